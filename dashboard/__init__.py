@@ -1,0 +1,1 @@
+"""The three screens of a lapping cell, drawn with Streamlit."""

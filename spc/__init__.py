@@ -1,0 +1,1 @@
+"""Statistical process control for a lapping cell: pure computing and the store of record."""

@@ -1,0 +1,1 @@
+"""Decisions composed from the statistics: lap states, due list, causes."""

@@ -1,0 +1,1 @@
+"""An index with its interval, or a refusal with its reason."""

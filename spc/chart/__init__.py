@@ -1,0 +1,1 @@
+"""Control charts that say how often they cry wolf."""

@@ -1,0 +1,1 @@
+"""The command-line verbs of lapcell, one module each."""

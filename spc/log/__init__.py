@@ -1,0 +1,1 @@
+"""From a log's text to faces, events and quarantined rows."""

@@ -1,0 +1,1 @@
+"""Lengths and readings: one exact conversion, one kind of interval."""

@@ -1,0 +1,1 @@
+"""Distributions and dependence, fitted to interval readings."""

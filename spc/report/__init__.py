@@ -1,0 +1,1 @@
+"""One content model, many printed forms."""

@@ -1,0 +1,1 @@
+"""The store of record: one SQLite file."""

@@ -1,0 +1,1 @@
+"""A lap's cycle: clocks, wear, time to limit, reconditioning age."""

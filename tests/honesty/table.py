@@ -6,7 +6,7 @@ from pathlib import Path
 
 __all__ = ["honesty_size", "record"]
 
-RESULTS = Path(__file__).parent / "results"
+RESULTS = Path(__file__).parents[2] / "dashboard" / "how_we_know"
 
 
 def honesty_size() -> str:

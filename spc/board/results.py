@@ -1,0 +1,178 @@
+"""What the board says: one report per lap, one for the shift; every claim carries what is needed to reprint it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "STATES",
+    "Cause",
+    "CycleFan",
+    "CyclePath",
+    "CyclePicture",
+    "FacesLeft",
+    "LapReport",
+    "RoomAlarm",
+    "ShiftReport",
+    "Signal",
+]
+
+Array = NDArray[np.float64]
+
+# A lap's state, in order of need: what each asks of a person.
+STATES: dict[str, str] = {
+    "held": "stop: nothing more goes on this lap until a person has answered",
+    "due": "recondition before the faces left run out",
+    "watch": "something changed, or there is too little to say: look before the next lot",
+    "cutting": "wearing as usual, faces left",
+    "resting": "not in use",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One thing a chart or guard says about one lap."""
+
+    lap: str
+    sign: str  # what was charted: 'flatness', 'minutes', 'removal rate', 'finish', 'scratch', 'bow', 're-lap share', ...
+    rule: str  # in words: 'one face beyond the limit', 'drifting average beyond its limit', ...
+    sentence: str  # the whole statement, for a person
+    severity: str  # 'stop' (over limit, scratch; never filtered) or 'look'
+    p_value: float  # under the stream's own model; NaN for guards that have none
+    face_id: int  # the face at which it spoke
+    since_face_id: int  # the earliest face of the set in which it may have started
+    since_faces: int  # how many faces ago that was, 0 = the last one
+    time_text: str  # when it spoke, local wall-clock as shown to a person; '' unknown
+    value_um: float  # where to ring it on the cycle picture (NaN if the sign is not a length)
+    age_faces: float  # its place in the cycle
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One likely cause of a lap's signals; the likelihoods of one list add to 1, 'unknown' among them."""
+
+    name: str
+    likelihood: float  # 0 to 1
+    check: str  # the cheapest check first
+    action: str
+    why: str  # which signs speak for it
+    counted: str  # what past reactions said: 'found 3 of 5 times', '' if none logged
+
+
+@dataclass(frozen=True, slots=True)
+class FacesLeft:
+    """How many more faces (or minutes) until the limit, as a range; high None = open-ended past the horizon."""
+
+    status: str  # 'range', 'over' (already at the limit), 'refused'
+    low: float | None
+    median: float | None
+    high: float | None
+    horizon: float  # how far the forecast looked
+    unit: str  # 'faces' or 'minutes'
+    level: float  # 0.9
+    crossing: str  # 'path' (the wear path crosses) or 'next face' (next face exceeds with over 10 %)
+    sentence: str  # '6 to 14 faces left', or the reason of the refusal and its cure
+    own_faces: int  # faces of this cycle used
+    past_cycles: int  # past cycles, of this lap and its sisters, borrowed from
+
+
+@dataclass(frozen=True, slots=True)
+class CyclePath:
+    """The readings of one cycle, in order; all arrays have one length."""
+
+    label: str  # 'this cycle', 'cycle 4, to 12 March'
+    age_faces: Array
+    low_um: Array
+    high_um: Array  # inf where the reading was open above
+    face_id: NDArray[np.int64]
+    text: tuple[str, ...]  # as typed
+    hover: tuple[str, ...]  # time, operator, part: one line each
+
+
+@dataclass(frozen=True, slots=True)
+class CycleFan:
+    """A forecast of the wear path beyond the last face."""
+
+    age_faces: Array
+    low_um: Array
+    median_um: Array
+    high_um: Array
+
+
+@dataclass(frozen=True, slots=True)
+class CyclePicture:
+    """The cycle picture: past cycles faint, this cycle bold, the expected wear band, the limit and the fan."""
+
+    limit_um: float  # NaN = no limit known
+    limit_text: str
+    now: CyclePath
+    past: tuple[CyclePath, ...]
+    band_age_faces: Array  # expected wear band of a usual cycle; empty = not enough past
+    band_low_um: Array
+    band_centre_um: Array
+    band_high_um: Array
+    fan: CycleFan | None
+    signals: tuple[Signal, ...]
+    sentence: str  # the picture in words, for those who cannot see it
+    axis_note: str  # printed on the axis where the fan crosses: '6 to 14 faces left'
+
+
+@dataclass(frozen=True, slots=True)
+class LapReport:
+    """One lap, as all three users need it."""
+
+    lap: str
+    material: str
+    kind: str
+    grit: str
+    state: str  # a key of STATES
+    sentence: str  # the one sentence for the operator
+    reasons: tuple[str, ...]  # the evidence, a sentence each
+    faces_left: FacesLeft
+    next_break: str  # next natural break for reconditioning; '' unknown
+    confidence: str  # in words
+    lead_sign: str  # the sign that leads: 'flatness', or 'minutes' where final flatness is cut off at the limit
+    signals: tuple[Signal, ...]
+    causes: tuple[Cause, ...]
+    safety: tuple[str, ...]  # usual cautions that go with the action asked
+    picture: CyclePicture | None
+    age_faces: int  # faces since reconditioning
+    age_minutes: float  # minutes since reconditioning, NaN unknown
+    faces_total: int
+    cycles: int
+    last_time_text: str
+    last_part: str
+    data_health: tuple[str, ...]  # identical readings, heaping, truncation, missing minutes, ...
+    answers: tuple[tuple[str, str], ...] = ()  # (question in the operator's words, answer)
+
+
+@dataclass(frozen=True, slots=True)
+class RoomAlarm:
+    """Many laps moving together: one alarm in place of many."""
+
+    sentence: str
+    laps: tuple[str, ...]
+    p_value: float
+    checks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftReport:
+    """What needs a person this shift."""
+
+    as_of_text: str
+    shift_text: str  # 'late shift of 4 March'
+    sentence: str  # the one sentence for the lead
+    laps: tuple[LapReport, ...]  # in order of need
+    room: RoomAlarm | None
+    changed: tuple[str, ...]  # what changed since last shift
+    holds: tuple[str, ...]
+    faces_this_shift: int
+    relaps_this_shift: int
+    relap_share_low: float  # 95 % interval of the share, NaN if no faces
+    relap_share_high: float
+    pace: tuple[str, ...]  # pace within part family, in words
+    false_calls: str  # how often this board cries wolf, in words
+    newest_face_text: str  # when the newest face was logged
+    stale: str  # '' or a sentence: no face since ...

@@ -35,7 +35,9 @@ class Signal:
     """One thing a chart or guard says about one lap."""
 
     lap: str
-    sign: str  # what was charted: 'flatness', 'minutes', 'removal rate', 'finish', 'scratch', 'bow', 're-lap share', ...
+    sign: (
+        str  # what was charted: 'flatness', 'minutes', 'removal rate', 'finish', 'scratch', 'bow', 're-lap share', ...
+    )
     rule: str  # in words: 'one face beyond the limit', 'drifting average beyond its limit', ...
     sentence: str  # the whole statement, for a person
     severity: str  # 'stop' (over limit, scratch; never filtered) or 'look'

@@ -1,10 +1,10 @@
-"""Keeps the rows of a simulation and, at full size, writes them to the readable results page."""
+"""Keeps the rows of a simulation and, at full size, writes them where the dashboard and the readable page find them."""
 
 import json
 import os
 from pathlib import Path
 
-__all__ = ["honesty_size", "record"]
+__all__ = ["RESULTS", "honesty_size", "page", "record"]
 
 RESULTS = Path(__file__).parents[2] / "dashboard" / "how_we_know"
 
@@ -19,5 +19,27 @@ def record(name: str, *, title: str, statement: str, columns: list[str], rows: l
     if honesty_size() != "full":
         return
     RESULTS.mkdir(exist_ok=True)
-    page = {"title": title, "statement": statement, "columns": columns, "rows": rows}
-    (RESULTS / f"{name}.json").write_text(json.dumps(page, indent=1) + "\n", encoding="utf-8")
+    table = {"title": title, "statement": statement, "columns": columns, "rows": rows}
+    (RESULTS / f"{name}.json").write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
+
+
+def page(tables: list[dict]) -> str:
+    """All tables as one Markdown page."""
+    lines = [
+        "# How we know: results of the simulations",
+        "",
+        "Written by `LAPCELL_HONESTY=full .venv/bin/pytest tests/honesty`; seeds are fixed in the tests. "
+        "'+-' is one Monte Carlo standard error unless a column says otherwise.",
+        "",
+    ]
+    for table in tables:
+        lines += [f"## {table['title']}", "", table["statement"], ""]
+        lines.append("| " + " | ".join(table["columns"]) + " |")
+        lines.append("|" + " --- |" * len(table["columns"]))
+        lines += ["| " + " | ".join(_cell(value) for value in row) + " |" for row in table["rows"]]
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _cell(value: object) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value).replace("|", "/")

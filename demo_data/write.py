@@ -15,22 +15,15 @@ __all__ = ["SETTINGS_TOML", "write"]
 
 SETTINGS_TOML = f"""\
 # Site settings of the invented demonstration cell.
-[site]
-name = "Demonstration cell (invented data)"
+site_name = "Demonstration cell (invented data)"
 time_zone = "{TIME_ZONE}"
-date_order = "ymd"
-clock = "2026-06-26T18:00"   # the demonstration's clock stands here; a real site leaves this out
-
-[reading]
+clock = 2026-06-26T18:00:00   # the demonstration's clock stands here; a real site leaves this out
 lamp = "helium"
-grit_unit = "um"
-
-[alarm]
 false_calls_per_week = 1
 
-[cost]
-planned = 1.0     # one planned reconditioning, any money or hours
-unplanned = 4.0   # one found too late: re-laps, held parts, lost time
+[costs]  # in any money: one reconditioning at its planned time, one found too late
+planned_reconditioning = 1.0
+unplanned_reconditioning = 4.0
 
 [[shift]]
 name = "early"
@@ -50,7 +43,8 @@ _BENCH_HEADER = [
 ]  # fmt: skip
 _RING_HEADER = [
     "Beginn", "Ende", "Schicht", "Bediener", "Läppscheibe", "Körnung µm", "Teilenummer", "Seriennummer", "Versuch",
-    "Dicke vorher mm", "Dicke nachher mm", "Ebenheit Streifen", "Form", "Ra µm", "Ergebnis", "Temperatur °C", "Bemerkung",
+    "Dicke vorher mm", "Dicke nachher mm", "Ebenheit Streifen", "Form", "Ra µm", "Ergebnis", "Temperatur °C",
+    "Bemerkung",
 ]  # fmt: skip
 _GERMAN = {"convex": "konvex", "concave": "konkav", "ok": "i.O.", "re-lap": "Nacharbeit", "regrind": "Nachschleifen",
            "early": "Früh", "late": "Spät", "": ""}  # fmt: skip
@@ -63,9 +57,12 @@ def write(directory: Path, life: CellLife | None = None) -> list[Path]:
     (directory / "lapcell.toml").write_text(SETTINGS_TOML, encoding="utf-8")
     _table(directory / "laps.csv", ["lap", "material", "kind", "size", "grit"],
            [[p.lap, p.material, p.kind, p.size, f"{p.grit_um:g} um"] for p in LAPS])  # fmt: skip
-    _table(directory / "limits.csv", ["part", "characteristic", "upper", "why"],
-           [row for p in PARTS.values() for row in ([p.part, "flatness", p.flatness, "invented drawing"],
-                                                    [p.part, "finish", f"{p.ra_um:g} um", "invented drawing"])])  # fmt: skip
+    limits = [
+        [p.part, characteristic, upper, "invented drawing"]
+        for p in PARTS.values()
+        for characteristic, upper in (("flatness", p.flatness), ("finish", f"{p.ra_um:g} um"))
+    ]
+    _table(directory / "limits.csv", ["part", "characteristic", "upper", "why"], limits)
     _table(
         directory / "events.csv",
         ["time", "lap", "event", "operator", "grit", "reason", "planned", "method", "minutes", "shape",
@@ -113,8 +110,8 @@ def _logs(directory: Path, faces: Iterable[Face]) -> list[Path]:
 def _bench(f: Face) -> list[str]:
     return [
         f.end.isoformat(" ", "minutes"), f.shift, f.operator, f.lap, f"{f.grit_um:g}", f.part, f"{f.part}-{f.serial}",
-        str(f.attempt), f"{f.minutes:g}", f"{f.before_mm:.4f}", f"{f.after_mm:.4f}", f.reading, f.unit, f.shape, f.method,
-        f"{f.ra_um:.3f}", "0.8", f.outcome, f"{f.temperature_c:.1f}", f.note,
+        str(f.attempt), f"{f.minutes:g}", f"{f.before_mm:.4f}", f"{f.after_mm:.4f}", f.reading, f.unit, f.shape,
+        f.method, f"{f.ra_um:.3f}", "0.8", f.outcome, f"{f.temperature_c:.1f}", f.note,
     ]  # fmt: skip
 
 

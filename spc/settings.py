@@ -2,7 +2,7 @@
 
 import tomllib
 from dataclasses import dataclass, field
-from datetime import time
+from datetime import datetime, time
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -56,6 +56,8 @@ class KnownLap:
 class Settings:
     """What the site says about its logs; '' and None mean that nothing is said and nothing is assumed."""
 
+    site_name: str = ""  # shown as the heading of screens and reports
+    clock: datetime | None = None  # 'now' by the site's wall clock, for a replayed or invented log; None = the real time
     time_zone: str = ""  # name in the time-zone database
     flatness_unit: str = ""  # a key of LENGTH_UNITS or 'band'
     finish_unit: str = ""
@@ -120,7 +122,7 @@ class _Reader:
 
     def settings(self, table: dict[str, Any]) -> Settings:
         known = (
-            "time_zone flatness_unit finish_unit grit_unit lamp date_order decimal step_bands zero_means "
+            "site_name clock time_zone flatness_unit finish_unit grit_unit lamp date_order decimal step_bands zero_means "
             "false_calls_per_week shift lap guards costs"
         ).split()
         self.only(table, known, "")
@@ -131,6 +133,8 @@ class _Reader:
                 raise self.refuse(f"guards.{name}", "true or false", on)
         false_calls = self.positive(table, "false_calls_per_week", "")
         return Settings(
+            site_name=self.text(table, "site_name", ""),
+            clock=self.now(table),
             time_zone=self.zone(table),
             flatness_unit=self.choice(table, "flatness_unit", (*LENGTH_UNITS, "band")),
             finish_unit=self.choice(table, "finish_unit", LENGTH_UNITS),
@@ -203,6 +207,14 @@ class _Reader:
             except (ValueError, OSError, KeyError):  # an unknown zone comes as a KeyError
                 raise self.refuse("time_zone", "a zone name such as 'Europe/Berlin'", name) from None
         return name
+
+    def now(self, table: dict[str, Any]) -> datetime | None:
+        value = table.get("clock")
+        if value is None:
+            return None
+        if not isinstance(value, datetime) or value.tzinfo is not None:
+            raise self.refuse("clock", "a local date and time without quotes or zone, such as 2026-06-26T18:00:00", value)
+        return value
 
     def shifts(self, table: dict[str, Any]) -> tuple[Shift, ...]:
         shifts = tuple(

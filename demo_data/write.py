@@ -46,8 +46,14 @@ _RING_HEADER = [
     "Dicke vorher mm", "Dicke nachher mm", "Ebenheit Streifen", "Form", "Ra µm", "Ergebnis", "Temperatur °C",
     "Bemerkung",
 ]  # fmt: skip
-_GERMAN = {"convex": "konvex", "concave": "konkav", "ok": "i.O.", "re-lap": "Nacharbeit", "regrind": "Nachschleifen",
-           "early": "Früh", "late": "Spät", "": ""}  # fmt: skip
+_GERMAN = {
+    "convex": "konvex",
+    "concave": "konkav",
+    "ok": "i.O.",
+    "re-lap": "Nacharbeit",
+    "regrind": "Nachschleifen",
+    "": "",
+}
 
 
 def write(directory: Path, life: CellLife | None = None) -> list[Path]:
@@ -119,7 +125,7 @@ def _ring(f: Face) -> list[str]:
     zone = ZoneInfo(TIME_ZONE)
     return [
         f.start.replace(tzinfo=zone).isoformat("T", "minutes"), f.end.replace(tzinfo=zone).isoformat("T", "minutes"),
-        _GERMAN[f.shift], f.operator, f.lap, f"{f.grit_um:g}", f.part, f"{f.part}-{f.serial}", str(f.attempt),
+        f.shift, f.operator, f.lap, f"{f.grit_um:g}", f.part, f"{f.part}-{f.serial}", str(f.attempt),
         f"{f.before_mm:.4f}".replace(".", ","), f"{f.after_mm:.4f}".replace(".", ","), f.reading.replace(".", ","),
         _GERMAN[f.shape], f"{f.ra_um:.3f}".replace(".", ","), _GERMAN[f.outcome],
         f"{f.temperature_c:.1f}".replace(".", ","), f.note,

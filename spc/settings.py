@@ -57,7 +57,7 @@ class Settings:
     """What the site says about its logs; '' and None mean that nothing is said and nothing is assumed."""
 
     site_name: str = ""  # shown as the heading of screens and reports
-    clock: datetime | None = None  # 'now' by the site's wall clock, for a replayed or invented log; None = the real time
+    clock: datetime | None = None  # the site's wall clock for a replayed or invented log; None = real time
     time_zone: str = ""  # name in the time-zone database
     flatness_unit: str = ""  # a key of LENGTH_UNITS or 'band'
     finish_unit: str = ""
@@ -122,8 +122,8 @@ class _Reader:
 
     def settings(self, table: dict[str, Any]) -> Settings:
         known = (
-            "site_name clock time_zone flatness_unit finish_unit grit_unit lamp date_order decimal step_bands zero_means "
-            "false_calls_per_week shift lap guards costs"
+            "site_name clock time_zone flatness_unit finish_unit grit_unit lamp date_order decimal step_bands "
+            "zero_means false_calls_per_week shift lap guards costs"
         ).split()
         self.only(table, known, "")
         costs = self.table(table, "costs", ["planned_reconditioning", "unplanned_reconditioning"])
@@ -213,7 +213,8 @@ class _Reader:
         if value is None:
             return None
         if not isinstance(value, datetime) or value.tzinfo is not None:
-            raise self.refuse("clock", "a local date and time without quotes or zone, such as 2026-06-26T18:00:00", value)
+            must_be = "a local date and time without quotes or zone, such as 2026-06-26T18:00:00"
+            raise self.refuse("clock", must_be, value)
         return value
 
     def shifts(self, table: dict[str, Any]) -> tuple[Shift, ...]:

@@ -1,0 +1,91 @@
+"""From signals and faces left to one state and one sentence: cutting, watch, due, held or resting."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spc.board.results import FacesLeft, Signal
+
+__all__ = ["LapState", "decide_state", "plural"]
+
+
+@dataclass(frozen=True, slots=True)
+class LapState:
+    """A lap's state with the sentence that a person reads first and the reasons under it."""
+
+    state: str  # a key of spc.board.results.STATES
+    sentence: str
+    reasons: tuple[str, ...]
+
+
+def plural(count: float, word: str) -> str:
+    """'1 face', '3 faces', '2.5 faces'."""
+    return f"{count:g} {word}" if count == 1 else f"{count:g} {word}s"
+
+
+def decide_state(
+    lap: str,
+    *,
+    signals: Sequence[Signal],
+    faces_left: FacesLeft,
+    faces_per_shift: float,
+    resting_since: str = "",
+    limit_text: str = "",
+) -> LapState:
+    """State of one lap.
+
+    Parameters
+    ----------
+    lap : str
+        Its name as shown.
+    signals : sequence of Signal
+        Open signals only: what a person has answered is no longer here.
+    faces_left : FacesLeft
+        The forecast under the limit.
+    faces_per_shift : float
+        How many faces this lap usually does in one shift; 0 when unknown.
+    resting_since : str, default ''
+        When the lap was swapped out or retired, '' when it is in use.
+    limit_text : str, default ''
+        The limit as on the drawing.
+
+    Returns
+    -------
+    LapState
+
+    Notes
+    -----
+    Our own rules, in this order. Resting: swapped out or retired. Held: a stop signal (a face left over its limit, a
+    scratch) is open. Due: the forecast is already over the limit, or the low end of its range ends within one usual
+    shift, so that the risk of running out before the next break is more than one in twenty. Watch: a look signal is
+    open, or the range ends within three shifts, or nothing can be said yet. Cutting: none of these.
+    """
+    if resting_since:
+        return LapState("resting", f"{lap} is resting since {resting_since}.", ())
+    stops = [s for s in signals if s.severity == "stop"]
+    looks = [s for s in signals if s.severity != "stop"]
+    under = f" under {limit_text}" if limit_text else ""
+    left = faces_left.sentence.rstrip(".")
+    forecast = f"{left}{under}." if faces_left.status == "range" else f"{left}."
+    evidence = (*(s.sentence for s in stops), *(s.sentence for s in looks))
+    if stops:
+        what = stops[0].sentence
+        return LapState("held", f"Stop. {what} Nothing more on {lap} until a person has looked.", (*evidence, forecast))
+    shift = max(faces_per_shift, 1.0)
+    if faces_left.status == "over":
+        return LapState("due", f"Recondition {lap} before the next face: {_lower(forecast)}", (*evidence, forecast))
+    if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
+        pace = f"{lap} usually does {plural(round(shift), 'face')} in a shift."
+        sentence = f"Recondition {lap} at the next break: {_lower(forecast)}"
+        return LapState("due", sentence, (forecast, pace, *evidence))
+    if looks:
+        return LapState("watch", f"Look at {lap} before the next lot. {looks[0].sentence}", (*evidence, forecast))
+    if faces_left.status == "refused":
+        return LapState("watch", f"{lap}: too little to say how long. {forecast}", (forecast,))
+    if faces_left.low is not None and faces_left.low <= 3 * shift:
+        sentence = f"{lap} wears as usual, but plan its reconditioning: {_lower(forecast)}"
+        return LapState("watch", sentence, (forecast,))
+    return LapState("cutting", f"{lap} wears as usual: {_lower(forecast)}", (forecast,))
+
+
+def _lower(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]

@@ -1,0 +1,81 @@
+"""How much a lap does in a shift, and how its minutes compare with its own usual, within the same part number."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["PartPace", "faces_per_shift", "pace_by_part"]
+
+_DAY_US = 86_400_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class PartPace:
+    """Minutes per face of one part number, in a span of interest against the time before it."""
+
+    part: str
+    faces: int  # first passes with minutes in the span
+    minutes: float  # their median
+    usual_minutes: float  # median before the span
+    usual_faces: int
+
+    @property
+    def sentence(self) -> str:
+        """The comparison in words."""
+        return (
+            f"{self.part}: {self.minutes:.1f} min a face over {self.faces}, usually {self.usual_minutes:.1f} "
+            f"({self.usual_faces} faces before)"
+        )
+
+
+def faces_per_shift(faces: pd.DataFrame, *, shifts: int = 10) -> float:
+    """Median number of lappings per shift in which the lap ran, over its last `shifts` shifts.
+
+    Parameters
+    ----------
+    faces : DataFrame
+        Faces frame of one lap in order.
+    shifts : int, default 10
+        How many of its latest shifts count.
+
+    Returns
+    -------
+    float
+        Faces per shift; 0 when there is none. Without shift names a calendar day stands for the shift.
+    """
+    rows = faces[faces["kind"] == "face"]
+    if rows.empty:
+        return 0.0
+    day = (rows["sort_us"] // _DAY_US).astype(str)
+    key = rows["shift_date"].where(rows["shift_date"] != "", day) + "/" + rows["shift"]
+    counts = rows.groupby(key.to_numpy(), sort=False).size().to_numpy()
+    return float(np.median(counts[-shifts:]))
+
+
+def pace_by_part(faces: pd.DataFrame, *, since_us: int, least: int = 3) -> tuple[PartPace, ...]:
+    """Minutes per face since `since_us` against before, part number by part number.
+
+    Parameters
+    ----------
+    faces : DataFrame
+        Faces frame, any laps.
+    since_us : int
+        Start of the span, microseconds as in `sort_us`.
+    least : int, default 3
+        Fewer first passes than this on either side give no comparison.
+
+    Returns
+    -------
+    tuple of PartPace
+        Slowest against its usual first.
+    """
+    rows = faces[(faces["kind"] == "face") & (faces["attempt"] <= 1) & np.isfinite(faces["minutes"])]
+    found = []
+    for part, group in rows[rows["part"] != ""].groupby("part", sort=True):
+        now = group["sort_us"].to_numpy() >= since_us
+        minutes = group["minutes"].to_numpy()
+        if now.sum() >= least and (~now).sum() >= least:
+            usual = float(np.median(minutes[~now]))
+            found.append(PartPace(str(part), int(now.sum()), float(np.median(minutes[now])), usual, int((~now).sum())))
+    return tuple(sorted(found, key=lambda p: p.usual_minutes / p.minutes if p.minutes > 0 else 1.0))

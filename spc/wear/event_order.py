@@ -1,0 +1,128 @@
+"""Where each event of a lap falls among its faces: before the first, between two, after the last, or nowhere.
+
+Time decides. At equal times the row order of a shared file decides; an event from another file is put before the
+faces of that time, unless it takes the lap out of use, when it is put after them.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["EVENT_EFFECTS", "EventEffect", "EventOrder", "order_events"]
+
+
+@dataclass(frozen=True, slots=True)
+class EventEffect:
+    """What one kind of event starts anew; all False = it resets nothing."""
+
+    life: bool = False  # the lap is a new tool
+    cycle: bool = False  # shape and cut are restored
+    stream: bool = False  # readings before and after are never joined
+    segment: bool = False  # a moving range must not bridge it
+    charge: bool = False  # the cutting clock starts again
+    closing: bool = False  # takes the lap out of use: falls after the faces of its own time
+
+
+# Common practice in the trade, no published source: what resets shape, cut, both or neither.
+EVENT_EFFECTS: dict[str, EventEffect] = {
+    "charged": EventEffect(segment=True, charge=True),
+    "recharged": EventEffect(segment=True, charge=True),
+    "cleaned": EventEffect(),
+    "grit changed": EventEffect(stream=True, segment=True, charge=True),
+    "dressed": EventEffect(segment=True, charge=True),
+    "reconditioned": EventEffect(cycle=True, segment=True, charge=True),
+    "re-faced": EventEffect(life=True, cycle=True, segment=True, charge=True),
+    "measured": EventEffect(),
+    "ring moved": EventEffect(segment=True),
+    "swapped": EventEffect(segment=True, closing=True),
+    "returned": EventEffect(segment=True),
+    "retired": EventEffect(life=True, cycle=True, segment=True, closing=True),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class EventOrder:
+    """Faces laid out lap by lap, and the place of every event among them."""
+
+    order: NDArray[np.int64]  # rows of the faces frame, lap by lap, oldest first
+    lap_code: NDArray[np.int64]  # lap of each ordered row
+    laps: tuple[str, ...]  # name of each code
+    block_start: NDArray[np.int64]  # first ordered row of each lap
+    block_end: NDArray[np.int64]  # one past its last
+    events: pd.DataFrame  # placed events, in order; adds `lap_code` and `place` (ordered row of the next face)
+    unplaced: pd.DataFrame  # events with no time and nothing to order them by, or of a lap without faces
+
+
+def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
+    """Lay faces out lap by lap and find the place of every event among them.
+
+    Parameters
+    ----------
+    faces : DataFrame, shape (n_faces, ...)
+        Columns lap, sort_us, intake_id, row_number; sorted by (sort_us, intake_id, row_number).
+    events : DataFrame, shape (n_events, ...)
+        Columns event_id, lap, event, time_text, time_utc, sort_us, intake_id, row_number; any order; may be empty.
+
+    Returns
+    -------
+    EventOrder
+
+    Raises
+    ------
+    ValueError
+        If an event kind is not one of `EVENT_EFFECTS`.
+    """
+    codes, names = pd.factorize(faces["lap"])
+    order = np.argsort(codes, kind="stable").astype(np.int64)
+    lap_code = codes[order].astype(np.int64)
+    sort_us = faces["sort_us"].to_numpy(np.int64)[order]
+    edges = np.searchsorted(lap_code, np.arange(len(names) + 1))
+    start, end = edges[:-1].astype(np.int64), edges[1:].astype(np.int64)
+    laps = tuple(str(name) for name in names)
+    if len(events) == 0:
+        empty = events.assign(lap_code=np.empty(0, np.int64), place=np.empty(0, np.int64))
+        return EventOrder(order, lap_code, laps, start, end, empty, events.iloc[:0])
+
+    unknown = sorted(set(events["event"]) - set(EVENT_EFFECTS))
+    if unknown:
+        raise ValueError(f"`events` must hold only events of {', '.join(EVENT_EFFECTS)}; got {', '.join(unknown)}")
+
+    event_code = pd.Index(names).get_indexer(pd.Index(events["lap"])).astype(np.int64)
+    timeless = (events["time_text"].to_numpy() == "") & events["time_utc"].isna().to_numpy()
+    beside = _shares_file(faces, codes, events, event_code)
+    placeable = (event_code >= 0) & (~timeless | beside)
+    placed = events.loc[placeable].assign(lap_code=event_code[placeable])
+    placed = placed.sort_values(["lap_code", "sort_us", "intake_id", "row_number", "event_id"], kind="stable")
+    placed = placed.reset_index(drop=True)
+
+    place = np.empty(len(placed), np.int64)
+    code_p, us_p = placed["lap_code"].to_numpy(np.int64), placed["sort_us"].to_numpy(np.int64)
+    cuts = np.searchsorted(code_p, np.arange(len(names) + 1))
+    after = np.empty(len(placed), np.int64)
+    for c in range(len(names)):  # one search per lap: laps are few, faces many
+        block = slice(cuts[c], cuts[c + 1])
+        within = sort_us[start[c] : end[c]]
+        place[block] = start[c] + np.searchsorted(within, us_p[block], side="left")
+        after[block] = start[c] + np.searchsorted(within, us_p[block], side="right")
+    for e in np.flatnonzero(after > place):  # equal times only
+        tied = order[place[e] : after[e]]
+        same_file = faces["intake_id"].to_numpy()[tied] == placed["intake_id"].iat[e]
+        if same_file.any():
+            earlier = same_file & (faces["row_number"].to_numpy()[tied] < placed["row_number"].iat[e])
+            place[e] += int(np.flatnonzero(earlier)[-1]) + 1 if earlier.any() else 0
+        elif EVENT_EFFECTS[placed["event"].iat[e]].closing:
+            place[e] = after[e]
+    placed = placed.assign(place=place)
+    placed = placed.sort_values(["lap_code", "place"], kind="stable").reset_index(drop=True)
+    return EventOrder(order, lap_code, laps, start, end, placed, events.loc[~placeable])
+
+
+def _shares_file(
+    faces: pd.DataFrame, codes: NDArray[np.int64], events: pd.DataFrame, event_code: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Whether each event stands in a file that also carries faces of its lap, so that row order can place it."""
+    face_keys = np.unique(faces["intake_id"].to_numpy(np.int64) * (codes.max(initial=0) + 1) + codes)
+    event_keys = events["intake_id"].to_numpy(np.int64) * (codes.max(initial=0) + 1) + event_code
+    return (event_code >= 0) & np.isin(event_keys, face_keys)

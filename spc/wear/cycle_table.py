@@ -54,7 +54,8 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     layout = order_events(numbered, events)
     amounts = _Amounts(numbered, layout.order)
     placed = layout.events
-    records = [dict(zip(placed.columns, row, strict=True)) for row in placed.itertuples(index=False, name=None)]
+    columns = [placed[name].to_numpy().tolist() for name in _USED_OF_EVENTS if name in placed]
+    records = [dict(zip(_USED_OF_EVENTS, row, strict=True)) for row in zip(*columns, strict=True)]
     cuts = np.searchsorted(placed["lap_code"].to_numpy(np.int64), np.arange(len(layout.laps) + 1))
     rows: list[dict[str, Any]] = []
     for c, lap in enumerate(layout.laps):
@@ -188,4 +189,5 @@ class _Amounts:
         self.removed = removed_um(numbered)[order]
 
 
+_USED_OF_EVENTS = ("event sort_us time_text reason planned found_late shape before_um after_um place").split()
 _USED = "kind attempt sort_us face_id time_text grit outcome minutes flatness_low_um".split()

@@ -1,0 +1,142 @@
+"""Which signs of one lap have moved: its last faces against its earlier ones, sign by sign."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["RECENT_FACES", "SignMove", "share_interval", "sign_moves"]
+
+# Our own rule: long enough to tell a halved removal rate, short enough to be this shift.
+RECENT_FACES = 8
+_LEAST_USUAL = 10
+
+
+@dataclass(frozen=True, slots=True)
+class SignMove:
+    """How one sign of one lap moved lately."""
+
+    sign: str  # 'flatness', 'bow', 'passes', 'minutes', 'removal rate', 'finish', 're-lap share'
+    direction: str  # 'up', 'down', 'steady', 'too few'
+    recent: float  # median of the last faces (share for 're-lap share')
+    usual: float  # median of the earlier ones
+    n_recent: int
+    n_usual: int
+    p_value: float  # two-sided, of no move; NaN when too few
+    sentence: str
+
+
+def share_interval(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
+    """Exact interval for a share.
+
+    Parameters
+    ----------
+    count, n : int
+        Faces that count, faces in all; n = 0 gives (0, 1).
+    level : float, default 0.95
+        Coverage, at least.
+
+    Returns
+    -------
+    tuple of float
+        Low and high, 0 to 1.
+
+    References
+    ----------
+    Clopper and Pearson (1934), Biometrika 26(4).
+    """
+    if not 0 <= count <= n:
+        raise ValueError(f"`count` must be between 0 and `n`, got {count} of {n}")
+    from scipy.stats import beta
+
+    tail = (1 - level) / 2
+    low = 0.0 if count == 0 else float(beta.ppf(tail, count, n - count + 1))
+    high = 1.0 if count == n else float(beta.ppf(1 - tail, count + 1, n - count))
+    return low, high
+
+
+def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float = 0.01) -> tuple[SignMove, ...]:
+    """Compare the last faces of one lap with its earlier ones.
+
+    Parameters
+    ----------
+    signs : DataFrame, shape (n_faces, ...)
+        Rows of one lap from `spc.wear.signs.face_signs`, oldest first.
+    recent : int, default `RECENT_FACES`
+        How many last faces count as lately.
+    alpha : float, default 0.01
+        Two-sided chance, per sign, of calling a move where there is none.
+
+    Returns
+    -------
+    tuple of SignMove
+        One per sign, always all of them; 'too few' says so.
+
+    Notes
+    -----
+    Rank-sum test for values, Fisher's exact test for the re-lap share: neither leans on a shape of distribution. A
+    steady slope within every cycle moves the last faces a little too; judge slopes on the sloping chart.
+    """
+    if recent < 3:
+        raise ValueError(f"`recent` must be at least 3 faces, got {recent}")
+    now, before = signs.iloc[-recent:], signs.iloc[:-recent]
+    flatness = (signs["first_low_um"] + signs["first_high_um"].where(np.isfinite(signs["first_high_um"]))) / 2
+    flatness = flatness.where(flatness.notna(), signs["first_low_um"])
+    streams = {
+        "flatness": flatness.to_numpy(np.float64),
+        "passes": signs["passes"].to_numpy(np.float64),
+        "minutes": signs["minutes_ratio"].to_numpy(np.float64),
+        "removal rate": signs["rate_ratio"].to_numpy(np.float64),
+        "finish": signs["finish_ratio"].to_numpy(np.float64),
+    }
+    moves = [_value_move(name, values[:-recent], values[-recent:], alpha) for name, values in streams.items()]
+    moves.append(_share_move(before["relapped"].to_numpy(bool), now["relapped"].to_numpy(bool), alpha))
+    return tuple(moves)
+
+
+def _value_move(sign: str, before: NDArray[np.float64], now: NDArray[np.float64], alpha: float) -> SignMove:
+    before, now = before[np.isfinite(before)], now[np.isfinite(now)]
+    if now.size < 3 or before.size < _LEAST_USUAL:
+        text = f"too few {sign} readings to say: {now.size} lately, {before.size} before"
+        return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
+    recent, usual = float(np.median(now)), float(np.median(before))
+    p = 1.0
+    if np.ptp(np.concatenate((before, now))) > 0:
+        from scipy.stats import mannwhitneyu
+
+        p = float(mannwhitneyu(now, before, alternative="two-sided").pvalue)
+    higher = float(np.mean(now[:, None] > before[None, :]) - np.mean(now[:, None] < before[None, :]))
+    direction = "steady" if p >= alpha else "up" if higher > 0 else "down"
+    return SignMove(
+        sign, direction, recent, usual, now.size, before.size, p, _value_text(sign, direction, recent, usual)
+    )
+
+
+def _value_text(sign: str, direction: str, recent: float, usual: float) -> str:
+    unit = {"flatness": " um", "passes": " per face"}.get(sign, "")
+    if sign in ("minutes", "removal rate", "finish"):
+        shown = f"{recent:.2g} times the usual of the same part numbers, earlier {usual:.2g}"
+    else:
+        shown = f"{recent:.2g}{unit} lately, {usual:.2g}{unit} before"
+    return f"{sign} {direction}: {shown}" if direction != "steady" else f"{sign} as usual: {shown}"
+
+
+def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float) -> SignMove:
+    sign = "re-lap share"
+    if now.size < 3 or before.size < _LEAST_USUAL:
+        text = f"too few faces to compare the re-lap share: {now.size} lately, {before.size} before"
+        return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
+    from scipy.stats import fisher_exact
+
+    hit, was = int(now.sum()), int(before.sum())
+    p = float(fisher_exact(np.array([[hit, now.size - hit], [was, before.size - was]])).pvalue)
+    recent, usual = hit / now.size, was / before.size
+    direction = "steady" if p >= alpha else "up" if recent > usual else "down"
+    low, high = share_interval(hit, now.size)
+    text = (
+        f"re-lap share {'as usual' if direction == 'steady' else direction}: {hit} of the last {now.size} faces "
+        f"({low:.0%} to {high:.0%}), {was} of {before.size} before"
+    )
+    return SignMove(sign, direction, recent, usual, now.size, before.size, p, text)

@@ -1,0 +1,99 @@
+"""The signs of wear, face by face: first-pass flatness, passes, minutes and removal rate within part number, finish.
+
+Part numbers differ, so minutes, rate and finish are told as a ratio to the median of the same part number and grit.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.wear.cycle import removed_um
+
+__all__ = ["face_signs"]
+
+
+def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
+    """One row per finished face, its attempts taken together.
+
+    Parameters
+    ----------
+    numbered : DataFrame, shape (n_faces, ...)
+        Result of `spc.wear.cycle.number_cycles`. Optional columns: load_n (newton), area_mm2, speed_m_per_s.
+
+    Returns
+    -------
+    DataFrame, shape (n_finished, 22)
+        Rows sorted as given, one per face, at its last attempt. Columns:
+        face_id, lap, operator, part, grit, cycle, stream, life, sort_us, age_faces, shift_date, shift;
+        passes - lappings this face took; relapped - True when more than one;
+        first_low_um, first_high_um - flatness at the first attempt, NaN if not logged;
+        final_low_um, final_high_um - flatness at the last attempt;
+        minutes - over all attempts, NaN if any is missing; minutes_ratio - to the median of part and grit;
+        rate_um_per_min - stock removed per minute, per unit of pressure and speed where those are known;
+        rate_ratio - to the median of part and grit; finish_um - middle of the last reading; finish_ratio.
+
+    Notes
+    -----
+    Attempts belong together while lap, part, serial and face stay and the attempt number grows. A face whose earlier
+    attempts were not logged still counts the passes its attempt number tells. Rate follows Preston (1927), removal
+    proportional to pressure and speed; where load, area or speed is unknown the part number stands for them.
+    """
+    ordered = numbered[numbered["kind"] == "face"]
+    ordered = ordered.iloc[np.argsort(pd.factorize(ordered["lap"])[0], kind="stable")]
+    attempt = ordered["attempt"].to_numpy(np.int64)
+    n = len(ordered)
+    new = np.ones(n, bool)
+    if n > 1:
+        same = np.ones(n - 1, bool)
+        for name in ("lap", "part", "serial", "face", "cycle"):
+            code = pd.factorize(ordered[name])[0]
+            same &= code[1:] == code[:-1]
+        new[1:] = ~(same & (attempt[1:] > attempt[:-1]))
+    first = np.flatnonzero(new)
+    last = np.append(first[1:], n)[: first.size] - 1
+    counted = last - first + 1
+    out = ordered.iloc[last][list(_KEPT)].reset_index(drop=True)
+    out["passes"] = np.maximum(counted, attempt[last])
+    out["relapped"] = out["passes"] > 1
+    was_first = attempt[first] <= 1
+    for side in ("low", "high"):
+        flatness = ordered[f"flatness_{side}_um"].to_numpy(np.float64)
+        out[f"first_{side}_um"] = np.where(was_first, flatness[first], np.nan)
+        out[f"final_{side}_um"] = flatness[last]
+    minutes = ordered["minutes"].to_numpy(np.float64)
+    minutes = np.where(minutes > 0, minutes, np.nan)
+    removed = removed_um(ordered)
+    whole = counted == out["passes"].to_numpy()
+    total_minutes = np.add.reduceat(minutes, first)
+    out["minutes"] = np.where(whole, total_minutes, np.nan)
+    rate = np.where(removed > 0, removed, np.nan) / minutes / _pressure_and_speed(ordered)
+    out["rate_um_per_min"] = rate[last]
+    finish = (ordered["finish_low_um"].to_numpy(np.float64) + ordered["finish_high_um"].to_numpy(np.float64)) / 2
+    out["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
+    by = [out["part"], out["grit"]]
+    for value, ratio in (
+        ("minutes", "minutes_ratio"),
+        ("rate_um_per_min", "rate_ratio"),
+        ("finish_um", "finish_ratio"),
+    ):
+        usual = out.groupby(by, sort=False)[value].transform("median")
+        out[ratio] = out[value] / usual.where(usual > 0)
+    return out.sort_values("sort_us", kind="stable").reset_index(drop=True)
+
+
+_KEPT = (
+    *("face_id", "lap", "operator", "part", "grit", "cycle", "stream", "life", "sort_us", "age_faces"),
+    *("shift_date", "shift"),
+)
+
+
+def _pressure_and_speed(faces: pd.DataFrame) -> NDArray[np.float64]:
+    """Pressure times speed where the log carries them, else 1."""
+    factor = np.ones(len(faces))
+    if {"load_n", "area_mm2"} <= set(faces.columns):
+        load, area = faces["load_n"].to_numpy(np.float64), faces["area_mm2"].to_numpy(np.float64)
+        factor = factor * np.where((load > 0) & (area > 0), load / np.where(area > 0, area, 1.0), np.nan)
+    if "speed_m_per_s" in faces.columns:
+        speed = faces["speed_m_per_s"].to_numpy(np.float64)
+        factor = factor * np.where(speed > 0, speed, np.nan)
+    return factor

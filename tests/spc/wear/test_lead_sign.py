@@ -1,0 +1,58 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.wear.lead_sign import choose_lead_sign
+
+
+def lapped(n, rng, *, median, until_good, log_first=True):
+    rows = []
+    for _ in range(n):
+        first = value = rng.lognormal(np.log(median), 0.5)
+        passes = 1
+        while until_good and value > 2 and passes < 30:
+            value, passes = rng.lognormal(np.log(median), 0.5), passes + 1
+        rows.append((first if log_first else np.nan, value, passes))
+    first, final, passes = map(np.array, zip(*rows, strict=True))
+    return pd.DataFrame(
+        {
+            "first_low_um": first, "first_high_um": first, "final_low_um": final, "final_high_um": final,
+            "passes": passes, "relapped": passes > 1, "minutes": 3.0 * passes, "rate_um_per_min": np.nan,
+        }
+    )  # fmt: skip
+
+
+def test_lapping_until_good_is_recognised_from_logged_first_readings():
+    lead = choose_lead_sign(lapped(80, np.random.default_rng(1), median=1.6, until_good=True), np.full(80, 2.0))
+    assert lead.cut_off
+    assert lead.sign == "flatness"
+    assert "the first reading of each face leads" in lead.sentence
+
+
+def test_without_first_readings_passes_then_minutes_lead():
+    signs = lapped(150, np.random.default_rng(2), median=1.8, until_good=True, log_first=False)
+    lead = choose_lead_sign(signs, np.full(150, 2.0))
+    assert (lead.cut_off, lead.sign) == (True, "passes")
+    alone = signs.assign(passes=1, relapped=False)
+    assert choose_lead_sign(alone, np.full(150, 2.0)).sign == "minutes"
+    nothing = choose_lead_sign(alone.assign(minutes=np.nan), np.full(150, 2.0))
+    assert "cannot be seen until" in nothing.sentence
+
+
+def test_a_cell_that_logs_its_misses_is_not_called_cut_off():
+    rng = np.random.default_rng(3)
+    calls = [
+        choose_lead_sign(lapped(60, rng, median=m, until_good=False), np.full(60, 2.0)).cut_off
+        for m in (0.5, 1.0, 1.6)
+        for _ in range(100)
+    ]
+    assert np.mean(calls) <= 0.05 + 4 * (0.05 * 0.95 / 300) ** 0.5
+
+
+def test_few_faces_or_no_limit_say_so():
+    lead = choose_lead_sign(lapped(10, np.random.default_rng(4), median=1.0, until_good=True), np.full(10, 2.0))
+    assert "too few to tell" in lead.sentence
+    lead = choose_lead_sign(lapped(50, np.random.default_rng(4), median=1.0, until_good=True), np.full(50, np.nan))
+    assert "0 faces with a limit" in lead.sentence
+    with pytest.raises(ValueError, match=r"`limit_um` must have one value per row"):
+        choose_lead_sign(lapped(5, np.random.default_rng(4), median=1.0, until_good=True), np.array([2.0]))

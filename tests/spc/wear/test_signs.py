@@ -1,0 +1,57 @@
+import numpy as np
+import pytest
+
+from spc.wear.cycle import number_cycles
+from spc.wear.signs import face_signs
+from tests.spc.wear.made_up_log import events_frame, faces_frame
+
+
+def signs(rows):
+    return face_signs(number_cycles(faces_frame(rows), events_frame([])))
+
+
+def test_attempts_on_one_face_are_one_row_with_first_and_final_reading():
+    face = {"serial": "1", "face": "A"}
+    table = signs(
+        [
+            face | {"attempt": 1, "minutes": 4.0, "flatness_um": 0.9},
+            face | {"attempt": 2, "minutes": 2.0, "flatness_um": 0.4},
+            {"serial": "2", "face": "A", "minutes": 3.0, "flatness_um": 0.5},
+        ]
+    )
+    assert table["passes"].tolist() == [2, 1]
+    assert table["relapped"].tolist() == [True, False]
+    assert table["first_high_um"].tolist() == [0.9, 0.5]
+    assert table["final_high_um"].tolist() == [0.4, 0.5]
+    assert table["minutes"].tolist() == [6.0, 3.0]
+
+
+def test_a_logged_third_attempt_alone_counts_three_passes_and_unknown_minutes():
+    table = signs([{"attempt": 3, "minutes": 4.0, "flatness_um": 0.4}])
+    assert table["passes"].tolist() == [3]
+    assert table[["minutes", "first_low_um"]].isna().all(axis=None)
+
+
+def test_ratios_are_within_part_number():
+    table = signs(
+        [{"part": p, "minutes": m} for p, m in [("P1", 2.0), ("P2", 8.0), ("P1", 2.0), ("P2", 8.0), ("P1", 4.0)]]
+    )
+    assert table["minutes_ratio"].tolist() == [1, 1, 1, 1, 2]
+
+
+def test_removal_rate_is_normalised_by_pressure_and_speed_where_known():
+    faces = faces_frame([{"thickness_before_um": 110.0, "thickness_um": 100.0, "minutes": 5.0}] * 2)
+    numbered = number_cycles(faces, events_frame([]))
+    assert face_signs(numbered)["rate_um_per_min"].tolist() == [2.0, 2.0]
+    pressed = numbered.assign(load_n=[20.0, 40.0], area_mm2=[400.0, 400.0], speed_m_per_s=[0.5, 0.5])
+    assert face_signs(pressed)["rate_um_per_min"].tolist() == pytest.approx([2 / 0.05 / 0.5, 2 / 0.1 / 0.5])
+
+
+def test_growth_zero_minutes_and_open_readings_are_unknown_not_numbers():
+    table = signs([{"thickness_before_um": 100.0, "thickness_um": 101.0, "minutes": 0.0, "finish_high_um": np.inf}])
+    assert table[["rate_um_per_min", "minutes", "finish_um"]].isna().all(axis=None)
+
+
+def test_repeats_are_left_out_and_empty_stays_empty():
+    assert len(signs([{}, {"kind": "repeat"}])) == 1
+    assert len(face_signs(number_cycles(faces_frame([{}]), events_frame([])).iloc[:0])) == 0

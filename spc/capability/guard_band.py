@@ -1,0 +1,270 @@
+"""Conformity of a reading to a limit: the chance that a face conforms, and what an acceptance limit costs.
+
+A reading is not the face. The reader adds an error, and the step folds a stretch of true values into one reading;
+"2 bands" against a limit of 2 bands may be either side of it. Here the process law is the prior, the reader's spread
+and the step are the likelihood, and every rule of acceptance is priced in both coins: bad faces accepted, good faces
+rejected.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from spc.model.interval_fit import IntervalFit
+
+__all__ = [
+    "AcceptanceRule",
+    "AcceptanceTrade",
+    "acceptance_trade",
+    "conformance_probability",
+    "conformance_probability_normal",
+    "guarded_limit",
+]
+
+Array = NDArray[np.float64]
+
+_SLICES = 4001  # equal shares of the process law; the integrals are sums over their middles
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceRule:
+    """One rule 'accept when the reading is at most `accept_um`' and what it costs."""
+
+    accept_um: float  # largest accepted reading, nominal
+    bad_accepted: float  # share of the bad faces that are accepted, 0 to 1; NaN when no face is bad
+    good_rejected: float  # share of the good faces that are rejected
+    bad_among_accepted: float  # share of the accepted faces that are bad (the consumer's global risk, relative)
+    accepted: float  # share of all faces accepted
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceTrade:
+    """All rules a stepped reading allows, narrow to wide, and the one chosen for a risk."""
+
+    rules: tuple[AcceptanceRule, ...]
+    chosen: AcceptanceRule | None  # widest rule whose accepted faces are bad at most as often as `risk`
+    risk: float
+    upper_um: float
+    step_um: float
+    reader_sd_um: float
+    bad_share: float  # share of all faces truly over the limit, by the process law
+    family: str
+    sentence: str  # the decision rule in words, to be printed with every verdict
+
+
+def conformance_probability_normal(
+    reading: float, *, u: float, lower: float = -math.inf, upper: float = math.inf
+) -> float:
+    """Chance that the true value lies within the limits when only the measurement speaks (flat prior).
+
+    Parameters
+    ----------
+    reading : float
+        Measured value, any unit.
+    u : float
+        Standard uncertainty, same unit, greater than 0.
+    lower, upper : float
+        Tolerance limits, same unit.
+
+    Returns
+    -------
+    float
+        Probability, 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        If `u` is not a finite number greater than 0 or the limits are not in order.
+
+    References
+    ----------
+    JCGM 106:2012, clause 7.2 to 7.4 (formula from memory of the guide).
+    """
+    if not (math.isfinite(u) and u > 0):
+        raise ValueError(f"`u` must be a finite number greater than 0, got {u}")
+    if not lower < upper:
+        raise ValueError(f"`lower` must be less than `upper`, got {lower} and {upper}")
+    return float(special.ndtr((upper - reading) / u) - special.ndtr((lower - reading) / u))
+
+
+def guarded_limit(upper_um: float, *, u_um: float, confidence: float = 0.95) -> float:
+    """Give the acceptance limit that keeps the one-sided conformance probability at `confidence` for every accepted reading.
+
+    Parameters
+    ----------
+    upper_um : float
+        Limit on the drawing, micrometres.
+    u_um : float
+        Standard uncertainty of one reading, micrometres, 0 or more.
+    confidence : float, default 0.95
+        Between 0.5 and 1.
+
+    Returns
+    -------
+    float
+        upper_um - z u_um, micrometres; 0 or less means that no reading can be accepted.
+
+    Raises
+    ------
+    ValueError
+        If an argument is out of range.
+
+    References
+    ----------
+    ISO 14253-1:2017 sets 95 % one-sided as its default rule (from memory of the standard).
+    """
+    if not (math.isfinite(upper_um) and upper_um > 0):
+        raise ValueError(f"`upper_um` must be a finite number greater than 0, got {upper_um}")
+    if not (math.isfinite(u_um) and u_um >= 0):
+        raise ValueError(f"`u_um` must be a finite number, 0 or more, got {u_um}")
+    if not 0.5 <= confidence < 1:
+        raise ValueError(f"`confidence` must be from 0.5 to below 1, got {confidence}")
+    return upper_um - float(special.ndtri(confidence)) * u_um
+
+
+def conformance_probability(
+    low_um: float, high_um: float, *, process: IntervalFit, upper_um: float, reader_sd_um: float
+) -> float:
+    """Chance that a face read as an interval truly meets its limit.
+
+    Parameters
+    ----------
+    low_um, high_um : float
+        The reading as an interval, micrometres; `high_um` may be infinite.
+    process : IntervalFit
+        Law of the true flatness (the prior), status other than 'refused'.
+    upper_um : float
+        Limit, micrometres, greater than 0.
+    reader_sd_um : float
+        Standard deviation of the reader's error before the step rounds it, micrometres, 0 or more.
+
+    Returns
+    -------
+    float
+        P(true <= upper | reading), 0 to 1; NaN when the law gives the reading no chance at all.
+
+    Notes
+    -----
+    Posterior = process law x chance of the reading given the true value; bounded at zero by the law itself. It is as
+    good as the law is where readings are few, which is the tail.
+
+    References
+    ----------
+    JCGM 106:2012, clause 6 (prior, likelihood, posterior), for a stepped reading.
+    """
+    _check_limit(upper_um, reader_sd_um)
+    true = _true_values(process)
+    weight = _read_within(true, np.array([low_um]), np.array([high_um]), reader_sd_um)[0]
+    total = float(weight.sum())
+    return float(weight[true <= upper_um].sum() / total) if total > 0 else math.nan
+
+
+def acceptance_trade(
+    process: IntervalFit, *, upper_um: float, step_um: float, reader_sd_um: float, risk: float = 0.005
+) -> AcceptanceTrade:
+    """Price every rule 'accept up to this reading' that the reading's steps allow.
+
+    Parameters
+    ----------
+    process : IntervalFit
+        Law of the true flatness, status other than 'refused'.
+    upper_um : float
+        Limit, micrometres, greater than 0.
+    step_um : float
+        Step of the readings, micrometres, greater than 0.
+    reader_sd_um : float
+        Standard deviation of the reader's error, micrometres, 0 or more.
+    risk : float, default 0.005
+        Largest share of bad faces among the accepted ones that the site allows, between 0 and 1.
+
+    Returns
+    -------
+    AcceptanceTrade
+
+    Raises
+    ------
+    ValueError
+        If an argument is out of range or the law was refused.
+
+    Notes
+    -----
+    A reading r stands for true value plus error in (r - step/2, r + step/2], and 0 for everything below step/2.
+    """
+    _check_limit(upper_um, reader_sd_um)
+    if not (math.isfinite(step_um) and step_um > 0):
+        raise ValueError(f"`step_um` must be a finite number greater than 0, got {step_um}")
+    if not 0 < risk < 1:
+        raise ValueError(f"`risk` must be between 0 and 1, got {risk}")
+    true = _true_values(process)
+    bad = true > upper_um
+    highest = int(math.ceil(upper_um / step_um)) + 2
+    accepts = np.asarray(step_um * np.arange(0, min(highest, 400) + 1), dtype=np.float64)
+    below = _read_within(true, np.full(accepts.size, -np.inf), accepts + step_um / 2, reader_sd_um)
+    rules = tuple(_priced(float(a), row, bad) for a, row in zip(accepts, below, strict=True))
+    allowed = [r for r in rules if r.accepted > 0 and r.bad_among_accepted <= risk and r.accept_um <= upper_um]
+    chosen = allowed[-1] if allowed else None
+    bad_share = float(process.sf(upper_um))
+    return AcceptanceTrade(
+        rules=rules,
+        chosen=chosen,
+        risk=risk,
+        upper_um=upper_um,
+        step_um=step_um,
+        reader_sd_um=reader_sd_um,
+        bad_share=bad_share,
+        family=process.family,
+        sentence=_in_words(chosen, upper_um, step_um, reader_sd_um, risk, process.family),
+    )
+
+
+def _priced(accept_um: float, accepted: Array, bad: NDArray[np.bool_]) -> AcceptanceRule:
+    total, bad_total = float(accepted.mean()), float(bad.mean())
+    bad_accepted = float((accepted * bad).mean())
+    good_total = 1.0 - bad_total
+    return AcceptanceRule(
+        accept_um=accept_um,
+        bad_accepted=bad_accepted / bad_total if bad_total > 0 else math.nan,
+        good_rejected=(good_total - (total - bad_accepted)) / good_total if good_total > 0 else math.nan,
+        bad_among_accepted=bad_accepted / total if total > 0 else 0.0,
+        accepted=total,
+    )
+
+
+def _true_values(process: IntervalFit) -> Array:
+    """Middles of equal shares of the process law: their plain mean is the integral over the law."""
+    if process.status == "refused":
+        raise ValueError(f"`process` must be a fitted law; it was refused: {process.reason}")
+    return np.asarray(process.ppf((np.arange(_SLICES) + 0.5) / _SLICES))
+
+
+def _read_within(true: Array, low: Array, high: Array, reader_sd: float) -> Array:
+    """P(reading falls in (low, high] | true), shape (rules, true); a reading of zero takes all errors below it."""
+    bottom = np.where(low <= 0, -np.inf, low)[:, None]
+    if reader_sd == 0:
+        return ((true > bottom) & (true <= high[:, None])).astype(float)
+    return np.asarray(special.ndtr((high[:, None] - true) / reader_sd) - special.ndtr((bottom - true) / reader_sd))
+
+
+def _check_limit(upper_um: float, reader_sd_um: float) -> None:
+    if not (math.isfinite(upper_um) and upper_um > 0):
+        raise ValueError(f"`upper_um` must be a finite number greater than 0, got {upper_um}")
+    if not (math.isfinite(reader_sd_um) and reader_sd_um >= 0):
+        raise ValueError(f"`reader_sd_um` must be a finite number, 0 or more, got {reader_sd_um}")
+
+
+def _in_words(
+    chosen: AcceptanceRule | None, upper_um: float, step_um: float, reader_sd_um: float, risk: float, family: str
+) -> str:
+    terms = (
+        f"limit {upper_um:.3g} um, step {step_um:.3g} um, reader's standard deviation {reader_sd_um:.3g} um, "
+        f"{family} process law"
+    )
+    if chosen is None:
+        return f"No reading can be accepted at a risk of {risk:.2%} bad among the accepted ({terms})."
+    return (
+        f"Accept readings up to {chosen.accept_um:.3g} um: {chosen.bad_among_accepted:.2%} of the accepted faces are "
+        f"bad (allowed {risk:.2%}), {chosen.good_rejected:.1%} of the good ones are turned away ({terms})."
+    )

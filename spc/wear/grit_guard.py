@@ -1,0 +1,214 @@
+"""Guards that speak at once: a coarse grit on a fine lap, a step back up the ladder, a scratch or a jump in finish.
+
+Common practice in the trade, no published source: one coarse grain on a fine lap scratches at random, with no drift
+before it, and a lap that carries a fine grit does not take a coarser one again until it is reconditioned.
+"""
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spc.measure.grit import parse_grit
+
+__all__ = ["GUARDS", "GuardCall", "guard_grit"]
+
+GUARDS: dict[str, str] = {
+    "coarse grit": "a grit coarser than the lap is recorded to carry",
+    "back up the ladder": "a coarser grit after a finer one on the same lap, not reconditioned in between",
+    "scratch": "a scratched face after clean ones",
+    "finish jump": "one face far rougher than the last ones of its part number and grit",
+}
+
+COARSER = 1.5  # a size ratio below this is the same rung of the ladder under another name; our own rule
+_CLEAN_BEFORE = 5  # clean faces before a scratch counts as sudden
+_SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for
+_FINISH_FACTOR = 2.0
+_FINISH_BEFORE = 5
+
+
+@dataclass(frozen=True, slots=True)
+class GuardCall:
+    """One thing a guard names."""
+
+    guard: str  # key of `GUARDS`
+    lap: str
+    sentence: str
+    evidence: str
+    action: str
+    face_id: int  # the face at which it spoke; -1 when an event spoke
+    since_face_id: int  # the same face: nothing came before it
+    time_text: str
+    sort_us: int
+
+
+def guard_grit(
+    numbered: pd.DataFrame, events: pd.DataFrame, laps: pd.DataFrame, *, guards: Collection[str] = tuple(GUARDS)
+) -> tuple[GuardCall, ...]:
+    """Name contamination and grit mistakes.
+
+    Parameters
+    ----------
+    numbered : DataFrame, shape (n_faces, ...)
+        Result of `spc.wear.cycle.number_cycles` for all laps of the cell, so that a shared bench can be seen.
+    events : DataFrame, shape (n_events, ...)
+        Events of all laps.
+    laps : DataFrame, shape (n_laps, ...)
+        Columns lap and home_grit; a lap without a home grit is judged by what it carried before.
+    guards : collection of str, default all
+        Which guards are on.
+
+    Returns
+    -------
+    tuple of GuardCall
+        Oldest first.
+
+    Raises
+    ------
+    ValueError
+        If a guard is unknown.
+    """
+    unknown = sorted(set(guards) - set(GUARDS))
+    if unknown:
+        raise ValueError(f"`guards` must be among {', '.join(GUARDS)}; got {', '.join(unknown)}")
+    faces = numbered[numbered["kind"] == "face"]
+    home = _home_sizes(laps)
+    calls: list[GuardCall] = []
+    for lap, own in faces.groupby("lap", sort=False):
+        own = own.reset_index(drop=True)
+        if {"coarse grit", "back up the ladder"} & set(guards):
+            calls += _grit_calls(str(lap), own, home.get(str(lap), math.nan), guards)
+        if "scratch" in guards:
+            calls += _scratch_calls(str(lap), own, faces, events)
+        if "finish jump" in guards:
+            calls += _finish_calls(str(lap), own, faces, events)
+    if "coarse grit" in guards:
+        calls += _charge_calls(events, home)
+    return tuple(sorted(calls, key=lambda call: (call.sort_us, call.face_id)))
+
+
+def _home_sizes(laps: pd.DataFrame) -> dict[str, float]:
+    """Grit size each lap is recorded to carry, micrometres; laps without one are left out."""
+    home = {}
+    for lap, text in zip(laps["lap"], laps["home_grit"], strict=True) if len(laps) else ():
+        try:
+            size = parse_grit(str(text)).size_um
+        except ValueError:
+            continue
+        if math.isfinite(size):
+            home[str(lap)] = size
+    return home
+
+
+_STRIP = "Stop. Strip and clean the lap, wash part, hands and bottles, recondition before the fine grit goes on again."
+_CLEAN = "Stop. Clean everything on the bench, hold the faces since the last clean one, look at the lap under light."
+
+
+def _grit_calls(lap: str, own: pd.DataFrame, home_um: float, guards: Collection[str]) -> list[GuardCall]:
+    size = own["grit_um"].to_numpy(np.float64)
+    cycle = own["cycle"].to_numpy(np.int64)
+    calls = []
+    finest, in_cycle, spoken = math.inf, -1, False
+    for i in np.flatnonzero(size > 0).tolist():
+        if cycle[i] != in_cycle:
+            finest, in_cycle, spoken = math.inf, int(cycle[i]), False
+        coarse = size[i] > COARSER * min(finest, home_um if math.isfinite(home_um) else math.inf)
+        if coarse and not spoken:
+            typed = own["grit"].iat[i]
+            if size[i] > COARSER * finest and "back up the ladder" in guards:
+                sentence = f"{lap} went back up the ladder: {typed} after {finest:g} um, not reconditioned in between."
+                calls.append(_call("back up the ladder", lap, own, i, sentence, f"grit typed: {typed}", _STRIP))
+            elif size[i] > COARSER * home_um and "coarse grit" in guards:
+                sentence = f"A coarse grit on a fine lap: {typed} on {lap}, which carries {home_um:g} um."
+                calls.append(_call("coarse grit", lap, own, i, sentence, f"grit typed: {typed}", _STRIP))
+        spoken = coarse
+        finest = finest if coarse else min(finest, size[i])
+    return calls
+
+
+def _charge_calls(events: pd.DataFrame, home: dict[str, float]) -> list[GuardCall]:
+    calls: list[GuardCall] = []
+    if len(events) == 0:
+        return calls
+    charges = events[events["event"].isin(("charged", "recharged")) & (events["grit_um"] > 0)]
+    for e in charges.to_dict("records"):
+        lap, typed, usual = str(e["lap"]), str(e["grit"]), home.get(str(e["lap"]), math.nan)
+        if float(e["grit_um"]) > COARSER * usual:
+            sentence = f"{lap}, which carries {usual:g} um, was {e['event']} with {typed}."
+            noted = f"logged as {e['event']} with {typed}"
+            when, at = str(e["time_text"]), int(e["sort_us"])
+            calls.append(GuardCall("coarse grit", lap, sentence, noted, _STRIP, -1, -1, when, at))
+    return calls
+
+
+def _scratch_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.DataFrame) -> list[GuardCall]:
+    scratched = own["scratch"].to_numpy(bool)
+    rows = np.flatnonzero(scratched)
+    calls = []
+    for i in rows:
+        clean = 0
+        while clean < _CLEAN_BEFORE and i - clean - 1 >= 0 and not scratched[i - clean - 1]:
+            clean += 1
+        if clean == 0:
+            continue  # the same spell of scratches has been named
+        after = f"after {clean} clean faces" if clean > 1 else "after a clean face"
+        after = "after at least 5 clean faces" if clean == _CLEAN_BEFORE else after
+        sentence = f"A scratch on {lap} {after}: suspect one coarse grain, not wear."
+        calls.append(_call("scratch", lap, own, int(i), sentence, _shared(own.iloc[i], faces, events), _CLEAN))
+    return calls
+
+
+def _finish_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.DataFrame) -> list[GuardCall]:
+    """Name a finish whose interval lies wholly above twice the upper ends of its forerunners' median."""
+    low, high = own["finish_low_um"].to_numpy(np.float64), own["finish_high_um"].to_numpy(np.float64)
+    calls = []
+    read = own[np.isfinite(low) & np.isfinite(high)]
+    for (_, _, cutoff), same in read.groupby(["part", "grit", read["cutoff_mm"].fillna(-1.0)], sort=False):
+        rows = same.index.to_numpy()
+        spoken = False
+        for k in range(_FINISH_BEFORE, rows.size):
+            past = high[rows[max(0, k - 3 * _FINISH_BEFORE) : k]]
+            usual = float(np.median(past))
+            spread = 1.4826 * float(np.median(np.abs(np.log(past / usual)))) if usual > 0 and past.min() > 0 else 0.0
+            jump = usual > 0 and low[rows[k]] > usual * max(_FINISH_FACTOR, math.exp(4 * spread))
+            if jump and not spoken:
+                value = str(own["finish_text"].iat[rows[k]]) or f"{high[rows[k]]:g} um"
+                sentence = f"Finish jumped on {lap}: Ra {value} where the last {past.size} read about {usual:.2g} um."
+                shared = _shared(own.iloc[rows[k]], faces, events)
+                noted = shared if cutoff > 0 else f"{shared}; cut-off not logged, so check the stylus too"
+                calls.append(_call("finish jump", lap, own, int(rows[k]), sentence, noted, _CLEAN))
+            spoken = jump
+    return calls
+
+
+def _shared(row: pd.Series, faces: pd.DataFrame, events: pd.DataFrame) -> str:
+    """Say what this face shared with coarser work just before it: part, hands, wash."""
+    at, size = int(row["sort_us"]), float(row["grit_um"])
+    window = faces[(faces["sort_us"] >= at - round(_SHARED_HOURS * 3.6e9)) & (faces["sort_us"] < at)]
+    coarser = window[(window["lap"] != row["lap"]) & (window["grit_um"] > COARSER * size)]
+    found = []
+    if row["serial"]:
+        same = coarser[(coarser["serial"] == row["serial"]) & (coarser["part"] == row["part"])]
+        if len(same):
+            found.append(f"the part came from {same['lap'].iat[-1]} with {same['grit'].iat[-1]}")
+    if row["operator"]:
+        same = coarser[coarser["operator"] == row["operator"]]
+        if len(same):
+            found.append(f"the same hands worked {same['grit'].iat[-1]} on {same['lap'].iat[-1]} at the bench before")
+    washed = (
+        len(events) > 0
+        and ((events["lap"] == row["lap"]) & (events["event"] == "cleaned") & (events["sort_us"] <= at)
+             & (events["sort_us"] >= at - round(_SHARED_HOURS * 3.6e9))).any()
+    )  # fmt: skip
+    found.append("the lap was washed shortly before: look at the wash" if washed else "no wash logged shortly before")
+    return "; ".join(found)
+
+
+def _call(guard: str, lap: str, own: pd.DataFrame, i: int, sentence: str, evidence: str, action: str) -> GuardCall:
+    row = own.iloc[i]
+    return GuardCall(
+        guard, lap, sentence, evidence, action, int(row["face_id"]), int(row["face_id"]), str(row["time_text"]),
+        int(row["sort_us"]),
+    )  # fmt: skip

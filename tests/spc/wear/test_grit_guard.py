@@ -1,0 +1,82 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.wear.cycle import number_cycles
+from spc.wear.grit_guard import GUARDS, guard_grit
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
+
+LAPS = pd.DataFrame({"lap": ["A", "B"], "home_grit": ["3 um", ""]})
+
+
+def calls(rows, events=(), laps=LAPS, **options):
+    events = events_frame(list(events))
+    return guard_grit(number_cycles(faces_frame(rows), events), events, laps, **options)
+
+
+def grit(um, **more):
+    return {"grit": f"{um:g} um", "grit_um": um} | more
+
+
+def test_coarse_grit_on_a_fine_lap_is_named_at_its_first_face():
+    found = calls([grit(15.0), grit(15.0), grit(3.0)])
+    assert [(c.guard, c.face_id) for c in found] == [("coarse grit", 1)]
+    assert found[0].sentence == "A coarse grit on a fine lap: 15 um on A, which carries 3 um."
+    assert "Stop." in found[0].action
+
+
+def test_back_up_the_ladder_is_named_until_reconditioned():
+    rows = [grit(g, lap="B", sort_us=hours(i)) for i, g in enumerate([9.0, 3.0, 9.0])]
+    assert [c.guard for c in calls(rows)] == ["back up the ladder"]
+    assert calls(rows, [{"lap": "B", "event": "reconditioned", "sort_us": hours(1.5)}]) == ()
+
+
+def test_neighbouring_rungs_and_going_finer_are_quiet():
+    assert calls([grit(g, lap="B") for g in (9.0, 3.0, 4.0)]) == ()
+
+
+def test_a_coarse_charge_is_named_before_any_face():
+    charge = {"event": "recharged", "grit": "9 um", "grit_um": 9.0, "sort_us": hours(5)}
+    found = calls([grit(3.0)], [charge])
+    assert [(c.guard, c.face_id) for c in found] == [("coarse grit", -1)]
+
+
+def test_a_sudden_scratch_tells_what_was_shared():
+    rows = [grit(3.0, sort_us=hours(0.1 * i), operator="kim", serial=str(i)) for i in range(6)]
+    rows.append(grit(15.0, lap="B", sort_us=hours(0.62), operator="kim", serial="7"))
+    rows += [grit(3.0, sort_us=hours(0.7 + 0.1 * i), operator="kim", serial="7", scratch=True) for i in range(2)]
+    found = calls(rows)
+    assert [(c.guard, c.face_id) for c in found] == [("scratch", 8)]
+    assert "the part came from B with 15 um" in found[0].evidence
+    assert "the same hands worked 15 um" in found[0].evidence
+    assert "no wash logged" in found[0].evidence
+    washed = calls(rows, [{"event": "cleaned", "sort_us": hours(0.65)}])
+    assert "look at the wash" in washed[0].evidence
+
+
+def test_a_finish_jump_is_named_once_and_within_its_cutoff():
+    rows = [grit(3.0, finish_um=0.05 + 0.002 * (i % 3), cutoff_mm=0.8) for i in range(8)]
+    jumped = rows + [grit(3.0, finish_um=0.2, cutoff_mm=0.8)] * 2
+    assert [(c.guard, c.face_id) for c in calls(jumped)] == [("finish jump", 9)]
+    assert calls([*rows, grit(3.0, finish_um=0.2, cutoff_mm=0.25)]) == ()
+    assert calls([*rows, grit(3.0, finish_um=0.09, cutoff_mm=0.8)]) == ()
+
+
+def test_false_calls_of_the_finish_guard_are_rare():
+    rng = np.random.default_rng(1)
+    rows = [grit(3.0, finish_um=float(v), cutoff_mm=0.8) for v in rng.lognormal(np.log(0.05), 0.2, 600)]
+    assert len(calls(rows)) <= 6  # one in a hundred faces at a spread of 20 %
+
+
+def test_guards_can_be_switched_off_and_unknown_ones_are_refused():
+    rows = [grit(3.0)] * 5 + [grit(15.0, scratch=True)]
+    assert {c.guard for c in calls(rows)} == {"back up the ladder", "scratch"}
+    assert calls(rows, guards=()) == ()
+    assert {c.guard for c in calls(rows, guards=["scratch"])} == {"scratch"}
+    with pytest.raises(ValueError, match=r"`guards` must be among .*; got luck"):
+        calls(rows, guards=["luck"])
+    assert set(GUARDS) == {"coarse grit", "back up the ladder", "scratch", "finish jump"}
+
+
+def test_unknown_grits_say_nothing():
+    assert calls([{"grit": "600"}] * 3, laps=LAPS.iloc[:0]) == ()

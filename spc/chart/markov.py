@@ -1,0 +1,160 @@
+"""From an absorbing chain to the law of the run length: average, median, percentiles, steady state.
+
+A chart that has not yet signalled is a sub-stochastic chain: a start row (where the first point leads, what is
+missing from 1 has signalled) and a matrix Q. The chain may have exact states (run rules, counts), cells (EWMA and
+CUSUM after Brook and Evans 1972) or quadrature nodes (integral equation): the algebra is the same.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Chain", "ChainLaw", "average_from", "chain_law", "law_of_both", "percentile_of"]
+
+Array = NDArray[np.float64]
+DENSE_MOST = 1500  # states up to which a dense solution is taken
+STEPS_MOST = 5000  # points followed one by one before the geometric tail is taken
+SETTLED = 1e-12  # change of the law of states, summed, below which it counts as settled
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A chart before its signal."""
+
+    start: Array  # (n,) probability of each state after the first point; the rest has signalled
+    matrix: Any  # (n, n) dense array or scipy sparse matrix: probability from row state to column state
+    head: tuple[float, ...] = (1.0,)  # share without signal after 0, 1, ... points, up to just before `start`
+
+
+@dataclass(frozen=True, slots=True)
+class ChainLaw:
+    """Law of the run length; points count from 1, the signalling point included."""
+
+    average: float
+    deviation: float
+    survival: Array  # share without signal after 0, 1, ... points
+    ratio: float  # by which that share shrinks per point after the last one listed
+    steady: Array  # (n,) where a long-running chart without signal is found (sums to 1)
+
+    def percentile(self, share: float) -> float:
+        """Return the first point by which so large a share of the runs has signalled."""
+        return percentile_of(self.survival, self.ratio, share)
+
+
+def chain_law(chain: Chain) -> ChainLaw:
+    """Solve one chain.
+
+    Parameters
+    ----------
+    chain : Chain
+
+    Returns
+    -------
+    ChainLaw
+
+    Notes
+    -----
+    The average is a linear solution. Percentiles follow the survival point by point and, once its ratio has
+    settled, by the geometric tail it then has.
+    """
+    visits = _solve(chain.matrix, chain.start, transpose=True)
+    head = np.asarray(chain.head)
+    average = float(head.sum() + visits.sum())
+    second = _solve(chain.matrix, visits, transpose=True)
+    # E[N^2] = sum over t of (2t + 1) S_t; the tail sum of t S_t is second - visits, shifted by the head's length.
+    order = np.arange(head.size)
+    tail_t = float(second.sum() - visits.sum()) + head.size * float(visits.sum())
+    square = float(np.sum((2 * order + 1) * head)) + 2 * tail_t + float(visits.sum())
+    deviation = math.sqrt(max(square - average * average, 0.0))
+    survival, ratio, steady = _survival(chain)
+    return ChainLaw(average=average, deviation=deviation, survival=survival, ratio=ratio, steady=steady)
+
+
+def percentile_of(survival: Array, ratio: float, share: float) -> float:
+    """Return the first point by which `share` of the runs has signalled, along a geometric tail if need be."""
+    left = 1.0 - share
+    reached = np.flatnonzero(survival <= left + 1e-12)
+    if reached.size:
+        return float(reached[0])
+    if ratio >= 1.0:
+        return math.inf
+    if ratio <= 0.0:
+        return float(survival.size)
+    return float(survival.size - 1 + math.ceil(math.log(left / float(survival[-1])) / math.log(ratio) - 1e-9))
+
+
+def law_of_both(one: ChainLaw, other: ChainLaw) -> ChainLaw:
+    """Law of the first signal of two charts taken as independent; the steady state is left empty."""
+    n = max(one.survival.size, other.survival.size)
+    survival = _extended(one, n) * _extended(other, n)
+    ratio = one.ratio * other.ratio
+    last = float(survival[-1])
+    rest = last * ratio / (1.0 - ratio) if ratio < 1.0 else math.inf
+    order = np.arange(n)
+    average = float(survival.sum()) + rest
+    tail = rest * (2 * (n - 1) + 1) + 2 * last * ratio / (1.0 - ratio) ** 2 if ratio < 1.0 else math.inf
+    square = float(np.sum((2 * order + 1) * survival)) + tail
+    deviation = math.sqrt(max(square - average * average, 0.0)) if math.isfinite(square) else math.inf
+    return ChainLaw(average=average, deviation=deviation, survival=survival, ratio=ratio, steady=np.zeros(0))
+
+
+def average_from(chain: Chain, state: Array) -> float:
+    """Average run length when the chart is now found in `state` (probabilities) and has not signalled."""
+    return 1.0 + float(_solve(chain.matrix, np.asarray(state @ chain.matrix).ravel(), transpose=True).sum())
+
+
+def _solve(matrix: Any, right: Array, *, transpose: bool) -> Array:
+    """Solve (I - Q) x = right, or its transpose."""
+    n = right.size
+    if n == 0:
+        return right
+    if isinstance(matrix, np.ndarray):
+        system = np.eye(n) - (matrix.T if transpose else matrix)
+        return np.asarray(np.linalg.solve(system, right))
+    from scipy.sparse import identity
+    from scipy.sparse.linalg import spsolve
+
+    if n <= DENSE_MOST:
+        return _solve(matrix.toarray(), right, transpose=transpose)
+    system = identity(n, format="csc") - (matrix.T if transpose else matrix)
+    return np.asarray(spsolve(system.tocsc(), right))
+
+
+def _survival(chain: Chain) -> tuple[Array, float, Array]:
+    """Follow the chart point by point until where it is found no longer changes.
+
+    Returns the share without signal after 0, 1, ... points, the ratio at which it shrinks from there on, and where
+    a chart without signal is then found (the quasi-stationary law).
+    """
+    shares = list(chain.head)
+    total = float(chain.start.sum())
+    shares.append(total)
+    if total <= 0.0:
+        return np.asarray(shares), 0.0, np.zeros_like(chain.start)
+    state = chain.start / total
+    transposed = chain.matrix.T
+    ratio = 0.0
+    for _ in range(STEPS_MOST):
+        new = np.asarray(transposed @ state)
+        ratio = float(new.sum())
+        if ratio <= 0.0:
+            return np.asarray(shares), 0.0, state
+        new = new / ratio
+        moved = float(np.abs(new - state).sum())
+        state = new
+        total *= ratio
+        shares.append(total)
+        if moved < SETTLED:
+            break
+    return np.asarray(shares), ratio, state
+
+
+def _extended(law: ChainLaw, n: int) -> Array:
+    """Return the survival over n points, its geometric tail written out."""
+    extra = n - law.survival.size
+    if extra <= 0:
+        return law.survival
+    return np.concatenate((law.survival, law.survival[-1] * law.ratio ** np.arange(1, extra + 1)))

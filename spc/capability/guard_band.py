@@ -91,7 +91,7 @@ def conformance_probability_normal(
 
 
 def guarded_limit(upper_um: float, *, u_um: float, confidence: float = 0.95) -> float:
-    """Give the acceptance limit that keeps the one-sided conformance probability at `confidence` for every accepted reading.
+    """Give the acceptance limit that keeps every accepted reading's conformance probability at `confidence`.
 
     Parameters
     ----------

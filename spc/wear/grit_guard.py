@@ -167,19 +167,21 @@ def _finish_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.D
     read = own[np.isfinite(low) & np.isfinite(high)]
     for (_, _, cutoff), same in read.groupby(["part", "grit", read["cutoff_mm"].fillna(-1.0)], sort=False):
         rows = same.index.to_numpy()
-        spoken = False
-        for k in range(_FINISH_BEFORE, rows.size):
-            past = high[rows[max(0, k - 3 * _FINISH_BEFORE) : k]]
-            usual = float(np.median(past))
-            spread = 1.4826 * float(np.median(np.abs(np.log(past / usual)))) if usual > 0 and past.min() > 0 else 0.0
-            jump = usual > 0 and low[rows[k]] > usual * max(_FINISH_FACTOR, math.exp(4 * spread))
-            if jump and not spoken:
+        rolled = pd.Series(high[rows]).rolling(3 * _FINISH_BEFORE, min_periods=_FINISH_BEFORE).median()
+        usual_before = rolled.shift().to_numpy(np.float64)
+        named = -2
+        for k in np.flatnonzero(low[rows] > _FINISH_FACTOR * usual_before).tolist():
+            past, usual = high[rows[max(0, k - 3 * _FINISH_BEFORE) : k]], float(usual_before[k])
+            spread = 1.4826 * float(np.median(np.abs(np.log(past / usual)))) if past.min() > 0 else 0.0
+            if low[rows[k]] <= usual * math.exp(4 * spread):
+                continue
+            if named != k - 1:  # the same spell is named once
                 value = str(own["finish_text"].iat[rows[k]]) or f"{high[rows[k]]:g} um"
                 sentence = f"Finish jumped on {lap}: Ra {value} where the last {past.size} read about {usual:.2g} um."
                 shared = _shared(own.iloc[rows[k]], faces, events)
                 noted = shared if cutoff > 0 else f"{shared}; cut-off not logged, so check the stylus too"
                 calls.append(_call("finish jump", lap, own, int(rows[k]), sentence, noted, _CLEAN))
-            spoken = jump
+            named = k
     return calls
 
 

@@ -1,0 +1,227 @@
+"""What the log itself cannot carry: readings that repeat, heap, stop at the limit, were copied, warm or missing.
+
+A finding never names a person: a reader effect is told as a share, and the reading is widened for what it is.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["HealthFinding", "check_data_health", "widen_heaped"]
+
+
+@dataclass(frozen=True, slots=True)
+class HealthFinding:
+    """One thing the readings of a lap cannot be trusted for."""
+
+    kind: str  # 'identical', 'heaping', 'minutes missing', 'batch typing', 'copied', 'warm', 'too fine', 'zero reading'
+    sentence: str
+    cure: str
+    share: float  # of the readings looked at, 0 to 1
+    count: int
+    of: int
+
+
+_LEAST = 12  # readings before a share is worth telling; our own rule
+_ALPHA = 0.01
+_WARM_K = 2.0  # above 20 degrees C plus what the room does; our own rule
+_REFERENCE_C = 20.0  # ISO 1 standard reference temperature
+
+# Finest flatness each method can tell on a lapped face, micrometres; common practice, no published source.
+_FINEST_UM = {"optical flat": 0.02, "indicator": 0.2, "interferometer": 0.002}
+
+
+def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
+    """Check the readings of one lap.
+
+    Parameters
+    ----------
+    faces : DataFrame, shape (n_faces, ...)
+        Faces frame of one lap in order.
+
+    Returns
+    -------
+    tuple of HealthFinding
+        Gravest first; empty when nothing was found.
+
+    Notes
+    -----
+    Whether final flatness is cut off at the limit is told by `spc.wear.lead_sign.choose_lead_sign`.
+    """
+    own = faces[faces["kind"] == "face"]
+    findings = (
+        _identical(own),
+        _heaping(own),
+        _copied(own),
+        _batch_typing(own),
+        _missing_minutes(own),
+        _warm(own),
+        _too_fine(own),
+        _zero(own),
+    )
+    return tuple(f for f in findings if f is not None)
+
+
+def widen_heaped(faces: pd.DataFrame) -> pd.DataFrame:
+    """Widen the flatness of readers who give whole bands only, to half a band either way.
+
+    Parameters
+    ----------
+    faces : DataFrame, shape (n_faces, ...)
+        Faces frame; rows in bands with a step below one band are looked at, reader by reader.
+
+    Returns
+    -------
+    DataFrame, shape (n_faces, ...)
+        A copy in which every whole-band reading of a heaping reader spans half a band either way, from 0 up.
+    """
+    whole, one_band, step = _whole_bands(faces)
+    readable = np.isfinite(one_band)
+    widen = np.zeros(len(faces), bool)
+    for rows in _by_reader(faces, readable):
+        if _heaps(whole[rows]):
+            widen[rows] = whole[rows]
+    low, high = faces["flatness_low_um"].to_numpy(np.float64), faces["flatness_high_um"].to_numpy(np.float64)
+    extra = np.where(widen, np.maximum(0.5 * one_band - step / 2, 0.0), 0.0)
+    return faces.assign(flatness_low_um=np.maximum(low - extra, 0.0), flatness_high_um=high + extra)
+
+
+def _whole_bands(faces: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
+    """Whether each reading stands on a whole band, one band in micrometres, the step; NaN where it cannot be told."""
+    number = faces["flatness_text"].str.extract(r"^\s*(\d+(?:[.,]\d+)?)", expand=False).str.replace(",", ".")
+    typed = pd.to_numeric(number, errors="coerce").to_numpy(np.float64)
+    low, high = faces["flatness_low_um"].to_numpy(np.float64), faces["flatness_high_um"].to_numpy(np.float64)
+    bands = (faces["flatness_unit"] == "band").to_numpy() & (typed > 0) & np.isfinite(high) & (low > 0)
+    one_band = np.where(bands, (low + high) / 2 / np.where(typed > 0, typed, 1.0), np.nan)
+    return bands & (np.abs(typed - np.round(typed)) < 1e-9), one_band, high - low
+
+
+def _by_reader(faces: pd.DataFrame, usable: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+    readers = pd.factorize(faces["operator"])[0]
+    return [np.flatnonzero(usable & (readers == r)) for r in range(int(readers.max(initial=-1)) + 1)]
+
+
+def _heaps(whole: NDArray[np.bool_]) -> bool:
+    """Whether whole bands come far oftener than half of the time, the share a half-band reader would give."""
+    if whole.size < _LEAST:
+        return False
+    from scipy.stats import binom
+
+    return bool(binom.sf(int(whole.sum()) - 1, whole.size, 0.65) < _ALPHA)  # 0.65 allows for where the faces lie
+
+
+def _heaping(own: pd.DataFrame) -> HealthFinding | None:
+    whole, one_band, step = _whole_bands(own)
+    finer = np.isfinite(one_band) & (step < 0.9 * one_band)
+    readers = [rows for rows in _by_reader(own, finer) if rows.size >= _LEAST]
+    heaping = [rows for rows in readers if _heaps(whole[rows])]
+    if not heaping:
+        return None
+    count, of = sum(int(whole[r].sum()) for r in heaping), sum(r.size for r in heaping)
+    text = (
+        f"{len(heaping)} of {len(readers)} readers give whole bands almost only ({count} of {of} of those readings), "
+        "so these readings count as plus or minus half a band."
+    )
+    cure = "A short gauge study tells whether halves can be read here."
+    return HealthFinding("heaping", text, cure, count / of, count, of)
+
+
+def _identical(own: pd.DataFrame) -> HealthFinding | None:
+    texts = own["flatness_text"][own["flatness_low_um"].notna()].to_numpy()
+    if texts.size < _LEAST:
+        return None
+    last = texts[-_LEAST:]
+    if len(set(last)) > 1:
+        return None
+    run = int(np.argmax(np.append(texts[::-1] != last[0], True)))
+    text = f"The last {run} flatness readings all say {last[0]}."
+    cure = (
+        "The step may be too coarse, the value copied, or the face lapped until it reads so: chart minutes and passes."
+    )
+    return HealthFinding("identical", text, cure, run / texts.size, run, int(texts.size))
+
+
+def _copied(own: pd.DataFrame) -> HealthFinding | None:
+    """Rows whose minutes, flatness and finish all equal the row before, far oftener than by chance."""
+    full = own[own["minutes"].notna() & own["flatness_low_um"].notna()]
+    if len(full) < _LEAST:
+        return None
+    fields = [full["minutes"], full["flatness_text"], full["finish_text"], full["thickness_text"]]
+    codes = np.stack([pd.factorize(f)[0] for f in fields])
+    same = (codes[:, 1:] == codes[:, :-1]).all(axis=0)
+    row_code = pd.factorize(pd.MultiIndex.from_arrays(list(codes)))[0]
+    share = np.bincount(row_code) / row_code.size
+    by_chance = float(np.sum(share**2))
+    from scipy.stats import binom
+
+    count, of = int(same.sum()), int(same.size)
+    if count < 3 or binom.sf(count - 1, of, by_chance) >= _ALPHA:
+        return None
+    text = (
+        f"{count} of {of} rows repeat every value of the row before (minutes, flatness, finish, thickness); "
+        f"about {by_chance * of:.0f} would by chance."
+    )
+    return HealthFinding("copied", text, "Ask whether values are typed per face or filled down.", count / of, count, of)
+
+
+def _batch_typing(own: pd.DataFrame) -> HealthFinding | None:
+    timed = own[own["time_text"] != ""]
+    if len(timed) < _LEAST:
+        return None
+    run = (timed["sort_us"].diff() != 0).cumsum()
+    size = run.map(run.value_counts()).to_numpy()
+    count = int(np.sum(size >= 3))
+    if count < 3:
+        return None
+    text = f"{count} of {len(timed)} faces share one time with two or more others: typed in one go."
+    cure = "Their order is kept; nothing is computed from the time between them."
+    return HealthFinding("batch typing", text, cure, count / len(timed), count, len(timed))
+
+
+def _missing_minutes(own: pd.DataFrame) -> HealthFinding | None:
+    missing, of = int((~(own["minutes"] > 0)).sum()), len(own)
+    if of < _LEAST or missing / of < 0.1:
+        return None
+    text = f"Minutes are missing on {missing} of {of} faces ({missing / of:.0%})."
+    cure = "Missing is not zero: pace and removal rate are told from the others only."
+    return HealthFinding("minutes missing", text, cure, missing / of, missing, of)
+
+
+def _warm(own: pd.DataFrame) -> HealthFinding | None:
+    known = own["temperature_c"].dropna()
+    if len(known) == 0:
+        return None
+    room = min(float(known.median()), _REFERENCE_C + _WARM_K)
+    count = int((known > room + _WARM_K).sum())
+    if count == 0:
+        return None
+    text = f"{count} of {len(known)} readings were taken more than {_WARM_K:g} K above {room:.1f} degrees C."
+    cure = "A face read warm reads false: let it cool on an iron plate and read it again."
+    return HealthFinding("warm", text, cure, count / len(known), count, len(known))
+
+
+def _too_fine(own: pd.DataFrame) -> HealthFinding | None:
+    finest = own["method"].map(_FINEST_UM).to_numpy(np.float64)
+    low, high = own["flatness_low_um"].to_numpy(np.float64), own["flatness_high_um"].to_numpy(np.float64)
+    known = np.isfinite(finest) & np.isfinite(high)
+    fine = known & (high < finest) & (low >= 0)
+    if not fine.any():
+        return None
+    method = own["method"].to_numpy()[np.flatnonzero(fine)[0]]
+    count, of = int(fine.sum()), int(known.sum())
+    finest_text = f"{method}: about {_FINEST_UM[method]:g} um"
+    text = f"{count} of {of} flatness readings are finer than the method can tell ({finest_text})."
+    return HealthFinding("too fine", text, "Check unit and method of those rows.", count / of, count, of)
+
+
+def _zero(own: pd.DataFrame) -> HealthFinding | None:
+    high = own["flatness_high_um"]
+    read = high.notna()
+    count, of = int((high[read] == 0).sum()), int(read.sum())
+    if count == 0:
+        return None
+    text = f"{count} of {of} flatness readings are exactly 0, which no method can tell."
+    cure = "State the reading step, so that 0 becomes 'below the step'."
+    return HealthFinding("zero reading", text, cure, count / of, count, of)

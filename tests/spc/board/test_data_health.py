@@ -1,0 +1,79 @@
+import numpy as np
+import pytest
+
+from spc.board.data_health import check_data_health, widen_heaped
+from tests.spc.wear.made_up_log import faces_frame, hours
+
+BAND_UM = 0.294
+
+
+def bands(value, **more):
+    low, high = max(value - 0.25, 0) * BAND_UM, (value + 0.25) * BAND_UM
+    return {
+        "flatness_low_um": low, "flatness_high_um": high, "flatness_text": f"{value:g}", "flatness_unit": "band"
+    } | more  # fmt: skip
+
+
+def kinds(rows):
+    return {f.kind: f for f in check_data_health(faces_frame(rows))}
+
+
+def healthy(n, rng, **more):
+    return [
+        bands(float(v), minutes=float(m), **more)
+        for v, m in zip(rng.choice([0.5, 1.0, 1.5, 2.0], n), rng.integers(30, 90, n) / 10, strict=True)
+    ]
+
+
+def test_a_healthy_log_is_quiet():
+    rng = np.random.default_rng(1)
+    found = [kinds(healthy(60, rng)) for _ in range(40)]
+    assert sum(map(bool, found)) <= 3
+
+
+def test_identical_readings():
+    found = kinds(healthy(10, np.random.default_rng(2)) + [bands(0.5, minutes=3 + i / 10) for i in range(15)])
+    assert found["identical"].sentence.startswith("The last 1")
+    assert "all say 0.5" in found["identical"].sentence
+
+
+def test_heaping_is_told_as_a_share_and_widened_without_names():
+    rng = np.random.default_rng(3)
+    whole = [bands(float(v), minutes=3 + i / 7, operator="kim") for i, v in enumerate(rng.choice([1.0, 2.0, 3.0], 30))]
+    rows = healthy(30, rng, operator="lee") + whole
+    finding = kinds(rows)["heaping"]
+    assert "1 of 2 readers" in finding.sentence
+    assert "kim" not in finding.sentence
+    assert (finding.count, finding.of) == (30, 30)
+    faces = faces_frame(rows)
+    wide = widen_heaped(faces)
+    width = ((wide["flatness_high_um"] - wide["flatness_low_um"]) / BAND_UM).to_numpy()
+    assert width[30:] == pytest.approx(1.0)
+    assert width[:30] == pytest.approx(0.5)
+    assert faces["flatness_high_um"].max() < wide["flatness_high_um"].max()  # the caller's frame stays
+
+
+def test_copied_rows():
+    rng = np.random.default_rng(4)
+    rows = [row for row in healthy(15, rng) for _ in range(2)]
+    assert "repeat every value of the row before" in kinds(rows)["copied"].sentence
+
+
+def test_batch_typing_and_missing_minutes():
+    rows = [bands(0.5 + 0.5 * (i % 3), sort_us=hours(i // 5)) for i in range(20)]
+    found = kinds(rows)
+    assert found["batch typing"].count == 20
+    assert found["minutes missing"].sentence == "Minutes are missing on 20 of 20 faces (100%)."
+
+
+def test_warm_zero_and_implausibly_fine_readings():
+    rows = [bands(1.0, temperature_c=20.5)] * 5 + [bands(1.0, temperature_c=24.0)]
+    assert kinds(rows)["warm"].count == 1
+    assert kinds([{"flatness_um": 0.0}])["zero reading"].count == 1
+    fine = kinds([{"flatness_um": 0.05, "method": "indicator"}, {"flatness_um": 0.5, "method": "indicator"}])
+    assert (fine["too fine"].count, fine["too fine"].of) == (1, 2)
+    assert "too fine" not in kinds([{"flatness_um": 0.05, "method": "interferometer"}])
+
+
+def test_an_empty_log_is_no_trouble():
+    assert check_data_health(faces_frame([{}]).iloc[:0]) == ()

@@ -1,0 +1,43 @@
+"""The screens of lapcell: routes, the sidebar and the live pulse. Start it with `lapcell serve`."""
+
+from functools import partial
+from pathlib import Path
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.parts.page import Page
+from dashboard.parts.pulse import pulse
+from dashboard.parts.sidebar import unit_choice
+from dashboard.theme import look_for, stylesheet
+from dashboard.views import lap, log, proof, shift
+
+__all__: list[str] = []
+
+_ICON = Path(__file__).parent / "icon.png"
+_VIEWS = {
+    "shift": (shift.render, "Shift", True),
+    "lap": (lap.render, "Lap", False),
+    "proof": (proof.render, "Proof", False),
+    "log": (log.render, "Log", False),
+}
+
+
+def main() -> None:
+    """Draw the page the link names."""
+    st.set_page_config(page_title="lapcell", page_icon=str(_ICON), layout="wide", initial_sidebar_state="collapsed")
+    now = data.snapshot()
+    site = data.settings(now)
+    wall = st.query_params.get("wall") == "1"
+    look = look_for(st.context.theme.type, scale=1.5 if wall else 1.0)
+    st.html(stylesheet(look, wall=wall))
+    routes: dict[str, st.Page] = {}
+    page = Page(now=now, site=site, look=look, unit=unit_choice(site), wall=wall, routes=routes)
+    for name, (render, title, default) in _VIEWS.items():
+        routes[name] = st.Page(partial(render, page), title=title, url_path=name, default=default)
+    chosen = st.navigation(list(routes.values()), position="hidden" if wall else "top")
+    chosen.run()
+    pulse(now)
+
+
+main()

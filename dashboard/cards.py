@@ -1,0 +1,142 @@
+"""Cards as HTML: the sentence first, then the facts. Everything a person typed is shown as typed."""
+
+from dashboard.theme import state_mark
+from dashboard.words import grit_words, html_text, join_words
+from spc.board.results import STATES, Cause, LapReport, RoomAlarm
+
+__all__ = [
+    "causes_card",
+    "cautions",
+    "facts",
+    "headline",
+    "lap_line",
+    "left_words",
+    "notice",
+    "rest_line",
+    "room_card",
+    "section",
+    "sentences",
+    "state_counts",
+    "state_tag",
+]
+
+_NEXT_STEP = {
+    "held": "Answer it",
+    "due": "Recondition",
+    "watch": "Look",
+    "cutting": "Carry on",
+    "resting": "",
+}
+
+
+def state_tag(state: str) -> str:
+    """Return a lap's state as shape and word; the tip says what it asks of a person."""
+    return f'<span class="lc-state" title="{html_text(STATES[state])}">{state_mark(state)}<b>{state}</b></span>'
+
+
+def headline(sentence: str, *, kicker: str = "", tag: str = "") -> str:
+    """Return the page's first sentence, its heading of the first order; `tag` is HTML of ours set above it."""
+    above = f'<p class="lc-kicker">{tag}{html_text(kicker)}</p>' if kicker or tag else ""
+    return f'<header class="lc-headline">{above}<h1>{html_text(sentence)}</h1></header>'
+
+
+def section(title: str) -> str:
+    """Return a heading of the second order."""
+    return f'<h2 class="lc-section">{html_text(title)}</h2>'
+
+
+def facts(pairs: list[tuple[str, str]]) -> str:
+    """Return a row of numbers, each with what it counts."""
+    cells = "".join(f"<div><dt>{html_text(name)}</dt><dd>{html_text(value)}</dd></div>" for name, value in pairs)
+    return f'<dl class="lc-facts">{cells}</dl>'
+
+
+def sentences(lines: tuple[str, ...] | list[str], *, empty: str = "") -> str:
+    """Return sentences as a list; the sentence `empty` when there are none."""
+    if not lines:
+        return f'<p class="lc-quiet">{html_text(empty)}</p>' if empty else "<span></span>"
+    return '<ul class="lc-lines">' + "".join(f"<li>{html_text(line)}</li>" for line in lines) + "</ul>"
+
+
+def notice(sentence: str, *, kind: str = "note") -> str:
+    """Return a framed sentence; kind 'stop', 'look' or 'note' sets the frame, the words carry the meaning."""
+    return f'<p class="lc-notice lc-{kind}" role="status">{html_text(sentence)}</p>'
+
+
+def cautions(lines: tuple[str, ...]) -> str:
+    """Return the usual cautions that go with the action asked."""
+    if not lines:
+        return "<span></span>"
+    rows = "".join(f"<li>{html_text(line)}</li>" for line in lines)
+    return (
+        f'<aside class="lc-cautions" aria-label="Cautions"><h3>Take care</h3><ul>{rows}</ul>'
+        "<p>Reminders only: local rules, the safety data sheet and trained people decide.</p></aside>"
+    )
+
+
+def room_card(room: RoomAlarm) -> str:
+    """Return the room alarm: many laps moving together are one thing to look at."""
+    first = f" Look at these first: {join_words(room.checks)}." if room.checks else ""
+    return (
+        f'<section class="lc-notice lc-look" aria-label="Room alarm"><p><b>{html_text(room.sentence)}</b></p>'
+        f"<p>{html_text(f'Laps: {join_words(room.laps)}.{first}')}</p></section>"
+    )
+
+
+def state_counts(laps: tuple[LapReport, ...]) -> str:
+    """Return how many laps are in each state, neediest first."""
+    cells = []
+    for state in STATES:
+        total = sum(lap.state == state for lap in laps)
+        if total:
+            cells.append(f"<li>{state_mark(state)}<b>{total}</b> {state}</li>")
+    return f'<ul class="lc-counts" aria-label="Laps by state">{"".join(cells)}</ul>'
+
+
+def lap_line(lap: LapReport) -> str:
+    """Return one lap of the board: state, name, sentence, faces left, next break."""
+    what = ", ".join(word for word in (lap.material, grit_words(lap.grit)) if word)
+    step = _NEXT_STEP[lap.state]
+    rest = f"next break: {lap.next_break}" if lap.next_break and lap.state == "due" else ""
+    return (
+        f'<article class="lc-lap lc-is-{lap.state}">'
+        f'<div class="lc-lap-state">{state_tag(lap.state)}<span class="lc-quiet">{html_text(step)}</span></div>'
+        f'<div class="lc-lap-name"><b>{html_text(lap.lap)}</b><span class="lc-quiet">{html_text(what)}</span></div>'
+        f'<div class="lc-lap-says">{html_text(lap.sentence)}</div>'
+        f'<div class="lc-lap-left"><b>{html_text(left_words(lap))}</b>'
+        f'<span class="lc-quiet">{html_text(rest)}</span></div></article>'
+    )
+
+
+def rest_line(laps: tuple[LapReport, ...], state: str) -> str:
+    """Return the laps of a state that asks for nobody as one line, for the wall."""
+    names = [lap.lap for lap in laps if lap.state == state]
+    if not names:
+        return ""
+    return f'<p class="lc-rest">{state_tag(state)} <span>{html_text(join_words(names))}</span></p>'
+
+
+def left_words(lap: LapReport) -> str:
+    """Return the faces left of a lap in a few words."""
+    left = lap.faces_left
+    if left.status == "over":
+        return "at the limit"
+    return left.sentence if left.status == "range" else "no forecast"
+
+
+def causes_card(causes: tuple[Cause, ...]) -> str:
+    """Return the likely causes as a table, likeliest first, with the cheapest check of each."""
+    rows = "".join(
+        f'<tr><th scope="row">{html_text(cause.name)}</th><td class="lc-num">{round(100 * cause.likelihood)} %</td>'
+        f"<td>{html_text(cause.check)}</td><td>{html_text(cause.action)}</td><td>{html_text(_why(cause))}</td></tr>"
+        for cause in causes
+    )
+    return (
+        '<table class="lc-table"><caption>Likely causes, cheapest check first</caption><thead><tr>'
+        '<th scope="col">cause</th><th scope="col">how likely</th><th scope="col">check</th>'
+        f'<th scope="col">then</th><th scope="col">why</th></tr></thead><tbody>{rows}</tbody></table>'
+    )
+
+
+def _why(cause: Cause) -> str:
+    return "; ".join(text for text in (cause.why, cause.counted) if text)

@@ -1,0 +1,1 @@
+"""Pure figure builders: a result in, a plotly figure out. No streamlit here."""

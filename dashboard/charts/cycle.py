@@ -1,0 +1,333 @@
+"""The cycle picture: how this lap has worn since reconditioning, beside its own past, with the limit and the fan."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from dashboard.charts.style import Array, base_figure, clear, reading_bars, segments
+from dashboard.charts.thin import MOST_MARKS, thin
+from dashboard.theme import Look
+from dashboard.units import DisplayUnit
+from dashboard.words import as_typed, join_words
+from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
+
+__all__ = ["cycle_figure", "cycle_table"]
+
+_MOST_RING_TEXTS = 4
+_LANE = 0.105  # height of one ring text above the readings, as a share of their height
+
+
+def cycle_figure(
+    picture: CyclePicture, left: FacesLeft, look: Look, unit: DisplayUnit, *, height: int = 480
+) -> go.Figure:
+    """Draw the cycle picture.
+
+    Parameters
+    ----------
+    picture : CyclePicture
+    left : FacesLeft
+        Where the fan meets the limit, in faces from the last face.
+    look : Look
+    unit : DisplayUnit
+        Unit of the upright axis.
+
+    Returns
+    -------
+    plotly Figure
+        At most 5,000 marks; every signalling reading is drawn.
+    """
+    figure = base_figure(
+        look, x_title="faces since reconditioning", y_title=f"flatness, {unit.label}", height=int(height * look.scale)
+    )
+    scale = 1.0 / unit.um_per_unit
+    ceiling = _ceiling(picture) * scale
+    last_age = float(picture.now.age_faces[-1]) if picture.now.age_faces.size else 0.0
+    right = _right_end(picture, left, last_age)
+
+    _add_past(figure, picture, look, scale, ceiling)
+    _add_band(figure, picture, look, scale)
+    _add_fan(figure, picture, look, scale, ceiling)
+    _add_now(figure, picture, look, unit, scale, ceiling, right)
+    _add_limit(figure, picture, look, scale, right)
+    lanes = _add_rings(figure, picture.signals, picture.now, look, scale, ceiling, right)
+    _add_faces_left(figure, picture, left, look, last_age, right)
+    figure.update_xaxes(range=[-0.02 * right - 0.6, right])
+    figure.update_yaxes(range=[0, ceiling * (1.04 + _LANE * lanes)], rangemode="nonnegative")
+    return figure
+
+
+def cycle_table(picture: CyclePicture, unit: DisplayUnit) -> pd.DataFrame:
+    """Return the cycle picture's readings of this cycle as a table, last face first."""
+    path = picture.now
+    said = {signal.face_id: signal.rule for signal in picture.signals}
+    table = pd.DataFrame(
+        {
+            "faces since reconditioning": path.age_faces,
+            "as typed": list(path.text),
+            f"from, {unit.label}": np.round(path.low_um / unit.um_per_unit, 3),
+            f"to, {unit.label}": np.where(
+                np.isfinite(path.high_um), np.round(path.high_um / unit.um_per_unit, 3), np.nan
+            ),
+            "when, who, what": list(path.hover),
+            "signal": [said.get(int(face), "") for face in path.face_id],
+        }
+    )
+    return table.iloc[::-1].reset_index(drop=True)
+
+
+def _finite_top(values: Array) -> float:
+    finite = values[np.isfinite(values)]
+    return float(finite.max()) if finite.size else 0.0
+
+
+def _ceiling(picture: CyclePicture) -> float:
+    tops = [_finite_top(path.high_um) for path in (picture.now, *picture.past)]
+    tops += [_finite_top(path.low_um) * 1.25 for path in (picture.now, *picture.past)]
+    tops.append(_finite_top(picture.band_high_um))
+    if math.isfinite(picture.limit_um):
+        tops.append(picture.limit_um * 1.25)
+    return max([*tops, 1e-6]) * 1.06
+
+
+def _right_end(picture: CyclePicture, left: FacesLeft, last_age: float) -> float:
+    ends = [last_age * 1.08, last_age + 4.0]
+    ends += [float(path.age_faces[-1]) for path in picture.past if path.age_faces.size]
+    if left.status == "range" and left.unit == "faces":
+        reach = left.high if left.high is not None else left.low
+        ends.append(last_age + 1.15 * (reach or 0.0) + 2.0)
+    elif picture.fan is not None and picture.fan.age_faces.size:
+        ends.append(float(picture.fan.age_faces[-1]))
+    return max(ends)
+
+
+def _add_past(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, ceiling: float) -> None:
+    paths = [path for path in picture.past if path.age_faces.size]
+    if not paths:
+        return
+    most = max(2, (MOST_MARKS // 2) // len(paths))
+    for index, path in enumerate(paths):
+        low, high = path.low_um * scale, np.minimum(path.high_um * scale, ceiling)
+        rows = thin(low, high, np.zeros(low.size, dtype=bool), most=most)
+        xs, ys = segments(path.age_faces[rows], low[rows], high[rows])
+        figure.add_trace(
+            go.Scatter(
+                x=xs,
+                y=ys,
+                mode="lines",
+                line={"color": clear(look.past, 0.38), "width": 2 * look.scale},
+                name="past cycles",
+                legendgroup="past",
+                showlegend=index == 0,
+                hovertemplate=f"{as_typed(path.label)}<extra></extra>",
+            )
+        )
+
+
+def _add_band(figure: go.Figure, picture: CyclePicture, look: Look, scale: float) -> None:
+    ages = picture.band_age_faces
+    if not ages.size:
+        return
+    figure.add_trace(
+        go.Scatter(
+            x=np.concatenate([ages, ages[::-1]]),
+            y=np.concatenate([picture.band_high_um, picture.band_low_um[::-1]]) * scale,
+            fill="toself",
+            fillcolor=clear(look.band, 0.16),
+            line={"width": 0},
+            mode="lines",
+            name="usual wear",
+            legendgroup="band",
+            hoverinfo="skip",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=ages,
+            y=picture.band_centre_um * scale,
+            mode="lines",
+            line={"color": look.band, "width": 2 * look.scale},
+            name="usual wear, centre",
+            legendgroup="band",
+            showlegend=False,
+            hoverinfo="skip",
+        )
+    )
+
+
+def _add_fan(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, ceiling: float) -> None:
+    fan = picture.fan
+    if fan is None or not fan.age_faces.size:
+        return
+    low, high = (np.minimum(edge * scale, 4 * ceiling) for edge in (fan.low_um, fan.high_um))
+    figure.add_trace(
+        go.Scatter(
+            x=np.concatenate([fan.age_faces, fan.age_faces[::-1]]),
+            y=np.concatenate([high, low[::-1]]),
+            fill="toself",
+            fillcolor=clear(look.fan, 0.28),
+            line={"width": 0},
+            mode="lines",
+            name="forecast",
+            legendgroup="fan",
+            hoverinfo="skip",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=fan.age_faces,
+            y=fan.median_um * scale,
+            mode="lines",
+            line={"color": look.fan, "width": 3 * look.scale, "dash": "dot"},
+            name="forecast, middle",
+            legendgroup="fan",
+            showlegend=False,
+            hoverinfo="skip",
+        )
+    )
+
+
+def _add_now(
+    figure: go.Figure, picture: CyclePicture, look: Look, unit: DisplayUnit, scale: float, ceiling: float, right: float
+) -> None:
+    path = picture.now
+    signalling = np.isin(path.face_id, [signal.face_id for signal in picture.signals])
+    rows = thin(path.low_um, path.high_um, signalling, most=MOST_MARKS // 2)
+    hover = [
+        f"<b>{as_typed(path.text[row])}</b> as typed<br>face {path.age_faces[row]:.0f} since reconditioning"
+        f"<br>{as_typed(path.hover[row])}"
+        for row in rows
+    ]
+    traces = reading_bars(
+        path.age_faces[rows],
+        path.low_um[rows] * scale,
+        path.high_um[rows] * scale,
+        hover,
+        name="this cycle",
+        colour=look.now,
+        ceiling=ceiling,
+        width=float(np.clip(right / 160, 0.25, 40.0)),
+    )
+    figure.add_traces(traces)
+
+
+def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, right: float) -> None:
+    if not math.isfinite(picture.limit_um):
+        return
+    level = picture.limit_um * scale
+    figure.add_trace(
+        go.Scatter(
+            x=[-0.02 * right - 0.6, right],
+            y=[level, level],
+            mode="lines",
+            line={"color": look.limit, "width": 3 * look.scale, "dash": "dash"},
+            name="limit",
+            showlegend=False,
+            hoverinfo="skip",
+        )
+    )
+    figure.add_annotation(
+        x=0,
+        xref="paper",
+        xanchor="left",
+        y=level,
+        yanchor="bottom",
+        showarrow=False,
+        text=f"<b>{as_typed(picture.limit_text)}</b>",
+        font={"size": 16 * look.scale, "color": look.limit},
+        bgcolor=clear(look.paper, 0.82),
+        xshift=6,
+    )
+
+
+def _add_rings(
+    figure: go.Figure,
+    signals: tuple[Signal, ...],
+    path: CyclePath,
+    look: Look,
+    scale: float,
+    ceiling: float,
+    right: float,
+) -> int:
+    reasons: dict[tuple[float, float], list[str]] = {}
+    for signal in signals:
+        value, age = signal.value_um, signal.age_faces
+        if not math.isfinite(value):
+            at = np.flatnonzero(path.face_id == signal.face_id)
+            if not at.size:
+                continue
+            value, age = float(path.low_um[at[0]]), float(path.age_faces[at[0]])
+        texts = reasons.setdefault((age, value * scale), [])
+        if signal.rule not in texts:
+            texts.append(signal.rule)
+    if not reasons:
+        return 0
+    places = sorted(reasons)
+    figure.add_trace(
+        go.Scatter(
+            x=[age for age, _ in places],
+            y=[value for _, value in places],
+            mode="markers",
+            marker={"symbol": "circle-open", "size": 24 * look.scale, "line": {"width": 4, "color": look.ring}},
+            name="signals",
+            customdata=[as_typed(join_words(reasons[place])) for place in places],
+            hovertemplate="%{customdata}<extra></extra>",
+        )
+    )
+    shown = places[-_MOST_RING_TEXTS:]
+    leftward = shown[0][0] > 0.36 * right  # room for every text on the left of its ring
+    lanes = list(enumerate(shown if leftward else reversed(shown)))
+    for lane, (age, value) in reversed(lanes):  # upper lanes first, so that their lines pass behind the lower texts
+        to_left = leftward or age > 0.6 * right
+        figure.add_annotation(
+            x=age,
+            y=value,
+            text=as_typed("; ".join(reasons[age, value])),
+            font={"size": 15 * look.scale, "color": look.ink},
+            bgcolor=look.paper,
+            bordercolor=look.ring,
+            borderwidth=2,
+            borderpad=4,
+            arrowcolor=look.ring,
+            arrowwidth=2,
+            arrowhead=0,
+            standoff=13,
+            axref="x",
+            ayref="y",
+            ax=age + (-0.012 if to_left else 0.012) * right,
+            ay=ceiling * (1.0 + _LANE * (lane + 0.6)),
+            xanchor="right" if to_left else "left",
+        )
+    return min(len(places), _MOST_RING_TEXTS)
+
+
+def _add_faces_left(
+    figure: go.Figure, picture: CyclePicture, left: FacesLeft, look: Look, last_age: float, right: float
+) -> None:
+    if left.status != "range" or left.unit != "faces" or left.low is None or not picture.axis_note:
+        return
+    start = last_age + left.low
+    stop = last_age + left.high if left.high is not None else right
+    figure.add_trace(
+        go.Scatter(
+            x=[start, stop],
+            y=[0, 0],
+            mode="lines",
+            line={"color": look.fan, "width": 12 * look.scale},
+            name="faces left",
+            showlegend=False,
+            cliponaxis=False,
+            hovertemplate=f"{as_typed(picture.axis_note)}<extra></extra>",
+        )
+    )
+    figure.add_annotation(
+        x=min(max((start + stop) / 2, 0.12 * right), 0.86 * right),
+        y=0,
+        yanchor="bottom",
+        yshift=10 * look.scale,
+        showarrow=False,
+        text=f"<b>{as_typed(picture.axis_note)}</b>",
+        font={"size": 19 * look.scale, "color": look.ink},
+        bgcolor=clear(look.paper, 0.85),
+    )

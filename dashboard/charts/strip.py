@@ -1,0 +1,138 @@
+"""The board strip: how many faces each lap has left, as a range, the neediest lap on top."""
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from dashboard.charts.style import base_figure, clear
+from dashboard.theme import Look
+from dashboard.words import as_typed
+from spc.board.results import LapReport
+
+__all__ = ["strip_figure", "strip_table"]
+
+_SYMBOLS = {
+    "held": "square",
+    "due": "triangle-down",
+    "watch": "circle-dot",
+    "cutting": "circle-open",
+    "resting": "line-ew",
+}
+
+
+def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
+    """Draw one level bar per lap from the fewest to the most faces left; laps without a forecast say why.
+
+    Parameters
+    ----------
+    laps : tuple of LapReport
+        In order of need; the first is drawn on top.
+    look : Look
+
+    Returns
+    -------
+    plotly Figure
+    """
+    height = int((96 + 46 * max(1, len(laps))) * look.scale)
+    figure = base_figure(look, x_title="faces left", y_title="", height=height)
+    names = [f"{lap.lap}" for lap in laps]
+    rows = {lap.lap: len(laps) - 1 - place for place, lap in enumerate(laps)}
+    right = max([10.0, *(_reach(lap) for lap in laps)]) * 1.12
+    for state in dict.fromkeys(lap.state for lap in laps):
+        group = [lap for lap in laps if lap.state == state]
+        figure.add_trace(
+            go.Scatter(
+                x=[0.0] * len(group),
+                y=[rows[lap.lap] for lap in group],
+                mode="markers",
+                cliponaxis=False,
+                marker={
+                    "symbol": _SYMBOLS[state],
+                    "size": 17 * look.scale,
+                    "color": look.state(state),
+                    "line": {"width": 3 if state in ("cutting", "resting") else 1.5, "color": _edge(state, look)},
+                },
+                name=state,
+                customdata=[as_typed(lap.sentence) for lap in group],
+                hovertemplate="%{customdata}<extra></extra>",
+            )
+        )
+    ranged = [lap for lap in laps if lap.faces_left.status == "range" and lap.faces_left.unit == "faces"]
+    figure.add_trace(
+        go.Bar(
+            orientation="h",
+            base=[lap.faces_left.low or 0.0 for lap in ranged],
+            x=[
+                (lap.faces_left.high if lap.faces_left.high is not None else right) - (lap.faces_left.low or 0.0)
+                for lap in ranged
+            ],
+            y=[rows[lap.lap] for lap in ranged],
+            width=0.42,
+            marker={
+                "color": [clear(look.fan, 0.55 if lap.faces_left.high is None else 0.95) for lap in ranged],
+                "line": {"width": 1.5, "color": look.ink},
+            },
+            name="faces left, 90 % range",
+            showlegend=False,
+            customdata=[as_typed(lap.faces_left.sentence) for lap in ranged],
+            hovertemplate="%{customdata}<extra></extra>",
+        )
+    )
+    for lap in laps:
+        figure.add_annotation(
+            x=_text_place(lap, right),
+            y=rows[lap.lap],
+            xanchor="left",
+            xshift=14 * look.scale,
+            showarrow=False,
+            text=as_typed(_short(lap)),
+            font={"size": 15 * look.scale, "color": look.ink},
+        )
+    figure.update_xaxes(range=[-0.02 * right, right * 1.25])
+    figure.update_yaxes(
+        tickmode="array",
+        tickvals=[rows[name] for name in names],
+        ticktext=[as_typed(name) for name in names],
+        showgrid=False,
+    )
+    figure.update_yaxes(range=[-0.7, max(1, len(laps)) - 0.3])
+    return figure
+
+
+def strip_table(laps: tuple[LapReport, ...]) -> pd.DataFrame:
+    """Return the board strip as a table."""
+    return pd.DataFrame(
+        {
+            "lap": [lap.lap for lap in laps],
+            "state": [lap.state for lap in laps],
+            "faces left": [lap.faces_left.sentence for lap in laps],
+            "next break": [lap.next_break for lap in laps],
+            "faces since reconditioning": [lap.age_faces for lap in laps],
+        }
+    )
+
+
+def _edge(state: str, look: Look) -> str:
+    return look.state(state) if state in ("cutting", "resting") else look.ink
+
+
+def _reach(lap: LapReport) -> float:
+    left = lap.faces_left
+    if left.status != "range" or left.unit != "faces":
+        return 0.0
+    return float(left.high if left.high is not None else 1.3 * (left.low or 0.0))
+
+
+def _text_place(lap: LapReport, right: float) -> float:
+    left = lap.faces_left
+    if left.status != "range" or left.unit != "faces":
+        return 0.0
+    return min(left.high if left.high is not None else right, right)
+
+
+def _short(lap: LapReport) -> str:
+    left = lap.faces_left
+    if left.status == "over":
+        return "at the limit now"
+    if left.status == "range":
+        return left.sentence
+    return "no forecast: " + left.sentence if len(left.sentence) <= 70 else "no forecast yet"

@@ -1,0 +1,145 @@
+"""What all pictures share: paper, type, axes, and the bar that stands for a reading."""
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from dashboard.theme import Look
+
+__all__ = ["FONT", "base_figure", "clear", "reading_bars", "segments"]
+
+FONT = '"Source Sans", "Segoe UI", "Helvetica Neue", Arial, sans-serif'
+Array = NDArray[np.float64]
+
+
+def clear(colour: str, opacity: float) -> str:
+    """Return a '#rrggbb' colour as rgba with the opacity given, 0 to 1."""
+    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{opacity})"
+
+
+def base_figure(look: Look, *, x_title: str, y_title: str, height: int = 460) -> go.Figure:
+    """Return an empty figure in our look: axis titles with units, no legend box over the data, no zoom traps."""
+    size = 15 * look.scale
+    axis = {
+        "showline": True,
+        "linecolor": look.ink,
+        "linewidth": 1.5,
+        "ticks": "outside",
+        "tickcolor": look.ink,
+        "gridcolor": clear(look.quiet, 0.22),
+        "zeroline": False,
+        "title_font": {"size": size * 1.05, "color": look.ink},
+        "tickfont": {"size": size, "color": look.ink},
+        "title_standoff": 10,
+        "automargin": True,
+        "fixedrange": True,
+    }
+    figure = go.Figure()
+    figure.update_layout(
+        height=height,
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": FONT, "size": size, "color": look.ink},
+        margin={"l": 10, "r": 12, "t": 34, "b": 10},
+        bargap=0,
+        barmode="overlay",
+        dragmode=False,
+        hovermode="closest",
+        hoverlabel={"bgcolor": look.panel, "font": {"size": size, "color": look.ink}, "bordercolor": look.ink},
+        legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": size * 0.92}},
+    )
+    figure.update_xaxes(title_text=x_title, **axis)
+    figure.update_yaxes(title_text=y_title, **axis)
+    return figure
+
+
+def segments(x: Array, low: Array, high: Array) -> tuple[list[float | None], list[float | None]]:
+    """Return line vertices that draw one upright stroke per reading, breaks between them."""
+    xs: list[float | None] = []
+    ys: list[float | None] = []
+    for at, bottom, top in zip(x, low, high, strict=True):
+        xs += [float(at), float(at), None]
+        ys += [float(bottom), float(top), None]
+    return xs, ys
+
+
+def reading_bars(
+    x: Array, low: Array, high: Array, hover: list[str], *, name: str, colour: str, ceiling: float, width: float
+) -> list[go.Bar | go.Scatter]:
+    """Return the traces of readings as bars over what each reading may mean.
+
+    A reading known to one value is a short level stroke; a reading open above fades out to the `ceiling` and ends in
+    an arrow head.
+
+    Parameters
+    ----------
+    x, low, high : ndarray (n,)
+        Place of each reading and its interval, in the unit of the axis; `high` may be inf.
+    hover : list of str
+        What the pointer shows, one text per reading.
+    ceiling : float
+        Top of the axis, where open readings end.
+    width : float
+        Bar width in units of x.
+    """
+    is_open = ~np.isfinite(high)
+    is_point = ~is_open & (high <= low)
+    is_bar = ~is_open & ~is_point
+    traces: list[go.Bar | go.Scatter] = []
+
+    def texts(mask: NDArray[np.bool_]) -> list[str]:
+        return [hover[index] for index in np.flatnonzero(mask)]
+
+    shown = {"hovertemplate": "%{customdata}<extra></extra>", "legendgroup": name, "name": name}
+    if is_bar.any() or not (is_open.any() or is_point.any()):
+        traces.append(
+            go.Bar(
+                x=x[is_bar],
+                base=low[is_bar],
+                y=(high - low)[is_bar],
+                width=width,
+                marker={"color": colour, "line": {"width": 0}},
+                customdata=texts(is_bar),
+                **shown,
+            )
+        )
+    if is_point.any():
+        traces.append(
+            go.Scatter(
+                x=x[is_point],
+                y=low[is_point],
+                mode="markers",
+                marker={"symbol": "line-ew", "size": 11, "line": {"width": 4, "color": colour}, "color": colour},
+                customdata=texts(is_point),
+                showlegend=not is_bar.any(),
+                **shown,
+            )
+        )
+    if is_open.any():
+        top = np.full(int(is_open.sum()), ceiling)
+        traces.append(
+            go.Bar(
+                x=x[is_open],
+                base=low[is_open],
+                y=np.maximum(top - low[is_open], 0.0),
+                width=width,
+                marker={"color": clear(colour, 0.35), "line": {"width": 0}},
+                customdata=texts(is_open),
+                showlegend=not (is_bar.any() or is_point.any()),
+                **shown,
+            )
+        )
+        traces.append(
+            go.Scatter(
+                x=x[is_open],
+                y=top,
+                mode="markers",
+                marker={"symbol": "triangle-up", "size": 13, "color": colour},
+                customdata=texts(is_open),
+                showlegend=False,
+                cliponaxis=False,
+                **shown,
+            )
+        )
+    return traces

@@ -1,0 +1,87 @@
+"""The only cached reader: everything a screen shows is read here, keyed by the store, its revision and the settings."""
+
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import streamlit as st
+
+from spc.board.results import LapReport, ShiftReport
+from spc.settings import Settings, load_settings
+from spc.store.store import Store
+
+__all__ = ["Snapshot", "lap_names", "lap_report", "open_store", "revision", "settings", "shift_report", "snapshot"]
+
+_SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What one run of a page reads: equal snapshots give equal pages, so it keys the cache."""
+
+    store: str
+    revision: int
+    settings: str  # path, '' = none
+    settings_stamp: int  # nanoseconds of the settings file's last change, 0 = none
+    slot: int  # stretch of the wall clock
+
+
+def snapshot() -> Snapshot:
+    """Return the state of the store and settings now."""
+    path, stamp = _settings_file()
+    return Snapshot(str(_store_path()), revision(), path, stamp, int(time.time()) // _SLOT_SECONDS)
+
+
+def revision() -> int:
+    """Return the store's revision: it grows with every change, whoever made it. Never cached."""
+    with open_store() as store:
+        return store.revision()
+
+
+def open_store() -> Store:
+    """Open the store of record for one piece of work; use it as a context manager."""
+    return Store.open(_store_path())
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def settings(now: Snapshot) -> Settings:
+    """Return the site settings in force."""
+    return load_settings(now.settings or None)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def lap_names(now: Snapshot) -> list[str]:
+    """Return every lap that has a face, an event or an entry of its own."""
+    with open_store() as store:
+        return [str(name) for name in store.laps()["lap"]]
+
+
+@st.cache_data(max_entries=256, show_spinner="Reading the lap's log")
+def lap_report(now: Snapshot, lap: str) -> LapReport:
+    """Return one lap's report."""
+    from spc.board.due import report_lap
+
+    with open_store() as store:
+        return report_lap(store, lap, settings(now))
+
+
+@st.cache_data(max_entries=16, show_spinner="Reading the cell's log")
+def shift_report(now: Snapshot) -> ShiftReport:
+    """Return the shift's report."""
+    from spc.board.shift import report_shift
+
+    with open_store() as store:
+        return report_shift(store, settings(now))
+
+
+def _store_path() -> Path:
+    return Path(os.environ.get("LAPCELL_STORE") or "lapcell.db")
+
+
+def _settings_file() -> tuple[str, int]:
+    named = os.environ.get("LAPCELL_SETTINGS")
+    path = Path(named) if named else _store_path().parent / "lapcell.toml"
+    if not path.is_file():
+        return (str(path), 0) if named else ("", 0)
+    return str(path), path.stat().st_mtime_ns

@@ -1,0 +1,27 @@
+"""A picture as every view shows it: figure, then its text alternative in an expander."""
+
+import pandas as pd
+import plotly.graph_objects as go
+import streamlit as st
+
+from dashboard import cards
+
+__all__ = ["show_picture", "show_table"]
+
+_CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "responsive": True}
+
+
+def show_picture(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
+    """Show a figure with its sentence for those who cannot see it, and its readings as a table."""
+    st.plotly_chart(figure, theme=None, config=_CONFIG, key=key, alt=sentence)
+    with st.expander(f"{title} in words and numbers"):
+        st.html(cards.sentences([sentence]))
+        show_table(table, key=f"{key}-table")
+
+
+def show_table(table: pd.DataFrame, *, key: str, height: int | None = None) -> None:
+    """Show a table that cannot be edited; empty ones say so."""
+    if table.empty:
+        st.html(cards.sentences([], empty="Nothing to list yet."))
+        return
+    st.dataframe(table, hide_index=True, key=key, height=height or "auto")

@@ -1,0 +1,123 @@
+"""The look of the screens: colours for light and dark, type sizes, the shape of each lap state, and the CSS."""
+
+from dataclasses import dataclass
+from importlib.resources import files
+from urllib.parse import quote
+
+__all__ = ["DARK", "LIGHT", "Look", "look_for", "state_mark", "stylesheet"]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Colours of one mode; the state and picture colours are Okabe and Ito's colour-blind safe set.
+
+    Each value is a CSS colour. `scale` multiplies type sizes in pictures (1 at a desk, more on a wall).
+
+    References
+    ----------
+    Okabe and Ito (2008), Color Universal Design: black, orange, sky blue, bluish green, yellow, blue, vermillion,
+    reddish purple.
+    """
+
+    mode: str
+    paper: str
+    panel: str
+    ink: str
+    quiet: str  # secondary text; at least 4.5 to 1 on `paper` and `panel`
+    rule: str  # thin lines
+    now: str  # this cycle's readings
+    past: str  # earlier cycles
+    band: str  # the usual wear
+    limit: str
+    fan: str
+    ring: str  # signals
+    held: str
+    due: str
+    watch: str
+    cutting: str
+    resting: str
+    scale: float = 1.0
+
+    def state(self, state: str) -> str:
+        """Return the colour that goes with a lap state; it never stands without the state's word and shape."""
+        return str(getattr(self, state))
+
+
+LIGHT = Look(
+    mode="light",
+    paper="#F7F6F1",
+    panel="#ECEAE1",
+    ink="#14191C",
+    quiet="#4A5052",
+    rule="#B9B8AE",
+    now="#0072B2",
+    past="#8A8F90",
+    band="#009E73",
+    limit="#14191C",
+    fan="#E69F00",
+    ring="#D55E00",
+    held="#D55E00",
+    due="#E69F00",
+    watch="#CC79A7",
+    cutting="#009E73",
+    resting="#8A8F90",
+)
+DARK = Look(
+    mode="dark",
+    paper="#12181B",
+    panel="#1D2529",
+    ink="#F2F0E8",
+    quiet="#B9C0C2",
+    rule="#4A5357",
+    now="#56B4E9",
+    past="#7E898D",
+    band="#009E73",
+    limit="#F2F0E8",
+    fan="#E69F00",
+    ring="#F0E442",
+    held="#D55E00",
+    due="#E69F00",
+    watch="#CC79A7",
+    cutting="#009E73",
+    resting="#8A9396",
+)
+
+# One shape per state, drawn on a 24 by 24 field: a barred block, a wedge pointing down, a half-filled disc,
+# an open ring, a short line.
+_SHAPES = {
+    "held": '<path d="M2 2h20v20H2z" fill="{c}"/><path d="M5 10h14v4H5z" fill="{paper}"/>',
+    "due": '<path d="M1 3h22L12 22z" fill="{c}" stroke="{ink}" stroke-width="1.5"/>',
+    "watch": '<circle cx="12" cy="12" r="10" fill="none" stroke="{ink}" stroke-width="2"/>'
+    '<path d="M12 2a10 10 0 0 1 0 20z" fill="{c}"/>',
+    "cutting": '<circle cx="12" cy="12" r="8.5" fill="none" stroke="{c}" stroke-width="5"/>',
+    "resting": '<path d="M3 10h18v4H3z" fill="{c}"/>',
+}
+
+
+def look_for(mode: str | None, *, scale: float = 1.0) -> Look:
+    """Return the colours for 'light' or 'dark'; anything else is taken as light."""
+    base = DARK if mode == "dark" else LIGHT
+    return Look(**{name: getattr(base, name) for name in base.__slots__ if name != "scale"}, scale=scale)
+
+
+def state_mark(state: str) -> str:
+    """Return the shape of a lap state; the word stands beside it, so it is hidden from screen readers."""
+    return f'<i class="lc-mark lc-mark-{state}" aria-hidden="true"></i>'
+
+
+def stylesheet(look: Look, *, wall: bool) -> str:
+    """Return the style element of the screens: variables and shapes, then the shared rules, then the wall's."""
+    names = ("paper", "panel", "ink", "quiet", "rule", "held", "due", "watch", "cutting", "resting", "ring", "now")
+    variables = "".join(f"--lc-{name}:{getattr(look, name)};" for name in names)
+    shapes = "".join(f".lc-mark-{state}{{background-image:url({_shape_url(state, look)})}}\n" for state in _SHAPES)
+    folder = files("dashboard")
+    rules = (folder / "screen.css").read_text(encoding="utf-8")
+    if wall:
+        rules += (folder / "wall.css").read_text(encoding="utf-8")
+    return f"<style>:root{{{variables}}}\n{shapes}{rules}</style>"
+
+
+def _shape_url(state: str, look: Look) -> str:
+    shape = _SHAPES[state].format(c=look.state(state), paper=look.paper, ink=look.ink)
+    picture = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 24 24">{shape}</svg>'
+    return f'"data:image/svg+xml,{quote(picture)}"'

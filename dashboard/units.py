@@ -1,0 +1,40 @@
+"""The unit a person reads lengths in: micrometres, microinches or light bands of a lamp. For display only."""
+
+from dataclasses import dataclass
+
+from spc.measure.length import LAMPS, um_per
+
+__all__ = ["MICROMETRE", "UNIT_CHOICES", "DisplayUnit", "display_unit"]
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayUnit:
+    """One unit to show lengths in."""
+
+    key: str  # as in a link: 'um', 'uin', 'band-helium', ...
+    label: str  # as printed on an axis
+    um_per_unit: float
+
+    def from_um(self, value_um: float) -> float:
+        """Return a length in this unit."""
+        return value_um / self.um_per_unit
+
+
+MICROMETRE = DisplayUnit("um", "µm", 1.0)
+UNIT_CHOICES: dict[str, DisplayUnit] = {
+    "um": MICROMETRE,
+    "uin": DisplayUnit("uin", "µin", float(um_per("uin"))),
+    **{
+        f"band-{name.replace(' ', '-')}": DisplayUnit(
+            f"band-{name.replace(' ', '-')}",
+            f"bands, {name} lamp",
+            float(um_per("band", wavelength_nm=lamp.wavelength_nm)),
+        )
+        for name, lamp in LAMPS.items()
+    },
+}
+
+
+def display_unit(key: str | None) -> DisplayUnit:
+    """Return the unit a link or the sidebar names; micrometres for anything unknown."""
+    return UNIT_CHOICES.get(key or "", MICROMETRE)

@@ -1,0 +1,105 @@
+"""Lap view: may I go on with this lap, and for how long. One lap, named in the link."""
+
+import difflib
+
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.charts.cycle import cycle_figure, cycle_table
+from dashboard.parts.answer import answer_signals
+from dashboard.parts.first_run import first_run
+from dashboard.parts.log_form import log_form
+from dashboard.parts.page import Page, link_to_lap
+from dashboard.parts.picture import show_picture
+from dashboard.words import count, grit_words, number
+from spc.board.results import LapReport
+
+__all__ = ["choose_lap", "render"]
+
+
+def render(page: Page) -> None:
+    """Draw the lap view."""
+    lap = choose_lap(page)
+    if lap is None:
+        return
+    report = data.lap_report(page.now, lap)
+    tag = cards.state_tag(report.state)
+    st.html(cards.headline(report.sentence, kicker=_kicker(report), tag=tag))
+    picture, side = st.columns([2.1, 1], gap="large", vertical_alignment="top")
+    with picture, st.container(key="lap-picture"):
+        _picture(report, page)
+    with side, st.container(key="lap-side"):
+        st.html(cards.facts(_numbers(report)))
+        answer_signals(report, page)
+        st.html(cards.cautions(report.safety))
+    evidence, form = st.columns([2.1, 1], gap="large", vertical_alignment="top")
+    with evidence:
+        _evidence(report, page)
+    with form:
+        log_form(page, lap)
+
+
+def choose_lap(page: Page, *, view: str = "lap") -> str | None:
+    """Ask which lap; a name in the link that is no lap is said, never swapped for another in silence."""
+    names = data.lap_names(page.now)
+    if not names:
+        first_run(page)
+        return None
+    asked = st.query_params.get("lap")
+    if asked is not None and asked not in names:
+        st.html(
+            cards.headline(f"There is no lap called {asked}.", kicker="The link names a lap that is not in the log")
+        )
+        near = difflib.get_close_matches(asked, names, n=3, cutoff=0.4)
+        st.html(cards.sentences(["Did you mean one of these?" if near else "These are the laps in the log:"]))
+        for name in near or names[:24]:
+            link_to_lap(page, name, view=view)
+        return None
+    return str(st.selectbox("Lap", names, key="lap", bind="query-params", width=320))
+
+
+def _kicker(report: LapReport) -> str:
+    what = [word for word in (report.material, report.kind, grit_words(report.grit)) if word]
+    last = f"last face {report.last_time_text}" if report.last_time_text else ""
+    return ", ".join([*what, last] if last else what)
+
+
+def _numbers(report: LapReport) -> list[tuple[str, str]]:
+    pairs = [
+        ("faces left", cards.left_words(report)),
+        ("since reconditioning", count(report.age_faces, "face")),
+        ("minutes since", number(report.age_minutes)),
+        ("all faces logged", f"{report.faces_total:,}"),
+    ]
+    if report.next_break:
+        pairs.insert(1, ("next break", report.next_break))
+    return pairs
+
+
+def _picture(report: LapReport, page: Page) -> None:
+    if report.picture is None or not report.picture.now.age_faces.size:
+        st.html(cards.notice("No flatness reading since reconditioning yet: the picture starts with the next face."))
+        return
+    show_picture(
+        cycle_figure(report.picture, report.faces_left, page.look, page.unit),
+        key="cycle",
+        title="This cycle",
+        sentence=report.picture.sentence,
+        table=cycle_table(report.picture, page.unit),
+    )
+
+
+def _evidence(report: LapReport, page: Page) -> None:
+    st.html(cards.section("Why it says so") + cards.sentences(report.reasons, empty="Nothing speaks against this lap."))
+    if report.faces_left.status != "range":
+        st.html(cards.sentences([f"Faces left: {report.faces_left.sentence}"]))
+    if report.confidence:
+        st.html(cards.sentences([f"How sure: {report.confidence}"]))
+    if report.answers:
+        lines = [f"{question} {answer}" for question, answer in report.answers]
+        st.html(cards.section("Asked at the bench") + cards.sentences(lines))
+    if report.causes:
+        st.html(cards.section("What to look at") + cards.causes_card(report.causes))
+    if report.data_health:
+        st.html(cards.section("About these readings") + cards.sentences(report.data_health))
+    link_to_lap(page, report.lap, view="proof", label="The proof behind this")

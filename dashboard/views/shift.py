@@ -1,0 +1,82 @@
+"""Shift view: what needs a person this shift. Laps in order of need, with a wall mode."""
+
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.charts.strip import strip_figure, strip_table
+from dashboard.parts.first_run import first_run
+from dashboard.parts.page import Page, link_to_lap
+from dashboard.parts.picture import show_picture
+from dashboard.words import count, share
+from spc.board.results import ShiftReport
+
+__all__ = ["render"]
+
+_AT_REST = ("cutting", "resting")
+
+
+def render(page: Page) -> None:
+    """Draw the shift view."""
+    if not data.lap_names(page.now):
+        first_run(page)
+        return
+    report = data.shift_report(page.now)
+    if page.wall:
+        _wall(report, page)
+        return
+    st.html(cards.headline(report.sentence, kicker=_kicker(report)))
+    _alarms(report)
+    st.html(cards.state_counts(report.laps))
+    for place, lap in enumerate(report.laps):
+        with st.container(key=f"lapline-{place}-{lap.state}", horizontal=True, vertical_alignment="center", wrap=False):
+            st.html(cards.lap_line(lap))
+            link_to_lap(page, lap.lap)
+    st.html(cards.section("Faces left on each lap"))
+    show_picture(
+        strip_figure(report.laps, page.look),
+        key="strip",
+        title="Faces left",
+        sentence="Faces left on each lap, the neediest on top.",
+        table=strip_table(report.laps),
+    )
+    _this_shift(report)
+
+
+def _kicker(report: ShiftReport) -> str:
+    return ", ".join(text for text in (report.shift_text, report.as_of_text) if text)
+
+
+def _alarms(report: ShiftReport) -> None:
+    if report.stale:
+        st.html(cards.notice(report.stale, kind="look"))
+    if report.room is not None:
+        st.html(cards.room_card(report.room))
+
+
+def _this_shift(report: ShiftReport) -> None:
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.html(cards.section("Since last shift") + cards.sentences(report.changed, empty="Nothing has changed."))
+        st.html(cards.section("Held") + cards.sentences(report.holds, empty="Nothing is held."))
+    with right:
+        st.html(cards.section("This shift") + cards.facts(_numbers(report)))
+        st.html(cards.section("Pace") + cards.sentences(report.pace, empty="Too few minutes logged to say."))
+        st.html(cards.section("False calls") + cards.sentences([report.false_calls] if report.false_calls else []))
+
+
+def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
+    return [
+        ("faces", f"{report.faces_this_shift:,}"),
+        ("re-laps", f"{report.relaps_this_shift:,}"),
+        ("re-lap share, 95 % range", share(report.relap_share_low, report.relap_share_high)),
+        ("newest face", report.newest_face_text or "\u2013"),
+    ]
+
+
+def _wall(report: ShiftReport, page: Page) -> None:
+    st.html(cards.headline(report.sentence, kicker=_kicker(report)))
+    _alarms(report)
+    needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
+    st.html("".join(cards.lap_line(lap) for lap in needy) + "".join(cards.rest_line(report.laps, s) for s in _AT_REST))
+    newest = f"Newest face: {report.newest_face_text}" if report.newest_face_text else "No face logged yet"
+    st.html(f'<p class="lc-quiet">{newest}; {count(report.faces_this_shift, "face")} this shift.</p>')

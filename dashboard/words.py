@@ -1,0 +1,61 @@
+"""Small words of the screens: plurals, numbers, and text made safe to show as it was typed."""
+
+import html
+import math
+import re
+
+__all__ = ["as_typed", "count", "grit_words", "html_text", "join_words", "markdown_text", "number", "share"]
+
+_MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
+
+
+def html_text(text: object) -> str:
+    """Return text for an HTML card: every character shown as typed, quotes included."""
+    return html.escape(str(text), quote=True)
+
+
+def markdown_text(text: object) -> str:
+    """Return text for a label that is read as Markdown: every mark shown as typed."""
+    return _MARKDOWN.sub(r"\\\1", str(text)).replace("\n", " ")
+
+
+def as_typed(text: object) -> str:
+    """Return a reading for hover text, where the plotting library reads a few HTML marks."""
+    return html.escape(str(text), quote=False)
+
+
+def count(number_of: int, one: str, many: str | None = None) -> str:
+    """Return '1 face', '3 faces', 'no faces'."""
+    word = one if number_of == 1 else (many or f"{one}s")
+    return f"{number_of:,} {word}" if number_of else f"no {word}"
+
+
+def grit_words(grit: str) -> str:
+    """Return a grit in its normal form as printed: '15 um' with the sign for micro, never broken over a line end."""
+    return grit.replace(" um", " µm").replace(" ", "\u00a0")
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Return a number with so many significant digits and no exponent; a dash if it is not known."""
+    if not math.isfinite(value):
+        return "\u2013"
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:,.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def share(low: float, high: float) -> str:
+    """Return '3 to 12 %' for a share given as an interval from 0 to 1; a dash if it is not known."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "\u2013"
+    first, last = round(100 * low), round(100 * high)
+    return f"{first} %" if first == last else f"{first} to {last} %"
+
+
+def join_words(words: list[str] | tuple[str, ...]) -> str:
+    """Return 'a, b and c'."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

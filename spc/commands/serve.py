@@ -1,0 +1,115 @@
+"""`lapcell serve`: open the screens in a browser, on this machine alone unless told otherwise."""
+
+import importlib.util
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+
+__all__ = ["screen_command", "serve"]
+
+_LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
+
+
+@click.command("serve")
+@click.option(
+    "--store",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Store file; else LAPCELL_STORE, else ./lapcell.db.",
+)
+@click.option(
+    "--settings", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Site settings, a TOML file."
+)
+@click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True, help="Port of the screens.")
+@click.option(
+    "--address", default="127.0.0.1", show_default=True, help="Address to listen on; 0.0.0.0 = every network."
+)
+@click.option(
+    "--host", "hosts", multiple=True, help="A name these screens are reached by from other machines; may be repeated."
+)
+def serve(store: Path | None, settings: Path | None, port: int, address: str, hosts: tuple[str, ...]) -> None:
+    """Show the screens: shift, lap, proof and log.
+
+    They listen on this machine alone unless `--address` says otherwise. There is no sign-in: whoever reaches the
+    address may read and write the log.
+    """
+    environment = dict(os.environ)
+    if store is not None:
+        environment["LAPCELL_STORE"] = str(store.resolve())
+    if settings is not None:
+        environment["LAPCELL_SETTINGS"] = str(settings.resolve())
+    _refuse_taken_port(address, port)
+    shown = "localhost" if address in ("127.0.0.1", "0.0.0.0", "::") else address
+    click.echo(f"The screens are at http://{shown}:{port} (stop with Ctrl+C).")
+    process = subprocess.Popen(screen_command(port=port, address=address, hosts=hosts), env=environment)
+    try:
+        code = process.wait()
+    except KeyboardInterrupt:
+        process.terminate()
+        code = process.wait()
+        raise SystemExit(0) from None
+    if code:
+        raise click.ClickException(f"the screens stopped with code {code}; the lines above say why")
+
+
+def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, ...] = ()) -> list[str]:
+    """Return the command line that serves the screens, safe defaults spelled out.
+
+    Parameters
+    ----------
+    port : int
+        Port, 1 to 65535.
+    address : str
+        Address to listen on.
+    hosts : tuple of str
+        Names allowed in a request besides the loopback names and the address; for any name at all give '*'.
+
+    Returns
+    -------
+    list of str
+
+    Raises
+    ------
+    click.ClickException
+        If the screens are not installed beside this package.
+    """
+    found = importlib.util.find_spec("dashboard")
+    if found is None or not found.submodule_search_locations:
+        raise click.ClickException("the screens are not installed; install lapcell again, complete")
+    script = Path(next(iter(found.submodule_search_locations))) / "app.py"
+    allowed = [*_LOOPBACK, *_reached_by(address), *hosts]
+    options = {
+        "server.address": address,
+        "server.port": str(port),
+        "server.headless": "true",
+        "server.fileWatcherType": "none",
+        "server.maxUploadSize": "64",
+        "browser.gatherUsageStats": "false",
+        "client.showErrorDetails": "none",
+        "client.toolbarMode": "minimal",
+    }
+    flags = [part for name, value in options.items() for part in (f"--{name}", value)]
+    for name in dict.fromkeys(allowed):
+        flags += ["--server.allowedHosts", name]
+    return [sys.executable, "-m", "streamlit", "run", str(script), *flags]
+
+
+def _reached_by(address: str) -> list[str]:
+    if address in ("0.0.0.0", "::"):
+        return [socket.gethostname()]
+    return [address]
+
+
+def _refuse_taken_port(address: str, port: int) -> None:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((address, port))
+        except OSError as error:
+            raise click.ClickException(
+                f"the screens cannot listen on {address}:{port}: {error.strerror or error}; choose another with --port"
+            ) from None

@@ -1,0 +1,132 @@
+"""The cycle picture, checked on the figure itself: what is drawn, what it says, and how little it draws."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from dashboard.charts.cycle import cycle_figure, cycle_table
+from dashboard.theme import DARK, LIGHT
+from dashboard.units import MICROMETRE, display_unit
+from tests.dashboard.fixtures import NO_ARRAY, REFUSED, faces_left, path, picture, signal
+
+
+def traces(figure, name):
+    return [trace for trace in figure.data if trace.name == name]
+
+
+def texts(figure):
+    return [note.text for note in figure.layout.annotations]
+
+
+def marks(figure):
+    return sum(len([value for value in trace.x if value is not None]) for trace in figure.data if trace.x is not None)
+
+
+def test_axes_name_what_they_count_and_the_unit():
+    figure = cycle_figure(picture(), faces_left(), LIGHT, MICROMETRE)
+    assert figure.layout.xaxis.title.text == "faces since reconditioning"
+    assert figure.layout.yaxis.title.text == "flatness, µm"
+    figure = cycle_figure(picture(), faces_left(), DARK, display_unit("band-helium"))
+    assert figure.layout.yaxis.title.text == "flatness, bands, helium lamp"
+
+
+def test_each_reading_is_a_bar_over_its_interval():
+    now = path(20)
+    figure = cycle_figure(picture(now=now, signals=()), faces_left(), LIGHT, MICROMETRE)
+    (bars,) = traces(figure, "this cycle")
+    assert bars.type == "bar"
+    np.testing.assert_allclose(bars.base, now.low_um)
+    np.testing.assert_allclose(np.add(bars.base, bars.y), now.high_um)
+    assert now.text[3] in bars.customdata[3] and "as typed" in bars.customdata[3]
+
+
+def test_lengths_are_converted_for_display_only():
+    uin = display_unit("uin")
+    now = path(20)
+    (bars,) = traces(cycle_figure(picture(now=now, signals=()), faces_left(), LIGHT, uin), "this cycle")
+    np.testing.assert_allclose(bars.base, now.low_um / 0.0254)  # 1 uin = 0.0254 um exactly
+
+
+def test_an_open_reading_fades_to_the_top_and_ends_in_an_arrow():
+    now = path(34)
+    assert math.isinf(now.high_um[-1])
+    drawn = traces(cycle_figure(picture(now=now), faces_left(), LIGHT, MICROMETRE), "this cycle")
+    arrow = [trace for trace in drawn if trace.type == "scatter"]
+    assert len(arrow) == 1 and arrow[0].marker.symbol == "triangle-up" and list(arrow[0].x) == [34.0]
+    assert all(np.isfinite(trace.y).all() for trace in drawn)
+
+
+def test_an_exact_reading_is_still_seen():
+    now = replace(path(3), low_um=np.array([0.2, 0.3, 0.4]), high_um=np.array([0.2, 0.3, 0.4]))
+    drawn = traces(cycle_figure(picture(now=now, signals=()), faces_left(), LIGHT, MICROMETRE), "this cycle")
+    assert [trace.marker.symbol for trace in drawn] == ["line-ew"] and len(drawn[0].x) == 3
+
+
+def test_limit_and_faces_left_stand_on_the_picture_in_words():
+    figure = cycle_figure(picture(), faces_left(), LIGHT, MICROMETRE)
+    assert any("limit 0.6 µm, seal plate, revision 2" in text for text in texts(figure))
+    assert any("6 to 14 faces left" in text for text in texts(figure))
+    (bracket,) = traces(figure, "faces left")
+    assert list(bracket.x) == [34 + 6, 34 + 14]  # on the axis, counted from the last face
+
+
+def test_signals_are_ringed_with_their_reason_beside_them():
+    figure = cycle_figure(picture(), faces_left(), LIGHT, MICROMETRE)
+    (rings,) = traces(figure, "signals")
+    assert sorted(rings.x) == [20.0, 31.0]
+    assert "drifting average beyond its limit" in texts(figure)
+    assert "the shape turned from convex to concave" in texts(figure)
+
+
+def test_two_signals_at_one_face_share_a_ring():
+    both = (signal(), signal(rule="one face beyond the limit"))
+    figure = cycle_figure(picture(signals=both), faces_left(), LIGHT, MICROMETRE)
+    (rings,) = traces(figure, "signals")
+    assert len(rings.x) == 1
+    assert "drifting average beyond its limit; one face beyond the limit" in texts(figure)
+
+
+def test_a_signal_without_a_length_rings_its_face():
+    minutes = signal(sign="minutes", rule="minutes per face above its own", value_um=math.nan, face_id=5, age_faces=5.0)
+    (rings,) = traces(cycle_figure(picture(signals=(minutes,)), faces_left(), LIGHT, MICROMETRE), "signals")
+    assert list(rings.x) == [5.0]
+
+
+def test_typed_text_cannot_become_markup():
+    now = replace(path(3), text=("<b>1</b>", "2", "3"), hover=("<script>", "", ""))
+    (bars,) = traces(cycle_figure(picture(now=now, signals=()), faces_left(), LIGHT, MICROMETRE), "this cycle")
+    assert "<script>" not in bars.customdata[0] and "&lt;b&gt;1&lt;/b&gt;" in bars.customdata[0]
+
+
+@pytest.mark.parametrize("faces", [0, 1])
+def test_empty_and_one_face_still_draw(faces):
+    thin = picture(
+        faces=0, cycles=0, now=path(faces), fan=None, signals=(), limit_um=math.nan, limit_text="", axis_note=""
+    )
+    figure = cycle_figure(thin, REFUSED, LIGHT, MICROMETRE)
+    assert np.isfinite(figure.layout.xaxis.range).all() and np.isfinite(figure.layout.yaxis.range).all()
+    assert not traces(figure, "limit") and not traces(figure, "faces left") and not traces(figure, "signals")
+
+
+def test_past_without_a_band_draws_no_band():
+    bare = picture(band_age_faces=NO_ARRAY, band_low_um=NO_ARRAY, band_centre_um=NO_ARRAY, band_high_um=NO_ARRAY)
+    assert not traces(cycle_figure(bare, faces_left(), LIGHT, MICROMETRE), "usual wear")
+
+
+def test_a_long_history_is_thinned_and_every_signal_is_kept():
+    long = path(9_000)
+    early = tuple(signal(face_id=face, age_faces=float(face), value_um=0.4) for face in (17, 4_321, 8_999))
+    crowd = picture(now=long, past=tuple(path(3_000, seed=n) for n in range(12)), signals=early)
+    figure = cycle_figure(crowd, faces_left(), LIGHT, MICROMETRE)
+    assert marks(figure) <= 5_000 * 1.05
+    drawn = {x for trace in traces(figure, "this cycle") for x in trace.x}
+    assert {17.0, 4_321.0, 8_999.0} <= drawn
+
+
+def test_the_table_says_the_same_last_face_first():
+    table = cycle_table(picture(), MICROMETRE)
+    assert len(table) == 34 and table.iloc[0]["faces since reconditioning"] == 34
+    assert table.loc[table["faces since reconditioning"] == 31, "signal"].item() == "drifting average beyond its limit"
+    assert math.isnan(table.iloc[0]["to, µm"])

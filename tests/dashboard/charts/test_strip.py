@@ -1,0 +1,34 @@
+from dashboard.charts.strip import strip_figure, strip_table
+from dashboard.theme import LIGHT
+from tests.dashboard.fixtures import cell
+
+
+def test_the_neediest_lap_is_on_top_and_every_state_has_its_own_shape():
+    laps = cell()
+    figure = strip_figure(laps, LIGHT)
+    names = dict(zip(figure.layout.yaxis.tickvals, figure.layout.yaxis.ticktext, strict=True))
+    assert names[max(names)] == "CE-2"
+    symbols = [trace.marker.symbol for trace in figure.data if trace.type == "scatter"]
+    assert len(symbols) == len(set(symbols)) == len({lap.state for lap in laps})
+    assert figure.layout.xaxis.title.text == "faces left"
+
+
+def test_each_range_runs_from_its_fewest_to_its_most_faces():
+    figure = strip_figure(cell(), LIGHT)
+    (bars,) = [trace for trace in figure.data if trace.type == "bar"]
+    spans = {(base, base + width) for base, width in zip(bars.base, bars.x, strict=True)}
+    assert (6.0, 14.0) in spans and (35.0, 70.0) in spans
+    notes = [note.text for note in figure.layout.annotations]
+    assert "6 to 14 faces left" in notes and "at the limit now" in notes
+    assert any(note.startswith("no forecast") for note in notes)
+
+
+def test_a_lap_name_is_text():
+    figure = strip_figure(cell(), LIGHT)
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in figure.layout.yaxis.ticktext
+
+
+def test_an_empty_cell_draws_an_empty_strip():
+    figure = strip_figure((), LIGHT)
+    assert list(figure.layout.yaxis.range) == [-0.7, 0.7]
+    assert strip_table(()).empty

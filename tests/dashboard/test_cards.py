@@ -1,0 +1,52 @@
+from dashboard import cards
+from spc.board.results import STATES
+from tests.dashboard.fixtures import cell, lap, shift
+
+
+def test_a_lap_line_says_state_name_sentence_and_faces_left():
+    line = cards.lap_line(lap())
+    for text in ("due", "CI-1", "plan to recondition", "6 to 14 faces left", "shift change at 14:00", "cast iron"):
+        assert text in line
+
+
+def test_names_are_text_wherever_they_stand():
+    wild = cell()[-1]
+    for card in (
+        cards.lap_line(wild),
+        cards.headline(wild.lap),
+        cards.rest_line((wild,), "resting"),
+        cards.sentences([wild.lap]),
+    ):
+        assert "<script>" not in card and "&lt;script&gt;" in card
+
+
+def test_every_state_has_word_and_shape():
+    for state in STATES:
+        assert f"<b>{state}</b>" in cards.state_tag(state) and f"lc-mark-{state}" in cards.state_tag(state)
+
+
+def test_counts_name_only_the_states_that_occur():
+    counted = cards.state_counts(cell())
+    assert "<b>1</b> held" in counted and "<b>2</b> cutting" in counted
+    assert "held" not in cards.state_counts((lap(),))
+
+
+def test_cautions_defer_to_local_rules_and_are_absent_without_an_action():
+    card = cards.cautions(lap().safety)
+    assert "lifting aid" in card and "local rules" in card
+    assert "Take care" not in cards.cautions(())
+
+
+def test_a_held_lap_has_no_forecast_and_no_break_beside_it():
+    held = cell()[0]
+    assert "no forecast" in cards.lap_line(held) and "next break" not in cards.lap_line(held)
+
+
+def test_room_alarm_is_one_card_with_its_checks():
+    card = cards.room_card(shift().room)
+    assert "Three of eight laps" in card and "room temperature, lamp and optical flat and slurry batch" in card
+
+
+def test_causes_are_a_table_with_the_share_of_each():
+    card = cards.causes_card(lap().causes)
+    assert "62 %" in card and "straightedge across the plate" in card and "found 3 of 5 times" in card

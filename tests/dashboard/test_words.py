@@ -1,0 +1,42 @@
+import math
+
+import pytest
+
+from dashboard.words import count, grit_words, html_text, join_words, markdown_text, number, share
+
+
+@pytest.mark.parametrize(("n", "text"), [(0, "no faces"), (1, "1 face"), (2, "2 faces"), (1_200, "1,200 faces")])
+def test_plurals(n, text):
+    assert count(n, "face") == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0, "0"),
+        (0.01234, "0.0123"),
+        (612.0, "612"),
+        (12345.6, "12,346"),
+        (0.5, "0.5"),
+        (math.nan, "\u2013"),
+        (-2.5, "-2.5"),
+    ],
+)
+def test_numbers_without_exponents_or_nan(value, text):
+    assert number(value) == text
+
+
+def test_shares_are_ranges():
+    assert share(0.02, 0.224) == "2 to 22 %"
+    assert share(0.0, 0.0) == "0 %"
+    assert share(math.nan, math.nan) == "\u2013"
+
+
+def test_what_a_person_typed_is_shown_as_typed():
+    assert html_text('<script>"x"</script>') == "&lt;script&gt;&quot;x&quot;&lt;/script&gt;"
+    assert markdown_text("*a* [b](c) $x$ :red[y]") == r"\*a\* \[b\]\(c\) \$x\$ \:red\[y\]"
+
+
+def test_lists_and_grits():
+    assert join_words(["a"]) == "a" and join_words(("a", "b", "c")) == "a, b and c" and join_words([]) == ""
+    assert grit_words("15 um") == "15\u00a0µm" and grit_words("F600") == "F600"

@@ -1,0 +1,60 @@
+import math
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
+
+
+def test_tail_of_the_order_statistic():  # second way: the beta law of an order statistic
+    from scipy.stats import beta
+
+    z = np.array([0.9, 1.0, 1.1, 1.2, 1.5, 1.7, 1.8, 2.0, 2.2, 2.5])
+    found = room_test(z)
+    # 10 laps: 7 must lie beyond; 3 may be bad, so the 4th largest of the other 7, at the 4th smallest score 1.2
+    expected = 2 * beta.sf(norm.cdf(1.2), 4, 4)
+    assert found.p_value == pytest.approx(expected, rel=1e-9)
+
+
+def test_names_direction_and_laps():
+    z = [2.0, 1.8, 2.5, 1.9, 2.2, np.nan, 2.1, 1.7, -0.1, 2.4]
+    found = room_test(z)
+    assert (found.status, found.direction) == ("together", "worse")
+    assert found.moved.tolist() == [True] * 5 + [False, True, True, False, True]
+    alarm = room_alarm_of(found, tuple("abcdefghij"))
+    assert alarm.laps == tuple("abcdeghj")
+    assert "look at the room before any lap" in alarm.sentence
+    assert room_test([-x for x in z]).direction == "better"
+
+
+def test_a_few_very_bad_laps_are_not_the_room():
+    z = np.array([30.0, 30.0, 30.0, 0.4, -0.2, 0.3, 0.9, -1.0, 0.1, 0.5])
+    assert room_test(z, alpha=0.05).status == "no"
+    assert room_alarm_of(room_test(z), tuple("abcdefghij")) is None
+
+
+def test_too_few_laps_is_said():
+    found = room_test([3.0, 3.0, np.nan, 3.0])
+    assert found.status == "too few laps"
+    assert "3 laps with faces are too few" in found.sentence
+
+
+def test_beyond_the_rest_takes_the_weaker_of_two_comparisons():
+    z = np.array([3.0] * 8)  # all moved together: none stands out from the rest
+    assert beyond_the_rest_p(z) == pytest.approx(0.5)
+    z = np.array([3.0] + [0.0] * 8)  # one stands out: against the rest it is a little less sharp
+    p = beyond_the_rest_p(z)
+    assert norm.sf(3.0) < p[0] < 0.005
+    low = np.array([0.0] + [-3.0] * 8)  # the rest got better: this one is as it always was
+    assert beyond_the_rest_p(low)[0] == pytest.approx(0.5)
+    assert math.isnan(beyond_the_rest_p([np.nan, 1, 1, 1, 1, 1])[0])
+
+
+def test_refuses_bad_arguments():
+    with pytest.raises(ValueError, match="`alpha` must be between 0 and 1"):
+        room_test([0.0] * 6, alpha=0)
+    with pytest.raises(ValueError, match="`z` must be one finite number per lap"):
+        room_test([np.inf] * 6)
+    with pytest.raises(ValueError, match="`laps` must name the 6 laps"):
+        room_alarm_of(room_test([0.0] * 6), ("a",))

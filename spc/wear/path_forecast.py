@@ -1,0 +1,113 @@
+"""Future paths of one cycle: pooled draws brought up to date with the cycle's own readings, then run on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.wear.path_gram import path_gram
+from spc.wear.path_posterior import LineDraws, error_variance_of, interpolated
+from spc.wear.path_reading import columns_of, first_working, refined_working
+from spc.wear.path_scale import PathScale, stack_paths, unzeroed
+from spc.wear.shape_score import given_density
+from spc.wear.wear_path import WearPath
+
+__all__ = ["FuturePaths", "future_paths"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class FuturePaths:
+    """Draws of one cycle's path on one shape's scale; S draws, J ages, the first of them now."""
+
+    scale: PathScale
+    age: Array  # (J,)
+    path: Array  # (S, J) the wear path, without reading error
+    error_sd: Array  # (S,) of one reading
+    wander_variance: Array  # (S,) of the path per unit of scaled age
+    last_reading: Array | float  # the newest reading; for a new cycle the path's own start
+    log_own: float  # log density of the cycle's own readings under this shape, in the readings' unit
+
+
+def future_paths(
+    scale: PathScale,
+    lines: LineDraws,
+    own: WearPath,
+    age: Array,
+    *,
+    draws: int,
+    part: str = "",
+    rng: np.random.Generator,
+) -> FuturePaths:
+    """Draw paths of the cycle `own` at the ages asked for.
+
+    Parameters
+    ----------
+    scale, lines : PathScale, LineDraws
+        From the pooled fit.
+    own : WearPath
+        The cycle's readings so far; none is allowed.
+    age : (J,)
+        Rising, the first not before the last reading.
+    draws : int
+    part : str
+        Part number whose wear is asked; '' or one never seen = the middle of the parts.
+    rng : numpy.random.Generator
+    """
+    own = unzeroed(own, scale.zeroed_at, scale.zeroed_value)
+    stack = stack_paths([own], scale)
+    parts = len(scale.parts)
+    working, multiplier = first_working(stack)
+    if own.age.size:
+        refined = refined_working(stack, working, lines, parts)
+        if refined is not None:
+            working, multiplier = refined
+    gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
+    log = given_density(lines, gram, stack.design)
+    top = float(log.max())
+    share = np.exp(log - top)
+    jacobian = float(scale.log_slope(np.maximum(own.low, 1e-300), own.limit).sum())
+    picked = rng.choice(share.size, size=draws, p=share / share.sum())
+    spreads = lines.spreads[picked]
+
+    error_variance = error_variance_of(spreads)
+    g = interpolated(gram.gram[:, 0], spreads[:, 1])
+    state = interpolated(gram.state[:, 0], spreads[:, 1])
+    state_variance = interpolated(gram.state_variance[:, 0], spreads[:, 1])
+    design = stack.design[0]
+    terms = design.shape[0]
+    prior_mean = lines.mean[picked] @ design.T
+    prior_cov = np.einsum("cp,spq,dq->scd", design, lines.covariance[picked], design, optimize=True)
+    level, slope = np.exp(spreads[:, 2]), np.exp(spreads[:, 3])
+    prior_cov[:, 0, 0] += level**2
+    prior_cov[:, 1, 1] += slope**2
+    both = np.tanh(spreads[:, 4]) * level * slope
+    prior_cov[:, 0, 1] += both
+    prior_cov[:, 1, 0] += both
+    prior_precision = np.linalg.inv(prior_cov)
+    precision = prior_precision + g[:, :terms, :terms] / error_variance[:, None, None]
+    shift = np.einsum("scd,sd->sc", prior_precision, prior_mean) + g[:, :terms, -1] / error_variance[:, None]
+    cov = np.linalg.inv(precision)
+    root = np.linalg.cholesky((cov + np.swapaxes(cov, 1, 2)) / 2)
+    effects = np.einsum("scd,sd->sc", cov, shift) + np.einsum("scd,sd->sc", root, rng.standard_normal((draws, terms)))
+
+    wandered = state[:, -1] - np.einsum("sc,sc->s", state[:, :terms], effects)
+    wandered = wandered + np.sqrt(state_variance * error_variance) * rng.standard_normal(draws)
+    wander_variance = np.exp(spreads[:, 1]) * error_variance
+    on_age = scale.age_scaled(age)
+    last = stack.age_scaled[0, own.age.size - 1] if own.age.size else 0.0
+    steps = np.maximum(np.diff(on_age, prepend=last), 0.0)
+    moves = np.sqrt(steps[None, :] * wander_variance[:, None]) * rng.standard_normal((draws, age.size))
+    offset = np.zeros(draws)
+    if part in scale.parts:
+        offset = effects[:, 2 + scale.parts.index(part)]
+    elif scale.parts:
+        offset = effects[:, 2:].mean(axis=1)
+    path = (
+        (stack.level * effects[:, 0] + wandered + offset)[:, None] + effects[:, 1:2] * on_age + np.cumsum(moves, axis=1)
+    )
+    newest = float(working[0, own.age.size - 1]) if own.age.size else path[:, 0]
+    return FuturePaths(
+        scale, age, path, np.sqrt(error_variance), wander_variance, newest, top + float(np.log(share.mean())) + jacobian
+    )

@@ -1,0 +1,249 @@
+"""Draws of what a group of wear paths has in common: spreads between units, error, wandering and the mean line.
+
+For unit u on the shape's scale, readings are `a_u + b_u g + part offset + w_u(g) + error`, (a_u, b_u) jointly normal
+about a mean that may depend on the unit's covariates. The mean line and the part offsets are integrated out exactly;
+the five spreads are drawn by adaptive importance sampling, so that nothing is plugged in.
+"""
+
+from dataclasses import dataclass
+from math import lgamma, log, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.wear.path_gram import RATIO_GRID, PathGram
+
+__all__ = [
+    "LineDraws",
+    "UnitEvidence",
+    "draw_lines",
+    "error_variance_of",
+    "interpolated",
+    "line_evidence",
+    "log_marginal",
+]
+
+Array = NDArray[np.float64]
+
+SPREADS = 5  # log scatter from reading to reading, log wandering ratio, log sd of a, log sd of b, atanh correlation
+_STEP = 0.1  # of scaled age: the scatter is that of the error and of the wandering over one such step
+_LOG_GRID = np.log(RATIO_GRID)
+# Weak priors on the standardised scale (readings of the group: sd 1; age: 0 to 1).
+_LOG_SCATTER = (np.log(0.15), 1.5)
+_LOG_RATIO = (0.0, 2.5)
+_LEVEL_SCALE, _SLOPE_SCALE, _SPREAD_DF = 1.0, 2.0, 3.0  # half-t
+_CORRELATION_SD = 0.8  # of atanh(correlation): nearly flat
+_PROPOSAL_DF = 5.0
+_BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
+_ROUNDS, _TRIALS, _KEPT = 8, 150, 4  # adaptive rounds, points of each but the last, rounds that count
+
+
+@dataclass(frozen=True, slots=True)
+class UnitEvidence:
+    """Sums of one or more units for S draws of the spreads; p fixed terms."""
+
+    precision: Array  # (S, p, p) information on the fixed terms
+    shift: Array  # (S, p)
+    square: Array  # (S,) y' V^-1 y
+    log_det: Array  # (S,) log |V|
+    count: NDArray[np.int64]  # readings
+
+
+@dataclass(frozen=True, slots=True)
+class LineDraws:
+    """Equally weighted draws; S draws, p fixed terms."""
+
+    spreads: Array  # (S, 5)
+    mean: Array  # (S, p) of the fixed terms given the spreads
+    covariance: Array  # (S, p, p)
+    log_evidence: float  # on the standardised scale
+    effective: float  # effective number of draws before they were made equal
+
+
+def interpolated(table: Array, log_ratio: Array) -> Array:
+    """Values of a table over the ratio grid, (R, ...), at S log ratios: (S, ...)."""
+    place = np.clip((log_ratio - _LOG_GRID[0]) / (_LOG_GRID[1] - _LOG_GRID[0]), 0, _LOG_GRID.size - 1 - 1e-9)
+    low = place.astype(np.int64)
+    share = (place - low).reshape((-1,) + (1,) * (table.ndim - 1))
+    return np.asarray(table[low] * (1 - share) + table[low + 1] * share, dtype=np.float64)
+
+
+def error_variance_of(spreads: Array) -> Array:
+    """Variance of the error of one reading, (S,); the wandering's is exp(spreads[:, 1]) times it per scaled age."""
+    return np.asarray(np.exp(2 * spreads[:, 0]) / (1 + _STEP * np.exp(spreads[:, 1])), dtype=np.float64)
+
+
+def line_evidence(
+    spreads: Array, gram: Array, log_det: Array, count: NDArray[np.int64], design: Array, *, each: bool = False
+) -> UnitEvidence:
+    """Information of the units on the fixed terms, line by line integrated out.
+
+    Parameters
+    ----------
+    spreads : (S, 5)
+    gram, log_det : (R, U, C, C), (R, U)
+        From `path_gram`.
+    count : (U,)
+    design : (U, C - 1, p)
+        Fixed terms of each unit's columns: its two line columns through the covariates, then its parts.
+    each : bool
+        Keep the units apart: arrays get a second axis of U.
+    """
+    error_variance = error_variance_of(spreads)[:, None]
+    sd_level, sd_slope = np.exp(spreads[:, 2])[:, None], np.exp(spreads[:, 3])[:, None]
+    cross = np.tanh(spreads[:, 4])[:, None] * sd_level * sd_slope / error_variance
+    d11, d22 = sd_level**2 / error_variance, sd_slope**2 / error_variance
+    g = interpolated(gram, spreads[:, 1])
+    s11, s12, s22 = g[..., 0, 0], g[..., 0, 1], g[..., 1, 1]
+    det_spread = d11 * d22 / np.cosh(spreads[:, 4])[:, None] ** 2
+    det = 1 + s11 * d11 + s22 * d22 + 2 * s12 * cross + np.maximum(s11 * s22 - s12**2, 0) * det_spread
+    k11, k12, k22 = (d11 + s22 * det_spread) / det, (cross - s12 * det_spread) / det, (d22 + s11 * det_spread) / det
+    z1, z2 = g[..., 0, :], g[..., 1, :]
+    h = g - (
+        (k11[..., None] * z1 + k12[..., None] * z2)[..., :, None] * z1[..., None, :]
+        + (k12[..., None] * z1 + k22[..., None] * z2)[..., :, None] * z2[..., None, :]
+    )
+    logs = interpolated(log_det, spreads[:, 1]) + np.log(det) + count * np.log(error_variance)
+    if not each and _identity(design):
+        total = h.sum(axis=1) / error_variance[..., None]
+        return UnitEvidence(
+            total[:, :-1, :-1], total[:, :-1, -1], total[:, -1, -1], logs.sum(axis=1), count.sum(keepdims=True)
+        )
+    h /= error_variance[..., None, None]
+    form = "suij,uip,ujq->supq" if each else "suij,uip,ujq->spq"
+    precision = np.einsum(form, h[..., :-1, :-1], design, design, optimize=True)
+    shift = np.einsum("sui,uip->sup" if each else "sui,uip->sp", h[..., :-1, -1], design, optimize=True)
+    if each:
+        return UnitEvidence(precision, shift, h[..., -1, -1], logs, count)
+    return UnitEvidence(precision, shift, h[..., -1, -1].sum(axis=1), logs.sum(axis=1), count.sum(keepdims=True))
+
+
+def _identity(design: Array) -> bool:
+    return design.shape[1] == design.shape[2] and bool(np.all(design == np.eye(design.shape[1])))
+
+
+def log_marginal(evidence: UnitEvidence, prior_precision: Array) -> tuple[Array, Array, Array]:
+    """Log density of the readings with the fixed terms integrated out, and their posterior mean and precision.
+
+    `prior_precision` : (p,) or (S, p, p); prior mean zero.
+    """
+    prior = np.diag(prior_precision) if prior_precision.ndim == 1 else prior_precision
+    precision = evidence.precision + prior
+    mean = np.linalg.solve(precision, evidence.shift[..., None])[..., 0]
+    fit = (evidence.shift * mean).sum(axis=-1)
+    log_det_ratio = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(prior)[1]
+    log = -0.5 * (evidence.count * np.log(2 * np.pi) + evidence.log_det + evidence.square - fit + log_det_ratio)
+    return np.asarray(log, dtype=np.float64), np.asarray(mean, dtype=np.float64), precision
+
+
+def log_prior(spreads: Array) -> Array:
+    """Log density of the weak prior of the spreads."""
+    log_scatter, log_ratio, log_level, log_slope, z = spreads.T
+    total = -0.5 * ((log_scatter - _LOG_SCATTER[0]) / _LOG_SCATTER[1]) ** 2
+    total = total - 0.5 * ((log_ratio - _LOG_RATIO[0]) / _LOG_RATIO[1]) ** 2
+    outside = np.maximum(_BOX[0] - spreads, 0) + np.maximum(spreads - _BOX[1], 0)
+    total = total - 10 * (outside**2).sum(axis=1) - 0.5 * (z / _CORRELATION_SD) ** 2
+    for log_sd, scale in ((log_level, _LEVEL_SCALE), (log_slope, _SLOPE_SCALE)):
+        sd = np.exp(np.clip(log_sd, -30, 30)) / scale
+        total = total + log_sd - 0.5 * (_SPREAD_DF + 1) * np.log1p(sd**2 / _SPREAD_DF)
+    return np.asarray(total, dtype=np.float64)
+
+
+def draw_lines(
+    gram: PathGram, design: Array, prior_precision: Array, *, draws: int, rng: np.random.Generator
+) -> LineDraws:
+    """Draw the spreads from their posterior by adaptive importance sampling and keep the fixed terms' normal law.
+
+    References
+    ----------
+    Cornuet, Marin, Mira and Robert (2012), Adaptive multiple importance sampling, Scandinavian J. of Statistics 39.
+    """
+
+    def score(spreads: Array) -> Array:
+        spreads = np.clip(spreads, *_BOX)  # the prior speaks against what lies outside
+        sums = line_evidence(spreads, gram.gram, gram.log_det, gram.count, design)
+        return log_marginal(sums, prior_precision)[0]
+
+    centre = _start(gram)
+    root = np.diag([0.8, 2.0, 1.0, 1.0, 0.7])
+    places, points, values = [], [], []
+    for step in range(_ROUNDS):
+        fresh = _proposed(centre, root, draws if step == _ROUNDS - 1 else _TRIALS * (1 + (step == 0)), rng)
+        places.append((centre, root))
+        points.append(fresh)
+        values.append(score(fresh) + log_prior(fresh))
+        kept = slice(max(step - _KEPT + 1, 0), None)
+        cloud = np.vstack(points[kept])
+        logs = np.concatenate(values[kept]) - _mixture(cloud, places[kept], [len(p) for p in points[kept]])
+        if step < _ROUNDS - 1:
+            weight = _tempered(logs)
+            centre = weight @ cloud
+            away = cloud - centre
+            root = np.linalg.cholesky((away * weight[:, None]).T @ away * 1.2 + 1e-3 * np.eye(SPREADS))
+    top = logs.max()
+    weight = np.exp(logs - top)
+    log_evidence = float(top + np.log(weight.mean()))
+    weight /= weight.sum()
+    kept_spreads = np.clip(cloud, *_BOX)[_systematic(weight, draws, rng)]
+    sums = line_evidence(kept_spreads, gram.gram, gram.log_det, gram.count, design)
+    _, mean, precision = log_marginal(sums, prior_precision)
+    return LineDraws(
+        kept_spreads,
+        mean,
+        np.asarray(np.linalg.inv(precision), dtype=np.float64),
+        log_evidence,
+        float(1 / (weight**2).sum()),
+    )
+
+
+def _start(gram: PathGram) -> Array:
+    """Spreads as each unit's own straight line shows them."""
+    middle = RATIO_GRID.size // 3
+    table = gram.gram[middle]
+    square = table[:, :2, :2] + 1e-6 * np.eye(2)
+    lines = np.linalg.solve(square, table[:, :2, -1:])[..., 0]
+    left = np.maximum(table[:, -1, -1] - (table[:, :2, -1] * lines).sum(axis=1), 0).sum()
+    scatter = 0.5 * np.log(
+        left / max(gram.count.sum() - 2 * gram.count.size, 1) * (1 + _STEP * RATIO_GRID[middle]) + 1e-8
+    )
+    level, slope = np.log(lines.std(axis=0) + np.array([0.03, 0.1]))
+    start = np.array([scatter, _LOG_GRID[middle], level, slope, 0.0])
+    return np.asarray(np.clip(start, *_BOX), dtype=np.float64)
+
+
+def _proposed(centre: Array, root: Array, size: int, rng: np.random.Generator) -> Array:
+    """Student-t draws about a centre."""
+    stretch = np.sqrt(_PROPOSAL_DF / rng.chisquare(_PROPOSAL_DF, size))
+    return np.asarray(centre + (rng.standard_normal((size, SPREADS)) * stretch[:, None]) @ root.T, dtype=np.float64)
+
+
+def _mixture(points: Array, places: list[tuple[Array, Array]], sizes: list[int]) -> Array:
+    """Log density of all the proposals together, each weighted by the points it gave."""
+    constant = lgamma((_PROPOSAL_DF + SPREADS) / 2) - lgamma(_PROPOSAL_DF / 2) - 0.5 * SPREADS * log(_PROPOSAL_DF * pi)
+    logs = []
+    for (centre, root), size in zip(places, sizes, strict=True):
+        z = np.linalg.solve(root, (points - centre).T)
+        log_root = float(np.log(np.diag(root)).sum())
+        far = 0.5 * (_PROPOSAL_DF + SPREADS) * np.log1p((z**2).sum(axis=0) / _PROPOSAL_DF)
+        logs.append(constant - log_root - far + log(size / sum(sizes)))
+    table = np.array(logs)
+    top = table.max(axis=0)
+    return np.asarray(top + np.log(np.exp(table - top).sum(axis=0)), dtype=np.float64)
+
+
+def _tempered(logs: Array) -> Array:
+    """Weights flattened until at least a tenth of the points count."""
+    power = 1.0
+    while True:
+        weight = np.exp(power * (logs - logs.max()))
+        weight /= weight.sum()
+        if 1 / (weight**2).sum() >= 0.1 * logs.size or power < 1e-3:
+            return np.asarray(weight, dtype=np.float64)
+        power *= 0.7
+
+
+def _systematic(weight: Array, size: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Systematic resampling, then shuffled."""
+    edges = np.cumsum(weight)
+    places = (np.arange(size) + rng.random()) / size * edges[-1]
+    return rng.permutation(np.minimum(np.searchsorted(edges, places), weight.size - 1)).astype(np.int64)

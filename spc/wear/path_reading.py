@@ -1,0 +1,127 @@
+"""Readings as intervals, outliers and unknown signs turned into a working value and an error multiplier each.
+
+Each reading's interval is put against what the other readings of the pool predict for it (its leave-one-out law); the
+matched normal contribution replaces it. A narrow interval gives its middle and a variance of width squared / 12, an
+open one ("2+") gives what it truly says, an outlier loses weight, and a bow of unknown sign weighs both signs.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.wear.path_gram import RATIO_GRID
+from spc.wear.path_posterior import LineDraws, error_variance_of
+from spc.wear.path_scale import PathStack
+
+__all__ = ["columns_of", "first_working", "refined_working"]
+
+Array = NDArray[np.float64]
+
+_OUTLIER_SD = 2.75  # leave-one-out residuals beyond this lose weight; 0.6 % of sound normal readings
+_MOST = 400.0  # largest error multiplier
+_NARROW = 1.0  # intervals narrower than this many error sd need no second look
+
+
+def first_working(stack: PathStack) -> tuple[Array, Array]:
+    """Middle of each interval (its closed end where it is open) and an error multiplier of 1."""
+    open_below, open_above = ~np.isfinite(stack.low), ~np.isfinite(stack.high)
+    middle = np.where(open_above, stack.low, np.where(open_below, stack.high, (stack.low + stack.high) / 2))
+    return np.where(stack.live, middle, 0.0), np.ones_like(middle)
+
+
+def columns_of(stack: PathStack, working: Array, parts: int) -> Array:
+    """Columns of the filter: 1, g, one per part, the reading; (U, N, C)."""
+    units, longest = working.shape
+    columns = np.zeros((units, longest, 3 + parts))
+    columns[..., 0] = stack.level
+    columns[..., 1] = stack.age_scaled
+    if parts:
+        columns[..., 2:-1] = stack.part[..., None] == np.arange(parts)
+    columns[..., -1] = working
+    return columns
+
+
+def refined_working(stack: PathStack, working: Array, draws: LineDraws, parts: int) -> tuple[Array, Array] | None:
+    """Working values and multipliers after a first fit; None where the middles were good enough."""
+    spreads = np.median(draws.spreads, axis=0)
+    error = float(np.sqrt(error_variance_of(spreads[None, :])[0]))
+    mean, variance = _left_out(stack, working, spreads, draws, parts)
+    width = np.where(stack.live, stack.high - stack.low, 0.0)
+    away = np.abs(working - mean) / np.sqrt(variance)
+    hard = stack.live & ((width > _NARROW * error) | ~np.isfinite(width) | (away > _OUTLIER_SD) | ~stack.sign_known)
+    uneven = np.ptp(width[stack.live & np.isfinite(width)]) > 0.2 * error if stack.live.any() else False
+    if not hard.any() and not uneven:
+        return None
+    finite = np.where(np.isfinite(width), width, 0.0)
+    rounding = finite**2 / 12
+    own = max(error**2 - float(rounding[stack.live].mean()), 0.1 * error**2)
+    value, site = _matched(stack, mean, variance - error**2 + own, working, rounding)
+    multiplier = (own + site) / own
+    away = np.abs(value - mean) / np.sqrt(np.maximum(variance - error**2, 0.0) + own * multiplier)
+    excess = np.where(away > _OUTLIER_SD, (away / _OUTLIER_SD) ** 2, 1.0)
+    multiplier = np.clip(multiplier * excess, 1.0, _MOST)
+    return np.where(stack.live, value, 0.0), np.where(stack.live, multiplier, 1.0)
+
+
+def _left_out(stack: PathStack, working: Array, spreads: Array, draws: LineDraws, parts: int) -> tuple[Array, Array]:
+    """Mean and variance that the other readings predict for each reading, at the middle of the drawn spreads."""
+    error2 = float(error_variance_of(spreads[None, :])[0])
+    ratio = np.clip(np.exp(spreads[1]), RATIO_GRID[0], RATIO_GRID[-1])
+    level, slope = np.exp(spreads[2]), np.exp(spreads[3])
+    both = np.tanh(spreads[4]) * level * slope
+    mean_fixed, cov_fixed = draws.mean.mean(axis=0), draws.covariance.mean(axis=0)
+    columns = columns_of(stack, working, parts)[..., :-1]
+    fixed = np.einsum("unc,ucp->unp", columns, stack.design)
+    g = stack.age_scaled
+    level, both = level * stack.level, both * stack.level
+    spread = level**2 + both * (g[:, :, None] + g[:, None, :]) + slope**2 * g[:, :, None] * g[:, None, :]
+    spread = spread + ratio * error2 * np.minimum(g[:, :, None], g[:, None, :])
+    spread = spread + np.einsum("unp,pq,umq->unm", fixed, cov_fixed, fixed, optimize=True)
+    pair = stack.live[:, :, None] & stack.live[:, None, :]
+    spread = np.where(pair, spread, 0.0)
+    diagonal = np.arange(g.shape[1])
+    spread[:, diagonal, diagonal] += np.where(stack.live, error2, 1.0)
+    inverse = np.linalg.inv(spread)
+    residual = np.where(stack.live, working - fixed @ mean_fixed, 0.0)
+    strength = inverse[:, diagonal, diagonal]
+    left = working - np.einsum("unm,um->un", inverse, residual) / strength
+    return left, 1 / strength
+
+
+def _matched(stack: PathStack, mean: Array, variance: Array, working: Array, rounding: Array) -> tuple[Array, Array]:
+    """Value and variance of the normal contribution that matches each interval's effect on its left-out law."""
+    sd = np.sqrt(variance)
+    low, high = (stack.low - mean) / sd, (stack.high - mean) / sd
+    mass, first, second = _interval_moments(low, high)
+    unknown = ~stack.sign_known
+    if unknown.any():
+        other = _interval_moments((-stack.high - mean) / sd, (-stack.low - mean) / sd)
+        both = mass + other[0]
+        mass, first, second = (
+            np.where(unknown, both, mass),
+            np.where(unknown, first + other[1], first),
+            np.where(unknown, second + other[2], second),
+        )
+    narrow = (stack.high - stack.low) < 0.02 * sd
+    usable = stack.live & (~narrow | unknown) & (mass > 1e-8) & np.isfinite(mean)
+    safe = np.where(usable, mass, 1.0)
+    centre = np.where(usable, first / safe, 0.0)
+    spread = np.clip(np.where(usable, second / safe, 0.5) - centre**2, 1e-9, 0.999)
+    site = 1 / (1 / spread - 1)
+    value = mean + sd * centre * (1 + site)  # site (centre / spread)
+    return np.where(usable, value, working), np.where(usable, site * variance, rounding)
+
+
+def _interval_moments(low: Array, high: Array) -> tuple[Array, Array, Array]:
+    """Mass of a standard normal between two points, and its first and second moments there."""
+    from scipy.special import ndtr
+
+    low, high = np.minimum(low, high), np.maximum(low, high)
+    flip = low > 0  # work in the tail that keeps digits
+    a, b = np.where(flip, -high, low), np.where(flip, -low, high)
+    mass = ndtr(b) - ndtr(a)
+    root = np.sqrt(2 * np.pi)
+    density_a, density_b = np.exp(-0.5 * a**2) / root, np.exp(-0.5 * b**2) / root
+    first = density_a - density_b
+    end_a = np.where(np.isfinite(a), a, 0.0) * density_a
+    end_b = np.where(np.isfinite(b), b, 0.0) * density_b
+    return mass, np.where(flip, -first, first), mass + end_a - end_b

@@ -1,0 +1,189 @@
+"""Wear paths put on one shape's scale: padded columns, parts and covariates ready for the filter."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.wear.path_shape import Shape
+from spc.wear.wear_path import WearPath
+
+__all__ = ["PathScale", "PathStack", "fit_scale", "stack_paths", "unzeroed"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PathScale:
+    """How readings, ages, parts and covariates of a group are scaled for one shape."""
+
+    shape: Shape
+    relative: bool  # readings divided by their unit's own limit first
+    start: float  # added to the age before a logarithm
+    age_origin: float
+    age_range: float
+    reading_centre: float
+    reading_range: float
+    zeroed_at: float  # age at which every path starts at one value by definition, NaN = no such start
+    zeroed_value: float  # that value
+    parts: tuple[str, ...]  # parts with an offset of their own
+    covariate_log: tuple[bool, ...]
+    covariate_centre: tuple[float, ...]
+    covariate_range: tuple[float, ...]  # 0 = constant in the group, not used
+
+    def age_scaled(self, age: Array) -> Array:
+        """Age from 0 (new) to 1 (the oldest of the group)."""
+        return (self.shape.age(age, self.start) - self.age_origin) / self.age_range
+
+    def reading_scaled(self, reading: Array, limit: float) -> Array:
+        """Put readings on the shape's scale, centre 0 and spread 1 over the group."""
+        scaled = self.shape.reading(reading / limit if self.relative else reading)
+        return (scaled - self.reading_centre) / self.reading_range
+
+    def reading_back(self, scaled: Array, limit: float) -> Array:
+        """Invert `reading_scaled`."""
+        back = self.shape.back(scaled * self.reading_range + self.reading_centre)
+        return np.asarray(back * limit if self.relative else back, dtype=np.float64)
+
+    def log_slope(self, reading: Array, limit: float) -> Array:
+        """Logarithm of the slope of `reading_scaled`."""
+        unit = limit if self.relative else 1.0
+        return self.shape.log_slope(reading / unit) - np.log(unit * self.reading_range)
+
+    def covariates_scaled(self, covariates: Sequence[float]) -> Array:
+        """Scale the covariates in use: centre 0 and spread 1 over the group."""
+        out = []
+        for value, log, centre, width in zip(
+            covariates, self.covariate_log, self.covariate_centre, self.covariate_range, strict=True
+        ):
+            if width > 0:
+                out.append(((np.log(value) if log else value) - centre) / width)
+        return np.asarray(out, dtype=np.float64)
+
+    def design(self, covariates: Sequence[float]) -> Array:
+        """Lay out the fixed terms of one unit: level and slope, each by covariates, then parts; (C - 1, p)."""
+        terms = np.concatenate([[1.0], self.covariates_scaled(covariates)])
+        parts = len(self.parts)
+        table = np.zeros((2 + parts, 2 * terms.size + parts))
+        table[0, : terms.size] = terms
+        table[1, terms.size : 2 * terms.size] = terms
+        table[2:, 2 * terms.size :] = np.eye(parts)
+        return table
+
+    def prior_precision(self) -> Array:
+        """Weak normal prior of the fixed terms, as precisions; (p,)."""
+        used = sum(1 for width in self.covariate_range if width > 0)
+        level = [1 / 4.0**2] + [1 / 1.0**2] * used
+        slope = [1 / 10.0**2] + [1 / 1.5**2] * used
+        return np.array(level + slope + [1 / 0.7**2] * len(self.parts))
+
+
+@dataclass(frozen=True, slots=True)
+class PathStack:
+    """U units padded to N readings."""
+
+    age_scaled: Array  # (U, N)
+    low: Array  # (U, N) on the shape's scale
+    high: Array
+    sign_known: NDArray[np.bool_]
+    part: NDArray[np.int64]  # (U, N) index into the scale's parts, -1 none
+    count: NDArray[np.int64]
+    live: NDArray[np.bool_]
+    design: Array  # (U, C - 1, p)
+    level: float  # 1, or 0 where all paths start at one value by definition and have no level of their own
+
+
+def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_covariates: bool) -> PathScale | str:
+    """Choose the scaling from the group's paths, or say in words why the shape cannot be used."""
+    zeroed_at, zeroed_value = _zeroed_start(paths)
+    paths = [unzeroed(p, zeroed_at, zeroed_value) for p in paths]
+    age = np.concatenate([p.age for p in paths])
+    limits = np.concatenate([np.full(p.age.size, p.limit if relative else 1.0) for p in paths])
+    low = np.concatenate([p.low for p in paths]) / limits
+    high = np.concatenate([p.high for p in paths]) / limits
+    if shape.needs_positive and (low <= 0).any():
+        return "needs readings above zero"
+    start = 0.0
+    if shape.age_power == 0 and (age.min() <= 0 or zeroed_at <= 0):
+        above = age[age > 0]
+        start = float(above.min()) if above.size else 1.0
+    on_age = shape.age(age, start)
+    origin = float(on_age.min()) if shape.age_power == 0 else 0.0
+    if np.isfinite(zeroed_at):
+        origin = float(shape.age(np.array([zeroed_at]), start)[0])
+    width = float(on_age.max()) - origin
+    if not width > 0:
+        return "needs readings at more than one age"
+    middle = np.where(np.isfinite(high), (low + high) / 2, low)
+    scaled = shape.reading(middle)
+    spread = float(np.std(scaled))
+    if not spread > 0:
+        spread = max(abs(float(scaled.mean())), 1.0) * 1e-3
+    centre = float(scaled.mean())
+    if np.isfinite(zeroed_at):
+        centre = float(shape.reading(np.array([zeroed_value]))[0])
+        if relative or not np.isfinite(centre):
+            return "needs another start than this one"
+        spread = float(np.sqrt(np.mean((scaled - centre) ** 2)))
+    logs, centres, widths = [], [], []
+    table = np.array([p.covariates for p in paths], dtype=np.float64)
+    for column in table.T if table.size else []:
+        log = bool((column > 0).all())
+        values = np.log(column) if log else column
+        logs.append(log)
+        centres.append(float(values.mean()))
+        widths.append(float(values.std()) if with_covariates else 0.0)
+    names = sorted({part for p in paths for part in p.parts})
+    return PathScale(
+        shape, relative, start, origin, width, centre, spread, zeroed_at, zeroed_value,
+        tuple(names) if len(names) > 1 else (), tuple(logs), tuple(centres), tuple(widths),
+    )  # fmt: skip
+
+
+def _zeroed_start(paths: Sequence[WearPath]) -> tuple[float, float]:
+    """Age and value of a start that three or more paths share to the last digit, NaN where there is none."""
+    starts = {(float(p.age[0]), float(p.low[0]), float(p.high[0])) for p in paths if p.age.size}
+    if len(starts) != 1 or len(paths) < 3 or min(p.age.size for p in paths) < 2:
+        return float("nan"), float("nan")
+    age, low, high = next(iter(starts))
+    if low != high or len({float(p.low[1]) for p in paths}) == 1:
+        return float("nan"), float("nan")
+    return age, low
+
+
+def unzeroed(path: WearPath, age: float, value: float) -> WearPath:
+    """Take a start by definition out of a path: it is no reading and carries no error."""
+    if not path.age.size or path.age[0] != age or path.low[0] != value:
+        return path
+    return replace(
+        path,
+        age=path.age[1:],
+        low=path.low[1:],
+        high=path.high[1:],
+        sign_known=path.sign_known[1:],
+        parts=path.parts[1:],
+    )
+
+
+def stack_paths(paths: Sequence[WearPath], scale: PathScale) -> PathStack:
+    """Scale and pad the paths."""
+    paths = [unzeroed(p, scale.zeroed_at, scale.zeroed_value) for p in paths]
+    count = np.array([p.age.size for p in paths], dtype=np.int64)
+    shape = (len(paths), int(count.max(initial=1)))
+    age, low, high = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    known = np.ones(shape, dtype=bool)
+    part = np.full(shape, -1, dtype=np.int64)
+    place = {name: i for i, name in enumerate(scale.parts)}
+    for u, path in enumerate(paths):
+        n = path.age.size
+        age[u, :n] = scale.age_scaled(path.age)
+        low[u, :n] = scale.reading_scaled(path.low, path.limit)
+        high[u, :n] = scale.reading_scaled(path.high, path.limit)
+        known[u, :n] = path.sign_known
+        if path.parts and scale.parts:
+            part[u, :n] = [place.get(name, -1) for name in path.parts]
+    live = np.arange(shape[1]) < count[:, None]
+    design = np.stack([scale.design(p.covariates) for p in paths])
+    level = 0.0 if np.isfinite(scale.zeroed_at) else 1.0
+    return PathStack(np.maximum(age, 0.0), low, high, known, part, count, live, design, level)

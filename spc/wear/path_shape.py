@@ -1,0 +1,90 @@
+"""Shapes of a wear path: which transform of the reading is a straight line in which transform of the age."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SHAPES", "Shape", "shape_named"]
+
+Array = NDArray[np.float64]
+
+_LINEAR_TAIL = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """One shape: reading to the `reading_power`, straight in age to the `age_power`; power 0 means the logarithm."""
+
+    name: str
+    words: str  # for a person
+    reading_power: float
+    age_power: float
+
+    @property
+    def needs_positive(self) -> bool:
+        """Whether the readings must all be above zero."""
+        return self.reading_power != 1.0
+
+    def age(self, age: Array, start: float) -> Array:
+        """Age on the shape's own scale; `start` is added before a logarithm, so that age 0 has one."""
+        if self.age_power == 0:
+            return np.log(np.maximum(age + start, _LINEAR_TAIL))
+        if self.age_power == 1:
+            return age * 1.0
+        return np.asarray(np.maximum(age, 0.0) ** self.age_power, dtype=np.float64)
+
+    def reading(self, reading: Array) -> Array:
+        """Put readings on the shape's own scale, rising with the reading; 0 may become minus infinity."""
+        power = self.reading_power
+        if power == 1:
+            return reading * 1.0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            if power == 0:
+                return np.log(reading)
+            return np.asarray((reading**power - 1) / power, dtype=np.float64)
+
+    def back(self, scaled: Array) -> Array:
+        """Invert `reading`; beyond the end of the scale (a path that runs away) infinity."""
+        power = self.reading_power
+        if power == 1:
+            return scaled * 1.0
+        if power == 0:
+            return np.exp(np.minimum(scaled, 700.0))
+        base = 1 + power * scaled
+        with np.errstate(divide="ignore", invalid="ignore"):
+            end = math.inf if power < 0 else 0.0
+            return np.asarray(np.where(base > 0, np.abs(base) ** (1 / power), end), dtype=np.float64)
+
+    def log_slope(self, reading: Array) -> Array:
+        """Logarithm of the slope of `reading`, which carries a density back to the reading's own unit."""
+        if self.reading_power == 1:
+            return np.zeros_like(reading)
+        return np.asarray((self.reading_power - 1) * np.log(reading), dtype=np.float64)
+
+
+SHAPES: tuple[Shape, ...] = (
+    Shape("linear", "a straight line in age", 1.0, 1.0),
+    Shape("square root", "slowing, with the square root of age", 1.0, 0.5),
+    Shape("log", "slowing, with the logarithm of age", 1.0, 0.0),
+    Shape("square", "speeding up, with age squared", 1.0, 2.0),
+    Shape("power", "a power of age", 0.0, 0.0),
+    Shape("exponential", "speeding up, exponentially in age", 0.0, 1.0),
+    Shape("inverse", "speeding up ever faster, its inverse straight in age", -1.0, 1.0),
+    Shape("inverse square", "speeding up ever faster, its inverse square straight in age", -2.0, 1.0),
+)
+
+
+def shape_named(name: str) -> Shape:
+    """Find a shape by its name.
+
+    Raises
+    ------
+    ValueError
+        If there is no such shape.
+    """
+    for shape in SHAPES:
+        if shape.name == name:
+            return shape
+    raise ValueError(f"`shape` must be one of {', '.join(s.name for s in SHAPES)}, got {name!r}")

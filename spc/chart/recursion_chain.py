@@ -9,6 +9,7 @@ step into the integrand.
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,11 +127,11 @@ class _Grid:
     def _cells(self, states: Array, limit: float) -> tuple[Array, Array]:
         chart = self.chart
         if chart.both:
-            new = limit * (2 * np.arange(CELLS) + 1 - CELLS) / CELLS
-            edges = np.append(new - limit / CELLS, limit)
+            new = limit * (2 * np.arange(CELLS, dtype=np.float64) + 1 - CELLS) / CELLS
+            edges: NDArray[Any] = np.append(new - limit / CELLS, limit)
             least = -self.limit_z
         else:
-            new = np.arange(CELLS) * (2 * limit / (2 * CELLS - 1))
+            new = np.arange(CELLS, dtype=np.float64) * (2 * limit / (2 * CELLS - 1))
             edges = np.concatenate((np.array([-math.inf]), new[1:] - new[1] / 2, np.array([limit])))
             least = -math.inf
         z = np.clip(self._z(edges, states), least, self.limit_z)

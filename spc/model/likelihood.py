@@ -87,6 +87,8 @@ def fit_cells(
         shape = theta[..., 1] if family.free == 2 else np.zeros(theta.shape[:-1])
         return log_likelihood_cells(family, theta[..., 0], shape, cells, rows=at, cut=cut)
 
+    if family.name == "folded normal":
+        start = (start[0], max(abs(start[1]), 0.2))  # 0 is a saddle of a law even in its shape
     first = np.tile(np.array(start)[: family.free], (rows, 1))
     low = np.array([start[0] - reach, family.shape_low])[: family.free]
     high = np.array([start[0] + reach, family.shape_high])[: family.free]

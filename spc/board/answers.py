@@ -1,0 +1,178 @@
+"""The operator's own questions, answered from the same results as everything else."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from spc.board.causes import Diagnosis, Pattern
+from spc.wear.sign_moves import share_interval
+
+__all__ = ["answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
+
+_PASS_QUESTION = "Is this face getting better or worse from pass to pass?"
+_LAP_QUESTION = "Which lap serves this face?"
+_CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
+_LEAST_FACES = 5
+
+
+def answer_questions(
+    numbered: pd.DataFrame, signs: pd.DataFrame, lap: str, *, pattern: Pattern, diagnosis: Diagnosis
+) -> tuple[tuple[str, str], ...]:
+    """Answer the three questions for the lap's latest face.
+
+    Parameters
+    ----------
+    numbered : DataFrame, shape (n_faces, ...)
+        Result of `spc.wear.cycle.number_cycles`; this lap's rows are used.
+    signs : DataFrame, shape (n_faces, ...)
+        Rows of all laps from `spc.wear.signs.face_signs`.
+    lap : str
+    pattern, diagnosis : Pattern, Diagnosis
+        From `spc.board.causes` for this lap.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Question and answer.
+    """
+    own = numbered[(numbered["lap"] == lap) & (numbered["kind"] == "face")]
+    part = str(own["part"].iloc[-1]) if len(own) else ""
+    grit = str(own["grit"].iloc[-1]) if len(own) else ""
+    return (
+        (_PASS_QUESTION, pass_to_pass(own)),
+        (_LAP_QUESTION, which_lap_serves(signs, part, grit=grit)),
+        (_CAUSE_QUESTION, what_is_it(pattern, diagnosis)),
+    )
+
+
+def pass_to_pass(own: pd.DataFrame) -> str:
+    """Say whether the last face with more than one reading got better over its passes.
+
+    Parameters
+    ----------
+    own : DataFrame, shape (n_faces, ...)
+        Faces of one lap, kind 'face', oldest first.
+
+    Returns
+    -------
+    str
+        Better, worse, or no more than the reading can tell.
+    """
+    read = own[own["flatness_low_um"].notna()]
+    named = read[(read["serial"] != "") | (read["face"] != "")]
+    for keys, group in reversed(list(named.iloc[-60:].groupby(["part", "serial", "face"], sort=False))):
+        attempts = group["attempt"].to_numpy(np.int64)
+        start = (
+            int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) < 0)[-1]) if (np.diff(attempts) < 0).any() else 0
+        )
+        group = group.iloc[start:]
+        if len(group) < 2:
+            continue
+        first, last = group.iloc[0], group.iloc[-1]
+        what = " ".join(str(k) for k in keys if k)
+        readings = " then ".join(str(t) or "?" for t in group["flatness_text"])
+        turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."
+        if last["flatness_high_um"] < first["flatness_low_um"]:
+            return f"Better: {what} read {readings} over {len(group)} passes.{turned}"
+        if last["flatness_low_um"] > first["flatness_high_um"]:
+            return f"Worse: {what} read {readings} over {len(group)} passes. Stop and look at the lap.{turned}"
+        return f"No change that the reading can tell: {what} read {readings} over {len(group)} passes.{turned}"
+    return "No face here has two readings from two passes yet; log the reading after each pass, with the pass number."
+
+
+def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:
+    return {first["shape"], last["shape"]} == {"convex", "concave"}
+
+
+def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "") -> str:
+    """Say which lap does a part number best, or that they cannot be told apart.
+
+    Parameters
+    ----------
+    signs : DataFrame, shape (n_faces, ...)
+        Rows of all laps from `spc.wear.signs.face_signs`.
+    part : str
+    grit : str, default ''
+        Only faces lapped with this grit, '' = any.
+
+    Returns
+    -------
+    str
+
+    Notes
+    -----
+    Compares the share of faces good at the first pass by Fisher's exact test, and the minutes per face by the rank-sum
+    test where those shares are alike. Laps are compared pair by pair with the best, so the level is per pair.
+    """
+    rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
+    good: dict[str, tuple[int, int]] = {}
+    minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
+    for lap, own in rows.groupby("lap", sort=False):
+        if len(own) >= _LEAST_FACES:
+            good[str(lap)] = (int((~own["relapped"].astype(bool)).sum()), len(own))
+            minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
+    if not good:
+        return f"Too few faces of {part or 'this part'} to say: no lap has done {_LEAST_FACES} of them with this grit."
+    if len(good) == 1:
+        lap, counts = next(iter(good.items()))
+        return f"Only {lap} has done {_LEAST_FACES} or more faces of {part} with this grit: {_first_pass(counts)}."
+    best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
+    worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]
+    shown = "; ".join(f"{name}: {_first_pass(good[name])}" for name in good)
+    if worse:
+        alike = [name for name in good if name != best and name not in worse]
+        also = f" {', '.join(alike)} cannot be told from it." if alike else ""
+        return f"{best} serves {part} best, better than {', '.join(worse)}.{also} {shown}."
+    quicker = _fewest_minutes(minutes)
+    if quicker:
+        return f"First passes are alike; {quicker} takes fewer minutes a face for {part}. {shown}."
+    return f"Any of {', '.join(good)}: the log cannot tell them apart for {part} yet. {shown}."
+
+
+def _first_pass(counts: tuple[int, int]) -> str:
+    low, high = share_interval(*counts)
+    return f"{counts[0]} of {counts[1]} good at the first pass ({low:.0%} to {high:.0%})"
+
+
+def _yield_differs(best: tuple[int, int], other: tuple[int, int]) -> bool:
+    from scipy.stats import fisher_exact
+
+    table = np.array([[best[0], best[1] - best[0]], [other[0], other[1] - other[0]]])
+    return float(fisher_exact(table).pvalue) < 0.05
+
+
+def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> str:
+    """Lap that takes fewer minutes than every other, '' when none does so clearly."""
+    from scipy.stats import mannwhitneyu
+
+    known = {name: m for name, m in minutes.items() if m.size >= _LEAST_FACES}
+    if len(known) < 2:
+        return ""
+    best = min(known, key=lambda name: float(np.median(known[name])))
+    others = (m for name, m in known.items() if name != best)
+    clear = all(float(mannwhitneyu(known[best], m, alternative="less").pvalue) < 0.05 for m in others)
+    return best if clear else ""
+
+
+def what_is_it(pattern: Pattern, diagnosis: Diagnosis) -> str:
+    """Say which of lap, grit, hand, reading, part or room the signs speak for.
+
+    Parameters
+    ----------
+    pattern : Pattern
+    diagnosis : Diagnosis
+
+    Returns
+    -------
+    str
+    """
+    if not pattern.moved:
+        return "Nothing has moved, so none of them shows."
+    ranked = sorted(diagnosis.groups.items(), key=lambda pair: -pair[1])
+    shares = ", ".join(f"{name} {share:.0%}" for name, share in ranked if share >= 0.05)
+    name, share = ranked[0]
+    first = diagnosis.checks[0] if diagnosis.checks else ""
+    if name == "unknown" or share < 0.5:
+        return f"The signs cannot tell yet ({shares}). First: {first}"
+    return f"Most likely {name} ({shares}). First: {first}"

@@ -1,0 +1,73 @@
+import numpy as np
+
+from spc.board.answers import answer_questions, pass_to_pass, what_is_it, which_lap_serves
+from spc.board.causes import diagnose, read_pattern
+from spc.wear.cycle import number_cycles
+from spc.wear.signs import face_signs
+from tests.spc.wear.made_up_log import events_frame, faces_frame
+
+
+def numbered(rows):
+    return number_cycles(faces_frame(rows), events_frame([]))
+
+
+def reading(low, high, attempt, **more):
+    text = f"{low:g}-{high:g}"
+    face = {"serial": "7", "face": "A", "attempt": attempt, "flatness_low_um": low, "flatness_high_um": high}
+    return face | {"flatness_text": text} | more
+
+
+def test_pass_to_pass_better_worse_and_not_told():
+    assert pass_to_pass(numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])).startswith(
+        "Better: P1 7 A read 0.5-0.7 then"
+    )
+    assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.5, 0.7, 2)])).startswith("Worse")
+    assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.3, 0.5, 2)])).startswith("No change that the reading")
+    assert "No face here has two readings" in pass_to_pass(numbered([reading(0.2, 0.4, 1)]))
+
+
+def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
+    rows = [reading(0.2, 0.4, 1), reading(0.1, 0.15, 2), reading(0.5, 0.6, 1, shape="convex"),
+            reading(0.9, 1.0, 2, shape="concave")]  # fmt: skip
+    answer = pass_to_pass(numbered(rows))
+    assert answer.startswith("Worse: P1 7 A read 0.5-0.6 then 0.9-1 over 2 passes.")
+    assert answer.endswith("The form turned from convex to concave.")
+
+
+def lapped(shares, n=30, minutes=None):
+    rng = np.random.default_rng(1)
+    rows = []
+    for lap, bad in shares.items():
+        for i in range(n):
+            attempts = 1 + (i < bad * n)
+            for attempt in range(1, attempts + 1):
+                spent = float((minutes or {}).get(lap, 3.0) * rng.lognormal(0, 0.1))
+                rows.append({"lap": lap, "serial": f"{lap}{i}", "attempt": attempt, "minutes": spent})
+    return face_signs(numbered(rows))
+
+
+def test_which_lap_serves():
+    clear = which_lap_serves(lapped({"A": 0.0, "B": 0.5}), "P1")
+    assert clear.startswith("A serves P1 best, better than B. A: 30 of 30 good at the first pass (88% to 100%)")
+    assert which_lap_serves(lapped({"A": 0.1, "B": 0.1}), "P1").startswith("Any of A, B: the log cannot tell")
+    slow = which_lap_serves(lapped({"A": 0.1, "B": 0.1}, minutes={"A": 6.0}), "P1")
+    assert slow.startswith("First passes are alike; B takes fewer minutes")
+    assert which_lap_serves(lapped({"A": 0.1}), "P1").startswith("Only A has done")
+    assert which_lap_serves(lapped({"A": 0.1}, n=2), "P1").startswith("Too few faces of P1")
+
+
+def test_what_is_it_names_a_group_or_says_it_cannot_tell():
+    scratched = read_pattern([], scratch=True, scope="one lap")
+    assert what_is_it(scratched, diagnose(scratched)).startswith("Most likely the grit")
+    nothing = read_pattern([], scratch=False)
+    assert what_is_it(nothing, diagnose(nothing)) == "Nothing has moved, so none of them shows."
+    vague = read_pattern([], scratch=False, also={"re-lap share": "up"})
+    assert what_is_it(vague, diagnose(vague)).startswith("The signs cannot tell yet")
+
+
+def test_three_questions_even_from_an_empty_lap():
+    pattern = read_pattern([], scratch=False)
+    frame = numbered([{}])
+    answers = answer_questions(frame, face_signs(frame), "Z", pattern=pattern, diagnosis=diagnose(pattern))
+    assert [q[-1] for q, _ in answers] == ["?"] * 3
+    assert all(a for _, a in answers)

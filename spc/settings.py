@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-__all__ = ["GUARDS", "LAMPS", "LENGTH_UNITS", "KnownLap", "Settings", "SettingsError", "Shift", "load_settings"]
+from spc.measure.length import UNITS, lamp
 
-LENGTH_UNITS = ("um", "uin", "nm", "mm", "in")
-LAMPS = ("helium", "sodium", "mercury green", "helium-neon")
+__all__ = ["GUARDS", "KnownLap", "Settings", "SettingsError", "Shift", "load_settings"]
+
 DATE_ORDERS = ("dmy", "mdy", "ymd")
 ZERO_MEANS = ("half step", "whole step")  # "0" stands for [0, half a step) or [0, a whole step)
 GRIT_UNITS = ("um", "F", "P", "JIS", "mesh")
@@ -59,10 +59,10 @@ class Settings:
     site_name: str = ""  # shown as the heading of screens and reports
     clock: datetime | None = None  # the site's wall clock for a replayed or invented log; None = real time
     time_zone: str = ""  # name in the time-zone database
-    flatness_unit: str = ""  # a key of LENGTH_UNITS or 'band'
+    flatness_unit: str = ""  # one of spc.measure.length.UNITS
     finish_unit: str = ""
-    grit_unit: str = ""  # a key of GRIT_UNITS
-    lamp: str = ""  # a key of LAMPS
+    grit_unit: str = ""  # one of GRIT_UNITS
+    lamp: str = ""  # a name of spc.measure.length.LAMPS, or '546.1 nm'
     date_order: str = ""  # 'dmy', 'mdy' or 'ymd'
     decimal: str = ""  # '.' or ','
     step_bands: float | None = None  # the step in which flatness is read, bands
@@ -136,10 +136,10 @@ class _Reader:
             site_name=self.text(table, "site_name", ""),
             clock=self.now(table),
             time_zone=self.zone(table),
-            flatness_unit=self.choice(table, "flatness_unit", (*LENGTH_UNITS, "band")),
-            finish_unit=self.choice(table, "finish_unit", LENGTH_UNITS),
+            flatness_unit=self.choice(table, "flatness_unit", UNITS),
+            finish_unit=self.choice(table, "finish_unit", tuple(unit for unit in UNITS if unit != "band")),
             grit_unit=self.choice(table, "grit_unit", GRIT_UNITS),
-            lamp=self.choice(table, "lamp", LAMPS),
+            lamp=self.lamp(table),
             date_order=self.choice(table, "date_order", DATE_ORDERS),
             decimal=self.choice(table, "decimal", (".", ",")),
             step_bands=self.positive(table, "step_bands", ""),
@@ -216,6 +216,14 @@ class _Reader:
             must_be = "a local date and time without quotes or zone, such as 2026-06-26T18:00:00"
             raise self.refuse("clock", must_be, value)
         return value
+
+    def lamp(self, table: dict[str, Any]) -> str:
+        typed = self.text(table, "lamp", "")
+        try:
+            return lamp(typed).name if typed else ""
+        except ValueError as error:
+            sentence = str(error).removeprefix("`lamp` ")
+            raise SettingsError(f"{self.file}: `lamp` {sentence}") from None
 
     def shifts(self, table: dict[str, Any]) -> tuple[Shift, ...]:
         shifts = tuple(

@@ -74,8 +74,9 @@ def test_reads_every_key(tmp_path):
     ("text", "sentence"),
     [
         ("lampe = 'helium'", r"lapcell.toml: `lampe` is not a known setting; known are .*lamp"),
-        ("lamp = 'neon'", r"lapcell.toml: `lamp` must be one of 'helium', .* got 'neon'"),
-        ("lamp = ['helium']", r"`lamp` must be one of"),
+        ("lamp = 'neon'", r"lapcell.toml: `lamp` must be one of helium, .* got 'neon'"),
+        ("lamp = ['helium']", r"`lamp` must be a text"),
+        ("lamp = '200 nm'", r"lapcell.toml: `lamp` must have a wavelength from 300 to 1100 nm"),
         ("time_zone = 'Mars/Base'", r"`time_zone` must be a zone name such as .* got 'Mars/Base'"),
         ("time_zone = '../x'", r"`time_zone` must be a zone name"),
         ("time_zone = 3", r"`time_zone` must be a text, got 3"),

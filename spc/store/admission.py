@@ -1,0 +1,315 @@
+"""Lets rows into the store: what is known already, what reads a face again, what is new.
+
+The rules, in the order in which they are tried:
+
+1. A row whose content the store held before this delivery is known, once for each time it is held: nothing is written.
+2. A face with the serial number of another one (same part, face, stage and lap), with the same values, within ten
+   minutes by the clock, is a double entry (paper and tablet): one is kept. Without a time of day it cannot be told
+   from a second reading that gave the same value, so it is kept as a repeat.
+3. A face with the serial number of another one was lapped again, and is a face of its own, if its attempt number
+   differs, if the one before was sent to re-lap or regrind, if its minutes differ and fit between the two times, or if
+   it has minutes and comes more than twelve hours later. Otherwise it is a repeat reading: gauge data, not a new part.
+4. Rows without serial number and time of day are never compared by value with rows of other logs or of their own
+   delivery: a minimal log holds truly identical rows, and each counts.
+"""
+
+import json
+import sqlite3
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.store.event_table import EventTable
+from spc.store.face_table import FaceTable
+from spc.store.identity import RowKeys, event_keys, face_keys
+from spc.store.versions import differences_of, record_replaced
+
+__all__ = ["Admission", "Admitted"]
+
+Ids = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+DOUBLE_WITHIN_US = 10 * 60 * 1_000_000  # common practice, no source
+LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source
+_BITS = 1 << 27
+
+_SEEN = ["sort_us", "attempt", "minutes", "outcome", "flatness_low_um", "flatness_high_um", "finish_low_um"]
+
+
+@dataclass(frozen=True, slots=True)
+class Admitted:
+    """What became of rows; arrays of shape (n_rows,)."""
+
+    outcome: NDArray[np.object_]  # 'face', 'repeat', 'event', 'double' or 'version'
+    row_id: Ids  # the row in the store; of a double, the row it is a double of
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One row with a serial number, as later rows with the same one are compared with it."""
+
+    row_id: int  # below 0: row -row_id - 1 of the chunk being admitted
+    clock: bool
+    sort_us: int
+    attempt: int
+    minutes: float
+    outcome: str
+    values: tuple[float, ...]
+
+
+@dataclass(slots=True)
+class _FileMemory:
+    """Serial numbers of the rows admitted so far from this delivery: a bit map to ask fast, arrays to be sure."""
+
+    identity: list[Ids] = field(default_factory=list)
+    row_id: list[Ids] = field(default_factory=list)
+    bits: NDArray[np.uint8] | None = None
+
+    def find(self, wanted: Ids) -> list[tuple[int, int]]:
+        """(identity, row_id) of earlier rows whose identity is among `wanted`."""
+        if self.bits is None:
+            return []
+        place = wanted & (_BITS - 1)
+        maybe = wanted[(self.bits[place >> 3] >> (place & 7).astype(np.uint8)) & 1 == 1]
+        if not len(maybe):
+            return []
+        found: list[tuple[int, int]] = []
+        for identity, row_id in zip(self.identity, self.row_id, strict=True):
+            hit = pd.Index(identity).isin(maybe)
+            found += zip(identity[hit].tolist(), row_id[hit].tolist(), strict=True)
+        return found
+
+    def add(self, identity: Ids, row_id: Ids) -> None:
+        if not len(identity):
+            return
+        if self.bits is None:
+            self.bits = np.zeros(_BITS >> 3, dtype=np.uint8)
+        place = identity & (_BITS - 1)
+        np.bitwise_or.at(self.bits, place >> 3, np.left_shift(1, place & 7).astype(np.uint8))
+        self.identity.append(identity)
+        self.row_id.append(row_id)
+
+
+class Admission:
+    """
+    Admits the rows of one delivery, chunk by chunk in their order, inside the caller's transaction.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    face_table, event_table : FaceTable, EventTable
+        Of the same connection.
+    source : str
+        The log the rows are from.
+    who : str
+        Who delivers.
+    reread : bool
+        Whether known rows are read under another column map or other settings than before: what they now say
+        differently becomes a new version.
+    """
+
+    def __init__(
+        self, connection: sqlite3.Connection, face_table: FaceTable, event_table: EventTable, *, source: str,
+        who: str = "", reread: bool = False,
+    ) -> None:  # fmt: skip
+        self._connection = connection
+        self._faces = face_table
+        self._events = event_table
+        self._source = source
+        self._who = who
+        self._reread = reread
+        self._before = {name: self._highest(name) for name in ("face", "event")}
+        self._used: Counter[int] = Counter()
+        self._memory = _FileMemory()
+        self._event_contents: dict[int, int] = {}
+
+    def faces(self, rows: pd.DataFrame, *, raw: Sequence[str]) -> Admitted:
+        """Admit face rows (faces columns; intake and row numbers set); `raw` is the text of each."""
+        keys = face_keys(rows, raw, source=self._source)
+        outcome = np.full(len(rows), "face", dtype=object)
+        row_id = np.full(len(rows), -1, dtype=np.int64)
+        stored = self._stored("face", keys.identity)
+        self._mark_known(keys, stored, outcome, row_id)
+        if self._reread:
+            self._read_anew(rows, keys, outcome, row_id, self._faces, "face")
+        rows = self._compare_serials(rows, keys, stored, outcome, row_id)
+        new = (outcome == "face") | (outcome == "repeat")
+        added = rows if new.all() else rows.loc[new]
+        row_id[new] = self._faces.add(added, identity=keys.identity[new], content=keys.content[new])
+        own = row_id < -1
+        row_id[own] = row_id[-row_id[own] - 2]
+        self._memory.add(keys.identity[new & keys.serial], row_id[new & keys.serial])
+        return Admitted(outcome, row_id)
+
+    def events(self, rows: pd.DataFrame, *, raw: Sequence[str]) -> Admitted:
+        """Admit event rows (events columns); an event told twice with the same words and time of day is one."""
+        keys = event_keys(rows, raw, source=self._source)
+        outcome = np.full(len(rows), "event", dtype=object)
+        row_id = np.full(len(rows), -1, dtype=np.int64)
+        self._mark_known(keys, self._stored("event", keys.identity), outcome, row_id)
+        if self._reread:
+            self._read_anew(rows, keys, outcome, row_id, self._events, "event")
+        first: dict[int, int] = {}
+        for at in np.flatnonzero((outcome == "event") & keys.clock).tolist():
+            content = int(keys.content[at])
+            if content in self._event_contents:
+                outcome[at], row_id[at] = "double", self._event_contents[content]
+            elif content in first:
+                outcome[at], row_id[at] = "double", -first[content] - 2
+            else:
+                first[content] = at
+        new = outcome == "event"
+        row_id[new] = self._events.add(rows.loc[new], identity=keys.identity[new], content=keys.content[new])
+        own = row_id < -1
+        row_id[own] = row_id[-row_id[own] - 2]
+        self._event_contents |= {content: int(row_id[at]) for content, at in first.items()}
+        return Admitted(outcome, row_id)
+
+    def _highest(self, table: str) -> int:
+        return int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
+
+    def _stored(self, table: str, identity: Ids) -> list[tuple[int, int, int, int]]:
+        """(identity, content, row_id, first row_id) of rows held before this delivery, with these identities."""
+        before = self._before[table]
+        if not before:
+            return []
+        sql = (
+            f"SELECT t.identity, t.content, t.row_id, coalesce(t.{table}_id, t.row_id) FROM json_each(?) w "
+            f"JOIN {table} t ON t.identity = w.value WHERE t.row_id <= ? ORDER BY t.row_id"
+        )
+        wanted = json.dumps(np.unique(identity).tolist())
+        return self._connection.execute(sql, (wanted, before)).fetchall()
+
+    def _mark_known(
+        self, keys: RowKeys, stored: Iterable[tuple[int, int, int, int]], outcome: NDArray[np.object_], row_id: Ids
+    ) -> None:
+        held: dict[int, dict[int, int]] = defaultdict(dict)
+        for _, content, row, first in stored:
+            held[content][first] = row  # one face edited and edited back is still held once
+        if not held:
+            return
+        hits = pd.Index(keys.content).isin(np.fromiter(held, dtype=np.int64))
+        for at in np.flatnonzero(hits).tolist():
+            content = int(keys.content[at])
+            used = self._used[content]
+            if used < len(held[content]):
+                outcome[at], row_id[at] = "double", list(held[content].values())[used]
+                self._used[content] += 1
+
+    def _read_anew(
+        self, rows: pd.DataFrame, keys: RowKeys, outcome: NDArray[np.object_], row_id: Ids,
+        table: FaceTable | EventTable, kind: str,
+    ) -> None:  # fmt: skip
+        """Known rows that another column map or other settings read differently become new versions."""
+        at = np.flatnonzero(outcome == "double")
+        if not len(at):
+            return
+        latest = {
+            row: self._connection.execute(
+                f"SELECT max(row_id) FROM {kind} WHERE coalesce({kind}_id, row_id) = "
+                f"(SELECT coalesce({kind}_id, row_id) FROM {kind} WHERE row_id = ?)", (row,)
+            ).fetchone()[0]
+            for row in row_id[at].tolist()
+        }  # fmt: skip
+        untouched = np.array(
+            [latest[row] == row for row in row_id[at].tolist()]
+        )  # corrected by a person: theirs stands
+        at = at[untouched]
+        old = table.rows(row_id[at])
+        changed = differences_of(old, rows.iloc[at])
+        for place, change in zip(at.tolist(), changed, strict=True):
+            if change:
+                new = record_replaced(
+                    self._connection, table, kind=kind, old_row_id=int(row_id[place]), new=rows.iloc[[place]],
+                    identity=keys.identity[[place]], content=keys.content[[place]], differences=change, who=self._who,
+                    reason="read anew under another column map or other settings",
+                )  # fmt: skip
+                outcome[place], row_id[place] = "version", new
+
+    def _compare_serials(
+        self, rows: pd.DataFrame, keys: RowKeys, stored: Sequence[tuple[int, int, int, int]],
+        outcome: NDArray[np.object_], row_id: Ids,
+    ) -> pd.DataFrame:  # fmt: skip
+        """Tell doubles, repeats and faces lapped again from each other; fills `outcome` and `row_id`."""
+        fresh = (outcome == "face") & keys.serial
+        if not fresh.any():
+            return rows
+        identity = keys.identity[fresh]
+        earlier = [(row[0], row[2]) for row in stored] + self._memory.find(identity)
+        shared = pd.Index(identity).duplicated(keep=False) | pd.Index(identity).isin([one for one, _ in earlier])
+        places = np.flatnonzero(fresh)[shared]
+        if not len(places):
+            return rows
+        history = self._history(earlier, set(keys.identity[places].tolist()))
+        mine = _seen(rows.iloc[places], [-at - 2 for at in places.tolist()])
+        attempt, remarks = rows["attempt"].to_numpy().copy(), rows["remarks"].to_numpy(dtype=object).copy()
+        for at, row in zip(places.tolist(), mine, strict=True):
+            past = history[int(keys.identity[at])]
+            verdict, other, remark = _compare(row, past)
+            outcome[at] = verdict
+            if verdict == "double":
+                row_id[at] = other
+                continue
+            if remark:
+                remarks[at] = f"{remarks[at]}; {remark}" if remarks[at] else remark
+            if verdict == "face" and past and row.attempt == 1:
+                attempt[at] = max(one.attempt for one in past) + 1
+                row = _Seen(row.row_id, row.clock, row.sort_us, int(attempt[at]), row.minutes, row.outcome, row.values)
+            past.append(row)
+        kind = np.where(outcome == "repeat", "repeat", "face").astype(object)
+        return rows.assign(kind=pd.array(kind, dtype="str"), attempt=attempt, remarks=pd.array(remarks, dtype="str"))
+
+    def _history(self, earlier: Iterable[tuple[int, int]], wanted: set[int]) -> dict[int, list[_Seen]]:
+        history: dict[int, list[_Seen]] = defaultdict(list)
+        pairs = [(identity, row) for identity, row in earlier if identity in wanted]
+        if pairs:
+            numbers = [row for _, row in pairs]
+            for (identity, _), seen in zip(pairs, _seen(self._faces.rows(np.array(numbers)), numbers), strict=True):
+                history[identity].append(seen)
+        return history
+
+
+def _seen(rows: pd.DataFrame, row_ids: Sequence[int]) -> list[_Seen]:
+    clock = rows["time_text"].str.contains(":", regex=False).tolist()
+    columns = [rows[name].tolist() for name in _SEEN]
+    return [
+        _Seen(row_id, known, sort_us, attempt, minutes, outcome, tuple(values))
+        for row_id, known, sort_us, attempt, minutes, outcome, *values in zip(row_ids, clock, *columns, strict=True)
+    ]
+
+
+def _compare(row: _Seen, past: Sequence[_Seen]) -> tuple[str, int, str]:
+    """Tell what a row is beside the earlier ones of its serial number: (outcome, row it doubles, remark)."""
+    if not past:
+        return "face", -1, ""
+    same = [one for one in past if one.attempt == row.attempt or row.attempt == 1]
+    for one in same:
+        near = one.clock and row.clock and abs(row.sort_us - one.sort_us) <= DOUBLE_WITHIN_US
+        if near and _same_values(row, one):
+            return "double", one.row_id, ""
+    if not same:
+        return "face", -1, ""
+    last = max(same, key=lambda one: one.sort_us) if row.clock else same[-1]
+    gap = row.sort_us - last.sort_us if row.clock and last.clock else None
+    if last.outcome in ("re-lap", "regrind") and (gap is None or gap > 0):
+        return "face", -1, f"counted as another attempt: the one before was sent to {last.outcome}"
+    lapped = row.minutes == row.minutes and row.minutes > 0
+    if gap is not None and lapped and gap > LAPPED_AGAIN_AFTER_US:
+        return "face", -1, "counted as another attempt: the same serial number, more than 12 hours later"
+    differs = last.minutes == last.minutes and row.minutes != last.minutes
+    if gap is not None and lapped and differs and gap >= row.minutes * 60_000_000:
+        return "face", -1, "counted as another attempt: other minutes, which fit between the two times"
+    return "repeat", -1, "a second reading of the same face"
+
+
+def _same_values(one: _Seen, other: _Seen) -> bool:
+    def same(a: float, b: float) -> bool:
+        return a == b or (a != a and b != b)
+
+    minutes = one.minutes != one.minutes or other.minutes != other.minutes or one.minutes == other.minutes
+    outcome = not one.outcome or not other.outcome or one.outcome == other.outcome
+    return minutes and outcome and all(same(a, b) for a, b in zip(one.values, other.values, strict=True))

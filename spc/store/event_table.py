@@ -1,0 +1,74 @@
+"""Lap events in and out of the store."""
+
+import sqlite3
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.store.frames import EVENTS, frame
+
+__all__ = ["EventTable"]
+
+Ids = NDArray[np.int64]
+
+_STORED = [name for name in EVENTS if name not in ("event_id", "time_utc")]
+_READ = f"coalesce(event_id, row_id), has_utc, {', '.join(_STORED)}"
+_CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'event' AND r.old_row_id = event.row_id)"
+
+
+class EventTable:
+    """The table of lap events of one connection."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def add(
+        self,
+        rows: pd.DataFrame,
+        *,
+        identity: Ids,
+        content: Ids,
+        event_id: Ids | None = None,
+        version: Ids | None = None,
+    ) -> Ids:
+        """Write rows inside the caller's transaction; arguments and result as in `FaceTable.add`."""
+        columns: dict[str, list[Any]] = {name: _plain(rows[name]) for name in _STORED}
+        columns["has_utc"] = rows["time_utc"].notna().astype(int).tolist()
+        columns |= {"identity": identity.tolist(), "content": content.tolist()}
+        if event_id is not None and version is not None:
+            columns |= {"event_id": event_id.tolist(), "version": version.tolist()}
+        sql = f"INSERT INTO event ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+        first = int(self._connection.execute("SELECT coalesce(max(row_id), 0) + 1 FROM event").fetchone()[0])
+        self._connection.executemany(sql, zip(*columns.values(), strict=True))
+        return np.arange(first, first + len(rows), dtype=np.int64)
+
+    def current(self, *, lap: str | None) -> pd.DataFrame:
+        """Contract frame of the current events."""
+        where = _CURRENT if lap is None else f"{_CURRENT} AND lap = ?"
+        order = "ORDER BY sort_us, intake_id, row_number"
+        sql = f"SELECT {_READ} FROM event WHERE {where} {order}"
+        return self._frame(self._connection.execute(sql, () if lap is None else (lap,)).fetchall())
+
+    def rows(self, row_ids: Ids) -> pd.DataFrame:
+        """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
+        numbers = ",".join(map(str, row_ids.tolist()))
+        found = self._connection.execute(f"SELECT row_id, {_READ} FROM event WHERE row_id IN ({numbers})").fetchall()
+        order = {row[0]: row[1:] for row in found}
+        return self._frame([order[row_id] for row_id in row_ids.tolist()]).set_index(row_ids)
+
+    def _frame(self, rows: list[tuple[Any, ...]]) -> pd.DataFrame:
+        if not rows:
+            return frame(EVENTS, [])
+        data = dict(zip(("event_id", "has_utc", *_STORED), zip(*rows, strict=True), strict=True))
+        has_utc = data.pop("has_utc")
+        data["time_utc"] = tuple(at if known else None for at, known in zip(data["sort_us"], has_utc, strict=True))
+        data["planned"] = tuple(None if value is None else bool(value) for value in data["planned"])
+        return frame(EVENTS, data)
+
+
+def _plain(column: "pd.Series[Any]") -> list[Any]:
+    if column.dtype == "str":
+        return column.tolist()
+    return [None if value is None or value != value else value for value in column.tolist()]

@@ -1,0 +1,195 @@
+"""Faces in and out of the store: the contract frame on one side, rows of numbers and shared words on the other."""
+
+import sqlite3
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.store.frames import CHARACTERISTICS, FACES, frame
+from spc.store.words import HAND, JOB, LAP_NAME, READING, Words, decode
+
+__all__ = ["FaceTable"]
+
+Ids = NDArray[np.int64]
+
+_PLAIN = ("sort_us", "time_text", "shift_date", "serial", "minutes", "temperature_c", "note")
+_READ = (
+    "row_id, coalesce(face_id, row_id), version, intake_id, row_number, lap_id, hand_id, job_id, sort_us, time_text, "
+    "shift_date, serial, minutes, temperature_c, note, "
+) + ", ".join(f"coalesce({name}_id, -1)" for name in CHARACTERISTICS)
+_CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
+_ORDER = ("sort_us", "intake_id", "row_number")
+_NO_TIME = np.iinfo(np.int64).min
+
+
+class FaceTable:
+    """The table of faces and repeat readings of one connection."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._laps = Words(connection, "lap_name", LAP_NAME)
+        self._hands = Words(connection, "hand", HAND)
+        self._jobs = Words(connection, "job", JOB)
+        self._readings = Words(connection, "reading", READING)
+
+    def forget(self) -> None:
+        """Drop remembered numbers, as after a transaction that was rolled back."""
+        for words in (self._laps, self._hands, self._jobs, self._readings):
+            words.forget()
+
+    def add(
+        self, rows: pd.DataFrame, *, identity: Ids, content: Ids, face_id: Ids | None = None, version: Ids | None = None
+    ) -> Ids:
+        """
+        Write rows, in their order, inside the caller's transaction.
+
+        Parameters
+        ----------
+        rows : pandas.DataFrame, shape (n_rows, ...)
+            The contract columns; `face_id` and `version` are not looked at.
+        identity, content : ndarray of int64, shape (n_rows,)
+            Hashes of what makes the row this face, and of all that it said.
+        face_id, version : ndarray of int64, shape (n_rows,), optional
+            For new versions of faces; without them each row is a new face, version 1.
+
+        Returns
+        -------
+        ndarray of int64, shape (n_rows,)
+            The row numbers in the table; for new faces also their `face_id`.
+        """
+        n_rows = len(rows)
+        columns: dict[str, list[Any]] = {
+            "intake_id": rows["intake_id"].tolist(),
+            "row_number": rows["row_number"].tolist(),
+            "lap_id": self._laps.numbers({"lap": rows["lap"].array}).tolist(),
+            "hand_id": self._hands.numbers(self._shared(rows, HAND)).tolist(),
+            "job_id": self._jobs.numbers(self._shared(rows, JOB)).tolist(),
+            "identity": identity.tolist(),
+            "content": content.tolist(),
+        }
+        if face_id is not None and version is not None:
+            columns |= {"face_id": face_id.tolist(), "version": version.tolist()}
+        for name in _PLAIN:
+            said = _said(rows[name])
+            if said is not None:
+                columns[name] = said
+        for name in CHARACTERISTICS:
+            numbers = self._reading_numbers(rows, name)
+            if numbers is not None:
+                columns[f"{name}_id"] = numbers
+        sql = f"INSERT INTO face ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+        first = int(self._connection.execute("SELECT coalesce(max(row_id), 0) + 1 FROM face").fetchone()[0])
+        self._connection.executemany(sql, zip(*columns.values(), strict=True))
+        return np.arange(first, first + n_rows, dtype=np.int64)
+
+    def drop_indices(self) -> None:
+        """Take the indices off an empty table, so that a long first intake builds each once, sorted."""
+        for name in ("face_by_lap", "face_by_identity", "face_by_intake"):
+            self._connection.execute(f"DROP INDEX {name}")
+
+    def build_indices(self) -> None:
+        """Put back what `drop_indices` took off."""
+        self._connection.execute("CREATE INDEX face_by_lap ON face (lap_id, sort_us, intake_id, row_number)")
+        self._connection.execute("CREATE INDEX face_by_identity ON face (identity, content)")
+        self._connection.execute("CREATE INDEX face_by_intake ON face (intake_id, row_number)")
+
+    def current(
+        self, *, lap: str | None, part: str | None, last: int | None, since_us: int | None, until_us: int | None
+    ) -> pd.DataFrame:
+        """Contract frame of the current faces; arguments as in `Store.faces`."""
+        query = "SELECT id FROM lap_name" + ("" if lap is None else " WHERE lap = ?")
+        laps = [row[0] for row in self._connection.execute(query, () if lap is None else (lap,))]
+        where, values = [_CURRENT], []
+        for condition, value in (("sort_us >= ?", since_us), ("sort_us < ?", until_us)):
+            if value is not None:
+                where.append(condition)
+                values.append(value)
+        if part is not None:
+            where.append("job_id IN (SELECT id FROM job WHERE part = ?)")
+            values.append(part)  # type: ignore[arg-type]  # one list holds the values of every condition
+        rows: list[tuple[Any, ...]] = []
+        if last is None and lap is None and since_us is None and until_us is None:
+            rows = self._connection.execute(f"SELECT {_READ} FROM face WHERE {' AND '.join(where)}", values).fetchall()
+        else:
+            tail = "" if last is None else f" ORDER BY {', '.join(f'{name} DESC' for name in _ORDER)} LIMIT {last:d}"
+            for lap_id in laps:
+                sql = f"SELECT {_READ} FROM face WHERE lap_id = ? AND {' AND '.join(where)}{tail}"
+                rows += self._connection.execute(sql, [lap_id, *values]).fetchall()
+        faces = self._frame(rows)
+        return faces if last is None else faces.tail(last).reset_index(drop=True)
+
+    def rows(self, row_ids: Ids) -> pd.DataFrame:
+        """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
+        numbers = ",".join(map(str, row_ids.tolist()))
+        found = self._connection.execute(f"SELECT {_READ} FROM face WHERE row_id IN ({numbers})").fetchall()
+        order = {row[0]: row for row in found}
+        faces = self._frame([order[row_id] for row_id in row_ids.tolist()], sort=False)
+        return faces.set_index(row_ids)
+
+    def versions(self, face_id: int) -> pd.DataFrame:
+        """Contract frame of all versions of one face, oldest first, indexed by row id."""
+        sql = "SELECT row_id FROM face WHERE row_id = ? OR face_id = ? ORDER BY version"
+        ids = [row[0] for row in self._connection.execute(sql, (face_id, face_id))]
+        return self.rows(np.array(ids, dtype=np.int64))
+
+    def _shared(self, rows: pd.DataFrame, columns: dict[str, str]) -> dict[str, Any]:
+        return {
+            name: rows["time_utc"].notna().to_numpy() if name == "has_utc" else _array(rows[name]) for name in columns
+        }
+
+    def _reading_numbers(self, rows: pd.DataFrame, name: str) -> list[Any] | None:
+        low = rows[f"{name}_low_um"].to_numpy()
+        measured = ~np.isnan(low)
+        if not measured.any():
+            return None
+        high, text = rows[f"{name}_high_um"].to_numpy(), rows[f"{name}_text"].array
+        if measured.all():
+            every: list[Any] = self._readings.numbers({"low_um": low, "high_um": high, "text": text}).tolist()
+            return every
+        at = np.flatnonzero(measured)
+        out = np.full(len(rows), None, dtype=object)
+        out[at] = self._readings.numbers({"low_um": low[at], "high_um": high[at], "text": text.take(at)})
+        return list(out)
+
+    def _frame(self, rows: list[tuple[Any, ...]], *, sort: bool = True) -> pd.DataFrame:
+        if not rows:
+            return frame(FACES, [])
+        column = list(zip(*rows, strict=True))
+        integer = [np.array(column[at], dtype=np.int64) for at in (*range(1, 9), *range(15, 21))]
+        face_id, version, intake_id, row_number, lap_id, hand_id, job_id, sort_us = integer[:8]
+        text = {name: pd.array(column[at], dtype="str") for name, at in zip(_PLAIN[1:4], (9, 10, 11), strict=True)}
+        data: dict[str, Any] = {"face_id": face_id, "version": version, "intake_id": intake_id, "sort_us": sort_us}
+        data |= {"row_number": row_number, **text, "note": pd.array(column[14], dtype="str")}
+        data |= {"minutes": np.array(column[12], dtype=np.float64), "temperature_c": np.array(column[13], np.float64)}
+        data |= decode(self._connection, "lap_name", LAP_NAME, lap_id)
+        data |= decode(self._connection, "hand", HAND, hand_id)
+        data |= decode(self._connection, "job", JOB, job_id)
+        data["time_utc"] = np.where(data.pop("has_utc"), sort_us, _NO_TIME)
+        for name, ids in zip(CHARACTERISTICS, integer[8:], strict=True):
+            reading = decode(self._connection, "reading", READING, ids)
+            data |= {f"{name}_{what}": values for what, values in reading.items()}
+        if sort:
+            order = np.lexsort((row_number, intake_id, sort_us))
+            data = {name: values.take(order) for name, values in data.items()}
+        return frame(FACES, data)
+
+
+def _array(column: "pd.Series[Any]") -> Any:
+    return column.array if column.dtype == "str" else column.to_numpy()
+
+
+def _said(column: "pd.Series[Any]") -> list[Any] | None:
+    """Values of a column for SQL, or None where no row says anything but the table's default."""
+    if column.dtype == "str":
+        said: list[Any] = column.tolist()
+        return said if any(said) else None
+    if column.dtype == "float64":
+        values = column.to_numpy()
+        missing = np.isnan(values)
+        if missing.all():
+            return None
+        plain: list[Any] = values.tolist()
+        return [None if gone else value for gone, value in zip(missing, plain, strict=True)] if missing.any() else plain
+    return column.tolist()

@@ -1,0 +1,92 @@
+"""Quarantine and the log of deliveries: rows that could not be read wait for a person, with their text and reasons."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from spc.store.database import StoreError
+from spc.store.frames import QUARANTINE, frame
+from spc.store.registers import Registers, now_us
+
+__all__ = ["QuarantineRecords"]
+
+
+class QuarantineRecords(Registers):
+    """Deliveries and quarantine of a store; base of `Store`."""
+
+    def quarantine(self, *, open_only: bool = True) -> pd.DataFrame:
+        """
+        Rows that wait for a person, or all that ever did.
+
+        Parameters
+        ----------
+        open_only : bool
+            Only rows without a resolution.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns and types as `spc.store.frames.QUARANTINE`, oldest first; `how` is '' while open, else 'fixed',
+            'alias' or 'discarded'.
+        """
+        where = "WHERE r.quarantine_id IS NULL" if open_only else ""
+        rows = self._connection.execute(
+            "SELECT q.quarantine_id, q.intake_id, i.name, q.row_number, q.raw, q.reasons, q.lap, coalesce(r.how, ''), "
+            "coalesce(r.new_text, ''), coalesce(r.reason, ''), coalesce(r.who, ''), r.at_us FROM quarantine q "
+            f"JOIN intake i USING (intake_id) LEFT JOIN resolution r USING (quarantine_id) {where} "
+            "ORDER BY q.quarantine_id"
+        ).fetchall()
+        return frame(QUARANTINE, rows)
+
+    def discard_quarantined(self, quarantine_id: int, *, who: str, reason: str) -> None:
+        """Resolve a quarantined row as not to be taken in; who and why must be said."""
+        if not who.strip() or not reason.strip():
+            raise StoreError("`who` and `reason` must be given: discarding a row is signed and explained")
+        self.resolve(quarantine_id, how="discarded", who=who, reason=reason)
+
+    def resolve(
+        self, quarantine_id: int, *, how: str, who: str, reason: str, new_text: str = "", row_kind: str = "",
+        row_id: int | None = None,
+    ) -> None:  # fmt: skip
+        """Record how a quarantined row ended: 'fixed', 'alias' or 'discarded', and the row it became."""
+        with self.writing(who=who, what=f"quarantined row {quarantine_id} {how}"):
+            self.open_quarantined(quarantine_id)
+            self._insert(
+                "resolution", quarantine_id=quarantine_id, how=how, new_text=new_text, row_kind=row_kind, row_id=row_id,
+                reason=reason, who=who, at_us=now_us(),
+            )  # fmt: skip
+
+    def open_quarantined(self, quarantine_id: int) -> Mapping[str, Any]:
+        """One quarantined row that is still open: quarantine_id, intake_id, row_number, raw, reasons, lap, content."""
+        names = ("quarantine_id", "intake_id", "row_number", "raw", "reasons", "lap", "content")
+        row = self._connection.execute(
+            f"SELECT {', '.join(names)} FROM quarantine WHERE quarantine_id = ?", (quarantine_id,)
+        ).fetchone()
+        if row is None:
+            raise StoreError(f"`quarantine_id` must be a quarantined row, got {quarantine_id}; `quarantine` lists them")
+        done = self._connection.execute(
+            "SELECT how, who FROM resolution WHERE quarantine_id = ?", (quarantine_id,)
+        ).fetchone()
+        if done:
+            raise StoreError(f"quarantined row {quarantine_id} is settled already: {done[0]} by {done[1]}")
+        return dict(zip(names, row, strict=True))
+
+    def add_quarantined(self, rows: Sequence[tuple[int, int, str, str, str, int]]) -> None:
+        """Write rows (intake_id, row_number, raw, reasons, lap, content) inside the caller's transaction."""
+        self._connection.executemany(
+            "INSERT INTO quarantine (intake_id, row_number, raw, reasons, lap, content) VALUES (?, ?, ?, ?, ?, ?)", rows
+        )
+
+    def add_intake(self, *, kind: str, name: str, source: str, who: str, **facts: Any) -> int:
+        """Write one delivery inside the caller's transaction and return its number; `facts` as the table's columns."""
+        said: dict[str, Any] = {
+            "sha256": "", "text_digest": "", "text_bytes": 0, "reading_digest": "", "bytes": 0, "dialect": "{}",
+            "column_map": "{}", "remarks": "[]", "rows": 0, "faces": 0, "repeats": 0, "events": 0, "quarantined": 0,
+            "doubles": 0, "new_versions": 0,
+        }  # fmt: skip
+        return self._insert("intake", kind=kind, name=name, source=source, who=who, at_us=now_us(), **(said | facts))
+
+    def next_intake_id(self) -> int:
+        """Look up the number that the next delivery will carry, inside the caller's transaction."""
+        return int(self._connection.execute("SELECT coalesce(max(intake_id), 0) + 1 FROM intake").fetchone()[0])

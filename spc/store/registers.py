@@ -1,0 +1,341 @@
+"""The registers beside the faces: laps, limits, aliases, signals and reactions, frozen baselines, studies."""
+
+import json
+import sqlite3
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from threading import RLock
+from typing import Any
+
+import pandas as pd
+
+from spc.store.database import StoreError
+from spc.store.frames import CHARACTERISTICS, LAPS, LIMITS, frame
+
+__all__ = ["Baseline", "Registers"]
+
+LAP_STATES = ("", "in use", "stand-by", "retired")
+
+_ALIASES = {"typed": "str", "lap": "str", "approved_by": "str", "why": "str", "at": "datetime64[us, UTC]"}
+_SIGNALS = {
+    "signal_id": "int64",
+    "lap": "str",
+    "sign": "str",
+    "rule": "str",
+    "severity": "str",
+    "face_id": "int64",
+    "sentence": "str",
+    "detail": "str",
+    "at": "datetime64[us, UTC]",
+    "reactions": "int64",
+}
+_REACTIONS = {
+    "reaction_id": "int64",
+    "signal_id": "int64",
+    "lap": "str",
+    "sign": "str",
+    "rule": "str",
+    "check_done": "str",
+    "cause": "str",
+    "action": "str",
+    "result": "str",
+    "who": "str",
+    "at": "datetime64[us, UTC]",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """One frozen revision of the limits of one chart."""
+
+    baseline_id: int
+    lap: str
+    sign: str
+    revision: int  # 1, 2, ... within lap and sign
+    model: Mapping[str, Any]
+    fingerprint: str  # of the data it was frozen from
+    who: str
+    why: str
+    frozen_at: str  # ISO
+    valid_from: str  # ISO
+
+
+class Registers:
+    """Everything a store keeps besides faces, events and quarantine; base of `Store`."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._lock = RLock()
+
+    @contextmanager
+    def writing(self, *, who: str, what: str) -> Iterator[None]:
+        """One transaction: everything inside is kept, or nothing; a transaction inside another joins it."""
+        with self._lock:
+            if self._connection.in_transaction:
+                yield
+                return
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+            except sqlite3.OperationalError as error:
+                raise StoreError(f"the store is busy: {error}; another program has been writing for long") from None
+            try:
+                yield
+                self._insert("change", at_us=now_us(), who=who, what=what)
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                self._forget()
+                raise
+
+    def revision(self) -> int:
+        """Count of changes so far by any process; 0 for a new store. Cheap enough to poll."""
+        return int(self._connection.execute("SELECT coalesce(max(change_id), 0) FROM change").fetchone()[0])
+
+    def laps(self) -> pd.DataFrame:
+        """
+        Every lap that was set, or that a face or event names.
+
+        Returns
+        -------
+        pandas.DataFrame
+            lap, material, kind, size_text, home_grit, group, state ('', 'in use', 'stand-by', 'retired'), note; sorted
+            by lap. `group` is material and home grit where nobody said otherwise.
+        """
+        rows = self._connection.execute(
+            "SELECT n.lap, coalesce(r.material, ''), coalesce(r.kind, ''), coalesce(r.size_text, ''), "
+            "coalesce(r.home_grit, ''), coalesce(r.lap_group, ''), coalesce(r.state, ''), coalesce(r.note, '') FROM "
+            "(SELECT lap FROM lap_name UNION SELECT lap FROM event UNION SELECT lap FROM lap_revision) n LEFT JOIN "
+            "lap_revision r ON r.revision = (SELECT max(revision) FROM lap_revision WHERE lap = n.lap) "
+            "WHERE n.lap <> '' ORDER BY n.lap"
+        ).fetchall()
+        laps = frame(LAPS, rows)
+        said = (laps["material"] + " " + laps["home_grit"]).str.strip()
+        return laps.assign(group=laps["group"].where(laps["group"] != "", said))
+
+    def set_lap(
+        self, lap: str, *, material: str | None = None, kind: str | None = None, size_text: str | None = None,
+        home_grit: str | None = None, group: str | None = None, state: str | None = None, note: str | None = None,
+        who: str = "", why: str = "",
+    ) -> None:  # fmt: skip
+        """Add a revision of one lap; None keeps what was said before. `state`: 'in use', 'stand-by' or 'retired'."""
+        if not lap.strip():
+            raise StoreError("`lap` must be a name that is not empty; name the lap")
+        if state is not None and state not in LAP_STATES:
+            raise StoreError(f"`state` must be one of 'in use', 'stand-by', 'retired', got {state!r}")
+        given = {
+            "material": material, "kind": kind, "size_text": size_text, "home_grit": home_grit, "lap_group": group,
+            "state": state, "note": note,
+        }  # fmt: skip
+        with self.writing(who=who, what=f"lap {lap} set"):
+            names = ", ".join(given)
+            before = self._connection.execute(
+                f"SELECT {names} FROM lap_revision WHERE lap = ? ORDER BY revision DESC LIMIT 1", (lap,)
+            ).fetchone()
+            old = dict(zip(given, before or [""] * len(given), strict=True))
+            new = {name: old[name] if value is None else value.strip() for name, value in given.items()}
+            if before is None or new != old:
+                self._insert("lap_revision", lap=lap, **new, who=who, why=why, at_us=now_us())
+
+    def limits(self, *, all_revisions: bool = False) -> pd.DataFrame:
+        """
+        Limits per part number and characteristic.
+
+        Parameters
+        ----------
+        all_revisions : bool
+            The whole history, oldest first, in place of the rows valid now.
+
+        Returns
+        -------
+        pandas.DataFrame
+            part ('*' = any part), characteristic, upper_um, lower_um (NaN = none), upper_text, lower_text, revision,
+            valid_from (ISO date or date and time), who, why.
+        """
+        limits = frame(
+            LIMITS,
+            self._connection.execute(
+                "SELECT part, characteristic, upper_um, lower_um, upper_text, lower_text, revision, valid_from, who, "
+                "why FROM limit_revision ORDER BY revision"
+            ).fetchall(),
+        )
+        if all_revisions:
+            return limits
+        now = datetime.now(UTC).isoformat()
+        valid = limits[limits["valid_from"] <= now].sort_values(["valid_from", "revision"], kind="stable")
+        valid = valid.drop_duplicates(["part", "characteristic"], keep="last")
+        said = valid["upper_um"].notna() | valid["lower_um"].notna()  # both absent: the limit was taken back
+        return valid[said].sort_values(["part", "characteristic"]).reset_index(drop=True)
+
+    def set_limit(
+        self, part: str, characteristic: str, *, upper_um: float | None, upper_text: str = "",
+        lower_um: float | None = None, lower_text: str = "", valid_from: str = "", who: str = "", why: str = "",
+    ) -> int:  # fmt: skip
+        """Add a revision of one limit, return its number; `valid_from` ISO, '' = now; no limit at all takes it back."""
+        if not part.strip():
+            raise StoreError("`part` must be a part number, or '*' for any part; got none")
+        if characteristic not in CHARACTERISTICS:
+            raise StoreError(f"`characteristic` must be one of {', '.join(CHARACTERISTICS)}, got {characteristic!r}")
+        if lower_um is not None and characteristic not in ("thickness", "thickness_before"):
+            raise StoreError(f"`lower_um` must be left out for {characteristic}: only thickness has a lower limit")
+        for name, value in (("upper_um", upper_um), ("lower_um", lower_um)):
+            if value is not None and not 0 < value < float("inf"):
+                raise StoreError(f"`{name}` must be a length greater than 0, got {value}")
+        if upper_um is not None and lower_um is not None and lower_um >= upper_um:
+            raise StoreError(f"`lower_um` must be less than `upper_um`, got {lower_um} and {upper_um}")
+        with self.writing(who=who, what=f"limit of {part} {characteristic} set"):
+            return self._insert(
+                "limit_revision", part=part.strip(), characteristic=characteristic, upper_um=upper_um,
+                lower_um=lower_um, upper_text=upper_text, lower_text=lower_text, who=who, why=why, at_us=now_us(),
+                valid_from=iso_moment(valid_from, name="valid_from"),
+            )  # fmt: skip
+
+    def aliases(self) -> dict[str, str]:
+        """Approved ways of writing a lap: as typed -> the lap's name."""
+        rows = self._connection.execute("SELECT typed, lap FROM alias ORDER BY alias_id")
+        return {typed: lap for typed, lap in dict(rows.fetchall()).items() if lap}
+
+    def alias_history(self) -> pd.DataFrame:
+        """Every alias decision, oldest first: typed, lap ('' = taken back), approved_by, why, at."""
+        return frame(
+            _ALIASES,
+            self._connection.execute(
+                "SELECT typed, lap, approved_by, why, at_us FROM alias ORDER BY alias_id"
+            ).fetchall(),
+        )
+
+    def record_alias(self, typed: str, lap: str, *, approved_by: str, why: str = "") -> None:
+        """Record that a person approved `typed` as a way of writing `lap` ('' takes it back)."""
+        if not approved_by.strip():
+            raise StoreError("`approved_by` must name the person who approves the alias, got none")
+        if not typed.strip() or typed == lap:
+            raise StoreError(f"`typed` must be another way of writing the lap, got {typed!r} for {lap!r}")
+        with self.writing(who=approved_by, what=f"alias {typed} = {lap}"):
+            self._insert("alias", typed=typed, lap=lap, approved_by=approved_by, why=why, at_us=now_us())
+
+    def record_signal(
+        self, *, lap: str, sign: str, rule: str, severity: str, sentence: str, face_id: int | None = None,
+        detail: Mapping[str, Any] | None = None, who: str = "",
+    ) -> int:  # fmt: skip
+        """Keep a signal and return its number; the same lap, sign, rule and face a second time is the same signal."""
+        with self.writing(who=who, what=f"signal on {lap}"):
+            known = self._connection.execute(
+                "SELECT signal_id FROM signal WHERE lap = ? AND sign = ? AND rule = ? AND face_id IS ?",
+                (lap, sign, rule, face_id),
+            ).fetchone()
+            if known:
+                return int(known[0])
+            return self._insert(
+                "signal", lap=lap, sign=sign, rule=rule, severity=severity, face_id=face_id, sentence=sentence,
+                detail=_json(detail or {}), at_us=now_us(),
+            )  # fmt: skip
+
+    def signals(self, *, lap: str | None = None) -> pd.DataFrame:
+        """List stored signals, oldest first, each with the number of its reactions; face_id -1 = of no single face."""
+        where = "" if lap is None else "WHERE s.lap = ?"
+        rows = self._connection.execute(
+            "SELECT s.signal_id, s.lap, s.sign, s.rule, s.severity, coalesce(s.face_id, -1), s.sentence, s.detail, "
+            f"s.at_us, (SELECT count(*) FROM reaction r WHERE r.signal_id = s.signal_id) FROM signal s {where} "
+            "ORDER BY s.signal_id",
+            () if lap is None else (lap,),
+        ).fetchall()
+        return frame(_SIGNALS, rows)
+
+    def answer_signal(self, signal_id: int, *, check_done: str, cause: str, action: str, result: str, who: str) -> int:
+        """Keep what a person did about a signal; `cause` 'not found' is an answer and is counted."""
+        if not who.strip() or not cause.strip():
+            raise StoreError("`who` and `cause` must be given; a cause that was not found is 'not found'")
+        with self.writing(who=who, what=f"signal {signal_id} answered"):
+            if not self._connection.execute("SELECT 1 FROM signal WHERE signal_id = ?", (signal_id,)).fetchone():
+                raise StoreError(f"`signal_id` must be a stored signal, got {signal_id}; `signals` lists them")
+            return self._insert(
+                "reaction", signal_id=signal_id, check_done=check_done, cause=cause, action=action, result=result,
+                who=who, at_us=now_us(),
+            )  # fmt: skip
+
+    def reactions(self, *, lap: str | None = None) -> pd.DataFrame:
+        """Answers to signals, oldest first, each with the lap, sign and rule of its signal."""
+        where = "" if lap is None else "WHERE s.lap = ?"
+        rows = self._connection.execute(
+            "SELECT r.reaction_id, r.signal_id, s.lap, s.sign, s.rule, r.check_done, r.cause, r.action, r.result, "
+            f"r.who, r.at_us FROM reaction r JOIN signal s USING (signal_id) {where} ORDER BY r.reaction_id",
+            () if lap is None else (lap,),
+        ).fetchall()
+        return frame(_REACTIONS, rows)
+
+    def freeze_baseline(
+        self, *, lap: str, sign: str, model: Mapping[str, Any], fingerprint: str, who: str, why: str,
+        valid_from: str = "", frozen_at: str = "",
+    ) -> Baseline:  # fmt: skip
+        """Keep a revision of one chart's limits; `valid_from` and `frozen_at` ISO, '' = now."""
+        with self.writing(who=who, what=f"baseline of {lap} {sign} frozen"):
+            revision = self._connection.execute(
+                "SELECT coalesce(max(revision), 0) + 1 FROM baseline WHERE lap = ? AND sign = ?", (lap, sign)
+            ).fetchone()[0]
+            self._insert(
+                "baseline", lap=lap, sign=sign, revision=revision, model=_json(model), fingerprint=fingerprint, who=who,
+                why=why, frozen_at=iso_moment(frozen_at, name="frozen_at"),
+                valid_from=iso_moment(valid_from, name="valid_from"),
+            )  # fmt: skip
+            return self.baselines(lap=lap, sign=sign)[-1]
+
+    def baselines(self, *, lap: str | None = None, sign: str | None = None) -> tuple[Baseline, ...]:
+        """Frozen revisions, oldest first."""
+        rows = self._connection.execute(
+            "SELECT baseline_id, lap, sign, revision, model, fingerprint, who, why, frozen_at, valid_from "
+            "FROM baseline WHERE coalesce(?, lap) = lap AND coalesce(?, sign) = sign ORDER BY baseline_id",
+            (lap, sign),
+        )
+        return tuple(
+            Baseline(baseline_id, lap_, sign_, revision, json.loads(model), *facts)
+            for baseline_id, lap_, sign_, revision, model, *facts in rows
+        )
+
+    def save_study(self, name: str, content: Mapping[str, Any], *, who: str = "") -> int:
+        """Keep a version of a named study and return its version number."""
+        with self.writing(who=who, what=f"study {name} saved"):
+            version = self._connection.execute(
+                "SELECT coalesce(max(version), 0) + 1 FROM study WHERE name = ?", (name,)
+            ).fetchone()[0]
+            self._insert("study", name=name, version=version, content=_json(content), who=who, at_us=now_us())
+            return int(version)
+
+    def studies(self, *, name: str | None = None) -> tuple[tuple[str, int, Any], ...]:
+        """(name, version, content) of every study, oldest first."""
+        rows = self._connection.execute(
+            "SELECT name, version, content FROM study WHERE coalesce(?, name) = name ORDER BY study_id", (name,)
+        )
+        return tuple((row[0], int(row[1]), json.loads(row[2])) for row in rows)
+
+    def _insert(self, table: str, /, **values: Any) -> int:
+        sql = f"INSERT INTO {table} ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})"
+        return int(self._connection.execute(sql, tuple(values.values())).lastrowid or 0)
+
+    def _forget(self) -> None:
+        """Drop what was remembered of a transaction that was rolled back."""
+
+
+def now_us() -> int:
+    """Microseconds since 1970, UTC."""
+    return time.time_ns() // 1000
+
+
+def iso_moment(text: str, *, name: str) -> str:
+    """Check an ISO date or moment ('' = now) and give it in UTC when it carries a zone."""
+    if not text:
+        return datetime.now(UTC).isoformat()
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise StoreError(f"`{name}` must be an ISO date such as 2026-03-04, got {text!r}") from None
+    return moment.astimezone(UTC).isoformat() if moment.tzinfo else text
+
+
+def _json(content: Mapping[str, Any]) -> str:
+    try:
+        return json.dumps(content, allow_nan=False, sort_keys=True)
+    except ValueError:
+        raise StoreError("`model` and other JSON content must not hold NaN or infinity; write null") from None

@@ -1,0 +1,313 @@
+"""The store of record: one SQLite file that keeps every face, event, limit and decision, and forgets nothing."""
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import pandas as pd
+
+from spc.store.admission import Admission
+from spc.store.database import SCHEMA_VERSION, StoreError, connect
+from spc.store.event_table import EventTable
+from spc.store.face_table import FaceTable
+from spc.store.frames import EVENT_KINDS, EVENTS, FACES, INTAKES, frame
+from spc.store.identity import face_keys
+from spc.store.quarantine import QuarantineRecords
+from spc.store.registers import now_us
+from spc.store.versions import differences_of, record_replaced
+
+__all__ = ["Store"]
+
+
+class Store(QuarantineRecords):
+    """
+    One open store.
+
+    Notes
+    -----
+    Several processes may read and write the same file at once: a reader sees the last finished transaction, a writer
+    waits for the other. Within one process use one `Store` per thread. Every table is append-only; what changes
+    becomes a new version and the old one stays.
+    """
+
+    path: Path
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        super().__init__(connection)
+        self.path = path
+        self.face_table = FaceTable(connection)
+        self.event_table = EventTable(connection)
+
+    @classmethod
+    def open(cls, path: str | Path, *, create: bool = True) -> Self:
+        """
+        Open a store; a file of an older version is brought up to today's.
+
+        Parameters
+        ----------
+        path : path
+            The SQLite file.
+        create : bool
+            Whether to create it when it is not there.
+
+        Returns
+        -------
+        Store
+
+        Raises
+        ------
+        StoreError
+            If it is missing, is no store, or is newer than this program.
+        """
+        return cls(connect(path, create=create), Path(path))
+
+    def __enter__(self) -> Self:
+        """Use the store in a `with` block."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the file at the end of the block."""
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._connection.close()
+
+    def faces(
+        self,
+        *,
+        lap: str | None = None,
+        part: str | None = None,
+        last: int | None = None,
+        since_us: int | None = None,
+        until_us: int | None = None,
+    ) -> pd.DataFrame:
+        """
+        Read the current faces and repeat readings.
+
+        Parameters
+        ----------
+        lap, part : str, optional
+            Only this lap, this part number.
+        last : int, optional
+            Only the newest so many rows, counted within the other conditions.
+        since_us, until_us : int, optional
+            Only rows with `sort_us` from `since_us` up to, not including, `until_us`.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns and types as `spc.store.frames.FACES`, sorted by (sort_us, intake_id, row_number).
+        """
+        if last is not None and last < 0:
+            raise ValueError(f"`last` must be 0 or more, got {last}")
+        return self.face_table.current(lap=lap, part=part, last=last, since_us=since_us, until_us=until_us)
+
+    def events(self, *, lap: str | None = None) -> pd.DataFrame:
+        """Read the current events, of one lap or of all, in order of time; columns as `spc.store.frames.EVENTS`."""
+        return self.event_table.current(lap=lap)
+
+    def face_versions(self, face_id: int) -> pd.DataFrame:
+        """
+        Every version of one face, oldest first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The faces columns, and for each version that was replaced: replaced_at, replaced_by, reason, differences
+            (JSON: column -> [old, new]), edited_after ('' or a sentence).
+        """
+        versions = self.face_table.versions(face_id)
+        if versions.empty:
+            raise StoreError(f"`face_id` must be a stored face, got {face_id}")
+        numbers = ",".join(map(str, versions.index))
+        rows = self._connection.execute(
+            "SELECT old_row_id, at_us, who, reason, differences, edited_after FROM replaced "
+            f"WHERE kind = 'face' AND old_row_id IN ({numbers})"
+        ).fetchall()
+        by_row = {row[0]: row[1:] for row in rows}
+        nothing = (None, "", "", "", "")
+        columns = list(zip(*(by_row.get(row_id, nothing) for row_id in versions.index), strict=True))
+        names = ("replaced_at", "replaced_by", "reason", "differences", "edited_after")
+        kinds = dict(zip(names, ("datetime64[us, UTC]", "str", "str", "str", "str"), strict=True))
+        extra = frame(kinds, dict(zip(names, columns, strict=True)))
+        return pd.concat([versions.reset_index(drop=True), extra], axis=1)
+
+    def intakes(self) -> pd.DataFrame:
+        """Every delivery taken in, oldest first; columns and types as `spc.store.frames.INTAKES`."""
+        names = ", ".join("at_us" if name == "at" else name for name in INTAKES)
+        return frame(INTAKES, self._connection.execute(f"SELECT {names} FROM intake ORDER BY intake_id").fetchall())
+
+    def append_face(self, face: Mapping[str, Any], *, who: str, source: str = "form") -> int:
+        """
+        Take in one face typed into a form.
+
+        Parameters
+        ----------
+        face : mapping
+            Columns of the faces frame, at least `lap`; what is left out is not known. `time_utc` as a timestamp with
+            zone sets `sort_us`.
+        who : str
+            Who typed it.
+        source : str
+            The form.
+
+        Returns
+        -------
+        int
+            Its `face_id`; an exact double within minutes gives the id of the face that is there already.
+        """
+        rows = one_row(FACES, face)
+        if not str(rows["lap"].iloc[0]).strip():
+            raise StoreError("`lap` must be given: a face without its lap cannot be charted")
+        with self.writing(who=who, what=f"face on {rows['lap'].iloc[0]}"):
+            intake_id, row_number = self._form_intake(who=who, source=source)
+            rows = rows.assign(intake_id=intake_id, row_number=row_number)
+            admitted = self.admission(source=source, who=who).faces(rows, raw=[typed_text(rows)])
+            return int(self.face_table.rows(admitted.row_id)["face_id"].iloc[0])
+
+    def append_event(self, event: Mapping[str, Any], *, who: str, source: str = "form") -> int:
+        """Take in one event typed into a form; at least `lap` and `event`, as in `append_face`; returns `event_id`."""
+        rows = one_row(EVENTS, event)
+        if not str(rows["lap"].iloc[0]).strip():
+            raise StoreError("`lap` must be given: an event happens to a lap")
+        if rows["event"].iloc[0] not in EVENT_KINDS:
+            raise StoreError(f"`event` must be one of {', '.join(EVENT_KINDS)}, got {rows['event'].iloc[0]!r}")
+        with self.writing(who=who, what=f"{rows['event'].iloc[0]} {rows['lap'].iloc[0]}"):
+            intake_id, row_number = self._form_intake(who=who, source=source)
+            rows = rows.assign(intake_id=intake_id, row_number=row_number)
+            admitted = self.admission(source=source, who=who).events(rows, raw=[typed_text(rows)])
+            return int(self.event_table.rows(admitted.row_id)["event_id"].iloc[0])
+
+    def correct_face(self, face_id: int, changes: Mapping[str, Any], *, who: str, reason: str) -> int:
+        """
+        Replace a face by a corrected version; the old one is kept.
+
+        Parameters
+        ----------
+        face_id : int
+        changes : mapping
+            Columns of the faces frame and their new values.
+        who, reason : str
+            Both must be given: a correction without them is refused.
+
+        Returns
+        -------
+        int
+            The new version's number.
+        """
+        if not who.strip() or not reason.strip():
+            raise StoreError("`who` and `reason` must be given: a correction is signed and explained")
+        wrong = [name for name in changes if name not in FACES or name in _KEPT]
+        if wrong:
+            raise StoreError(f"`changes` must name columns of a face that can change, got {', '.join(wrong)}")
+        with self.writing(who=who, what=f"face {face_id} corrected"):
+            versions = self.face_table.versions(face_id)
+            if versions.empty:
+                raise StoreError(f"`face_id` must be a stored face, got {face_id}")
+            old = versions.tail(1)
+            values = {name: old[name].iloc[0] for name in FACES} | dict(changes)
+            new = one_row(FACES, values)
+            new["row_number"], new["intake_id"] = int(old["row_number"].iloc[0]), int(old["intake_id"].iloc[0])
+            if "time_utc" not in changes:
+                new["sort_us"] = int(old["sort_us"].iloc[0])
+            differences = differences_of(old, new)[0]
+            if not differences:
+                raise StoreError(f"`changes` must differ from what face {face_id} says already")
+            keys = face_keys(new, [typed_text(new)], source="correction")
+            record_replaced(
+                self._connection, self.face_table, kind="face", old_row_id=int(old.index[0]), new=new,
+                identity=keys.identity, content=keys.content, differences=differences, who=who, reason=reason,
+            )  # fmt: skip
+            return int(old["version"].iloc[0]) + 1
+
+    def admission(self, *, source: str, who: str, reread: bool = False) -> Admission:
+        """Give the gate through which the rows of one delivery go; use it inside `writing`."""
+        return Admission(self._connection, self.face_table, self.event_table, source=source, who=who, reread=reread)
+
+    def withdraw_event(self, event_id: int, *, who: str, reason: str) -> None:
+        """Take back an event that did not happen; the old row is kept."""
+        if not who.strip() or not reason.strip():
+            raise StoreError("`who` and `reason` must be given: taking back an event is signed and explained")
+        with self.writing(who=who, what=f"event {event_id} withdrawn"):
+            events = self.events()
+            if event_id not in set(events["event_id"]):
+                raise StoreError(f"`event_id` must be a current event, got {event_id}")
+            sql = "SELECT max(row_id) FROM event WHERE row_id = ? OR event_id = ?"
+            row_id = self._connection.execute(sql, (event_id, event_id)).fetchone()[0]
+            self._insert(
+                "replaced", kind="event", old_row_id=row_id, new_row_id=None, at_us=now_us(), who=who, reason=reason,
+                differences="{}", edited_after="",
+            )  # fmt: skip
+
+    def health(self) -> dict[str, Any]:
+        """Count what is held and let SQLite check the file: what `lapcell status` prints."""
+        count = "SELECT (SELECT count(*) FROM {0}) - (SELECT count(*) FROM replaced WHERE kind = '{0}')"
+        one = {name: self._connection.execute(count.format(name)).fetchone()[0] for name in ("face", "event")}
+        newest = self._connection.execute(
+            "SELECT f.sort_us, f.time_text, h.has_utc FROM lap_name n "
+            "JOIN face f ON f.row_id = (SELECT row_id FROM face WHERE lap_id = n.id ORDER BY sort_us DESC LIMIT 1) "
+            "JOIN hand h ON h.id = f.hand_id "
+            "ORDER BY f.sort_us DESC LIMIT 1"
+        ).fetchone()
+        return {
+            "schema": SCHEMA_VERSION,
+            "revision": self.revision(),
+            "faces": int(one["face"]),
+            "events": int(one["event"]),
+            "laps": len(self.laps()),
+            "open_quarantine": len(self.quarantine()),
+            "newest_face_us": int(newest[0]) if newest and newest[2] else None,
+            "newest_face_text": str(newest[1]) if newest else "",
+            "check": str(self._connection.execute("PRAGMA quick_check(1)").fetchone()[0]),
+        }
+
+    def _form_intake(self, *, who: str, source: str) -> tuple[int, int]:
+        """Find the intake of this form and person, and its next free row number."""
+        found = self._connection.execute(
+            "SELECT intake_id FROM intake WHERE kind = 'form' AND source = ? AND who = ?", (source, who)
+        ).fetchone()
+        intake_id = int(found[0]) if found else self.add_intake(kind="form", name=source, source=source, who=who)
+        sql = "SELECT coalesce(max(row_number), 0) FROM {} WHERE intake_id = ?"
+        rows = [self._connection.execute(sql.format(name), (intake_id,)).fetchone()[0] for name in ("face", "event")]
+        return intake_id, int(max(rows)) + 1
+
+    def _forget(self) -> None:
+        self.face_table.forget()
+
+
+# Columns that follow from others, or from where the row stands.
+_KEPT = ("face_id", "intake_id", "row_number", "version", "sort_us")
+
+
+def one_row(columns: Mapping[str, str], values: Mapping[str, Any]) -> pd.DataFrame:
+    """Contract frame of one row from what was said; refuses a column that is not there."""
+    unknown = [name for name in values if name not in columns]
+    if unknown:
+        raise StoreError(f"columns must be among {', '.join(columns)}, got {', '.join(unknown)}")
+    blank = {"str": "", "int64": 0, "float64": float("nan"), "bool": False, "object": None}
+    row: dict[str, Any] = {name: values.get(name, blank.get(kind)) for name, kind in columns.items()}
+    if "attempt" in columns:
+        row["attempt"] = values.get("attempt", 1)
+        row["kind"] = values.get("kind", "face")
+    moment = values.get("time_utc")
+    row["time_utc"] = None
+    if moment is not None and not pd.isna(moment):
+        stamp = pd.Timestamp(moment)
+        if stamp.tzinfo is None:
+            raise StoreError(f"`time_utc` must carry its zone, got {moment}")
+        row["sort_us"] = row["time_utc"] = int(stamp.tz_convert("UTC").as_unit("us").asm8.view("i8"))
+        row["time_text"] = row["time_text"] or stamp.isoformat()
+    return frame(columns, {name: [value] for name, value in row.items()})
+
+
+def typed_text(rows: pd.DataFrame) -> str:
+    """Put what a form said into one text; two forms that say the same give the same text."""
+    skipped = (*_KEPT, "event_id", "kind", "remarks")
+    said = {name: str(value) for name, value in rows.iloc[0].items() if name not in skipped}
+    return json.dumps({name: text for name, text in said.items() if text not in ("", "nan", "NaT", "None")})

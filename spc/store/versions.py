@@ -1,0 +1,129 @@
+"""A changed row becomes a new version: the old one stays, with who changed it, when, what and why."""
+
+import json
+import math
+import sqlite3
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.store.event_table import EventTable
+from spc.store.face_table import FaceTable
+from spc.store.registers import now_us
+
+__all__ = ["differences_of", "edited_after", "record_replaced"]
+
+Ids = NDArray[np.int64]
+
+_NOT_COMPARED = frozenset(
+    ("face_id", "event_id", "kind", "version", "intake_id", "row_number", "sort_us", "remarks", "attempt")
+)
+
+
+def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[Any]]]:
+    """
+    Find what differs between rows, pair by pair.
+
+    Parameters
+    ----------
+    old, new : pandas.DataFrame, shape (n_rows, ...)
+        Faces or events columns.
+
+    Returns
+    -------
+    list of dict, length n_rows
+        Column -> [old, new] as JSON values; empty where nothing differs.
+    """
+    out: list[dict[str, list[Any]]] = [{} for _ in range(len(old))]
+    for name in old.columns:
+        if name in _NOT_COMPARED:
+            continue
+        for change, a, b in zip(out, old[name].tolist(), new[name].tolist(), strict=True):
+            if a != b and not (pd.isna(a) and pd.isna(b)):
+                change[name] = [_json_value(a), _json_value(b)]
+    return out
+
+
+def record_replaced(
+    connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, old_row_id: int, new: pd.DataFrame,
+    identity: Ids, content: Ids, differences: dict[str, list[Any]], who: str, reason: str, at_us: int = 0,
+) -> int:  # fmt: skip
+    """
+    Write one new version inside the caller's transaction.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    table : FaceTable or EventTable
+    kind : str
+        'face' or 'event'.
+    old_row_id : int
+        The version that is replaced; must be the current one.
+    new : pandas.DataFrame, shape (1, ...)
+    identity, content : ndarray of int64, shape (1,)
+    differences : dict
+        From `differences_of`.
+    who, reason : str
+    at_us : int
+        Microseconds since 1970, UTC; 0 = now.
+
+    Returns
+    -------
+    int
+        The new version's row.
+    """
+    first, version = connection.execute(
+        f"SELECT coalesce({kind}_id, row_id), version FROM {kind} WHERE row_id = ?", (old_row_id,)
+    ).fetchone()
+    ids, versions = np.array([first], dtype=np.int64), np.array([version + 1], dtype=np.int64)
+    if isinstance(table, FaceTable):
+        kept = table.rows(np.array([old_row_id]))["kind"].iloc[0]
+        row_id = table.add(
+            new.assign(kind=pd.array([kept], dtype="str")), identity=identity, content=content, face_id=ids,
+            version=versions,
+        )[0]  # fmt: skip
+    else:
+        row_id = table.add(new, identity=identity, content=content, event_id=ids, version=versions)[0]
+    sentence = edited_after(connection, table, old_row_id=old_row_id, face_id=first) if kind == "face" else ""
+    connection.execute(
+        "INSERT INTO replaced (kind, old_row_id, new_row_id, at_us, who, reason, differences, edited_after) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (kind, old_row_id, int(row_id), at_us or now_us(), who, reason, json.dumps(differences), sentence),
+    )
+    return int(row_id)
+
+
+def edited_after(
+    connection: sqlite3.Connection, table: FaceTable | EventTable, *, old_row_id: int, face_id: int
+) -> str:
+    """Say in a sentence what the old version had already set off: a stored signal, or a reading over its limit."""
+    said = []
+    rules = connection.execute("SELECT rule FROM signal WHERE face_id = ? ORDER BY signal_id", (face_id,)).fetchall()
+    if rules:
+        said.append(f"edited after a signal: {', '.join(rule for (rule,) in rules)}")
+    old = table.rows(np.array([old_row_id])).iloc[0]
+    limits = connection.execute(
+        "SELECT part, characteristic, upper_um, lower_um FROM limit_revision WHERE part IN (?, '*') "
+        "ORDER BY part = '*' DESC, valid_from, revision",
+        (old["part"],),
+    )
+    for name, (upper_um, lower_um) in {row[1]: row[2:] for row in limits}.items():
+        low, high = float(old[f"{name}_low_um"]), float(old[f"{name}_high_um"])
+        middle = (low + high) / 2 if math.isfinite(high) else low
+        if upper_um is not None and middle > upper_um:
+            said.append(f"edited after {name} {old[f'{name}_text']} was over its limit of {upper_um:g} um")
+        if lower_um is not None and middle < lower_um:
+            said.append(f"edited after {name} {old[f'{name}_text']} was under its limit of {lower_um:g} um")
+    return "; ".join(said)
+
+
+def _json_value(value: Any) -> Any:
+    if value is None or value is pd.NaT or value != value:
+        return None
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    if isinstance(value, float) and math.isinf(value):
+        return "inf"
+    return value

@@ -1,0 +1,148 @@
+"""Words and readings that many faces share, kept once each: from values to their number and back."""
+
+import sqlite3
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Words", "decode"]
+
+Ids = NDArray[np.int64]
+
+LAP_NAME: dict[str, str] = {"lap": "str"}
+HAND: dict[str, str] = {
+    "kind": "str",
+    "operator": "str",
+    "shift": "str",
+    "stage": "str",
+    "attempt": "int64",
+    "outcome": "str",
+    "scratch": "bool",
+    "shape": "str",
+    "has_utc": "bool",
+}
+JOB: dict[str, str] = {
+    "part": "str",
+    "face": "str",
+    "grit": "str",
+    "grit_um": "float64",
+    "flatness_unit": "str",
+    "lamp": "str",
+    "method": "str",
+    "cutoff_mm": "float64",
+    "coverage": "float64",
+    "remarks": "str",
+}
+READING: dict[str, str] = {"low_um": "float64", "high_um": "float64", "text": "str"}
+
+_UNKNOWN = -1.0  # stands for NaN where rows must be unique; no grit, cut-off or coverage is negative
+_ALWAYS_KNOWN = frozenset(READING)
+_MOST_KEPT = 200_000  # combinations remembered between chunks
+
+
+class Words:
+    """The numbers of the rows of one table of shared values, new rows added as they come."""
+
+    def __init__(self, connection: sqlite3.Connection, table: str, columns: Mapping[str, str]) -> None:
+        self._connection = connection
+        self._columns = columns
+        self._seen: dict[tuple[Any, ...], int] = {}
+        names = ", ".join(columns)
+        marks = ", ".join("?" * len(columns))
+        where = " AND ".join(f"{name} = ?" for name in columns)
+        self._find = f"SELECT id FROM {table} WHERE {where}"
+        self._add = f"INSERT INTO {table} ({names}) VALUES ({marks})"
+
+    def forget(self) -> None:
+        """Drop what is remembered, as after a transaction that was rolled back."""
+        self._seen.clear()
+
+    def numbers(self, values: Mapping[str, Any]) -> Ids:
+        """Find the number of each row of `values` (column -> array, all of one length); write the rows that are new."""
+        codes: Ids | None = None
+        for name, kind in self._columns.items():
+            column = values[name]
+            if kind == "float64" and name not in _ALWAYS_KNOWN:
+                column = np.where(np.isnan(column), _UNKNOWN, column)
+            code, uniques = pd.factorize(column)
+            if codes is None:
+                codes = code.astype(np.int64)
+            elif len(uniques) > 1:
+                codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64)
+        if codes is None or not len(codes):
+            return np.empty(0, dtype=np.int64)
+        _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
+        distinct = [self._plain(values[name], kind, first) for name, kind in self._columns.items()]
+        numbers = np.array([self._number(row) for row in zip(*distinct, strict=True)], dtype=np.int64)
+        return numbers[inverse]
+
+    @staticmethod
+    def _plain(column: Any, kind: str, first: Ids) -> list[Any]:
+        picked = column.take(first)
+        if kind == "float64":
+            return [_UNKNOWN if value != value else float(value) for value in picked]
+        if kind == "str":
+            return [str(value) for value in picked]
+        return [int(value) for value in picked]
+
+    def _number(self, row: tuple[Any, ...]) -> int:
+        known = self._seen.get(row)
+        if known is None:
+            found = self._connection.execute(self._find, row).fetchone()
+            known = int(found[0] if found else self._connection.execute(self._add, row).lastrowid or 0)
+            if len(self._seen) >= _MOST_KEPT:
+                self._seen.clear()
+            self._seen[row] = known
+        return known
+
+
+def decode(connection: sqlite3.Connection, table: str, columns: Mapping[str, str], ids: Ids) -> dict[str, Any]:
+    """
+    Values behind numbers.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    table : str
+    columns : mapping of str to str
+        Column -> dtype.
+    ids : ndarray of int64, shape (n,)
+        -1 = none: gives NaN, '' or 0.
+
+    Returns
+    -------
+    dict of str to array, shape (n,)
+    """
+    wanted, inverse = np.unique(ids, return_inverse=True)
+    query = f"SELECT id, {', '.join(columns)} FROM {table}"
+    if len(wanted) <= 2000:
+        numbers = ",".join(map(str, wanted.tolist()))
+        rows = connection.execute(f"{query} WHERE id IN ({numbers}) ORDER BY id").fetchall()
+    else:
+        rows = connection.execute(f"{query} ORDER BY id").fetchall()
+    found = np.fromiter((row[0] for row in rows), dtype=np.int64, count=len(rows))
+    place = np.searchsorted(found, wanted)
+    place[wanted < 0] = len(rows)  # the row of nothing, appended below
+    if len(found):
+        missing = (wanted >= 0) & (found[np.minimum(place, len(found) - 1)] != wanted)
+    else:
+        missing = wanted >= 0
+    if missing.any():
+        raise sqlite3.DatabaseError(f"table {table} lacks rows that faces name; restore the store from a copy")
+    rank = place[inverse]
+    return {
+        name: _column(name, kind, [row[at] for row in rows]).take(rank)
+        for at, (name, kind) in enumerate(columns.items(), start=1)
+    }
+
+
+def _column(name: str, kind: str, values: Sequence[Any]) -> Any:
+    if kind == "str":
+        return pd.array([*values, ""], dtype="str")
+    if kind == "float64":
+        column = np.array([*values, np.nan], dtype=np.float64)
+        return column if name in _ALWAYS_KNOWN else np.where(column == _UNKNOWN, np.nan, column)
+    return np.array([*values, 0], dtype=kind)

@@ -12,15 +12,14 @@ from fractions import Fraction
 from spc.measure.length import lamp, um_per, unit_name
 from spc.measure.number import parse_number, tidy
 
-__all__ = ["BAND_STEPS", "MISSING", "Reading", "Typed", "as_reading", "finest_step", "parse_reading", "parse_typed"]
+__all__ = ["BAND_STEPS", "Reading", "Typed", "as_reading", "finest_step", "parse_reading", "parse_typed"]
 
 BAND_STEPS: tuple[Fraction, ...] = tuple(Fraction(1, n) for n in (1, 2, 4, 3, 8, 10, 20, 100, 1000, 10000, 1000000))
-MISSING = frozenset({"", "-", "--", "---", "n/a", "n.a.", "na", "none", "k.a.", "k. a.", "not measured"})
 
 _FLAT = frozenset({"flat", "trace", "traces", "eben", "plan", "spur", "spuren", "plat", "plate", "nil"})
 _SIGNS = {
-    "convex": "convex", "cvx": "convex", "konvex": "convex", "convexe": "convex", "crown": "convex", "crowned": "convex",
-    "ballig": "convex", "bombé": "convex", "bombe": "convex", "high": "convex",
+    "convex": "convex", "cvx": "convex", "konvex": "convex", "convexe": "convex", "crown": "convex",
+    "crowned": "convex", "ballig": "convex", "bombé": "convex", "bombe": "convex", "high": "convex",
     "concave": "concave", "ccv": "concave", "cnc": "concave", "konkav": "concave", "dish": "concave",
     "dished": "concave", "hohl": "concave", "creux": "concave", "hollow": "concave", "low": "concave",
     "twist": "twist", "twisted": "twist", "saddle": "twist", "sattel": "twist", "verdreht": "twist", "vrillé": "twist",

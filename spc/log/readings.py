@@ -1,0 +1,190 @@
+"""Reading columns of a log: text, unit and lamp of each row to intervals in micrometres, each distinct case once."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.log.coded import Coded
+from spc.log.columns import FieldSource
+from spc.measure.length import lamp, um_per, unit_name
+from spc.measure.reading import Typed, as_reading, finest_step, parse_typed
+from spc.settings import Settings
+
+__all__ = ["ReadingColumn", "read_length", "read_readings"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingColumn:
+    """One characteristic's readings by distinct case; `codes` leads from rows to cases."""
+
+    codes: NDArray[np.int64]  # (n_rows,)
+    low_um: NDArray[np.float64]  # (n_cases,)
+    high_um: NDArray[np.float64]
+    unit: NDArray[np.object_]
+    lamp: NDArray[np.object_]
+    shape: NDArray[np.object_]
+    faults: list[str]  # half sentences
+    remarks: list[str]
+    steps: list[str]  # file-level sentences: which reading step was used and why
+
+
+def read_readings(
+    text: Coded, *, field: str, source: FieldSource, settings: Settings, decimal: str, unit: Coded | None = None,
+    lamps: Coded | None = None,
+) -> ReadingColumn:  # fmt: skip
+    """Read one characteristic's column.
+
+    Parameters
+    ----------
+    text : Coded
+        The cells.
+    field : str
+        Characteristic, one of `spc.log.lexicon.READINGS`.
+    source : FieldSource
+        Unit, lamp, step and sign as the header or the column map states them.
+    settings : Settings
+        The site's defaults; used only where the row and the column say nothing.
+    decimal : str
+        The file's decimal mark.
+    unit, lamps : Coded, optional
+        Unit and lamp columns of the file.
+
+    Returns
+    -------
+    ReadingColumn
+    """
+    key = text.codes.astype(np.int64) + 1
+    for other in (unit, lamps):
+        if other is not None:
+            key = key * (len(other.texts) + 1) + other.codes + 1
+    codes, cases = pd.factorize(key)
+    rest = cases.copy()
+    lamp_cell = unit_cell = np.full(len(cases), "", dtype=object)
+    if lamps is not None:
+        rest, at = np.divmod(rest, len(lamps.texts) + 1)
+        lamp_cell = lamps.objects()[at - 1]
+    if unit is not None:
+        rest, at = np.divmod(rest, len(unit.texts) + 1)
+        unit_cell = unit.objects()[at - 1]
+    cells = text.objects()[rest - 1]
+    n = len(cases)
+    faults, remarks = [""] * n, [""] * n
+    typed: list[Typed | None] = [None] * n
+    resolved: list[tuple[str, str, float | None]] = [("", "", None)] * n
+    for case, cell in enumerate(cells):
+        if cell == "":
+            continue
+        try:
+            typed[case] = one = parse_typed(cell, decimal=decimal)
+            found = _unit_and_lamp(one, unit_cell[case], lamp_cell[case], field, source, settings)
+            resolved[case], remarks[case] = found[:3], found[3]
+        except ValueError as error:
+            minus = typed[case]
+            negative = minus is not None and minus.sign < 0 and not source.negative
+            typed[case], faults[case] = None, f"{error}; and is negative ({cell})" if negative else str(error)
+    steps, said = _steps(typed, resolved, field, source, settings)
+    low, high = np.full(n, np.nan), np.full(n, np.nan)
+    units, names, shapes = (np.full(n, "", dtype=object) for _ in range(3))
+    for case, one_typed in enumerate(typed):
+        if one_typed is None:
+            continue
+        name, lamp_name, nm = resolved[case]
+        try:
+            reading = as_reading(
+                one_typed, text=cells[case], unit=name, step=steps[name], wavelength_nm=nm, lamp_name=lamp_name,
+                zero_means=settings.zero_means or "half step", negative=source.negative,
+            )  # fmt: skip
+        except ValueError as error:
+            faults[case] = str(error)
+            continue
+        low[case], high[case] = reading.low_um, reading.high_um
+        units[case], names[case], shapes[case] = reading.unit, reading.lamp, reading.shape
+        remarks[case] = "; ".join(r for r in (remarks[case], reading.remark) if r)
+    return ReadingColumn(codes, low, high, units, names, shapes, faults, remarks, said)
+
+
+def read_length(cell: str, *, source: FieldSource, decimal: str) -> float:
+    """Read a plain signed length (lap form before and after, ring position) in micrometres, a range by its middle.
+
+    Raises
+    ------
+    ValueError
+        With a half sentence.
+    """
+    typed = parse_typed(cell, decimal=decimal)
+    if typed.kind == "above":
+        raise ValueError(f"has no upper end: {cell!r}; write a number")
+    name = typed.unit or (unit_name(source.unit) if source.unit else "")
+    if not name:
+        raise ValueError(f"has no unit: {cell!r}; put the unit in the header, the cell or the column map")
+    if name == "band" and not source.lamp:
+        raise ValueError(f"is in bands but no lamp is known: {cell!r}; name the lamp in the header or the column map")
+    nm = lamp(source.lamp).wavelength_nm if name == "band" else None
+    low = Fraction(0) if typed.kind == "below" else typed.low
+    return float(typed.sign * (low + typed.high) / 2 * um_per(name, wavelength_nm=nm))
+
+
+def _unit_and_lamp(
+    typed: Typed, unit_cell: str, lamp_cell: str, field: str, source: FieldSource, settings: Settings
+) -> tuple[str, str, float | None, str]:
+    remarks: list[str] = []
+    default = {"flatness": settings.flatness_unit, "finish": settings.finish_unit}.get(field, "")
+    if typed.unit:
+        name = typed.unit
+        stated = unit_name(unit_cell) if unit_cell else source.unit
+        if stated and stated != name:
+            remarks.append(f"{field} in {name} as the cell says, not {stated}")
+    elif unit_cell:
+        name = unit_name(unit_cell)
+    elif source.unit:
+        name = source.unit
+    elif default:
+        name = default
+        remarks.append(f"{field} unit {name} by the site's settings")
+    else:
+        raise ValueError(
+            "has no unit; put it in the header, in a unit column, in a column map or as the site's default"
+        )
+    if name != "band":
+        return name, "", None, "; ".join(remarks)
+    if field == "finish":
+        raise ValueError("is in bands, which measure no roughness; write um or uin")
+    if lamp_cell:
+        found = lamp(lamp_cell)
+    elif source.lamp:
+        found = lamp(source.lamp)
+    elif settings.lamp:
+        found = lamp(settings.lamp)
+        remarks.append(f"lamp {found.name} by the site's settings")
+    else:
+        raise ValueError(
+            "is in bands but no lamp is known; name it in a lamp column, the header, a column map or the settings"
+        )
+    return "band", found.name, found.wavelength_nm, "; ".join(remarks)
+
+
+def _steps(
+    typed: list[Typed | None], resolved: list[tuple[str, str, float | None]], field: str, source: FieldSource,
+    settings: Settings,
+) -> tuple[dict[str, Fraction], list[str]]:  # fmt: skip
+    """Find the reading step per unit, and a sentence on each."""
+    groups: dict[str, list[Typed]] = {}
+    for one, (name, _, _) in zip(typed, resolved, strict=True):
+        if one is not None:
+            groups.setdefault(name, []).append(one)
+    steps, said = {}, []
+    for name, members in sorted(groups.items()):
+        if source.step and (not source.unit or source.unit == name):
+            steps[name], why = Fraction(str(source.step)), "as the column map states"
+        elif name == "band" and field == "flatness" and settings.step_bands:
+            steps[name], why = Fraction(str(settings.step_bands)), "as the site states"
+        else:
+            steps[name], why = finest_step(members, unit=name), "the finest typed in this column"
+        if steps[name]:
+            said.append(f"{field}: reading step {float(steps[name]):g} {name}, {why}")
+        else:
+            said.append(f"{field}: no reading shows the step in {name}; state it (step) so that words can be read")
+    return steps, said

@@ -1,0 +1,302 @@
+"""From a CSV log to rows: every data row ends as a face, an event, quarantine with its reasons, or blank.
+
+Nothing is lost: row numbers run without a gap and each row keeps its raw text. No disk of record is touched.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.log.clock import read_times
+from spc.log.coded import Coded, Sentences, constant, joined
+from spc.log.columns import MINIMUM, ColumnMap, ColumnMapError, ColumnUse, match_columns
+from spc.log.dialect import Dialect, LogRefusedError, decode, find_dialect
+from spc.log.draft import Draft, Picked
+from spc.log.fields import read_events, read_grits, read_laps, read_minutes, read_quantities, read_shapes, read_words
+from spc.log.lexicon import READINGS
+from spc.log.records import Records, header_cells, split_records
+from spc.log.words import MISSING_CELLS
+from spc.settings import Settings
+
+__all__ = ["OUTCOMES", "ROW_COLUMNS", "ParsedLog", "ScannedLog", "read_log", "scan_log"]
+
+OUTCOMES: tuple[str, ...] = ("blank", "face", "event", "quarantine")
+CHUNK_ROWS = 100_000
+
+_NUMBERS = (
+    "grit_um", "cutoff_mm", "coverage", "temperature_c", "grit_from_um", "before_um", "after_um", "removed_um",
+    "from_mm", "to_mm", *(f"{c}_{end}_um" for c in READINGS for end in ("low", "high")),
+)  # fmt: skip
+ROW_COLUMNS: tuple[str, ...] = (
+    "row_number", "raw", "outcome", "reasons", "remarks", "kind", "lap", "operator", "grit", "grit_um", "part",
+    "serial", "face", "stage", "attempt", "minutes", "time_utc", "time_text", "sort_us", "shift", "shift_date",
+    *(f"{c}_{part}" for c in READINGS for part in ("low_um", "high_um", "text")),
+    "flatness_unit", "lamp", "shape", "method", "cutoff_mm", "coverage", "face_outcome", "scratch", "temperature_c",
+    "note", "material", "event", "grit_from", "grit_from_um", "abrasive", "lot", "reason", "planned", "found_late",
+    "before_um", "after_um", "removed_um", "from_mm", "to_mm",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ParsedLog:
+    """One log, read whole."""
+
+    name: str
+    refused: str  # why the whole file cannot be read, '' if it can
+    dialect: Dialect | None  # None when refused before it was found
+    columns: tuple[ColumnUse, ...]  # how each header was understood
+    remarks: tuple[str, ...]  # on the whole file
+    rows: pd.DataFrame  # ROW_COLUMNS, one row per data row of the file, in file order
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Rows per outcome; they add up to the file's data rows."""
+        found = self.rows["outcome"].value_counts()
+        return {o: int(found.get(o, 0)) for o in OUTCOMES}
+
+
+@dataclass(frozen=True, slots=True)
+class ScannedLog:
+    """One log, understood but not yet written out: `frames` makes the row frame piece by piece."""
+
+    name: str
+    refused: str
+    dialect: Dialect | None
+    columns: tuple[ColumnUse, ...]
+    remarks: tuple[str, ...]
+    n_rows: int
+    outcome: NDArray[np.int8]  # (n_rows,), index into OUTCOMES
+    _records: Records | None
+    _draft: Draft | None
+    _clock: Mapping[str, NDArray[np.int64]]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Rows per outcome; they add up to the file's data rows."""
+        found = np.bincount(self.outcome, minlength=len(OUTCOMES))
+        return {o: int(found[i]) for i, o in enumerate(OUTCOMES)}
+
+    def frames(self, *, rows: int = CHUNK_ROWS) -> Iterator[pd.DataFrame]:
+        """Yield the row frame in pieces of at most `rows` rows, in file order; texts are of dtype object."""
+        for start in range(0, self.n_rows, rows):
+            yield self._frame(slice(start, min(start + rows, self.n_rows)))
+
+    def _frame(self, rows: slice) -> pd.DataFrame:
+        draft, records = self._draft, self._records
+        assert draft is not None and records is not None  # only a refused log has none, and it has no rows
+        n = rows.stop - rows.start
+        data: dict[str, object] = {}
+        data["row_number"] = np.arange(rows.start + 1, rows.stop + 1, dtype=np.int64)
+        data["raw"] = np.array(records.raw(rows), dtype=object)
+        outcome = self.outcome[rows]
+        data["outcome"] = np.array(OUTCOMES, dtype=object)[outcome]
+        reasons = draft.reasons.texts(rows)
+        for at in np.flatnonzero(outcome == OUTCOMES.index("quarantine")).tolist():
+            reasons[at] = f"row {rows.start + at + 1}: {reasons[at]}"
+        data["reasons"] = reasons
+        data["remarks"] = draft.row_remarks.texts(rows)
+        for name in ROW_COLUMNS[5:]:
+            column = draft.columns.get(name)
+            if column is not None:
+                data[name] = column.take(rows)
+            elif name in _NUMBERS:
+                data[name] = np.full(n, np.nan)
+            elif name in ("scratch", "found_late"):
+                data[name] = np.zeros(n, dtype=bool)
+            elif name == "attempt":
+                data[name] = np.ones(n, dtype=np.int64)
+            elif name == "kind":
+                data[name] = np.full(n, "face", dtype=object)
+            elif name == "planned":
+                data[name] = np.full(n, None, dtype=object)
+            elif name in self._clock:
+                data[name] = self._clock[name][rows]
+            else:
+                data[name] = np.full(n, "", dtype=object)
+        data["time_utc"] = pd.DatetimeIndex(np.asarray(data["time_utc"]).view("M8[us]"), tz="UTC")
+        # Said outright, as pandas would otherwise copy texts into another dtype.
+        return pd.DataFrame({k: pd.Series(v, dtype=_dtype(k)) for k, v in data.items()})
+
+
+def read_log(
+    source: Path | bytes, *, name: str, settings: Settings, column_map: ColumnMap | None = None,
+    aliases: Mapping[str, str] | None = None,
+) -> ParsedLog:  # fmt: skip
+    """Read one CSV log whole.
+
+    Parameters
+    ----------
+    source : Path or bytes
+    name : str
+        The file's name, for reports.
+    settings : Settings
+        What the site says; with an empty one nothing is assumed.
+    column_map : ColumnMap, optional
+        Which column feeds which field; left out, found from the headers.
+    aliases : mapping of str to str, optional
+        Approved lap aliases, as typed -> known name.
+
+    Returns
+    -------
+    ParsedLog
+        Never raises for what a file holds: `refused` says why the whole cannot be read.
+    """
+    scanned = scan_log(source, name=name, settings=settings, column_map=column_map, aliases=aliases)
+    frames = list(scanned.frames())
+    rows = pd.concat(frames, ignore_index=True) if frames else _empty()
+    return ParsedLog(scanned.name, scanned.refused, scanned.dialect, scanned.columns, scanned.remarks, rows)
+
+
+def scan_log(
+    source: Path | bytes, *, name: str, settings: Settings, column_map: ColumnMap | None = None,
+    aliases: Mapping[str, str] | None = None,
+) -> ScannedLog:  # fmt: skip
+    """Understand one CSV log; its rows are then had in pieces by `ScannedLog.frames`. Parameters as `read_log`."""
+    plan = column_map or ColumnMap()
+    dialect: Dialect | None = None
+    uses: tuple[ColumnUse, ...] = ()
+    try:
+        data = source if isinstance(source, bytes) else _load(source)
+        text, encoding, evidence = decode(data, encoding=plan.encoding)
+        dialect = find_dialect(
+            text, encoding=encoding, encoding_evidence=evidence, separator=plan.separator, quote=plan.quote,
+            decimal=plan.decimal, fallback_decimal=settings.decimal, header=plan.header, header_line=plan.header_line,
+            known_headers=[h for s in plan.columns.values() for h in s.headers],
+        )  # fmt: skip
+        headers, n_columns = header_cells(text, dialect)
+        uses = match_columns(headers, column_map=plan, has_header=dialect.header_line > 0)
+        _refuse_unusable(uses, dialect)
+        wanted = sorted({p for use in uses if use.field for p in use.positions})
+        records = split_records(text, dialect, n_columns=n_columns, wanted=wanted)
+    except (LogRefusedError, ColumnMapError) as error:
+        return ScannedLog(name, str(error), dialect, uses, (), 0, np.empty(0, dtype=np.int8), None, None, {})
+    return _understand(name, dialect, uses, records, plan, settings, aliases or {})
+
+
+def _understand(
+    name: str, dialect: Dialect, uses: tuple[ColumnUse, ...], records: Records, plan: ColumnMap, settings: Settings,
+    aliases: Mapping[str, str],
+) -> ScannedLog:  # fmt: skip
+    n = len(records)
+    by_field = {use.field: use for use in uses if use.field}
+    cells = {field: _cells(field, use, records, plan, n) for field, use in by_field.items()}
+    draft = Draft(n, settings, dialect.decimal, cells, by_field, Sentences(n), Sentences(n), np.ones(n, dtype=bool))
+    draft.remarks.extend(_whole_file_remarks(uses, by_field, plan))
+    distinct = {f: i for i, f in enumerate(dict.fromkeys(records.faults.values()), start=1)}
+    if distinct:
+        codes = np.zeros(n, dtype=np.int64)
+        codes[list(records.faults)] = [distinct[f] for f in records.faults.values()]
+        draft.reasons.add(codes, list(distinct))
+    broken = draft.reasons.any()
+    blank = records.blank | (_empty_cells(records, draft, dialect) & ~broken)
+    draft.usable = ~broken & ~blank
+    read_laps(draft, aliases)
+    minutes = read_minutes(draft)
+    clock = read_times(draft, plan, minutes)
+    read_grits(draft)
+    measured = read_quantities(draft)
+    read_shapes(draft)
+    read_words(draft)
+    is_event = read_events(draft)
+    draft.columns["minutes"] = Picked(np.arange(n), minutes)
+    if "outcome" in draft.columns:
+        draft.columns["face_outcome"] = draft.columns.pop("outcome")
+    both = is_event & measured & ~broken
+    draft.reasons.add_where(both, "the row carries both an event and a face reading; write them as two rows")
+    tried = np.zeros(n, dtype=bool)
+    for field in (*READINGS, "event"):
+        tried |= ~draft.blank(field)
+    nothing = ~is_event & ~measured & np.isnan(minutes) & ~broken & ~tried
+    draft.reasons.add_where(nothing & ~blank, "nothing measured: no reading, no minutes, no event")
+    outcome = np.where(is_event, 2, 1).astype(np.int8)
+    outcome[draft.reasons.any()] = 3
+    outcome[blank] = 0
+    return ScannedLog(name, "", dialect, uses, tuple(draft.remarks), n, outcome, records, draft, clock)
+
+
+def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int) -> Coded:
+    import pyarrow as pa
+
+    if not use.positions:
+        return constant(plan.constants[field], n)
+    column = joined([records.columns[p] for p in use.positions], use.source.join)
+    texts = column.texts
+    words = (
+        frozenset()
+        if field in ("lamp", "note", "shape", "face", "scratch", "planned", "found_late", "event")
+        else MISSING_CELLS
+    )
+    change = dict(use.source.values)
+    if len(texts) > 50_000 and not change:
+        return column
+    plain = texts.to_pylist()
+    new = [change[t] if t in change else ("" if t.lower() in words else t) for t in plain]
+    return column if new == plain else Coded(column.codes, pa.array(new, pa.string()))
+
+
+def _refuse_unusable(uses: tuple[ColumnUse, ...], dialect: Dialect) -> None:
+    fields = {use.field for use in uses if use.field}
+    if not fields and not dialect.header_line:
+        raise LogRefusedError(
+            "no line of the file is a header; give a column map with header = false and position = N for each field"
+        )
+    if not fields:
+        heads = ", ".join(repr(u.header[:30]) for u in uses[:12])
+        raise LogRefusedError(f"no header is known ({heads}); give a column map that says which column is which")
+    if "lap" not in fields:
+        raise LogRefusedError(
+            "no column says which lap; name it in a column map (columns.lap), or one lap for all (constants.lap)"
+        )
+    if not fields & {*READINGS, "minutes", "event", "time_end"}:
+        raise LogRefusedError("no column holds a reading, minutes or an event; name one in a column map")
+
+
+def _whole_file_remarks(uses: tuple[ColumnUse, ...], by_field: dict[str, ColumnUse], plan: ColumnMap) -> list[str]:
+    out = []
+    missing = [f for f in MINIMUM if f not in by_field and f not in plan.absent]
+    if missing and "event" not in by_field:
+        out.append(f"no column for {', '.join(missing)}; say so in the column map (absent) if it is meant")
+    if plan.absent:
+        out.append(f"absent by the column map: {', '.join(plan.absent)}")
+    unknown = [use.header or f"column {use.positions[0]}" for use in uses if not use.field]
+    if unknown:
+        shown = ", ".join(unknown[:20]) + (f" and {len(unknown) - 20} more" if len(unknown) > 20 else "")
+        out.append(f"kept in the raw text only: {shown}")
+    return out
+
+
+def _empty_cells(records: Records, draft: Draft, dialect: Dialect) -> NDArray[np.bool_]:
+    """Rows of nothing but separators, quotes and spaces."""
+    out = np.ones(draft.n, dtype=bool)
+    for field, column in draft.cells.items():
+        if draft.uses[field].positions:
+            out &= column.blank()
+    strip = (dialect.separator + dialect.quote + " \t\r").encode()
+    for at in np.flatnonzero(out).tolist():
+        out[at] = not records.text[records.starts[at] : records.ends[at]].strip(strip)
+    return out
+
+
+def _load(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise LogRefusedError(f"{path}: the file cannot be read: {error.strerror}") from None
+
+
+def _empty() -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=_dtype(name)) for name in ROW_COLUMNS})
+
+
+def _dtype(name: str) -> str:
+    if name in ("row_number", "attempt", "sort_us"):
+        return "int64"
+    if name in ("scratch", "found_late"):
+        return "bool"
+    if name == "time_utc":
+        return "datetime64[us, UTC]"
+    return "float64" if name in _NUMBERS or name == "minutes" else "object"

@@ -1,0 +1,335 @@
+"""Times as typed: date order, zone, daylight saving, shift across midnight; an unclear time is never guessed."""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from spc.log.coded import Coded
+
+__all__ = ["NO_TIME", "Times", "parse_times", "shifts_of", "to_utc"]
+
+NO_TIME = np.iinfo(np.int64).min  # numpy's not-a-time
+_DAY_US = 86_400_000_000
+
+_CLOCK = (
+    r"(?P<h>\d{1,2})(?:[:.h]|(?<=\d{2})(?=\d{2}\b))(?P<m>\d{2})(?:[:.]?(?P<s>\d{2})(?:[.,](?P<f>\d{1,6})\d{0,3})?)?"
+    r" ?(?P<ap>[ap]\.?m\.?)?(?: ?uhr)?"
+)
+_ZONE = r"(?: ?(?:utc|gmt)? ?(?P<zs>[+-])(?P<zh>\d{1,2})(?::?(?P<zm>\d{2}))?| ?(?P<zw>z|utc|gmt|cest|cet|mesz|mez))?"
+_REST = rf"(?:[t ,;]+{_CLOCK}{_ZONE})?"
+_MONTHS = {
+    name: number
+    for number, names in enumerate(
+        "jan january januar jänner janvier janv|feb february februar février fevrier févr fév|mar march märz maerz mär "
+        "mars|apr april avril avr|may mai|jun june juni juin|jul july juli juillet juil|aug august août aout|"
+        "sep sept september septembre|oct october oktober okt octobre|nov november novembre|"
+        "dec december dezember dez décembre déc".split("|"),
+        start=1,
+    )
+    for name in names.split()
+}
+_PATTERNS = tuple(
+    re.compile(p + _REST)
+    for p in (
+        r"(?P<Y>\d{4})[-/.](?P<M>\d{1,2})[-/.](?P<D>\d{1,2})",
+        r"(?P<Y>\d{4})(?P<M>\d{2})(?P<D>\d{2})",
+        r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<y>\d{4}|\d{2})",
+        r"(?P<D>\d{1,2})(?:\.|st|nd|rd|th)?[ -]?(?P<mon>[a-zà-ÿ]+)\.?[ -,]*(?P<y>\d{4}|\d{2})",
+        r"(?P<mon>[a-zà-ÿ]+)\.? (?P<D>\d{1,2})(?:st|nd|rd|th)?,? (?P<y>\d{4})",
+    )
+)
+_OFFSETS = {"z": 0, "utc": 0, "gmt": 0, "cet": 60, "mez": 60, "cest": 120, "mesz": 120}
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """Times of one column, per distinct text (one last entry for rows that could not be split)."""
+
+    wall_us: NDArray[np.int64]  # wall-clock microseconds since 1970, NO_TIME if none
+    offset_min: NDArray[np.float64]  # minutes east of UTC as typed, NaN if none
+    dated_only: NDArray[np.bool_]  # a date without a time of day
+    faults: list[str]  # half sentences
+    remark: str  # how the column's date order was decided, '' where nothing had to be
+
+
+def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -> Times:
+    """Read the distinct texts of a time column.
+
+    Parameters
+    ----------
+    column : Coded
+        Date and time of day in one text.
+    date_order : {"", "dmy", "mdy", "ymd"}
+        As the map or the site states it; '' = only what the file itself proves.
+    time_format : str
+        "excel serial", or a strptime format; '' = recognise.
+
+    Returns
+    -------
+    Times
+    """
+    texts = column.texts
+    n = len(texts) + 1
+    if time_format:
+        return _stated(column, time_format)
+    part = {k: np.zeros(n, dtype=np.int64) for k in ("Y", "M", "D", "h", "m", "s", "us", "a", "b")}
+    offset, open_order, dated_only = np.full(n, np.nan), np.zeros(n, dtype=np.int8), np.zeros(n, dtype=bool)
+    known = np.zeros(n, dtype=bool)
+    faults = [""] * n
+    shapes, members = _shapes(texts)
+    data, offsets = _buffers(texts)
+    for shape, rows in zip(shapes, members, strict=True):
+        if not shape.strip():
+            continue
+        match = next((m for p in _PATTERNS if (m := p.fullmatch(shape))), None)
+        if match is None or (match.groupdict().get("mon") or "jan") not in _MONTHS:
+            for row in rows.tolist():
+                faults[row] = f"is no date and time: {texts[row].as_py()[:60]!r}"
+            continue
+        _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[rows], shape))
+        known[rows] = True
+    remark = _decide_order(part, open_order, known, faults, texts, date_order)
+    wall = _assemble(part, known, faults, texts)
+    return Times(wall, offset, dated_only, faults, remark)
+
+
+def to_utc(
+    wall_us: NDArray[np.int64], offset_min: NDArray[np.float64], zone: str
+) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
+    """UTC of each row.
+
+    Parameters
+    ----------
+    wall_us : ndarray of int64, (n_rows,)
+        Wall-clock microseconds, NO_TIME where none.
+    offset_min : ndarray of float, (n_rows,)
+        Minutes east of UTC, NaN where the row carries none.
+    zone : str
+        Zone of rows without offset; '' = none known.
+
+    Returns
+    -------
+    tuple of (utc_us, state)
+        UTC microseconds or NO_TIME; state 0 fine, 1 impossible local time (clocks went forward), 2 happened twice,
+        taken as the first, 3 happened twice, taken as the second because the row before is later than the first.
+    """
+    utc = np.full(len(wall_us), NO_TIME, dtype=np.int64)
+    state = np.zeros(len(wall_us), dtype=np.int8)
+    has = wall_us != NO_TIME
+    stated = has & np.isfinite(offset_min)
+    utc[stated] = wall_us[stated] - (offset_min[stated] * 60e6).astype(np.int64)
+    naive = np.flatnonzero(has & ~stated) if zone else np.empty(0, dtype=np.int64)
+    if not len(naive):
+        return utc, state
+    local = pd.DatetimeIndex(wall_us[naive].view("M8[us]"))
+    there = local.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    utc[naive] = there.tz_convert("UTC").tz_localize(None).as_unit("us").asi8
+    info = ZoneInfo(zone)
+    for row in naive[utc[naive] == NO_TIME].tolist():
+        when = datetime(1970, 1, 1) + timedelta(microseconds=int(wall_us[row]))
+        first, second = (
+            int((w - datetime(1970, 1, 1, tzinfo=ZoneInfo("UTC"))) / timedelta(microseconds=1))
+            for w in (when.replace(tzinfo=info, fold=0), when.replace(tzinfo=info, fold=1))
+        )
+        if first > second:  # the gap: fold 0 lies after fold 1
+            state[row] = 1
+            continue
+        before = utc[:row][utc[:row] != NO_TIME][-1:] if row else np.empty(0)
+        late = len(before) == 1 and first < before[0] <= second
+        utc[row], state[row] = (second, 3) if late else (first, 2)
+    return utc, state
+
+
+def shifts_of(
+    wall_us: NDArray[np.int64], shifts: Sequence[tuple[str, int, int]]
+) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+    """Shift name and the day number on which the shift began.
+
+    Parameters
+    ----------
+    wall_us : ndarray of int64, (n_rows,)
+        Local wall-clock microseconds, NO_TIME where none.
+    shifts : sequence of (name, start_minute, end_minute)
+        Minutes after midnight; an end at or before the start runs across midnight.
+
+    Returns
+    -------
+    tuple of (names, day)
+        '' and NO_TIME where no shift covers the time.
+    """
+    names = np.full(len(wall_us), "", dtype=object)
+    day = np.full(len(wall_us), NO_TIME, dtype=np.int64)
+    has = wall_us != NO_TIME
+    date, minute = np.divmod(wall_us, _DAY_US)
+    minute //= 60_000_000
+    for name, start, end in shifts:
+        across = end <= start
+        inside = has & (((minute >= start) | (minute < end)) if across else ((minute >= start) & (minute < end)))
+        inside &= day == NO_TIME
+        names[inside] = name
+        day[inside] = date[inside] - (across & (minute[inside] < end))
+    return names, day
+
+
+def _shapes(texts: pa.Array) -> tuple[list[str], list[NDArray[np.int64]]]:
+    """Distinct texts grouped by shape, every digit as 1: a million timestamps have a handful of shapes."""
+    data, offsets = _buffers(texts)
+    if not len(texts):
+        return [], []
+    digits = data.copy()
+    digits[(digits >= 48) & (digits <= 57)] = 49
+    shaped = pa.Array.from_buffers(
+        pa.string(), len(texts), [None, pa.py_buffer(offsets.astype(np.int32)), pa.py_buffer(digits)]
+    ).dictionary_encode()
+    codes = np.asarray(shaped.indices.to_numpy(zero_copy_only=False))
+    order = np.argsort(codes, kind="stable")
+    bounds = np.searchsorted(codes[order], np.arange(len(shaped.dictionary) + 1))
+    members = [order[bounds[i] : bounds[i + 1]] for i in range(len(shaped.dictionary))]
+    return [s.lower() for s in shaped.dictionary.to_pylist()], members
+
+
+def _buffers(texts: pa.Array) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """Bytes and offsets of a string array, the offsets starting at 0."""
+    whole = pa.concat_arrays([texts.slice(0)]) if texts.offset == 0 else pa.concat_arrays([texts, texts.slice(0, 0)])
+    _, at, data = whole.buffers()
+    offsets = np.frombuffer(at, dtype=np.int32)[: len(whole) + 1].astype(np.int64) if at else np.zeros(1, np.int64)
+    return (np.frombuffer(data, dtype=np.uint8) if data and data.size else np.zeros(0, np.uint8)), offsets
+
+
+def _reader(
+    data: NDArray[np.uint8], base: NDArray[np.int64], shape: str
+) -> Callable[[tuple[int, int]], NDArray[np.int64]]:
+    """Reader of one span of digits as integers, for all rows of one shape at once; `base` is each text's first byte."""
+    ascii_shape = shape.isascii()
+
+    def read(span: tuple[int, int]) -> NDArray[np.int64]:
+        start, end = span
+        shift = 0 if ascii_shape else len(shape[:start].encode()) - start
+        out = np.zeros(len(base), dtype=np.int64)
+        for at in range(start, end):
+            out = out * 10 + (data[base + (at + shift)].astype(np.int64) - 48)
+        return out
+
+    return read
+
+
+def _fill(
+    match: re.Match[str], rows: NDArray[np.int64], part: dict[str, NDArray[np.int64]], offset: NDArray[np.float64],
+    open_order: NDArray[np.int8], dated_only: NDArray[np.bool_], read: Callable[[tuple[int, int]], NDArray[np.int64]],
+) -> None:  # fmt: skip
+    groups = match.groupdict()
+    for key in ("Y", "M", "D", "a", "b"):
+        if groups.get(key):
+            part[key][rows] = read(match.span(key))
+    if groups.get("y"):
+        year = read(match.span("y"))
+        part["Y"][rows] = year + 2000 if len(groups["y"]) == 2 else year
+    if groups.get("mon"):
+        part["M"][rows] = _MONTHS[groups["mon"]]
+    if groups.get("a"):
+        open_order[rows] = 2 if groups["sep"] == "." else 1
+    dated_only[rows] = groups["h"] is None
+    for key in ("h", "m", "s"):
+        if groups[key]:
+            part[key][rows] = read(match.span(key))
+    if groups["f"]:
+        part["us"][rows] = read(match.span("f")) * 10 ** (6 - len(groups["f"]))
+    if groups["ap"]:
+        hour = part["h"][rows]
+        wrong = (hour < 1) | (hour > 12)
+        part["h"][rows] = np.where(wrong, 99, hour % 12 + (12 if groups["ap"][0] == "p" else 0))
+    if groups["zw"]:
+        offset[rows] = _OFFSETS[groups["zw"]]
+    elif groups["zs"]:
+        minutes = read(match.span("zh")) * 60 + (read(match.span("zm")) if groups["zm"] else 0)
+        offset[rows] = minutes if groups["zs"] == "+" else -minutes
+
+
+def _decide_order(
+    part: dict[str, NDArray[np.int64]], open_order: NDArray[np.int8], known: NDArray[np.bool_], faults: list[str],
+    texts: pa.Array, date_order: str,
+) -> str:  # fmt: skip
+    """Put day and month in place; where nothing decides them, fault the text."""
+    if not open_order.any():
+        return ""
+    a, b = part["a"], part["b"]
+    dotted, slashed = open_order == 2, open_order == 1
+    day_first, month_first = slashed & (a > 12) & (b <= 12), slashed & (b > 12) & (a <= 12)
+    remark = "dates with dots are day first" if dotted.any() else ""
+    order = date_order if date_order in ("dmy", "mdy") else ""
+    if slashed.any() and not order:
+        if day_first.any() != month_first.any():
+            order = "dmy" if day_first.any() else "mdy"
+            sample = texts[int(np.flatnonzero(day_first if day_first.any() else month_first)[0])].as_py()
+            remark = f"dates are {'day' if order == 'dmy' else 'month'} first: {sample} proves it"
+        elif day_first.any():
+            remark = "dates come day first and month first in this file; only those that can be read one way are taken"
+    # A date that only one order makes possible is taken as that where nothing is stated.
+    first = dotted | (slashed & ((order == "dmy") | ((order == "") & day_first)))
+    second = slashed & ((order == "mdy") | ((order == "") & month_first))
+    part["D"][first], part["M"][first] = a[first], b[first]
+    part["D"][second], part["M"][second] = b[second], a[second]
+    same = slashed & ~first & ~second & (a == b)
+    part["D"][same], part["M"][same] = a[same], b[same]
+    for row in np.flatnonzero(slashed & ~first & ~second & ~same).tolist():
+        text = texts[row].as_py()
+        possible = 1 <= a[row] <= 31 and 1 <= b[row] <= 31 and min(a[row], b[row]) <= 12
+        faults[row] = (
+            f"could be day first or month first: {text!r}; set date_order in the settings or the column map"
+            if possible
+            else f"is no possible date: {text!r}"
+        )
+        known[row] = False
+    return remark
+
+
+def _assemble(
+    part: dict[str, NDArray[np.int64]], known: NDArray[np.bool_], faults: list[str], texts: pa.Array
+) -> NDArray[np.int64]:
+    year, month, day = part["Y"], part["M"], part["D"]
+    possible = known & (year >= 1950) & (year <= 2150) & (month >= 1) & (month <= 12) & (day >= 1)
+    safe_year, safe_month = np.where(possible, year, 2000), np.where(possible, month, 1)
+    months = ((safe_year - 1970) * 12 + safe_month - 1).astype("M8[M]")
+    start = months.astype("M8[D]").astype(np.int64)
+    days = (months + 1).astype("M8[D]").astype(np.int64) - start
+    possible &= day <= days
+    hour, minute, second = part["h"], part["m"], part["s"]
+    midnight = (hour == 24) & (minute == 0) & (second == 0)
+    possible &= ((hour <= 23) | midnight) & (minute <= 59) & (second <= 59)
+    for row in np.flatnonzero(known & ~possible).tolist():
+        faults[row] = f"is no possible date and time: {texts[row].as_py()!r}"
+    us = (start + day - 1) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + part["us"]
+    return np.where(possible, us, NO_TIME)
+
+
+def _stated(column: Coded, time_format: str) -> Times:
+    texts = column.objects()
+    wall = np.full(len(texts), NO_TIME, dtype=np.int64)
+    offset = np.full(len(texts), np.nan)
+    faults = [""] * len(texts)
+    for at, text in enumerate(texts.tolist()):
+        if not text:
+            continue
+        try:
+            if time_format == "excel serial":
+                serial = float(text.replace(",", "."))
+                if not 18264 <= serial < 91313:  # 1950 to 2150
+                    raise ValueError
+                # Day 60 of that calendar, 29 February 1900, never was; from 1900-03-01 on the origin is 1899-12-30.
+                wall[at] = round((serial - 25569) * 86400) * 1_000_000
+            else:
+                when = datetime.strptime(text, time_format)
+                shift = when.utcoffset()
+                offset[at] = np.nan if shift is None else shift.total_seconds() / 60
+                wall[at] = (when.replace(tzinfo=None) - datetime(1970, 1, 1)) // timedelta(microseconds=1)
+        except (ValueError, OverflowError):
+            faults[at] = f"does not fit the stated format {time_format!r}: {text[:60]!r}"
+    clock = time_format == "excel serial" or any(c in time_format for c in ("%H", "%I", "%X", "%c"))
+    return Times(wall, offset, np.full(len(texts), not clock), faults, f"times read as {time_format}, as stated")

@@ -1,0 +1,135 @@
+"""One look at the whole cell: everything the board needs, read from the store once and put in order."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.board.data_health import widen_heaped
+from spc.settings import Settings
+from spc.store.store import Store
+from spc.wear.cycle import number_cycles
+from spc.wear.cycle_table import list_cycles
+from spc.wear.signs import face_signs
+
+__all__ = ["RECENT_ROWS", "CellView", "flatness_limit_um", "look_at_cell", "site_now"]
+
+RECENT_ROWS = 3000  # newest rows read per lap: dozens of cycles, however old the log is
+_NOT_A_READING = ("bad wipe", "bad reading")  # answers that say a reading was none
+
+
+@dataclass(frozen=True, slots=True)
+class CellView:
+    """What the cell looked like at one moment."""
+
+    settings: Settings
+    now: datetime  # wall clock of the site, without zone
+    now_us: int  # the same moment on the scale of `sort_us`
+    laps: pd.DataFrame  # every lap named anywhere
+    faces: pd.DataFrame  # numbered faces frame, heaped readings widened, struck-out readings not measured
+    events: pd.DataFrame
+    cycles: pd.DataFrame  # from `list_cycles`
+    signs: pd.DataFrame  # from `face_signs`
+    limits: pd.DataFrame
+    stored_signals: pd.DataFrame
+    reactions: pd.DataFrame
+    struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
+
+    def faces_of(self, lap: str) -> pd.DataFrame:
+        """Rows of one lap, oldest first."""
+        return self.faces[self.faces["lap"] == lap].reset_index(drop=True)
+
+    def signs_of(self, lap: str) -> pd.DataFrame:
+        """Finished faces of one lap with their signs of wear, oldest first."""
+        return self.signs[self.signs["lap"] == lap].reset_index(drop=True)
+
+    def lap_row(self, lap: str) -> pd.Series:
+        """Give what the register says of a lap."""
+        return self.laps[self.laps["lap"] == lap].iloc[0]
+
+
+def site_now(settings: Settings) -> datetime:
+    """Wall clock of the site: the settings' own clock for a replayed log, else the real time in the site's zone."""
+    if settings.clock is not None:
+        return settings.clock
+    zone = ZoneInfo(settings.time_zone) if settings.time_zone else None
+    return datetime.now(zone).replace(tzinfo=None)
+
+
+def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = None) -> CellView:
+    """Read the store once and number its cycles.
+
+    Parameters
+    ----------
+    store : Store
+    settings : Settings
+    now : datetime, optional
+        Wall clock of the site, without zone; default `site_now(settings)`. Later rows are left out.
+
+    Returns
+    -------
+    CellView
+    """
+    wall = site_now(settings) if now is None else now
+    zone = ZoneInfo(settings.time_zone) if settings.time_zone else ZoneInfo("UTC")
+    now_us = round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
+    until_us = now_us + 1 if now is not None or settings.clock is not None else None
+    laps = store.laps()
+    parts = [store.faces(lap=lap, last=RECENT_ROWS, until_us=until_us) for lap in laps["lap"]]
+    parts = [part for part in parts if len(part)]
+    faces = pd.concat(parts, ignore_index=True) if parts else store.faces(last=0)
+    events = store.events()
+    if until_us is not None:
+        events = events[events["sort_us"] < until_us].reset_index(drop=True)
+    reactions = store.reactions()
+    stored = store.signals()
+    struck_out = _struck_out(stored, reactions)
+    faces = widen_heaped(_without(faces, struck_out))
+    numbered = number_cycles(faces, events)
+    return CellView(
+        settings=settings,
+        now=wall,
+        now_us=now_us,
+        laps=laps,
+        faces=numbered,
+        events=events,
+        cycles=list_cycles(numbered, events),
+        signs=face_signs(numbered),
+        limits=store.limits(),
+        stored_signals=stored,
+        reactions=reactions,
+        struck_out=struck_out,
+    )
+
+
+def flatness_limit_um(parts: pd.Series, limits: pd.DataFrame) -> NDArray[np.float64]:
+    """Upper flatness limit of each part number in micrometres, NaN where none is set.
+
+    Parameters
+    ----------
+    parts : Series of str
+    limits : DataFrame
+        Limits frame; part '*' serves every part number without a limit of its own.
+    """
+    own = limits[limits["characteristic"] == "flatness"].set_index("part")["upper_um"]
+    anybody = float(own.get("*", np.nan))
+    return parts.map(own.to_dict()).fillna(anybody).to_numpy(np.float64)
+
+
+def _struck_out(stored: pd.DataFrame, reactions: pd.DataFrame) -> frozenset[int]:
+    called = reactions[reactions["cause"].isin(_NOT_A_READING)]
+    ids = stored[stored["signal_id"].isin(called["signal_id"])]["face_id"]
+    return frozenset(int(i) for i in ids if i >= 0)
+
+
+def _without(faces: pd.DataFrame, struck_out: frozenset[int]) -> pd.DataFrame:
+    """Take the flatness of struck-out readings as not measured; the text as typed stays."""
+    if not struck_out:
+        return faces
+    gone = faces["face_id"].isin(struck_out)
+    return faces.assign(
+        flatness_low_um=faces["flatness_low_um"].mask(gone), flatness_high_um=faces["flatness_high_um"].mask(gone)
+    )

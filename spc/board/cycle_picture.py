@@ -1,0 +1,115 @@
+"""The cycle picture as data: past cycles, this cycle, the usual band, the limit and the fan of what is to come."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.board.cell_view import CellView
+from spc.board.lap_forecast import LapForecast
+from spc.board.results import CycleFan, CyclePath, CyclePicture, Signal
+
+__all__ = ["draw_cycle"]
+
+PAST_SHOWN = 6
+_NOTHING: NDArray[np.float64] = np.empty(0)
+
+
+def draw_cycle(
+    view: CellView, lap: str, forecast: LapForecast, signals: Sequence[Signal], *, now_us: int
+) -> CyclePicture | None:
+    """Gather the cycle picture of one lap.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    forecast : LapForecast
+    signals : sequence of Signal
+        Those of this cycle; each is ringed at its age.
+    now_us : int
+        Moment of the look, as in `sort_us`.
+
+    Returns
+    -------
+    CyclePicture or None
+        None when the lap has no face with a flatness reading yet.
+    """
+    rows = view.faces_of(lap)
+    rows = rows[(rows["kind"] == "face") & rows["flatness_low_um"].notna()]
+    if rows.empty:
+        return None
+    cycles = view.cycles[view.cycles["lap"] == lap]
+    running = int(cycles["cycle"].iloc[-1])
+    ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
+    past = tuple(
+        _path(f"cycle {number}, to {_day(text)}", rows[(rows["cycle"] == number) & (rows["attempt"] <= 1)])
+        for number, text in zip(ended["cycle"], ended["end_text"], strict=True)
+    )
+    now = _path("this cycle", rows[rows["cycle"] == running])
+    band = forecast.band
+    return CyclePicture(
+        limit_um=forecast.limit_um,
+        limit_text=forecast.limit_text,
+        now=now,
+        past=tuple(p for p in past if p.age_faces.size),
+        band_age_faces=_NOTHING if band is None else band.age_faces,
+        band_low_um=_NOTHING if band is None else np.maximum(band.low_um, 0.0),
+        band_centre_um=_NOTHING if band is None else np.maximum(band.median_um, 0.0),
+        band_high_um=_NOTHING if band is None else np.maximum(band.high_um, 0.0),
+        fan=_to_limit(forecast),
+        signals=tuple(signals),
+        sentence=_in_words(lap, now, past, forecast),
+        axis_note=forecast.faces_left.sentence if forecast.faces_left.status != "refused" else "",
+    )
+
+
+def _path(label: str, rows: pd.DataFrame) -> CyclePath:
+    hover = tuple(
+        " - ".join(str(word) for word in words if word)
+        for words in zip(rows["time_text"], rows["operator"], rows["part"], rows["serial"], strict=True)
+    )
+    return CyclePath(
+        label=label,
+        age_faces=rows["age_faces"].to_numpy(np.float64),
+        low_um=rows["flatness_low_um"].to_numpy(np.float64),
+        high_um=rows["flatness_high_um"].to_numpy(np.float64),
+        face_id=rows["face_id"].to_numpy(np.int64),
+        text=tuple(rows["flatness_text"]),
+        hover=hover,
+    )
+
+
+def _to_limit(forecast: LapForecast) -> CycleFan | None:
+    """Cut the fan a little after its low edge has crossed the limit: what lies beyond is no longer asked."""
+    fan = forecast.fan
+    if fan is None or not np.isfinite(forecast.limit_um):
+        return fan
+    over = np.flatnonzero(fan.low_um >= forecast.limit_um)
+    stop = int(over[0]) + 1 if over.size else fan.age_faces.size
+    return CycleFan(
+        fan.age_faces[:stop],
+        np.maximum(fan.low_um[:stop], 0.0),
+        np.maximum(fan.median_um[:stop], 0.0),
+        np.maximum(fan.high_um[:stop], 0.0),
+    )
+
+
+def _day(text: str) -> str:
+    return text[:10] if text else "an unknown day"
+
+
+def _in_words(lap: str, now: CyclePath, past: Sequence[CyclePath], forecast: LapForecast) -> str:
+    if now.age_faces.size == 0:
+        read = f"{lap} has no flatness reading in this cycle yet"
+    else:
+        finite = now.high_um[np.isfinite(now.high_um)]
+        top = f"the highest up to {finite.max():.2f} um" if finite.size else "all of them open above"
+        count = now.age_faces.size
+        faces = "reading" if count == 1 else "readings"
+        read = f"{lap} has {count} flatness {faces} in this cycle, the last as typed {now.text[-1]}, {top}"
+    shown = len([p for p in past if p.age_faces.size])
+    behind = f"; {shown} past cycle{'' if shown == 1 else 's'} drawn faint behind" if shown else "; no past cycle yet"
+    limit = f"; limit {forecast.limit_text}" if forecast.limit_text else "; no limit set"
+    return f"{read}{behind}{limit}; {forecast.faces_left.sentence}."

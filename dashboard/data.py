@@ -5,13 +5,25 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
 import streamlit as st
 
 from spc.board.results import LapReport, ShiftReport
 from spc.settings import Settings, load_settings
 from spc.store.store import Store
 
-__all__ = ["Snapshot", "lap_names", "lap_report", "open_store", "revision", "settings", "shift_report", "snapshot"]
+__all__ = [
+    "Snapshot",
+    "lap_names",
+    "lap_report",
+    "open_store",
+    "operators",
+    "recent_faces",
+    "revision",
+    "settings",
+    "shift_report",
+    "snapshot",
+]
 
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
@@ -55,6 +67,21 @@ def lap_names(now: Snapshot) -> list[str]:
     """Return every lap that has a face, an event or an entry of its own."""
     with open_store() as store:
         return [str(name) for name in store.laps()["lap"]]
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def recent_faces(now: Snapshot, lap: str) -> pd.DataFrame:
+    """Return one lap's newest 200 faces and repeat readings."""
+    with open_store() as store:
+        return store.faces(lap=lap, last=200)
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def operators(now: Snapshot) -> list[str]:
+    """Return who logged the newest 2,000 faces, most often first."""
+    with open_store() as store:
+        names = store.faces(last=2_000)["operator"]
+    return [str(name) for name in names[names != ""].value_counts().index]
 
 
 @st.cache_data(max_entries=256, show_spinner="Reading the lap's log")

@@ -106,7 +106,7 @@ def _add_past(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
     paths = [path for path in picture.past if path.age_faces.size]
     if not paths:
         return
-    most = max(2, (MOST_MARKS // 2) // len(paths))
+    most = max(2, MOST_MARKS // 5 // len(paths))
     for index, path in enumerate(paths):
         low, high = path.low_um * scale, np.minimum(path.high_um * scale, ceiling)
         rows = thin(low, high, np.zeros(low.size, dtype=bool), most=most)
@@ -193,7 +193,7 @@ def _add_now(
 ) -> None:
     path = picture.now
     signalling = np.isin(path.face_id, [signal.face_id for signal in picture.signals])
-    rows = thin(path.low_um, path.high_um, signalling, most=MOST_MARKS // 2)
+    rows = thin(path.low_um, path.high_um, signalling, most=2 * MOST_MARKS // 5)
     hover = [
         f"<b>{as_typed(path.text[row])}</b> as typed<br>face {path.age_faces[row]:.0f} since reconditioning"
         f"<br>{as_typed(path.hover[row])}"

@@ -35,7 +35,7 @@ def base_figure(look: Look, *, x_title: str, y_title: str, height: int = 460) ->
         "automargin": True,
         "fixedrange": True,
     }
-    figure = go.Figure()
+    figure = go.Figure(layout={"template": "none"})
     figure.update_layout(
         height=height,
         paper_bgcolor="rgba(0,0,0,0)",

@@ -1,10 +1,84 @@
-"""Answers to signals."""
+"""Answers to signals: five buttons a gloved hand can press, each kept as a reaction in the log."""
 
+from dataclasses import dataclass
+
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.entry import event_row, moment
 from dashboard.parts.page import Page
-from spc.board.results import LapReport
+from spc.board.results import LapReport, Signal
 
-__all__ = ["answer_signals"]
+__all__ = ["ANSWERS", "Answer", "answer_signals"]
 
 
-def answer_signals(report: LapReport, page: Page) -> None:
-    """Offer one-tap answers."""
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One answer: the words on the button and what they say in the log."""
+
+    words: str
+    check_done: str
+    cause: str  # as in the table of causes, so that answers count as findings
+    action: str
+    result: str
+    event: str = ""  # the event on the lap that this answer also logs
+
+
+ANSWERS: tuple[Answer, ...] = (
+    Answer("Bad wipe", "wiped and read again", "read warm, in poor light or by another eye", "none", "bad wipe"),
+    Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "carries on", event="recharged"),
+    Answer(
+        "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"
+    ),
+    Answer("Handed to lead", "looked at", "not found", "handed to lead", "with the lead"),
+    Answer("Not found", "looked at", "not found", "none", "carries on"),
+)
+
+
+def answer_signals(report: LapReport, page: Page, person: str) -> None:
+    """Show the open signals of a lap, each with its sentence and the answers."""
+    if not report.signals:
+        return
+    st.html(cards.section("Say what you found"))
+    for place, signal in enumerate(report.signals):
+        with st.container(key=f"signal-{place}-{signal.severity}"):
+            st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
+            with st.container(horizontal=True, key=f"answers-{place}"):
+                for answer in ANSWERS:
+                    key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
+                    if st.button(answer.words, key=key, help=_help(answer)):
+                        _keep(signal, answer, person=person, page=page)
+
+
+def _help(answer: Answer) -> str:
+    also = f" Also logs the lap as {answer.event} now." if answer.event else ""
+    return f"Keeps: {answer.check_done}; {answer.result}.{also}"
+
+
+def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
+    if not person:
+        st.warning("Say first who signs this.")
+        return
+    with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
+        number = store.record_signal(
+            lap=signal.lap,
+            sign=signal.sign,
+            rule=signal.rule,
+            severity=signal.severity,
+            sentence=signal.sentence,
+            face_id=signal.face_id,
+            who=person,
+        )
+        store.answer_signal(
+            number,
+            check_done=answer.check_done,
+            cause=answer.cause,
+            action=answer.action,
+            result=answer.result,
+            who=person,
+        )
+        if answer.event:
+            row = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=moment(page.site))
+            store.append_event(row, who=person, source="answer")
+    st.toast(f"Kept: {answer.words.lower()}, signed {person}.")
+    st.rerun()

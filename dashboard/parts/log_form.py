@@ -1,9 +1,195 @@
-"""Log a face."""
+"""Log a face or an event: a tap on the reading, a tap to keep it; the rest comes from the last face."""
 
+from typing import Any
+
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
 from dashboard.parts.page import Page
+from spc.store.database import StoreError
+from spc.store.frames import EVENT_KINDS
 
 __all__ = ["log_form"]
 
+_SHAPES = ("convex", "concave", "twist", "flat")
+_OUTCOMES = ("", "ok", "re-lap", "regrind", "scrap")
 
-def log_form(page: Page, lap: str) -> None:
-    """Offer the form."""
+
+def log_form(page: Page, lap: str, person: str) -> None:
+    """Offer the forms for one lap."""
+    faces = data.recent_faces(page.now, lap)
+    last = faces.iloc[-1].to_dict() if len(faces) else None
+    said = st.session_state.pop("lc_logged", "")
+    st.html(cards.section("Log on this lap"))
+    if said:
+        st.html(cards.notice(said))
+    face, event, mend = st.tabs(["Face", "Event", "Correct last face"])
+    with face:
+        _face_form(page, lap, last, usual_readings(faces), person)
+    with event:
+        _event_form(page, lap, last, person)
+    with mend:
+        _correction_form(page, last, person)
+
+
+def _face_form(page: Page, lap: str, last: dict[str, Any] | None, usual: list[str], person: str) -> None:
+    unit = entry_unit(last, page.site)
+    before = last or {}
+    with st.form(f"face-{lap}-{before.get('face_id', 0)}", border=False):
+        tapped = (
+            st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{lap}-{before.get('face_id', 0)}") if usual else None
+        )
+        typed = st.text_input(
+            "or type it" if usual else f"Flatness, {unit.label}",
+            placeholder="1.5   <0.5   1-1.5   2+",
+            key=f"typed-{lap}",
+        )
+        shape = st.pills("Shape", _SHAPES, key=f"shape-{lap}")
+        minutes = st.number_input(
+            "Minutes on the lap",
+            min_value=0.0,
+            max_value=479.0,
+            value=_number(before, "minutes"),
+            step=1.0,
+            format="%g",
+        )
+        scratch = st.checkbox("A scratch", key=f"scratch-{lap}")
+        with st.expander("Part, grit, finish, result"):
+            part = st.text_input("Part", value=str(before.get("part", "")))
+            serial = st.text_input("Serial", help="Left empty it is not known; the last face's serial is not repeated.")
+            side = st.text_input("Which face of the part", value=str(before.get("face", "")))
+            grit = st.text_input("Grit", value=str(before.get("grit", "")))
+            finish = st.text_input(
+                f"Finish Ra, {'µin' if page.site.finish_unit == 'uin' else page.site.finish_unit or 'µm'}"
+            )
+            outcome = st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said")
+            note = st.text_input("Note")
+        if st.form_submit_button("Log this face", type="primary", width="stretch"):
+            entry = FaceEntry(
+                flatness=typed.strip() or str(tapped or ""),
+                shape=shape or "",
+                minutes=minutes,
+                finish=finish,
+                operator=person,
+                grit=grit,
+                part=part,
+                serial=serial,
+                face=side,
+                outcome=outcome,
+                scratch=scratch,
+                note=note,
+            )
+            _log_face(page, lap, entry, unit, person)
+
+
+def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> None:
+    if not person:
+        st.warning("Say first who signs this.")
+        return
+    try:
+        row = face_row(entry, lap=lap, unit=unit, site=page.site, at=moment(page.site))
+        with data.open_store() as store:
+            before = store.revision()
+            store.append_face(row, who=person)
+            doubled = store.revision() == before
+    except ValueError as error:
+        st.error(str(error))
+        return
+    text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
+    _done(f"Logged: {text} on {lap}." if not doubled else f"{text} on {lap} was logged already; nothing was added.")
+
+
+def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) -> None:
+    with st.form(f"event-{lap}", border=False, clear_on_submit=True):
+        event = st.pills("What was done", EVENT_KINDS, key=f"event-kind-{lap}")
+        with st.expander("Grit, minutes, note"):
+            grit = st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")))
+            minutes = st.number_input(
+                "Minutes it took", min_value=0.0, max_value=1440.0, value=None, step=5.0, format="%g"
+            )
+            note = st.text_input("Note", key=f"event-note-{lap}")
+        if st.form_submit_button("Log this event", type="primary", width="stretch"):
+            if not event:
+                st.error("Tap what was done first.")
+            elif not person:
+                st.warning("Say first who signs this.")
+            else:
+                _log_event(page, lap, str(event), person, grit=grit, last=last, minutes=minutes, note=note)
+
+
+def _log_event(
+    page: Page,
+    lap: str,
+    event: str,
+    person: str,
+    *,
+    grit: str,
+    last: dict[str, Any] | None,
+    minutes: float | None,
+    note: str,
+) -> None:
+    try:
+        row = event_row(
+            event,
+            lap=lap,
+            operator=person,
+            site=page.site,
+            at=moment(page.site),
+            grit=grit,
+            grit_from=str((last or {}).get("grit", "")),
+            minutes=minutes,
+            note=note,
+        )
+        with data.open_store() as store:
+            store.append_event(row, who=person)
+    except ValueError as error:
+        st.error(str(error))
+        return
+    _done(f"Logged: {lap} {event}.")
+
+
+def _correction_form(page: Page, last: dict[str, Any] | None, person: str) -> None:
+    if last is None:
+        st.html(cards.sentences([], empty="No face on this lap yet."))
+        return
+    unit = LengthUnit(str(last["flatness_unit"]), str(last["lamp"]))
+    with st.form(f"mend-{last['face_id']}-{last['version']}", border=False):
+        st.html(
+            cards.sentences([f"Last face: {last['flatness_text'] or 'no flatness'}, {last['time_text'] or 'no time'}."])
+        )
+        typed = st.text_input(f"Flatness, {unit.label}", value=str(last["flatness_text"]))
+        minutes = st.number_input(
+            "Minutes on the lap", min_value=0.0, max_value=479.0, value=_number(last, "minutes"), format="%g"
+        )
+        reason = st.text_input("Why it is corrected", placeholder="bad wipe, read again")
+        if st.form_submit_button("Keep the correction", width="stretch"):
+            _correct(page, last, unit, typed=typed, minutes=minutes, reason=reason, person=person)
+
+
+def _correct(
+    page: Page, last: dict[str, Any], unit: LengthUnit, *, typed: str, minutes: float | None, reason: str, person: str
+) -> None:
+    if not reason.strip() or not person:
+        st.error("A correction is signed and explained: say who, and why. The old reading is kept.")
+        return
+    names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp", "minutes")
+    try:
+        entry = FaceEntry(flatness=typed, minutes=minutes)
+        row = face_row(entry, lap=str(last["lap"]), unit=unit, site=page.site, at=moment(page.site))
+        with data.open_store() as store:
+            store.correct_face(int(last["face_id"]), {name: row[name] for name in names}, who=person, reason=reason)
+    except (StoreError, ValueError) as error:
+        st.error(str(error))
+        return
+    _done(f"Corrected: {last['flatness_text']} is now {typed}. The old reading is kept.")
+
+
+def _done(sentence: str) -> None:
+    st.session_state["lc_logged"] = sentence
+    st.rerun()
+
+
+def _number(row: dict[str, Any], name: str) -> float | None:
+    value = row.get(name)
+    return float(value) if value is not None and value == value else None

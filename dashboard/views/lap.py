@@ -10,6 +10,7 @@ from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run
 from dashboard.parts.log_form import log_form
 from dashboard.parts.page import Page, link_to_lap
+from dashboard.parts.person import last_operator, signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.words import count, grit_words, number
 from spc.board.results import LapReport
@@ -25,18 +26,17 @@ def render(page: Page) -> None:
     report = data.lap_report(page.now, lap)
     tag = cards.state_tag(report.state)
     st.html(cards.headline(report.sentence, kicker=_kicker(report), tag=tag))
-    picture, side = st.columns([2.1, 1], gap="large", vertical_alignment="top")
-    with picture, st.container(key="lap-picture"):
-        _picture(report, page)
-    with side, st.container(key="lap-side"):
-        st.html(cards.facts(_numbers(report)))
-        answer_signals(report, page)
-        st.html(cards.cautions(report.safety))
-    evidence, form = st.columns([2.1, 1], gap="large", vertical_alignment="top")
-    with evidence:
-        _evidence(report, page)
-    with form:
-        log_form(page, lap)
+    with st.container(key="lap-grid"):
+        with st.container(key="lap-picture"):
+            _picture(report, page)
+        with st.container(key="lap-side"):
+            st.html(cards.facts(_numbers(report)))
+            person = signed_by(page, first=last_operator(page, lap))
+            answer_signals(report, page, person)
+            st.html(cards.cautions(report.safety))
+            log_form(page, lap, person)
+        with st.container(key="lap-evidence"):
+            _evidence(report, page)
 
 
 def choose_lap(page: Page, *, view: str = "lap") -> str | None:
@@ -90,11 +90,12 @@ def _picture(report: LapReport, page: Page) -> None:
 
 
 def _evidence(report: LapReport, page: Page) -> None:
-    st.html(cards.section("Why it says so") + cards.sentences(report.reasons, empty="Nothing speaks against this lap."))
+    lines = list(report.reasons)
     if report.faces_left.status != "range":
-        st.html(cards.sentences([f"Faces left: {report.faces_left.sentence}"]))
+        lines.append(f"Faces left: {report.faces_left.sentence}")
     if report.confidence:
-        st.html(cards.sentences([f"How sure: {report.confidence}"]))
+        lines.append(f"How sure: {report.confidence}")
+    st.html(cards.section("Why it says so") + cards.sentences(lines, empty="Nothing speaks against this lap."))
     if report.answers:
         lines = [f"{question} {answer}" for question, answer in report.answers]
         st.html(cards.section("Asked at the bench") + cards.sentences(lines))

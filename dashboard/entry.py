@@ -1,0 +1,184 @@
+"""What a person types into the log form, made a face or an event as the store takes it. No streamlit here."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from spc.measure.grit import parse_grit
+from spc.measure.reading import parse_reading
+from spc.settings import Settings
+
+__all__ = ["FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "moment", "usual_readings"]
+
+
+@dataclass(frozen=True, slots=True)
+class LengthUnit:
+    """The unit a flatness reading is typed in; `name` '' = nobody has said."""
+
+    name: str  # as in `spc.measure.length.UNITS`
+    lamp: str  # '' unless in bands
+
+    @property
+    def label(self) -> str:
+        """As shown beside the field."""
+        if self.name == "band":
+            return f"light bands, {self.lamp} lamp" if self.lamp else "light bands, lamp not known"
+        return {"um": "µm", "uin": "µin"}.get(self.name, self.name) or "unit not known: write it with the number"
+
+
+@dataclass(frozen=True, slots=True)
+class FaceEntry:
+    """One face as typed; text fields '' and numbers None where nothing was said."""
+
+    flatness: str
+    shape: str = ""
+    minutes: float | None = None
+    finish: str = ""
+    operator: str = ""
+    grit: str = ""
+    part: str = ""
+    serial: str = ""
+    face: str = ""
+    outcome: str = ""
+    scratch: bool = False
+    note: str = ""
+
+
+def entry_unit(last: Mapping[str, Any] | None, site: Settings) -> LengthUnit:
+    """Return the unit to type flatness in: that of the lap's last face, else the site's, else none."""
+    if last is not None and last.get("flatness_unit"):
+        return LengthUnit(str(last["flatness_unit"]), str(last.get("lamp", "")))
+    return LengthUnit(site.flatness_unit, site.lamp if site.flatness_unit == "band" else "")
+
+
+def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[str]:
+    """Return the readings typed most often, from the flattest up; these become one-tap choices."""
+    typed = faces[(faces["flatness_text"] != "") & faces["flatness_low_um"].notna()]
+    if typed.empty:
+        return []
+    latest = typed[typed["flatness_unit"] == typed["flatness_unit"].iloc[-1]]
+    often = latest["flatness_text"].value_counts().head(most).index
+    level = latest.drop_duplicates("flatness_text").set_index("flatness_text")[["flatness_high_um", "flatness_low_um"]]
+    return [str(text) for text in level.loc[often].sort_values(["flatness_high_um", "flatness_low_um"]).index]
+
+
+def moment(site: Settings) -> datetime:
+    """Return the moment now by the site's clock and zone; a replayed log has its own clock."""
+    zone = ZoneInfo(site.time_zone) if site.time_zone else None
+    if site.clock is not None:
+        return site.clock.replace(tzinfo=zone or UTC)
+    return datetime.now(zone) if zone else datetime.now().astimezone()
+
+
+def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at: datetime) -> dict[str, Any]:
+    """Make a face for `Store.append_face`.
+
+    Raises
+    ------
+    ValueError
+        If the flatness, finish or grit cannot be read; a sentence for the person at the form.
+    """
+    flatness = _reading("Flatness", entry.flatness, unit=unit, step=_step(unit, site), site=site)
+    row: dict[str, Any] = {
+        "lap": lap,
+        "operator": entry.operator.strip(),
+        "part": entry.part.strip(),
+        "serial": entry.serial.strip(),
+        "face": entry.face.strip(),
+        "minutes": entry.minutes if entry.minutes else math.nan,
+        "flatness_low_um": flatness.low_um,
+        "flatness_high_um": flatness.high_um,
+        "flatness_text": entry.flatness.strip(),
+        "flatness_unit": flatness.unit,
+        "lamp": flatness.lamp,
+        "shape": entry.shape or flatness.shape,
+        "outcome": entry.outcome,
+        "scratch": entry.scratch,
+        "note": entry.note.strip(),
+        "remarks": flatness.remark,
+        **_clock(site, at),
+        **_grit(entry.grit, site),
+    }
+    if entry.finish.strip():
+        finish = _reading(
+            "Finish Ra", entry.finish, unit=LengthUnit(site.finish_unit or "um", ""), step=None, site=site
+        )
+        row |= {"finish_low_um": finish.low_um, "finish_high_um": finish.high_um, "finish_text": entry.finish.strip()}
+    return row
+
+
+def event_row(
+    event: str,
+    *,
+    lap: str,
+    operator: str,
+    site: Settings,
+    at: datetime,
+    grit: str = "",
+    grit_from: str = "",
+    minutes: float | None = None,
+    note: str = "",
+) -> dict[str, Any]:
+    """Make an event for `Store.append_event`; raises ValueError with a sentence if the grit cannot be read."""
+    clock = _clock(site, at)
+    row = {
+        "lap": lap,
+        "event": event,
+        "operator": operator.strip(),
+        "minutes": minutes if minutes else math.nan,
+        "note": note.strip(),
+        "time_utc": clock["time_utc"],
+        "time_text": clock["time_text"],
+        **_grit(grit, site),
+    }
+    if event == "grit changed":
+        before = _grit(grit_from, site)
+        row |= {"grit_from": before.get("grit", ""), "grit_from_um": before.get("grit_um", math.nan)}
+    return row
+
+
+def _reading(what: str, text: str, *, unit: LengthUnit, step: float | None, site: Settings) -> Any:
+    if not text.strip():
+        raise ValueError(f"{what} is empty: tap a reading or type one.")
+    try:
+        return parse_reading(
+            text,
+            unit=unit.name,
+            lamp_text=unit.lamp,
+            step=step,
+            decimal=site.decimal or ".",
+            zero_means=site.zero_means or "half step",
+        )
+    except ValueError as error:
+        raise ValueError(f"{what} {error}.") from None
+
+
+def _step(unit: LengthUnit, site: Settings) -> float | None:
+    return site.step_bands if unit.name == "band" else None
+
+
+def _grit(text: str, site: Settings) -> dict[str, Any]:
+    if not text.strip():
+        return {}
+    try:
+        grit = parse_grit(text, unit=site.grit_unit, decimal=site.decimal or ".")
+    except ValueError as error:
+        raise ValueError(f"Grit {error}.") from None
+    return {"grit": grit.text, "grit_um": grit.size_um}
+
+
+def _clock(site: Settings, at: datetime) -> dict[str, Any]:
+    said: dict[str, Any] = {"time_utc": at, "time_text": at.strftime("%Y-%m-%d %H:%M:%S")}
+    wall = at.time()
+    for shift in site.shifts:
+        across = shift.end <= shift.start
+        inside = (wall >= shift.start or wall < shift.end) if across else shift.start <= wall < shift.end
+        if inside:
+            began = at.date() - timedelta(days=1) if across and wall < shift.end else at.date()
+            return said | {"shift": shift.name, "shift_date": began.isoformat()}
+    return said

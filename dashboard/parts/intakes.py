@@ -1,0 +1,47 @@
+"""What has been taken in: every delivery with its counts."""
+
+import json
+
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.parts.page import Page
+from dashboard.parts.picture import show_table
+from dashboard.words import count
+
+__all__ = ["intakes"]
+
+
+def intakes(page: Page) -> None:
+    """List deliveries, newest first."""
+    table = data.intakes(page.now)
+    if table.empty:
+        st.html(cards.sentences([], empty="Nothing has been taken in yet."))
+        return
+    rows, waits = int(table["rows"].sum()), int(table["quarantined"].sum())
+    st.html(
+        cards.sentences(
+            [f"{count(len(table), 'delivery', 'deliveries')}, {count(rows, 'row')}, {waits:,} of them quarantined."]
+        )
+    )
+    shown = table.iloc[::-1].assign(remarks=[_joined(text) for text in table["remarks"].iloc[::-1]])
+    names = [
+        "at",
+        "name",
+        "who",
+        "rows",
+        "faces",
+        "repeats",
+        "events",
+        "quarantined",
+        "doubles",
+        "new_versions",
+        "remarks",
+    ]
+    zone = page.site.time_zone or "UTC"
+    shown["at"] = shown["at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M")
+    show_table(shown[names].rename(columns={"at": f"taken in ({zone})", "new_versions": "changed rows"}), key="intakes")
+
+
+def _joined(text: str) -> str:
+    return "; ".join(str(line) for line in json.loads(text or "[]"))

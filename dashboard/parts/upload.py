@@ -1,0 +1,147 @@
+"""Take in a log: what was found in the file is shown, and can be changed, before anything is kept."""
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.column_choice import column_table, edited_map, map_text
+from dashboard.parts.page import Page
+from dashboard.parts.picture import show_table
+from dashboard.words import count
+from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
+from spc.log.lexicon import FIELDS
+from spc.log.rows import ParsedLog, read_log
+from spc.measure.length import LAMPS, UNITS
+
+__all__ = ["upload"]
+
+_MOST_SHOWN = 200
+_ENCODINGS = ("", "utf-8", "cp1252", "utf-16")
+_DATE_ORDERS = {"": "as found", "dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
+_DECIMALS = {"": "as found", ".": "point", ",": "comma"}
+
+
+def upload(page: Page, person: str) -> None:
+    """Offer the upload, the preview and the button that takes the file in."""
+    said = st.session_state.pop("lc_taken", "")
+    if said:
+        st.html(cards.notice(said))
+    files = st.session_state.setdefault("lc_upload_round", 0)
+    got = st.file_uploader("A CSV log", type=["csv", "txt", "tsv"], key=f"upload-{files}", max_upload_size=64)
+    if got is None:
+        st.html(cards.sentences(["Nothing is taken in before you have seen what was found in the file."]))
+        return
+    content = got.getvalue()
+    base = _file_choices(content, got.name)
+    if base is None:
+        return
+    first = read_log(content, name=got.name, settings=page.site, column_map=base, aliases=data.aliases(page.now))
+    parsed, plan = _columns(content, got.name, first, base, page)
+    _preview(parsed)
+    if parsed is None or parsed.refused:
+        return
+    if not person:
+        st.warning("Say first who signs this.")
+        return
+    if st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
+        st.session_state["lc_taken"] = data.take_in(content, name=got.name, site=page.site, column_map=plan, who=person)
+        st.session_state["lc_upload_round"] = files + 1
+        st.rerun()
+
+
+def _file_choices(content: bytes, name: str) -> ColumnMap | None:
+    with st.expander("The file is read wrongly? Say how"):
+        own = st.file_uploader("A column map (TOML)", type=["toml"], key=f"map-{name}", max_upload_size=1)
+        encoding = st.selectbox("Letters (encoding)", _ENCODINGS, format_func=lambda word: word or "as found")
+        decimal = st.selectbox("Decimal mark", list(_DECIMALS), format_func=_DECIMALS.__getitem__)
+        order = st.selectbox("Dates are", list(_DATE_ORDERS), format_func=_DATE_ORDERS.__getitem__)
+    if own is None:
+        return ColumnMap(encoding=encoding, decimal=decimal, date_order=order)
+    try:
+        return load_column_map(own.getvalue().decode("utf-8-sig") + "\n")
+    except (ColumnMapError, UnicodeDecodeError) as error:
+        st.error(f"{own.name}: {error}" if isinstance(error, ColumnMapError) else f"{own.name} must be UTF-8 text.")
+        return None
+
+
+def _columns(
+    content: bytes, name: str, first: ParsedLog, base: ColumnMap, page: Page
+) -> tuple[ParsedLog | None, ColumnMap]:
+    found = column_table(first.columns)
+    if found.empty:
+        return first, base
+    st.html(cards.section("How each column is read"))
+    edited = st.data_editor(
+        found,
+        key=f"columns-{name}",
+        disabled=["header"],
+        column_config={
+            "_index": st.column_config.NumberColumn("column"),
+            "read as": st.column_config.SelectboxColumn(options=["", *FIELDS], help="The field this column feeds."),
+            "unit": st.column_config.SelectboxColumn(options=["", *UNITS]),
+            "lamp": st.column_config.SelectboxColumn(options=["", *LAMPS]),
+            "step": st.column_config.NumberColumn(
+                min_value=0.0, help="The step readings are written in, in that unit."
+            ),
+        },
+    )
+    try:
+        plan = edited_map(found, edited, first.columns, base)
+        if plan is base:
+            return first, base
+        parsed = read_log(content, name=name, settings=page.site, column_map=plan, aliases=data.aliases(page.now))
+    except ValueError as error:
+        st.error(str(error))
+        return None, base
+    st.download_button(
+        "Keep this column map as a file", map_text(plan), file_name=f"{name}.map.toml", mime="text/plain"
+    )
+    return parsed, plan
+
+
+def _preview(parsed: ParsedLog | None) -> None:
+    if parsed is None:
+        return
+    if parsed.refused:
+        st.html(cards.notice(f"{parsed.name} cannot be read: {parsed.refused}", kind="stop"))
+        return
+    found = parsed.counts
+    st.html(cards.headline(_sentence(parsed, found), kicker="Nothing is taken in yet"))
+    st.html(
+        cards.facts(
+            [("rows", f"{len(parsed.rows):,}"), ("faces", f"{found['face']:,}"), ("events", f"{found['event']:,}")]
+            + [("would wait in quarantine", f"{found['quarantine']:,}"), ("blank", f"{found['blank']:,}")]
+        )
+    )
+    lines = [*(parsed.dialect.evidence if parsed.dialect else ()), *parsed.remarks]
+    st.html(cards.section("How the file is written") + cards.sentences(lines))
+    waiting = parsed.rows[parsed.rows["outcome"] == "quarantine"]
+    if len(waiting):
+        st.html(cards.section("Rows that would wait for a person"))
+        show_table(waiting[["row_number", "reasons", "raw"]].head(_MOST_SHOWN), key="preview-waiting")
+    st.html(cards.section("First faces as understood"))
+    show_table(_faces(parsed.rows), key="preview-faces")
+
+
+def _sentence(parsed: ParsedLog, found: dict[str, int]) -> str:
+    parts = [count(found["face"], "face"), count(found["event"], "event")]
+    waits = f"; {count(found['quarantine'], 'row')} would wait for a person" if found["quarantine"] else ""
+    return f"{parsed.name} holds {parts[0]} and {parts[1]}{waits}."
+
+
+def _faces(rows: pd.DataFrame) -> pd.DataFrame:
+    faces = rows[rows["outcome"] == "face"].head(20)
+    shown = {
+        "row_number": "row",
+        "time_text": "time",
+        "lap": "lap",
+        "operator": "operator",
+        "grit": "grit",
+        "minutes": "minutes",
+        "flatness_text": "flatness as typed",
+        "flatness_low_um": "from, µm",
+        "flatness_high_um": "to, µm",
+        "finish_text": "finish as typed",
+        "remarks": "remarks",
+    }
+    return faces[list(shown)].rename(columns=shown).round(4)

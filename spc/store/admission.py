@@ -23,9 +23,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
-from spc.store.identity import RowKeys, event_keys, face_keys
+from spc.store.identity import RowKeys, event_keys, face_keys, has_clock
 from spc.store.versions import differences_of, record_replaced
 
 __all__ = ["Admission", "Admitted"]
@@ -127,7 +128,7 @@ class Admission:
         self._memory = _FileMemory()
         self._event_contents: dict[int, int] = {}
 
-    def faces(self, rows: pd.DataFrame, *, raw: Sequence[str]) -> Admitted:
+    def faces(self, rows: pd.DataFrame, *, raw: "Sequence[str] | NDArray[np.object_]") -> Admitted:
         """Admit face rows (faces columns; intake and row numbers set); `raw` is the text of each."""
         keys = face_keys(rows, raw, source=self._source)
         outcome = np.full(len(rows), "face", dtype=object)
@@ -145,7 +146,7 @@ class Admission:
         self._memory.add(keys.identity[new & keys.serial], row_id[new & keys.serial])
         return Admitted(outcome, row_id)
 
-    def events(self, rows: pd.DataFrame, *, raw: Sequence[str]) -> Admitted:
+    def events(self, rows: pd.DataFrame, *, raw: "Sequence[str] | NDArray[np.object_]") -> Admitted:
         """Admit event rows (events columns); an event told twice with the same words and time of day is one."""
         keys = event_keys(rows, raw, source=self._source)
         outcome = np.full(len(rows), "event", dtype=object)
@@ -246,7 +247,7 @@ class Admission:
             return rows
         history = self._history(earlier, set(keys.identity[places].tolist()))
         mine = _seen(rows.iloc[places], [-at - 2 for at in places.tolist()])
-        attempt, remarks = rows["attempt"].to_numpy().copy(), rows["remarks"].to_numpy(dtype=object).copy()
+        attempt, remarks = rows["attempt"].to_numpy().copy(), np.array(listed(rows["remarks"]), dtype=object)
         for at, row in zip(places.tolist(), mine, strict=True):
             past = history[int(keys.identity[at])]
             verdict, other, remark = _compare(row, past)
@@ -274,8 +275,8 @@ class Admission:
 
 
 def _seen(rows: pd.DataFrame, row_ids: Sequence[int]) -> list[_Seen]:
-    clock = rows["time_text"].str.contains(":", regex=False).tolist()
-    columns = [rows[name].tolist() for name in _SEEN]
+    clock = has_clock(rows["time_text"]).tolist()
+    columns = [listed(rows[name]) for name in _SEEN]
     return [
         _Seen(row_id, known, sort_us, attempt, minutes, outcome, tuple(values))
         for row_id, known, sort_us, attempt, minutes, outcome, *values in zip(row_ids, clock, *columns, strict=True)

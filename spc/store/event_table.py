@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.store.coding import listed
 from spc.store.frames import EVENTS, frame
 
 __all__ = ["EventTable"]
@@ -69,6 +70,4 @@ class EventTable:
 
 
 def _plain(column: "pd.Series[Any]") -> list[Any]:
-    if column.dtype == "str":
-        return column.tolist()
-    return [None if value is None or value != value else value for value in column.tolist()]
+    return [None if value is None or value != value else value for value in listed(column)]

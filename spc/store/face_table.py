@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.store.coding import listed
 from spc.store.frames import CHARACTERISTICS, FACES, frame
 from spc.store.words import HAND, JOB, LAP_NAME, READING, Words, decode
 
@@ -63,7 +64,7 @@ class FaceTable:
         columns: dict[str, list[Any]] = {
             "intake_id": rows["intake_id"].tolist(),
             "row_number": rows["row_number"].tolist(),
-            "lap_id": self._laps.numbers({"lap": rows["lap"].array}).tolist(),
+            "lap_id": self._laps.numbers({"lap": rows["lap"]}).tolist(),
             "hand_id": self._hands.numbers(self._shared(rows, HAND)).tolist(),
             "job_id": self._jobs.numbers(self._shared(rows, JOB)).tolist(),
             "identity": identity.tolist(),
@@ -135,22 +136,18 @@ class FaceTable:
         return self.rows(np.array(ids, dtype=np.int64))
 
     def _shared(self, rows: pd.DataFrame, columns: dict[str, str]) -> dict[str, Any]:
-        return {
-            name: rows["time_utc"].notna().to_numpy() if name == "has_utc" else _array(rows[name]) for name in columns
-        }
+        return {name: rows["time_utc"].notna() if name == "has_utc" else rows[name] for name in columns}
 
     def _reading_numbers(self, rows: pd.DataFrame, name: str) -> list[Any] | None:
         low = rows[f"{name}_low_um"].to_numpy()
         measured = ~np.isnan(low)
         if not measured.any():
             return None
-        high, text = rows[f"{name}_high_um"].to_numpy(), rows[f"{name}_text"].array
+        reading = {what: rows[f"{name}_{what}"] for what in READING}
         if measured.all():
-            every: list[Any] = self._readings.numbers({"low_um": low, "high_um": high, "text": text}).tolist()
-            return every
-        at = np.flatnonzero(measured)
+            return list(self._readings.numbers(reading).tolist())
         out = np.full(len(rows), None, dtype=object)
-        out[at] = self._readings.numbers({"low_um": low[at], "high_um": high[at], "text": text.take(at)})
+        out[measured] = self._readings.numbers({what: values[measured] for what, values in reading.items()})
         return list(out)
 
     def _frame(self, rows: list[tuple[Any, ...]], *, sort: bool = True) -> pd.DataFrame:
@@ -176,20 +173,14 @@ class FaceTable:
         return frame(FACES, data)
 
 
-def _array(column: "pd.Series[Any]") -> Any:
-    return column.array if column.dtype == "str" else column.to_numpy()
-
-
 def _said(column: "pd.Series[Any]") -> list[Any] | None:
     """Values of a column for SQL, or None where no row says anything but the table's default."""
-    if column.dtype == "str":
-        said: list[Any] = column.tolist()
-        return said if any(said) else None
     if column.dtype == "float64":
-        values = column.to_numpy()
-        missing = np.isnan(values)
+        numbers = column.to_numpy()
+        missing = np.isnan(numbers)
         if missing.all():
             return None
-        plain: list[Any] = values.tolist()
+        plain: list[Any] = numbers.tolist()
         return [None if gone else value for gone, value in zip(missing, plain, strict=True)] if missing.any() else plain
-    return column.tolist()
+    values = listed(column)
+    return values if any(values) else None

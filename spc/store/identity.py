@@ -9,17 +9,22 @@ hold the same words for different faces.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["RowKeys", "event_keys", "face_keys", "raw_keys"]
+from spc.store.coding import coded, hashed, said
+
+__all__ = ["RowKeys", "event_keys", "face_keys", "has_clock", "raw_keys"]
 
 Hashes = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-_BETWEEN = "\x1f"  # a unit separator: no cell holds one
+Texts = Sequence[str] | NDArray[np.object_]
+
+_ODD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio, the usual multiplier for mixing hashes
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +37,9 @@ class RowKeys:
     clock: Mask  # carries a time of day
 
 
-def face_keys(rows: pd.DataFrame, raw: Sequence[str], *, source: str) -> RowKeys:
+def face_keys(rows: pd.DataFrame, raw: Texts, *, source: str) -> RowKeys:
     """
-    Keys of face rows.
+    Make the keys of face rows.
 
     Parameters
     ----------
@@ -49,49 +54,47 @@ def face_keys(rows: pd.DataFrame, raw: Sequence[str], *, source: str) -> RowKeys
     -------
     RowKeys
     """
-    serial = _said(rows["serial"])
-    clock = _has_clock(rows["time_text"])
+    serial = said(rows["serial"])
+    clock = has_clock(rows["time_text"])
     content = raw_keys(raw, source=source, salted=~(serial | clock))
     identity = content.copy()
-    _put(identity, serial, rows, ["part", "serial", "face", "stage", "lap"], "serial")
-    _put(identity, clock & ~serial, rows, ["lap", "part", "face", "operator", "sort_us"], "clock")
+    _put(identity, serial, rows, ["part", "serial", "face", "stage", "lap"])
+    _put(identity, clock & ~serial, rows, ["lap", "part", "face", "operator", "sort_us"])
     return RowKeys(identity, content, serial, clock)
 
 
-def event_keys(rows: pd.DataFrame, raw: Sequence[str], *, source: str) -> RowKeys:
-    """Keys of event rows; arguments and result as in `face_keys`."""
-    clock = _has_clock(rows["time_text"])
+def event_keys(rows: pd.DataFrame, raw: Texts, *, source: str) -> RowKeys:
+    """Make the keys of event rows; arguments and result as in `face_keys`."""
+    clock = has_clock(rows["time_text"])
     content = raw_keys(raw, source=source, salted=~clock)
     identity = content.copy()
-    _put(identity, clock, rows, ["lap", "event", "sort_us"], "event")
+    _put(identity, clock, rows, ["lap", "event", "sort_us"])
     return RowKeys(identity, content, np.zeros(len(rows), dtype=bool), clock)
 
 
-def raw_keys(raw: Sequence[str], *, source: str, salted: Mask | bool) -> Hashes:
-    """Hash of each row's text; rows of `salted` count within `source` only."""
-    content = _hash(raw)
-    salt = _hash([f"source{_BETWEEN}{source}"])[0]
-    return np.asarray(np.where(salted, content ^ salt, content), dtype=np.int64)
+def raw_keys(raw: Texts, *, source: str, salted: Mask | bool) -> Hashes:
+    """Hash each row's text; rows of `salted` count within `source` only."""
+    texts = np.empty(len(raw), dtype=object)
+    texts[:] = raw
+    content = pd.util.hash_array(texts, categorize=False)
+    salt = pd.util.hash_array(np.array([f"source {source}"], dtype=object), categorize=False)[0]
+    return np.where(salted, content ^ salt, content).view(np.int64)
 
 
-def _put(identity: Hashes, mask: Mask, rows: pd.DataFrame, columns: list[str], kind: str) -> None:
-    if mask.any():
-        chosen = rows if mask.all() else rows.loc[mask]
-        text = chosen[columns[0]].astype("str")
-        for name in columns[1:]:
-            text = text + _BETWEEN + chosen[name].astype("str")
-        identity[mask] = _hash((kind + _BETWEEN + text).to_numpy(dtype=object))
+def has_clock(column: "pd.Series[Any]") -> Mask:
+    """Per row, whether the time as typed carries a time of day."""
+    codes, texts = coded(column)
+    return np.array([":" in str(text) for text in texts], dtype=bool)[codes]
 
 
-def _said(column: "pd.Series[str]") -> Mask:
-    return np.asarray(column != "", dtype=bool)
-
-
-def _has_clock(column: "pd.Series[str]") -> Mask:
-    return np.asarray(column.astype("str").str.contains(":", regex=False), dtype=bool)
-
-
-def _hash(texts: "Sequence[str] | NDArray[np.object_]") -> Hashes:
-    values = np.empty(len(texts), dtype=object)
-    values[:] = texts
-    return pd.util.hash_array(values, categorize=False).view(np.int64)
+def _put(identity: Hashes, mask: Mask, rows: pd.DataFrame, columns: list[str]) -> None:
+    if not mask.any():
+        return
+    chosen = rows if mask.all() else rows.loc[mask]
+    mixed = np.full(len(chosen), len(columns), dtype=np.uint64)
+    for name in columns:
+        column = chosen[name]
+        own = column.to_numpy().astype(np.uint64) if column.dtype == "int64" else hashed(column)
+        mixed = (mixed ^ own) * _ODD
+        mixed ^= mixed >> np.uint64(29)
+    identity[mask] = mixed.view(np.int64)

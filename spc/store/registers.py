@@ -72,7 +72,7 @@ class Registers:
 
     @contextmanager
     def writing(self, *, who: str, what: str) -> Iterator[None]:
-        """One transaction: everything inside is kept, or nothing; a transaction inside another joins it."""
+        """One transaction: everything inside is kept, or nothing; inside another one it joins that."""
         with self._lock:
             if self._connection.in_transaction:
                 yield
@@ -81,9 +81,11 @@ class Registers:
                 self._connection.execute("BEGIN IMMEDIATE")
             except sqlite3.OperationalError as error:
                 raise StoreError(f"the store is busy: {error}; another program has been writing for long") from None
+            before = self._connection.total_changes
             try:
                 yield
-                self._insert("change", at_us=now_us(), who=who, what=what)
+                if self._connection.total_changes > before:
+                    self._insert("change", at_us=now_us(), who=who, what=what)
                 self._connection.execute("COMMIT")
             except BaseException:
                 if self._connection.in_transaction:

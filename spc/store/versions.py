@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.registers import now_us
@@ -40,7 +41,7 @@ def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[
     for name in old.columns:
         if name in _NOT_COMPARED:
             continue
-        for change, a, b in zip(out, old[name].tolist(), new[name].tolist(), strict=True):
+        for change, a, b in zip(out, listed(old[name]), listed(new[name]), strict=True):
             if a != b and not (pd.isna(a) and pd.isna(b)):
                 change[name] = [_json_value(a), _json_value(b)]
     return out

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.store.coding import coded
+
 __all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Words", "decode"]
 
 Ids = NDArray[np.int64]
@@ -60,33 +62,24 @@ class Words:
         """Drop what is remembered, as after a transaction that was rolled back."""
         self._seen.clear()
 
-    def numbers(self, values: Mapping[str, Any]) -> Ids:
-        """Find the number of each row of `values` (column -> array, all of one length); write the rows that are new."""
+    def numbers(self, values: "Mapping[str, pd.Series[Any]]") -> Ids:
+        """Find the number of each row of `values` (column -> series, all of one length); write the rows that are new."""
         codes: Ids | None = None
         for name, kind in self._columns.items():
             column = values[name]
-            if kind == "float64" and name not in _ALWAYS_KNOWN:
-                column = np.where(np.isnan(column), _UNKNOWN, column)
-            code, uniques = pd.factorize(column)
+            code, uniques = coded(
+                column.fillna(_UNKNOWN) if kind == "float64" and name not in _ALWAYS_KNOWN else column
+            )
             if codes is None:
-                codes = code.astype(np.int64)
+                codes = code
             elif len(uniques) > 1:
-                codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64)
+                codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64, copy=False)
         if codes is None or not len(codes):
             return np.empty(0, dtype=np.int64)
         _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
-        distinct = [self._plain(values[name], kind, first) for name, kind in self._columns.items()]
+        distinct = [_plain(values[name].iloc[first], kind) for name, kind in self._columns.items()]
         numbers = np.array([self._number(row) for row in zip(*distinct, strict=True)], dtype=np.int64)
         return numbers[inverse]
-
-    @staticmethod
-    def _plain(column: Any, kind: str, first: Ids) -> list[Any]:
-        picked = column.take(first)
-        if kind == "float64":
-            return [_UNKNOWN if value != value else float(value) for value in picked]
-        if kind == "str":
-            return [str(value) for value in picked]
-        return [int(value) for value in picked]
 
     def _number(self, row: tuple[Any, ...]) -> int:
         known = self._seen.get(row)
@@ -97,6 +90,12 @@ class Words:
                 self._seen.clear()
             self._seen[row] = known
         return known
+
+
+def _plain(column: "pd.Series[Any]", kind: str) -> list[Any]:
+    if kind == "float64":
+        return [_UNKNOWN if value != value else float(value) for value in column]
+    return [str(value) if kind == "str" else int(value) for value in column]
 
 
 def decode(connection: sqlite3.Connection, table: str, columns: Mapping[str, str], ids: Ids) -> dict[str, Any]:

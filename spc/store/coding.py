@@ -1,0 +1,50 @@
+"""Columns as distinct values and one code per row, whatever array they come in: str, object, number or category."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["coded", "hashed", "listed", "said"]
+
+
+def coded(column: "pd.Series[Any]") -> tuple[NDArray[np.int64], Any]:
+    """
+    Split a column into codes and distinct values.
+
+    Parameters
+    ----------
+    column : pandas.Series, shape (n_rows,)
+
+    Returns
+    -------
+    tuple of (ndarray of int64 with shape (n_rows,), array of distinct values)
+    """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy(dtype=np.int64), column.cat.categories.to_numpy(dtype=object)
+    codes, values = pd.factorize(column.array if column.dtype == "str" else column.to_numpy())
+    return codes.astype(np.int64, copy=False), values
+
+
+def hashed(column: "pd.Series[Any]") -> NDArray[np.uint64]:
+    """Hash the text of each row; the same text gives the same hash in any process and from any kind of array."""
+    codes, values = coded(column)
+    texts = np.empty(len(values), dtype=object)
+    texts[:] = [str(value) for value in values]
+    return pd.util.hash_array(texts, categorize=False)[codes]
+
+
+def listed(column: "pd.Series[Any]") -> list[Any]:
+    """Give the values as Python objects."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        categories = column.cat.categories.to_numpy(dtype=object)
+        return list(categories[column.cat.codes.to_numpy()].tolist())
+    return list(column.tolist())
+
+
+def said(column: "pd.Series[Any]") -> NDArray[np.bool_]:
+    """Per row, whether a text column says anything."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return np.asarray(column.cat.categories != "", dtype=bool)[column.cat.codes.to_numpy()]
+    return np.asarray(column.to_numpy(dtype=object) != "", dtype=bool)

@@ -14,7 +14,7 @@ SHIFT_STARTS = {"early": time(6, 0), "late": time(14, 0)}
 WARM_DAY = date(2026, 5, 20)  # the room warms in the late shift: every lap reads worse, none has changed
 
 # The planted stories, each with the working day on which it begins.
-HOLLOW_LAP, HOLLOW_FROM, HOLLOW_AFTER_FACES, HOLLOW_FACTOR = "CI-2", date(2026, 6, 22), 10, 2.7
+HOLLOW_LAP, HOLLOW_FROM, HOLLOW_AFTER_FACES, HOLLOW_FACTOR = "CI-2", date(2026, 6, 19), 12, 2.6
 HEALTHY_LAP, HEALTHY_FROM = "CU-1", date(2026, 6, 18)
 GLAZED_LAP, GLAZED_FROM = "DI-1", date(2026, 6, 23)
 DIRTY_WASH_LAP, DIRTY_WASH_FROM = "CE-1", datetime(2026, 6, 26, 6, 0)
@@ -80,6 +80,7 @@ class _Lap:
     since_charge: int = 0
     cut: float = 1.0
     recent: list[float] = field(default_factory=list)
+    fresh_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,8 +152,10 @@ def _care(
     limit = min(PARTS[p].flatness_bands for p in spec.parts)
     worn = len(lap.recent) >= 5 and float(np.mean(lap.recent[-5:])) > 0.86 * limit
     planned = spec.planned_after is not None and lap.age >= spec.planned_after
-    fresh_start = FRESH_STARTS.get(spec.lap) == day and lap.age > 12
-    if worn or planned or fresh_start:
+    story = FRESH_STARTS.get(spec.lap)
+    fresh_start = story == day and lap.fresh_on != day
+    held_back = story is not None and day > story  # the story's cycle runs to the end of the demonstration
+    if fresh_start or (not held_back and (worn or planned)):
         paper = spec.material == "paper on plate"
         before = lap.start_bow + lap.rate * lap.wear
         took = int(rng.integers(5, 9)) if paper else int(rng.integers(20, 60)) * (2 if "ring" in spec.kind else 1)
@@ -163,8 +166,8 @@ def _care(
                 spec.lap,
                 "reconditioned",
                 person.name,
-                reason="worn" if worn else "planned",
-                planned="no" if worn else "yes",
+                reason="worn" if worn and not fresh_start else "planned",
+                planned="no" if worn and not fresh_start else "yes",
                 method=method,
                 minutes=str(took),
                 shape="" if paper else "concave" if before > 0 else "convex",
@@ -174,6 +177,7 @@ def _care(
         )
         now += timedelta(minutes=took)
         _fresh(lap, rng)
+        lap.fresh_on = day
         if not paper:
             events.append(Event(now, spec.lap, "charged", person.name))
             now += timedelta(minutes=6)

@@ -15,7 +15,7 @@ from spc.wear.cycle import number_cycles
 from spc.wear.cycle_table import list_cycles
 from spc.wear.signs import face_signs
 
-__all__ = ["RECENT_ROWS", "CellView", "flatness_limit_um", "look_at_cell", "site_now"]
+__all__ = ["RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
 
 RECENT_ROWS = 3000  # newest rows read per lap: dozens of cycles, however old the log is
 _NOT_A_READING = ("bad wipe", "bad reading")  # answers that say a reading was none
@@ -105,16 +105,17 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     )
 
 
-def flatness_limit_um(parts: pd.Series, limits: pd.DataFrame) -> NDArray[np.float64]:
-    """Upper flatness limit of each part number in micrometres, NaN where none is set.
+def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: str = "flatness") -> NDArray[np.float64]:
+    """Upper limit of each part number in micrometres, NaN where none is set.
 
     Parameters
     ----------
     parts : Series of str
     limits : DataFrame
         Limits frame; part '*' serves every part number without a limit of its own.
+    characteristic : str, default 'flatness'
     """
-    own = limits[limits["characteristic"] == "flatness"].set_index("part")["upper_um"]
+    own = limits[limits["characteristic"] == characteristic].set_index("part")["upper_um"]
     anybody = float(own.get("*", np.nan))
     return parts.map(own.to_dict()).fillna(anybody).to_numpy(np.float64)
 

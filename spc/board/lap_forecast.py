@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from spc.board.cell_view import CellView, flatness_limit_um
+from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.results import CycleFan, FacesLeft
 from spc.wear.pooled import PooledWear, fit_pooled
 from spc.wear.time_to_limit import TimeToLimit, WearFan, time_to_limit
@@ -124,13 +124,14 @@ def _running_rows(view: CellView, lap: str, own_signs: pd.DataFrame) -> pd.DataF
     cycles = view.cycles[(view.cycles["lap"] == lap) & (view.cycles["ended"] == "running")]
     if cycles.empty:
         return own_signs.iloc[:0]
-    return own_signs[own_signs["cycle"] == cycles["cycle"].iloc[-1]].reset_index(drop=True)
+    rows: pd.DataFrame = own_signs[own_signs["cycle"] == cycles["cycle"].iloc[-1]].reset_index(drop=True)
+    return rows
 
 
 def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
     """Choose the part number lapped lately whose limit is tightest: it is the one that runs out first."""
     lately = rows["part"].iloc[-40:]
-    limit = flatness_limit_um(lately, view.limits)
+    limit = upper_limit_um(lately, view.limits)
     if not np.isfinite(limit).any():
         return (str(lately.iloc[-1]) if len(lately) else ""), float("nan"), ""
     tightest = float(np.nanmin(limit))

@@ -1,0 +1,148 @@
+"""Signals that are never filtered: a face left over its limit, a scratch, a grit that does not belong on the lap."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.results import Signal
+from spc.wear.grit_guard import GuardCall, guard_grit
+
+__all__ = ["CLEAN_AGAIN", "answered", "guard_signals", "guards_of_cell", "over_limit_signals"]
+
+CLEAN_AGAIN = 5  # faces without the fault after which a guard falls silent by itself; our own rule
+_GUARD_SETTING = {
+    "coarse grit": "coarse_grit",
+    "back up the ladder": "grit_jump",
+    "scratch": "shared_wash",
+    "finish jump": "shared_wash",
+}
+_SIGN = {"coarse grit": "grit", "back up the ladder": "grit", "scratch": "scratch", "finish jump": "finish"}
+_LASTING = ("coarse grit", "back up the ladder")  # a grit does not go away by itself
+_CURED_BY = ("reconditioned", "re-faced", "grit changed")
+
+
+def answered(view: CellView, lap: str, sign: str, *, since_face_id: int) -> bool:
+    """Whether a person has answered a signal of this lap and sign at or after the face at which the spell began."""
+    reactions = view.reactions[(view.reactions["lap"] == lap) & (view.reactions["sign"] == sign)]
+    if reactions.empty:
+        return False
+    stored = view.stored_signals[view.stored_signals["signal_id"].isin(reactions["signal_id"])]
+    return bool((stored["face_id"] >= since_face_id).any())
+
+
+def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
+    """Name the faces of one lap whose last reading lies wholly over a limit and that nothing has put right since.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+
+    Returns
+    -------
+    tuple of Signal
+        At most one per characteristic: the newest face. A face that was scrapped, sent back to grinding or lapped
+        again is no longer the lap's to answer for, and a reconditioning closes what came before it.
+    """
+    rows = view.faces_of(lap)
+    rows = rows[rows["kind"] == "face"]
+    if rows.empty:
+        return ()
+    found = []
+    for characteristic in ("flatness", "finish", "parallelism", "squareness"):
+        limit = upper_limit_um(rows["part"], view.limits, characteristic=characteristic)
+        low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
+        read = np.flatnonzero(np.isfinite(low) & np.isfinite(limit))
+        if read.size == 0:
+            continue
+        last = int(read[-1])
+        row = rows.iloc[last]
+        if low[last] < limit[last] or row["outcome"] in ("regrind", "scrap") or row["cycle"] != rows["cycle"].iloc[-1]:
+            continue
+        face_id = int(row["face_id"])
+        if answered(view, lap, characteristic, since_face_id=face_id):
+            continue
+        what = "Ra" if characteristic == "finish" else characteristic
+        sentence = (
+            f"The last face read on {lap} is over its limit: {what} {row[f'{characteristic}_text']} "
+            f"({low[last]:.3g} um or more) against {limit[last]:.3g} um for {row['part'] or 'any part'}."
+        )
+        found.append(_signal(row, lap, characteristic, "a face over its limit", sentence, len(rows) - 1 - last))
+    return tuple(found)
+
+
+def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[Signal, ...]:
+    """Turn the guards' calls on one lap into open signals.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    calls : sequence of GuardCall
+        From `guards_of_cell`, all laps.
+
+    Returns
+    -------
+    tuple of Signal
+        Open ones only, each as it first spoke: not answered, not cured by a reconditioning, re-facing or change of
+        grit, and (for scratch and finish) fewer than `CLEAN_AGAIN` good faces since the last bad one.
+    """
+    rows = view.faces_of(lap)
+    rows = rows[rows["kind"] == "face"].reset_index(drop=True)
+    if rows.empty:
+        return ()
+    events = view.events[(view.events["lap"] == lap) & view.events["event"].isin(_CURED_BY)]
+    cured_us = int(events["sort_us"].max()) if len(events) else -(2**62)
+    spell = _spell_start(rows)
+    first: dict[str, Signal] = {}
+    for call in calls:
+        if call.lap != lap or call.sort_us <= cured_us:
+            continue
+        at = np.flatnonzero(rows["face_id"].to_numpy() == call.face_id)
+        here = int(at[0]) if at.size else max(int((rows["sort_us"] <= call.sort_us).sum()) - 1, 0)
+        lasts = call.guard in _LASTING
+        if not lasts and (spell is None or here < spell):
+            continue
+        sign = _SIGN[call.guard]
+        row = rows.iloc[here]
+        if call.guard in first or answered(view, lap, sign, since_face_id=int(row["face_id"])):
+            continue
+        sentence = f"{call.sentence} {call.evidence[:1].upper()}{call.evidence[1:]}."
+        first[call.guard] = _signal(row, lap, sign, call.guard, sentence, len(rows) - 1 - here)
+    return tuple(first.values())
+
+
+def guards_of_cell(view: CellView) -> tuple[GuardCall, ...]:
+    """All calls of the guards that the site has not switched off."""
+    on = [name for name, setting in _GUARD_SETTING.items() if view.settings.guard_on(setting)]
+    return guard_grit(view.faces, view.events, view.laps, guards=on)
+
+
+def _spell_start(rows: pd.DataFrame) -> int | None:
+    """Where the faults that still go on began: no `CLEAN_AGAIN` clean faces after it; None when all is clean again."""
+    fault = rows["scratch"].to_numpy(bool) | rows["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
+    at = np.flatnonzero(fault)
+    if at.size == 0 or len(rows) - 1 - at[-1] >= CLEAN_AGAIN:
+        return None
+    gaps = np.flatnonzero(np.diff(at) > CLEAN_AGAIN)
+    return int(at[gaps[-1] + 1]) if gaps.size else int(at[0])
+
+
+def _signal(row: pd.Series, lap: str, sign: str, rule: str, sentence: str, back: int) -> Signal:
+    low, high = float(row["flatness_low_um"]), float(row["flatness_high_um"])
+    return Signal(
+        lap=lap,
+        sign=sign,
+        rule=rule,
+        sentence=sentence,
+        severity="stop",
+        p_value=float("nan"),
+        face_id=int(row["face_id"]),
+        since_face_id=int(row["face_id"]),
+        since_faces=back,
+        time_text=str(row["time_text"]),
+        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        age_faces=float(row["age_faces"]),
+    )

@@ -22,9 +22,9 @@ def coded(column: "pd.Series[Any]") -> tuple[NDArray[np.int64], Any]:
     tuple of (ndarray of int64 with shape (n_rows,), array of distinct values)
     """
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return column.cat.codes.to_numpy(dtype=np.int64), column.cat.categories.to_numpy(dtype=object)
+        return np.asarray(column.cat.codes, dtype=np.int64), column.cat.categories.to_numpy(dtype=object)
     codes, values = pd.factorize(column.array if column.dtype == "str" else column.to_numpy())
-    return codes.astype(np.int64, copy=False), values
+    return np.asarray(codes, dtype=np.int64), values
 
 
 def hashed(column: "pd.Series[Any]") -> NDArray[np.uint64]:

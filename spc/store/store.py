@@ -9,7 +9,7 @@ from typing import Any, Self
 
 import pandas as pd
 
-from spc.store.admission import Admission
+from spc.store.admission import Admission, Admitted
 from spc.store.database import SCHEMA_VERSION, StoreError, connect
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
@@ -166,9 +166,10 @@ class Store(QuarantineRecords):
         if not str(rows["lap"].iloc[0]).strip():
             raise StoreError("`lap` must be given: a face without its lap cannot be charted")
         with self.writing(who=who, what=f"face on {rows['lap'].iloc[0]}"):
-            intake_id, row_number = self._form_intake(who=who, source=source)
+            intake_id, row_number = self._form_place(who=who, source=source)
             rows = rows.assign(intake_id=intake_id, row_number=row_number)
             admitted = self.admission(source=source, who=who).faces(rows, raw=[typed_text(rows)])
+            self._keep_form_intake(admitted, who=who, source=source)
             return int(self.face_table.rows(admitted.row_id)["face_id"].iloc[0])
 
     def append_event(self, event: Mapping[str, Any], *, who: str, source: str = "form") -> int:
@@ -179,9 +180,10 @@ class Store(QuarantineRecords):
         if rows["event"].iloc[0] not in EVENT_KINDS:
             raise StoreError(f"`event` must be one of {', '.join(EVENT_KINDS)}, got {rows['event'].iloc[0]!r}")
         with self.writing(who=who, what=f"{rows['event'].iloc[0]} {rows['lap'].iloc[0]}"):
-            intake_id, row_number = self._form_intake(who=who, source=source)
+            intake_id, row_number = self._form_place(who=who, source=source)
             rows = rows.assign(intake_id=intake_id, row_number=row_number)
             admitted = self.admission(source=source, who=who).events(rows, raw=[typed_text(rows)])
+            self._keep_form_intake(admitted, who=who, source=source)
             return int(self.event_table.rows(admitted.row_id)["event_id"].iloc[0])
 
     def correct_face(self, face_id: int, changes: Mapping[str, Any], *, who: str, reason: str) -> int:
@@ -267,19 +269,24 @@ class Store(QuarantineRecords):
             "check": str(self._connection.execute("PRAGMA quick_check(1)").fetchone()[0]),
         }
 
-    def _form_intake(self, *, who: str, source: str) -> tuple[int, int]:
-        """Find the intake of this form and person, and its next free row number."""
-        found = self._connection.execute(
-            "SELECT intake_id FROM intake WHERE kind = 'form' AND source = ? AND who = ?", (source, who)
-        ).fetchone()
-        intake_id = int(found[0]) if found else self.add_intake(kind="form", name=source, source=source, who=who)
+    def _form_place(self, *, who: str, source: str) -> tuple[int, int]:
+        """Find the intake of this form and person, the next one if there is none, and its next free row number."""
+        found = self._connection.execute(_FORM, (source, who)).fetchone()
+        intake_id = int(found[0]) if found else self.next_intake_id()
         sql = "SELECT coalesce(max(row_number), 0) FROM {} WHERE intake_id = ?"
         rows = [self._connection.execute(sql.format(name), (intake_id,)).fetchone()[0] for name in ("face", "event")]
         return intake_id, int(max(rows)) + 1
 
+    def _keep_form_intake(self, admitted: Admitted, *, who: str, source: str) -> None:
+        """Write the intake of this form and person with its first row."""
+        if admitted.outcome[0] != "double" and not self._connection.execute(_FORM, (source, who)).fetchone():
+            self.add_intake(kind="form", name=source, source=source, who=who)
+
     def _forget(self) -> None:
         self.face_table.forget()
 
+
+_FORM = "SELECT intake_id FROM intake WHERE kind = 'form' AND source = ? AND who = ?"
 
 # Columns that follow from others, or from where the row stands.
 _KEPT = ("face_id", "intake_id", "row_number", "version", "sort_us")

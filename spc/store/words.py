@@ -63,7 +63,7 @@ class Words:
         self._seen.clear()
 
     def numbers(self, values: "Mapping[str, pd.Series[Any]]") -> Ids:
-        """Find the number of each row of `values` (column -> series, all of one length); write the rows that are new."""
+        """Find the number of each row of `values` (column -> series of one length); write the rows that are new."""
         codes: Ids | None = None
         for name, kind in self._columns.items():
             column = values[name]

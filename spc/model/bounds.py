@@ -251,9 +251,7 @@ class _Search:
         with np.errstate(all="ignore"):
             log_scale = float(self.target.log_scale(self.law, np.asarray(at), np.asarray(shape))) - self.log_unit
         rule = reading_rule(self.fit.readings, self.law, log_scale, shape)
-        low, high, count = draw_counts(
-            rule, self.law, log_scale, shape, repetitions=repetitions, rng=rng, cut=self.cut
-        )
+        low, high, count = draw_counts(rule, self.law, log_scale, shape, repetitions=repetitions, rng=rng, cut=self.cut)
         cells = Cells(low, high, count)
         s_hat, t_hat, peak = fit_cells(self.law, cells, start=(log_scale, shape), reach=8.0, cut=self.cut)
 

@@ -53,7 +53,10 @@ def reading_rule(readings: Readings, law: Family, log_scale: float, shape: float
         tail = 1 / (1 + np.exp(np.abs(odds)))
         offered = np.where(odds < 0, law.ppf(tail, np.asarray(shape)), law.isf(tail, np.asarray(shape)))
     offered = np.unique(offered[np.isfinite(offered)]) * np.exp(log_scale)
-    lows, highs, groups, sizes = [], [], [], []
+    lows: list[Array] = []
+    highs: list[Array] = []
+    groups: list[Array] = []
+    sizes: list[float] = []
     for g, w in enumerate(kinds):
         mine = kind == g
         phases, at = np.unique(np.round(np.mod(low[mine] / w, 1.0), 4) % 1.0, return_inverse=True)
@@ -116,9 +119,7 @@ def draw_counts(
     with np.errstate(all="ignore"):
         p = mass(rule.low, rule.high)
         stretch_group = rule.group[: rule.low.size]
-        for a, b, share, group in zip(
-            rule.claim_low, rule.claim_high, rule.claim_share, rule.claim_group, strict=True
-        ):
+        for a, b, share, group in zip(rule.claim_low, rule.claim_high, rule.claim_share, rule.claim_group, strict=True):
             inner_low, inner_high = np.maximum(rule.low, a), np.minimum(rule.high, b)
             taken = np.where(inner_high > inner_low, mass(inner_low, np.maximum(inner_low, inner_high)), 0.0)
             p = np.where(stretch_group == group, np.maximum(p - share * taken, 0.0), p)
@@ -137,7 +138,7 @@ def draw_counts(
 
 
 def _common_widths(width: Array, count: Array) -> Array:
-    """Reading steps in use, the commonest first, at most `_WIDTHS` of them."""
+    """List the reading steps in use, the commonest first, at most `_WIDTHS` of them."""
     if not width.size:
         return np.zeros(0)
     _, first, at = np.unique(np.round(np.log(width), 5), return_index=True, return_inverse=True)

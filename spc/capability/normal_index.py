@@ -1,0 +1,110 @@
+"""The normal-theory index and its bounds: the reference route, right only for readings that are normal."""
+
+import math
+from dataclasses import dataclass
+
+__all__ = ["NormalIndex", "normal_index", "tolerance_factor"]
+
+
+@dataclass(frozen=True, slots=True)
+class NormalIndex:
+    """One-sided index (limit - mean) / (3 sd) under a normal law."""
+
+    index: float
+    approximate_low: float  # Bissell's interval, two-sided at `level`
+    approximate_high: float
+    approximate_lower_bound: float  # Bissell's, one-sided at `level`
+    exact_lower_bound: float  # noncentral t, one-sided at `level`
+    n: int
+    level: float
+    method: str
+
+
+def normal_index(index: float, n: int, *, level: float = 0.95) -> NormalIndex:
+    """Bounds of a normal-theory one-sided index.
+
+    Parameters
+    ----------
+    index : float
+        Estimate (limit - mean) / (3 sd), with the sample sd over n - 1; may be negative.
+    n : int
+        Sample size, at least 2.
+    level : float, default 0.95
+        Confidence, between 0.5 and 1.
+
+    Returns
+    -------
+    NormalIndex
+
+    Raises
+    ------
+    ValueError
+        If an argument is out of range.
+
+    Notes
+    -----
+    Readings are taken as independent and normal, without trend. Flatness is neither symmetrical nor normal: use
+    `quantile_index` for it.
+
+    References
+    ----------
+    Bissell (1990), How reliable is your capability index?, Applied Statistics 39. Exact bound: P(t' <= 3 sqrt(n) c)
+    = level for t' noncentral with n - 1 degrees of freedom and noncentrality 3 sqrt(n) C.
+    """
+    if not math.isfinite(index):
+        raise ValueError(f"`index` must be a finite number, got {index}")
+    _check(n, level)
+    from scipy import optimize, special, stats
+
+    def half_width(z: float) -> float:
+        return float(z * math.sqrt(1 / (9 * n) + index**2 / (2 * (n - 1))))
+
+    two_sided, one_sided = half_width(special.ndtri((1 + level) / 2)), half_width(special.ndtri(level))
+    root_n = 3 * math.sqrt(n)
+
+    def excess(candidate: float) -> float:
+        return float(stats.nct.cdf(root_n * index, n - 1, root_n * candidate)) - level
+
+    reach = 1.0 + 4 * one_sided
+    exact = float(optimize.brentq(excess, index - reach, index + reach, xtol=1e-12))
+    return NormalIndex(
+        index=index,
+        approximate_low=index - two_sided,
+        approximate_high=index + two_sided,
+        approximate_lower_bound=index - one_sided,
+        exact_lower_bound=exact,
+        n=n,
+        level=level,
+        method="normal theory: Bissell's interval and the exact noncentral-t bound",
+    )
+
+
+def tolerance_factor(n: int, *, share: float = 0.99, level: float = 0.95) -> float:
+    """Factor k of the one-sided normal tolerance limit mean + k sd.
+
+    Parameters
+    ----------
+    n : int
+        Sample size, at least 2.
+    share : float, default 0.99
+        Share of faces the limit must hold below it.
+    level : float, default 0.95
+        Confidence.
+
+    References
+    ----------
+    ISO 16269-6, one-sided, unknown mean and sd: k = t'(level; n - 1, z_share sqrt(n)) / sqrt(n).
+    """
+    _check(n, level)
+    if not 0.5 < share < 1:
+        raise ValueError(f"`share` must lie between 0.5 and 1, got {share}")
+    from scipy import special, stats
+
+    return float(stats.nct.ppf(level, n - 1, special.ndtri(share) * math.sqrt(n))) / math.sqrt(n)
+
+
+def _check(n: int, level: float) -> None:
+    if n < 2:
+        raise ValueError(f"`n` must be at least 2, got {n}")
+    if not 0.5 < level < 1:
+        raise ValueError(f"`level` must lie between 0.5 and 1, got {level}; 0.95 is usual")

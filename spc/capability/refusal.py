@@ -1,0 +1,285 @@
+"""When the word 'capability' is refused, why, and what would cure it.
+
+Capability is a claim about a stable process seen through a gauge that can see it. Where something is missing the
+same figure may still be given as 'performance', a plain description of the faces made, and says so; two faults
+leave not even that: readings whose unit was guessed, and a law the readings contradict.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+__all__ = ["Refusal", "StudyFacts", "TrendCheck", "check_trend", "refusals", "word_allowed"]
+
+LEAST_FACES = 30  # our rule; ISO 22514-3 asks as many (from its scope)
+LEAST_CYCLES = 3  # our rule
+COARSEST_STEP = 0.10  # of the limit, our rule; gauge studies ask 0.05
+TREND_LEVEL = 0.01  # a trend is called where chance alone shows one in one study of 100
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """One reason against the word, with its cure."""
+
+    name: str  # short key, e.g. 'step too coarse'
+    sentence: str  # what was found, with its numbers
+    cure: str  # what would lift it
+    bars: str  # 'capability' (performance may still be said) or 'any index'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyFacts:
+    """What is known of a study; None = not known, which counts against where the claim needs it."""
+
+    faces: int  # independent faces (repeats of one face count once)
+    cycles: int  # complete or running wear cycles
+    limit_um: float
+    step_um: float | None  # reading step; 0 = exact
+    open_signals: int | None  # signals in the baseline not answered
+    trend_p_value: float | None  # of a trend with age in cycle, see `check_trend`
+    trend_modelled: bool  # age in cycle is part of the model
+    cut_off: str  # 'cut off', 'not cut off', 'cannot say' (spc.model.truncation), '' not looked at
+    units_inferred: bool
+    gauge_study: bool
+    fit: str  # 'agrees', 'rejected', 'cannot say' (spc.model.fit_test), '' not looked at
+    operator_confounded: bool | None  # each operator ran laps of his or her own; None = operators unknown
+
+
+@dataclass(frozen=True, slots=True)
+class TrendCheck:
+    """Whether flatness moves with age in the cycle."""
+
+    tau: float  # Kendall's rank correlation, NaN if it cannot be told
+    p_value: float
+    n: int
+    sentence: str
+
+
+def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike) -> TrendCheck:
+    """Test for a trend of flatness with age in the cycle, whatever the law and the steps.
+
+    Parameters
+    ----------
+    age_faces : array-like (n,)
+        Faces since reconditioning.
+    low_um, high_um : array-like (n,)
+        Readings as intervals, micrometres.
+
+    References
+    ----------
+    Kendall (1938), Biometrika 30; tau-b with the tie-corrected normal p-value (scipy.stats.kendalltau).
+    """
+    age = np.asarray(age_faces, dtype=float).ravel()
+    low, high = np.asarray(low_um, dtype=float).ravel(), np.asarray(high_um, dtype=float).ravel()
+    if not age.size == low.size == high.size:
+        raise ValueError(
+            f"`age_faces`, `low_um`, `high_um` must have one length, got {age.size}, {low.size}, {high.size}"
+        )
+    known = ~(np.isnan(age) | np.isnan(low) | np.isnan(high))
+    age, low, high = age[known], low[known], high[known]
+    value = np.where(np.isfinite(high), 0.5 * (low + np.where(np.isfinite(high), high, low)), np.inf)
+    n = age.size
+    if n < 8 or np.unique(age).size < 2 or np.unique(value).size < 2:
+        return TrendCheck(
+            float("nan"), float("nan"), n, f"{n} faces with an age: too few, or too alike, to see a trend"
+        )
+    from scipy import stats
+
+    result = stats.kendalltau(age, value)
+    tau, p = float(result.statistic), float(result.pvalue)
+    direction = "grows" if tau > 0 else "falls"
+    verdict = f"flatness {direction} with age" if p < TREND_LEVEL else "no trend with age is seen"
+    return TrendCheck(tau, p, n, f"{verdict} (rank correlation {tau:.2f}, p {p:.2g}, {n} faces)")
+
+
+def refusals(facts: StudyFacts) -> tuple[Refusal, ...]:
+    """List every reason against the word 'capability', the gravest first; empty = the word may be used.
+
+    Parameters
+    ----------
+    facts : StudyFacts
+
+    Returns
+    -------
+    tuple of Refusal
+    """
+    if not (math.isfinite(facts.limit_um) and facts.limit_um > 0):
+        raise ValueError(f"`limit_um` must be a finite number greater than 0, got {facts.limit_um}")
+    found = [_units(facts), _fit(facts), *_stability(facts), *_amount(facts), *_reading(facts), _operator(facts)]
+    return tuple(refusal for refusal in found if refusal is not None)
+
+
+def word_allowed(found: tuple[Refusal, ...]) -> str:
+    """'capability', 'performance', or '' where no index may be given at all."""
+    if any(refusal.bars == "any index" for refusal in found):
+        return ""
+    return "performance" if found else "capability"
+
+
+def _units(facts: StudyFacts) -> Refusal | None:
+    if not facts.units_inferred:
+        return None
+    return Refusal(
+        "units inferred",
+        "the unit of some readings was guessed: a limit in micrometres cannot be held against a guess",
+        "say the unit (and the lamp for light bands) in the column head or in the settings, and read the log again",
+        "any index",
+    )
+
+
+def _fit(facts: StudyFacts) -> Refusal | None:
+    if facts.fit == "rejected":
+        return Refusal(
+            "fit rejected",
+            "the readings contradict every law tried: a tail read off a law that does not fit is invention",
+            "look for mixed laps, parts or grits and split the study; until then use the counted share over the limit",
+            "any index",
+        )
+    if facts.fit != "agrees":
+        return Refusal(
+            "fit not checked",
+            "whether the law fits could not be checked on these readings",
+            "read more faces, or on a finer step",
+            "capability",
+        )
+    return None
+
+
+def _stability(facts: StudyFacts) -> list[Refusal | None]:
+    found: list[Refusal | None] = []
+    if facts.open_signals is None:
+        found.append(
+            Refusal(
+                "signals not looked for",
+                "no chart has watched these faces: whether they were stable is not known",
+                "freeze a baseline and chart the faces first",
+                "capability",
+            )
+        )
+    elif facts.open_signals > 0:
+        many = "s" if facts.open_signals > 1 else ""
+        found.append(
+            Refusal(
+                "open signals",
+                f"{facts.open_signals} signal{many} in these faces not answered",
+                "find the cause of each, answer it, and leave out faces only with their cause",
+                "capability",
+            )
+        )
+    if not facts.trend_modelled:
+        if facts.trend_p_value is not None and facts.trend_p_value < TREND_LEVEL:
+            found.append(
+                Refusal(
+                    "trend not modelled",
+                    f"flatness moves with age in the cycle (p {facts.trend_p_value:.2g}) and the study takes all "
+                    "ages as one",
+                    "include the age in the model, or report performance over whole cycles and at the age of "
+                    "reconditioning",
+                    "capability",
+                )
+            )
+        elif facts.trend_p_value is None or math.isnan(facts.trend_p_value):
+            found.append(
+                Refusal(
+                    "trend not looked for",
+                    "ages in the cycle are not known well enough to see whether flatness moves with wear",
+                    "log when each lap is reconditioned",
+                    "capability",
+                )
+            )
+    if facts.cut_off == "cut off":
+        found.append(
+            Refusal(
+                "cut off at the limit",
+                "readings stop at the limit because faces were lapped until good: they say nothing of what lies beyond",
+                "log the reading of every pass, and study first passes",
+                "capability",
+            )
+        )
+    elif facts.cut_off != "not cut off":
+        found.append(
+            Refusal(
+                "cut-off not known",
+                "whether faces over the limit went back on the lap cannot be told from these readings",
+                "log the reading of every pass",
+                "capability",
+            )
+        )
+    return found
+
+
+def _amount(facts: StudyFacts) -> list[Refusal | None]:
+    found: list[Refusal | None] = []
+    if facts.faces < LEAST_FACES:
+        found.append(
+            Refusal(
+                "too few faces",
+                f"{facts.faces} independent faces, {LEAST_FACES} are needed",
+                f"read {LEAST_FACES - facts.faces} more faces",
+                "capability",
+            )
+        )
+    if facts.cycles < LEAST_CYCLES:
+        found.append(
+            Refusal(
+                "too few cycles",
+                f"{facts.cycles} wear cycle{'s' if facts.cycles != 1 else ''}, {LEAST_CYCLES} are needed to see how "
+                "cycles differ",
+                f"go on until {LEAST_CYCLES} reconditionings have been seen",
+                "capability",
+            )
+        )
+    return found
+
+
+def _reading(facts: StudyFacts) -> list[Refusal | None]:
+    found: list[Refusal | None] = []
+    if facts.step_um is None:
+        found.append(
+            Refusal(
+                "step unknown",
+                "the step of the readings is not known",
+                "say the reading step in the settings",
+                "capability",
+            )
+        )
+    elif facts.step_um > COARSEST_STEP * facts.limit_um * (1 + 1e-9):
+        found.append(
+            Refusal(
+                "step too coarse",
+                f"readings step by {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f} % of the limit "
+                f"{facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f} % can be used",
+                f"read in steps of {COARSEST_STEP * facts.limit_um:.3g} um or finer",
+                "capability",
+            )
+        )
+    if not facts.gauge_study:
+        found.append(
+            Refusal(
+                "no gauge study",
+                "how far two readings of one face differ is not known",
+                "read at least 10 faces twice by each of two readers and enter them as repeats",
+                "capability",
+            )
+        )
+    return found
+
+
+def _operator(facts: StudyFacts) -> Refusal | None:
+    if facts.operator_confounded is False:
+        return None
+    if facts.operator_confounded is None:
+        return Refusal(
+            "operators not known",
+            "operators are not logged: whether laps or people differ cannot be told",
+            "log the operator with each face",
+            "capability",
+        )
+    return Refusal(
+        "operator confounded with lap",
+        "each operator ran laps of his or her own: what belongs to the lap and what to the hand cannot be told apart",
+        "let two operators each run faces on two laps",
+        "capability",
+    )

@@ -84,8 +84,8 @@ def test_likelihoods_beat_the_prior_and_are_not_surer_than_they_are_right():
         "causes",
         title="Likely causes, scored on simulated cells",
         statement="Ten planted causes, two of them outside the table, whose right answer is 'unknown'. Log score of "
-        "the true cause (nearer 0 is better) against the table's prior; how often it came first and among the first three; "
-        "and how sure the first was on average.",
+        "the true cause (nearer 0 is better) against the table's prior; how often it came first and among the first "
+        "three; and how sure the first was on average.",
         columns=["planted", "right answer", "cells", "log score", "standard error", "log score of the prior",
                  "came first", "among three", "likelihood of the first"],
         rows=[[*r[:3], *(round(v, 3) for v in r[3:])] for r in rows],

@@ -1,0 +1,104 @@
+"""How long the cycles of a lap lasted, as intervals: seen wearing out, taken off before it, or found late."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["LEAST_EVENTS", "Lifetimes", "check_lifetimes", "cycle_lifetimes"]
+
+Array = NDArray[np.float64]
+
+# Under five events of wear there are only counts; our own rule.
+LEAST_EVENTS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Lifetimes:
+    """Lives of cycles; the life lies in (`low`, `high`], known exactly where both are equal."""
+
+    low: Array
+    high: Array  # inf = not worn yet when taken off or still running
+    clock: str  # 'faces' or 'minutes'
+    worn: int  # events of wear, seen or found late
+    planned: int  # taken off still good, damaged or retired: censored
+    running: int
+    left_out: int  # start never logged, or no face yet
+    sentence: str
+
+
+def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
+    """Lives of finished and running cycles.
+
+    Parameters
+    ----------
+    cycles : DataFrame, shape (n_cycles, ...)
+        Rows of `spc.wear.cycle_table.list_cycles`, of one group of laps (material and grit).
+    clock : {'faces', 'minutes'}
+        Minutes leave out cycles with no minutes logged.
+
+    Returns
+    -------
+    Lifetimes
+
+    Raises
+    ------
+    ValueError
+        If `clock` is unknown.
+
+    Notes
+    -----
+    Damage and retirement end a cycle for another reason (a competing risk) and count as censored: the life told is the
+    life until worn if nothing else ended it.
+    """
+    if clock not in ("faces", "minutes"):
+        raise ValueError(f"`clock` must be 'faces' or 'minutes', got {clock!r}")
+    usable = cycles["start_known"].to_numpy(bool) & (cycles["faces"].to_numpy() > 0)
+    faces = cycles["faces"].to_numpy(np.float64)
+    per_face = np.ones(len(cycles))
+    if clock == "minutes":
+        minutes = cycles["minutes"].to_numpy(np.float64)
+        usable &= np.isfinite(minutes) & (minutes > 0)
+        per_face = np.where(usable, minutes / np.where(faces > 0, faces, 1.0), 1.0)
+    rows = cycles.loc[usable]
+    scale = per_face[usable]
+    low, high = rows["low_faces"].to_numpy(np.float64) * scale, rows["high_faces"].to_numpy(np.float64) * scale
+    ended = rows["ended"].to_numpy()
+    worn = int(np.isin(ended, ("due", "found late")).sum())
+    running = int((ended == "running").sum())
+    planned = int(ended.size - worn - running)
+    out = int(len(cycles) - usable.sum())
+    text = f"{worn} worn, {planned} taken off before that, {running} running"
+    if out:
+        text += f"; {out} left out, their start was not logged or nothing was lapped"
+    return Lifetimes(low, high, clock, worn, planned, running, out, text)
+
+
+def check_lifetimes(low: ArrayLike, high: ArrayLike) -> tuple[Array, Array]:
+    """Return both ends as arrays, refused with a sentence when they are no lives.
+
+    Parameters
+    ----------
+    low, high : array_like, shape (n,)
+        0 <= low <= high; high may be inf, low finite; an exact life is greater than 0.
+
+    Returns
+    -------
+    tuple of ndarray
+
+    Raises
+    ------
+    ValueError
+        If the ends do not fit.
+    """
+    a, b = np.asarray(low, np.float64), np.asarray(high, np.float64)
+    if a.ndim != 1 or a.shape != b.shape:
+        raise ValueError(f"`low` and `high` must be of one length, got shapes {a.shape} and {b.shape}")
+    bad = ~((a >= 0) & np.isfinite(a) & (b >= a) & (b > 0))
+    if bad.any():
+        i = int(np.flatnonzero(bad)[0])
+        raise ValueError(
+            f"`low` and `high` must satisfy 0 <= low <= high, high above 0; life {i} is {a[i]:g} to {b[i]:g}"
+        )
+    return a, b

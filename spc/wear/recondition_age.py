@@ -1,0 +1,210 @@
+"""At which age reconditioning costs least: a planned swap against wearing out in use.
+
+A cycle reconditioned at age T by plan costs `planned_cost` if it lasts that long, `worn_cost` if it wears out before
+(re-laps, scrap, held parts, lost time). Cost per face = cost per cycle / faces per cycle.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from spc.wear.lifetime import Array
+from spc.wear.lifetime_fit import FAMILIES, LifetimeFit, draw_lifetimes
+
+__all__ = ["FLAT_SHARE", "ReconditionAge", "cost_per_face", "least_cost_age", "recondition_age"]
+
+# Ages whose cost lies within this share of the least are as good as the best; our own rule.
+FLAT_SHARE = 0.05
+# A planned age that saves less than this against running to the limit is no plan; our own rule.
+_LEAST_SAVING = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class ReconditionAge:
+    """The age of least cost as a range, or why there is none."""
+
+    status: str  # 'range', 'run to the limit', 'counts only'
+    age: float  # least expected cost over the draws; NaN unless 'range'
+    flat_low: float  # ages from here ...
+    flat_high: float  # ... to here cost at most `FLAT_SHARE` more; inf = however long
+    cost_per_face: float  # at `age`, in the unit of the costs
+    limit_cost_per_face: float  # running to the limit
+    saving_low: float  # 90 % range over the draws of the share saved by `age` against the limit
+    saving_high: float
+    no_age_share: float  # share of the draws in which no finite age pays
+    draws: int
+    planned_cost: float
+    worn_cost: float
+    clock: str  # 'faces' or 'minutes'
+    ages: Array  # for the picture
+    costs: Array  # expected cost per face at each age
+    sentence: str
+
+
+def cost_per_face(
+    age: ArrayLike, *, family: str, location: ArrayLike, spread: ArrayLike, planned_cost: float, worn_cost: float
+) -> Array:
+    """Long-run cost per face of reconditioning at a planned age.
+
+    Parameters
+    ----------
+    age : array_like
+        Planned ages, greater than 0; inf = run to the limit.
+    family : {'weibull', 'lognormal'}
+    location, spread : array_like
+        Law of log life; broadcast against `age`.
+    planned_cost, worn_cost : float
+        Per cycle.
+
+    Returns
+    -------
+    ndarray
+
+    References
+    ----------
+    Barlow and Proschan (1965), Mathematical Theory of Reliability, section 3.2 (age replacement).
+    """
+    if family not in FAMILIES:
+        raise ValueError(f"`family` must be one of {', '.join(FAMILIES)}; got {family!r}")
+    _check_costs(planned_cost, worn_cost)
+    t, mu, sigma = np.broadcast_arrays(*(np.asarray(v, np.float64) for v in (age, location, spread)))
+    if not np.all(t > 0):
+        raise ValueError("`age` must be greater than 0")
+    from scipy.special import gamma, gammainc, ndtr
+
+    finite = np.isfinite(t)
+    log_t = np.log(np.where(finite, t, 1.0))
+    z = np.where(finite, (log_t - mu) / sigma, np.inf)
+    with np.errstate(over="ignore"):
+        if family == "weibull":
+            survival = np.exp(-np.exp(z))
+            used = np.exp(mu) * gamma(1 + sigma) * gammainc(sigma, np.exp(z))
+        else:
+            survival = ndtr(-z)
+            used = np.where(finite, t, 0.0) * survival + np.exp(mu + sigma**2 / 2) * ndtr(z - sigma)
+    return np.asarray((planned_cost * survival + worn_cost * (1 - survival)) / used)
+
+
+def least_cost_age(*, family: str, location: float, spread: float, planned_cost: float, worn_cost: float) -> float:
+    """Age of least cost for a known law, inf when no finite age beats running to the limit.
+
+    Parameters
+    ----------
+    family : {'weibull', 'lognormal'}
+    location, spread : float
+        Law of log life.
+    planned_cost, worn_cost : float
+        Per cycle, worn above planned above 0.
+
+    Returns
+    -------
+    float
+    """
+
+    def cost(log_age: float) -> float:
+        rate = cost_per_face(
+            math.exp(log_age), family=family, location=location, spread=spread,
+            planned_cost=planned_cost, worn_cost=worn_cost,
+        )  # fmt: skip
+        return float(rate)
+
+    grid = np.linspace(location - 8 * spread, location + 6 * spread, 400)
+    values = cost_per_face(
+        np.exp(grid), family=family, location=location, spread=spread, planned_cost=planned_cost, worn_cost=worn_cost
+    )
+    at_limit = float(
+        cost_per_face(
+            np.inf, family=family, location=location, spread=spread, planned_cost=planned_cost, worn_cost=worn_cost
+        )
+    )
+    i = int(np.argmin(values))
+    if i in (0, grid.size - 1) or values[i] >= at_limit * (1 - 1e-9):
+        return math.inf
+    from scipy.optimize import minimize_scalar
+
+    best = minimize_scalar(cost, bounds=(grid[i - 1], grid[i + 1]), method="bounded", options={"xatol": 1e-10})
+    return math.exp(float(best.x))
+
+
+def recondition_age(
+    fit: LifetimeFit,
+    low: ArrayLike,
+    high: ArrayLike,
+    *,
+    planned_cost: float,
+    worn_cost: float,
+    rng: np.random.Generator,
+    draws: int = 400,
+    clock: str = "faces",
+) -> ReconditionAge:
+    """Age of least expected cost with the law known only as far as the lives tell.
+
+    Parameters
+    ----------
+    fit : LifetimeFit
+    low, high : array_like, shape (n,)
+        The lives it was fitted to.
+    planned_cost, worn_cost : float
+        Costs of one cycle set by the user, any unit; worn above planned above 0.
+    rng : numpy.random.Generator
+    draws : int, default 400
+    clock : str, default 'faces'
+        Word for the unit of age.
+
+    Returns
+    -------
+    ReconditionAge
+
+    Raises
+    ------
+    ValueError
+        If the costs do not fit.
+
+    Notes
+    -----
+    Where the chance of wearing out does not rise with age no finite age pays. The expected cost over the draws is the
+    mean cost per face of each age; a law known badly flattens it and widens the range.
+    """
+    _check_costs(planned_cost, worn_cost)
+    nan, empty = math.nan, np.empty(0)
+    if fit.status != "fitted":
+        return ReconditionAge(
+            "counts only", nan, nan, nan, nan, nan, nan, nan, nan, 0, planned_cost, worn_cost, clock, empty, empty,
+            f"No age can be told: {fit.reason}.",
+        )  # fmt: skip
+    location, spread = draw_lifetimes(fit, low, high, draws=draws, rng=rng)
+    longest = float(np.quantile(np.exp(location + spread), 0.9)) * 1.5
+    ages = np.linspace(longest / 200, longest, 200)
+    costs = {"family": fit.family, "planned_cost": planned_cost, "worn_cost": worn_cost}
+    each = cost_per_face(ages[None, :], location=location[:, None], spread=spread[:, None], **costs)  # type: ignore[arg-type]  # mixed values
+    at_limit = cost_per_face(np.inf, location=location, spread=spread, **costs)  # type: ignore[arg-type]  # mixed values
+    mean, limit_mean = each.mean(axis=0), float(at_limit.mean())
+    best = int(np.argmin(mean))
+    no_age = float(np.mean(each.min(axis=1) >= at_limit * (1 - _LEAST_SAVING)))
+    if mean[best] >= limit_mean * (1 - _LEAST_SAVING):
+        text = "Run to the limit: wearing out does not grow likelier with age by enough to pay for a planned swap."
+        return ReconditionAge(
+            "run to the limit", nan, nan, math.inf, nan, limit_mean, nan, nan, no_age, draws, planned_cost, worn_cost,
+            clock, ages, mean, text,
+        )  # fmt: skip
+    flat = np.flatnonzero(mean <= mean[best] * (1 + FLAT_SHARE))
+    first, last = int(flat[0]), int(flat[-1])
+    flat_high = math.inf if limit_mean <= mean[best] * (1 + FLAT_SHARE) else float(ages[last])
+    saved = np.quantile(1 - each[:, best] / at_limit, [0.05, 0.95])
+    upper = f"{flat_high:.0f}" if math.isfinite(flat_high) else "however many"
+    text = (
+        f"Reconditioning costs least between {ages[first]:.0f} and {upper} {clock} (least at {ages[best]:.0f}): "
+        f"{mean[best]:.3g} per {clock.removesuffix('s')}, {limit_mean:.3g} when run to the limit."
+    )
+    return ReconditionAge(
+        "range", float(ages[best]), float(ages[first]), flat_high, float(mean[best]), limit_mean, float(saved[0]),
+        float(saved[1]), no_age, draws, planned_cost, worn_cost, clock, ages, mean, text,
+    )  # fmt: skip
+
+
+def _check_costs(planned_cost: float, worn_cost: float) -> None:
+    if not (math.isfinite(worn_cost) and worn_cost > planned_cost > 0):
+        got = f"got {worn_cost} and {planned_cost}"
+        raise ValueError(f"`worn_cost` must be greater than `planned_cost`, and both greater than 0; {got}")

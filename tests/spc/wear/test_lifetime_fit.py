@@ -1,0 +1,92 @@
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spc.wear.lifetime_fit import choose_lifetime, draw_lifetimes, fit_lifetime
+
+SOURCES = Path(__file__).parents[2] / "sources"
+
+
+def bearings():
+    life = np.loadtxt(SOURCES / "weibull_ball_bearing.csv", skiprows=1)
+    return life, life
+
+
+def test_matches_published_ball_bearings():
+    # Lieblein and Zelen (1956), 23 bearings; fit printed in Lawless (1982), from memory.
+    published = json.loads((SOURCES / "weibull_ball_bearing.json").read_text())["published"]
+    fit = fit_lifetime(*bearings())
+    assert fit.shape == pytest.approx(published["shape"], abs=0.005)
+    assert fit.scale == pytest.approx(published["scale"], abs=0.01)
+
+
+def censored(rng, n=120):
+    life, stop = rng.weibull(2.5, n) * 50, rng.uniform(10, 80, n)
+    low, high = np.minimum(life, stop), np.where(life <= stop, life, np.inf)
+    late = (rng.random(n) < 0.3) & np.isfinite(high)
+    low = np.where(late, np.floor(life / 15) * 15, low)
+    high = np.where(late, low + 15, high)
+    return low, high
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal"])
+def test_agrees_with_a_reference_library(family):  # second way: scipy's censored fits
+    from scipy import stats
+
+    low, high = censored(np.random.default_rng(1))
+    data = stats.CensoredData.interval_censored(low, high)
+    exact = low == high
+    data = stats.CensoredData(
+        uncensored=low[exact], right=low[np.isinf(high)],
+        interval=np.stack([low, high], axis=1)[~exact & np.isfinite(high)],
+    )  # fmt: skip
+    fit = fit_lifetime(low, high, family=family)
+    if family == "weibull":
+        shape, _, scale = stats.weibull_min.fit(data, floc=0)
+    else:
+        shape, _, scale = stats.lognorm.fit(data, floc=0)
+    assert (fit.shape, fit.scale) == (pytest.approx(shape, rel=1e-3), pytest.approx(scale, rel=1e-3))
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal"])
+def test_errors_agree_with_refitting_resamples(family):  # second way: parametric bootstrap
+    rng = np.random.default_rng(2)
+    low, high = censored(rng, 200)
+    fit = fit_lifetime(low, high, family=family)
+    again = [fit_lifetime(low[i], high[i], family=family) for i in rng.integers(0, 200, (80, 200))]
+    spread = np.std([f.location for f in again])
+    assert np.sqrt(fit.covariance[0, 0]) == pytest.approx(spread, rel=0.35)
+
+
+def test_left_censored_lives_shorten_the_fit():
+    low, high = bearings()
+    early = fit_lifetime(np.append(low, np.zeros(10)), np.append(high, np.full(10, 20.0)))
+    assert early.scale < fit_lifetime(low, high).scale
+
+
+def test_draws_centre_on_the_fit_and_spread_like_its_error():
+    low, high = censored(np.random.default_rng(3), 300)
+    fit = fit_lifetime(low, high)
+    location, spread = draw_lifetimes(fit, low, high, draws=4000, rng=np.random.default_rng(4))
+    assert np.mean(location) == pytest.approx(fit.location, abs=4 * np.sqrt(fit.covariance[0, 0] / 300))
+    assert np.std(location) == pytest.approx(np.sqrt(fit.covariance[0, 0]), rel=0.2)
+    assert np.all(spread > 0)
+
+
+def test_the_better_family_comes_first():
+    rng = np.random.default_rng(5)
+    weibull, lognormal = rng.weibull(3, 400) * 50, rng.lognormal(4, 0.5, 400)
+    assert choose_lifetime(weibull, weibull)[0].family == "weibull"
+    assert choose_lifetime(lognormal, lognormal)[0].family == "lognormal"
+
+
+def test_under_five_events_and_equal_lives_give_counts_only():
+    assert "only 1 of 3" in fit_lifetime([3.0, 4, 5], [3.0, np.inf, np.inf]).reason
+    alike = fit_lifetime([9.0] * 8, [9.0] * 8)
+    assert "too much alike" in alike.reason
+    with pytest.raises(ValueError, match="`fit` must be fitted, but the worn cycles"):
+        draw_lifetimes(alike, [9.0] * 8, [9.0] * 8, draws=5, rng=np.random.default_rng(1))
+    with pytest.raises(ValueError, match="`family` must be one of weibull, lognormal"):
+        fit_lifetime([1.0], [1.0], family="gauss")

@@ -1,0 +1,81 @@
+import math
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.wear.lifetime_fit import fit_lifetime
+from spc.wear.recondition_age import cost_per_face, least_cost_age, recondition_age
+
+# Age replacement by renewal-reward theory, Barlow and Proschan (1965); numbers computed two ways, see the .json beside.
+OPTIMA = pd.read_csv(Path(__file__).parents[2] / "sources" / "age_replacement.csv").query("life == 'weibull'")
+
+
+@pytest.mark.parametrize("row", list(OPTIMA.itertuples()), ids=lambda row: f"shape{row.shape}-ratio{row.Index}")
+def test_matches_reference_optimum(row):
+    law = {"family": "weibull", "location": 0.0, "spread": 1 / row.shape, "planned_cost": 1.0}
+    age = least_cost_age(**law, worn_cost=float(row.cost_ratio_failure_to_planned))
+    assert age == pytest.approx(row.t_opt_root, abs=2e-5)
+    cost = cost_per_face(age, **law, worn_cost=float(row.cost_ratio_failure_to_planned))
+    assert cost == pytest.approx(row.cost_rate_min, abs=1e-6)
+
+
+def test_the_optimum_satisfies_its_condition():  # second way: hazard x used faces - share worn = 1 / (ratio - 1)
+    k, ratio = 3.0, 5.0
+    age = least_cost_age(family="weibull", location=0.0, spread=1 / k, planned_cost=1.0, worn_cost=ratio)
+    t = np.linspace(0, age, 200_001)
+    used = np.trapezoid(np.exp(-(t**k)), t)
+    assert k * age ** (k - 1) * used - (1 - math.exp(-(age**k))) == pytest.approx(1 / (ratio - 1), abs=1e-5)
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal"])
+def test_cost_agrees_with_counting_cycles(family):  # second way: simulated renewals, bound = 4 standard errors
+    rng = np.random.default_rng(6)
+    life = 50 * rng.weibull(2, 200_000) if family == "weibull" else rng.lognormal(math.log(50), 0.5, 200_000)
+    faces, cost = np.minimum(life, 30), np.where(life > 30, 1.0, 5.0)
+    simulated = cost.sum() / faces.sum()
+    error = np.std(cost - simulated * faces) / faces.mean() / life.size**0.5
+    expected = cost_per_face(30, family=family, location=math.log(50), spread=0.5, planned_cost=1, worn_cost=5)
+    assert simulated == pytest.approx(float(expected), abs=4 * error)
+
+
+def test_no_finite_age_when_wearing_out_does_not_rise():
+    law = {"family": "weibull", "location": math.log(100), "planned_cost": 1.0, "worn_cost": 5.0}
+    assert least_cost_age(**law, spread=1.0) == math.inf
+    assert least_cost_age(**law, spread=1.4) == math.inf
+    assert cost_per_face(np.inf, **law, spread=1.0) == pytest.approx(0.05)
+
+
+def fitted(life, **costs):
+    fit = fit_lifetime(life, life)
+    return recondition_age(
+        fit, life, life, rng=np.random.default_rng(1), **({"planned_cost": 1, "worn_cost": 5} | costs)
+    )
+
+
+def test_range_holds_the_true_optimum_and_widens_with_ignorance():
+    rng = np.random.default_rng(7)
+    many, few = fitted(100 * rng.weibull(3, 400)), fitted(100 * rng.weibull(3, 12))
+    assert many.flat_low < 50.3 < many.flat_high  # shape 3, scale 100, ratio 5
+    assert many.cost_per_face == pytest.approx(0.0303, rel=0.1)
+    assert few.flat_low < few.age < few.flat_high
+    assert (few.saving_high - few.saving_low) > (many.saving_high - many.saving_low)
+    assert many.sentence.startswith("Reconditioning costs least between")
+
+
+def test_run_to_the_limit_and_counts_only_are_said():
+    rng = np.random.default_rng(8)
+    flat = fitted(50 * rng.weibull(0.8, 200))
+    assert flat.status == "run to the limit"
+    assert flat.no_age_share > 0.9
+    few = fitted(np.array([10.0, 20.0]))
+    assert few.status == "counts only"
+    assert "needs at least 5" in few.sentence
+
+
+def test_refuses_costs_that_do_not_fit():
+    with pytest.raises(ValueError, match="`worn_cost` must be greater than `planned_cost`"):
+        fitted(np.arange(1.0, 9.0), worn_cost=0.5)
+    with pytest.raises(ValueError, match="`age` must be greater than 0"):
+        cost_per_face(0, family="weibull", location=0, spread=1, planned_cost=1, worn_cost=2)

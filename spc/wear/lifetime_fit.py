@@ -84,13 +84,13 @@ def fit_lifetime(low: ArrayLike, high: ArrayLike, *, family: str = "weibull") ->
     start = np.array([float(np.average(log_middle, weights=data.weight)) + 0.3, math.log(np.std(log_middle) + 0.1)])
     from scipy.optimize import minimize
 
-    def value(v: Array) -> float:
+    def height(v: Array) -> float:
         return _negative(family, v, data)[0]
 
     def slope(v: Array) -> Array:
         return _negative(family, v, data)[1]
 
-    best = minimize(value, start, jac=slope, method="BFGS")  # type: ignore[call-overload]  # stubs want a fixed shape
+    best = minimize(height, start, jac=slope, method="BFGS")
     location, log_spread = float(best.x[0]), float(best.x[1])
     if log_spread < _LEAST_LOG_SPREAD:
         reason = "the worn cycles lasted too much alike, or are too coarsely known, to tell a spread of life"

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes
 
@@ -153,59 +153,69 @@ def turnbull(
     worn = int(np.isfinite(b).sum())
     if worn < LEAST_EVENTS:
         return _counts_only("Turnbull", a.size, worn, level)
-    age, mass = _self_consistent(a, b, np.ones(a.size))
+    upper, first, last, weight = _innermost(a, b)
+    finite = np.isfinite(upper)
+    age = upper[finite]
+    mass = _self_consistent(first, last, weight, upper.size, 1e-8)[finite]
     survival = np.clip(1 - np.cumsum(mass), 0.0, 1.0)
     band_low, band_high = np.full(age.size, np.nan), np.full(age.size, np.nan)
     if resamples:
-        curves = np.empty((resamples, age.size))
-        for i in range(resamples):
-            weight = rng.multinomial(a.size, np.full(a.size, 1 / a.size)).astype(np.float64)
-            kept = weight > 0
-            step, part = _self_consistent(a[kept], b[kept], weight[kept])
-            place = np.searchsorted(step, age, side="right")
-            curves[i] = np.concatenate(([1.0], 1 - np.cumsum(part)))[place]
-        band_low, band_high = np.quantile(np.clip(curves, 0, 1), [(1 - level) / 2, (1 + level) / 2], axis=0)
+        drawn = rng.multinomial(a.size, weight / a.size, resamples).astype(np.float64)
+        parts = [_self_consistent(first, last, w, upper.size, 1e-4)[finite] for w in drawn]
+        curves = np.clip(1 - np.cumsum(np.array(parts), axis=1), 0.0, 1.0)
+        band_low, band_high = np.quantile(curves, [(1 - level) / 2, (1 + level) / 2], axis=0)
     nan = np.full(age.size, np.nan)
     return SurvivalCurve(
         "curve", "", "Turnbull", age, nan, mass * a.size, survival, nan, band_low, band_high, level, a.size, worn
     )
 
 
-def _self_consistent(low: Array, high: Array, weight: Array) -> tuple[Array, Array]:
-    """Upper ends of the innermost intervals with finite end, and the probability of each."""
-    exact = low == high
+def _innermost(low: Array, high: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64], Array]:
+    """Upper ends of the innermost intervals; the first and last of them inside each distinct life, and its count."""
+    pairs, weight = np.unique(np.stack([low, high]), axis=1, return_counts=True)
     # Order of ends at one age: just before it (exact lives begin), at it (intervals end), just after it (others begin).
-    begin = np.stack([low, np.where(exact, 0.0, 2.0)])
-    end = np.stack([high, np.ones(high.size)])
-    begin_u, end_u = np.unique(begin, axis=1), np.unique(end, axis=1)
-    ends = np.concatenate([begin_u, end_u], axis=1)
-    is_end = np.concatenate([np.zeros(begin_u.shape[1], bool), np.ones(end_u.shape[1], bool)])
-    order = np.lexsort((ends[1], ends[0]))
-    ends, is_end = ends[:, order], is_end[order]
+    begin = np.stack([pairs[0], np.where(pairs[0] == pairs[1], 0.0, 2.0)])
+    end = np.stack([pairs[1], np.ones(weight.size)])
+    keys, place = np.unique(np.concatenate([begin, end], axis=1), axis=1, return_inverse=True)
+    begins, ends = place.ravel()[: weight.size], place.ravel()[weight.size :]
+    is_end = keys[1] == 1.0
     inner = np.flatnonzero(~is_end[:-1] & is_end[1:])
-    left_key, right_key = inner, inner + 1  # places in the sorted ends
-    place = {(float(v), float(r)): i for i, (v, r) in enumerate(ends.T)}
-    first = np.searchsorted(left_key, [place[float(v), float(r)] for v, r in begin.T], side="left")
-    last = np.searchsorted(right_key, [place[float(v), 1.0] for v in high], side="right") - 1
-    pairs, index = np.unique(np.stack([first, last]), axis=1, return_inverse=True)
-    first, last = pairs
-    w = np.bincount(index.ravel(), weights=weight)
-    m, total = inner.size, weight.sum()
-    p = np.full(m, 1 / m)
-    for _ in range(20_000):
+    first = np.searchsorted(inner, begins, side="left")
+    last = np.searchsorted(inner + 1, ends, side="right") - 1
+    return keys[0, inner + 1], first.astype(np.int64), last.astype(np.int64), weight.astype(np.float64)
+
+
+def _self_consistent(
+    first: NDArray[np.int64], last: NDArray[np.int64], weight: Array, m: int, tolerance: float
+) -> Array:
+    """Probability of each innermost interval; squared extrapolation of the self-consistency map.
+
+    References
+    ----------
+    Varadhan and Roland (2008), Scandinavian Journal of Statistics 35 (the extrapolation).
+    """
+    total = weight.sum()
+
+    def step(p: Array) -> tuple[Array, float]:
         cumulative = np.concatenate(([0.0], np.cumsum(p)))
-        share = w / (cumulative[last + 1] - cumulative[first])
-        slope = np.zeros(m + 1)
-        np.add.at(slope, first, share)
-        np.subtract.at(slope, last + 1, share)
-        new = p * np.cumsum(slope)[:m] / total
-        moved = float(np.max(np.abs(new - p)))
-        p = new
-        if moved < 1e-9:
-            break
-    upper = ends[0, right_key]
-    finite = np.isfinite(upper)
-    return upper[finite], p[finite]
+        inside = np.maximum(cumulative[last + 1] - cumulative[first], 1e-300)
+        share = weight / inside
+        slope = np.bincount(first, share, m + 1) - np.bincount(last + 1, share, m + 1)
+        return p * np.maximum(np.cumsum(slope)[:m], 0.0) / total, float(weight @ np.log(inside))
+
+    p = np.full(m, 1 / m)
+    for _ in range(5_000):
+        one, height = step(p)
+        two, _ = step(one)
+        r, v = one - p, two - 2 * one + p
+        if np.max(np.abs(two - one)) < tolerance:
+            return two
+        norm = float(np.linalg.norm(v))
+        length = max(1.0, float(np.linalg.norm(r)) / norm) if norm > 0 else 1.0
+        far = np.maximum(p + 2 * length * r + length**2 * v, 0.0)
+        jumped, there = step(far / far.sum())
+        p = jumped if there >= height else two
+    return p
 
 
 def _counts_only(method: str, n: int, worn: int, level: float) -> SurvivalCurve:

@@ -84,6 +84,34 @@ def operators(now: Snapshot) -> list[str]:
     return [str(name) for name in names[names != ""].value_counts().index]
 
 
+@st.cache_data(max_entries=16, show_spinner=False)
+def aliases(now: Snapshot) -> dict[str, str]:
+    """Return the approved ways of writing a lap: as typed to name."""
+    with open_store() as store:
+        return store.aliases()
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def intakes(now: Snapshot) -> pd.DataFrame:
+    """Return every delivery, oldest first."""
+    with open_store() as store:
+        return store.intakes()
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def limit_history(now: Snapshot) -> pd.DataFrame:
+    """Return every revision of every limit, oldest first."""
+    with open_store() as store:
+        return store.limits(all_revisions=True)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def waiting(now: Snapshot) -> pd.DataFrame:
+    """Return the quarantined rows that no person has settled, oldest first."""
+    with open_store() as store:
+        return store.quarantine()
+
+
 @st.cache_data(max_entries=256, show_spinner="Reading the lap's log")
 def lap_report(now: Snapshot, lap: str) -> LapReport:
     """Return one lap's report."""

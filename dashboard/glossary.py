@@ -9,7 +9,7 @@ GLOSSARY: dict[str, str] = {
     "charge": "Abrasive pressed into the face of the lap. A recharge tops it up within a cycle.",
     "cutting": "The lap wears as usual and has faces left.",
     "cycle": "From one reconditioning of a lap to the next.",
-    "cycle picture": "Readings against faces since reconditioning: this cycle bold, past cycles faint, limit, forecast.",
+    "cycle picture": "Readings by faces since reconditioning: this cycle bold, past cycles faint, limit and forecast.",
     "drifting average": "A running average in which older faces count less and less; it sees slow drift early.",
     "due": "Recondition before the faces left run out.",
     "faces left": "How many more faces until the limit, as a range that holds the truth nine times in ten.",

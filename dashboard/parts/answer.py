@@ -18,14 +18,14 @@ class Answer:
 
     words: str
     check_done: str
-    cause: str  # as in the table of causes, so that answers count as findings
+    cause: str  # as the board counts findings; "bad wipe" also strikes the reading out
     action: str
     result: str
     event: str = ""  # the event on the lap that this answer also logs
 
 
 ANSWERS: tuple[Answer, ...] = (
-    Answer("Bad wipe", "wiped and read again", "read warm, in poor light or by another eye", "none", "bad wipe"),
+    Answer("Bad wipe", "wiped and read again", "bad wipe", "read again", "the reading no longer counts"),
     Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "carries on", event="recharged"),
     Answer(
         "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"

@@ -1,12 +1,48 @@
-"""First run."""
+"""First run: an empty log offers the invented demo cell or an own file, and says what is to be seen where."""
 
 import streamlit as st
 
+from dashboard import cards, data
 from dashboard.parts.page import Page
 
 __all__ = ["first_run"]
 
+_TOUR = (
+    "Shift: what needs a person, laps in order of need. It also hangs on a wall.",
+    "Lap: may I go on with this lap, and for how many faces; log a face, answer a signal.",
+    "Proof: the chart behind a sentence, limits, an index with its interval or a refusal.",
+    "Log: take in CSV files, settle the rows that wait.",
+)
+
 
 def first_run(page: Page) -> None:
-    """Offer the demo or an own file."""
-    st.write("first run")
+    """Offer the two ways to fill an empty log."""
+    st.html(cards.headline("This log is empty.", kicker="Nothing has been logged or taken in yet"))
+    own, demo = st.columns(2, gap="large")
+    with own:
+        st.html(cards.section("Your own log"))
+        st.html(
+            cards.sentences(
+                [
+                    "Any CSV file with a lap, and flatness or minutes per face. Operator, grit, finish, time, part and "
+                    "serial are understood too.",
+                    "You see how each column is read before anything is kept.",
+                ]
+            )
+        )
+        if "log" in page.routes:
+            st.page_link(page.routes["log"], label="Take in a file")
+    with demo:
+        st.html(cards.section("Look around first"))
+        st.html(
+            cards.sentences(
+                [
+                    "An invented cell: two shifts, four months, every number made up by a seeded program.",
+                    "It goes into this empty log. For a log of your own start again with a new store file.",
+                ]
+            )
+        )
+        if st.button("Fill this log with the invented cell", key="demo"):
+            data.fill_with_demo()
+            st.rerun()
+    st.html(cards.section("What is where") + cards.sentences(_TOUR))

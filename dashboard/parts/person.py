@@ -28,6 +28,7 @@ def signed_by(page: Page, *, first: str = "") -> str:
         accept_new_options=True,
         placeholder="Your name",
         help="Every entry keeps who made it. A new name can be typed.",
+        width=320,
     )
     name = str(chosen or "").strip()
     if name and name != kept:

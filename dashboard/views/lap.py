@@ -20,7 +20,9 @@ __all__ = ["choose_lap", "render"]
 
 def render(page: Page) -> None:
     """Draw the lap view."""
-    lap = choose_lap(page)
+    with st.container(key="top-row", horizontal=True):
+        lap = choose_lap(page)
+        person = signed_by(page, first=last_operator(page, lap)) if lap is not None else ""
     if lap is None:
         return
     report = data.lap_report(page.now, lap)
@@ -31,7 +33,6 @@ def render(page: Page) -> None:
             _picture(report, page)
         with st.container(key="lap-side"):
             st.html(cards.facts(_numbers(report)))
-            person = signed_by(page, first=last_operator(page, lap))
             answer_signals(report, page, person)
             st.html(cards.cautions(report.safety))
             log_form(page, lap, person)

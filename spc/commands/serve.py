@@ -2,6 +2,7 @@
 
 import importlib.util
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -9,50 +10,48 @@ from pathlib import Path
 
 import click
 
-__all__ = ["screen_command", "serve"]
+from spc.cli import DONE, Session, common_options
+from spc.commands.output import print_json
+
+__all__ = ["command", "screen_command"]
 
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
 
 @click.command("serve")
-@click.option(
-    "--store",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Store file; else LAPCELL_STORE, else ./lapcell.db.",
-)
-@click.option(
-    "--settings", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Site settings, a TOML file."
-)
 @click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True, help="Port of the screens.")
-@click.option(
-    "--address", default="127.0.0.1", show_default=True, help="Address to listen on; 0.0.0.0 = every network."
-)
-@click.option(
-    "--host", "hosts", multiple=True, help="A name these screens are reached by from other machines; may be repeated."
-)
-def serve(store: Path | None, settings: Path | None, port: int, address: str, hosts: tuple[str, ...]) -> None:
-    """Show the screens: shift, lap, proof and log.
+@click.option("--address", default="127.0.0.1", show_default=True, help="Listen on; 0.0.0.0 = every network.")
+@click.option("--host", "hosts", multiple=True, help="A name other machines reach these screens by; may be repeated.")
+@common_options
+def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]) -> int:
+    """Open the screens: shift, lap, proof and log.
 
     They listen on this machine alone unless `--address` says otherwise. There is no sign-in: whoever reaches the
-    address may read and write the log.
+    address may read and write the log. With --json the address is printed as one document before they start.
     """
-    environment = dict(os.environ)
-    if store is not None:
-        environment["LAPCELL_STORE"] = str(store.resolve())
-    if settings is not None:
-        environment["LAPCELL_SETTINGS"] = str(settings.resolve())
+    session.settings()  # a settings file that cannot be read is said here, not on the screens
+    environment = dict(os.environ, LAPCELL_STORE=str(session.store_path.resolve()))
+    if session.settings_path is not None:
+        environment["LAPCELL_SETTINGS"] = str(session.settings_path.resolve())
     _refuse_taken_port(address, port)
     shown = "localhost" if address in ("127.0.0.1", "0.0.0.0", "::") else address
-    click.echo(f"The screens are at http://{shown}:{port} (stop with Ctrl+C).")
+    url = f"http://{shown}:{port}"
+    if session.as_json:
+        print_json({"url": url, "store": environment["LAPCELL_STORE"]})
+    else:
+        click.echo(f"The screens are at {url} (stop with Ctrl+C).")
+    sys.stdout.flush()
     process = subprocess.Popen(screen_command(port=port, address=address, hosts=hosts), env=environment)
+    signal.signal(signal.SIGTERM, lambda *_: process.terminate())
     try:
         code = process.wait()
     except KeyboardInterrupt:
         process.terminate()
-        code = process.wait()
-        raise SystemExit(0) from None
-    if code:
-        raise click.ClickException(f"the screens stopped with code {code}; the lines above say why")
+        process.wait()
+        return DONE
+    if code > 0:
+        raise ValueError(f"the screens stopped with code {code}; the lines above say why")
+    return DONE
 
 
 def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, ...] = ()) -> list[str]:
@@ -73,12 +72,12 @@ def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, .
 
     Raises
     ------
-    click.ClickException
+    ValueError
         If the screens are not installed beside this package.
     """
     found = importlib.util.find_spec("dashboard")
     if found is None or not found.submodule_search_locations:
-        raise click.ClickException("the screens are not installed; install lapcell again, complete")
+        raise ValueError("the screens are not installed; install lapcell again, complete")
     script = Path(next(iter(found.submodule_search_locations))) / "app.py"
     allowed = [*_LOOPBACK, *_reached_by(address), *hosts]
     options = {
@@ -110,6 +109,6 @@ def _refuse_taken_port(address: str, port: int) -> None:
         try:
             probe.bind((address, port))
         except OSError as error:
-            raise click.ClickException(
+            raise ValueError(
                 f"the screens cannot listen on {address}:{port}: {error.strerror or error}; choose another with --port"
             ) from None

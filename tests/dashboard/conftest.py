@@ -1,0 +1,42 @@
+"""A store of an invented bench for the page tests, and boards that need no statistics to be waited for."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from dashboard.entry import FaceEntry, LengthUnit, face_row
+from spc.settings import Settings
+from spc.store.store import Store
+
+BANDS = LengthUnit("band", "helium")
+READINGS = ("0.5", "<0.5", "1", "0.5", "1", "1.5", "1", "1.5", "2", "1.5", "2", "2.5")
+
+
+def fill(path, *, laps=("CI-1", "DI-2"), readings=READINGS):
+    """Write a few faces per lap, seven minutes apart."""
+    at = datetime(2026, 3, 4, 6, 0, tzinfo=UTC)
+    with Store.open(path) as store:
+        for lap in laps:
+            for number, typed in enumerate(readings):
+                at += timedelta(minutes=7)
+                entry = FaceEntry(typed, minutes=12, operator="R. Oduya", grit="15 um", part="seal plate")
+                entry = FaceEntry(**{**_fields(entry), "serial": f"{lap}-{number}"})
+                store.append_face(face_row(entry, lap=lap, unit=BANDS, site=Settings(), at=at), who="R. Oduya")
+
+
+def _fields(entry):
+    return {name: getattr(entry, name) for name in entry.__slots__}
+
+
+@pytest.fixture
+def empty_store(tmp_path, monkeypatch):
+    path = tmp_path / "lapcell.db"
+    monkeypatch.setenv("LAPCELL_STORE", str(path))
+    monkeypatch.delenv("LAPCELL_SETTINGS", raising=False)
+    return path
+
+
+@pytest.fixture
+def filled_store(empty_store):
+    fill(empty_store)
+    return empty_store

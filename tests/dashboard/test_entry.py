@@ -1,0 +1,87 @@
+import math
+from datetime import UTC, datetime, time
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+import pytest
+
+from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
+from spc.settings import Settings, Shift
+
+BANDS = LengthUnit("band", "helium")
+AT = datetime(2026, 3, 4, 1, 30, tzinfo=ZoneInfo("Europe/Vienna"))
+
+
+def test_a_reading_in_half_bands_is_kept_as_its_interval_and_as_typed():
+    site = Settings(step_bands=0.5)
+    row = face_row(FaceEntry("1.5", minutes=12, grit="15 um"), lap="CI-1", unit=BANDS, site=site, at=AT)
+    band = 0.58756 / 2  # helium line 587.56 nm; a band is half of it
+    assert row["flatness_low_um"] == pytest.approx(1.25 * band) and row["flatness_high_um"] == pytest.approx(
+        1.75 * band
+    )
+    assert row["flatness_text"] == "1.5" and row["lamp"] == "helium" and row["grit_um"] == 15
+
+
+def test_open_readings_and_own_units():
+    row = face_row(FaceEntry("2+"), lap="CI-1", unit=BANDS, site=Settings(), at=AT)
+    assert math.isinf(row["flatness_high_um"])
+    row = face_row(FaceEntry("23 uin"), lap="CI-1", unit=BANDS, site=Settings(), at=AT)
+    assert row["flatness_unit"] == "uin" and row["flatness_low_um"] == pytest.approx(22.5 * 0.0254)
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "says"),
+    [
+        ("", BANDS, "Flatness is empty: tap a reading or type one"),
+        ("1.5", LengthUnit("", ""), "Flatness has no unit"),
+        ("one", BANDS, "Flatness is not a"),
+        ("-1", BANDS, "Flatness is negative"),
+    ],
+)
+def test_what_cannot_be_read_is_said(typed, unit, says):
+    with pytest.raises(ValueError, match=says):
+        face_row(FaceEntry(typed), lap="CI-1", unit=unit, site=Settings(), at=AT)
+
+
+def test_a_bad_grit_is_said():
+    with pytest.raises(ValueError, match="Grit"):
+        face_row(FaceEntry("1", grit="no grit at all"), lap="CI-1", unit=BANDS, site=Settings(), at=AT)
+
+
+def test_a_shift_across_midnight_keeps_the_day_it_began():
+    night = Settings(time_zone="Europe/Vienna", shifts=(Shift("night", time(22), time(6)),))
+    row = face_row(FaceEntry("1"), lap="CI-1", unit=BANDS, site=night, at=AT)
+    assert row["shift"] == "night" and row["shift_date"] == "2026-03-03"
+    row = face_row(FaceEntry("1"), lap="CI-1", unit=BANDS, site=night, at=AT.replace(hour=23))
+    assert row["shift_date"] == "2026-03-04"
+
+
+def test_the_unit_comes_from_the_last_face_then_the_site_and_is_always_named():
+    assert entry_unit({"flatness_unit": "uin", "lamp": ""}, Settings()).label == "µin"
+    assert entry_unit(None, Settings(flatness_unit="band", lamp="sodium")).label == "light bands, sodium lamp"
+    assert "unit not known" in entry_unit(None, Settings()).label
+
+
+def test_usual_readings_run_from_the_flattest_up():
+    faces = pd.DataFrame(
+        {
+            "flatness_text": ["1", "<0.5", "1", "2+", "", "0.5"],
+            "flatness_low_um": [0.2, 0.0, 0.2, 0.6, math.nan, 0.1],
+            "flatness_high_um": [0.4, 0.15, 0.4, math.inf, math.nan, 0.2],
+            "flatness_unit": ["band"] * 6,
+        }
+    )
+    assert usual_readings(faces) == ["<0.5", "0.5", "1", "2+"]
+    assert usual_readings(faces.iloc[:0]) == []
+
+
+def test_an_event_carries_both_grits_when_the_grit_changed():
+    row = event_row("grit changed", lap="CI-1", operator="A", site=Settings(), at=AT, grit="9 um", grit_from="15 um")
+    assert (row["grit_um"], row["grit_from_um"]) == (9, 15)
+    assert "grit_from" not in event_row("cleaned", lap="CI-1", operator="A", site=Settings(), at=AT)
+
+
+def test_the_clock_is_the_sites_own():
+    clock = datetime(2026, 6, 26, 18, 0)
+    assert moment(Settings(clock=clock, time_zone="Europe/Vienna")).astimezone(UTC).hour == 16
+    assert moment(Settings()).tzinfo is not None

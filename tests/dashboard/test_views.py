@@ -1,0 +1,150 @@
+"""Each view runs without a browser: on an empty store, one face, a few faces, and a wild name."""
+
+import sys
+import types
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from spc.store.store import Store
+from tests.dashboard import fixtures
+from tests.dashboard.conftest import fill
+from tests.dashboard.view_script import one_view
+
+VIEWS = ("shift", "lap", "proof", "log")
+
+
+def run(view, *, lap=None, wall=False):
+    page = AppTest.from_function(one_view, kwargs={"view": view, "wall": wall}, default_timeout=30)
+    if lap is not None:
+        page.query_params["lap"] = lap
+    page.run()
+    assert not page.exception, page.exception
+    return page
+
+
+def text(page):
+    return " ".join(element.proto.body for element in page.get("html"))
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_an_empty_store_has_a_useful_screen(view, empty_store):
+    shown = text(run(view))
+    assert "<h1>" in shown
+    assert "Nothing has been taken in yet" in shown or "This log is empty" in shown
+
+
+@pytest.fixture
+def board(monkeypatch):
+    """The boards of the fixtures in place of the computed ones."""
+    due, shift = types.ModuleType("spc.board.due"), types.ModuleType("spc.board.shift")
+    due.report_lap = lambda store, lap, settings: fixtures.lap(lap=lap)
+    shift.report_shift = lambda store, settings: fixtures.shift()
+    monkeypatch.setitem(sys.modules, "spc.board.due", due)
+    monkeypatch.setitem(sys.modules, "spc.board.shift", shift)
+
+
+def test_the_shift_view_names_the_sentence_and_every_lap(filled_store, board):
+    page = run("shift")
+    shown = text(page)
+    assert "One lap is held and two are due" in shown and "cries wolf about once a week" in shown
+    for lap in ("CE-2", "CI-1", "DI-1", "CU-2"):
+        assert lap in shown
+    assert "<script>" not in shown and "&lt;script&gt;" in shown
+    assert len(page.get("plotly_chart")) == 1
+
+
+def test_the_wall_names_who_needs_a_person_and_has_nothing_to_press(filled_store, board):
+    page = run("shift", wall=True)
+    assert "CE-2" in text(page) and "CI-2 and CU-2" in text(page) and "Newest face: 4 March 09:33" in text(page)
+    assert not page.button and not page.selectbox and not page.get("page_link")
+
+
+def test_stale_data_are_said(filled_store, board, monkeypatch):
+    late = fixtures.shift(stale="No face since 3 March 17:40: these sentences are about then.")
+    monkeypatch.setattr(sys.modules["spc.board.shift"], "report_shift", lambda store, settings: late)
+    for wall in (True, False):
+        assert "No face since 3 March 17:40" in text(run("shift", wall=wall))
+
+
+def test_the_lap_view_shows_the_sentence_the_picture_the_answers_and_the_form(filled_store, board):
+    page = run("lap", lap="DI-2")
+    shown = text(page)
+    assert "plan to recondition it within 6 to 14 faces" in shown and "straightedge across the plate" in shown
+    assert page.selectbox(key="lap").value == "DI-2"
+    assert {button.label for button in page.button} >= {
+        "Bad wipe",
+        "Recharged",
+        "Conditioned",
+        "Handed to lead",
+        "Not found",
+    }
+    assert "Take care" in shown
+    assert len(page.get("plotly_chart")) == 1
+
+
+def test_an_unknown_lap_is_said_and_not_swapped(filled_store, board):
+    shown = text(run("lap", lap="CI-9"))
+    assert "There is no lap called CI-9." in shown and "Did you mean" in shown
+    shown = text(run("lap", lap="<script>alert(1)</script>"))
+    assert "<script>" not in shown and "There is no lap called &lt;script&gt;" in shown
+
+
+def test_an_answer_is_kept_with_who_and_counts_as_a_reaction(filled_store, board):
+    page = run("lap", lap="CI-1")
+    next(button for button in page.button if button.label == "Recharged").click().run()
+    assert not page.exception
+    with Store.open(filled_store) as store:
+        kept, events = store.reactions(), store.events(lap="CI-1")
+    assert kept[["cause", "action", "who"]].values.tolist() == [["charge used up", "recharged", "R. Oduya"]]
+    assert events["event"].tolist() == ["recharged"]
+
+
+def test_a_face_is_logged_in_two_taps(filled_store, board):
+    page = run("lap", lap="CI-1")
+    page.get("button_group")  # the readings typed before are the taps
+    next(group for group in page.pills if group.label.startswith("Flatness")).set_value("1.5")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    assert not page.exception
+    with Store.open(filled_store) as store:
+        last = store.faces(lap="CI-1").iloc[-1]
+    assert last["flatness_text"] == "1.5" and last["lamp"] == "helium" and last["part"] == "seal plate"
+    assert last["operator"] == "R. Oduya" and last["grit"] == "15 um" and last["minutes"] == 12
+    assert "Logged: 1.5 light bands, helium lamp on CI-1." in text(page)
+
+
+def test_a_face_without_a_reading_is_refused_in_words(filled_store, board):
+    page = run("lap", lap="CI-1")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    assert [error.value for error in page.error] == ["Flatness is empty: tap a reading or type one."]
+
+
+def test_a_correction_keeps_the_old_reading(filled_store, board):
+    page = run("lap", lap="CI-1")
+    fields = {field.label: field for field in page.text_input}
+    correct = [field for field in page.text_input if field.label == "Flatness, light bands, helium lamp"][-1]
+    correct.set_value("1")
+    fields["Why it is corrected"].set_value("bad wipe, read again")
+    next(button for button in page.button if button.label == "Keep the correction").click().run()
+    assert not page.exception and not page.error
+    with Store.open(filled_store) as store:
+        face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
+        versions = store.face_versions(face_id)
+    assert versions["flatness_text"].tolist() == ["2.5", "1"] and versions["reason"].iloc[0] == "bad wipe, read again"
+
+
+def test_one_face_alone_is_enough_for_every_view(empty_store, board):
+    fill(empty_store, laps=("CI-1",), readings=("1",))
+    for view in VIEWS:
+        assert "<h1>" in text(run(view))
+
+
+def test_a_limit_is_set_with_its_reason(filled_store, board):
+    page = run("proof", lap="CI-1")
+    assert "No limit is set" in text(page)
+    {field.label: field for field in page.text_input}["Part number"].set_value("seal plate")
+    {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
+    page.number_input[0].set_value(0.6)
+    next(button for button in page.button if button.label == "Keep this limit").click().run()
+    with Store.open(filled_store) as store:
+        assert store.limits()[["part", "upper_um", "why"]].values.tolist() == [["seal plate", 0.6, "drawing C"]]

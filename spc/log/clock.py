@@ -43,7 +43,7 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
     order = plan.date_order or draft.settings.date_order
     if "time" in draft.cells:
         wall, utc, dated_only = _column(draft, "time", order, zone)
-        _batches(draft, dated_only)
+        _batches(draft, np.where(dated_only, NO_TIME, wall))
     if "time_end" in draft.cells:
         _minutes_between(draft, order, zone, wall, utc, minutes)
     _shift(draft, wall, utc, zone)
@@ -144,14 +144,17 @@ def _minutes_between(
         draft.remarks.append("minutes are end minus start, as the file has no minutes column")
 
 
-def _batches(draft: Draft, dated_only: NDArray[np.bool_]) -> None:
-    codes = draft.columns["time_text"].codes
-    counts = np.bincount(codes[codes >= 0], minlength=1)
-    many = (codes >= 0) & (counts[codes] >= _BATCH) & ~dated_only & ~draft.blank("time")
+def _batches(draft: Draft, timed: NDArray[np.int64]) -> None:
+    """Remark on runs of rows that carry one and the same time."""
+    if not draft.n:
+        return
+    run = np.cumsum(np.append(True, timed[1:] != timed[:-1])) - 1
+    many = (np.bincount(run)[run] >= _BATCH) & (timed != NO_TIME)
     if many.any():
-        draft.row_remarks.add_where(many, f"typed in one go: {_BATCH} or more rows carry this one time")
-        share = many.sum() / max(1, draft.n)
-        draft.remarks.append(f"{many.sum():,} rows ({share:.0%}) share their time with {_BATCH - 1} or more others")
+        draft.row_remarks.add_where(many, f"typed in one go: {_BATCH} or more rows in a row carry this one time")
+        draft.remarks.append(
+            f"{many.sum():,} rows ({many.mean():.0%}) were typed in one go, {_BATCH} or more to one time"
+        )
 
 
 def _shift(draft: Draft, wall: NDArray[np.int64], utc: NDArray[np.int64], zone: str) -> None:

@@ -20,6 +20,7 @@ MOST_COLUMNS = 1000
 LONGEST_FIELD = 1_000_000  # characters
 _NUMERIC = re.compile(r"[<>~+-]?[\d.,:/]+(?:[ T]\d.*)?")
 _SAMPLE = 400  # lines looked at
+_BLANK = b" \t\r\n\x1a"
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 _MAGIC = {
     b"PK\x03\x04": "a zip archive or a spreadsheet workbook; export the sheet as CSV",
@@ -70,7 +71,7 @@ def decode(data: bytes, *, encoding: str = "") -> tuple[bytes, str, str]:
     LogRefusedError
         If the file is empty, binary, or not in the stated encoding.
     """
-    if not data.strip(b" \t\r\n\x1a"):
+    if not data[:4096].strip(_BLANK) and not data.strip(_BLANK):
         raise LogRefusedError("the file is empty; export the log again")
     for start, what in _MAGIC.items():
         if data.startswith(start):

@@ -77,7 +77,7 @@ for _field, _phrases in {
     "time start|lapped at|zeit|zeitstempel|zeitpunkt|uhrzeit|datum uhrzeit|messzeit|beginn|startzeit|heure|"
     "date heure|horodatage|début|heure début|time of reading",
     "time_end": "end|end time|time end|finished|finish time|stop|ende|endzeit|fin|heure fin",
-    "date": "date|day|datum|tag|jour|date of reading",
+    "date": "date|datum|date of reading|date de mesure",
     "zone": "zone|time zone|timezone|tz|utc offset|offset|zeitzone|fuseau|fuseau horaire",
     "shift": "shift|schicht|équipe|equipe|poste|quart",
     "shift_date": "shift date|schichtdatum|schichttag|date équipe|date de poste",

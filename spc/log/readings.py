@@ -20,7 +20,7 @@ __all__ = ["ReadingColumn", "read_length", "read_readings"]
 class ReadingColumn:
     """One characteristic's readings by distinct case; `codes` leads from rows to cases."""
 
-    codes: NDArray[np.int64]  # (n_rows,)
+    codes: NDArray[np.int32]  # (n_rows,)
     low_um: NDArray[np.float64]  # (n_cases,)
     high_um: NDArray[np.float64]
     unit: NDArray[np.object_]
@@ -103,7 +103,7 @@ def read_readings(
         low[case], high[case] = reading.low_um, reading.high_um
         units[case], names[case], shapes[case] = reading.unit, reading.lamp, reading.shape
         remarks[case] = "; ".join(r for r in (remarks[case], reading.remark) if r)
-    return ReadingColumn(codes, low, high, units, names, shapes, faults, remarks, said)
+    return ReadingColumn(codes.astype(np.int32), low, high, units, names, shapes, faults, remarks, said)
 
 
 def read_length(cell: str, *, source: FieldSource, decimal: str) -> float:

@@ -7,13 +7,11 @@ record only if that gives exactly the right number of columns.
 from dataclasses import dataclass
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
 from spc.log.coded import Coded
 from spc.log.dialect import LONGEST_FIELD, Dialect
+from spc.log.split import plain_record, quoted_cells, split_fields
 
 __all__ = ["KEPT_CHARACTERS", "Records", "header_cells", "split_records"]
 
@@ -60,7 +58,13 @@ def header_cells(text: bytes, dialect: Dialect) -> tuple[list[str], int]:
     A header shorter than most rows is filled with empty texts; empty texts at its end that no row fills are dropped.
     """
     wanted = max(dialect.header_line, dialect.first_line)
-    lines = text.split(b"\n", wanted + 200)[: wanted + 200]
+    end = 0
+    for _ in range(wanted + 200):
+        end = text.find(b"\n", end) + 1
+        if not end:
+            end = len(text)
+            break
+    lines = text[:end].split(b"\n")
     decoded = [line.rstrip(b"\r")[:LONGEST_FIELD].decode("utf-8", "replace") for line in lines]
     header = _cells(decoded[dialect.header_line - 1], dialect) if dialect.header_line else []
     counts: dict[int, int] = {}
@@ -77,7 +81,9 @@ def header_cells(text: bytes, dialect: Dialect) -> tuple[list[str], int]:
     return named + [""] * (usual - len(named)), max(usual, len(named))
 
 
-def split_records(text: bytes, dialect: Dialect, *, n_columns: int, wanted: list[int]) -> Records:
+def split_records(
+    text: bytes, dialect: Dialect, *, n_columns: int, wanted: list[int], free: frozenset[int] = frozenset()
+) -> Records:
     """Split the data rows.
 
     Parameters
@@ -89,6 +95,8 @@ def split_records(text: bytes, dialect: Dialect, *, n_columns: int, wanted: list
         Columns a row must have.
     wanted : list of int
         1-based positions to keep.
+    free : frozenset of int
+        Of those, columns of texts that may differ in every row; they are kept as they stand if they do.
 
     Returns
     -------
@@ -108,7 +116,10 @@ def split_records(text: bytes, dialect: Dialect, *, n_columns: int, wanted: list
         faults.setdefault(at, "holds control characters (NUL or the like); type the row again")
     good = ~blank
     good[list(faults)] = False
-    columns, bad = _parse(text, dialect, starts, ends, good, rewritten, n_columns, wanted)
+    plain = _all_differ(text, dialect, starts, ends, free)
+    columns, bad = split_fields(
+        text, dialect, starts, ends, good, rewritten=rewritten, n_columns=n_columns, wanted=wanted, plain=plain
+    )
     for at, width in bad.items():
         good[at] = False
         if not text[starts[at] : ends[at]].strip():
@@ -155,6 +166,15 @@ def _lines(text: bytes, dialect: Dialect) -> tuple[NDArray[np.int64], NDArray[np
     return starts, ends, odd_lines, dirty
 
 
+def _all_differ(
+    text: bytes, dialect: Dialect, starts: NDArray[np.int64], ends: NDArray[np.int64], free: frozenset[int]
+) -> frozenset[int]:
+    """Of the free columns, those that hardly repeat in a sample: a dictionary of them would only cost."""
+    at = np.unique(np.linspace(0, len(starts) - 1, 500).astype(np.int64)).tolist() if len(starts) > 20_000 else []
+    rows = [_cells(text[starts[i] : min(ends[i], starts[i] + 5000)].decode("utf-8", "replace"), dialect) for i in at]
+    return frozenset(c for c in free if len({r[c - 1] for r in rows if len(r) >= c}) > 250)
+
+
 def _mend(
     text: bytes, dialect: Dialect, starts: NDArray[np.int64], ends: NDArray[np.int64], odd_lines: NDArray[np.int64],
     controls: list[int], n_columns: int,
@@ -174,12 +194,12 @@ def _mend(
                 break
             # A line that could be a whole row of its own is not the rest of a note: the quote is a stray one.
             whole = whole or (last > line and text.count(separator, starts[last], ends[last]) >= n_columns - 1)
-            cells, open_quote = _quoted_cells(text[starts[line] : ends[last]].decode("utf-8", "replace"), dialect)
+            cells, open_quote = quoted_cells(text[starts[line] : ends[last]].decode("utf-8", "replace"), dialect)
             if open_quote:
                 continue
             if last > line and (len(cells) != n_columns or whole):
                 break
-            by_line[line] = _plain_record(cells, dialect)
+            by_line[line] = plain_record(cells, dialect)
             keep[line + 1 : last + 1] = False
             new_ends[line], done = ends[last], last
             break
@@ -195,135 +215,5 @@ def _mend(
     )
 
 
-def _parse(
-    text: bytes, dialect: Dialect, starts: NDArray[np.int64], ends: NDArray[np.int64], good: NDArray[np.bool_],
-    rewritten: dict[int, bytes], n_columns: int, wanted: list[int],
-) -> tuple[dict[int, Coded], dict[int, int]]:  # fmt: skip
-    fed = np.flatnonzero(good)
-    nothing = {i: Coded(np.full(len(starts), -1, dtype=np.int32), pa.array([], pa.string())) for i in wanted}
-    if not len(fed) or not wanted:
-        return nothing, {}
-    if len(fed) == len(starts) and not rewritten:
-        source = pa.py_buffer(text).slice(int(starts[0]))
-    else:
-        lines = (rewritten.get(i) or text[starts[i] : ends[i]] for i in fed.tolist())
-        source = pa.py_buffer(b"\n".join(lines) + b"\n")
-    table, bad = _read(source, dialect, n_columns, wanted)
-    wrong = {int(fed[number - 1]): width for number, width in bad if number}
-    if table is None or table.num_rows + len(wrong) != len(fed):
-        # A stray quote ran over a line end: write every row that has quotes plainly, and read again.
-        return _parse_plainly(text, dialect, starts, ends, fed, n_columns, wanted)
-    read = ~np.isin(fed, list(wrong)) if wrong else slice(None)
-    rows = fed[read]
-    names = zip(wanted, table.columns, strict=True)
-    return {position: _coded(column, rows, len(starts)) for position, column in names}, wrong
-
-
-def _parse_plainly(
-    text: bytes, dialect: Dialect, starts: NDArray[np.int64], ends: NDArray[np.int64], fed: NDArray[np.int64],
-    n_columns: int, wanted: list[int],
-) -> tuple[dict[int, Coded], dict[int, int]]:  # fmt: skip
-    """Split row by row: slower, and no row can reach into the next."""
-    wrong: dict[int, int] = {}
-    kept: list[list[str]] = []
-    rows: list[int] = []
-    for at in fed.tolist():
-        cells, open_quote = _quoted_cells(text[starts[at] : ends[at]].decode("utf-8", "replace"), dialect)
-        if open_quote or len(cells) != n_columns:
-            wrong[at] = 0 if open_quote else len(cells)
-            continue
-        kept.append([cells[i - 1] for i in wanted])
-        rows.append(at)
-    columns = zip(*kept, strict=True) if kept else [()] * len(wanted)
-    out = {}
-    for position, cells_of in zip(wanted, columns, strict=True):
-        coded = pa.chunked_array([pa.array(cells_of, pa.string()).dictionary_encode()])
-        out[position] = _coded(coded, np.array(rows, dtype=np.int64), len(starts))
-    return out, wrong
-
-
-def _read(
-    source: pa.Buffer, dialect: Dialect, n_columns: int, wanted: list[int]
-) -> tuple[pa.Table | None, list[tuple[int, int]]]:
-    names = [f"c{i}" for i in range(1, n_columns + 1)]
-    keep = [f"c{i}" for i in wanted]
-    bad: list[tuple[int, int]] = []
-
-    def skip(row: pa_csv.InvalidRow) -> str:
-        bad.append((row.number or 0, row.actual_columns))
-        return "skip"
-
-    try:
-        table = pa_csv.read_csv(
-            pa.BufferReader(source),
-            read_options=pa_csv.ReadOptions(use_threads=False, column_names=names, block_size=1 << 23),
-            parse_options=pa_csv.ParseOptions(
-                delimiter=dialect.separator,
-                quote_char=dialect.quote,
-                ignore_empty_lines=False,
-                invalid_row_handler=skip,
-            ),
-            convert_options=pa_csv.ConvertOptions(
-                include_columns=keep,
-                column_types=dict.fromkeys(keep, pa.dictionary(pa.int32(), pa.string())),
-                check_utf8=False,
-                null_values=[],
-                strings_can_be_null=False,
-            ),
-        )
-    except pa.ArrowInvalid:
-        return None, bad
-    return table, bad
-
-
-def _plain_record(cells: list[str], dialect: Dialect) -> bytes:
-    """One record on one line, every field quoted, line ends inside fields as spaces."""
-    q = dialect.quote
-    flat = (c.replace("\r", " ").replace("\n", " ").replace(q, q + q) for c in cells)
-    return dialect.separator.join(f"{q}{c}{q}" for c in flat).encode()
-
-
-def _coded(column: pa.ChunkedArray, rows: NDArray[np.int64], n_rows: int) -> Coded:
-    """Trim the texts, merge those that become equal, and put the codes in the rows they belong to."""
-    one = column.unify_dictionaries().combine_chunks()
-    one = one.chunk(0) if isinstance(one, pa.ChunkedArray) else one
-    trimmed = pc.dictionary_encode(pc.utf8_trim_whitespace(one.dictionary))
-    merge = np.asarray(trimmed.indices.to_numpy(zero_copy_only=False), dtype=np.int32)
-    codes = merge[one.indices.to_numpy(zero_copy_only=False)] if len(merge) else np.empty(0, dtype=np.int32)
-    if len(rows) == n_rows:
-        return Coded(codes, trimmed.dictionary)
-    full = np.full(n_rows, -1, dtype=np.int32)
-    full[rows] = codes
-    return Coded(full, trimmed.dictionary)
-
-
 def _cells(line: str, dialect: Dialect) -> list[str]:
-    return _quoted_cells(line, dialect)[0]
-
-
-def _quoted_cells(line: str, dialect: Dialect) -> tuple[list[str], bool]:
-    """Fields of one record, and whether a quote is still open at its end."""
-    separator, quote = dialect.separator, dialect.quote
-    cells: list[str] = []
-    at = 0
-    while True:
-        if line.startswith(quote, at):
-            cell, at = "", at + 1
-            while True:
-                end = line.find(quote, at)
-                if end < 0:
-                    return [*cells, cell + line[at:]], True
-                cell += line[at:end]
-                at = end + 1
-                if not line.startswith(quote, at):
-                    break
-                cell += quote
-                at += 1
-            end = line.find(separator, at)
-            cells.append(cell + (line[at:] if end < 0 else line[at:end]))
-        else:
-            end = line.find(separator, at)
-            cells.append(line[at:] if end < 0 else line[at:end])
-        if end < 0:
-            return cells, False
-        at = end + 1
+    return quoted_cells(line, dialect)[0]

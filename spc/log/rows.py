@@ -5,10 +5,13 @@ Nothing is lost: row numbers run without a gap and each row keeps its raw text. 
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from spc.log.clock import read_times
@@ -25,8 +28,10 @@ from spc.settings import Settings
 __all__ = ["OUTCOMES", "ROW_COLUMNS", "ParsedLog", "ScannedLog", "read_log", "scan_log"]
 
 OUTCOMES: tuple[str, ...] = ("blank", "face", "event", "quarantine")
-CHUNK_ROWS = 100_000
+_FREE = ("time", "time_end", "serial", "note")  # texts that may differ in every row
+CHUNK_ROWS = 50_000
 
+_ABSENT = {"kind": "face", "planned": None}  # of the text columns, what stands where the file has none
 _NUMBERS = (
     "grit_um", "cutoff_mm", "coverage", "temperature_c", "grit_from_um", "before_um", "after_um", "removed_um",
     "from_mm", "to_mm", *(f"{c}_{end}_um" for c in READINGS for end in ("low", "high")),
@@ -103,23 +108,13 @@ class ScannedLog:
             column = draft.columns.get(name)
             if column is not None:
                 data[name] = column.take(rows)
-            elif name in _NUMBERS:
-                data[name] = np.full(n, np.nan)
-            elif name in ("scratch", "found_late"):
-                data[name] = np.zeros(n, dtype=bool)
-            elif name == "attempt":
-                data[name] = np.ones(n, dtype=np.int64)
-            elif name == "kind":
-                data[name] = np.full(n, "face", dtype=object)
-            elif name == "planned":
-                data[name] = np.full(n, None, dtype=object)
             elif name in self._clock:
                 data[name] = self._clock[name][rows]
             else:
-                data[name] = np.full(n, "", dtype=object)
+                data[name] = _absent(name, n)
         data["time_utc"] = pd.DatetimeIndex(np.asarray(data["time_utc"]).view("M8[us]"), tz="UTC")
-        # Said outright, as pandas would otherwise copy texts into another dtype.
-        return pd.DataFrame({k: pd.Series(v, dtype=_dtype(k)) for k, v in data.items()})
+        # The dtype said outright, as pandas would otherwise copy texts into another one.
+        return pd.DataFrame({k: pd.Series(v, dtype=_dtype(k), copy=False) for k, v in data.items()}, copy=False)
 
 
 def read_log(
@@ -171,7 +166,8 @@ def scan_log(
         uses = match_columns(headers, column_map=plan, has_header=dialect.header_line > 0)
         _refuse_unusable(uses, dialect)
         wanted = sorted({p for use in uses if use.field for p in use.positions})
-        records = split_records(text, dialect, n_columns=n_columns, wanted=wanted)
+        free = frozenset(p for use in uses if use.field in _FREE for p in use.positions)
+        records = split_records(text, dialect, n_columns=n_columns, wanted=wanted, free=free)
     except (LogRefusedError, ColumnMapError) as error:
         return ScannedLog(name, str(error), dialect, uses, (), 0, np.empty(0, dtype=np.int8), None, None, {})
     return _understand(name, dialect, uses, records, plan, settings, aliases or {})
@@ -202,7 +198,7 @@ def _understand(
     read_shapes(draft)
     read_words(draft)
     is_event = read_events(draft)
-    draft.columns["minutes"] = Picked(np.arange(n), minutes)
+    draft.columns["minutes"] = Picked(np.arange(n, dtype=np.int32), minutes)
     if "outcome" in draft.columns:
         draft.columns["face_outcome"] = draft.columns.pop("outcome")
     both = is_event & measured & ~broken
@@ -219,23 +215,17 @@ def _understand(
 
 
 def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int) -> Coded:
-    import pyarrow as pa
-
     if not use.positions:
         return constant(plan.constants[field], n)
     column = joined([records.columns[p] for p in use.positions], use.source.join)
     texts = column.texts
-    words = (
-        frozenset()
-        if field in ("lamp", "note", "shape", "face", "scratch", "planned", "found_late", "event")
-        else MISSING_CELLS
-    )
-    change = dict(use.source.values)
-    if len(texts) > 50_000 and not change:
-        return column
-    plain = texts.to_pylist()
-    new = [change[t] if t in change else ("" if t.lower() in words else t) for t in plain]
-    return column if new == plain else Coded(column.codes, pa.array(new, pa.string()))
+    if field not in ("lamp", "note", "shape", "face", "scratch", "planned", "found_late", "event"):
+        missing = pc.is_in(pc.utf8_lower(texts), value_set=pa.array(sorted(MISSING_CELLS)))
+        texts = pc.if_else(missing, "", texts) if pc.any(missing).as_py() else texts
+    change = use.source.values
+    if change:
+        texts = pa.array([change.get(t, t) for t in texts.to_pylist()], pa.string())
+    return Coded(column.codes, texts)
 
 
 def _refuse_unusable(uses: tuple[ColumnUse, ...], dialect: Dialect) -> None:
@@ -290,6 +280,16 @@ def _load(path: Path) -> bytes:
 
 def _empty() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=_dtype(name)) for name in ROW_COLUMNS})
+
+
+@lru_cache(maxsize=256)
+def _absent(name: str, n: int) -> NDArray[np.generic]:
+    """Column of a field that the file does not have, shared by all frames of one length, so not to be written to."""
+    kind = _dtype(name)
+    value = {"float64": np.nan, "int64": 1, "bool": False, "object": _ABSENT.get(name, "")}[kind]
+    out = np.full(n, value, dtype=kind)
+    out.flags.writeable = False
+    return out
 
 
 def _dtype(name: str) -> str:

@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,6 +18,7 @@ __all__ = ["NO_TIME", "Times", "parse_times", "shifts_of", "to_utc"]
 
 NO_TIME = np.iinfo(np.int64).min  # numpy's not-a-time
 _DAY_US = 86_400_000_000
+_BLOCK = 1 << 17
 
 _CLOCK = (
     r"(?P<h>\d{1,2})(?:[:.h]|(?<=\d{2})(?=\d{2}\b))(?P<m>\d{2})(?:[:.]?(?P<s>\d{2})(?:[.,](?P<f>\d{1,6})\d{0,3})?)?"
@@ -79,22 +81,27 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
     n = len(texts) + 1
     if time_format:
         return _stated(column, time_format)
-    part = {k: np.zeros(n, dtype=np.int64) for k in ("Y", "M", "D", "h", "m", "s", "us", "a", "b")}
+    sizes = {"Y": np.int16, "us": np.int32}  # small, as there may be one time per row
+    part: dict[str, NDArray[Any]] = {
+        k: np.zeros(n, dtype=sizes.get(k, np.int8)) for k in ("Y", "M", "D", "h", "m", "s", "us", "a", "b")
+    }
     offset, open_order, dated_only = np.full(n, np.nan), np.zeros(n, dtype=np.int8), np.zeros(n, dtype=bool)
     known = np.zeros(n, dtype=bool)
     faults = [""] * n
-    shapes, members = _shapes(texts)
-    data, offsets = _buffers(texts)
-    for shape, rows in zip(shapes, members, strict=True):
-        if not shape.strip():
-            continue
-        match = next((m for p in _PATTERNS if (m := p.fullmatch(shape))), None)
-        if match is None or (match.groupdict().get("mon") or "jan") not in _MONTHS:
-            for row in rows.tolist():
-                faults[row] = f"is no date and time: {texts[row].as_py()[:60]!r}"
-            continue
-        _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[rows], shape))
-        known[rows] = True
+    for start in range(0, len(texts), _BLOCK):
+        block = texts.slice(start, _BLOCK)
+        data, offsets = _buffers(block)
+        for shape, members in _shapes(block):
+            rows = members + start
+            if not shape.strip():
+                continue
+            match = next((m for p in _PATTERNS if (m := p.fullmatch(shape))), None)
+            if match is None or (match.groupdict().get("mon") or "jan") not in _MONTHS:
+                for row in rows.tolist():
+                    faults[row] = f"is no date and time: {texts[row].as_py()[:60]!r}"
+                continue
+            _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[members], shape))
+            known[rows] = True
     remark = _decide_order(part, open_order, known, faults, texts, date_order)
     wall = _assemble(part, known, faults, texts)
     return Times(wall, offset, dated_only, faults, remark)
@@ -178,11 +185,9 @@ def shifts_of(
     return names, day
 
 
-def _shapes(texts: pa.Array) -> tuple[list[str], list[NDArray[np.int64]]]:
-    """Distinct texts grouped by shape, every digit as 1: a million timestamps have a handful of shapes."""
+def _shapes(texts: pa.Array) -> list[tuple[str, NDArray[np.int64]]]:
+    """Texts grouped by shape, every digit as 1: a million timestamps have a handful of shapes."""
     data, offsets = _buffers(texts)
-    if not len(texts):
-        return [], []
     digits = data.copy()
     digits[(digits >= 48) & (digits <= 57)] = 49
     shaped = pa.Array.from_buffers(
@@ -191,38 +196,39 @@ def _shapes(texts: pa.Array) -> tuple[list[str], list[NDArray[np.int64]]]:
     codes = np.asarray(shaped.indices.to_numpy(zero_copy_only=False))
     order = np.argsort(codes, kind="stable")
     bounds = np.searchsorted(codes[order], np.arange(len(shaped.dictionary) + 1))
-    members = [order[bounds[i] : bounds[i + 1]] for i in range(len(shaped.dictionary))]
-    return [s.lower() for s in shaped.dictionary.to_pylist()], members
+    return [(s.lower(), order[bounds[i] : bounds[i + 1]]) for i, s in enumerate(shaped.dictionary.to_pylist())]
 
 
 def _buffers(texts: pa.Array) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
-    """Bytes and offsets of a string array, the offsets starting at 0."""
-    whole = pa.concat_arrays([texts.slice(0)]) if texts.offset == 0 else pa.concat_arrays([texts, texts.slice(0, 0)])
-    _, at, data = whole.buffers()
-    offsets = np.frombuffer(at, dtype=np.int32)[: len(whole) + 1].astype(np.int64) if at else np.zeros(1, np.int64)
-    return (np.frombuffer(data, dtype=np.uint8) if data and data.size else np.zeros(0, np.uint8)), offsets
+    """Bytes of a string array, and offsets into them from 0."""
+    _, at, data = texts.buffers()
+    offsets = np.frombuffer(at, dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1].astype(np.int64)
+    characters = np.frombuffer(data, dtype=np.uint8) if data and data.size else np.zeros(0, np.uint8)
+    return characters[offsets[0] : offsets[-1]], offsets - offsets[0]
 
 
 def _reader(
     data: NDArray[np.uint8], base: NDArray[np.int64], shape: str
-) -> Callable[[tuple[int, int]], NDArray[np.int64]]:
+) -> Callable[[tuple[int, int]], NDArray[np.int32]]:
     """Reader of one span of digits as integers, for all rows of one shape at once; `base` is each text's first byte."""
     ascii_shape = shape.isascii()
 
-    def read(span: tuple[int, int]) -> NDArray[np.int64]:
+    def read(span: tuple[int, int]) -> NDArray[np.int32]:
         start, end = span
         shift = 0 if ascii_shape else len(shape[:start].encode()) - start
-        out = np.zeros(len(base), dtype=np.int64)
+        out: NDArray[np.int32] = np.zeros(len(base), dtype=np.int32)
         for at in range(start, end):
-            out = out * 10 + (data[base + (at + shift)].astype(np.int64) - 48)
+            out *= 10
+            out += data[base + (at + shift)]
+            out -= 48
         return out
 
     return read
 
 
 def _fill(
-    match: re.Match[str], rows: NDArray[np.int64], part: dict[str, NDArray[np.int64]], offset: NDArray[np.float64],
-    open_order: NDArray[np.int8], dated_only: NDArray[np.bool_], read: Callable[[tuple[int, int]], NDArray[np.int64]],
+    match: re.Match[str], rows: NDArray[np.int64], part: dict[str, NDArray[Any]], offset: NDArray[np.float64],
+    open_order: NDArray[np.int8], dated_only: NDArray[np.bool_], read: Callable[[tuple[int, int]], NDArray[np.int32]],
 ) -> None:  # fmt: skip
     groups = match.groupdict()
     for key in ("Y", "M", "D", "a", "b"):
@@ -253,7 +259,7 @@ def _fill(
 
 
 def _decide_order(
-    part: dict[str, NDArray[np.int64]], open_order: NDArray[np.int8], known: NDArray[np.bool_], faults: list[str],
+    part: dict[str, NDArray[Any]], open_order: NDArray[np.int8], known: NDArray[np.bool_], faults: list[str],
     texts: pa.Array, date_order: str,
 ) -> str:  # fmt: skip
     """Put day and month in place; where nothing decides them, fault the text."""
@@ -291,22 +297,26 @@ def _decide_order(
 
 
 def _assemble(
-    part: dict[str, NDArray[np.int64]], known: NDArray[np.bool_], faults: list[str], texts: pa.Array
+    part: dict[str, NDArray[Any]], known: NDArray[np.bool_], faults: list[str], texts: pa.Array
 ) -> NDArray[np.int64]:
-    year, month, day = part["Y"], part["M"], part["D"]
-    possible = known & (year >= 1950) & (year <= 2150) & (month >= 1) & (month <= 12) & (day >= 1)
-    safe_year, safe_month = np.where(possible, year, 2000), np.where(possible, month, 1)
-    months = ((safe_year - 1970) * 12 + safe_month - 1).astype("M8[M]")
-    start = months.astype("M8[D]").astype(np.int64)
-    days = (months + 1).astype("M8[D]").astype(np.int64) - start
-    possible &= day <= days
-    hour, minute, second = part["h"], part["m"], part["s"]
-    midnight = (hour == 24) & (minute == 0) & (second == 0)
-    possible &= ((hour <= 23) | midnight) & (minute <= 59) & (second <= 59)
-    for row in np.flatnonzero(known & ~possible).tolist():
-        faults[row] = f"is no possible date and time: {texts[row].as_py()!r}"
-    us = (start + day - 1) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + part["us"]
-    return np.where(possible, us, NO_TIME)
+    """Wall-clock microseconds of the parts, a block at a time; an impossible date or time becomes a fault."""
+    wall = np.full(len(known), NO_TIME, dtype=np.int64)
+    for start in range(0, len(known), _BLOCK):
+        rows = slice(start, start + _BLOCK)
+        year, month, day, hour, minute, second, us = (
+            part[k][rows].astype(np.int64) for k in ("Y", "M", "D", "h", "m", "s", "us")
+        )
+        possible = known[rows] & (year >= 1950) & (year <= 2150) & (month >= 1) & (month <= 12) & (day >= 1)
+        months = ((np.where(possible, year, 2000) - 1970) * 12 + np.where(possible, month, 1) - 1).astype("M8[M]")
+        first = months.astype("M8[D]").astype(np.int64)
+        possible &= day <= (months + 1).astype("M8[D]").astype(np.int64) - first
+        midnight = (hour == 24) & (minute == 0) & (second == 0)
+        possible &= ((hour <= 23) | midnight) & (minute <= 59) & (second <= 59)
+        for row in (np.flatnonzero(known[rows] & ~possible) + start).tolist():
+            faults[row] = f"is no possible date and time: {texts[row].as_py()!r}"
+        value = (first + day - 1) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + us
+        wall[rows] = np.where(possible, value, NO_TIME)
+    return wall
 
 
 def _stated(column: Coded, time_format: str) -> Times:

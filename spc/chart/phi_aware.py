@@ -1,0 +1,351 @@
+"""Readings that remember the one before: limits widened for it, or residuals charted instead.
+
+Write the reading as z_t = phi z_{t-1} + sqrt(1 - phi^2) e_t in standard deviations of a reading. Limits from moving
+ranges then sit at width * sqrt(1 - phi), which is a flood of false alarms; the lasting spread must be used, and the
+limit set for the run length it truly has.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from spc.chart.checks import choice, count_in, finite, number_in, readings_of, segment_starts
+from spc.chart.markov import Chain
+from spc.chart.price import in_points
+from spc.chart.result import Chart
+from spc.chart.rules import RULES, SIDES, rule_signals
+from spc.chart.run_length import RunLength, run_length_of
+
+__all__ = [
+    "SimulatedRunLength",
+    "dependent_chart",
+    "dependent_run_length",
+    "ewma_spread_factor",
+    "false_alarm_rate_of_moving_ranges",
+    "residuals_of",
+    "simulated_ewma_run_length",
+    "width_for_phi",
+]
+
+Array = NDArray[np.float64]
+REACH = 8.5  # where a one-sided chart's open side is cut off, standard deviations
+PHI_MOST = 0.99
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedRunLength:
+    """A run length counted rather than computed."""
+
+    average: float
+    standard_error: float
+    runs: int
+    cut_off: int  # runs that had not signalled by the last point followed; counted as that long
+
+
+def dependent_run_length(phi: float, width_sd: float, *, sides: str = "both", shift_sd: float = 0.0) -> RunLength:
+    """Run length of single readings against fixed limits when neighbours are correlated.
+
+    Parameters
+    ----------
+    phi : float
+        Correlation of neighbours, -0.99 to 0.99.
+    width_sd : float
+        Limits in lasting standard deviations of a reading, greater than 0.
+    sides : {'both', 'upper', 'lower'}
+    shift_sd : float
+        Lasting shift of the mean, present from the first reading.
+
+    Returns
+    -------
+    RunLength
+
+    Raises
+    ------
+    ValueError
+        For settings out of range.
+
+    Notes
+    -----
+    Integral equation over the last reading within the limits; the first reading has the lasting law.
+    """
+    correlation = _phi(phi)
+    width = number_in(width_sd, "width_sd", above=0.0)
+    choice(sides, "sides", SIDES)
+    shift = finite(shift_sd, "shift_sd")
+    towards = -shift if sides == "lower" else shift
+    moved = _chain(correlation, width, sides == "both", towards)
+    calm = moved if shift == 0.0 else _chain(correlation, width, sides == "both", 0.0)
+    return run_length_of(
+        moved,
+        calm,
+        shift_sd=shift,
+        chart=f"single readings, limits at {width:g} lasting sd, neighbours correlated by {correlation:g}",
+        method="integral equation over the last reading (first-order autoregression, normal)",
+    )
+
+
+@lru_cache(maxsize=256)
+def width_for_phi(average: float, *, phi: float, sides: str = "both") -> float:
+    """Return the limits, in lasting standard deviations, that give a wanted average run length.
+
+    Parameters
+    ----------
+    average : float
+        Points between false alarms, greater than 1.
+    phi : float
+    sides : {'both', 'upper', 'lower'}
+    """
+    from scipy.optimize import brentq
+
+    wanted = math.log(number_in(average, "average", above=1.0))
+
+    def excess(width: float) -> float:
+        return math.log(dependent_run_length(phi, width, sides=sides).average) - wanted
+
+    high = 0.5
+    while excess(high) < 0.0 and high < 7.0:
+        high += 0.25
+    if excess(high) < 0.0:
+        raise ValueError(f"`average` must be within reach of such limits, got {average:g}")
+    return float(brentq(excess, 0.01, high, xtol=1e-9))
+
+
+def false_alarm_rate_of_moving_ranges(phi: float, *, width_sd: float = 3.0) -> float:
+    """Per-point false-alarm rate, both sides, when limits come from moving ranges all the same.
+
+    The moving range estimates the lasting spread times sqrt(1 - phi), so the limits are that much too near.
+    """
+    correlation = _phi(phi)
+    width = number_in(width_sd, "width_sd", above=0.0)
+    return float(2.0 * ndtr(-width * math.sqrt(1.0 - correlation)))
+
+
+def residuals_of(
+    z: ArrayLike, *, phi: float, segments: ArrayLike | None = None, steps: ArrayLike | None = None
+) -> Array:
+    """Return what each reading adds to what the one before foretold, standardised.
+
+    Parameters
+    ----------
+    z : (n,) floats
+        Readings minus centre over their lasting spread; NaN = not measured.
+    phi : float
+        Correlation one step apart.
+    segments : (n,) ids, optional
+        The first reading of a stretch stands for itself.
+    steps : (n,) floats, optional
+        Steps since the reading before (uneven times); 1 by default. A missing reading adds its step to the next.
+
+    Returns
+    -------
+    (n,) floats
+        Independent standard normal in control; NaN where the reading is missing.
+    """
+    x = readings_of(z, name="z")
+    correlation = _phi(phi)
+    gap = np.ones(x.size) if steps is None else readings_of(steps, name="steps")
+    if gap.shape != x.shape or np.any(gap[1:] <= 0):
+        raise ValueError(f"`steps` must hold one number greater than 0 per reading ({x.size})")
+    if correlation < 0 and np.any(np.mod(gap[1:], 1) != 0):
+        raise ValueError(f"`steps` must be whole when `phi` is negative, got phi {phi}")
+    starts = segment_starts(segments, x.size)
+    stretch = np.zeros(x.size, dtype=np.intp)
+    stretch[starts] = 1
+    stretch = np.cumsum(stretch)
+    there = np.flatnonzero(~np.isnan(x))
+    out = np.full(x.size, np.nan)
+    if not there.size:
+        return out
+    clock = np.cumsum(gap)
+    value, when, which = x[there], clock[there], stretch[there]
+    found = value.copy()
+    linked = which[1:] == which[:-1]
+    memory = np.zeros(value.size)
+    memory[1:][linked] = correlation ** (when[1:] - when[:-1])[linked]
+    found[1:] = (value[1:] - memory[1:] * value[:-1]) / np.sqrt(1.0 - memory[1:] ** 2)
+    out[there] = found
+    return out
+
+
+def dependent_chart(
+    values: ArrayLike,
+    *,
+    phi: float,
+    centre: float,
+    sigma: float,
+    average: float = 370.4,
+    sides: str = "both",
+    segments: ArrayLike | None = None,
+    steps: ArrayLike | None = None,
+    residuals: bool = False,
+) -> Chart:
+    """Chart correlated readings against widened limits, or their residuals.
+
+    Parameters
+    ----------
+    values : (n,) floats
+        In order of time; NaN = not measured.
+    phi : float
+        Correlation of neighbours, known or estimated elsewhere.
+    centre, sigma : float
+        Mean and lasting standard deviation of a reading (not from moving ranges).
+    average : float, default 370.4
+        Points between false alarms wanted.
+    sides : {'both', 'upper', 'lower'}
+    segments, steps : optional
+        As for `residuals_of`.
+    residuals : bool
+        Chart the residuals instead of the readings.
+
+    Returns
+    -------
+    Chart
+
+    Raises
+    ------
+    ValueError
+        For settings out of range.
+
+    Notes
+    -----
+    Residuals of positively correlated readings see a jump once, at its first reading, and a lasting shift only weakly
+    after it: the shift shrinks to (1 - phi) of itself.
+
+    References
+    ----------
+    ISO 7870-9, stationary processes (title); Alwan and Roberts (1988), Journal of Business and Economic Statistics 6.
+    """
+    x = readings_of(values)
+    middle = finite(centre, "centre")
+    scale = number_in(sigma, "sigma", above=0.0)
+    correlation = _phi(phi)
+    choice(sides, "sides", SIDES)
+    z = (x - middle) / scale
+    starts = segment_starts(segments, x.size)
+    if residuals:
+        plotted = residuals_of(z, phi=correlation, segments=segments, steps=steps)
+        width = width_for_phi(average, phi=0.0, sides=sides)
+        run_length = dependent_run_length(0.0, width, sides=sides)
+        name, method = "residuals", f"residuals of a first-order autoregression, phi {correlation:g}, standardised"
+        value, mid, unit = plotted, 0.0, 1.0
+        notes = ("a lasting shift shows fully in one residual only, then shrinks; add the drifting average",)
+    else:
+        plotted = z
+        width = width_for_phi(average, phi=correlation, sides=sides)
+        run_length = dependent_run_length(correlation, width, sides=sides)
+        name, method = (
+            "individuals, correlated",
+            f"single readings, limits set for neighbours correlated by {correlation:g}",
+        )
+        value, mid, unit = x, middle, scale
+        notes = ("limits rest on the lasting spread, not on moving ranges",)
+    upper = np.full(x.size, math.inf if sides == "lower" else mid + width * unit)
+    lower = np.full(x.size, -math.inf if sides == "upper" else mid - width * unit)
+    return Chart(
+        name=name,
+        status="ok" if x.size else "too few",
+        reason="" if x.size else "no reading yet",
+        value=value,
+        centre=np.full(x.size, mid),
+        lower=lower,
+        upper=upper,
+        starts=starts,
+        signals=rule_signals(plotted, rules=(RULES["beyond the limit"],), limit_z=width, sides=sides),
+        method=method,
+        n=int(np.count_nonzero(~np.isnan(x))),
+        missing=int(np.count_nonzero(np.isnan(x))),
+        sigma=scale,
+        sigma_how="lasting spread, given",
+        run_length=run_length,
+        alarms=f"one false alarm in about {in_points(run_length.average)} points under this correlation",
+        notes=notes,
+    )
+
+
+def ewma_spread_factor(weight: float, phi: float) -> float:
+    """Spread of a settled drifting average of correlated readings, over its spread without correlation.
+
+    sqrt((1 + phi (1 - w)) / (1 - phi (1 - w))): multiply the width by it before anything else.
+    """
+    lam = number_in(weight, "weight", above=0.0, most=1.0)
+    correlation = _phi(phi)
+    return math.sqrt((1.0 + correlation * (1.0 - lam)) / (1.0 - correlation * (1.0 - lam)))
+
+
+def simulated_ewma_run_length(
+    weight: float,
+    width_sd: float,
+    *,
+    phi: float,
+    rng: np.random.Generator,
+    sides: str = "both",
+    shift_sd: float = 0.0,
+    runs: int = 4000,
+    points_most: int = 20_000,
+) -> SimulatedRunLength:
+    """Count the run length of a drifting average of correlated readings, limits at the settled spread without them.
+
+    Parameters
+    ----------
+    weight, width_sd, sides
+        As for `ewma_run_length`; widen `width_sd` by `ewma_spread_factor` first.
+    phi : float
+    rng : numpy.random.Generator
+    shift_sd : float
+        In lasting standard deviations of a reading.
+    runs, points_most : int
+
+    Returns
+    -------
+    SimulatedRunLength
+    """
+    lam = number_in(weight, "weight", above=0.0, most=1.0)
+    limit = number_in(width_sd, "width_sd", above=0.0) * math.sqrt(lam / (2.0 - lam))
+    correlation = _phi(phi)
+    choice(sides, "sides", SIDES)
+    n = count_in(runs, "runs", least=10)
+    most = count_in(points_most, "points_most", least=10)
+    sign = -1.0 if sides == "lower" else 1.0
+    reading = rng.standard_normal(n)
+    average = np.zeros(n)
+    length = np.full(n, float(most))
+    open_runs = np.arange(n)
+    fresh = math.sqrt(1.0 - correlation**2)
+    for point in range(1, most + 1):
+        average = (1.0 - lam) * average + lam * (reading + sign * shift_sd)
+        if sides != "both":
+            average = np.maximum(average, 0.0)
+        out = np.abs(average) > limit
+        length[open_runs[out]] = point
+        stay = ~out
+        open_runs, average, reading = open_runs[stay], average[stay], reading[stay]
+        if not open_runs.size:
+            break
+        reading = correlation * reading + fresh * rng.standard_normal(open_runs.size)
+    error = float(np.std(length, ddof=1)) / math.sqrt(n)
+    return SimulatedRunLength(float(length.mean()), error, n, int(open_runs.size))
+
+
+def _phi(phi: float) -> float:
+    value = finite(phi, "phi")
+    if abs(value) > PHI_MOST:
+        raise ValueError(f"`phi` must lie between -{PHI_MOST} and {PHI_MOST}, got {phi}; remove the trend first")
+    return value
+
+
+@lru_cache(maxsize=256)
+def _chain(phi: float, width: float, both: bool, shift: float) -> Chain:
+    """Return the chain of the last reading, as its distance from the unshifted centre."""
+    low = -width if both else min(-REACH, shift - REACH)
+    fresh = math.sqrt(1.0 - phi * phi)
+    nodes, weights = np.polynomial.legendre.leggauss(min(500, 40 + 6 * math.ceil((width - low) / fresh)))
+    half = (width - low) / 2
+    x = low + half * (nodes + 1.0) - shift
+    w = half * weights / math.sqrt(2.0 * math.pi)
+    start = w * np.exp(-0.5 * x * x)
+    step = (x[None, :] - phi * x[:, None]) / fresh
+    return Chain(start=start, matrix=np.exp(-0.5 * step * step) * (w / fresh)[None, :])

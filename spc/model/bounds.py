@@ -59,7 +59,7 @@ def quantile_target(tail: float) -> Target:
     p = np.asarray(tail)
     return Target(
         name=f"flatness exceeded by a share {tail:g}",
-        steps=np.geomspace(1e-7, 30, 64),
+        steps=np.geomspace(1e-4, 8, 40),
         of=lambda law, log_scale, shape: log_scale + np.log(law.isf(p, shape)),
         log_scale=lambda law, value, shape: value - np.log(law.isf(p, shape)),
         shown=lambda value: float(np.exp(value)),
@@ -84,7 +84,7 @@ def tail_share_target(limit_um: float) -> Target:
 
     return Target(
         name=f"share beyond {limit_um:g} um",
-        steps=np.geomspace(1e-5, 300, 64),
+        steps=np.geomspace(1e-3, 100, 40),
         of=of,
         log_scale=log_scale,
         shown=lambda value: float(1 / (1 + np.exp(-value))) if value > -30 else float(np.exp(value)),
@@ -107,7 +107,7 @@ def index_target(limit_um: float) -> Target:
 
     return Target(
         name=f"index against {limit_um:g} um",
-        steps=np.geomspace(1e-7, 1e3, 64),
+        steps=np.geomspace(1e-4, 100, 40),
         of=of,
         log_scale=log_scale,
         shown=float,
@@ -287,6 +287,7 @@ class _Search:
             low=np.array([law.shape_low]),
             high=np.array([law.shape_high]),
             step=np.array([1e-4]),
+            settled=1e-7,
         )
         return best[:, 0], value
 

@@ -1,13 +1,13 @@
 """Interval readings grouped to their distinct values, so that a thousand readings on steps cost no more than twenty."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.model.families import Array
 
-__all__ = ["Readings", "group_readings"]
+__all__ = ["Readings", "capped", "group_readings"]
 
 MANY_DISTINCT = 20_000  # above this many distinct readings, neighbours are drawn together
 
@@ -27,12 +27,9 @@ class Readings:
     largest_um: float  # highest lower end seen
     blank: str  # why no law can be fitted, '' if one can
     remark: str  # how the readings were understood, '' if plainly
-
-    @property
-    def edges(self) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
-        """All cell edges once, with the place of each cell's lower and upper edge among them."""
-        edges, at = np.unique(np.concatenate([self.low, self.high]), return_inverse=True)
-        return edges, at[: self.low.size], at[self.low.size :]
+    edges: Array  # every cell edge once, ascending
+    low_at: NDArray[np.intp]  # place of each cell's lower edge among the edges
+    high_at: NDArray[np.intp]
 
     @property
     def middle(self) -> tuple[Array, Array]:
@@ -91,6 +88,7 @@ def group_readings(low_um: ArrayLike, high_um: ArrayLike | None = None) -> Readi
         scale = float(positive.min()) if positive.size else 1.0
     # An interval far narrower than its place is a number: differences of F would drown in rounding.
     exact = (high - low <= 1e-9 * low) & np.isfinite(high)
+    edges, low_at, high_at = _edges(low[~exact] / scale, high[~exact] / scale)
     return Readings(
         scale_um=scale,
         exact=0.5 * (low[exact] + high[exact]) / scale,
@@ -103,7 +101,23 @@ def group_readings(low_um: ArrayLike, high_um: ArrayLike | None = None) -> Readi
         largest_um=float(low.max()) if n else float("nan"),
         blank=_blank(low, high, n),
         remark=remark,
+        edges=edges,
+        low_at=low_at,
+        high_at=high_at,
     )
+
+
+def capped(readings: Readings, cut: float) -> Readings:
+    """Cap readings that reach beyond `cut` (in their scaled units): nothing beyond it was kept."""
+    high = np.minimum(readings.high, cut)
+    edges, low_at, high_at = _edges(readings.low, high)
+    return replace(readings, high=high, edges=edges, low_at=low_at, high_at=high_at)
+
+
+def _edges(low: Array, high: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
+    """Every edge once, and the place of each cell's ends among them."""
+    edges, at = np.unique(np.concatenate([low, high]), return_inverse=True)
+    return edges, at[: low.size], at[low.size :]
 
 
 def _distinct(low: Array, high: Array, count: Array) -> tuple[Array, Array, Array]:

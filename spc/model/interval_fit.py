@@ -6,13 +6,13 @@ reading is exact; readings cut off above a limit divide by F(limit).
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.model.families import FAMILIES, Array, Family, family_named
-from spc.model.grouping import Readings, group_readings
+from spc.model.grouping import Readings, capped, group_readings
 from spc.model.likelihood import difference_step, log_likelihood_readings
 from spc.model.maximise import maximise_rows
 
@@ -216,7 +216,7 @@ def _fit(law: Family, readings: Readings, cut_um: float) -> IntervalFit:
         return _refused(law, readings, cut_um, readings.blank)
     cut = cut_um / readings.scale_um
     if np.isfinite(cut) and readings.count.size:
-        readings = replace(readings, high=np.minimum(readings.high, cut))  # nothing above it was kept
+        readings = capped(readings, cut)
     starts = np.array(law.start(*readings.middle))[:, : law.free]
 
     def objective(theta: Array, rows: NDArray[np.intp]) -> Array:

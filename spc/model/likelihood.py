@@ -54,8 +54,8 @@ def log_likelihood_readings(
         scale = np.exp(log_scale)[..., None]
         curve = shape[..., None]
         if readings.count.size:
-            edges, low_at, high_at = readings.edges
-            total = log_cell_probability(family, edges / scale, low_at, high_at, curve) @ readings.count
+            edges = readings.edges / scale
+            total = log_cell_probability(family, edges, readings.low_at, readings.high_at, curve) @ readings.count
         if readings.exact.size:
             log_f = np.maximum(family.log_density(readings.exact / scale, curve), -1e12)
             total = total + log_f @ readings.exact_count - readings.exact_count.sum() * log_scale
@@ -92,5 +92,6 @@ def fit_cells(
     first = np.tile(np.array(start)[: family.free], (rows, 1))
     low = np.array([start[0] - reach, family.shape_low])[: family.free]
     high = np.array([start[0] + reach, family.shape_high])[: family.free]
-    best, value = maximise_rows(objective, first, low=low, high=high, step=difference_step(family, start[1]))
+    step = difference_step(family, start[1])
+    best, value = maximise_rows(objective, first, low=low, high=high, step=step, settled=1e-6)
     return best[:, 0], best[:, 1] if family.free == 2 else np.zeros(rows), value

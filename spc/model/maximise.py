@@ -15,7 +15,14 @@ Objective = Callable[[Array, NDArray[np.intp]], Array]
 
 
 def maximise_rows(
-    objective: Objective, start: Array, *, low: Array, high: Array, step: Array, max_steps: int = 60
+    objective: Objective,
+    start: Array,
+    *,
+    low: Array,
+    high: Array,
+    step: Array,
+    settled: float = 1e-10,
+    max_steps: int = 60,
 ) -> tuple[Array, Array]:
     """Maximise a smooth function for each row of starting values, inside a box.
 
@@ -29,6 +36,8 @@ def maximise_rows(
         Box; a maximum on its wall is a valid answer.
     step : array (p,)
         Difference step of each parameter: about a thousandth of the distance over which the function changes.
+    settled : float, default 1e-10
+        A row leaves when a step gains less than this (of a log-likelihood).
     max_steps : int, default 60
 
     Returns
@@ -70,7 +79,7 @@ def maximise_rows(
         best[rows] = np.where(better[:, None], trial[pick, across], here)
         value[rows] = np.where(better, f_trial[pick, across], f0)
         gain = np.where(better, f_trial[pick, across] - f0, 0.0)
-        rows = rows[gain > 1e-10 + 1e-13 * np.abs(f0)]
+        rows = rows[gain > settled + 1e-13 * np.abs(f0)]
     return best, value
 
 

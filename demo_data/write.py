@@ -1,4 +1,4 @@
-"""Writes the invented cell's papers as its people would leave them: logs, events, laps, limits and site settings."""
+"""Writes the invented cell's papers as its people would leave them: logs, events, limits and site settings."""
 
 import csv
 import io
@@ -17,7 +17,7 @@ SETTINGS_TOML = f"""\
 # Site settings of the invented demonstration cell.
 site_name = "Demonstration cell (invented data)"
 time_zone = "{TIME_ZONE}"
-clock = 2026-06-26T18:00:00   # the demonstration's clock stands here; a real site leaves this out
+clock = 2026-06-26T20:30:00   # the demonstration's clock stands here; a real site leaves this out
 lamp = "helium"
 false_calls_per_week = 1
 
@@ -34,7 +34,17 @@ end = "14:00"
 name = "late"
 start = "14:00"
 end = "22:00"
+""" + "".join(
+    f"""
+[[lap]]
+name = "{lap.lap}"
+material = "{lap.material}"
+kind = "{lap.kind}"
+size_text = "{lap.size}"
+home_grit = "{lap.grit_um:g} um"
 """
+    for lap in LAPS
+)
 
 _BENCH_HEADER = [
     "time", "shift", "operator", "lap", "grit um", "part number", "serial", "attempt", "minutes",
@@ -61,8 +71,6 @@ def write(directory: Path, life: CellLife | None = None) -> list[Path]:
     life = live() if life is None else life
     directory.mkdir(parents=True, exist_ok=True)
     (directory / "lapcell.toml").write_text(SETTINGS_TOML, encoding="utf-8")
-    _table(directory / "laps.csv", ["lap", "material", "kind", "size", "grit"],
-           [[p.lap, p.material, p.kind, p.size, f"{p.grit_um:g} um"] for p in LAPS])  # fmt: skip
     limits = [
         [p.part, characteristic, upper, "invented drawing"]
         for p in PARTS.values()

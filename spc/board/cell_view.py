@@ -77,7 +77,7 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     zone = ZoneInfo(settings.time_zone) if settings.time_zone else ZoneInfo("UTC")
     now_us = round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
     until_us = now_us + 1 if now is not None or settings.clock is not None else None
-    laps = store.laps()
+    laps = _described(store.laps(), settings)
     parts = [store.faces(lap=lap, last=RECENT_ROWS, until_us=until_us) for lap in laps["lap"]]
     parts = [part for part in parts if len(part)]
     faces = pd.concat(parts, ignore_index=True) if parts else store.faces(last=0)
@@ -118,6 +118,20 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
     own = limits[limits["characteristic"] == characteristic].set_index("part")["upper_um"]
     anybody = float(own.get("*", np.nan))
     return parts.map(own.to_dict()).fillna(anybody).to_numpy(np.float64)
+
+
+def _described(laps: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Let the site's settings say what the register of laps leaves open, and add laps known there alone."""
+    known = {lap.name: lap for lap in settings.laps}
+    new = [name for name in known if name not in set(laps["lap"])]
+    rows = pd.concat([laps, pd.DataFrame({"lap": new})], ignore_index=True).fillna("") if new else laps
+    for field in ("material", "kind", "size_text", "home_grit", "note"):
+        said = rows["lap"].map(lambda name, field=field: getattr(known[name], field) if name in known else "")
+        rows = rows.assign(**{field: rows[field].where(rows[field] != "", said)})
+    group = rows["lap"].map(lambda name: known[name].group if name in known else "")
+    usual = (rows["material"] + " " + rows["home_grit"]).str.strip()
+    group = rows["group"].where(rows["group"] != "", group)
+    return rows.assign(group=group.where(group != "", usual)).sort_values("lap", kind="stable", ignore_index=True)
 
 
 def _struck_out(stored: pd.DataFrame, reactions: pd.DataFrame) -> frozenset[int]:

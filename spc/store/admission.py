@@ -36,6 +36,7 @@ Mask = NDArray[np.bool_]
 
 DOUBLE_WITHIN_US = 10 * 60 * 1_000_000  # common practice, no source
 LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source
+READ_ANEW = "read anew under another column map, other settings or a new alias"
 _BITS = 1 << 27
 
 _SEEN = ["sort_us", "attempt", "minutes", "outcome", "flatness_low_um", "flatness_high_um", "finish_low_um"]
@@ -47,6 +48,15 @@ class Admitted:
 
     outcome: NDArray[np.object_]  # 'face', 'repeat', 'event', 'double' or 'version'
     row_id: Ids  # the row in the store; of a double, the row it is a double of
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """What became of rows that change rows held; arrays of shape (n_rows,)."""
+
+    outcome: NDArray[np.object_]  # 'version' or 'double'
+    row_id: Ids
+    remarks: tuple[str, ...]  # edits of rows that had already signalled, or were over their limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +146,7 @@ class Admission:
         stored = self._stored("face", keys.identity)
         self._mark_known(keys, stored, outcome, row_id)
         if self._reread:
-            self._read_anew(rows, keys, outcome, row_id, self._faces, "face")
+            self._read_anew(rows, keys, outcome, row_id, "face")
         rows = self._compare_serials(rows, keys, stored, outcome, row_id)
         new = (outcome == "face") | (outcome == "repeat")
         added = rows if new.all() else rows.loc[new]
@@ -153,7 +163,7 @@ class Admission:
         row_id = np.full(len(rows), -1, dtype=np.int64)
         self._mark_known(keys, self._stored("event", keys.identity), outcome, row_id)
         if self._reread:
-            self._read_anew(rows, keys, outcome, row_id, self._events, "event")
+            self._read_anew(rows, keys, outcome, row_id, "event")
         first: dict[int, int] = {}
         for at in np.flatnonzero((outcome == "event") & keys.clock).tolist():
             content = int(keys.content[at])
@@ -169,6 +179,25 @@ class Admission:
         row_id[own] = row_id[-row_id[own] - 2]
         self._event_contents |= {content: int(row_id[at]) for content, at in first.items()}
         return Admitted(outcome, row_id)
+
+    def replace(self, kind: str, new: pd.DataFrame, *, keys: RowKeys, old_row_id: Ids, reason: str) -> "Replaced":
+        """Write new versions of rows; a row that differs in its words only, not in what it says, is a double."""
+        table = self._faces if kind == "face" else self._events
+        outcome = np.full(len(new), "double", dtype=object)
+        row_id = old_row_id.copy()
+        remarks = []
+        for place, change in enumerate(differences_of(table.rows(old_row_id), new)):
+            if not change:
+                continue
+            row_id[place], remark = record_replaced(
+                self._connection, table, kind=kind, old_row_id=int(old_row_id[place]), new=new.iloc[[place]],
+                identity=keys.identity[[place]], content=keys.content[[place]], differences=change, who=self._who,
+                reason=reason,
+            )  # fmt: skip
+            outcome[place] = "version"
+            if remark:
+                remarks.append(f"row {new['row_number'].iloc[place]}: {remark}")
+        return Replaced(outcome, row_id, tuple(remarks))
 
     def _highest(self, table: str) -> int:
         return int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
@@ -202,9 +231,8 @@ class Admission:
                 self._used[content] += 1
 
     def _read_anew(
-        self, rows: pd.DataFrame, keys: RowKeys, outcome: NDArray[np.object_], row_id: Ids,
-        table: FaceTable | EventTable, kind: str,
-    ) -> None:  # fmt: skip
+        self, rows: pd.DataFrame, keys: RowKeys, outcome: NDArray[np.object_], row_id: Ids, kind: str
+    ) -> None:
         """Known rows that another column map or other settings read differently become new versions."""
         at = np.flatnonzero(outcome == "double")
         if not len(at):
@@ -220,16 +248,9 @@ class Admission:
             [latest[row] == row for row in row_id[at].tolist()]
         )  # corrected by a person: theirs stands
         at = at[untouched]
-        old = table.rows(row_id[at])
-        changed = differences_of(old, rows.iloc[at])
-        for place, change in zip(at.tolist(), changed, strict=True):
-            if change:
-                new = record_replaced(
-                    self._connection, table, kind=kind, old_row_id=int(row_id[place]), new=rows.iloc[[place]],
-                    identity=keys.identity[[place]], content=keys.content[[place]], differences=change, who=self._who,
-                    reason="read anew under another column map or other settings",
-                )  # fmt: skip
-                outcome[place], row_id[place] = "version", new
+        picked = RowKeys(keys.identity[at], keys.content[at], keys.serial[at], keys.clock[at])
+        read = self.replace(kind, rows.iloc[at], keys=picked, old_row_id=row_id[at], reason=READ_ANEW)
+        outcome[at], row_id[at] = read.outcome, read.row_id
 
     def _compare_serials(
         self, rows: pd.DataFrame, keys: RowKeys, stored: Sequence[tuple[int, int, int, int]],

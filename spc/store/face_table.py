@@ -64,6 +64,7 @@ class FaceTable:
         columns: dict[str, list[Any]] = {
             "intake_id": rows["intake_id"].tolist(),
             "row_number": rows["row_number"].tolist(),
+            "sort_us": rows["sort_us"].tolist(),
             "lap_id": self._laps.numbers({"lap": rows["lap"]}).tolist(),
             "hand_id": self._hands.numbers(self._shared(rows, HAND)).tolist(),
             "job_id": self._jobs.numbers(self._shared(rows, JOB)).tolist(),
@@ -72,7 +73,7 @@ class FaceTable:
         }
         if face_id is not None and version is not None:
             columns |= {"face_id": face_id.tolist(), "version": version.tolist()}
-        for name in _PLAIN:
+        for name in _PLAIN[1:]:
             said = _said(rows[name])
             if said is not None:
                 columns[name] = said

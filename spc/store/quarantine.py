@@ -1,15 +1,32 @@
 """Quarantine and the log of deliveries: rows that could not be read wait for a person, with their text and reasons."""
 
+import json
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.store.database import StoreError
 from spc.store.frames import QUARANTINE, frame
 from spc.store.registers import Registers, now_us
 
-__all__ = ["QuarantineRecords"]
+__all__ = ["Delivered", "QuarantineRecords"]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """One earlier delivery of a log."""
+
+    intake_id: int
+    source: str
+    text_digest: str
+    text_bytes: int
+    reading_digest: str
+    rows: int
 
 
 class QuarantineRecords(Registers):
@@ -58,10 +75,18 @@ class QuarantineRecords(Registers):
             )  # fmt: skip
 
     def open_quarantined(self, quarantine_id: int) -> Mapping[str, Any]:
-        """One quarantined row that is still open: quarantine_id, intake_id, row_number, raw, reasons, lap, content."""
-        names = ("quarantine_id", "intake_id", "row_number", "raw", "reasons", "lap", "content")
+        """
+        Look up one quarantined row that is still open.
+
+        Returns
+        -------
+        mapping
+            quarantine_id, intake_id, row_number, raw, reasons, lap, content; name and source of its delivery.
+        """
+        names = ("quarantine_id", "intake_id", "row_number", "raw", "reasons", "lap", "content", "name", "source")
         row = self._connection.execute(
-            f"SELECT {', '.join(names)} FROM quarantine WHERE quarantine_id = ?", (quarantine_id,)
+            f"SELECT {', '.join(names)} FROM quarantine JOIN intake USING (intake_id) WHERE quarantine_id = ?",
+            (quarantine_id,),
         ).fetchone()
         if row is None:
             raise StoreError(f"`quarantine_id` must be a quarantined row, got {quarantine_id}; `quarantine` lists them")
@@ -86,6 +111,52 @@ class QuarantineRecords(Registers):
             "doubles": 0, "new_versions": 0,
         }  # fmt: skip
         return self._insert("intake", kind=kind, name=name, source=source, who=who, at_us=now_us(), **(said | facts))
+
+    def deliveries(self) -> list[Delivered]:
+        """Every log delivered, oldest first, as far as a new delivery must know them."""
+        rows = self._connection.execute(
+            "SELECT intake_id, source, text_digest, text_bytes, reading_digest, rows FROM intake WHERE kind = 'log' "
+            "ORDER BY intake_id"
+        )
+        return [Delivered(*row) for row in rows]
+
+    def logs_named(self, name: str) -> list[str]:
+        """List the logs of that name: itself, and the others that were told from it by a number, 'name (2)'."""
+        found = {one.source for one in self.deliveries()}
+        return [name, *sorted(log for log in found if re.fullmatch(rf"{re.escape(name)} \(\d+\)", log))]
+
+    def reading_of(self, intake_id: int) -> dict[str, Any]:
+        """How the columns of one delivery were understood, as it was kept."""
+        row = self._connection.execute("SELECT column_map FROM intake WHERE intake_id = ?", (intake_id,)).fetchone()
+        notes: dict[str, Any] = json.loads(row[0])
+        return notes
+
+    def row_at(self, intake_id: int, row_number: int) -> tuple[str, int] | None:
+        """Kind and row of what one row of one delivery became, if it was taken in."""
+        for kind in ("face", "event"):
+            sql = f"SELECT row_id FROM {kind} WHERE intake_id = ? AND row_number = ?"
+            row = self._connection.execute(sql, (intake_id, row_number)).fetchone()
+            if row:
+                return kind, int(row[0])
+        return None
+
+    def open_contents(self, *, source: str) -> list[tuple[int, int]]:
+        """(quarantine_id, content) of the open rows of one log, oldest first."""
+        return self._connection.execute(
+            "SELECT q.quarantine_id, q.content FROM quarantine q JOIN intake i USING (intake_id) "
+            "LEFT JOIN resolution r USING (quarantine_id) WHERE r.quarantine_id IS NULL AND i.source = ? "
+            "ORDER BY q.quarantine_id",
+            (source,),
+        ).fetchall()
+
+    def count_quarantined(self, contents: "NDArray[np.int64]", *, before_intake: int) -> dict[int, int]:
+        """How often each content was quarantined by earlier deliveries, settled or not."""
+        rows = self._connection.execute(
+            "SELECT q.content, count(*) FROM (SELECT DISTINCT value FROM json_each(?)) w JOIN quarantine q "
+            "ON q.content = w.value WHERE q.intake_id < ? GROUP BY q.content",
+            (json.dumps(contents.tolist()), before_intake),
+        )
+        return dict(rows.fetchall())
 
     def next_intake_id(self) -> int:
         """Look up the number that the next delivery will carry, inside the caller's transaction."""

@@ -74,6 +74,15 @@ class Store(QuarantineRecords):
         """Close the file at the end of the block."""
         self.close()
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """The open connection, for the parts of the intake that work row by row."""
+        return self._connection
+
+    def holds_faces(self) -> bool:
+        """Whether any face is held."""
+        return self._connection.execute("SELECT 1 FROM face LIMIT 1").fetchone() is not None
+
     def close(self) -> None:
         """Close the file."""
         self._connection.close()
@@ -215,7 +224,6 @@ class Store(QuarantineRecords):
             old = versions.tail(1)
             values = {name: old[name].iloc[0] for name in FACES} | dict(changes)
             new = one_row(FACES, values)
-            new["row_number"], new["intake_id"] = int(old["row_number"].iloc[0]), int(old["intake_id"].iloc[0])
             if "time_utc" not in changes:
                 new["sort_us"] = int(old["sort_us"].iloc[0])
             differences = differences_of(old, new)[0]

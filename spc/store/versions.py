@@ -50,7 +50,7 @@ def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[
 def record_replaced(
     connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, old_row_id: int, new: pd.DataFrame,
     identity: Ids, content: Ids, differences: dict[str, list[Any]], who: str, reason: str, at_us: int = 0,
-) -> int:  # fmt: skip
+) -> tuple[int, str]:  # fmt: skip
     """
     Write one new version inside the caller's transaction.
 
@@ -63,6 +63,7 @@ def record_replaced(
     old_row_id : int
         The version that is replaced; must be the current one.
     new : pandas.DataFrame, shape (1, ...)
+        Takes the place (delivery and row number) of the old row, so that rows without times stay in order.
     identity, content : ndarray of int64, shape (1,)
     differences : dict
         From `differences_of`.
@@ -72,19 +73,21 @@ def record_replaced(
 
     Returns
     -------
-    int
-        The new version's row.
+    tuple of (int, str)
+        The new version's row; '' or a sentence that says what the old version had already set off.
     """
     first, version = connection.execute(
         f"SELECT coalesce({kind}_id, row_id), version FROM {kind} WHERE row_id = ?", (old_row_id,)
     ).fetchone()
     ids, versions = np.array([first], dtype=np.int64), np.array([version + 1], dtype=np.int64)
+    old = table.rows(np.array([old_row_id])).iloc[0]
+    new = new.assign(intake_id=int(old["intake_id"]), row_number=int(old["row_number"]))  # it keeps its place
     if isinstance(table, FaceTable):
-        kept = table.rows(np.array([old_row_id]))["kind"].iloc[0]
-        row_id = table.add(
-            new.assign(kind=pd.array([kept], dtype="str")), identity=identity, content=content, face_id=ids,
-            version=versions,
-        )[0]  # fmt: skip
+        attempt = int(new["attempt"].iloc[0])
+        kept = new.assign(
+            kind=pd.array([old["kind"]], dtype="str"), attempt=attempt if attempt != 1 else int(old["attempt"])
+        )
+        row_id = table.add(kept, identity=identity, content=content, face_id=ids, version=versions)[0]
     else:
         row_id = table.add(new, identity=identity, content=content, event_id=ids, version=versions)[0]
     sentence = edited_after(connection, table, old_row_id=old_row_id, face_id=first) if kind == "face" else ""
@@ -93,7 +96,7 @@ def record_replaced(
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         (kind, old_row_id, int(row_id), at_us or now_us(), who, reason, json.dumps(differences), sentence),
     )
-    return int(row_id)
+    return int(row_id), sentence
 
 
 def edited_after(

@@ -1,0 +1,350 @@
+"""One delivery on its way into the store: its rows compared with what is held, admitted, replaced or quarantined."""
+
+import sqlite3
+from collections import Counter, defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.log.rows import ScannedLog
+from spc.store.admission import Admission
+from spc.store.coding import listed
+from spc.store.frames import EVENTS, FACES, frame
+from spc.store.identity import RowKeys, event_keys, face_keys, raw_keys
+from spc.store.redelivery import HeldRow, compare_delivery, held_rows, held_share
+from spc.store.store import Store
+
+__all__ = ["Delivery", "Tally", "event_frame", "face_frame"]
+
+Ids = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+_FACE_COLUMNS = [name for name in FACES if name not in ("face_id", "version", "intake_id")]
+_EVENT_COLUMNS = [name for name in EVENTS if name not in ("event_id", "intake_id")]
+_QUARANTINE_ROWS = {"row_number": "int64", "raw": "str", "reasons": "str"}
+
+
+@dataclass(slots=True)
+class Tally:
+    """Rows of one delivery by what became of them."""
+
+    faces: int = 0
+    repeats: int = 0
+    events: int = 0
+    quarantined: int = 0
+    doubles: int = 0
+    new_versions: int = 0  # among the faces, repeats and events
+    settled: int = 0  # quarantined rows of earlier deliveries
+
+    @property
+    def rows(self) -> int:
+        """Rows accounted for."""
+        return self.faces + self.repeats + self.events + self.quarantined + self.doubles
+
+    @property
+    def wrote(self) -> bool:
+        """Whether the delivery left anything in the store."""
+        return self.rows > self.doubles
+
+
+def face_frame(rows: pd.DataFrame, intake_id: int) -> pd.DataFrame:
+    """Give the faces columns of row-frame rows, all of one delivery."""
+    faces = rows.drop(columns="outcome").rename(columns={"face_outcome": "outcome"})[_FACE_COLUMNS]
+    return faces.assign(intake_id=intake_id)
+
+
+def event_frame(rows: pd.DataFrame, intake_id: int) -> pd.DataFrame:
+    """Give the events columns of row-frame rows, all of one delivery."""
+    return rows[_EVENT_COLUMNS].assign(intake_id=intake_id)
+
+
+class Delivery:
+    """
+    Takes the rows of one scanned log into the store, inside the caller's transaction.
+
+    Parameters
+    ----------
+    store : Store
+    scanned : ScannedLog
+    log : str
+        The log it is a delivery of.
+    reading : str
+        Digest of column map, settings and aliases; known rows are read anew only if it is not as before.
+    who : str
+    keep_rows : bool
+        Whether accepted and quarantined rows can be had afterwards.
+    progress : callable or None
+        Called with (rows done, rows in all).
+    """
+
+    def __init__(
+        self, store: Store, scanned: ScannedLog, *, log: str, reading: str, who: str, keep_rows: bool,
+        progress: Callable[[int, int], None] | None,
+    ) -> None:  # fmt: skip
+        self.log = log
+        self._reading = reading
+        self.remarks: list[str] = []
+        self.intake_id = store.next_intake_id()
+        self._store = store
+        self._scanned = scanned
+        self._who = who
+        self._keep = keep_rows
+        self._progress = progress
+        self._tally = Tally()
+        self._accepted: list[Ids] = []
+        self._quarantined: list[tuple[int, str, str]] = []
+        self._known_used: Counter[int] = Counter()
+        self._materials: dict[str, str] = {}
+
+    def take_in(self, *, rows_at_once: int) -> Tally:
+        """Take in every row, piece by piece, and count what became of it."""
+        earlier = [one for one in self._store.deliveries() if one.source == self.log]
+        if earlier:
+            self._take_in_again(rows_at_once)
+        else:
+            self._take_in_first(rows_at_once)
+        for lap, material in self._materials.items():
+            self._store.set_lap(lap, material=material, who=self._who, why=f"as {self._scanned.name} says")
+        return self._tally
+
+    def accepted_rows(self) -> pd.DataFrame | None:
+        """Faces and repeat readings taken in, faces columns, in file order; None unless asked for."""
+        if not self._keep:
+            return None
+        ids = np.concatenate([np.empty(0, dtype=np.int64), *self._accepted])
+        return self._store.face_table.rows(ids).sort_values("row_number", kind="stable").reset_index(drop=True)
+
+    def quarantined_rows(self) -> pd.DataFrame | None:
+        """Rows sent to quarantine: row_number, raw, reasons; None unless asked for."""
+        return frame(_QUARANTINE_ROWS, self._quarantined) if self._keep else None
+
+    def _take_in_first(self, rows_at_once: int) -> None:
+        empty = not self._store.holds_faces()
+        if empty:
+            self._store.face_table.drop_indices()
+        admission = self._store.admission(source=self.log, who=self._who)
+        done = 0
+        for chunk in self._scanned.frames(rows=rows_at_once):
+            self._admit(chunk, admission)
+            done += len(chunk)
+            if self._progress:
+                self._progress(done, self._scanned.n_rows)
+        if empty:
+            self._store.face_table.build_indices()
+
+    def _take_in_again(self, rows_at_once: int) -> None:
+        pieces = list(self._scanned.frames(rows=rows_at_once))
+        rows = pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
+        if rows.empty:
+            return
+        outcome = rows["outcome"].to_numpy(dtype=object)
+        held = self._held_log(rows)
+        before = [one.reading_digest for one in self._store.deliveries() if one.source == self.log]
+        reread = bool(before) and before[-1] != self._reading
+        admission = self._store.admission(source=self.log, who=self._who, reread=reread)
+        left = np.ones(len(rows), dtype=bool)
+        if held:
+            gone = 0
+            for kind in ("face", "event"):
+                places = np.flatnonzero(outcome == kind)
+                if len(held[kind]):
+                    gone += self._replace_changed(kind, held[kind], rows, places, left, admission)
+            if gone:
+                rows_are = "row held of this log is" if gone == 1 else "rows held of this log are"
+                self.remarks.append(f"{gone:,} {rows_are} no longer in the file; kept")
+            self._known_quarantine(rows, outcome, left, held)
+        self._admit(rows.loc[left], admission)
+        self._settle_corrected(rows["raw"].to_numpy(dtype=object))
+        if self._progress:
+            self._progress(len(rows), len(rows))
+
+    def _held_log(self, rows: pd.DataFrame) -> dict[str, list[HeldRow]]:
+        """Rows held of this log; where rows carry neither serial nor time, of the one of its name that fits."""
+        named = self.log
+        best, best_share = "", -1.0
+        candidates = self._store.logs_named(named)
+        for log in candidates:
+            held = self._held(log)
+            weak = [row for row in held["face"] if row.identity in row.contents]
+            share = held_share(weak, raw_keys(rows["raw"].to_numpy(dtype=object), source=log, salted=True))
+            if share > best_share:
+                best, best_share = log, share
+        if best_share < 0.5:
+            self.log = f"{named} ({len(candidates) + 1})"
+            self.remarks.append(
+                f"less than half of the rows held of {named!r} are in this file: taken as another log, {self.log!r}"
+            )
+            return {}
+        self.log = best
+        return self._held(best)
+
+    def _held(self, log: str) -> dict[str, list[HeldRow]]:
+        intakes = [one.intake_id for one in self._store.deliveries() if one.source == log]
+        return {kind: held_rows(self._store.connection, kind, intakes=intakes) for kind in ("face", "event")}
+
+    def _replace_changed(
+        self, kind: str, held: list[HeldRow], rows: pd.DataFrame, places: Ids, left: Mask, admission: Admission
+    ) -> int:
+        """Write new versions of changed rows, take them out of `left`; return how many held rows are gone."""
+        chosen = rows.iloc[places]
+        raw = chosen["raw"].to_numpy(dtype=object)
+        keys = (face_keys if kind == "face" else event_keys)(chosen, raw, source=self.log)
+        found = compare_delivery(
+            held, keys=keys, row_number=chosen["row_number"].to_numpy(), lap=listed(chosen["lap"]),
+            sort_us=chosen["sort_us"].to_numpy(),
+        )  # fmt: skip
+        if found.replaces:
+            at = np.array(list(found.replaces), dtype=np.int64)
+            new = (face_frame if kind == "face" else event_frame)(chosen.iloc[at], self.intake_id)
+            picked = RowKeys(keys.identity[at], keys.content[at], keys.serial[at], keys.clock[at])
+            changed = admission.replace(
+                kind, new, keys=picked, old_row_id=np.array(list(found.replaces.values()), dtype=np.int64),
+                reason=f"changed in {self._scanned.name}",
+            )  # fmt: skip
+            self._count(changed.outcome, changed.row_id, new, kind)
+            left[places[at]] = False
+            for remark in changed.remarks:
+                self.remarks.append(remark)
+        return found.gone
+
+    def _known_quarantine(
+        self, rows: pd.DataFrame, outcome: NDArray[np.object_], left: Mask, held: dict[str, list[HeldRow]]
+    ) -> None:
+        """Rows that still cannot be read, or no longer can though they are held, are known."""
+        places = np.flatnonzero(outcome == "quarantine")
+        if not len(places):
+            return
+        raw = rows["raw"].to_numpy(dtype=object)[places]
+        contents = Counter(content for kind in held.values() for row in kind for content in row.contents)
+        salted, plain = (raw_keys(raw, source=self.log, salted=flag) for flag in (True, False))
+        for place, *keys in zip(places.tolist(), salted.tolist(), plain.tolist(), strict=True):
+            key = next((one for one in keys if contents[one]), None)
+            if key is not None:
+                contents[key] -= 1
+                left[place] = False
+                self._tally.doubles += 1
+                self.remarks.append(f"row {rows['row_number'].iloc[place]} can no longer be read; the one held stays")
+
+    def _admit(self, rows: pd.DataFrame, admission: Admission) -> None:
+        """Admit rows of any outcome; what the store refuses is quarantined row by row."""
+        if rows.empty:
+            return
+        connection = self._store.connection
+        connection.execute("SAVEPOINT piece")
+        before = Tally(**{name: getattr(self._tally, name) for name in Tally.__dataclass_fields__})
+        kept = len(self._accepted), len(self._quarantined)
+        try:
+            self._admit_all(rows, admission)
+        except (
+            sqlite3.IntegrityError,
+            sqlite3.DataError,
+            sqlite3.InterfaceError,
+            OverflowError,
+            UnicodeError,
+        ) as error:
+            connection.execute("ROLLBACK TO piece")
+            self._store.face_table.forget()
+            self._tally = before
+            del self._accepted[kept[0] :], self._quarantined[kept[1] :]
+            if len(rows) > 1:
+                half = len(rows) // 2
+                self._admit(rows.iloc[:half], admission)
+                self._admit(rows.iloc[half:], admission)
+            else:
+                reason = f"row {rows['row_number'].iloc[0]}: the store cannot hold it: {error}"
+                self._quarantine(rows.assign(reasons=np.array([reason], dtype=object)))
+        connection.execute("RELEASE piece")
+
+    def _admit_all(self, rows: pd.DataFrame, admission: Admission) -> None:
+        outcome = rows["outcome"].to_numpy(dtype=object)
+        for kind in ("face", "event"):
+            mask = outcome == kind
+            if not mask.any():
+                continue
+            chosen = rows if mask.all() else rows.loc[mask]
+            raw = chosen["raw"].to_numpy(dtype=object)
+            if kind == "face":
+                new = face_frame(chosen, self.intake_id)
+                admitted = admission.faces(new, raw=raw)
+                self._note_materials(chosen)
+            else:
+                new = event_frame(chosen, self.intake_id)
+                admitted = admission.events(new, raw=raw)
+            self._count(admitted.outcome, admitted.row_id, new, kind)
+            self._settle(raw, admitted.outcome, admitted.row_id)
+        waiting = outcome == "quarantine"
+        if waiting.any():
+            self._quarantine(rows.loc[waiting])
+
+    def _count(self, outcome: NDArray[np.object_], row_id: Ids, new: pd.DataFrame, kind: str) -> None:
+        counts = Counter(outcome.tolist())
+        tally = self._tally
+        tally.doubles += counts["double"]
+        tally.repeats += counts["repeat"]
+        tally.new_versions += counts["version"]
+        if kind == "face":
+            tally.faces += counts["face"] + counts["version"]
+            if self._keep:
+                self._accepted.append(row_id[outcome != "double"])
+        else:
+            tally.events += counts["event"] + counts["version"]
+
+    def _note_materials(self, rows: pd.DataFrame) -> None:
+        pairs = rows.loc[rows["material"] != "", ["lap", "material"]].drop_duplicates()
+        for lap, material in zip(pairs["lap"], pairs["material"], strict=True):
+            self._materials[str(lap)] = str(material)
+
+    def _quarantine(self, rows: pd.DataFrame) -> None:
+        raw = rows["raw"].to_numpy(dtype=object)
+        content = raw_keys(raw, source=self.log, salted=True)
+        known = self._store.count_quarantined(content, before_intake=self.intake_id)
+        facts = zip(
+            rows["row_number"].tolist(), raw.tolist(), listed(rows["reasons"]), listed(rows["lap"]), content.tolist(),
+            strict=True,
+        )  # fmt: skip
+        added = []
+        for row_number, text, reasons, lap, key in facts:
+            if known.get(key, 0) > self._known_used[key]:
+                self._known_used[key] += 1
+                self._tally.doubles += 1
+                continue
+            plain = [value.encode("utf-8", "replace").decode("utf-8") for value in (text, reasons, str(lap))]
+            added.append((self.intake_id, row_number, *plain, key))
+            if self._keep:
+                self._quarantined.append((row_number, plain[0], plain[1]))
+        self._store.add_quarantined(added)
+        self._tally.quarantined += len(added)
+
+    def _settle(self, raw: NDArray[np.object_], outcome: NDArray[np.object_], row_id: Ids) -> None:
+        """Close quarantined rows of this log whose very text can now be read."""
+        waiting: dict[int, list[int]] = defaultdict(list)
+        for quarantine_id, content in self._store.open_contents(source=self.log):
+            waiting[content].append(quarantine_id)
+        if not waiting:
+            return
+        for at, content in enumerate(raw_keys(raw, source=self.log, salted=True).tolist()):
+            if waiting.get(content) and outcome[at] != "double":
+                self._store.resolve(
+                    waiting[content].pop(0), how="fixed", who=self._who, row_kind=str(outcome[at]),
+                    row_id=int(row_id[at]), reason=f"can be read as delivered in {self._scanned.name}",
+                )  # fmt: skip
+                self._tally.settled += 1
+
+    def _settle_corrected(self, raw: NDArray[np.object_]) -> None:
+        """Close quarantined rows whose text is gone from the log while a new row stands in their place."""
+        there = Counter(raw_keys(raw, source=self.log, salted=True).tolist())
+        for quarantine_id, content in self._store.open_contents(source=self.log):
+            if there[content] > 0:
+                there[content] -= 1
+                continue
+            held = self._store.open_quarantined(quarantine_id)
+            found = self._store.row_at(self.intake_id, held["row_number"])
+            if found is not None:
+                self._store.resolve(
+                    quarantine_id, how="fixed", who=self._who, row_kind=found[0], row_id=found[1],
+                    reason=f"corrected in {self._scanned.name}",
+                )  # fmt: skip
+                self._tally.settled += 1

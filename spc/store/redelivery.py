@@ -1,0 +1,155 @@
+"""Compares a log that is delivered again with what the store holds of it: what is still there, changed, or gone.
+
+A row is changed when its old content is no longer in the file and a new row stands for the same face or event: the
+same serial number within twelve hours, or the same lap, part, operator and time; without either, the same lap at the
+same place between rows that did not change. Whether the file is the same log at all is not taken for granted when its
+rows carry neither serial numbers nor times: at least half of the rows held of it must be found again.
+"""
+
+import sqlite3
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.store.identity import RowKeys
+
+__all__ = ["Comparison", "HeldRow", "compare_delivery", "held_rows", "held_share"]
+
+Ids = NDArray[np.int64]
+
+SAME_FACE_WITHIN_US = 12 * 3600 * 1_000_000  # common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class HeldRow:
+    """One current face or event of a log, with the contents of all its versions."""
+
+    row_id: int
+    contents: tuple[int, ...]
+    identity: int
+    row_number: int
+    lap: str
+    sort_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What a delivery says about the rows held."""
+
+    replaces: dict[int, int]  # place in the delivery -> row of the store that it changes
+    gone: int  # rows held that are neither in the delivery nor changed by it
+    shift: dict[int, int]  # row number in the delivery -> row number held, for rows found again
+
+
+def held_rows(connection: sqlite3.Connection, kind: str, *, intakes: Sequence[int]) -> list[HeldRow]:
+    """
+    Read the current rows of some deliveries, in the order of their row numbers.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    kind : str
+        'face' or 'event'.
+    intakes : sequence of int
+
+    Returns
+    -------
+    list of HeldRow
+    """
+    lap = "(SELECT lap FROM lap_name WHERE id = t.lap_id)" if kind == "face" else "t.lap"
+    rows = connection.execute(
+        f"SELECT coalesce({kind}_id, row_id), row_id, content, identity, row_number, {lap}, sort_us, EXISTS (SELECT 1 "
+        f"FROM replaced r WHERE r.kind = '{kind}' AND r.old_row_id = t.row_id AND r.new_row_id IS NULL) FROM {kind} t "
+        f"WHERE coalesce({kind}_id, row_id) IN (SELECT coalesce({kind}_id, row_id) FROM {kind} WHERE intake_id IN "
+        f"({','.join(map(str, intakes))})) ORDER BY row_id"
+    )
+    held: dict[int, HeldRow] = {}
+    for first, row_id, content, identity, row_number, lap_name, sort_us, withdrawn in rows:
+        before = held.get(first)
+        contents = (*before.contents, content) if before else (content,)
+        place = before.row_number if before else row_number
+        held[first] = HeldRow(-1 if withdrawn else row_id, contents, identity, place, lap_name, sort_us)
+    return sorted(held.values(), key=lambda row: row.row_number)
+
+
+def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
+    """Share of the rows held whose content the delivery holds, 0 to 1; 1 when none are held."""
+    return 1.0 if not held else len(_found_again(held, contents)) / len(held)
+
+
+def compare_delivery(
+    held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids
+) -> Comparison:
+    """
+    Find the rows of a delivery that change rows held.
+
+    Parameters
+    ----------
+    held : sequence of HeldRow
+    keys : RowKeys
+        Of the delivery's rows, each array of shape (n_rows,).
+    row_number, sort_us : ndarray of int64, shape (n_rows,)
+    lap : sequence of str, length n_rows
+
+    Returns
+    -------
+    Comparison
+    """
+    found = _found_again(held, keys.content)
+    gone = [row for at, row in enumerate(held) if at not in found]
+    again = set(found.values())
+    shift = {int(row_number[place]): held[at].row_number for at, place in found.items()}
+    by_identity: dict[int, list[HeldRow]] = defaultdict(list)
+    by_place: dict[int, HeldRow] = {}
+    for row in gone:
+        by_identity[row.identity].append(row)
+        by_place.setdefault(row.row_number, row)
+    replaces: dict[int, int] = {}
+    offset = 0
+    for place in range(len(keys.content) if gone else 0):
+        number = int(row_number[place])
+        if place in again:
+            offset = shift[number] - number
+            continue
+        old = None
+        if keys.serial[place] or keys.clock[place]:
+            near = by_identity.get(int(keys.identity[place]), [])
+            old = next((row for row in near if _same_time(row, int(sort_us[place]), keys, place)), None)
+            if old is not None:
+                near.remove(old)
+        else:
+            old = by_place.get(number + offset)
+            if old is not None and (old.lap != lap[place] or old.identity not in old.contents):
+                old = None
+            if old is not None:
+                del by_place[number + offset]
+        if old is not None and old.row_id > 0:
+            replaces[place] = old.row_id
+    return Comparison(replaces, len(gone) - len(replaces), shift)
+
+
+def _same_time(row: HeldRow, sort_us: int, keys: RowKeys, place: int) -> bool:
+    return not keys.clock[place] or abs(row.sort_us - sort_us) <= SAME_FACE_WITHIN_US
+
+
+def _found_again(held: Sequence[HeldRow], contents: Ids) -> dict[int, int]:
+    """Place in `held` -> place in the delivery, each used once, in order."""
+    n = min(len(held), len(contents))
+    first = np.fromiter((row.contents[0] for row in held), dtype=np.int64, count=len(held))
+    differs = np.flatnonzero(first[:n] != contents[:n])
+    same = int(differs[0]) if len(differs) else n
+    found = dict(zip(range(same), range(same), strict=True))
+    places: dict[int, list[int]] = defaultdict(list)
+    for place in range(len(contents) - 1, same - 1, -1):
+        places[int(contents[place])].append(place)
+    left = Counter({content: len(where) for content, where in places.items()})
+    for at in range(same, len(held)):
+        for content in held[at].contents:
+            if left[content]:
+                left[content] -= 1
+                found[at] = places[content].pop()
+                break
+    return found

@@ -3,6 +3,7 @@
 from dashboard.theme import state_mark
 from dashboard.words import grit_words, html_text, join_words
 from spc.board.results import STATES, Cause, LapReport, RoomAlarm
+from spc.board.safety import DEFERENCE
 
 __all__ = [
     "causes_card",
@@ -67,10 +68,10 @@ def cautions(lines: tuple[str, ...]) -> str:
     """Return the usual cautions that go with the action asked."""
     if not lines:
         return "<span></span>"
-    rows = "".join(f"<li>{html_text(line)}</li>" for line in lines)
+    rows = "".join(f"<li>{html_text(line)}</li>" for line in lines if line != DEFERENCE)
     return (
         f'<aside class="lc-cautions" aria-label="Cautions"><h3>Take care</h3><ul>{rows}</ul>'
-        "<p>Reminders only: local rules, the safety data sheet and trained people decide.</p></aside>"
+        f"<p>{html_text(DEFERENCE)}</p></aside>"
     )
 
 

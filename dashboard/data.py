@@ -115,7 +115,7 @@ def waiting(now: Snapshot) -> pd.DataFrame:
 @st.cache_data(max_entries=256, show_spinner="Reading the lap's log")
 def lap_report(now: Snapshot, lap: str) -> LapReport:
     """Return one lap's report."""
-    from spc.board.due import report_lap
+    from spc.board.lap_report import report_lap
 
     with open_store() as store:
         return report_lap(store, lap, settings(now))

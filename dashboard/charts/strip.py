@@ -87,7 +87,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             text=as_typed(_short(lap)),
             font={"size": 15 * look.scale, "color": look.ink},
         )
-    figure.update_xaxes(range=[-0.02 * right, right * 1.25])
+    figure.update_xaxes(range=[-0.02 * right, right * 1.4])
     figure.update_yaxes(
         tickmode="array",
         tickvals=[rows[name] for name in names],

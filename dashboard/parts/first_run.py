@@ -1,8 +1,10 @@
 """First run: an empty log offers the invented demo cell or an own file, and says what is to be seen where."""
 
+from pathlib import Path
+
 import streamlit as st
 
-from dashboard import cards, data
+from dashboard import cards
 from dashboard.parts.page import Page
 
 __all__ = ["first_run"]
@@ -42,7 +44,20 @@ def first_run(page: Page) -> None:
                 ]
             )
         )
-        if st.button("Fill this log with the invented cell", key="demo"):
-            data.fill_with_demo()
-            st.rerun()
+        _offer_demo(page)
     st.html(cards.section("What is where") + cards.sentences(_TOUR))
+
+
+def _offer_demo(page: Page) -> None:
+    store = Path(page.now.store)
+    if store.name != "lapcell.db" or page.now.settings:
+        st.html(cards.notice("Start it apart from this log with the command: lapcell demo"))
+        return
+    if st.button("Fill this log with the invented cell", key="demo"):
+        from demo_data.scenario import build
+
+        bar = st.progress(0.0, text="Inventing four months of faces")
+        build(
+            store.parent, progress=lambda done, total: bar.progress(done / max(1, total), text="Taking in the papers")
+        )
+        st.rerun()

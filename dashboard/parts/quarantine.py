@@ -1,13 +1,101 @@
-"""Quarantine."""
+"""Rows that wait: each with its reason, put right, given an alias, or discarded; always signed and explained."""
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import cards, data
 from dashboard.parts.page import Page
+from dashboard.parts.picture import show_table
+from dashboard.words import count, html_text
+from spc.log.rereading import approve_alias, fix_quarantined
 
 __all__ = ["quarantine"]
 
 
 def quarantine(page: Page, person: str) -> None:
-    """Settle rows."""
-    st.write(len(data.waiting(page.now)))
+    """Show the waiting rows and settle them one at a time."""
+    rows = data.waiting(page.now)
+    said = st.session_state.pop("lc_settled", "")
+    if said:
+        st.html(cards.notice(said))
+    if rows.empty:
+        st.html(cards.sentences([], empty="No row waits for a person."))
+        return
+    place = _place(len(rows))
+    row = rows.iloc[place]
+    st.html(
+        cards.headline(
+            str(row["reasons"]).capitalize(), kicker=f"Row {row['row_number']:,} of {row['name']}, as delivered:"
+        )
+        + f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
+    )
+    number = int(row["quarantine_id"])
+    with st.container(key="settle"):
+        _fix(page, number, str(row["raw"]), person)
+        _alias(page, str(row["lap"]), person)
+        _discard(number, person)
+    with st.expander(f"All {count(len(rows), 'waiting row')}"):
+        show_table(rows[["name", "row_number", "reasons", "raw"]], key="waiting-rows")
+
+
+def _place(rows: int) -> int:
+    """Which row is on the screen; settling one shows the next."""
+    if rows == 1:
+        return 0
+    number = st.number_input(f"Row to settle, 1 to {rows:,}", min_value=1, max_value=rows, value=1, step=1, width=320)
+    return int(number) - 1
+
+
+def _fix(page: Page, number: int, raw: str, person: str) -> None:
+    with st.form(f"fix-{number}"):
+        text = st.text_area("Put it right", value=raw, height=68)
+        reason = st.text_input("How you know", placeholder="asked the operator")
+        if st.form_submit_button("Take in as put right", type="primary") and _signed(person, reason):
+            try:
+                with data.open_store() as store:
+                    fix_quarantined(store, number, text, settings=page.site, who=person, reason=reason)
+            except ValueError as error:
+                st.error(str(error))
+                return
+            _done("Taken in as put right.")
+
+
+def _alias(page: Page, typed: str, person: str) -> None:
+    names = [name for name in data.lap_names(page.now) if name != typed]
+    if not typed or not names:
+        return
+    with st.form(f"alias-{typed}"):
+        lap = st.selectbox(
+            f"\u201c{typed}\u201d is another way of writing", names, index=None, placeholder="Choose the lap"
+        )
+        if st.form_submit_button("Approve the alias"):
+            if lap is None or not person:
+                st.error("Choose the lap, and say who approves.")
+                return
+            try:
+                with data.open_store() as store:
+                    done = approve_alias(store, typed, lap, settings=page.site, who=person)
+            except ValueError as error:
+                st.error(str(error))
+                return
+            _done(f"{typed} is read as {lap} from now on; {count(done.settled, 'row')} settled.")
+
+
+def _discard(number: int, person: str) -> None:
+    with st.form(f"discard-{number}"):
+        reason = st.text_input("Why it is not to be taken in", placeholder="test row, no face was lapped")
+        if st.form_submit_button("Discard this row") and _signed(person, reason):
+            with data.open_store() as store:
+                store.discard_quarantined(number, who=person, reason=reason)
+            _done("Discarded; the row and the reason are kept.")
+
+
+def _signed(person: str, reason: str) -> bool:
+    if person and reason.strip():
+        return True
+    st.error("Say who settles it, and why.")
+    return False
+
+
+def _done(sentence: str) -> None:
+    st.session_state["lc_settled"] = sentence
+    st.rerun()

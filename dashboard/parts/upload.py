@@ -7,8 +7,9 @@ from dashboard import cards, data
 from dashboard.column_choice import column_table, edited_map, map_text
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
-from dashboard.words import count
+from dashboard.words import count, join_words
 from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
+from spc.log.intake import IntakeResult, ingest
 from spc.log.lexicon import FIELDS
 from spc.log.rows import ParsedLog, read_log
 from spc.measure.length import LAMPS, UNITS
@@ -44,9 +45,24 @@ def upload(page: Page, person: str) -> None:
         st.warning("Say first who signs this.")
         return
     if st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
-        st.session_state["lc_taken"] = data.take_in(content, name=got.name, site=page.site, column_map=plan, who=person)
+        with data.open_store() as store:
+            result = ingest(store, content, name=got.name, settings=page.site, column_map=plan, who=person)
+        st.session_state["lc_taken"] = _taken(result)
         st.session_state["lc_upload_round"] = files + 1
         st.rerun()
+
+
+def _taken(result: IntakeResult) -> str:
+    if result.refused:
+        return f"Nothing was taken in: {result.error}"
+    parts = [
+        count(result.faces, "face"),
+        *([count(result.repeats, "repeat reading")] if result.repeats else []),
+        *([count(result.events, "event")] if result.events else []),
+        *([f"{count(result.quarantined, 'row')} to settle"] if result.quarantined else []),
+        *([f"{count(result.doubles, 'row')} known already"] if result.doubles else []),
+    ]
+    return f"Taken in from {result.name}: {join_words(parts)}. {count(result.rows, 'row').capitalize()} in all."
 
 
 def _file_choices(content: bytes, name: str) -> ColumnMap | None:

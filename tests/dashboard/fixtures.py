@@ -163,7 +163,7 @@ def lap(**change):
         ),
         safety=(
             "The plate is heavy: lifting aid, two people.",
-            "No gloves or loose sleeves near the turning plate. Local rules and the site's own come first.",
+            "No gloves or loose sleeves near the turning plate.",
         ),
         picture=picture(),
         age_faces=34,

@@ -1,5 +1,6 @@
 from dashboard import cards
 from spc.board.results import STATES
+from spc.board.safety import DEFERENCE
 from tests.dashboard.fixtures import cell, lap, shift
 
 
@@ -33,7 +34,7 @@ def test_counts_name_only_the_states_that_occur():
 
 def test_cautions_defer_to_local_rules_and_are_absent_without_an_action():
     card = cards.cautions(lap().safety)
-    assert "lifting aid" in card and "local rules" in card
+    assert "lifting aid" in card and DEFERENCE in card
     assert "Take care" not in cards.cautions(())
 
 

@@ -37,10 +37,10 @@ def test_an_empty_store_has_a_useful_screen(view, empty_store):
 @pytest.fixture
 def board(monkeypatch):
     """The boards of the fixtures in place of the computed ones."""
-    due, shift = types.ModuleType("spc.board.due"), types.ModuleType("spc.board.shift")
+    due, shift = types.ModuleType("spc.board.lap_report"), types.ModuleType("spc.board.shift")
     due.report_lap = lambda store, lap, settings: fixtures.lap(lap=lap)
     shift.report_shift = lambda store, settings: fixtures.shift()
-    monkeypatch.setitem(sys.modules, "spc.board.due", due)
+    monkeypatch.setitem(sys.modules, "spc.board.lap_report", due)
     monkeypatch.setitem(sys.modules, "spc.board.shift", shift)
 
 

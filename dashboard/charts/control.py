@@ -1,0 +1,221 @@
+"""The chart behind a sentence: each reading as its interval, the limit as frozen by revision, the drifting average."""
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from dashboard.charts.style import Array, base_figure, clear, reading_bars
+from dashboard.charts.thin import MOST_MARKS, thin
+from dashboard.theme import Look
+from dashboard.units import DisplayUnit
+from dashboard.words import as_typed, number
+from spc.chart.replay import BEYOND, DRIFTING, Replayed
+from spc.chart.stream import SIGNS
+
+__all__ = ["axis_words", "control_figure", "control_table"]
+
+_LANE = 0.30  # share of the height that the drifting average takes
+_MOST_TEXTS = 4
+
+
+def axis_words(sign: str, unit: DisplayUnit) -> tuple[str, float]:
+    """Return the axis title of a sign and how many of its own units one shown unit holds."""
+    known = SIGNS[sign]
+    if known.unit == "um":
+        return f"{known.words}, {unit.label}", unit.um_per_unit
+    if known.unit == "um/min":
+        return f"{known.words}, {unit.label} per minute", unit.um_per_unit
+    return f"{known.words}, {'minutes' if known.unit == 'min' else known.unit}", 1.0
+
+
+def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height: int = 560) -> go.Figure:
+    """Draw a stream as its frozen limits judged it.
+
+    Parameters
+    ----------
+    replayed : Replayed
+    look : Look
+    unit : DisplayUnit
+
+    Returns
+    -------
+    plotly Figure
+        Readings above, the drifting average in a lane below; at most 5,000 marks, every signalling reading drawn.
+    """
+    stream = replayed.stream
+    title, per_unit = axis_words(stream.sign, unit)
+    figure = base_figure(
+        look, x_title="faces charted, oldest to newest", y_title=title, height=int(height * look.scale)
+    )
+    place = np.arange(1.0, len(stream) + 1)
+    signalling = replayed.beyond | replayed.drifting
+    rows = thin(stream.low, stream.high, signalling, most=MOST_MARKS // 6)
+    low, high = stream.low / per_unit, stream.high / per_unit
+    limit, centre = replayed.limit / per_unit, replayed.centre / per_unit
+    ceiling = _top(high, low, limit)
+    figure.add_traces(_steps(place, limit, rows, "limit as frozen", look.limit, 3 * look.scale, "dash"))
+    figure.add_traces(_steps(place, centre, rows, "usual", look.band, 2 * look.scale, "solid"))
+    figure.add_traces(
+        reading_bars(
+            place[rows],
+            low[rows],
+            high[rows],
+            [_hover(replayed, int(row), low, high, unit) for row in rows],
+            name="reading",
+            colour=look.now,
+            ceiling=ceiling,
+            width=max(0.35, len(stream) / 260),
+        )
+    )
+    _add_revisions(figure, replayed, place, ceiling, look)
+    _add_average(figure, replayed, place, rows, look)
+    _add_rings(figure, replayed, place, low, ceiling, look)
+    figure.update_xaxes(range=[0, max(2.0, len(stream) + 1.0)], anchor="y2")
+    figure.layout.yaxis.update(range=[0, ceiling * 1.22], domain=[_LANE + 0.06, 1.0])
+    return figure
+
+
+def control_table(replayed: Replayed, unit: DisplayUnit, *, most: int = 500) -> pd.DataFrame:
+    """Return the newest readings with limit, revision and signal as a table, newest first."""
+    stream = replayed.stream
+    _, per_unit = axis_words(stream.sign, unit)
+    rows = np.arange(len(stream))[::-1][:most]
+    return pd.DataFrame(
+        {
+            "when": stream.time_text[rows],
+            "part": stream.part[rows],
+            "from": np.round(stream.low[rows] / per_unit, 4),
+            "to": np.where(np.isfinite(stream.high[rows]), np.round(stream.high[rows] / per_unit, 4), np.nan),
+            "limit": np.round(replayed.limit[rows] / per_unit, 4),
+            "limits revision": replayed.revision[rows],
+            "signal": [_rule_words(replayed, int(row)) for row in rows],
+        }
+    )
+
+
+def _top(high: Array, low: Array, limit: Array) -> float:
+    values = np.concatenate([high[np.isfinite(high)], low[np.isfinite(low)] * 1.2, limit[np.isfinite(limit)]])
+    return float(values.max()) * 1.05 if values.size else 1.0
+
+
+def _steps(
+    place: Array, level: Array, rows: NDArray[np.intp], name: str, colour: str, width: float, dash: str
+) -> list[go.Scatter]:
+    shown = rows[np.isfinite(level[rows])]
+    if not shown.size:
+        return []
+    line = {"color": colour, "width": width, "dash": dash, "shape": "hvh"}
+    return [go.Scatter(x=place[shown], y=level[shown], mode="lines", line=line, name=name, hoverinfo="skip")]
+
+
+def _hover(replayed: Replayed, row: int, low: Array, high: Array, unit: DisplayUnit) -> str:
+    stream = replayed.stream
+    top = "and more" if not np.isfinite(high[row]) else f"to {number(float(high[row]))}"
+    said = number(float(low[row])) if high[row] == low[row] else f"{number(float(low[row]))} {top}"
+    words = _rule_words(replayed, row)
+    lines = [f"<b>{said}</b>", as_typed(stream.time_text[row]), as_typed(stream.part[row]), as_typed(words)]
+    return "<br>".join(line for line in lines if line)
+
+
+def _rule_words(replayed: Replayed, row: int) -> str:
+    rules = [rule for rule, where in ((BEYOND, replayed.beyond), (DRIFTING, replayed.drifting)) if where[row]]
+    return "; ".join(rules)
+
+
+def _add_revisions(figure: go.Figure, replayed: Replayed, place: Array, ceiling: float, look: Look) -> None:
+    changes = np.flatnonzero(np.diff(replayed.revision, prepend=0) != 0)
+    for at in changes[-8:]:
+        figure.add_annotation(
+            x=place[at],
+            y=ceiling * 1.2,
+            xanchor="left",
+            yanchor="top",
+            showarrow=False,
+            text=f"limits revision {int(replayed.revision[at])}",
+            font={"size": 14 * look.scale, "color": look.quiet},
+        )
+        figure.add_shape(
+            type="line",
+            x0=place[at] - 0.5,
+            x1=place[at] - 0.5,
+            y0=0,
+            y1=ceiling * 1.2,
+            line={"color": look.quiet, "width": 1, "dash": "dot"},
+        )
+
+
+def _add_average(figure: go.Figure, replayed: Replayed, place: Array, rows: NDArray[np.intp], look: Look) -> None:
+    figure.update_layout(
+        yaxis2={
+            "domain": [0.0, _LANE - 0.04],
+            "anchor": "x",
+            "title": {"text": "drifting average,<br>usual spreads", "font": {"size": 15 * look.scale}},
+            "showline": True,
+            "linecolor": look.ink,
+            "gridcolor": clear(look.quiet, 0.22),
+            "zeroline": True,
+            "zerolinecolor": clear(look.quiet, 0.5),
+            "fixedrange": True,
+            "automargin": True,
+            "tickfont": {"size": 14 * look.scale},
+        }
+    )
+    lane = {"yaxis": "y2"}
+    for name, level, colour, dash in (
+        ("drifting average", replayed.average, look.now, "solid"),
+        ("its limit", replayed.average_limit, look.limit, "dash"),
+    ):
+        shown = rows[np.isfinite(level[rows])]
+        figure.add_trace(
+            go.Scatter(
+                x=place[shown],
+                y=level[shown],
+                mode="lines",
+                line={"color": colour, "width": 2.5 * look.scale, "dash": dash},
+                name=name,
+                hovertemplate=f"{name} %{{y:.2f}} usual spreads<extra></extra>",
+                **lane,
+            )
+        )
+
+
+def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, ceiling: float, look: Look) -> None:
+    for rule, where, level, axis in (
+        (BEYOND, replayed.beyond, low, "y"),
+        (DRIFTING, replayed.drifting, replayed.average, "y2"),
+    ):
+        rows = np.flatnonzero(where & np.isfinite(level))
+        if not rows.size:
+            continue
+        figure.add_trace(
+            go.Scatter(
+                x=place[rows],
+                y=level[rows],
+                mode="markers",
+                marker={"symbol": "circle-open", "size": 20 * look.scale, "line": {"width": 4, "color": look.ring}},
+                name=rule,
+                yaxis=axis,
+                hovertemplate=f"{rule}<extra></extra>",
+            )
+        )
+        starts = rows[np.diff(rows, prepend=-10) > 1][-_MOST_TEXTS:]  # one text per run of signalling faces
+        for lane, row in enumerate(starts):
+            figure.add_annotation(
+                x=place[row],
+                y=level[row],
+                yref=axis,
+                text=rule,
+                font={"size": 14 * look.scale, "color": look.ink},
+                bgcolor=look.paper,
+                bordercolor=look.ring,
+                borderwidth=2,
+                borderpad=3,
+                arrowcolor=look.ring,
+                arrowwidth=2,
+                arrowhead=0,
+                standoff=11,
+                ax=-24,
+                ay=-34 - 26 * (lane % 2),
+                xanchor="right",
+            )

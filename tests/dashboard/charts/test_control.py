@@ -1,0 +1,103 @@
+"""The control picture, from a replay of frozen limits over an invented stream that shifts at the end."""
+
+import numpy as np
+import pytest
+
+from dashboard.charts.control import axis_words, control_figure, control_table
+from dashboard.theme import LIGHT
+from dashboard.units import MICROMETRE, display_unit
+from spc.chart.baseline import RulesInUse, analyse
+from spc.chart.replay import BEYOND, DRIFTING, Revision, replay
+from spc.chart.stream import Stream
+
+RULES = RulesInUse(0.0027, 0.2, 1.0, 370.0, 40.0, 6.0)
+STEP = 0.147
+
+
+def stream(faces, *, shift_from=None, seed=4):
+    rng = np.random.default_rng(seed)
+    value = rng.gamma(9.0, 0.05, faces)
+    if shift_from is not None:
+        value[shift_from:] *= 2.2
+    middle = np.maximum(np.round(value / STEP), 1) * STEP
+    texts = np.array([f"4 March {n // 60:02d}:{n % 60:02d}" for n in range(faces)], dtype=object)
+    return Stream(
+        lap="CI-1",
+        sign="flatness",
+        face_id=np.arange(1, faces + 1),
+        sort_us=np.arange(faces, dtype=np.int64) * 60_000_000,
+        low=middle - STEP / 2,
+        high=middle + STEP / 2,
+        part=np.array(["plate"] * faces, dtype=object),
+        age_faces=np.arange(1.0, faces + 1),
+        cycle=np.ones(faces, dtype=np.int64),
+        fresh=np.zeros(faces, dtype=bool),
+        time_text=texts,
+        flatness_low_um=middle - STEP / 2,
+        flatness_high_um=middle + STEP / 2,
+        left_out=(),
+    )
+
+
+@pytest.fixture(scope="module")
+def replayed():
+    model = analyse(stream(60), RULES).model
+    revisions = (Revision(1, 0, model), Revision(2, 90 * 60_000_000, model))
+    return replay(stream(120, shift_from=110), revisions)
+
+
+def traces(figure, name):
+    return [trace for trace in figure.data if trace.name == name]
+
+
+def test_axes_carry_units(replayed):
+    figure = control_figure(replayed, LIGHT, MICROMETRE)
+    assert figure.layout.xaxis.title.text == "faces charted, oldest to newest"
+    assert figure.layout.yaxis.title.text == "flatness at first pass, µm"
+    assert "usual spreads" in figure.layout.yaxis2.title.text
+    assert axis_words("minutes", MICROMETRE) == ("minutes of lapping at first pass, minutes", 1.0)
+    assert axis_words("removal rate", display_unit("uin"))[0].endswith("µin per minute")
+
+
+def test_readings_are_bars_and_limits_step_with_the_revision(replayed):
+    figure = control_figure(replayed, LIGHT, MICROMETRE)
+    (bars,) = traces(figure, "reading")
+    np.testing.assert_allclose(np.asarray(bars.base, dtype=float), replayed.stream.low)
+    (limit,) = traces(figure, "limit as frozen")
+    np.testing.assert_allclose(limit.y, replayed.limit)
+    texts = [note.text for note in figure.layout.annotations]
+    assert "limits revision 1" in texts and "limits revision 2" in texts
+
+
+def test_signals_are_ringed_and_named(replayed):
+    assert replayed.beyond.any() or replayed.drifting.any()
+    figure = control_figure(replayed, LIGHT, MICROMETRE)
+    for rule, where in ((BEYOND, replayed.beyond), (DRIFTING, replayed.drifting)):
+        rings = traces(figure, rule)
+        assert len(rings) == int(where.any())
+        if rings:
+            np.testing.assert_array_equal(np.asarray(rings[0].x), np.flatnonzero(where) + 1.0)
+            assert rule in [note.text for note in figure.layout.annotations]
+
+
+def test_a_long_stream_is_thinned_and_keeps_its_signals():
+    model = analyse(stream(60), RULES).model
+    long = replay(stream(20_000, shift_from=19_900), (Revision(1, 0, model),))
+    figure = control_figure(long, LIGHT, MICROMETRE)
+    assert sum(len(trace.x) for trace in figure.data) <= 5_000
+    (bars,) = traces(figure, "reading")
+    assert set(np.flatnonzero(long.beyond) + 1.0) <= set(np.asarray(bars.x, dtype=float))
+
+
+def test_readings_without_limits_are_drawn_without_a_limit_line():
+    bare = replay(stream(3), ())
+    figure = control_figure(bare, LIGHT, MICROMETRE)
+    assert not traces(figure, "limit as frozen") and len(traces(figure, "reading")[0].x) == 3
+    assert np.isfinite(figure.layout.yaxis.range).all()
+
+
+def test_the_table_is_newest_first_with_the_rule_in_words(replayed):
+    table = control_table(replayed, MICROMETRE)
+    assert table.iloc[0]["when"] == replayed.stream.time_text[-1]
+    said = set(table["signal"]) - {""}
+    assert said and all(BEYOND in words or DRIFTING in words for words in said)

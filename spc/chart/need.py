@@ -1,0 +1,99 @@
+"""Is a new baseline needed? The readings decide, not the calendar: a likelihood-ratio test of old against new."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.chart.baseline import ChartModel
+from spc.chart.stream import SIGNS, Stream
+from spc.model.families import family_named
+from spc.model.interval_fit import IntervalFit, fit_intervals
+
+__all__ = ["Need", "need_of_revision"]
+
+FALSE_ADVICE = 0.01  # share of unchanged charts advised to be frozen anew, per test [our choice]
+FEWEST = 20  # recent readings before the question is asked [our rule]
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Whether the readings since the baseline have another law than those in it."""
+
+    status: str  # 'needed', 'not needed' or 'too few'
+    p_value: float  # NaN if too few
+    false_advice: float  # rate at which an unchanged chart is advised, per test
+    n_old: int
+    n_new: int
+    old_typical: float  # middle of the law, the sign's unit
+    new_typical: float
+    sentence: str
+
+
+def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_advice: float = FALSE_ADVICE) -> Need:
+    """Test whether recent readings follow the law of the baseline's readings.
+
+    Parameters
+    ----------
+    base : Stream
+        The readings the model rests on (its `face_ids`).
+    recent : Stream
+        Readings since, not among them.
+    model : ChartModel
+        Its family, part factors and growth are used for both.
+    false_advice : float, default 0.01
+
+    Returns
+    -------
+    Need
+
+    Notes
+    -----
+    Twice the gain of two separate fits over one common fit, chi-square on the family's free parameters; both samples
+    are taken as uncertain. Where neighbouring readings correlate by phi the ratio is shrunk by (1 - phi) / (1 + phi).
+    A difference is advice to think, not to freeze: a lap that wears is no new normal.
+
+    References
+    ----------
+    Wilks (1938), Annals of Mathematical Statistics 9(1), 60-62.
+    """
+    if not 0 < false_advice < 1:
+        raise ValueError(f"`false_advice` must be between 0 and 1, got {false_advice}; 0.01 is usual")
+    n_old, n_new = len(base), len(recent)
+    nan = math.nan
+    if n_new < FEWEST:
+        return Need(
+            "too few", nan, false_advice, n_old, n_new, model.typical, nan,
+            f"{n_new} readings since the baseline are too few to ask whether it still holds ({FEWEST} needed).",
+        )  # fmt: skip
+    old, new, both = (_fit(model, s) for s in ((base,), (recent,), (base, recent)))
+    if "refused" in (old.status, new.status, both.status):
+        return Need(
+            "too few", nan, false_advice, n_old, n_new, model.typical, nan,
+            "The readings carry no law to compare: " + next(f.reason for f in (old, new, both) if f.reason) + ".",
+        )  # fmt: skip
+    from scipy.special import chdtrc
+
+    ratio = 2.0 * (old.log_likelihood + new.log_likelihood - both.log_likelihood)
+    ratio *= (1.0 - model.norm.phi) / (1.0 + model.norm.phi)
+    p = float(chdtrc(family_named(model.norm.family).free, max(ratio, 0.0)))
+    before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
+    unit = SIGNS[model.sign].unit
+    if p > false_advice:
+        words = f"The {n_new} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
+        return Need("not needed", p, false_advice, n_old, n_new, before, after, words)
+    words = (
+        f"The {n_new} readings since differ from the baseline (middle {before:.3g} then, {after:.3g} {unit} now, "
+        f"p = {p:.1g}). If the cause is known and meant to stay, freeze a new revision; if not, look for it first: a "
+        f"new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
+    )
+    return Need("needed", p, false_advice, n_old, n_new, before, after, words)
+
+
+def _fit(model: ChartModel, streams: tuple[Stream, ...]) -> IntervalFit:
+    low, high = [], []
+    for s in streams:
+        factor = model.norm.factor(s.part, s.age_faces)
+        low.append(s.low / factor)
+        high.append(s.high / factor)
+    return fit_intervals(np.concatenate(low), np.concatenate(high), family=model.norm.family)

@@ -1,0 +1,188 @@
+"""Judge readings by the limits that were valid at their time: the same readings and revisions give the same signals.
+
+Nothing here looks ahead: what is said of a face depends on it, on the faces before it and on the revision valid at its
+time. So any past day can be played again, in any process, and gives the same answer to the last bit.
+"""
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.chart.baseline import ChartModel
+from spc.chart.norm import scored
+from spc.chart.pair_chart import pair_chart
+from spc.chart.stream import SIGNS, Stream
+
+__all__ = ["BEYOND", "DRIFTING", "ChartSignal", "Replayed", "Revision", "digest_of", "replay", "signals_of"]
+
+Array = NDArray[np.float64]
+
+BEYOND = "one face beyond the limit"
+DRIFTING = "drifting average beyond its limit"
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """One frozen revision and the moment from which it judges."""
+
+    number: int  # 1, 2, ... within lap and sign
+    valid_from_us: int
+    model: ChartModel
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """A stream as it was judged; all arrays have one entry per reading of the stream."""
+
+    stream: Stream
+    revision: NDArray[np.int64]  # 0 = no revision was valid, the reading was not judged
+    z: Array  # NaN where not judged
+    tail_p: Array
+    average: Array  # drifting average, standard deviations of a point, towards the sign's larger values
+    average_limit: Array
+    average_sd: Array  # settled standard deviation of the drifting average
+    limit: Array  # at the reading's part and age, the sign's unit
+    centre: Array  # middle of the law there
+    beyond: NDArray[np.bool_]
+    drifting: NDArray[np.bool_]
+    since: NDArray[np.int64]  # position at which what signalled may have begun
+
+
+@dataclass(frozen=True, slots=True)
+class ChartSignal:
+    """One signal of one chart."""
+
+    lap: str
+    sign: str
+    rule: str  # BEYOND or DRIFTING
+    revision: int
+    position: int  # in the stream
+    face_id: int
+    sort_us: int
+    time_text: str
+    since: int  # position
+    since_face_id: int
+    p_value: float  # of the point, or of the average, under the frozen law
+    low: float  # the reading, the sign's unit
+    high: float
+    limit: float
+
+
+def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
+    """Run the frozen charts over a stream.
+
+    Parameters
+    ----------
+    stream : Stream
+        One lap, one sign, in order of time.
+    revisions : tuple of Revision
+        Of the same lap and sign. At each reading the one with the latest `valid_from_us` not after it judges; of two
+        with the same moment, the higher number.
+
+    Returns
+    -------
+    Replayed
+
+    Raises
+    ------
+    ValueError
+        If a revision is of another lap or sign, or the stream is not in order of time.
+    """
+    for r in revisions:
+        if (r.model.lap, r.model.sign) != (stream.lap, stream.sign):
+            raise ValueError(
+                f"`revisions` must be of {stream.lap} {stream.sign}, got revision {r.number} of "
+                f"{r.model.lap} {r.model.sign}"
+            )
+    if np.any(np.diff(stream.sort_us) < 0):
+        raise ValueError("`stream` must be in order of time; sort the faces first")
+    n = len(stream)
+    ordered = sorted(revisions, key=lambda r: (r.valid_from_us, r.number))
+    moments = np.array([r.valid_from_us for r in ordered], dtype=np.int64)
+    which = np.searchsorted(moments, stream.sort_us, side="right") - 1
+    nan = [np.full(n, np.nan) for _ in range(7)]
+    z, tail_p, average, average_limit, average_sd, limit, centre = nan
+    beyond, drifting = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    since = np.arange(n, dtype=np.int64)
+    number = np.zeros(n, dtype=np.int64)
+    for k, revision in enumerate(ordered):
+        at = np.flatnonzero(which == k)
+        if at.size == 0:
+            continue
+        begin, end = int(at[0]), int(at[-1]) + 1
+        lead = max(0, begin - 1)  # the neighbour before foretells the first
+        model, part = revision.model, np.zeros(n, dtype=bool)
+        part[lead:end] = True
+        scores, steps, tails = (x[begin - lead :] for x in scored(stream.where(part), model.norm))
+        side = SIGNS[stream.sign].side
+        starts = np.flatnonzero(stream.fresh[begin:end])
+        found = pair_chart(
+            steps,
+            tails,
+            alpha=model.rules.alpha,
+            weight=model.rules.weight,
+            average_limit_z=model.rules.average_limit_z,
+            side=side,
+            starts=starts,
+        )
+        span = slice(begin, end)
+        factor = model.norm.factor(stream.part[span], stream.age_faces[span])
+        z[span], tail_p[span], average[span] = scores, tails, found.average
+        average_limit[span] = model.rules.average_limit_z * (1.0 if side == "upper" else -1.0)
+        average_sd[span] = (model.rules.weight / (2.0 - model.rules.weight)) ** 0.5
+        limit[span], centre[span] = model.limit * factor, model.typical * factor
+        beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
+        number[span] = revision.number
+    return Replayed(
+        stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since
+    )  # fmt: skip
+
+
+def signals_of(
+    replayed: Replayed, *, since_us: int | None = None, until_us: int | None = None
+) -> tuple[ChartSignal, ...]:
+    """List the signals of a stretch of time, oldest first.
+
+    Parameters
+    ----------
+    replayed : Replayed
+    since_us, until_us : int, optional
+        Faces from `since_us` up to, not including, `until_us`, microseconds since 1970.
+    """
+    from scipy.special import ndtr
+
+    s = replayed.stream
+    keep = replayed.beyond | replayed.drifting
+    if since_us is not None:
+        keep &= s.sort_us >= since_us
+    if until_us is not None:
+        keep &= s.sort_us < until_us
+    found = []
+    for i in np.flatnonzero(keep).tolist():
+        for rule, spoke in ((BEYOND, replayed.beyond[i]), (DRIFTING, replayed.drifting[i])):
+            if not spoke:
+                continue
+            start = i if rule == BEYOND else int(replayed.since[i])
+            far = abs(float(replayed.average[i] / replayed.average_sd[i]))
+            p = float(replayed.tail_p[i]) if rule == BEYOND else float(ndtr(-far))
+            found.append(
+                ChartSignal(
+                    s.lap, s.sign, rule, int(replayed.revision[i]), i, int(s.face_id[i]), int(s.sort_us[i]),
+                    str(s.time_text[i]), start, int(s.face_id[start]), p, float(s.low[i]), float(s.high[i]),
+                    float(replayed.limit[i]),
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def digest_of(signals: tuple[ChartSignal, ...]) -> str:
+    """SHA-256 over all that was signalled, exact to the last bit: two replays agree if their digests do."""
+    digest = hashlib.sha256()
+    for s in signals:
+        digest.update(
+            f"{s.lap}|{s.sign}|{s.rule}|{s.revision}|{s.face_id}|{s.sort_us}|{s.since_face_id}|{s.p_value.hex()}|"
+            f"{s.low.hex()}|{s.high.hex()}|{s.limit.hex()}\n".encode()
+        )
+    return digest.hexdigest()

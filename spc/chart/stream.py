@@ -1,0 +1,152 @@
+"""One sign of one lap as a series of readings, ready to be charted: which faces count, in which unit, and what is bad.
+
+Flatness, minutes and removal rate are taken from first passes: a face lapped until good hides what the lap does.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = ["SIGNS", "Sign", "Stream", "stream_of"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """What a sign is read in and which way is bad."""
+
+    name: str
+    unit: str  # 'um', 'min' or 'um/min'
+    side: str  # 'upper': larger is worse; 'lower': smaller is worse
+    words: str  # what is charted, for a person
+
+
+SIGNS: dict[str, Sign] = {
+    sign.name: sign
+    for sign in (
+        Sign("flatness", "um", "upper", "flatness at first pass"),
+        Sign("minutes", "min", "upper", "minutes of lapping at first pass"),
+        Sign("removal rate", "um/min", "lower", "stock removed per minute at first pass"),
+        Sign("finish", "um", "upper", "finish (Ra)"),
+    )
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """Readings of one sign of one lap in order of time; all arrays of one length."""
+
+    lap: str
+    sign: str
+    face_id: NDArray[np.int64]
+    sort_us: NDArray[np.int64]
+    low: Array  # in the sign's unit; equal to `high` where the reading is a number
+    high: Array
+    part: NDArray[np.object_]
+    age_faces: Array  # place in the cycle
+    cycle: NDArray[np.int64]
+    fresh: NDArray[np.bool_]  # the first face after a charge, dressing or reconditioning
+    time_text: NDArray[np.object_]
+    flatness_low_um: Array  # where the cycle picture rings it; NaN unknown
+    flatness_high_um: Array
+    left_out: tuple[str, ...]  # what did not count, in words
+
+    def __len__(self) -> int:
+        """Count the readings."""
+        return int(self.face_id.size)
+
+    def where(self, keep: NDArray[np.bool_]) -> "Stream":
+        """Keep only the readings marked; a start falls to the next reading kept."""
+        carried = np.zeros(len(self), dtype=bool)
+        runs = np.cumsum(self.fresh)
+        kept = np.flatnonzero(keep)
+        if kept.size:
+            new = np.ones(kept.size, dtype=bool)
+            new[1:] = runs[kept[1:]] != runs[kept[:-1]]
+            new[0] = self.fresh[: kept[0] + 1].any()
+            carried[kept] = new
+        return Stream(
+            self.lap, self.sign, self.face_id[keep], self.sort_us[keep], self.low[keep], self.high[keep],
+            self.part[keep], self.age_faces[keep], self.cycle[keep], carried[keep], self.time_text[keep],
+            self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out,
+        )  # fmt: skip
+
+
+def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") -> Stream:
+    """Take one sign of one lap out of the faces.
+
+    Parameters
+    ----------
+    numbered : DataFrame
+        Result of `spc.wear.cycle.number_cycles`: faces frame with clocks.
+    lap : str
+    sign : str
+        A key of `SIGNS`.
+    part : str, optional
+        Only this part number; '' = all.
+
+    Returns
+    -------
+    Stream
+        Only faces with a reading; sorted as the faces frame.
+
+    Raises
+    ------
+    ValueError
+        If the sign is unknown.
+    """
+    if sign not in SIGNS:
+        raise ValueError(f"`sign` must be one of {', '.join(SIGNS)}, got {sign!r}")
+    rows = (numbered["lap"] == lap) & (numbered["kind"] == "face")
+    if part:
+        rows &= numbered["part"] == part
+    faces = numbered[rows]
+    low, high = _readings(faces, sign)
+    first = np.ones(len(faces), dtype=bool) if sign == "finish" else faces["first_pass"].to_numpy(bool)
+    readable = ~np.isnan(low) & ~np.isnan(high) & (high > 0)
+    left_out = []
+    again = int(np.count_nonzero(readable & ~first))
+    if again:
+        left_out.append(f"{again} further passes on a face already lapped are not charted")
+    missing = int(np.count_nonzero(first & ~readable))
+    if missing:
+        left_out.append(f"{missing} faces carry no {SIGNS[sign].words}")
+    charge = faces["faces_since_charge"].to_numpy(np.float64) == 0
+    whole = Stream(
+        lap,
+        sign,
+        faces["face_id"].to_numpy(np.int64),
+        faces["sort_us"].to_numpy(np.int64),
+        low,
+        high,
+        faces["part"].to_numpy(object),
+        faces["age_faces"].to_numpy(np.float64),
+        faces["cycle"].to_numpy(np.int64),
+        charge | (faces["age_faces"].to_numpy(np.float64) == 0),
+        faces["time_text"].to_numpy(object),
+        faces["flatness_low_um"].to_numpy(np.float64),
+        faces["flatness_high_um"].to_numpy(np.float64),
+        tuple(left_out),
+    )
+    return whole.where(readable & first)
+
+
+def _readings(faces: pd.DataFrame, sign: str) -> tuple[Array, Array]:
+    if sign in ("flatness", "finish"):
+        low, high = (faces[f"{sign}_{end}_um"].to_numpy(np.float64) for end in ("low", "high"))
+        return np.maximum(low, 0.0), high
+    minutes = faces["minutes"].to_numpy(np.float64)
+    minutes = np.where(minutes > 0, minutes, np.nan)
+    if sign == "minutes":
+        return minutes, minutes
+    before_low, before_high, after_low, after_high = (
+        faces[f"{name}_{end}_um"].to_numpy(np.float64)
+        for name in ("thickness_before", "thickness")
+        for end in ("low", "high")
+    )
+    low, high = (before_low - after_high) / minutes, (before_high - after_low) / minutes
+    usable = np.isfinite(low) & np.isfinite(high)
+    return np.where(usable, np.maximum(low, 0.0), np.nan), np.where(usable, high, np.nan)

@@ -1,0 +1,82 @@
+"""An invented lap for tests: half-band readings that grow with age, minutes that depend on the part; all made up."""
+
+import numpy as np
+import pandas as pd
+
+from spc.store.frames import EVENTS, FACES, frame
+
+DAY_US = 86_400_000_000
+START_US = 1_767_603_600_000_000  # 5 January 2026, 09:00 UTC
+BAND_UM = 0.2938
+
+
+def faces_of(lap, n, rng, *, a_day=12, growth=0.0, jump_at=None, jump=1.0, per_cycle=40, start_us=START_US, first_id=1):
+    """Faces frame of one lap."""
+    i = np.arange(n)
+    age = i % per_cycle
+    true = 0.8 * np.exp(growth * age + 0.4 * rng.normal(size=n))
+    minutes = np.where(i % 2 == 0, 12.0, 18.0) * np.exp(0.12 * rng.normal(size=n))
+    if jump_at is not None:
+        true[jump_at:] *= jump
+        minutes[jump_at:] *= jump
+    bands = np.round(true / 0.5) * 0.5
+    removed = 0.4 * minutes * np.exp(0.1 * rng.normal(size=n))
+    us = start_us + (i // a_day) * DAY_US + (i % a_day) * 1_800_000_000
+    columns = {
+        "face_id": first_id + i,
+        "kind": ["face"] * n,
+        "lap": [lap] * n,
+        "operator": ["B. Loom"] * n,
+        "grit": ["9 um"] * n,
+        "grit_um": [9.0] * n,
+        "part": np.where(i % 2 == 0, "ring seal", "gauge pin").tolist(),
+        "serial": [f"S{k}" for k in i],
+        "face": ["A"] * n,
+        "attempt": [1] * n,
+        "minutes": minutes,
+        "time_utc": us,
+        "time_text": [pd.Timestamp(int(u), unit="us").isoformat(sep=" ") for u in us],
+        "sort_us": us,
+        "flatness_low_um": np.maximum(0.0, bands - 0.25) * BAND_UM,
+        "flatness_high_um": (bands + 0.25) * BAND_UM,
+        "flatness_text": [f"{b:g}" for b in bands],
+        "flatness_unit": ["band"] * n,
+        "lamp": ["helium"] * n,
+        "thickness_before_low_um": 5000.0 + removed - 0.05,
+        "thickness_before_high_um": 5000.0 + removed + 0.05,
+        "thickness_low_um": np.full(n, 4999.95),
+        "thickness_high_um": np.full(n, 5000.05),
+        "intake_id": [1] * n,
+        "row_number": first_id + i,
+        "version": [1] * n,
+    }
+    blank = {"str": "", "int64": 0, "float64": np.nan, "bool": False}
+    return frame(FACES, {c: columns.get(c, [blank.get(kind)] * n) for c, kind in FACES.items()})
+
+
+def events_of(lap, n, *, per_cycle=40, a_day=12, start_us=START_US):
+    """One reconditioning before each cycle."""
+    at = [k for k in range(0, n, per_cycle)]
+    us = [start_us + (k // a_day) * DAY_US + (k % a_day) * 1_800_000_000 - 60_000_000 for k in at]
+    columns = {
+        "event_id": list(range(1, len(at) + 1)),
+        "lap": [lap] * len(at),
+        "event": ["reconditioned"] * len(at),
+        "time_utc": us,
+        "time_text": [pd.Timestamp(u, unit="us").isoformat(sep=" ") for u in us],
+        "sort_us": us,
+        "reason": ["planned"] * len(at),
+    }
+    blank = {"str": "", "int64": 0, "float64": np.nan, "bool": False}
+    return frame(EVENTS, {c: columns.get(c, [blank.get(kind)] * len(at)) for c, kind in EVENTS.items()})
+
+
+def fill(store, faces, events):
+    """Take the rows into a store the way a log is taken in, one delivery for each kind."""
+    with store.writing(who="test", what="invented cell"):
+        for kind, rows in (("faces", faces), ("events", events)):
+            if len(rows):
+                intake = store.add_intake(kind="log", name=f"{kind}.csv", source=kind, who="test")
+                rows = rows.assign(intake_id=intake, row_number=range(1, len(rows) + 1))
+                admit = getattr(store.admission(source=kind, who="test"), kind)
+                admit(rows, raw=[f"row {k}" for k in range(len(rows))])

@@ -1,0 +1,142 @@
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.board.frozen_limits import (
+    budget_of_cell,
+    freeze_limits,
+    iso_of,
+    moment_us,
+    replay_day,
+    revisions_of,
+    show_revision,
+)
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.spc.board.invented_cell import DAY_US, START_US, events_of, faces_of, fill
+
+SITE = Settings()
+BASELINE_END = START_US + 6 * DAY_US
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store.open(tmp_path / "cell.db") as opened:
+        fill(opened, faces_of("K1", 160, np.random.default_rng(90), jump_at=120, jump=1.5), events_of("K1", 160))
+        yield opened
+
+
+def freeze(store, **options):
+    asked = {"lap": "K1", "sign": "minutes", "who": "Q. Reed", "why": "first stable week", "until_us": BASELINE_END}
+    return freeze_limits(store, SITE, **asked | options)
+
+
+def day(store, k, **options):
+    return replay_day(store, since_us=START_US + k * DAY_US, until_us=START_US + (k + 1) * DAY_US, **options)
+
+
+def test_freezes_and_shows(store):
+    done = freeze(store)
+    assert (done.status, done.revision) == ("frozen", 1)
+    shown = show_revision(store, lap="K1", sign="minutes")
+    assert shown.same_data
+    assert shown.record.who == "Q. Reed"
+    assert shown.record.fingerprint == shown.revision.model.fingerprint
+    assert shown.revision.model == done.analysis.model
+    assert shown.need.status == "needed"  # minutes grew by half
+    assert shown.record.valid_from > iso_of(BASELINE_END - DAY_US)
+
+
+def test_widths_come_from_the_budget(store):
+    freeze(store)
+    rules = revisions_of(store, lap="K1", sign="minutes")[0].model.rules
+    plan = budget_of_cell(store, SITE)
+    assert rules.alpha == plan.widths.alpha
+    assert plan.charts == 3  # flatness, minutes, removal rate
+    assert plan.expected_per_week <= 1.0
+
+
+def test_a_past_day_gives_the_same_signals_after_more_data_and_from_another_process(store, tmp_path):
+    freeze(store)
+    before = day(store, 10)
+    assert len(before.signals) > 0
+    more = faces_of("K1", 40, np.random.default_rng(91), start_us=START_US + 20 * DAY_US)
+    fill(store, more.assign(serial=[f"T{k}" for k in range(40)]), events_of("K1", 40, start_us=START_US + 20 * DAY_US))
+    freeze(store, since_us=START_US + 10 * DAY_US, until_us=START_US + 13 * DAY_US, why="new slurry", knowingly=True)
+    after = day(store, 10)
+    assert after.digest == before.digest
+    assert after.signals == before.signals
+    script = (
+        "import sys; from spc.store.store import Store; from spc.board.frozen_limits import replay_day\n"
+        f"print(replay_day(Store.open(sys.argv[1]), since_us={START_US + 10 * DAY_US}, "
+        f"until_us={START_US + 11 * DAY_US}).digest)"
+    )
+    other = subprocess.run(
+        [sys.executable, "-c", script, str(store.path)], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert other.stdout.strip() == before.digest
+
+
+def test_frozen_revisions_never_change_and_the_past_is_never_drawn_again(store):
+    freeze(store)
+    first = store.baselines(lap="K1", sign="minutes")[0]
+    with pytest.raises(ValueError, match="what has been judged is not judged again"):
+        freeze(store, valid_from_us=START_US + 8 * DAY_US)
+    again = freeze(store, since_us=START_US + 10 * DAY_US, until_us=None, why="new slurry", knowingly=True)
+    assert again.revision == 2
+    assert store.baselines(lap="K1", sign="minutes")[0] == first
+
+
+def test_doubts_freeze_nothing_unless_known(store):
+    asked = {"until_us": None, "why": "everything"}  # holds the jump
+    assert freeze(store, **asked).status == "doubtful"
+    assert store.baselines(lap="K1", sign="minutes") == ()
+    assert freeze(store, **asked, knowingly=True).status == "frozen"
+    assert "not of one state" in " ".join(store.baselines()[0].model["remarks"])
+
+
+def test_a_corrected_reading_of_the_list_is_told(store):
+    freeze(store)
+    face = revisions_of(store, lap="K1", sign="minutes")[0].model.face_ids[5]
+    store.correct_face(face, {"minutes": 99.0}, who="Q. Reed", reason="misread")
+    shown = show_revision(store, lap="K1", sign="minutes")
+    assert not shown.same_data
+    assert "corrected since it was frozen" in shown.changed
+
+
+def test_too_few_readings_are_refused_in_words(store):
+    done = freeze(store, last=5)
+    assert (done.status, done.revision) == ("refused", 0)
+    assert "5 readings of minutes of lapping at first pass are too few" in done.sentence
+
+
+def test_days_without_limits_say_so(store):
+    assert "no limits are frozen, so nothing was judged" in day(store, 10).sentence
+    freeze(store)
+    assert "on 12 no limits were valid" in day(store, 2, day="7 January").sentence
+
+
+def test_refusals(store):
+    with pytest.raises(ValueError, match="`who` and `why` must be said"):
+        freeze(store, who=" ")
+    with pytest.raises(ValueError, match="no readings of minutes of lapping at first pass on lap 'K9'"):
+        freeze(store, lap="K9")
+    with pytest.raises(ValueError, match="no limits are frozen, got revision newest"):
+        show_revision(store, lap="K1", sign="flatness")
+
+
+def test_moments():
+    assert moment_us("2026-01-05T09:00") == START_US
+    assert moment_us("2026-01-05T10:00", "Europe/Berlin") == START_US
+    assert moment_us("2026-01-05T10:00+01:00") == START_US
+    assert iso_of(START_US) == pd.Timestamp("2026-01-05 09:00", tz="UTC").isoformat()
+    with pytest.raises(ValueError, match="`moment` must be an ISO date or time"):
+        moment_us("yesterday")
+
+
+def test_an_empty_store_has_no_budget(tmp_path):
+    with Store.open(tmp_path / "empty.db") as empty:
+        assert budget_of_cell(empty, SITE).status == "no points"

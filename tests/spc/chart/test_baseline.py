@@ -1,0 +1,109 @@
+import json
+
+import numpy as np
+import pytest
+
+from spc.chart.baseline import RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
+from spc.chart.stream import stream_of
+from spc.wear.cycle import number_cycles
+from tests.spc.board.invented_cell import events_of, faces_of
+
+RULES = RulesInUse(0.0005, 0.2, 1.1, 1000.0, 13.0, 4.0)
+
+
+def stream(n=80, sign="flatness", seed=60, **options):
+    faces = faces_of("K1", n, np.random.default_rng(seed), **options)
+    return stream_of(number_cycles(faces, events_of("K1", n)), lap="K1", sign=sign)
+
+
+def test_freezes_law_limit_and_attained_rate():
+    s = stream()
+    found = analyse(s, RULES)
+    assert found.status == "ready"
+    m = found.model
+    law = m.norm.law()
+    assert m.limit == pytest.approx(float(law.isf(RULES.alpha)))
+    assert m.attained_alpha <= RULES.alpha * (1 + 1e-9)  # a stepped reading signals only when wholly beyond
+    edge = float(law.isf(m.attained_alpha))  # the first edge at or beyond the limit lies on the steps
+    assert (edge - float(s.low[s.low > 0].min())) / m.step == pytest.approx(
+        round((edge - float(s.low[s.low > 0].min())) / m.step), abs=1e-6
+    )
+    assert 0 <= edge - m.limit < m.step
+    assert m.face_ids == tuple(s.face_id.tolist())
+
+
+def test_minutes_have_no_steps_and_know_their_parts():
+    m = analyse(stream(sign="minutes"), RULES).model
+    assert m.step == 0
+    assert m.attained_alpha == RULES.alpha
+    assert set(m.norm.part_factors) == {"ring seal", "gauge pin"}
+
+
+def test_removal_rate_has_its_limit_below():
+    m = analyse(stream(sign="removal rate"), RULES).model
+    assert m.limit < m.typical
+
+
+def test_an_outlier_is_called_out_but_stays_until_a_cause_is_given():
+    s = stream(sign="minutes")
+    s.low[30], s.high[30] = 60.0, 60.0
+    found = analyse(s, RULES)
+    assert found.status == "doubtful"
+    assert [o.face_id for o in found.outliers] == [31]
+    assert 31 in found.model.face_ids
+    without = analyse(s, RULES, excluded={31: "stopwatch left running"})
+    assert without.status == "ready"
+    assert 31 not in without.model.face_ids
+    assert without.model.excluded == ((31, "stopwatch left running"),)
+    assert without.model.limit < found.model.limit
+
+
+def test_a_change_inside_the_list_is_said():
+    found = analyse(stream(sign="minutes", jump_at=50, jump=1.8), RULES)
+    assert found.status == "doubtful"
+    assert any("not of one state, likely since 2026-01-09" in r for r in found.remarks)
+
+
+def test_exclusion_without_cause_or_of_a_stranger_is_refused():
+    with pytest.raises(ValueError, match="`excluded` must give a cause in words for face 3, got none"):
+        analyse(stream(), RULES, excluded={3: " "})
+    with pytest.raises(ValueError, match="`excluded` must name faces of the list, got 999"):
+        analyse(stream(), RULES, excluded={999: "why"})
+
+
+@pytest.mark.parametrize("n", [1, 2, 11])
+def test_too_few_is_a_result_in_words(n):
+    found = analyse(stream(n), RULES)
+    assert (found.status, found.model) == ("refused", None)
+    assert f"{n} readings of flatness at first pass are too few" in found.sentence
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 0.147), (0.3, 0.3), (1.0, np.inf)])
+def test_readings_that_carry_no_law_are_refused_in_words(low, high):
+    s = stream()
+    s.low[:], s.high[:] = low, high
+    found = analyse(s, RULES)
+    assert found.status == "refused"
+    assert "No limits can be frozen from these 80 readings" in found.sentence
+
+
+@pytest.mark.parametrize("scale", [1e-12, 1e9])
+def test_scale_changes_nothing_but_the_unit(scale):
+    s, t = stream(sign="minutes"), stream(sign="minutes")
+    t.low[:], t.high[:] = s.low * scale, s.high * scale
+    a, b = analyse(s, RULES).model, analyse(t, RULES).model
+    assert b.limit == pytest.approx(a.limit * scale, rel=1e-6)
+
+
+def test_what_is_frozen_survives_being_written_down_to_the_last_bit():
+    m = analyse(stream(sign="minutes"), RULES).model
+    assert model_from_json(json.loads(json.dumps(model_to_json(m)))) == m
+    with pytest.raises(ValueError, match="layout 1, got 9"):
+        model_from_json({"layout": 9})
+
+
+def test_fingerprint_sees_the_last_bit():
+    s, t = stream(), stream()
+    assert fingerprint_of(s) == fingerprint_of(t)
+    t.high[5] = np.nextafter(t.high[5], 2)
+    assert fingerprint_of(s) != fingerprint_of(t)

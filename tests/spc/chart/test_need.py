@@ -1,0 +1,59 @@
+import dataclasses
+
+import numpy as np
+import pytest
+
+from spc.chart.baseline import RulesInUse, analyse
+from spc.chart.need import need_of_revision
+from spc.chart.stream import stream_of
+from spc.wear.cycle import number_cycles
+from tests.spc.board.invented_cell import events_of, faces_of
+
+RULES = RulesInUse(0.0005, 0.2, 1.1, 1000.0, 13.0, 4.0)
+
+
+def two(n_new=60, sign="minutes", **options):
+    n = 72 + n_new
+    faces = faces_of("K1", n, np.random.default_rng(80), **options)
+    s = stream_of(number_cycles(faces, events_of("K1", n)), lap="K1", sign=sign)
+    old = s.where(np.arange(n) < 72)
+    return old, s.where(np.arange(n) >= 72), analyse(old, RULES).model
+
+
+def test_same_law_needs_nothing_and_a_moved_one_does():
+    assert need_of_revision(*two()).status == "not needed"
+    found = need_of_revision(*two(jump_at=72, jump=1.2))
+    assert found.status == "needed"
+    assert found.new_typical / found.old_typical == pytest.approx(1.2, rel=0.08)
+    assert "look for it first: a new limit would hide it" in found.sentence
+
+
+def test_lognormal_ratio_by_hand():  # second way: closed form of two normal samples
+    old, new, model = two(jump_at=72, jump=1.05)
+    model = dataclasses.replace(model, norm=dataclasses.replace(model.norm, family="lognormal"))
+    y = [np.log(s.low / model.norm.factor(s.part, s.age_faces)) for s in (old, new)]
+    both = np.concatenate(y)
+    ratio = both.size * np.log(both.var()) - sum(x.size * np.log(x.var()) for x in y)
+    from scipy.stats import chi2
+
+    phi = model.norm.phi
+    assert need_of_revision(old, new, model).p_value == pytest.approx(
+        chi2.sf(ratio * (1 - phi) / (1 + phi), 2), rel=1e-4
+    )
+
+
+def test_too_few_is_said():
+    found = need_of_revision(*two(n_new=8))
+    assert found.status == "too few"
+    assert "8 readings since the baseline are too few" in found.sentence
+
+
+def test_readings_without_a_law_are_said():
+    old, new, model = two(sign="flatness")
+    new.low[:], new.high[:] = 0.0, 0.147
+    assert need_of_revision(old, new, model).status in ("too few", "needed")
+
+
+def test_refuses_bad_arguments():
+    with pytest.raises(ValueError, match="`false_advice` must be between 0 and 1"):
+        need_of_revision(*two(), false_advice=2)

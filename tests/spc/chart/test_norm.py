@@ -1,0 +1,72 @@
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy.stats import norm as normal
+
+from spc.chart.norm import Norm, frozen_law, growth_of, part_factors_of, scored
+from spc.chart.stream import stream_of
+from spc.model.interval_fit import fit_intervals
+from spc.wear.cycle import number_cycles
+from tests.spc.board.invented_cell import events_of, faces_of
+
+
+def stream(sign="minutes", n=120, seed=51, **options):
+    faces = faces_of("K1", n, np.random.default_rng(seed), **options)
+    return stream_of(number_cycles(faces, events_of("K1", n)), lap="K1", sign=sign)
+
+
+@pytest.mark.parametrize("family", ["lognormal", "gamma", "Weibull", "folded normal", "Rayleigh", "half-normal"])
+def test_a_frozen_law_is_the_law_that_was_fitted(family):
+    x = np.random.default_rng(52).gamma(4, 0.3, size=80)
+    fit = fit_intervals(x, x, family=family)
+    again = frozen_law(family, float(np.log(fit.scale_um)), fit.shape)
+    at = np.array([0.1, 1.0, 4.0])
+    assert again.sf(at) == pytest.approx(fit.sf(at), rel=1e-12)
+    assert again.isf(0.001) == pytest.approx(fit.isf(0.001), rel=1e-12)
+
+
+def test_scores_are_those_of_the_law_at_part_and_age():  # second way: the lognormal law by hand
+    s = stream()
+    norm = Norm("lognormal", np.log(14.0), np.log(0.2), 0.01, {"ring seal": 0.8}, 0.0)
+    z, step_z, tail = scored(s, norm)
+    factor = np.where(s.part == "ring seal", 0.8, 1.0) * np.exp(0.01 * s.age_faces)
+    expected = np.log(s.low / factor / 14.0) / 0.2
+    assert z == pytest.approx(expected, abs=1e-9)
+    assert step_z == pytest.approx(expected, abs=1e-9)
+    assert tail == pytest.approx(normal.sf(expected), rel=1e-9)
+
+
+def test_lower_side_counts_the_tail_below():
+    s = stream("removal rate")
+    tail = scored(s, Norm("lognormal", np.log(0.4), np.log(0.1), 0.0, {}, 0.0))[2]
+    assert tail == pytest.approx(normal.cdf(np.log(s.high / 0.4) / 0.1), rel=1e-9)
+
+
+def test_neighbours_are_taken_out_within_a_cycle_only():
+    s = stream()
+    plain = Norm("lognormal", np.log(14.0), np.log(0.2), 0.0, {}, 0.0)
+    z = scored(s, plain)[0]
+    step = scored(s, dataclasses.replace(plain, phi=0.5))[1]
+    assert step[0] == z[0]
+    assert step[40] == z[40]  # first after a reconditioning
+    assert step[1] == pytest.approx((z[1] - 0.5 * z[0]) / 0.75**0.5)
+
+
+def test_parts_that_differ_get_factors_and_parts_that_do_not_get_none():
+    factors = part_factors_of(stream())  # made with 12 and 18 minutes: the ratio is 1.5
+    assert factors["gauge pin"] / factors["ring seal"] == pytest.approx(1.5, rel=0.08)
+    alike = [part_factors_of(stream("flatness", seed=k)) for k in range(10)]
+    assert sum(f == {} for f in alike) >= 4
+    assert all(0.85 < v < 1.15 for f in alike for v in f.values())
+
+
+def test_growth_is_found_where_there_is_some_and_left_out_where_there_is_none():
+    assert growth_of(stream("flatness", growth=0.03), {}) == pytest.approx(0.03, abs=0.012)
+    assert sum(growth_of(stream("flatness", seed=k), {}) != 0 for k in range(12)) <= 1
+    assert growth_of(stream("flatness", n=15, growth=0.1), {}) == 0.0  # too few to say
+
+
+def test_empty_stream_scores_nothing():
+    empty = stream().where(np.zeros(120, dtype=bool))
+    assert all(x.size == 0 for x in scored(empty, Norm("gamma", 0.0, 1.0, 0.0, {}, 0.0)))

@@ -39,11 +39,12 @@ class QuantileIndex:
     refusals: tuple[Refusal, ...]  # why the word is not 'capability'
     index: float
     index_lower_bound: float  # under the best law, one-sided at `level`
-    cautious_lower_bound: float  # the smallest over all near laws: quote this one
+    cautious_lower_bound: float  # the smallest over all laws not ruled out: quote this one
     beyond_ppm: float  # expected share over the limit, parts per million
     beyond_upper_bound_ppm: float
-    cautious_upper_bound_ppm: float  # the largest over all near laws
-    near: tuple[NearIndex, ...]  # the best law first
+    cautious_upper_bound_ppm: float  # the largest over all laws not ruled out
+    near: tuple[NearIndex, ...]  # laws that fit about as well, the best first
+    others: tuple[NearIndex, ...]  # laws that fit less well but are not ruled out
     counted_beyond: int  # readings wholly beyond the limit
     counted_upper_bound_ppm: float  # model-free: Clopper-Pearson, one-sided at `level`
     limit_um: float
@@ -109,18 +110,19 @@ def quantile_index(
     if not (math.isfinite(limit_um) and limit_um > 0):
         raise ValueError(f"`limit_um` must be a finite number greater than 0, got {limit_um}")
     fit = model.best if isinstance(model, FamilyChoice) else model
-    near_fits = model.near if isinstance(model, FamilyChoice) else (model,)
+    possible = model.possible if isinstance(model, FamilyChoice) else (model,)
     barred = [r.sentence for r in refusals if r.bars == "any index"]
     if fit is None or fit.status == "refused" or barred:
         reason = "; ".join(barred) if barred else model.reason
         return _refused(model, limit_um, tuple(refusals), level, reason)
     rng = np.random.default_rng(1) if rng is None else rng
-    near = tuple(_near(other, limit_um, level, repetitions, rng) for other in near_fits)
-    best = near[0]
+    said = tuple(_near(other, limit_um, level, repetitions, rng) for other in possible)
+    split = len(model.near) if isinstance(model, FamilyChoice) else 1
+    near, others, best = said[:split], said[split:], said[0]
     counted, counted_ppm = _counted(fit, limit_um, level)
     word = "performance" if refusals else "capability"
-    cautious = min(item.index_lower_bound for item in near)
-    cautious_ppm = max(item.beyond_upper_bound_ppm for item in near)
+    cautious = min(item.index_lower_bound for item in said)
+    cautious_ppm = max(item.beyond_upper_bound_ppm for item in said)
     spread = ""
     if len(near) > 1:
         low, high = min(item.index for item in near), max(item.index for item in near)
@@ -142,6 +144,7 @@ def quantile_index(
         beyond_upper_bound_ppm=best.beyond_upper_bound_ppm,
         cautious_upper_bound_ppm=cautious_ppm,
         near=near,
+        others=others,
         counted_beyond=counted,
         counted_upper_bound_ppm=counted_ppm,
         limit_um=float(limit_um),
@@ -253,6 +256,7 @@ def _refused(
         beyond_upper_bound_ppm=nan,
         cautious_upper_bound_ppm=nan,
         near=(),
+        others=(),
         counted_beyond=counted,
         counted_upper_bound_ppm=counted_ppm,
         limit_um=float(limit_um),

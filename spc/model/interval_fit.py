@@ -19,6 +19,7 @@ from spc.model.maximise import maximise_rows
 __all__ = ["FamilyChoice", "IntervalFit", "choose_family", "fit_intervals", "z_scores"]
 
 NEAR_AICC = 2.0  # laws closer than this to the best are reported beside it (Burnham and Anderson 2002, common usage)
+POSSIBLE_AICC = 4.0  # laws closer than this still bind a cautious bound: by simulation, 2 alone covers too little
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,8 @@ class FamilyChoice:
     status: str  # 'fitted', 'edge' or 'refused', of the best law
     reason: str
     best: IntervalFit | None
-    near: tuple[IntervalFit, ...]  # best first, the best included
+    near: tuple[IntervalFit, ...]  # within 2, best first, the best included
+    possible: tuple[IntervalFit, ...]  # within 4: not ruled out, so a cautious bound looks at them too
     fits: tuple[IntervalFit, ...]  # every law, by AICc
     n: int
     missing: int
@@ -156,13 +158,14 @@ def choose_family(
     readings = group_readings(low_um, high_um)
     fits = tuple(sorted((_fit(law, readings, cut_um) for law in laws), key=lambda fit: fit.aicc))
     if readings.blank:
-        return FamilyChoice("refused", readings.blank, None, (), fits, readings.n, readings.missing, readings.blank)
+        return FamilyChoice("refused", readings.blank, None, (), (), fits, readings.n, readings.missing, readings.blank)
     best = fits[0]
     near = tuple(fit for fit in fits if fit.aicc - best.aicc <= NEAR_AICC)
+    possible = tuple(fit for fit in fits if fit.aicc - best.aicc <= POSSIBLE_AICC)
     sentence = f"{best.family} law from {best.n} readings"
     if len(near) > 1:
         sentence += f"; {', '.join(fit.family for fit in near[1:])} fit{'s' if len(near) == 2 else ''} about as well"
-    return FamilyChoice(best.status, best.reason, best, near, fits, readings.n, readings.missing, sentence)
+    return FamilyChoice(best.status, best.reason, best, near, possible, fits, readings.n, readings.missing, sentence)
 
 
 def z_scores(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 __all__ = ["Chain", "ChainLaw", "average_from", "chain_average", "chain_law", "law_of_both", "percentile_of"]
 
 Array = NDArray[np.float64]
-DENSE_MOST = 1500  # states up to which a dense solution is taken
+DENSE_MOST = 300  # states up to which a dense solution is taken
 STEPS_MOST = 5000  # points followed one by one before the geometric tail is taken
 SETTLED = 1e-12  # change of the law of states, summed, below which it counts as settled
 

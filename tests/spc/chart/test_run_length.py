@@ -1,0 +1,174 @@
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spc.chart.price import cusum_decision_for, ewma_width_for, limit_for, price, sees
+from spc.chart.rule_chain import rule_automaton
+from spc.chart.rules import RULES
+from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
+
+SOURCES = Path(__file__).parents[2] / "sources"
+ALL = tuple(RULES.values())
+
+
+def rows(name):
+    with (SOURCES / name).open() as file:
+        return list(csv.DictReader(file))
+
+
+# Champ and Woodall (1987), Table 1, from memory (2 decimals); chain computed apart from this code.
+@pytest.mark.parametrize("row", rows("run_rule_arls.csv"))
+def test_rules_match_champ_and_woodall(row):
+    rules = tuple(RULES[name] for name in row["rules"].split("; "))
+    found = rule_run_length(rules, shift_sd=float(row["shift_sd"]))
+    assert found.average == pytest.approx(float(row["chain_arl"]), abs=6e-6)
+    if row["published_arl"]:
+        assert found.average == pytest.approx(float(row["published_arl"]), abs=0.0051)
+    assert abs(found.average - float(row["simulated_arl"])) < 4 * float(row["simulated_se"])
+
+
+# Lucas and Saccucci (1990), from memory: 3 digits printed, width to 3 decimals, so one unit of the last digit.
+@pytest.mark.parametrize("row", rows("ewma_arls.csv"))
+def test_ewma_matches_lucas_and_saccucci(row):
+    weight, width, shift = (float(row[key]) for key in ("weight", "width_sd", "shift_sd"))
+    found = ewma_run_length(weight, width, shift_sd=shift)
+    published = float(row["published_arl"])
+    unit = 1.0 if published >= 100 else 0.1
+    assert found.average == pytest.approx(published, abs=1.01 * unit)
+    assert found.average == pytest.approx(float(row["integral_equation_arl"]), rel=1e-6)
+    assert ewma_run_length(weight, width, shift_sd=shift, route="markov").average == pytest.approx(
+        found.average, rel=5e-4
+    )
+
+
+# Lucas and Crosier (1982) as in textbooks, from memory: 3 digits, with and without the fast start.
+@pytest.mark.parametrize("row", rows("cusum_arl_h4.csv"))
+def test_cusum_matches_lucas_and_crosier(row):
+    reference, decision, shift = (float(row[key]) for key in ("reference_sd", "decision_sd", "shift_sd"))
+    found = cusum_run_length(reference, decision, shift_sd=shift)
+    published = float(row["published_arl"])
+    assert found.average == pytest.approx(
+        published, abs=0.51 * (1 if published >= 100 else 0.1 if published > 10 else 0.01)
+    )
+    assert found.average == pytest.approx(float(row["integral_equation_arl"]), rel=1e-6)
+    assert cusum_run_length(reference, decision, shift_sd=shift, route="markov").average == pytest.approx(
+        found.average, rel=1e-4
+    )
+    fast = cusum_run_length(reference, decision, shift_sd=shift, head_start=0.5)
+    published = float(row["published_fast_start_arl"])
+    assert fast.average == pytest.approx(
+        published, abs=0.6 * (1 if published >= 100 else 0.1 if published > 10 else 0.01)
+    )
+
+
+# One-sided 336 and 930 for decisions 4 and 5: NIST/SEMATECH e-Handbook 6.3.2.3, from memory.
+@pytest.mark.parametrize(("decision", "published"), [(4.0, 335.4), (5.0, 930.9)])
+def test_one_sided_cusum(decision, published):
+    assert cusum_run_length(0.5, decision, sides="upper").average == pytest.approx(published, abs=0.05)
+
+
+def test_chain_of_one_limit_is_geometric():
+    found = rule_run_length((RULES["beyond the limit"],))
+    p = 1 / found.average
+    assert found.median == np.ceil(np.log(0.5) / np.log1p(-p))
+    assert found.percentile_95 == np.ceil(np.log(0.05) / np.log1p(-p))
+    assert found.deviation == pytest.approx(((1 - p) / p**2) ** 0.5, rel=1e-9)
+    assert found.steady_average == pytest.approx(found.average, rel=1e-9)
+
+
+def test_chain_states_are_as_few_as_can_be():  # Champ and Woodall's chain for the pair had 7 states as well
+    assert rule_automaton((RULES["beyond the limit"], RULES["far out"]), "both").step.shape[0] == 7
+    assert rule_automaton((RULES["beyond the limit"],), "both").step.shape[0] == 1
+
+
+def test_eight_rules_agree_with_counting():
+    """Second way: the rules themselves on simulated points, fresh start each run; band 4 standard errors."""
+    from spc.chart.rules import rule_signals
+
+    rng = np.random.default_rng(7)
+    runs, points = 1500, 1200
+    z = rng.normal(size=(runs, points))
+    first = np.full(runs, points + 1)
+    segments = np.repeat(np.arange(runs), points)
+    for signals in rule_signals(z.ravel(), rules=ALL, segments=segments):
+        np.minimum.at(first, signals.index // points, signals.index % points + 1)
+    assert (first <= points).all()
+    exact = rule_run_length(ALL)
+    assert first.mean() == pytest.approx(exact.average, abs=4 * first.std() / runs**0.5)
+    assert np.median(first) == pytest.approx(exact.median, abs=4 * 1.25 * first.std() / runs**0.5)
+
+
+def test_exact_early_limits_signal_sooner_and_agree_with_counting():
+    found = ewma_run_length(0.1, 2.7, sides="upper", exact_limits=True, shift_sd=1.0)
+    rng = np.random.default_rng(3)
+    runs = 20_000
+    average = np.zeros(runs)
+    length = np.zeros(runs)
+    going = np.arange(runs)
+    point = 0
+    while going.size:
+        point += 1
+        average = np.maximum(0.9 * average + 0.1 * (rng.normal(size=going.size) + 1.0), 0.0)
+        out = average > 2.7 * (0.1 / 1.9 * (1 - 0.9 ** (2 * point))) ** 0.5
+        length[going[out]] = point
+        going, average = going[~out], average[~out]
+    assert found.average == pytest.approx(length.mean(), abs=4 * length.std() / runs**0.5)
+    assert found.median == pytest.approx(np.median(length), abs=1)
+    assert found.average < ewma_run_length(0.1, 2.7, sides="upper", shift_sd=1.0).average
+
+
+def test_limit_and_average_together_agree_with_counting():
+    found = ewma_run_length(0.2, 2.86, limit_z=3.2)
+    rng = np.random.default_rng(4)
+    runs = 6000
+    average, length, going, point = np.zeros(runs), np.zeros(runs), np.arange(runs), 0
+    edge = 2.86 * (0.2 / 1.8) ** 0.5
+    while going.size:
+        point += 1
+        z = rng.normal(size=going.size)
+        average = 0.8 * average + 0.2 * z
+        out = (np.abs(average) > edge) | (np.abs(z) > 3.2)
+        length[going[out]] = point
+        going, average = going[~out], average[~out]
+    assert found.average == pytest.approx(length.mean(), abs=4 * length.std() / runs**0.5)
+    assert found.average < ewma_run_length(0.2, 2.86).average
+
+
+def test_settings_found_give_the_wanted_average():
+    assert limit_for(370.398) == pytest.approx(3.0, abs=1e-5)
+    width = ewma_width_for(500.0, weight=0.1)
+    assert width == pytest.approx(2.814, abs=0.001)  # Lucas and Saccucci (1990), from memory
+    assert ewma_run_length(0.1, width).average == pytest.approx(500.0, rel=1e-6)
+    assert cusum_decision_for(465.4, reference_sd=0.5) == pytest.approx(5.0, abs=0.001)
+    assert ewma_run_length(0.1, ewma_width_for(500.0, weight=0.1, limit_z=3.5), limit_z=3.5).average == pytest.approx(
+        500.0, rel=1e-5
+    )
+
+
+def test_price_of_a_rule_in_days():
+    (priced,) = price((RULES["one side"],), 20.0)
+    assert priced.days_base == pytest.approx(370.398 / 20, abs=1e-3)
+    assert priced.days_together == pytest.approx(152.730 / 20, abs=1e-3)
+    assert priced.sentence == (
+        "eight in a row on one side of the centre: a false alarm every 7.6 days instead of every 19 days"
+    )
+
+
+def test_false_alarms_and_sight_in_words():
+    found = rule_run_length((RULES["beyond the limit"],))
+    assert found.false_alarms(points=3703.98) == pytest.approx(10.0, abs=1e-3)
+    words = sees(lambda shift: rule_run_length((RULES["beyond the limit"],), shift_sd=shift))
+    assert words == "sees a lasting shift of 0.5 sd after about 155, 1 sd after about 44, 2 sd after about 6.3 points"
+
+
+def test_refusals():
+    with pytest.raises(ValueError, match="`rules` must hold at least one rule"):
+        rule_run_length(())
+    with pytest.raises(ValueError, match="`weight` must be a finite number greater than 0 and at most 1, got 1.5"):
+        ewma_run_length(1.5, 3.0)
+    with pytest.raises(ValueError, match="`head_start` must be a share of the decision below 1"):
+        cusum_run_length(0.5, 4.0, head_start=1.0)
+    with pytest.raises(ValueError, match="`average` must be within what `rules` can give"):
+        limit_for(1000.0, rules=(RULES["one side"],))

@@ -15,7 +15,16 @@ from spc.log.words import EVENTS, METHODS, OUTCOMES, SHAPES, TRUTH, nearest, wor
 from spc.measure.grit import Grit, parse_grit
 from spc.measure.number import parse_number
 
-__all__ = ["read_events", "read_grits", "read_laps", "read_minutes", "read_quantities", "read_shapes", "read_words"]
+__all__ = [
+    "read_events",
+    "read_grits",
+    "read_laps",
+    "read_methods",
+    "read_minutes",
+    "read_quantities",
+    "read_shapes",
+    "read_words",
+]
 
 _CUTOFFS_MM = (0.08, 0.25, 0.8, 2.5, 8.0)  # ISO 21920-3 / ISO 3274 sampling cut-offs
 _LONGEST_LAP = 80
@@ -171,21 +180,39 @@ def read_shapes(draft: Draft) -> None:
 
 
 def read_words(draft: Draft) -> None:
-    """Read operator, part and the other texts; outcome, method and scratch by their word tables."""
+    """Read operator, part and the other texts; outcome and scratch by their word tables."""
     for name, longest in (
         ("operator", 80), ("part", 80), ("serial", 80), ("face", 80), ("stage", 80), ("material", 80), ("abrasive", 80),
         ("lot", 80), ("reason", 200), ("note", 2000),
     ):  # fmt: skip
         draft.text(name, longest=longest)
-    for name, table in (("outcome", OUTCOMES), ("method", METHODS)):
-        if name in draft.cells:
-            codes, values, _ = draft.read(name, lambda text, t=table, w=name: word(text, t, what=w))  # type: ignore[misc]
-            draft.columns[name] = Picked(codes, np.array([v or "" for v in values], dtype=object))
+    if "outcome" in draft.cells:
+        codes, values, _ = draft.read("outcome", lambda text: word(text, OUTCOMES, what="outcome"))
+        draft.columns["outcome"] = Picked(codes, np.array([v or "" for v in values], dtype=object))
     for name in ("scratch", "found_late", "planned"):
         if name in draft.cells:
             codes, values, _ = draft.read(name, _truth)
             kept = values if name == "planned" else np.array([bool(v) for v in values])
             draft.columns[name] = Picked(codes, kept)
+
+
+def read_methods(draft: Draft, is_event: NDArray[np.bool_]) -> None:
+    """Read how a face was measured by its word table; how a lap was worked on, in an event row, stays as typed."""
+    if "method" not in draft.cells:
+        return
+    column = draft.cells["method"]
+    texts = column.objects()
+    of_face, faults = np.empty(len(texts), dtype=object), [""] * (2 * len(texts))
+    for at, text in enumerate(texts.tolist()):
+        of_face[at] = ""
+        if text:
+            try:
+                of_face[at] = word(text, METHODS, what="method")
+            except ValueError as error:
+                faults[at] = str(error)
+    codes = np.where(column.codes < 0, len(texts) - 1, column.codes) + np.where(is_event, len(texts), 0)
+    draft.refuse("method", codes, faults)
+    draft.columns["method"] = Picked(codes.astype(np.int32), np.concatenate([of_face, texts]))
 
 
 def read_events(draft: Draft) -> NDArray[np.bool_]:

@@ -19,7 +19,16 @@ from spc.log.coded import Coded, Sentences, constant, joined
 from spc.log.columns import MINIMUM, ColumnMap, ColumnMapError, ColumnUse, match_columns
 from spc.log.dialect import Dialect, LogRefusedError, decode, find_dialect
 from spc.log.draft import Draft, Picked
-from spc.log.fields import read_events, read_grits, read_laps, read_minutes, read_quantities, read_shapes, read_words
+from spc.log.fields import (
+    read_events,
+    read_grits,
+    read_laps,
+    read_methods,
+    read_minutes,
+    read_quantities,
+    read_shapes,
+    read_words,
+)
 from spc.log.lexicon import READINGS
 from spc.log.records import Records, header_cells, split_records
 from spc.log.words import MISSING_CELLS
@@ -198,6 +207,7 @@ def _understand(
     read_shapes(draft)
     read_words(draft)
     is_event = read_events(draft)
+    read_methods(draft, is_event)
     draft.columns["minutes"] = Picked(np.arange(n, dtype=np.int32), minutes)
     if "outcome" in draft.columns:
         draft.columns["face_outcome"] = draft.columns.pop("outcome")

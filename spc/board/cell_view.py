@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from spc.board.data_health import widen_heaped
 from spc.settings import Settings
+from spc.store.registers import Baseline
 from spc.store.store import Store
 from spc.wear.cycle import number_cycles
 from spc.wear.cycle_table import list_cycles
@@ -36,6 +37,7 @@ class CellView:
     limits: pd.DataFrame
     stored_signals: pd.DataFrame
     reactions: pd.DataFrame
+    baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
 
     def faces_of(self, lap: str) -> pd.DataFrame:
@@ -101,6 +103,7 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
         limits=store.limits(),
         stored_signals=stored,
         reactions=reactions,
+        baselines=store.baselines(),
         struck_out=struck_out,
     )
 

@@ -175,6 +175,8 @@ class ShiftReport:
     relap_share_low: float  # 95 % interval of the share, NaN if no faces
     relap_share_high: float
     pace: tuple[str, ...]  # pace within part family, in words
+    go_look: tuple[str, ...]  # laps worth a look this shift, false ones among them held down
+    go_look_sentence: str
     false_calls: str  # how often this board cries wolf, in words
     newest_face_text: str  # when the newest face was logged
     stale: str  # '' or a sentence: no face since ...

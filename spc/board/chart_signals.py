@@ -1,0 +1,258 @@
+"""What the charts of the cell say now: every sign of every lap judged by its limits in force, and the room by them all.
+
+Limits in force are the frozen ones. Where nobody has froze any, trial limits from the lap's own earlier cycles stand
+in, and say so: they judge the running cycle only and are never kept.
+"""
+
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.board.cell_view import CellView
+from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
+from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
+from spc.board.results import RoomAlarm, Signal
+from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
+from spc.board.shifts import shift_at
+from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
+from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
+from spc.chart.stream import SIGNS, Stream, stream_of
+
+__all__ = ["CellCharts", "SignChart", "chart_cell", "chart_signals", "go_look_list", "room_alarm"]
+
+RECENT_POINTS = 8  # a signal older than this many readings, and not gone on, is history; our own rule
+TRIAL_READINGS = 300  # newest readings of earlier cycles that trial limits rest on
+_SAME_WAY_P = 0.05  # a lap this far beyond the rest keeps its own signal beside a room alarm; our own rule
+
+
+@dataclass(frozen=True, slots=True)
+class SignChart:
+    """One sign of one lap, judged."""
+
+    replayed: Replayed
+    frozen: bool  # judged by frozen limits; False = trial limits, or none
+    sentence: str  # which limits, from what
+
+
+@dataclass(frozen=True, slots=True)
+class CellCharts:
+    """All charts of the cell."""
+
+    plan: BudgetPlan
+    charts: dict[tuple[str, str], SignChart]  # by lap and sign
+
+
+_TRIALS: OrderedDict[tuple[object, ...], Analysis] = OrderedDict()
+
+
+def chart_cell(view: CellView) -> CellCharts:
+    """Judge every sign of every lap.
+
+    Parameters
+    ----------
+    view : CellView
+
+    Returns
+    -------
+    CellCharts
+        A sign without enough readings has a chart that judges nothing and says why.
+    """
+    streams = {(lap, sign): stream_of(view.faces, lap=lap, sign=sign) for lap in view.laps["lap"] for sign in SIGNS}
+    plan = _plan(view, streams)
+    charts = {}
+    for (lap, sign), stream in streams.items():
+        records = [r for r in view.baselines if (r.lap, r.sign) == (lap, sign)]
+        if records:
+            revisions = tuple(revision_of(r) for r in records)
+            words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
+            charts[lap, sign] = SignChart(replay(stream, revisions), True, words)
+        else:
+            charts[lap, sign] = _trial_chart(stream, plan)
+    return CellCharts(plan, charts)
+
+
+def chart_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | None = None) -> tuple[Signal, ...]:
+    """Open signals of one lap's charts, the gravest first.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+    lap : str
+    room : RoomAlarm, optional
+        When the whole room has moved, the flatness signals of the laps that moved with it are part of that one alarm.
+
+    Returns
+    -------
+    tuple of Signal
+        At most one per sign: the newest spell that still goes on and that nobody has answered.
+    """
+    found = []
+    part_of_room = room is not None and lap in room.laps
+    for sign in SIGNS:
+        chart = cell.charts[lap, sign]
+        if part_of_room and sign == "flatness" and not _beyond_the_rest(view, cell, lap):
+            continue
+        open_now = _open_signals(view, chart.replayed)
+        if open_now:
+            found.append(_signal(chart, open_now[-1]))
+    return tuple(sorted(found, key=lambda s: s.p_value))
+
+
+def room_alarm(view: CellView, cell: CellCharts) -> RoomAlarm | None:
+    """One alarm when most laps have moved the same way this shift."""
+    laps, z = _shift_scores(view, cell, "flatness")
+    return room_alarm_of(room_test(z, alpha=cell.plan.room_alpha), laps)
+
+
+def go_look_list(
+    view: CellView, cell: CellCharts, *, never_filtered: tuple[str, ...]
+) -> tuple[tuple[str, ...], GoLook]:
+    """Laps worth a look this shift, with the share of false ones among them held down.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+    never_filtered : tuple of str
+        Laps with a stop signal: listed whatever their charts say.
+
+    Returns
+    -------
+    tuple of (tuple of str, GoLook)
+        The laps listed, and how they were chosen.
+    """
+    laps = tuple(str(lap) for lap in view.laps["lap"])
+    scores = [np.where(_towards_bad(sign), 1.0, -1.0) * _shift_scores(view, cell, sign)[1] for sign in SIGNS]
+    p_all = np.array([beyond_the_rest_p(z) for z in scores])
+    p = [combined_p(p_all[:, i]) for i in range(len(laps))]
+    chosen = go_look(p, never_filtered=[lap in never_filtered for lap in laps])
+    return tuple(lap for lap, listed in zip(laps, chosen.listed, strict=True) if listed), chosen
+
+
+def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
+    """Widths of all charts from the site's budget and the pace of the newest weeks."""
+    newest = max((int(s.sort_us[-1]) for s in streams.values() if len(s)), default=0)
+    oldest = min((int(s.sort_us[0]) for s in streams.values() if len(s)), default=0)
+    since = max(oldest, newest - BUDGET_WEEKS * WEEK_US)
+    weeks = max(1.0, (newest - since) / WEEK_US)
+    points = [float(np.count_nonzero(s.sort_us >= since)) / weeks for s in streams.values() if len(s)]
+    return plan_budget(
+        points,
+        false_calls_per_week=view.settings.false_calls_per_week,
+        room_tests_per_week=7.0 * max(1, len(view.settings.shifts)),
+    )
+
+
+def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
+    nothing = replay(stream, ())
+    if len(stream) == 0:
+        return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
+    if plan.widths is None:
+        return SignChart(nothing, False, plan.sentence)
+    running = int(stream.cycle[-1])
+    earlier = np.flatnonzero(stream.cycle < running)[-TRIAL_READINGS:]
+    keep = np.zeros(len(stream), dtype=bool)
+    keep[earlier] = True
+    base = stream.where(keep)
+    analysis = _trial(base, rules_of(plan))
+    if analysis.model is None:
+        return SignChart(nothing, False, f"no limits yet: {analysis.sentence}")
+    begins = int(stream.sort_us[stream.cycle == running][0])
+    revision = Revision(0, begins, analysis.model)
+    words = f"trial limits from {len(base)} readings of earlier cycles, not frozen"
+    return SignChart(replay(stream, (revision,)), False, words)
+
+
+def _trial(base: Stream, rules: RulesInUse) -> Analysis:
+    key = (base.lap, base.sign, fingerprint_of(base), rules)
+    if key not in _TRIALS:
+        _TRIALS[key] = analyse(base, rules)
+        while len(_TRIALS) > 2000:
+            _TRIALS.popitem(last=False)
+    _TRIALS.move_to_end(key)
+    return _TRIALS[key]
+
+
+def _open_signals(view: CellView, judged: Replayed) -> list[ChartSignal]:
+    stream = judged.stream
+    if len(stream) == 0:
+        return []
+    cycle = stream.cycle == stream.cycle[-1]
+    begin = int(np.flatnonzero(cycle)[0])
+    spoken = [s for s in signals_of(judged, since_us=int(stream.sort_us[begin])) if s.position >= begin]
+    recent = [s for s in spoken if s.position >= len(stream) - RECENT_POINTS]
+    done = _answered_face(view, stream)
+    return [s for s in recent if s.face_id > done]
+
+
+def _answered_face(view: CellView, stream: Stream) -> int:
+    """Find the newest face at which a signal of this lap and sign was answered; -1 for none."""
+    reactions = view.reactions[(view.reactions["lap"] == stream.lap) & (view.reactions["sign"] == stream.sign)]
+    stored = view.stored_signals[view.stored_signals["signal_id"].isin(reactions["signal_id"])]
+    return int(stored["face_id"].max()) if len(stored) else -1
+
+
+def _signal(chart: SignChart, s: ChartSignal) -> Signal:
+    judged = chart.replayed
+    stream, sign = judged.stream, SIGNS[s.sign]
+    begin = s.since if s.rule == DRIFTING else s.position
+    back = len(stream) - 1 - begin
+    usual = float(judged.centre[s.position])
+    part = str(stream.part[s.position])
+    lately = [(float(a) + float(b)) / 2 if np.isfinite(b) else float(a) for a, b in _ends(stream, begin, s.position)]
+    shown = float(np.median(lately))
+    since = "with the last face" if back == 0 else "since 1 face ago" if back == 1 else f"since about {back} faces ago"
+    of_part = f" for {part}" if part else ""
+    if s.rule == DRIFTING:
+        way = "up" if sign.side == "upper" else "down"
+        sentence = (
+            f"{sign.words.capitalize()} on {s.lap} drifts {way} {since}: {shown:.3g} {sign.unit} where "
+            f"{usual:.3g} is usual{of_part}."
+        )
+    else:
+        sentence = (
+            f"{sign.words.capitalize()} on {s.lap} is beyond its limit {since}: {shown:.3g} {sign.unit} against "
+            f"{s.limit:.3g}{of_part}, {usual:.3g} is usual."
+        )
+    low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
+    return Signal(
+        lap=s.lap,
+        sign=s.sign,
+        rule=s.rule,
+        sentence=sentence,
+        severity="look",
+        p_value=s.p_value,
+        face_id=s.face_id,
+        since_face_id=s.since_face_id,
+        since_faces=back,
+        time_text=s.time_text,
+        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        age_faces=float(stream.age_faces[s.position]),
+    )
+
+
+def _ends(stream: Stream, begin: int, end: int) -> list[tuple[float, float]]:
+    return list(zip(stream.low[begin : end + 1].tolist(), stream.high[begin : end + 1].tolist(), strict=True))
+
+
+def _towards_bad(sign: str) -> bool:
+    return SIGNS[sign].side == "upper"
+
+
+def _shift_scores(view: CellView, cell: CellCharts, sign: str) -> tuple[tuple[str, ...], np.ndarray]:
+    """Shift score of each lap's faces in the running shift."""
+    span = shift_at(view.now, view.settings)
+    laps = tuple(str(lap) for lap in view.laps["lap"])
+    scores = []
+    for lap in laps:
+        judged = cell.charts[lap, sign].replayed
+        now = (judged.stream.sort_us >= span.start_us) & (judged.stream.sort_us < span.end_us)
+        scores.append(shift_score(judged.z[now]))
+    return laps, np.array(scores, dtype=np.float64)
+
+
+def _beyond_the_rest(view: CellView, cell: CellCharts, lap: str) -> bool:
+    laps, z = _shift_scores(view, cell, "flatness")
+    return bool(beyond_the_rest_p(z)[laps.index(lap)] < _SAME_WAY_P)

@@ -1,0 +1,194 @@
+"""One lap as all three users need it: state, sentence, evidence, faces left, causes, the cycle picture."""
+
+import numpy as np
+import pandas as pd
+
+from spc.board.answers import answer_questions
+from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
+from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
+from spc.board.chart_signals import CellCharts, chart_cell, chart_signals, room_alarm
+from spc.board.cycle_picture import draw_cycle
+from spc.board.data_health import check_data_health
+from spc.board.guard_signals import guard_signals, guards_of_cell, over_limit_signals
+from spc.board.lap_forecast import LapForecast, forecast_lap
+from spc.board.lap_state import decide_state
+from spc.board.pace import faces_per_shift
+from spc.board.results import Cause, LapReport, RoomAlarm, Signal
+from spc.board.safety import cautions_for
+from spc.board.scope import find_scope
+from spc.board.shifts import next_break
+from spc.settings import Settings
+from spc.store.store import Store
+from spc.wear.grit_guard import GuardCall
+from spc.wear.lead_sign import choose_lead_sign
+from spc.wear.sign_moves import sign_moves
+
+__all__ = ["UnknownLapError", "report_lap", "report_of"]
+
+CAUSES_SHOWN = 4
+
+
+class UnknownLapError(ValueError):
+    """A lap that neither the register nor any log names; the sentence lists the nearest."""
+
+
+def report_lap(store: Store, lap: str, settings: Settings) -> LapReport:
+    """Report on one lap of the store.
+
+    Parameters
+    ----------
+    store : Store
+    lap : str
+    settings : Settings
+
+    Returns
+    -------
+    LapReport
+
+    Raises
+    ------
+    UnknownLapError
+        If no log and no register names the lap.
+    """
+    view = look_at_cell(store, settings)
+    names = view.laps["lap"].tolist()
+    if lap not in names:
+        known = ", ".join(names[:12]) + (" and others" if len(names) > 12 else "")
+        raise UnknownLapError(f"no lap called {lap!r}; " + (f"known are {known}" if names else "no lap is known yet"))
+    cell = chart_cell(view)
+    return report_of(view, cell, lap, calls=guards_of_cell(view), room=room_alarm(view, cell))
+
+
+def report_of(
+    view: CellView, cell: CellCharts, lap: str, *, calls: tuple[GuardCall, ...], room: RoomAlarm | None
+) -> LapReport:
+    """Report on one lap of a cell already looked at.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+        Its charts, from `chart_cell`.
+    lap : str
+        Known to the view.
+    calls : tuple of GuardCall
+        From `guards_of_cell`, all laps.
+    room : RoomAlarm or None
+        From `room_alarm`.
+
+    Returns
+    -------
+    LapReport
+    """
+    row = view.lap_row(lap)
+    rows = view.faces_of(lap)
+    faces = rows[rows["kind"] == "face"]
+    signs = view.signs_of(lap)
+    cycles = view.cycles[view.cycles["lap"] == lap]
+    forecast = forecast_lap(view, lap)
+    signals = (
+        *over_limit_signals(view, lap),
+        *guard_signals(view, lap, calls),
+        *chart_signals(view, cell, lap, room=room),
+    )
+    lead = choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits))
+    pattern, diagnosis = _diagnose(view, lap, signals, signs)
+    state = decide_state(
+        lap,
+        signals=signals,
+        faces_left=forecast.faces_left,
+        faces_per_shift=faces_per_shift(faces),
+        resting_since=_resting_since(view, lap, cycles),
+        limit_text=forecast.limit_text,
+    )
+    health = tuple(f"{f.sentence} {f.cure}" for f in check_data_health(rows))
+    last = faces.iloc[-1] if len(faces) else None
+    now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
+    return LapReport(
+        lap=lap,
+        material=str(row["material"]),
+        kind=str(row["kind"]),
+        grit=str(row["home_grit"]) or (str(last["grit"]) if last is not None else ""),
+        state=state.state,
+        sentence=state.sentence,
+        reasons=state.reasons,
+        faces_left=forecast.faces_left,
+        next_break=next_break(view.now, view.settings),
+        confidence=_confidence(forecast),
+        lead_sign=lead.sign,
+        signals=signals,
+        causes=_shown_causes(diagnosis) if signals or pattern.moved else (),
+        safety=_cautions(state.state, str(row["kind"]), diagnosis if signals else None),
+        picture=draw_cycle(view, lap, forecast, signals, now_us=view.now_us),
+        age_faces=len(now),
+        age_minutes=_age_minutes(now),
+        faces_total=len(faces),
+        cycles=len(cycles),
+        last_time_text=str(last["time_text"]) if last is not None else "",
+        last_part=str(last["part"]) if last is not None else "",
+        data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
+        answers=answer_questions(view.faces, view.signs, lap, pattern=pattern, diagnosis=diagnosis),
+    )
+
+
+def _diagnose(view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.DataFrame) -> tuple[Pattern, Diagnosis]:
+    scratch = any(s.sign in ("scratch", "grit") for s in signals)
+    moves = sign_moves(signs)
+    moved = next((m for m in moves if m.direction in ("up", "down") and m.sign not in ("bow",)), None)
+    scope = find_scope(view.signs, lap, sign=moved.sign, direction=moved.direction).scope if moved else ""
+    texts = view.faces_of(lap)["flatness_text"]
+    identical = len(texts) >= 12 and texts.iloc[-12:].nunique() == 1
+    pattern = read_pattern(moves, scratch=scratch, identical=identical, scope=scope)
+    counts = count_reactions(view.reactions, pattern.moved)
+    return pattern, diagnose(pattern, counts=counts)
+
+
+def _shown_causes(diagnosis: Diagnosis) -> tuple[Cause, ...]:
+    """Keep the likeliest causes, 'unknown' always among them."""
+    shown = list(diagnosis.causes[:CAUSES_SHOWN])
+    if all(c.name != "unknown" for c in shown):
+        shown[-1] = next(c for c in diagnosis.causes if c.name == "unknown")
+    return tuple(shown)
+
+
+def _cautions(state: str, kind: str, diagnosis: Diagnosis | None) -> tuple[str, ...]:
+    actions = {"due": ["recondition"], "held": ["wash"], "watch": ["read"]}.get(state, [])
+    if "ring" in kind and actions:
+        actions = [*actions, "ring machine", "lift plate"]
+    wanted = cautions_for(actions)
+    more = diagnosis.safety if diagnosis is not None and state != "cutting" else ()
+    return tuple(dict.fromkeys((*wanted[:-1], *more, *wanted[-1:])))
+
+
+def _resting_since(view: CellView, lap: str, cycles: pd.DataFrame) -> str:
+    """When the lap was taken out of use and not brought back; '' = in use."""
+    row = view.lap_row(lap)
+    if row["state"] == "retired":
+        return "it was retired"
+    if row["state"] == "stand-by":
+        return "it was put on stand-by"
+    events = view.events[(view.events["lap"] == lap) & view.events["event"].isin(("swapped", "returned", "retired"))]
+    if events.empty or events["event"].iloc[-1] == "returned":
+        return ""
+    faces = view.faces_of(lap)
+    out = events.iloc[-1]
+    if len(faces) and int(faces["sort_us"].iloc[-1]) > int(out["sort_us"]):
+        return ""  # it has lapped faces since, whatever the register says
+    return str(out["time_text"]) or "an unknown time"
+
+
+def _confidence(forecast: LapForecast) -> str:
+    left = forecast.faces_left
+    if left.status != "range":
+        return ""
+    return f"{left.level:.0%} range; {forecast.borrowed}"
+
+
+def _age_minutes(now: pd.DataFrame) -> float:
+    minutes = now["minutes"].to_numpy(np.float64)
+    known = np.isfinite(minutes)
+    return float(minutes[known].sum()) if known.any() else float("nan")
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

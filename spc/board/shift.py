@@ -1,0 +1,145 @@
+"""What needs a person this shift: the laps in order of need, holds, what changed, pace, and one alarm for the room."""
+
+import numpy as np
+import pandas as pd
+
+from spc.board.cell_view import CellView, look_at_cell
+from spc.board.chart_signals import chart_cell, go_look_list, room_alarm
+from spc.board.guard_signals import guards_of_cell
+from spc.board.lap_report import report_of
+from spc.board.lap_state import plural
+from spc.board.pace import pace_by_part
+from spc.board.results import STATES, LapReport, RoomAlarm, ShiftReport
+from spc.board.shifts import ShiftSpan, shift_at, shift_before
+from spc.settings import Settings
+from spc.store.store import Store
+from spc.wear.sign_moves import share_interval
+
+__all__ = ["in_order_of_need", "report_shift"]
+
+STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
+_ORDER = {state: rank for rank, state in enumerate(STATES)}
+
+
+def report_shift(store: Store, settings: Settings) -> ShiftReport:
+    """Report on the whole cell at the site's present moment.
+
+    Parameters
+    ----------
+    store : Store
+    settings : Settings
+
+    Returns
+    -------
+    ShiftReport
+        `laps` in order of need; an empty store gives a report that says so.
+    """
+    view = look_at_cell(store, settings)
+    calls = guards_of_cell(view)
+    cell = chart_cell(view)
+    room = room_alarm(view, cell)
+    names = [str(lap) for lap in view.laps["lap"]]
+    laps = in_order_of_need(tuple(report_of(view, cell, lap, calls=calls, room=room) for lap in names))
+    stopped = tuple(r.lap for r in laps if any(s.severity == "stop" for s in r.signals))
+    listed, chosen = go_look_list(view, cell, never_filtered=stopped)
+    span = shift_at(view.now, settings)
+    before = shift_before(span, settings)
+    faces = view.faces[view.faces["kind"] == "face"]
+    now = faces[(faces["sort_us"] >= span.start_us) & (faces["sort_us"] < span.end_us)]
+    relaps = int((now["attempt"] > 1).sum())
+    firsts = len(now) - relaps
+    relapped = _relapped(now)
+    low, high = share_interval(relapped, firsts) if firsts else (float("nan"), float("nan"))
+    return ShiftReport(
+        as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
+        shift_text=span.text,
+        sentence=_sentence(laps, room, len(faces)),
+        laps=laps,
+        room=room,
+        changed=_changed(view, laps, span, before),
+        holds=tuple(r.sentence for r in laps if r.state == "held"),
+        faces_this_shift=firsts,
+        relaps_this_shift=relaps,
+        relap_share_low=low,
+        relap_share_high=high,
+        pace=tuple(p.sentence for p in pace_by_part(faces, since_us=span.start_us)),
+        false_calls=cell.plan.sentence,
+        go_look=listed,
+        go_look_sentence=chosen.sentence if listed else "",
+        newest_face_text=str(faces.loc[faces["sort_us"].idxmax(), "time_text"]) if len(faces) else "",
+        stale=_stale(view, faces),
+    )
+
+
+def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
+    """Held first, then due, watch, cutting, resting; within a state the fewest faces left first."""
+
+    def need(report: LapReport) -> tuple[int, float, float, str]:
+        left = report.faces_left
+        known = left.low if left.low is not None else (0.0 if left.status == "over" else np.inf)
+        middle = left.median if left.median is not None else np.inf
+        return _ORDER[report.state], float(known), float(middle), report.lap
+
+    return tuple(sorted(laps, key=need))
+
+
+def _relapped(now: pd.DataFrame) -> int:
+    """How many faces of the span needed more than one pass."""
+    again = now[now["attempt"] > 1]
+    return len(again.drop_duplicates(["lap", "part", "serial", "face"]))
+
+
+def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -> str:
+    if faces == 0:
+        return "No face has been logged yet."
+    if room is not None:
+        return room.sentence
+    named = {state: [r.lap for r in laps if r.state == state] for state in STATES}
+    told = []
+    if named["held"]:
+        told.append(f"{_and(named['held'])} held for a person")
+    if named["due"]:
+        told.append(f"{_and(named['due'])} due for reconditioning")
+    if named["watch"]:
+        told.append(f"{_and(named['watch'])} to be watched")
+    if not told:
+        return f"Nothing needs a person: {plural(len(named['cutting']), 'lap')} wearing as usual."
+    return f"{'; '.join(told)}." + (
+        f" {plural(len(named['cutting']), 'lap')} wearing as usual." if named["cutting"] else ""
+    )
+
+
+def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:
+    """Say what happened since the last shift began to end: signals that are new, and what was done to the laps."""
+    told = []
+    when = view.faces.set_index("face_id")["sort_us"]
+    for report in laps:
+        for signal in report.signals:
+            if int(when.get(signal.face_id, 0)) >= span.start_us:
+                told.append(f"New this shift: {signal.sentence}")
+    events = view.events[(view.events["sort_us"] >= span.start_us) & (view.events["sort_us"] < span.end_us)]
+    for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
+        told.append(f"{lap} was {event}{f' by {who}' if who else ''}.")
+    last = view.faces[(view.faces["sort_us"] >= before.start_us) & (view.faces["sort_us"] < before.end_us)]
+    ran = set(last.loc[last["kind"] == "face", "lap"])
+    here = view.faces[(view.faces["sort_us"] >= span.start_us) & (view.faces["sort_us"] < span.end_us)]
+    idle = sorted(ran - set(here["lap"]) - {r.lap for r in laps if r.state == "resting"})
+    if idle and len(here):
+        told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")
+    return tuple(dict.fromkeys(told))
+
+
+def _stale(view: CellView, faces: pd.DataFrame) -> str:
+    if faces.empty:
+        return ""
+    newest = int(faces["sort_us"].max())
+    hours = (view.now_us - newest) / 3.6e9
+    if hours <= STALE_HOURS:
+        return ""
+    text = str(faces.loc[faces["sort_us"].idxmax(), "time_text"])
+    ago = f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
+    return f"No new face for {ago}: the newest is of {text}."
+
+
+def _and(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,144 @@
+"""`lapcell due`: the laps in order of need, each with its reason, its range and its next break."""
+
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from spc.board.results import LapReport, ShiftReport
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.output import print_json, print_table
+
+__all__ = ["command", "lap_document"]
+
+
+@click.command("due")
+@click.option("--lap", default="", help="Only this lap, with its evidence, likely causes and answers.")
+@common_options
+def command(session: Session, *, lap: str) -> int:
+    """Say which laps are due for reconditioning, and why.
+
+    Exit code 1 when a lap is held or due. With --json one document: as_of, shift, sentence, room (or null), changed,
+    holds, false_calls, stale, and laps in order of need, each with lap, state ('held', 'due', 'watch', 'cutting',
+    'resting'), sentence, reasons, faces_left (status, low, median, high, level, own_faces, past_cycles; null = open or
+    not known), next_break, confidence, lead_sign, signals, causes, safety, data_health and answers (question, answer).
+    """
+    from spc.board.lap_report import report_lap
+    from spc.board.shift import report_shift
+
+    settings = session.settings()
+    with session.store() as store:
+        if lap:
+            report = report_lap(store, lap, settings)
+            if session.as_json:
+                print_json(lap_document(report))
+            else:
+                _print_lap(report)
+            return NEEDS_A_PERSON if report.state in ("held", "due") else DONE
+        shift = report_shift(store, settings)
+    if session.as_json:
+        print_json(_shift_document(shift))
+    else:
+        _print_shift(shift)
+    return NEEDS_A_PERSON if any(r.state in ("held", "due") for r in shift.laps) or shift.room else DONE
+
+
+def lap_document(report: LapReport) -> dict[str, Any]:
+    """One lap's report as plain values, without the picture."""
+    signals = [asdict(s) for s in report.signals]
+    return {
+        "lap": report.lap,
+        "state": report.state,
+        "sentence": report.sentence,
+        "reasons": report.reasons,
+        "faces_left": asdict(report.faces_left),
+        "next_break": report.next_break,
+        "confidence": report.confidence,
+        "lead_sign": report.lead_sign,
+        "material": report.material,
+        "grit": report.grit,
+        "age_faces": report.age_faces,
+        "age_minutes": report.age_minutes,
+        "cycles": report.cycles,
+        "last_face": report.last_time_text,
+        "signals": signals,
+        "causes": [asdict(c) for c in report.causes],
+        "safety": report.safety,
+        "data_health": report.data_health,
+        "answers": [{"question": q, "answer": a} for q, a in report.answers],
+    }
+
+
+def _shift_document(shift: ShiftReport) -> dict[str, Any]:
+    return {
+        "as_of": shift.as_of_text,
+        "shift": shift.shift_text,
+        "sentence": shift.sentence,
+        "room": None if shift.room is None else asdict(shift.room),
+        "changed": shift.changed,
+        "holds": shift.holds,
+        "faces_this_shift": shift.faces_this_shift,
+        "pace": shift.pace,
+        "false_calls": shift.false_calls,
+        "stale": shift.stale,
+        "laps": [lap_document(r) for r in shift.laps],
+    }
+
+
+def _print_shift(shift: ShiftReport) -> None:
+    click.echo(f"{shift.as_of_text}, {shift.shift_text}. {shift.sentence}")
+    if shift.stale:
+        click.echo(shift.stale)
+    click.echo()
+    rows = [
+        {
+            "lap": r.lap,
+            "state": r.state,
+            "left": r.faces_left.sentence if r.faces_left.status != "refused" else "cannot say yet",
+            "why": next(iter(r.signals)).rule if r.signals else "",
+            "break": r.next_break if r.state in ("due", "watch") else "",
+            "last": r.last_time_text,
+        }
+        for r in shift.laps
+    ]
+    heads = {
+        "lap": "Lap",
+        "state": "State",
+        "left": "Faces left",
+        "why": "Signal",
+        "break": "Next break",
+        "last": "Last",
+    }
+    print_table(rows, heads, nothing="No lap is known yet: take in a log with `lapcell ingest FILE`.")
+    for report in shift.laps:
+        if report.state in ("held", "due"):
+            click.echo()
+            click.echo(report.sentence)
+            for line in report.safety:
+                click.echo(f"  caution: {line}")
+    if shift.false_calls:
+        click.echo()
+        click.echo(shift.false_calls)
+
+
+def _print_lap(report: LapReport) -> None:
+    click.echo(report.sentence)
+    for reason in report.reasons:
+        click.echo(f"  - {reason}")
+    if report.confidence:
+        click.echo(f"  {report.confidence}")
+    if report.next_break:
+        click.echo(f"  next break: {report.next_break}")
+    if report.causes:
+        click.echo("\nLikely causes, the likeliest first:")
+        rows = [
+            {"cause": c.name, "share": f"{c.likelihood:.0%}", "check": c.check, "counted": c.counted}
+            for c in report.causes
+        ]
+        print_table(rows, {"cause": "Cause", "share": "Share", "check": "Cheapest check", "counted": "Past answers"})
+    for question, answer in report.answers:
+        click.echo(f"\n{question}\n  {answer}")
+    for finding in report.data_health:
+        click.echo(f"\nAbout the readings: {finding}")
+    for line in report.safety:
+        click.echo(f"caution: {line}")

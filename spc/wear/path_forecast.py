@@ -5,16 +5,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_gram import path_gram
+from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws, error_variance_of, interpolated
 from spc.wear.path_reading import columns_of, first_working, refined_working
-from spc.wear.path_scale import PathScale, stack_paths, unzeroed
+from spc.wear.path_scale import PathScale, PathStack, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
 from spc.wear.wear_path import WearPath
 
-__all__ = ["FuturePaths", "future_paths"]
+__all__ = ["FuturePaths", "OwnUpdate", "future_paths", "update_own"]
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnUpdate:
+    """One cycle's own readings put to one shape of the pooled fit."""
+
+    scale: PathScale
+    lines: LineDraws
+    own: WearPath  # without a start by definition
+    stack: PathStack
+    gram: PathGram
+    working: Array  # (1, N)
+    share: Array  # (S,) of each pooled draw, once the own readings are known
+    log_density: float  # of the own readings under this shape, in the readings' unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,21 +40,11 @@ class FuturePaths:
     path: Array  # (S, J) the wear path, without reading error
     error_sd: Array  # (S,) of one reading
     wander_variance: Array  # (S,) of the path per unit of scaled age
-    last_reading: Array | float  # the newest reading; for a new cycle the path's own start
-    log_own: float  # log density of the cycle's own readings under this shape, in the readings' unit
+    newest: Array | float  # the newest reading; for a new cycle the path's own start
 
 
-def future_paths(
-    scale: PathScale,
-    lines: LineDraws,
-    own: WearPath,
-    age: Array,
-    *,
-    draws: int,
-    part: str = "",
-    rng: np.random.Generator,
-) -> FuturePaths:
-    """Draw paths of the cycle `own` at the ages asked for.
+def update_own(scale: PathScale, lines: LineDraws, own: WearPath, *, alone: bool = False) -> OwnUpdate:
+    """Weigh the pooled draws by the cycle's own readings.
 
     Parameters
     ----------
@@ -48,12 +52,8 @@ def future_paths(
         From the pooled fit.
     own : WearPath
         The cycle's readings so far; none is allowed.
-    age : (J,)
-        Rising, the first not before the last reading.
-    draws : int
-    part : str
-        Part number whose wear is asked; '' or one never seen = the middle of the parts.
-    rng : numpy.random.Generator
+    alone : bool
+        The spreads were drawn from these very readings: they are not weighed a second time.
     """
     own = unzeroed(own, scale.zeroed_at, scale.zeroed_value)
     stack = stack_paths([own], scale)
@@ -66,9 +66,28 @@ def future_paths(
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
     log = given_density(lines, gram, stack.design)
     top = float(log.max())
-    share = np.exp(log - top)
-    jacobian = float(scale.log_slope(np.maximum(own.low, 1e-300), own.limit).sum())
-    picked = rng.choice(share.size, size=draws, p=share / share.sum())
+    share = np.ones_like(log) if alone else np.exp(log - top)
+    slope = float(scale.log_slope(np.maximum(own.low, 1e-300), own.limit).sum())
+    return OwnUpdate(
+        scale, lines, own, stack, gram, working, share / share.sum(), top + float(np.log(share.mean())) + slope
+    )
+
+
+def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", rng: np.random.Generator) -> FuturePaths:
+    """Draw the cycle's path at the ages asked for.
+
+    Parameters
+    ----------
+    update : OwnUpdate
+    age : (J,)
+        Rising, the first not before the last reading.
+    draws : int
+    part : str
+        Part number whose wear is asked; '' or one never seen = the middle of the parts.
+    rng : numpy.random.Generator
+    """
+    scale, lines, own, stack, gram = update.scale, update.lines, update.own, update.stack, update.gram
+    picked = rng.choice(update.share.size, size=draws, p=update.share)
     spreads = lines.spreads[picked]
 
     error_variance = error_variance_of(spreads)
@@ -107,7 +126,5 @@ def future_paths(
     path = (
         (stack.level * effects[:, 0] + wandered + offset)[:, None] + effects[:, 1:2] * on_age + np.cumsum(moves, axis=1)
     )
-    newest = float(working[0, own.age.size - 1]) if own.age.size else path[:, 0]
-    return FuturePaths(
-        scale, age, path, np.sqrt(error_variance), wander_variance, newest, top + float(np.log(share.mean())) + jacobian
-    )
+    newest = float(update.working[0, own.age.size - 1]) if own.age.size else path[:, 0]
+    return FuturePaths(scale, age, path, np.sqrt(error_variance), wander_variance, newest)

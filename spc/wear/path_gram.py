@@ -25,9 +25,6 @@ class PathGram:
     gram: Array  # (R, U, C, C)
     log_det: Array  # (R, U)
     count: NDArray[np.int64]  # (U,) readings
-    early_gram: Array  # the same for the earlier half of each unit's readings
-    early_log_det: Array
-    early_count: NDArray[np.int64]
     state: Array  # (R, U, C): each column's share of the wandering at the last reading
     state_variance: Array  # (R, U)
 
@@ -52,8 +49,6 @@ def path_gram(age_scaled: Array, columns: Array, multiplier: Array, count: NDArr
     log_det = np.zeros((RATIO_GRID.size, units))
     state = np.zeros((RATIO_GRID.size, units, width))
     variance = np.zeros((RATIO_GRID.size, units))
-    early_count = (count + 1) // 2
-    early_gram, early_log_det = gram.copy(), log_det.copy()
     before = np.zeros(units)
     for i in range(longest):
         live = i < count
@@ -68,8 +63,4 @@ def path_gram(age_scaled: Array, columns: Array, multiplier: Array, count: NDArr
         log_det += np.where(live, np.log(total), 0.0)
         state = state + gain[..., None] * innovation
         variance = variance * (1 - gain)
-        half = early_count == i + 1
-        if half.any():
-            early_gram[:, half] = gram[:, half]
-            early_log_det[:, half] = log_det[:, half]
-    return PathGram(gram, log_det, count, early_gram, early_log_det, early_count, state, variance)
+    return PathGram(gram, log_det, count, state, variance)

@@ -9,14 +9,18 @@ from numpy.typing import NDArray
 from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
-from spc.wear.path_scale import PathScale, fit_scale, stack_paths, unzeroed
+from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, unzeroed
 from spc.wear.path_shape import SHAPES, Shape
-from spc.wear.shape_score import late_scores, shape_weights
+from spc.wear.shape_score import left_out_scores, shape_shares
 from spc.wear.wear_path import WearPath
 
-__all__ = ["PooledShape", "PooledWear", "fit_pooled"]
+__all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled"]
 
 Array = NDArray[np.float64]
+
+_LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
+_ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
+_ALONE_SHAPES = ("linear", "square root", "square")  # one path cannot tell its shape: all three take part
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,29 +28,27 @@ class PooledShape:
     """One shape fitted to the group."""
 
     scale: PathScale
-    draws: LineDraws
-    weight: float  # share of the forecast, 0 to 1, by predictive score over left-out units
-    score: float  # log score of the later halves, each unit left out; per unit
+    lines: LineDraws
+    share: float  # of the forecast, 0 to 1, by predictive score over left-out units
+    score: float  # log predictive density of a left-out unit, mean over the units, in the readings' unit
     with_covariates: bool
 
     @property
     def name(self) -> str:
         """The shape in short words."""
-        return (
-            self.scale.shape.name
-            + (", relative to the limit" if self.scale.relative else "")
-            + (", with covariates" if self.with_covariates else "")
-        )
+        relative = ", relative to the limit" if self.scale.relative else ""
+        return self.scale.shape.name + relative + (", with covariates" if self.with_covariates else "")
 
 
 @dataclass(frozen=True, slots=True)
 class PooledWear:
-    """What past cycles of a group say; reused for every forecast of the group."""
+    """What past cycles of a group say; made once and used for every forecast of the group."""
 
-    shapes: tuple[PooledShape, ...]  # best first
+    shapes: tuple[PooledShape, ...]  # greatest share first; shares add to 1
     past: tuple[WearPath, ...]  # the cycles used
     left_out: tuple[str, ...]  # cycles not used, and why
     refused: str  # why nothing could be pooled, '' if it could
+    alone: bool = False  # True: no past cycles, the spreads come from the very cycle to be forecast
 
 
 def fit_pooled(
@@ -57,73 +59,112 @@ def fit_pooled(
     draws: int = 600,
     rng: np.random.Generator,
 ) -> PooledWear:
-    """Fit every shape to the past cycles and weigh the shapes by how well they foresee cycles left out."""
-    past = [_until_limit(p, p.limit if np.isnan(limit) else limit) for p in past]
-    used = tuple(p for p in past if p.age.size >= 2 and np.ptp(p.age) > 0)
-    left_out = tuple(f"{p.label}: fewer than two ages read" for p in past if p not in used)
+    """Fit every shape to the past cycles and give each its share by how well it foresees cycles left out.
+
+    Parameters
+    ----------
+    past : sequence of WearPath
+        Past cycles of the group. A path needs readings at two ages or more.
+    limit : float, optional
+        Readings after the second one at or over it are not used. NaN = each path's own limit.
+    shapes : sequence of Shape
+    draws : int
+        Draws of the spreads kept for each shape.
+    rng : numpy.random.Generator
+
+    Notes
+    -----
+    Readings, offsets of parts, covariates and limits that differ between units (the reading then also taken as a share
+    of its limit) are treated in `path_scale`; the spreads are drawn in `path_posterior`. A path cut off because its
+    readings reached the limit needs no correction (the cut depends on readings that are in the fit); one cut off for
+    what a person saw and did not log does.
+    """
+    cut = [_until_limit(p, p.limit if np.isnan(limit) else limit) for p in past]
+    used = tuple(p for p in cut if p.age.size >= 2 and np.ptp(p.age) > 0)
+    left_out = tuple(f"{p.label}: readings at fewer than two ages" for p in cut if p.age.size < 2 or not np.ptp(p.age))
     if not used:
         return PooledWear((), used, left_out, "no past cycle with readings at two ages")
+    limits = np.array([p.limit for p in used])
+    by_limit = bool(np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0)
+    by_covariates = bool(used[0].covariates) and len(used) >= 3
     fitted: list[PooledShape] = []
     scores: list[Array] = []
-    limits = np.array([p.limit for p in used])
-    relatives = [False]
-    if np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0:
-        relatives.append(True)
-    covariates = bool(used[0].covariates) and len(used) >= 3
     for shape in shapes:
-        for relative in relatives:
-            for with_covariates in (False, True) if covariates else (False,):
+        for relative in (False, True)[: 1 + by_limit]:
+            for with_covariates in (False, True)[: 1 + by_covariates]:
                 scale = fit_scale(used, shape, relative=relative, with_covariates=with_covariates)
                 if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                     continue
-                lines, gram, working = _fit_one(used, scale, draws=draws, rng=rng)
                 stack = stack_paths(used, scale)
-                jacobian = np.array([_late_log_slope(p, scale) for p in used])
-                score = late_scores(lines, gram, stack.design, scale.prior_precision()) + jacobian
-                fitted.append(PooledShape(scale, lines, 0.0, float(score.mean()), with_covariates))
-                scores.append(score)
+                lines, gram = _fit_one(stack, scale, draws=draws, rng=rng)
+                score = left_out_scores(lines, gram, stack.design, scale.prior_precision())
+                scores.append(score + np.array([_log_slope(p, scale) for p in used]))
+                fitted.append(PooledShape(scale, lines, 0.0, float(scores[-1].mean()), with_covariates))
     if not fitted:
         return PooledWear((), used, left_out, "no shape fits these readings")
-    weights = shape_weights(np.array(scores), rng=rng)
-    order = np.argsort(-weights, kind="stable")
-    chosen = tuple(
-        PooledShape(fitted[i].scale, fitted[i].draws, float(weights[i]), fitted[i].score, fitted[i].with_covariates)
-        for i in order
-    )
-    return PooledWear(chosen, used, left_out, "")
+    return PooledWear(_shared(fitted, shape_shares(np.array(scores))), used, left_out, "")
+
+
+def fit_alone(own: WearPath, *, draws: int = 600, rng: np.random.Generator) -> PooledWear:
+    """Draw the spreads from one cycle only, for a lap that has no past cycle: wide, as it must be.
+
+    Several shapes take part with equal shares, since one path cannot tell its shape.
+    """
+    if own.age.size < _ALONE_LEAST or not np.ptp(own.age):
+        why = f"no past cycle to borrow from, and {own.age.size} readings of its own where {_ALONE_LEAST} are needed"
+        return PooledWear((), (), (), why, alone=True)
+    fitted = []
+    for shape in SHAPES:
+        if shape.name in _ALONE_SHAPES:
+            scale = fit_scale([own], shape, relative=False, with_covariates=False)
+            if isinstance(scale, str):
+                continue
+            stack = stack_paths([own], scale)
+            lines, _ = _fit_one(stack, scale, draws=draws, rng=rng)
+            prior = scale.prior_precision()
+            unread = replace(
+                lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1))
+            )
+            fitted.append(PooledShape(scale, unread, 1 / len(_ALONE_SHAPES), float("nan"), False))
+    return PooledWear(tuple(fitted), (), (), "", alone=True)
+
+
+def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
+    shares = np.where(shares >= _LEAST_SHARE, shares, 0.0)
+    shares = shares / shares.sum()
+    order = np.argsort(-shares, kind="stable")
+    return tuple(replace(fitted[i], share=float(shares[i])) for i in order if shares[i] > 0)
 
 
 def _until_limit(path: WearPath, limit: float) -> WearPath:
     """Cut the path after its second reading at or over the limit: the rest says nothing about the crossing."""
-    if not np.isfinite(limit):
-        return path
     over = np.flatnonzero(path.low >= limit)
-    end = int(over[1]) + 1 if over.size > 1 else path.age.size
+    if over.size < 2:
+        return path
+    kept = slice(None, int(over[1]) + 1)
     return replace(
-        path, age=path.age[:end], low=path.low[:end], high=path.high[:end], sign_known=path.sign_known[:end],
-        parts=path.parts[:end],
-    )  # fmt: skip
+        path,
+        age=path.age[kept],
+        low=path.low[kept],
+        high=path.high[kept],
+        sign_known=path.sign_known[kept],
+        parts=path.parts[kept],
+    )
 
 
-def _late_log_slope(path: WearPath, scale: PathScale) -> float:
+def _log_slope(path: WearPath, scale: PathScale) -> float:
     path = unzeroed(path, scale.zeroed_at, scale.zeroed_value)
     middle = (path.low + np.where(np.isfinite(path.high), path.high, path.low)) / 2
-    slopes = scale.log_slope(np.maximum(middle, 1e-300), path.limit)
-    return float(slopes[(path.age.size + 1) // 2 :].sum())
+    return float(scale.log_slope(np.maximum(middle, 1e-300), path.limit).sum())
 
 
-def _fit_one(
-    paths: Sequence[WearPath], scale: PathScale, *, draws: int, rng: np.random.Generator
-) -> tuple[LineDraws, PathGram, Array]:
-    stack = stack_paths(paths, scale)
-    parts = len(scale.parts)
-    prior = scale.prior_precision()
+def _fit_one(stack: PathStack, scale: PathScale, *, draws: int, rng: np.random.Generator) -> tuple[LineDraws, PathGram]:
+    parts, prior = len(scale.parts), scale.prior_precision()
     working, multiplier = first_working(stack)
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
     lines = draw_lines(gram, stack.design, prior, draws=draws, rng=rng)
     refined = refined_working(stack, working, lines, parts)
     if refined is not None:
-        working, multiplier = refined
-        gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
+        gram = path_gram(stack.age_scaled, columns_of(stack, refined[0], parts), refined[1], stack.count)
         lines = draw_lines(gram, stack.design, prior, draws=draws, rng=rng)
-    return lines, gram, working
+    return lines, gram

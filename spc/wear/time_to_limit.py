@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_forecast import FuturePaths, future_paths
+from spc.wear.path_forecast import FuturePaths, future_paths, update_own
 from spc.wear.pooled import PooledWear
 from spc.wear.wear_path import WearPath
 
@@ -132,15 +132,23 @@ def time_to_limit(
         return _answer(
             "over", "the last reading is at or over the limit", own, pooled, start, ahead, level, crossing, unit
         )
-    usable = [s for s in pooled.shapes if not (s.scale.shape.needs_positive and own.age.size and own.low.min() <= 0)]
-    if not usable:
+    updates = [
+        (update_own(s.scale, s.lines, own, alone=pooled.alone), s)
+        for s in pooled.shapes
+        if not (s.scale.shape.needs_positive and own.age.size and own.low.min() <= 0)
+    ]
+    if not updates:
         return refused("cannot say: the readings of this cycle do not go with any shape fitted to the past cycles")
+    log_density = np.array([0.0 if pooled.alone else u.log_density for u, _ in updates])
+    share = np.array([s.share for _, s in updates]) * np.exp(log_density - log_density.max())
+    share = share / share.sum()
     ages = _future_ages(pooled.past, own, start, start + ahead, crossing)
     futures = [
-        future_paths(s.scale, s.draws, own, ages, draws=max(int(np.ceil(draws * s.weight)), 1), part=part, rng=rng)
-        for s in usable
-        if s.weight >= 0.01
+        future_paths(u, ages, draws=int(np.ceil(draws * part_of)), part=part, rng=rng)
+        for (u, _), part_of in zip(updates, share, strict=True)
+        if part_of >= 0.005
     ]
+    best = int(share.argmax())
     remaining = (
         np.concatenate([_crossing_ages(f, own.limit, limit, lower_limit, crossing, rng) for f in futures]) - start
     )
@@ -154,7 +162,8 @@ def time_to_limit(
         high if np.isfinite(high) else None,
         ahead, start, level, crossing, unit,
         _range_words(low, high, ahead, unit), _borrowed_words(own, pooled, unit),
-        own.age.size, len(pooled.past), usable[0].name, usable[0].weight, _fan(futures, own.limit, level), remaining,
+        own.age.size, len(pooled.past), updates[best][1].name, float(share[best]),
+        _fan(futures, own.limit, level), remaining,
     )  # fmt: skip
 
 
@@ -228,7 +237,7 @@ def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: n
         gap = gap + _NEXT_FACE_Z * future.error_sd[:, None]
     elif crossing == "reading":
         gap[:, 1:] += future.error_sd[:, None] * rng.standard_normal(gap[:, 1:].shape)
-        gap[:, 0] = np.minimum(side * (future.last_reading - limit), -1e-12)
+        gap[:, 0] = np.minimum(side * (future.newest - limit), -1e-12)
     there = gap >= 0
     if crossing != "reading":  # a wandering path may touch the limit between two ages and turn back
         on_age = future.scale.age_scaled(age)

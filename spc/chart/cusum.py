@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -69,7 +70,7 @@ def cusum_values(
     cuts = sorted(starts | set(range(0, x.size, 4096)))
     out = np.empty_like(x)
     carried = first
-    for begin, end in zip(cuts, [*cuts[1:], x.size], strict=True):
+    for begin, end in pairwise([*cuts, x.size]):
         if begin in starts:
             carried = first
         total = carried + np.cumsum(filled[begin:end])

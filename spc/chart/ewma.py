@@ -1,6 +1,7 @@
 """Drifting average (EWMA): remembers a little of every face since the stretch began, and sees slow drift early."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -198,7 +199,7 @@ def _filtered(x: NDArray[np.float64], lam: float, start: float, fresh: list[int]
     from scipy.signal import lfilter
 
     out = np.empty_like(x)
-    for first, last in zip(fresh, [*fresh[1:], x.size], strict=True):
+    for first, last in pairwise([*fresh, x.size]):
         out[first:last], _ = lfilter([lam], [1.0, lam - 1.0], x[first:last], zi=np.array([(1.0 - lam) * start]))
     return out
 

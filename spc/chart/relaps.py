@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -142,7 +143,7 @@ def relap_chart(bad: ArrayLike, plan: BernoulliPlan, *, segments: ArrayLike | No
     starts = segment_starts(segments, flags.size)
     steps = np.where(flags, plan.lattice - 1, -1)
     total = np.empty(flags.size, dtype=np.int64)
-    for begin, end in zip(starts, np.append(starts[1:], flags.size), strict=True):
+    for begin, end in pairwise([*starts.tolist(), flags.size]):
         run = np.cumsum(steps[begin:end])
         total[begin:end] = run - np.minimum(np.minimum.accumulate(run), 0)
     value = total.astype(np.float64)

@@ -26,6 +26,7 @@ def test_agrees_with_the_recursion_written_out():
 
 
 def test_missing_reading_leaves_the_sum_alone():
+    assert cusum_values([]).size == 0
     assert cusum_values([1.0, np.nan, 1.0]) == pytest.approx([1.0, np.nan, 2.0], nan_ok=True)
 
 

@@ -5,13 +5,26 @@ import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-__all__ = ["ProgressBar", "clean", "counted", "plain", "print_json", "print_table", "progress_bar", "shown_time"]
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
-_CONTROL = {code: f"\\x{code:02x}" for code in (*range(32), 127)} | {10: "\\n", 13: "\\r", 9: "\\t"}
+__all__ = [
+    "ProgressBar",
+    "clean",
+    "counted",
+    "one_line",
+    "plain",
+    "print_json",
+    "print_table",
+    "progress_bar",
+    "records",
+    "shown_time",
+]
+
 _WIDEST = 60
 
 
@@ -75,17 +88,27 @@ def plain(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     text = f"{value:.4g}" if isinstance(value, float) else str(value)
-    text = text.translate(_CONTROL).encode("utf-8", "replace").decode("utf-8")
+    text = one_line(text)
     return text if len(text) <= _WIDEST else text[: _WIDEST - 3] + "..."
 
 
+def records(rows: "DataFrame") -> list[dict[str, Any]]:
+    """Give the rows of a frame as mappings of column to value."""
+    return [{str(name): value for name, value in row.items()} for row in rows.to_dict("records")]
+
+
+def one_line(text: str) -> str:
+    """Make a sentence fit for a terminal: no control characters, whatever a file's name or header held."""
+    return "".join(char if char.isprintable() else f"\\x{ord(char):02x}" for char in text)[:500]
+
+
 def counted(n: int, one: str, many: str = "") -> str:
-    """'1 row', '2,000 rows'."""
+    """Write a count and its noun: '1 row', '2,000 rows'."""
     return f"{n:,} {one if n == 1 else many or one + 's'}"
 
 
 def shown_time(at_us: int | None, zone: str) -> str:
-    """A moment as people at the site read it, or in UTC when no zone is set; '' for none."""
+    """Give a moment as people at the site read it, or in UTC when no zone is set; '' for none."""
     from datetime import UTC, datetime
     from zoneinfo import ZoneInfo
 

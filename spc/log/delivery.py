@@ -95,6 +95,7 @@ class Delivery:
         self._progress = progress
         self._tally = Tally()
         self._accepted: list[Ids] = []
+        self._events: list[Ids] = []
         self._quarantined: list[tuple[int, str, str]] = []
         self._known_used: Counter[int] = Counter()
         self._materials: dict[str, str] = {}
@@ -116,6 +117,13 @@ class Delivery:
             return None
         ids = np.concatenate([np.empty(0, dtype=np.int64), *self._accepted])
         return self._store.face_table.rows(ids).sort_values("row_number", kind="stable").reset_index(drop=True)
+
+    def event_rows(self) -> pd.DataFrame | None:
+        """Events taken in, events columns, in file order; None unless asked for."""
+        if not self._keep:
+            return None
+        ids = np.concatenate([np.empty(0, dtype=np.int64), *self._events])
+        return self._store.event_table.rows(ids).sort_values("row_number", kind="stable").reset_index(drop=True)
 
     def quarantined_rows(self) -> pd.DataFrame | None:
         """Rows sent to quarantine: row_number, raw, reasons; None unless asked for."""
@@ -235,7 +243,7 @@ class Delivery:
         connection = self._store.connection
         connection.execute("SAVEPOINT piece")
         before = Tally(**{name: getattr(self._tally, name) for name in Tally.__dataclass_fields__})
-        kept = len(self._accepted), len(self._quarantined)
+        kept = len(self._accepted), len(self._events), len(self._quarantined)
         try:
             self._admit_all(rows, admission)
         except (
@@ -248,7 +256,7 @@ class Delivery:
             connection.execute("ROLLBACK TO piece")
             self._store.face_table.forget()
             self._tally = before
-            del self._accepted[kept[0] :], self._quarantined[kept[1] :]
+            del self._accepted[kept[0] :], self._events[kept[1] :], self._quarantined[kept[2] :]
             if len(rows) > 1:
                 half = len(rows) // 2
                 self._admit(rows.iloc[:half], admission)
@@ -291,6 +299,8 @@ class Delivery:
                 self._accepted.append(row_id[outcome != "double"])
         else:
             tally.events += counts["event"] + counts["version"]
+            if self._keep:
+                self._events.append(row_id[outcome != "double"])
 
     def _note_materials(self, rows: pd.DataFrame) -> None:
         pairs = rows.loc[rows["material"] != "", ["lap", "material"]].drop_duplicates()

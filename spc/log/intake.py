@@ -64,6 +64,7 @@ class IntakeResult:
     columns: tuple[ColumnUse, ...]
     intake_id: int = 0  # 0: nothing was written
     accepted_rows: pd.DataFrame | None = None  # faces columns of the faces and repeats, when asked for
+    event_rows: pd.DataFrame | None = None  # events columns of the events, when asked for
     quarantined_rows: pd.DataFrame | None = None  # row_number, raw, reasons, when asked for
 
     @property
@@ -214,6 +215,7 @@ def _result(
         new_versions=tally.new_versions, settled=tally.settled, refused=False, error="", remarks=remarks,
         dialect=scanned.dialect, columns=scanned.columns, intake_id=intake_id,
         accepted_rows=delivery.accepted_rows() if delivery else None,
+        event_rows=delivery.event_rows() if delivery else None,
         quarantined_rows=delivery.quarantined_rows() if delivery else None,
     )  # fmt: skip
 

@@ -1,0 +1,112 @@
+"""`lapcell events`: what was done to the laps."""
+
+import csv
+import io
+from typing import Any
+
+import click
+
+from spc.cli import DONE, Session, common_options
+from spc.commands.ingest import command as ingest_command
+from spc.commands.output import one_line, print_json, print_table, records
+from spc.commands.registers import ListingGroup
+
+__all__ = ["command"]
+
+HELP = """List lap events; add one, or take in a CSV of them.
+
+Events: charged, recharged, cleaned, grit changed, dressed, reconditioned, re-faced, measured, ring moved, swapped,
+returned, retired.
+
+\b
+JSON of list: {"events": [{event_id, lap, event, time_utc, time_text, operator, grit, grit_um, grit_from,
+  grit_from_um, abrasive, lot, reason, planned, found_late, minutes, method, shape, before_um, after_um, removed_um,
+  from_mm, to_mm, note, intake_id, row_number}]} (null = not said); of add: the event; of take: as `lapcell ingest`
+"""
+
+# Option of `add` -> field of a log's event row.
+_FIELDS = (
+    "time operator grit grit_from abrasive lot reason planned found_late minutes method shape before after removed "
+    "from_mm to_mm note"
+).split()
+
+
+@click.group(cls=ListingGroup, help=HELP)
+def command() -> None:
+    """Events."""
+
+
+@command.command("list")
+@click.option("--lap", help="Only this lap.")
+@common_options
+def list_events(session: Session, *, lap: str | None) -> int:
+    """List the events, oldest first."""
+    with session.store() as store:
+        rows = records(store.events(lap=lap).drop(columns="sort_us"))
+    if session.as_json:
+        print_json({"events": rows})
+        return DONE
+    columns = {"event_id": "id", "time_text": "time", "lap": "lap", "event": "event", "grit": "grit"}
+    columns |= {"reason": "reason", "operator": "who", "note": "note"}
+    print_table(rows, columns, nothing="No event yet; `lapcell events add` adds one.")
+    return DONE
+
+
+@command.command("add")
+@click.argument("lap")
+@click.argument("event")
+@click.option("--time", help="When; with a zone, or by the site's.")
+@click.option("--operator")
+@click.option("--grit", help="Such as '15 um' or F600; for a grit change the new one.")
+@click.option("--grit-from", help="For a grit change, the old one.")
+@click.option("--abrasive", help="Such as diamond, alumina, silicon carbide.")
+@click.option("--lot")
+@click.option("--reason", help="Such as worn, damaged, planned, contamination, routine.")
+@click.option("--planned", type=click.Choice(["yes", "no"]))
+@click.option("--found-late", type=click.Choice(["yes", "no"]))
+@click.option("--minutes")
+@click.option("--method")
+@click.option("--shape", help="convex, concave or twist.")
+@click.option("--before", help="Form before, with unit, such as '1.2 um'.")
+@click.option("--after", help="Form after, with unit.")
+@click.option("--removed", help="Removed from the lap, with unit.")
+@click.option("--from-mm", help="Ring position before.")
+@click.option("--to-mm", help="Ring position after.")
+@click.option("--note")
+@click.option("--who", required=True, help="Who writes this down.")
+@common_options
+def add(session: Session, *, lap: str, event: str, who: str, **said: str | None) -> int:
+    """Add EVENT of LAP."""
+    row = _read({"lap": lap, "event": event} | {name: said[name] or "" for name in _FIELDS}, session)
+    with session.store(create=True) as store:
+        event_id = store.append_event(row, who=who, source="command line")
+        events = store.events(lap=row["lap"])
+    record = records(events.loc[events["event_id"] == event_id].drop(columns="sort_us"))[0]
+    if session.as_json:
+        print_json(record)
+    else:
+        click.echo(one_line(f"Event {event_id}: {record['lap']} {record['event']} {record['time_text']}".rstrip()))
+    return DONE
+
+
+def _read(cells: dict[str, str], session: Session) -> dict[str, Any]:
+    """Read what was typed as the row of a log is read."""
+    from spc.log.rows import read_log
+    from spc.store.frames import EVENTS
+
+    said = {name: text for name, text in cells.items() if text}
+    text = io.StringIO()
+    csv.writer(text).writerows([list(said), list(said.values())])
+    aliases = {}
+    if session.store_path.exists():
+        with session.store() as store:
+            aliases = store.aliases()
+    parsed = read_log(text.getvalue().encode(), name="the event", settings=session.settings(), aliases=aliases)
+    row = {} if parsed.rows.empty else parsed.rows.iloc[0].to_dict()
+    if row.get("outcome") != "event":
+        reasons = str(row.get("reasons", "")).removeprefix("row 1: ")
+        raise ValueError(f"the event cannot be kept: {parsed.refused or reasons or 'it says nothing'}")
+    return {name: row[name] for name in EVENTS if name in row and name != "row_number"}
+
+
+command.add_command(ingest_command, "take")

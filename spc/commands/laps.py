@@ -1,0 +1,135 @@
+"""`lapcell laps`: what the cell's laps are, and how else they are written."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import click
+
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.output import counted, one_line, print_json, print_table, records
+from spc.commands.registers import ListingGroup, take_register
+
+__all__ = ["command"]
+
+_WORDS = {
+    "lap": ("lap", "lap id", "name", "läppscheibe", "rodoir"),
+    "material": ("material", "lap material", "werkstoff", "matériau"),
+    "kind": ("kind", "type", "art"),
+    "size_text": ("size", "size text", "diameter", "grösse", "größe", "taille"),
+    "home_grit": ("home grit", "grit", "körnung", "grain"),
+    "group": ("group", "pooling group", "gruppe", "groupe"),
+    "state": ("state", "zustand", "état"),
+    "note": ("note", "notes", "remark", "bemerkung", "remarque"),
+}
+
+HELP = """List laps; describe one, approve another way of writing it, retire it, or take in a CSV of laps.
+
+\b
+JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note}],
+  "aliases": {as typed: lap}}; of set and retire: the lap; of alias: {"typed", "lap", "settled", "still_waiting",
+  "reasons"}; of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
+"""
+
+
+@click.group(cls=ListingGroup, help=HELP)
+def command() -> None:
+    """Laps."""
+
+
+@command.command("list")
+@common_options
+def list_laps(session: Session) -> int:
+    """List every lap that is described or that a face or event names."""
+    with session.store() as store:
+        laps, aliases = records(store.laps()), store.aliases()
+    if session.as_json:
+        print_json({"laps": laps, "aliases": aliases})
+        return DONE
+    columns = ("lap", "material", "kind", "size_text", "home_grit", "group", "state", "note")
+    print_table(laps, {name: name.replace("_text", "").replace("_", " ") for name in columns}, nothing="No lap yet.")
+    for typed, lap in aliases.items():
+        click.echo(f"{one_line(typed)} is read as {one_line(lap)}")
+    return DONE
+
+
+@command.command("set")
+@click.argument("lap")
+@click.option("--material", help="Such as cast iron, copper, ceramic, diamond-impregnated, paper on plate, stone.")
+@click.option("--kind", help="Such as ring machine plate, hand lap, plate.")
+@click.option("--size", "size_text", help="As written on it.")
+@click.option("--home-grit", help="The grit it is kept to.")
+@click.option("--group", help="Laps of one group lend each other their past; left out: material and home grit.")
+@click.option("--state", type=click.Choice(["in use", "stand-by"]), help="Whether it is in use.")
+@click.option("--note")
+@click.option("--who", default="", help="Who says so.")
+@click.option("--why", default="")
+@common_options
+def set_lap(session: Session, *, lap: str, who: str, why: str, **said: str | None) -> int:
+    """Describe a lap; what is left out stays as it was."""
+    with session.store(create=True) as store:
+        store.set_lap(lap, who=who, why=why, **said)
+        record = next(one for one in records(store.laps()) if one["lap"] == lap)
+    _say(session, record, f"Lap {lap} is set.")
+    return DONE
+
+
+@command.command("retire")
+@click.argument("lap")
+@click.option("--who", required=True)
+@click.option("--why", required=True)
+@common_options
+def retire(session: Session, *, lap: str, who: str, why: str) -> int:
+    """Take a lap out of use for good; its history stays."""
+    from spc.store.database import StoreError
+
+    with session.store() as store:
+        if lap not in set(store.laps()["lap"]):
+            raise StoreError(f"no lap called {lap!r}; `lapcell laps` lists them")
+        store.set_lap(lap, state="retired", who=who, why=why)
+        record = next(one for one in records(store.laps()) if one["lap"] == lap)
+    _say(session, record, f"Lap {lap} is retired.")
+    return DONE
+
+
+@command.command("alias")
+@click.argument("typed")
+@click.argument("lap")
+@click.option("--who", required=True, help="The person who approves.")
+@click.option("--why", default="")
+@common_options
+def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
+    """Approve TYPED as a way of writing LAP; rows that waited for it are read again."""
+    from spc.log.rereading import approve_alias
+
+    with session.store() as store:
+        done = approve_alias(store, typed, lap, settings=session.settings(), who=who, why=why)
+    if session.as_json:
+        document = {"typed": typed, "lap": lap, "settled": done.settled, "still_waiting": done.still_waiting}
+        print_json(document | {"reasons": done.reasons})
+    else:
+        click.echo(f"{one_line(typed)} is read as {one_line(lap)}; {counted(done.settled, 'row')} left quarantine.")
+        for reason in done.reasons:
+            click.echo(f"  still waiting: {one_line(reason)}")
+    return NEEDS_A_PERSON if done.still_waiting else DONE
+
+
+@command.command("take")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--who", default="", help="Who delivers it.")
+@common_options
+def take(session: Session, *, file: Path, who: str) -> int:
+    """Take in a CSV of laps: lap, material, kind, size, home grit, group, state, note."""
+    with session.store(create=True) as store:
+
+        def one(cells: Mapping[str, str], _: str) -> None:
+            said = {name: text for name, text in cells.items() if name != "lap" and text}
+            store.set_lap(cells["lap"], who=who, why=f"as {file.name} says", **said)
+
+        return take_register(session, file, words=_WORDS, take=one)
+
+
+def _say(session: Session, record: dict[str, object], sentence: str) -> None:
+    if session.as_json:
+        print_json(record)
+    else:
+        click.echo(one_line(sentence))

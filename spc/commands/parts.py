@@ -1,0 +1,167 @@
+"""`lapcell parts`: the limits of each part number."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import click
+
+from spc.cli import DONE, Session, common_options
+from spc.commands.output import one_line, print_json, print_table, records
+from spc.commands.registers import ListingGroup, take_register
+
+__all__ = ["command", "limit_um"]
+
+_WORDS = {
+    "part": ("part", "part number", "part no", "teil", "teilenummer", "pièce", "piece"),
+    "characteristic": ("characteristic", "merkmal", "caractéristique", "quantity"),
+    "upper": ("upper", "upper limit", "max", "maximum", "limit", "obergrenze"),
+    "lower": ("lower", "lower limit", "min", "minimum", "untergrenze"),
+    "unit": ("unit", "einheit", "unité"),
+    "lamp": ("lamp", "lampe"),
+    "valid_from": ("valid from", "from", "gültig ab"),
+    "why": ("why", "reason", "grund"),
+}
+
+HELP = """List limits per part number and characteristic; set one, or take in a CSV of them.
+
+A limit is written with its unit: 2 bands needs its lamp, 0.3 um, 12 uin, 600 nm. Part '*' stands for any part.
+
+\b
+JSON of list: {"limits": [{part, characteristic, upper_um, lower_um, upper_text, lower_text, revision, valid_from,
+  who, why}]} (null = no such limit); of set: the new revision; of take: {"name", "rows", "accepted",
+  "refused": [{row_number, reason}]}
+"""
+
+
+@click.group(cls=ListingGroup, help=HELP)
+def command() -> None:
+    """Parts and their limits."""
+
+
+@command.command("list")
+@click.option("--all", "every", is_flag=True, help="Every revision, oldest first.")
+@common_options
+def list_limits(session: Session, *, every: bool) -> int:
+    """List the limits valid now."""
+    with session.store() as store:
+        limits = records(store.limits(all_revisions=every))
+    if session.as_json:
+        print_json({"limits": limits})
+        return DONE
+    columns = {"part": "part", "characteristic": "characteristic", "upper_um": "upper um", "lower_um": "lower um"}
+    columns |= {"upper_text": "as written", "revision": "revision", "valid_from": "valid from", "who": "who"}
+    print_table(limits, columns, nothing="No limit is set; `lapcell parts set` sets one.")
+    return DONE
+
+
+@command.command("set")
+@click.argument("part")
+@click.argument("characteristic")
+@click.argument("upper")
+@click.option("--lower", default="", help="For thickness only.")
+@click.option("--lamp", default="", help="For limits in bands; left out, the lamp of the settings.")
+@click.option("--valid-from", default="", help="ISO date; left out, from now.")
+@click.option("--who", required=True)
+@click.option("--why", default="")
+@common_options
+def set_limit(
+    session: Session,
+    *,
+    part: str,
+    characteristic: str,
+    upper: str,
+    lower: str,
+    lamp: str,
+    valid_from: str,
+    who: str,
+    why: str,
+) -> int:
+    """Set the limit of PART and CHARACTERISTIC to UPPER, such as '2 bands'; 'none' takes it back."""
+    lamp = lamp or session.settings().lamp
+    with session.store(create=True) as store:
+        number = store.set_limit(
+            part, characteristic, upper_um=limit_um(upper, lamp=lamp), upper_text=upper, who=who, why=why,
+            lower_um=limit_um(lower or "none", lamp=lamp), lower_text=lower, valid_from=valid_from,
+        )  # fmt: skip
+        limits = store.limits(all_revisions=True)
+    record = records(limits.loc[limits["revision"] == number])[0]
+    if session.as_json:
+        print_json(record)
+    elif record["upper_um"] != record["upper_um"]:
+        click.echo(one_line(f"{part}: the limit of {characteristic} is taken back."))
+    else:
+        click.echo(one_line(f"{part}: {characteristic} at most {upper}, {record['upper_um']:.6g} um."))
+    return DONE
+
+
+@command.command("take")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--who", required=True, help="Who delivers it.")
+@common_options
+def take(session: Session, *, file: Path, who: str) -> int:
+    """Take in a CSV of limits: part, characteristic, upper, lower, unit, lamp, valid from, why."""
+    site_lamp = session.settings().lamp
+    with session.store(create=True) as store:
+
+        def one(cells: Mapping[str, str], decimal: str) -> None:
+            lamp = cells.get("lamp", "") or site_lamp
+            upper, lower = ((cells.get(name, "") or "none") for name in ("upper", "lower"))
+            unit = cells.get("unit", "")
+            said = {name: limit_um(text, lamp=lamp, unit=unit, decimal=decimal or ".") for name, text in
+                    (("upper_um", upper), ("lower_um", lower))}  # fmt: skip
+            if said["upper_um"] is None and said["lower_um"] is None:
+                raise ValueError("has no limit; write upper, or lower for thickness")
+            store.set_limit(
+                cells["part"], cells.get("characteristic", "") or "flatness", **said, who=who,
+                upper_text=f"{cells.get('upper', '')} {unit}".strip(), valid_from=cells.get("valid_from", ""),
+                lower_text=f"{cells.get('lower', '')} {unit}".strip(), why=cells.get("why", ""),
+            )  # fmt: skip
+
+        return take_register(session, file, words=_WORDS, take=one)
+
+
+def limit_um(text: str, *, lamp: str, unit: str = "", decimal: str = ".") -> float | None:
+    """
+    Read a limit as written.
+
+    Parameters
+    ----------
+    text : str
+        '2 bands', '0.3 um'; 'none' is no limit.
+    lamp : str
+        For bands.
+    unit : str
+        For a number without one.
+    decimal : str
+        '.' or ','.
+
+    Returns
+    -------
+    float or None
+        Micrometres.
+
+    Raises
+    ------
+    ValueError
+        If it is no length, or its unit or lamp is missing.
+    """
+    from spc.measure import length
+    from spc.measure.reading import parse_typed
+
+    if text.strip().lower() in ("none", ""):
+        return None
+    try:
+        typed = parse_typed(text, decimal=decimal)
+    except ValueError as error:
+        raise ValueError(f"the limit {error}; write it such as '2 bands' or '0.3 um'") from None
+    if typed.kind != "value":
+        raise ValueError(f"a limit must be one length, got {text!r}")
+    name = typed.unit or (length.unit_name(unit) if unit else "")
+    if not name:
+        raise ValueError(f"the limit {text!r} has no unit; write it such as '2 bands' or '0.3 um'")
+    if name == "band" and not lamp:
+        raise ValueError(
+            f"the limit {text!r} is in bands, and no lamp is known; name it with --lamp or in the settings"
+        )
+    wavelength_nm = length.lamp(lamp).wavelength_nm if name == "band" else None
+    return float(typed.high * length.um_per(name, wavelength_nm=wavelength_nm))

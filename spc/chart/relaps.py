@@ -270,5 +270,5 @@ def _flags(bad: ArrayLike) -> NDArray[np.bool_]:
         odd = ~np.isin(array, (0, 1))
         if odd.any():
             where = int(np.flatnonzero(odd)[0])
-            raise ValueError(f"`bad` must hold True and False only, got {array[where]!r} at position {where}")
+            raise ValueError(f"`bad` must hold True and False only, got {array[where]} at position {where}")
     return array.astype(bool)

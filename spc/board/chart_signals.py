@@ -208,12 +208,12 @@ def _signal(chart: SignChart, s: ChartSignal) -> Signal:
     if s.rule == DRIFTING:
         way = "up" if sign.side == "upper" else "down"
         sentence = (
-            f"{sign.words.capitalize()} on {s.lap} drifts {way} {since}: {shown:.3g} {sign.unit} where "
+            f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown:.3g} {sign.unit} where "
             f"{usual:.3g} is usual{of_part}."
         )
     else:
         sentence = (
-            f"{sign.words.capitalize()} on {s.lap} is beyond its limit {since}: {shown:.3g} {sign.unit} against "
+            f"{_capital(sign.words)} on {s.lap} is beyond its limit {since}: {shown:.3g} {sign.unit} against "
             f"{s.limit:.3g}{of_part}, {usual:.3g} is usual."
         )
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
@@ -231,6 +231,10 @@ def _signal(chart: SignChart, s: ChartSignal) -> Signal:
         value_um=(low + high) / 2 if np.isfinite(high) else low,
         age_faces=float(stream.age_faces[s.position]),
     )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _ends(stream: Stream, begin: int, end: int) -> list[tuple[float, float]]:

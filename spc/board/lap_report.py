@@ -26,6 +26,8 @@ from spc.wear.sign_moves import sign_moves
 __all__ = ["UnknownLapError", "report_lap", "report_of"]
 
 CAUSES_SHOWN = 4
+HEALTH_ROWS = 300  # newest rows asked about their health: what was wrong months ago is history
+_CHARTED = ("flatness", "minutes", "removal rate", "finish")
 
 
 class UnknownLapError(ValueError):
@@ -101,7 +103,7 @@ def report_of(
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
     )
-    health = tuple(f"{f.sentence} {f.cure}" for f in check_data_health(rows))
+    health = tuple(f"{f.sentence} {f.cure}" for f in check_data_health(rows.iloc[-HEALTH_ROWS:]))
     last = faces.iloc[-1] if len(faces) else None
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
@@ -117,7 +119,7 @@ def report_of(
         confidence=_confidence(forecast),
         lead_sign=lead.sign,
         signals=signals,
-        causes=_shown_causes(diagnosis) if signals or pattern.moved else (),
+        causes=_shown_causes(diagnosis) if signals else (),
         safety=_cautions(state.state, str(row["kind"]), diagnosis if signals else None),
         picture=draw_cycle(view, lap, forecast, signals, now_us=view.now_us),
         age_faces=len(now),
@@ -138,7 +140,8 @@ def _diagnose(view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.D
     scope = find_scope(view.signs, lap, sign=moved.sign, direction=moved.direction).scope if moved else ""
     texts = view.faces_of(lap)["flatness_text"]
     identical = len(texts) >= 12 and texts.iloc[-12:].nunique() == 1
-    pattern = read_pattern(moves, scratch=scratch, identical=identical, scope=scope)
+    charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
+    pattern = read_pattern(moves, scratch=scratch, identical=identical, scope=scope, also=charted)
     counts = count_reactions(view.reactions, pattern.moved)
     return pattern, diagnose(pattern, counts=counts)
 

@@ -1,0 +1,134 @@
+"""`lapcell capability`: an index with its bound for one part number, or a refusal with its reasons and cures."""
+
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from spc.board.study import Study
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.output import print_json, print_table
+
+__all__ = ["command", "study_document"]
+
+
+@click.command("capability")
+@click.argument("part")
+@click.option(
+    "--characteristic", default="flatness", show_default=True, help="flatness, finish, parallelism, squareness."
+)
+@click.option("--lap", "laps", multiple=True, help="Only this lap; may be repeated.")
+@click.option("--since", default="", help="First day taken, ISO.")
+@click.option("--until", default="", help="Last day taken, ISO.")
+@click.option("--readings", default="first pass", show_default=True, help="'first pass' or 'final'.")
+@click.option("--level", default=0.95, show_default=True, help="One-sided confidence of the bounds.")
+@click.option("--limit-um", type=float, default=None, help="Limit in micrometres, in place of the register's.")
+@click.option("--planned-age", type=float, default=None, help="Also give the value at this age, faces.")
+@click.option("--exclude", "excluded", multiple=True, help="FACE_ID=CAUSE; may be repeated.")
+@common_options
+def command(
+    session: Session, *, part: str, characteristic: str, laps: tuple[str, ...], since: str, until: str, readings: str,
+    level: float, limit_um: float | None, planned_age: float | None, excluded: tuple[str, ...],
+) -> int:  # fmt: skip
+    """Give the capability index of one part number, or refuse with the reason and its cure.
+
+    Exit code 1 when the word 'capability' is refused. With --json one document: plan, status ('computed' or
+    'refused'), word ('capability', 'performance' or ''), sentence, limit_um, n, fingerprint, index (index, lower
+    bounds, ppm over the limit with bounds, family, median, 99.865 % point; null where refused), refusals (name,
+    sentence, cure, bars), time_model, whole_cycles, at_planned_age, spread_um, laws (AICc of every law), fit, trend
+    and cut_off sentences.
+    """
+    from spc.board.cell_view import look_at_cell
+    from spc.board.study import StudyPlan, run_study
+
+    plan = StudyPlan(
+        part=part,
+        characteristic=characteristic,
+        laps=laps,
+        since=since,
+        until=until,
+        readings=readings,
+        level=level,
+        limit_um=limit_um,
+        planned_age_faces=planned_age,
+        excluded=dict(_cause(text) for text in excluded),
+    )
+    with session.store() as store:
+        study = run_study(look_at_cell(store, session.settings()), plan)
+    if session.as_json:
+        print_json(study_document(study))
+    else:
+        _print(study)
+    return DONE if study.index is not None and study.index.word == "capability" else NEEDS_A_PERSON
+
+
+def _cause(text: str) -> tuple[int, str]:
+    face_id, _, cause = text.partition("=")
+    if not face_id.strip().isdigit() or not cause.strip():
+        raise ValueError(f"`--exclude` must be FACE_ID=CAUSE, such as 412=bad wipe, got {text!r}")
+    return int(face_id), cause.strip()
+
+
+def study_document(study: Study) -> dict[str, Any]:
+    """Turn a study into plain values."""
+    index = study.index
+    return {
+        "plan": study.plan.as_json(),
+        "status": study.status,
+        "word": index.word if index is not None else "",
+        "sentence": study.sentence,
+        "limit_um": study.limit_um,
+        "limit_text": study.limit_text,
+        "n": len(study.data),
+        "left_out": [{"face_id": i, "cause": cause} for i, cause in study.left_out],
+        "fingerprint": study.fingerprint,
+        "index": None if index is None or index.status != "computed" else asdict(index) | {"refusals": None},
+        "refusals": [asdict(r) for r in study.refusals],
+        "time_model": study.time_model,
+        "whole_cycles": None if study.whole_cycles is None else asdict(study.whole_cycles),
+        "at_planned_age": None if study.at_planned_age is None else asdict(study.at_planned_age),
+        "spread_um": dict(study.spread),
+        "laws": [] if study.choice is None else [{"family": f.family, "aicc": f.aicc} for f in study.choice.fits],
+        "fit": "" if study.fit is None else study.fit.sentence,
+        "trend": "" if study.trend is None else study.trend.sentence,
+        "cut_off": "" if study.cut_off is None else study.cut_off.sentence,
+    }
+
+
+def _print(study: Study) -> None:
+    plan = study.plan
+    click.echo(f"{plan.part}, {plan.characteristic}, {plan.readings} readings: {study.sentence}")
+    if study.limit_text:
+        click.echo(f"  limit {study.limit_text}; {len(study.data)} readings, data fingerprint {study.fingerprint[:16]}")
+    for name in ("choice", "fit", "trend", "cut_off"):
+        part = getattr(study, name)
+        if part is not None:
+            click.echo(f"  {part.sentence}")
+    if study.time_model:
+        click.echo(f"  time model: {study.time_model}")
+    if study.whole_cycles is not None:
+        mix = study.whole_cycles
+        click.echo(
+            f"  over whole cycles, ages as produced: index {mix.index:.2f}, {mix.beyond_ppm:.0f} ppm over the limit"
+        )
+    if study.spread:
+        click.echo("  standard deviations: " + ", ".join(f"{name} {sd:.3g} um" for name, sd in study.spread))
+    if study.refusals:
+        click.echo("\nWhy it is not called capability:")
+        rows = [{"why": r.sentence, "cure": r.cure} for r in study.refusals]
+        for row in rows:
+            click.echo(f"  - {row['why']}\n    cure: {row['cure']}")
+    if study.index is not None and study.index.near:
+        click.echo()
+        laws = [
+            {
+                "law": n.family,
+                "index": n.index,
+                "low": n.index_lower_bound,
+                "ppm": n.beyond_ppm,
+                "most": n.beyond_upper_bound_ppm,
+            }
+            for n in study.index.near
+        ]
+        heads = {"law": "Law", "index": "Index", "low": "Lower bound", "ppm": "ppm over", "most": "ppm, upper bound"}
+        print_table(laws, heads)

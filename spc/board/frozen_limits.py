@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.false_calls import BudgetPlan, plan_budget
-from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
+from spc.chart.baseline import REDRAWN, Analysis, RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
 from spc.chart.need import Need, need_of_revision
 from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of
 from spc.chart.stream import SIGNS, stream_of
@@ -32,6 +32,7 @@ __all__ = [
     "numbered_faces",
     "replay_day",
     "replayed_lap",
+    "revision_of",
     "revisions_of",
     "rules_of",
     "show_revision",
@@ -170,7 +171,7 @@ def freeze_limits(
     if last is not None:
         keep &= np.cumsum(keep[::-1])[::-1] <= last
     listed = stream.where(keep)
-    analysis = analyse(listed, rules_of(budget_of_cell(store, settings)), excluded=excluded)
+    analysis = analyse(listed, rules_of(budget_of_cell(store, settings)), excluded=excluded, redrawn=REDRAWN)
     if analysis.model is None:
         return Freezing("refused", analysis, 0, "", analysis.sentence)
     if analysis.status == "doubtful" and not knowingly:
@@ -194,7 +195,7 @@ def freeze_limits(
 
 def revisions_of(store: Store, *, lap: str, sign: str) -> tuple[Revision, ...]:
     """Frozen revisions of one chart, oldest first."""
-    return tuple(_revision(record) for record in store.baselines(lap=lap, sign=sign))
+    return tuple(revision_of(record) for record in store.baselines(lap=lap, sign=sign))
 
 
 def show_revision(store: Store, *, lap: str, sign: str, number: int | None = None) -> ShownRevision:
@@ -211,7 +212,7 @@ def show_revision(store: Store, *, lap: str, sign: str, number: int | None = Non
         which = "no limits are frozen" if not records else f"revisions 1 to {len(records)} are frozen"
         raise ValueError(f"for lap {lap!r} and {sign!r} {which}, got revision {number or 'newest'}")
     record = wanted[0]
-    revision = _revision(record)
+    revision = revision_of(record)
     stream = stream_of(numbered_faces(store, lap=lap), lap=lap, sign=sign)
     listed = stream.where(np.isin(stream.face_id, revision.model.face_ids))
     same = fingerprint_of(listed) == record.fingerprint
@@ -261,7 +262,7 @@ def replay_day(
     for name, what in charts:
         if numbered is None:
             break
-        revisions = tuple(_revision(r) for r in records if (r.lap, r.sign) == (name, what))
+        revisions = tuple(revision_of(r) for r in records if (r.lap, r.sign) == (name, what))
         judged = replayed_lap(numbered, revisions, lap=name, sign=what)
         of_day = judged.stream.sort_us >= since_us
         faces += int(np.count_nonzero(of_day & (judged.revision > 0)))
@@ -297,6 +298,7 @@ def iso_of(us: int) -> str:
     return pd.Timestamp(us, unit="us", tz="UTC").isoformat()
 
 
-def _revision(record: Baseline) -> Revision:
+def revision_of(record: Baseline) -> Revision:
+    """Read a stored record back as the revision that judges."""
     data = {k: v for k, v in record.model.items() if k not in ("valid_from_us", "remarks")}
     return Revision(record.revision, int(record.model["valid_from_us"]), model_from_json(data))

@@ -20,10 +20,11 @@ from spc.chart.norm import Norm, growth_of, part_factors_of, scored
 from spc.chart.outliers import find_outliers
 from spc.chart.stream import SIGNS, Stream
 from spc.model.autocorrelation import SerialCorrelation, serial_correlation
-from spc.model.interval_fit import choose_family, fit_intervals
+from spc.model.interval_fit import IntervalFit, choose_family, fit_intervals
 
 __all__ = [
     "FEWEST",
+    "REDRAWN",
     "Analysis",
     "ChartModel",
     "Outlier",
@@ -37,6 +38,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 FEWEST = 12  # readings below which no limits are frozen [our rule]
+REDRAWN = 120  # lists drawn to say how far the luck of one moves the true rate
 FEW = 30  # below this the sentence says how loosely the limits are known [our rule]
 CHANGE_RATE = 0.01  # share of good lists said to hold a change [our choice]
 WHOLE_SET_RATE = 0.05  # chance that a good list has any reading called out [our choice]
@@ -76,7 +78,8 @@ class ChartModel:
     excluded: tuple[tuple[int, str], ...]  # face id and cause
     step: float  # step in which most readings came, the sign's unit; 0 = numbers
     limit: float  # at factor 1 and age 0, the sign's unit
-    attained_alpha: float  # of the limit alone, on the steps of the readings
+    attained_alpha: float  # of the limit alone, on the steps of the readings, were the law known
+    true_alpha: tuple[float, ...]  # 8 of 10 such lists give a true rate between these two; () = not worked out
     typical: float  # middle of the law
     one_sd: float  # how far 1 sd towards the bad lies from the middle, the sign's unit
     near_families: tuple[str, ...]  # laws that fit about as well
@@ -96,7 +99,9 @@ class Analysis:
     sentence: str
 
 
-def analyse(stream: Stream, rules: RulesInUse, *, excluded: Mapping[int, str] | None = None) -> Analysis:
+def analyse(
+    stream: Stream, rules: RulesInUse, *, excluded: Mapping[int, str] | None = None, redrawn: int = 0
+) -> Analysis:
     """Analyse a closed list of readings and work out what would be frozen.
 
     Parameters
@@ -107,6 +112,8 @@ def analyse(stream: Stream, rules: RulesInUse, *, excluded: Mapping[int, str] | 
         Widths, from the cell's false-call budget.
     excluded : mapping of face id to cause, optional
         Readings left out; each needs a cause in words.
+    redrawn : int, default 0
+        Lists drawn from the fitted law to say how far the luck of one moves the true rate; `REDRAWN` is enough.
 
     Returns
     -------
@@ -169,7 +176,7 @@ def analyse(stream: Stream, rules: RulesInUse, *, excluded: Mapping[int, str] | 
         )
     if len(used) < FEW:
         remarks.append(f"{len(used)} readings know the limits loosely; from {FEW} on they settle")
-    model = _model(used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near[1:]))
+    model = _model(used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near[1:]), redrawn)
     sentence = f"{name}, {len(used)} faces of {stream.lap}: limit {model.limit:.3g} {SIGNS[stream.sign].unit}" + (
         " at age 0, growing with it" if growth else ""
     )
@@ -210,12 +217,18 @@ def model_from_json(data: Mapping[str, Any]) -> ChartModel:
             "face_ids": tuple(fields["face_ids"]),
             "excluded": tuple((int(face), cause) for face, cause in fields["excluded"]),
             "near_families": tuple(fields["near_families"]),
+            "true_alpha": tuple(fields["true_alpha"]),
         }
     )
 
 
 def _model(
-    used: Stream, norm: Norm, rules: RulesInUse, excluded: tuple[tuple[int, str], ...], near: tuple[str, ...]
+    used: Stream,
+    norm: Norm,
+    rules: RulesInUse,
+    excluded: tuple[tuple[int, str], ...],
+    near: tuple[str, ...],
+    redrawn: int,
 ) -> ChartModel:
     law, upper = norm.law(), SIGNS[used.sign].side == "upper"
     limit = float(law.isf(rules.alpha) if upper else law.ppf(rules.alpha))
@@ -232,10 +245,24 @@ def _model(
         attained = float(law.sf(edge) if upper else (law.cdf(edge) if edge > 0 else 0.0))
     middle = float(law.ppf(0.5))
     one = abs(float(law.isf(0.158655254) if upper else law.ppf(0.158655254)) - middle)
+    true = _true_alpha(law, rules.alpha, upper, len(used), step, redrawn)
     return ChartModel(
-        used.lap, used.sign, norm, rules, tuple(used.face_id.tolist()), excluded, step, limit, attained, middle, one,
-        near, int(used.sort_us.max()), fingerprint_of(used),
+        used.lap, used.sign, norm, rules, tuple(used.face_id.tolist()), excluded, step, limit, attained, true, middle,
+        one, near, int(used.sort_us.max()), fingerprint_of(used),
     )  # fmt: skip
+
+
+def _true_alpha(law: IntervalFit, alpha: float, upper: bool, n: int, step: float, redrawn: int) -> tuple[float, ...]:
+    """How the luck of a list of n readings moves the true rate: parametric bootstrap, 10 and 90 % points."""
+    rng = np.random.default_rng(n)
+    rates = []
+    for draw in law.ppf(rng.random((redrawn, n))):
+        low = np.floor(draw / step) * step if step > 0 else draw
+        again = fit_intervals(low, low + step, family=law.family)
+        if again.status != "refused":
+            limit = float(again.isf(alpha) if upper else again.ppf(alpha))
+            rates.append(float(law.sf(limit) if upper else law.cdf(limit)))
+    return tuple(np.quantile(rates, [0.1, 0.9]).tolist()) if rates else ()
 
 
 def _outliers(used: Stream, norm: Norm, z: Array) -> tuple[Outlier, ...]:

@@ -96,7 +96,8 @@ def test_scale_changes_nothing_but_the_unit(scale):
 
 
 def test_what_is_frozen_survives_being_written_down_to_the_last_bit():
-    m = analyse(stream(sign="minutes"), RULES).model
+    m = analyse(stream(sign="minutes"), RULES, redrawn=20).model
+    assert m.true_alpha[0] < RULES.alpha < m.true_alpha[1]
     assert model_from_json(json.loads(json.dumps(model_to_json(m)))) == m
     with pytest.raises(ValueError, match="layout 1, got 9"):
         model_from_json({"layout": 9})

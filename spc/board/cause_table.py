@@ -90,7 +90,7 @@ CAUSES: tuple[CauseEntry, ...] = (
         "Wash, recharge from a known lot.", ("wash", "recharge"),
     ),
     CauseEntry(
-        "pressure or hold of the part", "the hand", 1.0,
+        "pressure or hold of the part", "the hand", 1.5,
         {"flatness": {"up": 0.6}, "bow": {"turned": 0.4}, "minutes": {"up": 0.3, "down": 0.2},
          "re-lap share": {"up": 0.4}},
         {"one operator": 0.85},
@@ -98,7 +98,7 @@ CAUSES: tuple[CauseEntry, ...] = (
         "Agree load, stroke and turn of the part; write it on the job card.", ("recondition",),
     ),
     CauseEntry(
-        "read warm, in poor light or by another eye", "the reading", 2.0,
+        "read warm, in poor light or by another eye", "the reading", 1.5,
         {"flatness": {"up": 0.6, "down": 0.15}, "re-lap share": {"up": 0.3}},
         {"one operator": 0.5, "one lap": 0.3, "many laps": 0.15},
         "Let it cool, wipe it, read it again; then a second reader.", 3,

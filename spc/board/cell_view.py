@@ -1,5 +1,6 @@
 """One look at the whole cell: everything the board needs, read from the store once and put in order."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -39,14 +40,16 @@ class CellView:
     reactions: pd.DataFrame
     baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
+    by_lap: Mapping[str, pd.DataFrame]  # rows of `faces`, lap by lap
+    signs_by_lap: Mapping[str, pd.DataFrame]
 
     def faces_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap, oldest first."""
-        return self.faces[self.faces["lap"] == lap].reset_index(drop=True)
+        return self.by_lap.get(lap, self.faces.iloc[:0])
 
     def signs_of(self, lap: str) -> pd.DataFrame:
         """Finished faces of one lap with their signs of wear, oldest first."""
-        return self.signs[self.signs["lap"] == lap].reset_index(drop=True)
+        return self.signs_by_lap.get(lap, self.signs.iloc[:0])
 
     def lap_row(self, lap: str) -> pd.Series:
         """Give what the register says of a lap."""
@@ -91,6 +94,7 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     struck_out = _struck_out(stored, reactions)
     faces = widen_heaped(_without(faces, struck_out))
     numbered = number_cycles(faces, events)
+    signs = face_signs(numbered)
     return CellView(
         settings=settings,
         now=wall,
@@ -99,7 +103,9 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
         faces=numbered,
         events=events,
         cycles=list_cycles(numbered, events),
-        signs=face_signs(numbered),
+        signs=signs,
+        by_lap=_split(numbered),
+        signs_by_lap=_split(signs),
         limits=store.limits(),
         stored_signals=stored,
         reactions=reactions,
@@ -121,6 +127,10 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
     own = limits[limits["characteristic"] == characteristic].set_index("part")["upper_um"]
     anybody = float(own.get("*", np.nan))
     return parts.map(own.to_dict()).fillna(anybody).to_numpy(np.float64)
+
+
+def _split(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    return {str(lap): rows.reset_index(drop=True) for lap, rows in frame.groupby("lap", sort=False)}
 
 
 def _described(laps: pd.DataFrame, settings: Settings) -> pd.DataFrame:

@@ -58,7 +58,8 @@ def chart_cell(view: CellView) -> CellCharts:
     CellCharts
         A sign without enough readings has a chart that judges nothing and says why.
     """
-    streams = {(lap, sign): stream_of(view.faces, lap=lap, sign=sign) for lap in view.laps["lap"] for sign in SIGNS}
+    names = view.laps["lap"].tolist()
+    streams = {(n, sign): stream_of(view.faces_of(n), lap=n, sign=sign) for n in names for sign in SIGNS}
     plan = _plan(view, streams)
     charts = {}
     for (lap, sign), stream in streams.items():

@@ -66,7 +66,7 @@ def report_shift(store: Store, settings: Settings) -> ShiftReport:
         false_calls=cell.plan.sentence,
         go_look=listed,
         go_look_sentence=chosen.sentence if listed else "",
-        newest_face_text=str(faces.loc[faces["sort_us"].idxmax(), "time_text"]) if len(faces) else "",
+        newest_face_text=_newest_text(faces),
         stale=_stale(view, faces),
     )
 
@@ -136,9 +136,13 @@ def _stale(view: CellView, faces: pd.DataFrame) -> str:
     hours = (view.now_us - newest) / 3.6e9
     if hours <= STALE_HOURS:
         return ""
-    text = str(faces.loc[faces["sort_us"].idxmax(), "time_text"])
+    text = _newest_text(faces)
     ago = f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
     return f"No new face for {ago}: the newest is of {text}."
+
+
+def _newest_text(faces: pd.DataFrame) -> str:
+    return str(faces["time_text"].iloc[int(faces["sort_us"].to_numpy().argmax())]) if len(faces) else ""
 
 
 def _and(names: list[str]) -> str:

@@ -1,0 +1,87 @@
+"""What is odd about the order of a log: clocks that jump back, events that cannot be placed, cycles of one face."""
+
+import numpy as np
+import pandas as pd
+
+from spc.wear.cycle_table import list_cycles
+from spc.wear.event_order import EVENT_EFFECTS, order_events
+
+__all__ = ["log_remarks"]
+
+
+def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[str, ...]:
+    """Say in words what is odd about the order of faces and events; nothing odd gives nothing.
+
+    Parameters
+    ----------
+    numbered : DataFrame, shape (n_faces, ...)
+        Result of `spc.wear.cycle.number_cycles`, one or many laps.
+    events : DataFrame, shape (n_events, ...)
+        The same events frame.
+
+    Returns
+    -------
+    tuple of str
+        Each says what was found and how it was taken.
+    """
+    if len(numbered) == 0:
+        return ()
+    remarks = [_clock(numbered), *_events(numbered, events)]
+    cycles = list_cycles(numbered, events)
+    for lap, own in cycles.groupby("lap", sort=False):
+        finished = own[own["ended"] != "running"]
+        if not own["start_known"].any():
+            remarks.append(f"{lap}: no reconditioning is logged, so its age is counted from the first face logged.")
+        single = int((finished["faces"] == 1).sum())
+        if single:
+            remarks.append(f"{lap}: {_many(single, 'cycle')} of one face; check for a reconditioning logged twice.")
+        silent = int((~finished["reason_given"]).sum())
+        if silent:
+            remarks.append(f"{lap}: {_many(silent, 'cycle')} ended with no reason logged and count as worn.")
+    return tuple(r for r in remarks if r)
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def _clock(numbered: pd.DataFrame) -> str:
+    """Rows of one file whose time is before that of the row above them."""
+    order = np.lexsort((numbered["row_number"].to_numpy(), numbered["intake_id"].to_numpy()))
+    us = numbered["sort_us"].to_numpy(np.int64)[order]
+    same_file = np.diff(numbered["intake_id"].to_numpy()[order]) == 0
+    back = np.flatnonzero(same_file & (np.diff(us) < 0))
+    if back.size == 0:
+        return ""
+    worst = int(back[np.argmin(np.diff(us)[back])])
+    row = numbered.iloc[order[worst + 1]]
+    hours = (us[worst] - us[worst + 1]) / 3.6e9
+    size = f"{hours:.1f} hours" if hours >= 1 else f"{hours * 60:.0f} minutes"
+    return (
+        f"The clock jumps back {_many(int(back.size), 'time')} within a file, most by {size} at data row "
+        f"{row['row_number']} ({row['time_text'] or 'no time typed'}); faces are taken in order of their time."
+    )
+
+
+def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
+    layout = order_events(numbered, events)
+    remarks = []
+    if len(layout.unplaced):
+        known = layout.unplaced["lap"].isin(layout.laps)
+        timeless, strange = int(known.sum()), int((~known).sum())
+        if timeless:
+            remarks.append(f"{_many(timeless, 'event')} without a time cannot be placed among the faces; left out.")
+        if strange:
+            remarks.append(f"{_many(strange, 'event')} of laps that have no face yet.")
+    placed = layout.events
+    if len(placed) == 0:
+        return remarks
+    code, place = placed["lap_code"].to_numpy(np.int64), placed["place"].to_numpy(np.int64)
+    starts = np.array([EVENT_EFFECTS[e].cycle for e in placed["event"]], bool)
+    doubled = (np.diff(code) == 0) & (np.diff(place) == 0) & starts[1:] & starts[:-1]
+    if doubled.any():
+        remarks.append(f"{_many(int(doubled.sum()), 'reconditioning')} with no face since the one before count as one.")
+    retired = (placed["event"] == "retired").to_numpy() & (place < layout.block_end[code])
+    for lap in sorted({layout.laps[c] for c in code[retired]}):
+        remarks.append(f"{lap}: faces are logged after it was retired; they count as a new life.")
+    return remarks

@@ -1,0 +1,126 @@
+"""Reconditionings that nobody logged: a cycle whose signs fall back at once to what they were when it was fresh.
+
+Only a suggestion, with its evidence, for a person to confirm; nothing is entered by itself.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spc.wear.lifetime import Array
+
+__all__ = ["FALSE_SUGGESTIONS", "MissingEvent", "suggest_missing_events"]
+
+# Share of sound cycles for which something is suggested at most; held by simulation for independent readings.
+FALSE_SUGGESTIONS = 0.02
+
+_LEAST_FACES = 12
+_LEAST_SIDE = 4
+_LONGEST = 200  # faces of a cycle looked at, the last ones
+
+
+@dataclass(frozen=True, slots=True)
+class MissingEvent:
+    """One place where a reconditioning may be missing."""
+
+    lap: str
+    cycle: int
+    after_face_id: int  # last face before it
+    before_face_id: int  # first face after it
+    after_text: str  # their times as typed
+    before_text: str
+    signs: tuple[str, ...]  # which signs fell back
+    strength: float  # log likelihood gained over a cycle without it
+    sentence: str
+
+
+def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple[MissingEvent, ...]:
+    """Suggest reconditionings that may have been left out of the log.
+
+    Parameters
+    ----------
+    signs : DataFrame, shape (n_faces, ...)
+        From `spc.wear.signs.face_signs`.
+    numbered : DataFrame, shape (n_faces, ...)
+        From `spc.wear.cycle.number_cycles`; gives times as typed and charges.
+
+    Returns
+    -------
+    tuple of MissingEvent
+        At most one per cycle, the strongest; confirm it, and ask again.
+
+    Notes
+    -----
+    Log flatness and log minutes within part number are each fitted as one rising line over the cycle, and as the same
+    line started again at some face. The second must be likelier by a margin that grows with the faces, so that sound
+    cycles are suspected no oftener than `FALSE_SUGGESTIONS`. Readings that depend on each other raise that rate.
+    """
+    charged = set(numbered.loc[numbered["faces_since_charge"] == 0, "face_id"])
+    texts = dict(zip(numbered["face_id"], numbered["time_text"], strict=True))
+    flatness = (signs["first_low_um"] + signs["first_high_um"]) / 2
+    streams = {
+        "flatness": np.log(flatness.where(flatness > 0)).to_numpy(np.float64),
+        "minutes": np.log(signs["minutes_ratio"].where(signs["minutes_ratio"] > 0)).to_numpy(np.float64),
+    }
+    streams = {name: np.where(np.isfinite(y), y, np.nan) for name, y in streams.items()}
+    found = []
+    ids = [int(v) for v in signs["face_id"]]
+    groups: dict[Any, Any] = signs.groupby([signs["lap"], signs["cycle"]], sort=False).indices
+    for (lap, cycle), rows in groups.items():
+        own = np.asarray(rows)[-_LONGEST:]
+        age = signs["age_faces"].to_numpy(np.float64)[own]
+        best: tuple[float, int, float] | None = None
+        named = []
+        for name, values in streams.items():
+            place = _restart(age, values[own])
+            if place is None or (name == "minutes" and ids[own[place[1]]] in charged):
+                continue  # a charge alone brings minutes back: nothing is missing
+            named.append(name)
+            if best is None or place[0] > best[0]:
+                best = place
+        if best is None:
+            continue
+        strength, at, fall = best
+        after, before = ids[own[at - 1]], ids[own[at]]
+        when = f"between {texts.get(after) or 'an earlier face'} and {texts.get(before) or 'the next'}"
+        fell = f"{' and '.join(named)} fell by {1 - np.exp(-fall):.0%} to what the cycle began with"
+        text = f"{lap} may have been reconditioned {when}: {fell}, and rose again from there. Was it? If so, log it."
+        found.append(
+            MissingEvent(str(lap), int(cycle), after, before, texts.get(after, ""), texts.get(before, ""), tuple(named),
+                         strength, text)
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _margin(n: int) -> float:
+    """Log likelihood a restart must gain; set by simulation of cycles that neither wear nor restart, the worst case."""
+    return 3.6 + 0.3 * float(np.log(n))
+
+
+def _restart(age: Array, y: Array) -> tuple[float, int, float] | None:
+    """Gain in log likelihood, place among the rows, and fall of the best restart; None when nothing restarts."""
+    known = np.flatnonzero(np.isfinite(y))
+    n = known.size
+    if n < _LEAST_FACES:
+        return None
+    t, v = age[known] - age[known[0]], y[known] - y[known].mean()
+    total = float(v @ v)
+    if total == 0:
+        return None
+    through = t - t.mean()
+    plain = total - float(through @ v) ** 2 / float(through @ through)
+    cuts = np.arange(_LEAST_SIDE, n - _LEAST_SIDE + 1)
+    x = t[None, :] - np.where(np.arange(n)[None, :] >= cuts[:, None], t[cuts][:, None], 0.0)
+    x = x - x.mean(axis=1, keepdims=True)
+    slope = (x @ v) / np.sum(x * x, axis=1)
+    rest = np.where(slope > 0, total - slope**2 * np.sum(x * x, axis=1), np.inf)
+    i = int(np.argmin(rest))
+    if not np.isfinite(rest[i]):
+        return None
+    gain = 0.5 * n * float(np.log(max(plain, 1e-12) / max(rest[i], 1e-12)))
+    if gain < _margin(n):
+        return None
+    cut = int(cuts[i])
+    return gain, int(known[cut]), float(slope[i] * t[cut])

@@ -1,0 +1,44 @@
+import pandas as pd
+
+from spc.wear.cycle import number_cycles
+from spc.wear.log_remarks import log_remarks
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
+
+
+def remarks(faces, events):
+    frame = events_frame(events)
+    return log_remarks(number_cycles(faces_frame(faces), frame), frame)
+
+
+START = {"event": "reconditioned", "sort_us": hours(-1)}
+
+
+def test_a_sound_log_says_nothing():
+    assert remarks([{"sort_us": hours(i)} for i in range(4)], [START]) == ()
+
+
+def test_no_events_and_a_clock_that_jumps_back():
+    times = [0, 1, 2, 0.5, 3]
+    found = remarks([{"sort_us": hours(h), "row_number": i + 1} for i, h in enumerate(times)], [])
+    assert found[0].startswith("The clock jumps back 1 time within a file, most by 1.5 hours at data row 4")
+    assert found[1] == "A: no reconditioning is logged, so its age is counted from the first face logged."
+
+
+def test_events_without_time_of_strange_laps_doubled_and_after_retiring():
+    faces = [{"sort_us": hours(i)} for i in range(4)]
+    timeless = START | {"time_text": "", "time_utc": pd.NaT}
+    assert "1 event without a time cannot be placed among the faces; left out." in remarks(faces, [START, timeless])
+    assert "1 event of laps that have no face yet." in remarks(faces, [START, START | {"lap": "Z"}])
+    twice = [START, START | {"sort_us": hours(1.2), "planned": True}, START | {"sort_us": hours(1.4)}]
+    assert remarks(faces, twice) == ("1 reconditioning with no face since the one before count as one.",)
+    retired = remarks(faces, [START, {"event": "retired", "sort_us": hours(1.5)}])
+    assert "A: faces are logged after it was retired; they count as a new life." in retired
+
+
+def test_a_cycle_of_one_face_and_one_with_no_reason():
+    again = [START, START | {"sort_us": hours(0.5)}]
+    found = remarks([{"sort_us": hours(i)} for i in range(4)], again)
+    assert found == (
+        "A: 1 cycle of one face; check for a reconditioning logged twice.",
+        "A: 1 cycle ended with no reason logged and count as worn.",
+    )

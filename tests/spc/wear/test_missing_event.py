@@ -1,0 +1,75 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.wear.cycle import number_cycles
+from spc.wear.missing_event import FALSE_SUGGESTIONS, suggest_missing_events
+from spc.wear.signs import face_signs
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
+
+
+def suggest(flatness, minutes=None, events=()):
+    minutes = np.full(len(flatness), 3.0) if minutes is None else minutes
+    rows = [
+        {"flatness_um": float(f), "minutes": float(m), "sort_us": hours(i)}
+        for i, (f, m) in enumerate(zip(flatness, minutes, strict=True))
+    ]
+    numbered = number_cycles(faces_frame(rows), events_frame(list(events)))
+    return suggest_missing_events(face_signs(numbered), numbered)
+
+
+def sawtooth(rng, n=40, cut=22, rise=0.05, noise=0.15):
+    age = np.arange(n)
+    return 0.2 * np.exp(rise * np.where(age < cut, age, age - cut) + rng.normal(0, noise, n))
+
+
+def test_a_reconditioning_left_out_is_found_where_it_was():
+    found = suggest(sawtooth(np.random.default_rng(1)))
+    assert len(found) == 1
+    assert (found[0].after_face_id, found[0].before_face_id) == (22, 23)
+    assert found[0].signs == ("flatness",)
+    assert found[0].sentence.endswith("Was it? If so, log it.")
+
+
+def test_once_logged_nothing_is_suggested():
+    flatness = sawtooth(np.random.default_rng(1))
+    assert suggest(flatness, events=[{"event": "reconditioned", "sort_us": hours(21.5)}]) == ()
+
+
+def test_minutes_that_fall_at_a_charge_miss_nothing():
+    rng = np.random.default_rng(2)
+    flatness, minutes = np.full(40, 0.3), 10 * sawtooth(rng)
+    assert suggest(flatness, minutes)[0].signs == ("minutes",)
+    assert suggest(flatness, minutes, [{"event": "recharged", "sort_us": hours(21.5)}]) == ()
+
+
+def test_falls_are_found_and_sound_cycles_left_alone_as_stated():
+    # Honesty by simulation: half-band readings, cycles that wear and cycles that do not; bound = 4 standard errors.
+    rng = np.random.default_rng(3)
+    runs = 400
+    step = 0.147
+
+    def read(true):
+        return np.maximum(np.round(true / step), 0.5) * step
+
+    def suggested(paths):
+        n = len(paths[0])
+        flatness = np.concatenate([read(path) for path in paths])
+        signs = pd.DataFrame(
+            {
+                "face_id": np.arange(flatness.size), "lap": np.repeat(np.arange(len(paths)).astype(str), n), "cycle": 1,
+                "age_faces": np.tile(np.arange(n), len(paths)), "first_low_um": flatness, "first_high_um": flatness,
+                "minutes_ratio": rng.lognormal(0, 0.3, flatness.size), "time_text": "", "faces_since_charge": 9,
+            }
+        )  # fmt: skip
+        return len(suggest_missing_events(signs, signs))
+
+    wear = np.arange(30) * np.repeat([0.0, 0.03], runs)[:, None]
+    false = suggested(list(0.3 * np.exp(wear + rng.normal(0, 0.4, wear.shape)))) / (2 * runs)
+    assert false <= FALSE_SUGGESTIONS + 4 * (FALSE_SUGGESTIONS / (2 * runs)) ** 0.5
+    assert suggested([1.5 * sawtooth(rng, rise=0.06, noise=0.3) for _ in range(60)]) / 60 >= 0.8
+
+
+@pytest.mark.parametrize("n", [1, 5, 11])
+def test_short_cycles_say_nothing(n):
+    assert suggest(np.full(n, 0.3)) == ()

@@ -59,7 +59,7 @@ def quantile_target(tail: float) -> Target:
     p = np.asarray(tail)
     return Target(
         name=f"flatness exceeded by a share {tail:g}",
-        steps=np.geomspace(1e-4, 8, 40),
+        steps=np.geomspace(1e-3, 8, 8),
         of=lambda law, log_scale, shape: log_scale + np.log(law.isf(p, shape)),
         log_scale=lambda law, value, shape: value - np.log(law.isf(p, shape)),
         shown=lambda value: float(np.exp(value)),
@@ -84,7 +84,7 @@ def tail_share_target(limit_um: float) -> Target:
 
     return Target(
         name=f"share beyond {limit_um:g} um",
-        steps=np.geomspace(1e-3, 100, 40),
+        steps=np.geomspace(1e-2, 100, 8),
         of=of,
         log_scale=log_scale,
         shown=lambda value: float(1 / (1 + np.exp(-value))) if value > -30 else float(np.exp(value)),
@@ -107,7 +107,7 @@ def index_target(limit_um: float) -> Target:
 
     return Target(
         name=f"index against {limit_um:g} um",
-        steps=np.geomspace(1e-4, 100, 40),
+        steps=np.geomspace(1e-3, 100, 9),
         of=of,
         log_scale=log_scale,
         shown=float,
@@ -220,20 +220,19 @@ class _Search:
     def _crossing(self, sign: int, drop: float) -> float:
         """Where the signed root has fallen by `drop` (a negative drop: a bound on the other side of the estimate)."""
         side = sign if drop >= 0 else -sign
-        grid = self.value + side * self.target.steps
+        near, near_root, grid = self.value, 0.0, self.value + side * self.target.steps
         for _ in range(3):
             root, _ = self._root_on_readings(grid)
             past = np.flatnonzero(root >= abs(drop))
             if not past.size:
                 return sign * np.inf
             i = int(past[0])
-            near, near_root = (self.value, 0.0) if i == 0 else (grid[i - 1], root[i - 1])
-            far, far_root = grid[i], root[i]
-            if far_root - near_root < 1e-6:
-                break
-            grid = np.linspace(near, far, 12)[1:]
+            if i:
+                near, near_root = float(grid[i - 1]), float(root[i - 1])
+            far, far_root = float(grid[i]), float(root[i])
+            grid = np.linspace(near, far, 9)[1:]
         share = (abs(drop) - near_root) / max(far_root - near_root, 1e-300)
-        return float(near + min(share, 1.0) * (far - near))
+        return near + min(max(share, 0.0), 1.0) * (far - near)
 
     def _root_on_readings(self, values: Array) -> tuple[Array, Array]:
         """Unsigned root of the likelihood ratio at each value, and the shape there."""

@@ -9,7 +9,7 @@ from spc.model.families import Array
 
 __all__ = ["maximise_rows"]
 
-_SHORTER = np.array([1.0, 0.4, 0.1, 0.01])  # trial shares of a Newton step, tried together
+_SHORTER = np.array([0.4, 0.1, 0.01])  # shares of a Newton step tried where the whole one does not climb
 
 Objective = Callable[[Array, NDArray[np.intp]], Array]
 
@@ -47,7 +47,7 @@ def maximise_rows(
     Notes
     -----
     Central differences for slope and curvature; curvature made negative by its eigenvalues, so that a step always
-    climbs; four lengths of the step tried at once. Rows that have settled leave the array.
+    climbs; where a whole step overshoots, three shorter ones are tried. Rows that have settled leave the array.
     """
     best = np.clip(start, low, high).astype(float)
     rows = np.arange(best.shape[0])
@@ -71,14 +71,18 @@ def maximise_rows(
         slope = np.where(walled, 0.0, slope)
         bend = np.where(walled[:, :, None] | walled[:, None, :], -np.eye(p), bend)
         move = _climb(slope, bend, step)
-        trial = np.clip(here[None] + _SHORTER[:, None, None] * move[None], low, high)
-        f_trial = objective(trial, rows)
-        pick = np.argmax(f_trial, axis=0)
-        across = np.arange(rows.size)
-        better = f_trial[pick, across] > f0
-        best[rows] = np.where(better[:, None], trial[pick, across], here)
-        value[rows] = np.where(better, f_trial[pick, across], f0)
-        gain = np.where(better, f_trial[pick, across] - f0, 0.0)
+        trial = np.clip(here + move, low, high)
+        f_trial = objective(trial[None], rows)[0]
+        short = np.flatnonzero(~(f_trial > f0))
+        if short.size:
+            shorter = np.clip(here[short] + _SHORTER[:, None, None] * move[short], low, high)
+            f_shorter = objective(shorter, rows[short])
+            pick, across = np.argmax(f_shorter, axis=0), np.arange(short.size)
+            trial[short], f_trial[short] = shorter[pick, across], f_shorter[pick, across]
+        better = f_trial > f0
+        best[rows] = np.where(better[:, None], trial, here)
+        value[rows] = np.where(better, f_trial, f0)
+        gain = np.where(better, f_trial - f0, 0.0)
         rows = rows[gain > settled + 1e-13 * np.abs(f0)]
     return best, value
 

@@ -1,8 +1,8 @@
 """Draws new samples from a fitted law, read again the way the shop reads: on its steps, its 'less than', its 'or more'.
 
 Every sample is a row of counts over one fixed set of stretches, so a thousand samples are one array. Readings known
-as numbers are drawn on stretches fine enough (a fifth of the spread, finer in the tails) to lose under half a
-percent of what they know.
+as numbers are drawn on stretches fine enough (a quarter of the spread) to lose under one percent of what they
+know.
 """
 
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from spc.model.grouping import Readings
 
 __all__ = ["ReadingRule", "draw_counts", "reading_rule"]
 
-_POINTS = 140  # stretches offered to the law, even in log odds from 1e-10 to 1 - 1e-10
+_POINTS = 110  # stretches offered to the law, even in log odds from 1e-10 to 1 - 1e-10
 _WIDTHS = 4  # distinct reading steps kept apart; rarer ones join the nearest
 
 

@@ -1,0 +1,69 @@
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spc.capability.normal_index import normal_index, tolerance_factor
+
+SOURCES = Path(__file__).parents[2] / "sources"
+
+
+def rows(name):
+    with (SOURCES / name).open(encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def test_matches_the_printed_interval():
+    # Quality Digest, May 2000, worked example: index 1.15 from 45 parts, 0.89 to 1.41.
+    result = normal_index(1.15, 45)
+    assert result.approximate_low == pytest.approx(0.89, abs=0.005)
+    assert result.approximate_high == pytest.approx(1.41, abs=0.005)
+
+
+@pytest.mark.parametrize("row", rows("cpk_bissell.csv"))
+def test_matches_bissell(row):
+    result = normal_index(float(row["cpk"]), int(row["n"]), level=float(row["confidence"]))
+    assert result.approximate_low == pytest.approx(float(row["two_sided_lower"]), abs=5e-7)
+    assert result.approximate_high == pytest.approx(float(row["two_sided_upper"]), abs=5e-7)
+    assert result.approximate_lower_bound == pytest.approx(float(row["one_sided_lower"]), abs=5e-7)
+
+
+@pytest.mark.parametrize("row", rows("cpk_exact_lower.csv"))
+def test_matches_the_exact_bound_by_quadrature(row):
+    result = normal_index(float(row["c"]), int(row["n"]), level=float(row["confidence"]))
+    assert result.exact_lower_bound == pytest.approx(float(row["lower_by_quadrature"]), abs=1e-6)
+
+
+@pytest.mark.parametrize(("n", "needed"), [(30, 1.72), (50, 1.61), (100, 1.52)])
+def test_estimate_needed_to_claim_133(n, needed):
+    # Own calculation by another program, two decimals: the estimate whose exact 95 % lower bound is 1.33.
+    assert normal_index(needed, n).exact_lower_bound == pytest.approx(1.33, abs=0.006)
+
+
+@pytest.mark.parametrize("row", rows("tolerance_factor_k.csv"))
+def test_matches_tolerance_tables(row):
+    k = tolerance_factor(int(row["n"]), share=float(row["coverage"]), level=float(row["confidence"]))
+    digits = len(row["published_k"].split(".")[1])
+    assert k == pytest.approx(float(row["published_k"]), abs=0.51 * 10**-digits)
+    assert k == pytest.approx(float(row["k_by_quadrature"]), abs=2e-6)
+
+
+def test_exact_bound_covers_by_count():
+    rng, n, runs = np.random.default_rng(1), 20, 4000
+    x = rng.normal(size=(runs, n))
+    estimates = (3.0 - x.mean(axis=1)) / (3 * x.std(axis=1, ddof=1))  # true index 1
+    # The bound grows with the estimate: it lies below 1 exactly where the estimate lies below its own critical value.
+    below = np.array([normal_index(float(c), n).exact_lower_bound <= 1 for c in np.quantile(estimates, [0.94, 0.96])])
+    assert below.tolist() == [True, False]
+
+
+def test_refuses_bad_arguments():
+    with pytest.raises(ValueError, match="`n` must be at least 2, got 1"):
+        normal_index(1.0, 1)
+    with pytest.raises(ValueError, match="`index` must be a finite number"):
+        normal_index(float("nan"), 10)
+    with pytest.raises(ValueError, match="`level` must lie between 0.5 and 1, got 95"):
+        tolerance_factor(10, level=95)
+    with pytest.raises(ValueError, match="`share` must lie between 0.5 and 1"):
+        tolerance_factor(10, share=0.2)

@@ -219,16 +219,21 @@ def _utf16_without_mark(head: bytes) -> str:
 
 def _sample_lines(text: bytes) -> list[str]:
     lines: list[str] = []
-    start = 0
+    start = longest = 0
     while start < len(text) and len(lines) < _SAMPLE:
         end = text.find(b"\n", start)
         end = len(text) if end < 0 else end
         if end - start > 4 * LONGEST_FIELD:
-            raise LogRefusedError(
-                f"line {len(lines) + 1} is {(end - start) / 1e6:.0f} MB long; a quote may be open or line ends lost"
-            )
+            longest = max(longest, end - start)
+            lines.append("")  # it becomes a quarantined row; it tells nothing of how the others are written
+            start = end + 1
+            continue
         lines.append(text[start:end].rstrip(b"\r").decode("utf-8", "replace"))
         start = end + 1
+    if longest and not any(lines):
+        raise LogRefusedError(
+            f"the file is one line of {longest / 1e6:.0f} MB; line ends are lost or a quote is open: export it again"
+        )
     return lines
 
 

@@ -138,7 +138,7 @@ _SECONDS = {
     "hrs": "h",
     "std": "h",
 }
-_DEGREES = {"c": "C", "°c": "C", "degc": "C", "f": "F", "°f": "F", "degf": "F", "celsius": "C", "fahrenheit": "F"}
+_DEGREES = {"c": "C", "degc": "C", "f": "F", "degf": "F", "celsius": "C", "fahrenheit": "F"}
 _SHARE = {"%": "%", "percent": "%", "prozent": "%", "pct": "%"}
 _GRITS = {"mesh": "mesh", "jis": "JIS", "fepa f": "F", "fepa p": "P"}
 
@@ -169,7 +169,7 @@ def header_meaning(header: str) -> HeaderMeaning:
     aside = " ".join(re.findall(r"[\[(<]([^\])>]*)[\])>]", plain))
     body = re.sub(r"[\[(<][^\])>]*[\])>]", " ", plain)
     body = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z][a-zà-ÿ])", " ", body)
-    words = [w for w in re.split(r"[\s_.,:/#-]+", body.lower()) if w]
+    words = [w for w in re.split(r"[\s_.,:/#°º-]+", body.lower()) if w]
     if not words and aside:  # "(um)" alone says nothing
         return HeaderMeaning("", "", "")
     for cut in range(len(words), 0, -1):
@@ -177,7 +177,7 @@ def header_meaning(header: str) -> HeaderMeaning:
         if not field:
             continue
         rest = " ".join(words[cut:])
-        meaning = _qualified(field, f"{rest} {aside.lower()}".strip(), " ".join(words[:cut]))
+        meaning = _qualified(field, f"{rest} {aside.lower()}".replace("°", "").strip(), " ".join(words[:cut]))
         if meaning:
             return meaning
     return HeaderMeaning("", "", "")

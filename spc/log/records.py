@@ -42,7 +42,9 @@ class Records:
         starts, ends = self.starts[rows], self.ends[rows]
         if not len(starts):
             return []
-        block = self.text[starts[0] : ends[-1]].decode("utf-8", "replace") if ends[-1] - starts[0] < 1 << 28 else ""
+        block = (
+            self.text[starts[0] : ends[-1]].decode("utf-8", "replace") if (ends - starts).max() <= LONGEST_FIELD else ""
+        )
         lines = block.split("\n") if block else []
         if len(lines) == len(starts):
             return [line.removesuffix("\r") for line in lines] if "\r" in block else lines
@@ -184,20 +186,17 @@ def _mend(
     new_ends = ends.copy()
     by_line: dict[int, bytes] = {}
     faulty: dict[int, str] = {}
-    done, separator = -1, dialect.separator.encode()
+    done = -1
     for line in odd_lines.tolist():
         if line <= done:
             continue
-        whole = False
         for last in range(line, min(line + _LINES_IN_RECORD, len(starts))):
             if ends[last] - starts[line] > LONGEST_FIELD:
                 break
-            # A line that could be a whole row of its own is not the rest of a note: the quote is a stray one.
-            whole = whole or (last > line and text.count(separator, starts[last], ends[last]) >= n_columns - 1)
             cells, open_quote = quoted_cells(text[starts[line] : ends[last]].decode("utf-8", "replace"), dialect)
             if open_quote:
                 continue
-            if last > line and (len(cells) != n_columns or whole):
+            if last > line and (len(cells) != n_columns or _swallows_rows(cells, dialect.separator)):
                 break
             by_line[line] = plain_record(cells, dialect)
             keep[line + 1 : last + 1] = False
@@ -213,6 +212,11 @@ def _mend(
         {int(place[k]): v for k, v in faulty.items()},
         sorted({int(place[k]) for k in controls}),
     )
+
+
+def _swallows_rows(cells: list[str], separator: str) -> bool:
+    """Whether a field over several lines holds as many separators as the lines would as rows of their own."""
+    return any("\n" in c and c.count(separator) >= (len(cells) - 1) * c.count("\n") for c in cells)
 
 
 def _cells(line: str, dialect: Dialect) -> list[str]:

@@ -7,11 +7,12 @@ import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
 from spc.log.coded import Coded
-from spc.log.dialect import Dialect
+from spc.log.dialect import Dialect, LogRefusedError
 
 __all__ = ["plain_record", "quoted_cells", "split_fields"]
 
 _ROWS = 1 << 16
+_MOST_WRONG = 100_000  # rows that do not fit the header, if they are also more than half of all
 
 
 def split_fields(
@@ -41,6 +42,11 @@ def split_fields(
     -------
     tuple of (dict of position to Coded, dict of row index to number of fields)
         The second holds rows with a wrong number of fields; 0 = a quote is left open.
+
+    Raises
+    ------
+    LogRefusedError
+        If more than half of many rows do not fit the header.
     """
     columns = {i: _Column(len(starts), distinct=i not in plain) for i in wanted}
     wrong: dict[int, int] = {}
@@ -61,6 +67,10 @@ def split_fields(
             table, bad = _read_plainly(text, dialect, starts, ends, fed, rewritten, n_columns, wanted, plain)
         rows = np.delete(fed, [number - 1 for number in bad])
         wrong |= {int(fed[number - 1]): width for number, width in bad.items()}
+        if len(wrong) > _MOST_WRONG and len(wrong) > stop / 2:
+            raise LogRefusedError(
+                f"{len(wrong):,} of the first {stop:,} rows do not have {n_columns} fields; check separator and quotes"
+            )
         for position, column in zip(wanted, table.columns, strict=True):
             columns[position].add(column, rows)
     return {position: column.coded() for position, column in columns.items()}, wrong

@@ -1,0 +1,264 @@
+"""`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.output import counted, print_json, print_table, progress_bar
+
+if TYPE_CHECKING:
+    from spc.log.wear_table import WearColumns, WearTable
+    from spc.wear.backtest import Backtest
+    from spc.wear.time_to_limit import TimeToLimit
+    from spc.wear.wear_path import WearPath
+
+__all__ = ["command"]
+
+
+@click.command("forecast")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--map", "map_path", type=click.Path(exists=True, path_type=Path), help="Columns and limits, TOML.")
+@click.option("--unit", multiple=True, help="Column that names the unit (cycle); may be given more than once.")
+@click.option("--clock", default="", help="Column of the clock: faces, minutes, cycles.")
+@click.option("--wear", default="", help="Column of the wear reading.")
+@click.option("--clock-unit", default="", help="Unit of the clock, for the sentences.")
+@click.option("--limit", default="", help="A number, or COLUMN:VALUE=LIMIT,VALUE=LIMIT for limits by a column.")
+@click.option("--limit-column", default="", help="Column that holds each unit's limit.")
+@click.option(
+    "--covariate", multiple=True, help="Column that units differ by (load, feed); may be given more than once."
+)
+@click.option("--unit-id", default="", help="Forecast only this unit; the others are what it borrows from.")
+@click.option("--at", default="", help="Use readings up to this clock value, or this share of the life (50%).")
+@click.option("--crossing", type=click.Choice(["reading", "path", "next face"]), default="reading", show_default=True)
+@click.option(
+    "--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Coverage of the range."
+)
+@click.option("--backtest", default="", help="Shares of life at which to hold forecasts against the truth: 50,75.")
+@click.option("--sort", is_flag=True, help="Rows may be in any order: sort each unit by its clock.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the draws.")
+@common_options
+def command(session: Session, **options: Any) -> int:
+    """Say when each unit's wear in FILE reaches its limit, as a range.
+
+    FILE is any CSV with one row per reading. Its columns are named in the map or by options. Rows that cannot be
+    used are listed with the reason, and the exit code is then 1.
+
+    With --json one document: file, clock_unit, rows (read, used, blank, not_measured), problems (row, text, reason),
+    remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
+    past the horizon), horizon, own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest
+    instead of units: backtest, a list by share with predicted, median_abs_error, covered, coverage,
+    mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
+    """
+    from spc.log.wear_table import read_wear_table
+
+    columns = _columns(options)
+    table = read_wear_table(options["file"], columns)
+    paths, problems = _paths(table, sort=options["sort"])
+    document = _opening(options["file"], table, problems)
+    if options["backtest"]:
+        document["backtest"] = _backtest(paths, options)
+    else:
+        document["units"] = _forecasts(paths, options, table.clock_unit)
+    if session.as_json:
+        print_json(document)
+    else:
+        _print(document, table.clock_unit)
+    return NEEDS_A_PERSON if document["problems"] else DONE
+
+
+def _columns(options: dict[str, Any]) -> "WearColumns":
+    from spc.log.wear_table import WearColumns, load_wear_columns
+
+    columns = load_wear_columns(options["map_path"]) if options["map_path"] else WearColumns()
+    given: dict[str, Any] = {k: options[k] for k in ("clock", "wear", "clock_unit", "limit_column") if options[k]}
+    if options["unit"]:
+        given["unit"] = tuple(options["unit"])
+    if options["covariate"]:
+        given["covariates"] = tuple(options["covariate"])
+    if options["limit"]:
+        given |= _limit_option(options["limit"])
+    return replace(columns, **given)
+
+
+def _limit_option(text: str) -> dict[str, Any]:
+    column, colon, pairs = text.rpartition(":")
+    try:
+        if not colon:
+            return {"limit": float(text), "limit_column": "", "limit_by": ""}
+        limits = {k.strip(): float(v) for k, v in (pair.split("=") for pair in pairs.split(","))}
+    except ValueError:
+        raise ValueError(f"`--limit` must be a number or COLUMN:VALUE=LIMIT,VALUE=LIMIT, got {text!r}") from None
+    return {"limit_by": column, "limits": limits, "limit_column": ""}
+
+
+def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[dict[str, Any]]]:
+    import numpy as np
+
+    from spc.log.wear_table import covariate_values
+    from spc.wear.wear_path import wear_path
+
+    covariates, remarks = covariate_values(table)
+    paths, problems = [], [{"row": None, "text": "", "reason": remark} for remark in remarks]
+    for unit in table.units:
+        order = np.argsort(unit.clock, kind="stable") if sort else np.arange(unit.clock.size)
+        try:
+            paths.append(
+                wear_path(
+                    unit.unit,
+                    unit.clock[order],
+                    unit.low[order],
+                    unit.high[order],
+                    limit=unit.limit,
+                    covariates=covariates[unit.unit],
+                )  # fmt: skip
+            )
+        except ValueError as error:
+            row = int(unit.row_number[np.flatnonzero(np.diff(unit.clock[order]) < 0)[0] + 1])
+            reason = f"unit {unit.unit} is not used: {error}; or give --sort if the rows are only out of order"
+            problems.append({"row": row, "text": "", "reason": reason})
+    return paths, problems
+
+
+def _opening(file: Path, table: "WearTable", problems: list[dict[str, Any]]) -> dict[str, Any]:
+    rows: list[dict[str, Any]] = [{"row": row, "text": text, "reason": why} for row, text, why in table.problems]
+    return {
+        "file": str(file),
+        "clock_unit": table.clock_unit,
+        "rows": {
+            "read": table.rows,
+            "used": table.used,
+            "blank": table.blank,
+            "not_measured": list(table.not_measured),
+        },
+        "problems": rows + problems,
+        "remarks": list(table.remarks),
+    }
+
+
+def _forecasts(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str) -> list[dict[str, Any]]:
+    import numpy as np
+
+    from spc.wear.backtest import crossing_age, cut_path
+    from spc.wear.pooled import fit_alone, fit_pooled
+    from spc.wear.time_to_limit import time_to_limit
+
+    asked = [p for p in paths if not options["unit_id"] or p.label == options["unit_id"]]
+    if not asked:
+        names = ", ".join(p.label for p in paths[:12]) or "none that can be used"
+        raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
+    share, age = _at(options["at"])
+    out = []
+    with progress_bar("forecast") as bar:
+        for done, path in enumerate(asked):
+            others = [p for p in paths if p is not path]
+            if share is not None:
+                own = cut_path(path, share * crossing_age(path, path.limit))
+            else:
+                own = path if age is None else cut_path(path, age)
+            rng = np.random.default_rng([options["seed"], done])
+            pooled = fit_pooled(others, rng=rng)
+            if pooled.refused:
+                pooled = fit_alone(own, rng=rng)
+            answer = time_to_limit(
+                pooled, own, limit=path.limit, level=options["level"], crossing=options["crossing"],
+                unit=clock_unit, rng=rng,
+            )  # fmt: skip
+            out.append(_unit_document(path, answer))
+            bar(done + 1, len(asked))
+    return out
+
+
+def _at(text: str) -> tuple[float | None, float | None]:
+    try:
+        if text.endswith("%"):
+            share = float(text[:-1]) / 100
+            if 0 < share < 1:
+                return share, None
+        elif text:
+            return None, float(text)
+        else:
+            return None, None
+    except ValueError:
+        pass
+    raise ValueError(f"`--at` must be a clock value or a share of life between 0% and 100%, got {text!r}")
+
+
+def _unit_document(path: "WearPath", answer: "TimeToLimit") -> dict[str, Any]:
+    left = {"low": answer.low, "median": answer.median, "high": answer.high}
+    return {
+        "unit": path.label,
+        "status": answer.status,
+        "limit": path.limit,
+        "now": answer.now,
+        "level": answer.level,
+        "crossing": answer.crossing,
+        "remaining": left,
+        "at_clock": {k: None if v is None else answer.now + v for k, v in left.items()},
+        "horizon": answer.horizon,
+        "own_readings": answer.own_readings,
+        "past_units": answer.past_cycles,
+        "shape": answer.shape,
+        "shape_share": answer.shape_share,
+        "sentence": answer.sentence,
+        "borrowed": answer.borrowed,
+    }
+
+
+def _backtest(paths: Sequence["WearPath"], options: dict[str, Any]) -> list[dict[str, Any]]:
+    from spc.wear.backtest import backtest
+
+    try:
+        shares = [float(part.strip().rstrip("%")) / 100 for part in options["backtest"].split(",")]
+        if not all(0 < share < 1 for share in shares):
+            raise ValueError
+    except ValueError:
+        raise ValueError(f"`--backtest` must be shares of life such as 50,75, got {options['backtest']!r}") from None
+    with progress_bar("backtest") as bar:
+        held = backtest(
+            paths, shares=shares, level=options["level"], crossing=options["crossing"], seed=options["seed"], tick=bar
+        )
+    return [_backtest_document(b) for b in held]
+
+
+def _backtest_document(held: "Backtest") -> dict[str, Any]:
+    return {
+        "share_of_life": held.share,
+        "level": held.level,
+        "predicted": held.predicted,
+        "median_abs_error": held.median_abs_error,
+        "covered": held.covered,
+        "coverage": held.covered / held.predicted if held.predicted else None,
+        "mean_interval_score": held.mean_score,
+        "median_width": held.median_width,
+        "units": [asdict(u) for u in held.units],
+    }
+
+
+def _print(document: dict[str, Any], clock_unit: str) -> None:
+    rows = document["rows"]
+    click.echo(
+        f"{counted(rows['read'], 'row')}, {rows['used']} used, {len(rows['not_measured'])} not measured, "
+        f"{rows['blank']} blank, {counted(len(document['problems']), 'problem')}."
+    )
+    for problem in document["problems"]:
+        where = "" if problem["row"] is None else f"row {problem['row']}: "
+        click.echo(f"  {where}{problem['reason']}")
+    for remark in document["remarks"]:
+        click.echo(f"  {remark}")
+    if "units" in document:
+        for unit in document["units"]:
+            click.echo(f"{unit['unit']}: {unit['sentence']} ({unit['borrowed']}; shape {unit['shape'] or 'none'})")
+        return
+    for held in document["backtest"]:
+        click.echo(
+            f"\nAt {held['share_of_life']:.0%} of life: median error {held['median_abs_error']:.4g} {clock_unit}, "
+            f"{held['covered']} of {held['predicted']} inside the {held['level']:.0%} range, "
+            f"mean interval score {held['mean_interval_score']:.4g}, median width {held['median_width']:.4g}."
+        )
+        heads = {"unit": "Unit", "own_readings": "Own", "truth": "Truth", "median": "Median", "low": "Low",
+                 "high": "High", "error": "Error", "inside": "Inside", "shape": "Shape"}  # fmt: skip
+        print_table(held["units"], heads, nothing="No unit reached its limit.")

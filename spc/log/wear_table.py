@@ -1,0 +1,298 @@
+"""A foreign table of wear readings: any CSV with a unit, a clock and a wear column, read into one path per unit."""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.log.dialect import LogRefusedError, decode, find_dialect
+from spc.log.records import Records, header_cells, split_records
+from spc.measure.number import parse_number
+from spc.measure.reading import parse_typed
+
+__all__ = ["WearColumns", "WearTable", "WearUnit", "covariate_values", "load_wear_columns", "read_wear_table"]
+
+Array = NDArray[np.float64]
+
+_MOST_LEVELS = 20  # of a covariate in words
+
+
+@dataclass(frozen=True, slots=True)
+class WearColumns:
+    """Which columns hold what; names as in the file's header, case and outer blanks aside."""
+
+    unit: tuple[str, ...] = ()  # several are joined
+    clock: str = ""
+    wear: str = ""
+    clock_unit: str = ""  # for the sentences; '' = the clock's header
+    limit: float = float("nan")  # one limit for all units
+    limit_column: str = ""  # a column that holds it
+    limit_by: str = ""  # a column whose value chooses it from `limits`
+    limits: Mapping[str, float] = field(default_factory=dict)
+    covariates: tuple[str, ...] = ()
+    file: Mapping[str, Any] = field(default_factory=dict)  # encoding, separator, quote, decimal, header_line
+
+
+@dataclass(frozen=True, slots=True)
+class WearUnit:
+    """Readings of one unit, in file order."""
+
+    unit: str
+    clock: Array
+    low: Array
+    high: Array  # inf = open above
+    row_number: NDArray[np.int64]
+    limit: float  # NaN = none
+    covariates: tuple[str, ...]  # as typed in the unit's first row
+
+
+@dataclass(frozen=True, slots=True)
+class WearTable:
+    """One foreign table, every data row accounted for."""
+
+    units: tuple[WearUnit, ...]
+    clock_unit: str
+    covariates: tuple[str, ...]  # names
+    rows: int
+    used: int
+    blank: int
+    not_measured: tuple[int, ...]  # row numbers with an empty wear cell
+    problems: tuple[tuple[int, str, str], ...]  # (row number, row as in the file, why it is not used)
+    remarks: tuple[str, ...]
+
+
+_KEYS = {f: str for f in ("clock", "wear", "clock_unit", "limit_column", "limit_by")}
+
+
+def load_wear_columns(path: str | Path) -> WearColumns:
+    """Read the columns of a foreign wear table from a TOML file.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be read, or holds a key or value that cannot be.
+
+    Notes
+    -----
+    Keys: unit (text or list of texts), clock, wear, clock_unit, covariates (list), limit (number), limit_column,
+    limit_by with a table [limits], and a table [file] with encoding, separator, quote, decimal, header_line.
+    """
+    try:
+        table = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ValueError(f"{path}: the map cannot be read: {error}") from None
+    known = {*_KEYS, "unit", "limit", "limits", "covariates", "file"}
+    for key in table:
+        if key not in known:
+            raise ValueError(f"{path}: `{key}` is not a key of this map; known are {', '.join(sorted(known))}")
+    out: dict[str, Any] = {}
+    for key in _KEYS:
+        if key in table:
+            out[key] = _of_kind(path, key, table[key], str)
+    for key in ("unit", "covariates"):
+        value = table.get(key, [])
+        values = [value] if isinstance(value, str) else value
+        if not isinstance(values, list) or not all(isinstance(v, str) for v in values):
+            raise ValueError(f"{path}: `{key}` must be a column name or a list of them, got {value!r}")
+        out[key] = tuple(values)
+    if "limit" in table:
+        out["limit"] = float(_of_kind(path, "limit", table["limit"], (int, float)))
+    limits = _of_kind(path, "limits", table.get("limits", {}), dict)
+    out["limits"] = {str(k): float(_of_kind(path, f"limits.{k}", v, (int, float))) for k, v in limits.items()}
+    out["file"] = _of_kind(path, "file", table.get("file", {}), dict)
+    wrong = set(out["file"]) - {"encoding", "separator", "quote", "decimal", "header_line"}
+    if wrong:
+        raise ValueError(f"{path}: `file.{sorted(wrong)[0]}` is not a key of this map")
+    return WearColumns(**out)
+
+
+def _of_kind(path: str | Path, key: str, value: Any, kind: Any) -> Any:
+    if not isinstance(value, kind) or isinstance(value, bool):
+        name = {str: "a text", dict: "a table"}.get(kind, "a number")
+        raise ValueError(f"{path}: `{key}` must be {name}, got {value!r}")
+    return value
+
+
+def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
+    """Read a foreign wear table.
+
+    Parameters
+    ----------
+    source : Path or bytes
+    columns : WearColumns
+        `unit`, `clock` and `wear` must be named, unless the file's headers are just these words.
+
+    Raises
+    ------
+    ValueError
+        If the file cannot be a table or lacks a named column.
+    """
+    data = source if isinstance(source, bytes) else Path(source).read_bytes()
+    stated = dict(columns.file)
+    text, encoding, evidence = decode(data, encoding=str(stated.pop("encoding", "")))
+    dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, header=True, **stated)
+    headers, width = header_cells(text, dialect)
+    place = {_plain(name): at for at, name in reversed(list(enumerate(headers, start=1)))}
+
+    def at(name: str, role: str) -> int:
+        if _plain(name) not in place:
+            raise LogRefusedError(f"there is no column {name!r} for `{role}`; the file has {', '.join(headers)}")
+        return place[_plain(name)]
+
+    unit_at = [at(name, "unit") for name in columns.unit or ("unit",)]
+    clock_at, wear_at = at(columns.clock or "clock", "clock"), at(columns.wear or "wear", "wear")
+    limit_name = columns.limit_column or columns.limit_by
+    limit_at = at(limit_name, "limit") if limit_name else 0
+    extra_at = [at(name, "covariates") for name in columns.covariates]
+    wanted = sorted({*unit_at, clock_at, wear_at, *extra_at, *([limit_at] if limit_at else [])})
+    records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
+    cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
+    reader = _Reader(records, cells, dialect.decimal or ".", columns, limit_at)
+    return reader.table(unit_at, clock_at, wear_at, extra_at, columns.clock_unit or headers[clock_at - 1])
+
+
+def _plain(name: str) -> str:
+    return name.strip().casefold()
+
+
+class _Reader:
+    """Reads row by row; a row that cannot be used is kept with its reason."""
+
+    def __init__(
+        self, records: Records, cells: dict[int, NDArray[np.object_]], decimal: str, columns: WearColumns, limit_at: int
+    ) -> None:
+        self._records, self._cells, self._decimal = records, cells, decimal
+        self._columns, self._limit_at = columns, limit_at
+        self._problems: list[tuple[int, str, str]] = []
+        self._remarks: list[str] = []
+
+    def table(
+        self, unit_at: Sequence[int], clock_at: int, wear_at: int, extra_at: Sequence[int], clock_unit: str
+    ) -> WearTable:
+        rows: dict[str, list[tuple[float, float, float, int]]] = {}
+        first: dict[str, tuple[str, ...]] = {}
+        limits: dict[str, float] = {}
+        blank, unread = 0, []
+        for i in range(len(self._records)):
+            if self._records.blank[i]:
+                blank += 1
+                continue
+            if i in self._records.faults:
+                self._refuse(i, self._records.faults[i])
+                continue
+            unit = " ".join(str(self._cells[a][i]) for a in unit_at).strip()
+            extra = tuple(str(self._cells[a][i]) for a in extra_at)
+            try:
+                if not unit:
+                    raise ValueError("the unit is empty")
+                clock = self._number(str(self._cells[clock_at][i]), "clock")
+                if clock < 0:
+                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more")
+                limit = self._limit(i)
+                if not str(self._cells[wear_at][i]):
+                    unread.append(i + 1)
+                    continue
+                low, high = self._interval(str(self._cells[wear_at][i]))
+            except ValueError as error:
+                self._refuse(i, str(error))
+                continue
+            rows.setdefault(unit, []).append((clock, low, high, i + 1))
+            if first.setdefault(unit, extra) != extra:
+                self._remark(f"unit {unit}: a covariate changes in row {i + 1}; the first value is used")
+            if not _same(limits.setdefault(unit, limit), limit):
+                self._remark(f"unit {unit}: its limit changes in row {i + 1}; the first value is used")
+        units = []
+        for unit, read in rows.items():
+            path = np.array(read, dtype=np.float64)
+            numbers = path[:, 3].astype(np.int64)
+            units.append(WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limits[unit], first[unit]))
+        return WearTable(
+            tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
+            blank, tuple(unread), tuple(self._problems), tuple(self._remarks),
+        )  # fmt: skip
+
+    def _refuse(self, i: int, why: str) -> None:
+        self._problems.append((i + 1, self._records.raw(slice(i, i + 1))[0], why))
+
+    def _remark(self, sentence: str) -> None:
+        subject = sentence.split(" changes in row")[0]
+        if not any(r.startswith(subject) for r in self._remarks):
+            self._remarks.append(sentence)
+
+    def _number(self, cell: str, role: str) -> float:
+        if not cell:
+            raise ValueError(f"the {role} is empty")
+        try:
+            return float(parse_number(cell, decimal=self._decimal).value)
+        except ValueError as error:
+            raise ValueError(f"the {role} {error}") from None
+
+    def _interval(self, cell: str) -> tuple[float, float]:
+        try:
+            if cell.strip().startswith(("-", "−", "–")):
+                value = float(parse_number(cell, decimal=self._decimal).value)
+                return value, value
+            typed = parse_typed(cell, decimal=self._decimal)
+        except ValueError as error:
+            raise ValueError(f"the wear {error}") from None
+        low, high = float(typed.low), float(typed.high)
+        if typed.kind == "below":
+            return 0.0, high
+        if typed.kind == "above":
+            return low, float("inf")
+        return low, high
+
+    def _limit(self, i: int) -> float:
+        if not self._limit_at:
+            return self._columns.limit
+        cell = str(self._cells[self._limit_at][i])
+        if self._columns.limit_column:
+            return self._number(cell, "limit") if cell else float("nan")
+        for key, value in self._columns.limits.items():
+            if key.strip() == cell or _same_number(key, cell):
+                return value
+        return float("nan")
+
+
+def _same(a: float, b: float) -> bool:
+    return a == b or (np.isnan(a) and np.isnan(b))
+
+
+def _same_number(a: str, b: str) -> bool:
+    try:
+        return float(a) == float(b)
+    except ValueError:
+        return False
+
+
+def covariate_values(table: WearTable) -> tuple[dict[str, tuple[float, ...]], tuple[str, ...]]:
+    """Covariates of every unit as numbers, and remarks; words become one column per word but the first.
+
+    A covariate that some unit lacks, or of too many words, is left out with a remark.
+    """
+    out: dict[str, list[float]] = {u.unit: [] for u in table.units}
+    remarks = []
+    for k, name in enumerate(table.covariates):
+        cells = {u.unit: u.covariates[k] for u in table.units}
+        if not all(cells.values()):
+            lacking = next(unit for unit, cell in cells.items() if not cell)
+            remarks.append(f"covariate {name} is not used: unit {lacking} has none")
+            continue
+        try:
+            numbers = {unit: float(parse_number(cell).value) for unit, cell in cells.items()}
+        except ValueError:
+            words = sorted(set(cells.values()))
+            if len(words) > min(_MOST_LEVELS, max(len(cells) - 2, 1)):
+                remarks.append(f"covariate {name} is not used: {len(words)} different words for {len(cells)} units")
+                continue
+            for word in words[1:]:
+                for unit, cell in cells.items():
+                    out[unit].append(-1.0 if cell != word else 1.0)
+            continue
+        for unit, number in numbers.items():
+            out[unit].append(number)
+    return {unit: tuple(values) for unit, values in out.items()}, tuple(remarks)

@@ -1,0 +1,159 @@
+"""Forecasts held against what came: each unit cut at a share of its life and predicted from the other units' paths."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spc.wear.pooled import PooledWear, fit_pooled
+from spc.wear.time_to_limit import TimeToLimit, time_to_limit
+from spc.wear.wear_path import WearPath
+
+__all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score"]
+
+
+@dataclass(frozen=True, slots=True)
+class BacktestUnit:
+    """One unit's forecast and its truth; ages on the unit's clock, inf = open-ended."""
+
+    unit: str
+    status: str  # 'range', 'over', 'refused'
+    own_readings: int
+    truth: float
+    low: float
+    median: float
+    high: float
+    error: float  # median less truth
+    inside: bool
+    score: float  # interval score
+    shape: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Backtest:
+    """All units cut at one share of their lives."""
+
+    share: float
+    level: float
+    units: tuple[BacktestUnit, ...]
+    predicted: int
+    median_abs_error: float
+    covered: int
+    mean_score: float  # open-ended ranges count to their horizon
+    median_width: float
+
+
+def crossing_age(path: WearPath, limit: float) -> float:
+    """Age at which the readings, joined by straight lines, first reach the limit; NaN = never."""
+    middle = np.where(np.isfinite(path.high), (path.low + path.high) / 2, path.low)
+    over = np.flatnonzero(middle >= limit)
+    if not over.size:
+        return float("nan")
+    at = int(over[0])
+    if at == 0 or middle[at] == middle[at - 1]:
+        return float(path.age[at])
+    share = (limit - middle[at - 1]) / (middle[at] - middle[at - 1])
+    return float(path.age[at - 1] + share * (path.age[at] - path.age[at - 1]))
+
+
+def cut_path(path: WearPath, age: float) -> WearPath:
+    """Keep the readings up to an age."""
+    n = int(np.searchsorted(path.age, age, side="right"))
+    return replace(
+        path,
+        age=path.age[:n],
+        low=path.low[:n],
+        high=path.high[:n],
+        sign_known=path.sign_known[:n],
+        parts=path.parts[:n],
+    )
+
+
+def interval_score(low: float, high: float, truth: float, *, level: float) -> float:
+    """Width plus 2 / (1 - level) times what the truth lies outside; smaller is better.
+
+    References
+    ----------
+    Gneiting and Raftery (2007), Strictly proper scoring rules, prediction, and estimation, JASA 102(477), equation 43.
+    """
+    return high - low + 2 / (1 - level) * (max(low - truth, 0.0) + max(truth - high, 0.0))
+
+
+def backtest(
+    paths: Sequence[WearPath],
+    *,
+    shares: Sequence[float] = (0.5, 0.75),
+    level: float = 0.9,
+    crossing: str = "reading",
+    seed: int = 1,
+    tick: Callable[[int, int], None] = lambda done, of: None,
+) -> tuple[Backtest, ...]:
+    """Predict each unit that reached its limit from its first part and the other units' whole paths.
+
+    Parameters
+    ----------
+    paths : sequence of WearPath
+        Each with its limit.
+    shares : sequence of float
+        Shares of the life at which to cut, above 0 and below 1.
+    level : float
+    crossing : str
+    seed : int
+    tick : callable
+        Told how many of how many units are done.
+    """
+    lives = [crossing_age(p, p.limit) for p in paths]
+    rows: dict[float, list[BacktestUnit]] = {share: [] for share in shares}
+    widths: dict[float, list[float]] = {share: [] for share in shares}
+    known = [i for i, life in enumerate(lives) if np.isfinite(life)]
+    for done, i in enumerate(known):
+        pooled = fit_pooled([p for j, p in enumerate(paths) if j != i], rng=np.random.default_rng([seed, i]))
+        for share in shares:
+            own = cut_path(paths[i], share * lives[i])
+            answer = _forecast(pooled, own, paths[i].limit, level, crossing, seed)
+            rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
+            widths[share].append((answer.horizon if answer.high is None else answer.high) - (answer.low or 0.0))
+        tick(done + 1, len(known))
+    return tuple(_summary(share, level, rows[share], widths[share]) for share in shares)
+
+
+def _forecast(pooled: PooledWear, own: WearPath, limit: float, level: float, crossing: str, seed: int) -> TimeToLimit:
+    rng = np.random.default_rng([seed, own.age.size])
+    return time_to_limit(pooled, own, limit=limit, level=level, crossing=crossing, rng=rng)
+
+
+def _row(unit: str, answer: TimeToLimit, own: int, truth: float) -> BacktestUnit:
+    if answer.status != "range":
+        nan = float("nan")
+        return BacktestUnit(
+            unit, answer.status, own, truth, nan, nan, nan, nan, False, nan, answer.shape, answer.sentence
+        )
+
+    def on_clock(remaining: float | None) -> float:
+        return answer.now + (remaining if remaining is not None else np.inf)
+
+    low, median, high = on_clock(answer.low), on_clock(answer.median), on_clock(answer.high)
+    end = answer.now + answer.horizon
+    score = interval_score(min(low, end), min(high, end), min(truth, end), level=answer.level)
+    return BacktestUnit(
+        unit, "range", own, truth, low, median, high, min(median, end) - truth, low <= truth <= high, score,
+        answer.shape, answer.sentence,
+    )  # fmt: skip
+
+
+def _summary(share: float, level: float, units: Sequence[BacktestUnit], widths: Sequence[float]) -> Backtest:
+    read = [(u, w) for u, w in zip(units, widths, strict=True) if u.status == "range"]
+    if not read:
+        nan = float("nan")
+        return Backtest(share, level, tuple(units), 0, nan, 0, nan, nan)
+    return Backtest(
+        share,
+        level,
+        tuple(units),
+        len(read),
+        float(np.median([abs(u.error) for u, _ in read])),
+        sum(u.inside for u, _ in read),
+        float(np.mean([u.score for u, _ in read])),
+        float(np.median([w for _, w in read])),
+    )

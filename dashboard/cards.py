@@ -1,7 +1,7 @@
 """Cards as HTML: the sentence first, then the facts. Everything a person typed is shown as typed."""
 
 from dashboard.theme import state_mark
-from dashboard.words import grit_words, html_text, join_words
+from dashboard.words import grit_words, html_text, join_words, prose
 from spc.board.results import STATES, Cause, LapReport, RoomAlarm
 from spc.board.safety import DEFERENCE
 
@@ -19,8 +19,10 @@ __all__ = [
     "sentences",
     "state_counts",
     "state_tag",
+    "subject",
 ]
 
+_LONG = 110  # characters above which a first sentence is set smaller
 _NEXT_STEP = {
     "held": "Answer it",
     "due": "Recondition",
@@ -38,7 +40,14 @@ def state_tag(state: str) -> str:
 def headline(sentence: str, *, kicker: str = "", tag: str = "") -> str:
     """Return the page's first sentence, its heading of the first order; `tag` is HTML of ours set above it."""
     above = f'<p class="lc-kicker">{tag}{html_text(kicker)}</p>' if kicker or tag else ""
-    return f'<header class="lc-headline">{above}<h1>{html_text(sentence)}</h1></header>'
+    long = ' class="lc-long"' if len(sentence) > _LONG else ""
+    return f'<header class="lc-headline">{above}<h1{long}>{prose(sentence)}</h1></header>'
+
+
+def subject(sentence: str, *, kicker: str = "") -> str:
+    """Return the sentence of one thing on a page, a heading of the second order."""
+    above = f'<p class="lc-kicker">{html_text(kicker)}</p>' if kicker else ""
+    return f'<div class="lc-subject">{above}<h2>{prose(sentence)}</h2></div>'
 
 
 def section(title: str) -> str:
@@ -56,12 +65,12 @@ def sentences(lines: tuple[str, ...] | list[str], *, empty: str = "") -> str:
     """Return sentences as a list; the sentence `empty` when there are none."""
     if not lines:
         return f'<p class="lc-quiet">{html_text(empty)}</p>' if empty else "<span></span>"
-    return '<ul class="lc-lines">' + "".join(f"<li>{html_text(line)}</li>" for line in lines) + "</ul>"
+    return '<ul class="lc-lines">' + "".join(f"<li>{prose(line)}</li>" for line in lines) + "</ul>"
 
 
 def notice(sentence: str, *, kind: str = "note") -> str:
     """Return a framed sentence; kind 'stop', 'look' or 'note' sets the frame, the words carry the meaning."""
-    return f'<p class="lc-notice lc-{kind}" role="status">{html_text(sentence)}</p>'
+    return f'<p class="lc-notice lc-{kind}" role="status">{prose(sentence)}</p>'
 
 
 def cautions(lines: tuple[str, ...]) -> str:
@@ -79,7 +88,7 @@ def room_card(room: RoomAlarm) -> str:
     """Return the room alarm: many laps moving together are one thing to look at."""
     first = f" Look at these first: {join_words(room.checks)}." if room.checks else ""
     return (
-        f'<section class="lc-notice lc-look" aria-label="Room alarm"><p><b>{html_text(room.sentence)}</b></p>'
+        f'<section class="lc-notice lc-look" aria-label="Room alarm"><p><b>{prose(room.sentence)}</b></p>'
         f"<p>{html_text(f'Laps: {join_words(room.laps)}.{first}')}</p></section>"
     )
 
@@ -103,7 +112,7 @@ def lap_line(lap: LapReport) -> str:
         f'<article class="lc-lap lc-is-{lap.state}">'
         f'<div class="lc-lap-state">{state_tag(lap.state)}<span class="lc-quiet">{html_text(step)}</span></div>'
         f'<div class="lc-lap-name"><b>{html_text(lap.lap)}</b><span class="lc-quiet">{html_text(what)}</span></div>'
-        f'<div class="lc-lap-says">{html_text(lap.sentence)}</div>'
+        f'<div class="lc-lap-says">{prose(lap.sentence)}</div>'
         f'<div class="lc-lap-left"><b>{html_text(left_words(lap))}</b>'
         f'<span class="lc-quiet">{html_text(rest)}</span></div></article>'
     )

@@ -62,9 +62,11 @@ def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[str]:
     if typed.empty:
         return []
     latest = typed[typed["flatness_unit"] == typed["flatness_unit"].iloc[-1]]
-    often = latest["flatness_text"].value_counts().head(most).index
-    level = latest.drop_duplicates("flatness_text").set_index("flatness_text")[["flatness_high_um", "flatness_low_um"]]
-    return [str(text) for text in level.loc[often].sort_values(["flatness_high_um", "flatness_low_um"]).index]
+    ends = ["flatness_high_um", "flatness_low_um"]
+    often = latest["flatness_text"].map(latest["flatness_text"].value_counts())
+    ways = latest.assign(often=often).sort_values("often", ascending=False, kind="stable")
+    once = ways.drop_duplicates(ends).head(most)  # "1.5" and "1 1/2" are one reading
+    return [str(text) for text in once.sort_values(ends)["flatness_text"]]
 
 
 def moment(site: Settings) -> datetime:

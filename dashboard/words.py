@@ -4,9 +4,23 @@ import html
 import math
 import re
 
-__all__ = ["as_typed", "count", "grit_words", "html_text", "join_words", "markdown_text", "number", "share"]
+__all__ = [
+    "as_typed",
+    "count",
+    "grit_words",
+    "html_text",
+    "join_words",
+    "markdown_text",
+    "micro",
+    "number",
+    "prose",
+    "share",
+]
 
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
+
+_MICRO = re.compile(r"(?<=\d) u(m|in)\b")
+_JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
 
 
 def html_text(text: object) -> str:
@@ -32,7 +46,12 @@ def count(number_of: int, one: str, many: str | None = None) -> str:
 
 def grit_words(grit: str) -> str:
     """Return a grit in its normal form as printed: '15 um' with the sign for micro, never broken over a line end."""
-    return grit.replace(" um", " µm").replace(" ", "\u00a0")
+    return micro(grit).replace(" ", "\u00a0")
+
+
+def micro(text: str) -> str:
+    """Return text with the sign for micro after a number: '0.3 um' becomes '0.3 µm', never broken over a line end."""
+    return _MICRO.sub(lambda found: f"\u00a0µ{found[1]}", text)
 
 
 def number(value: float, digits: int = 3) -> str:
@@ -44,6 +63,12 @@ def number(value: float, digits: int = 3) -> str:
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:,.{decimals}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def prose(text: object) -> str:
+    """Return a sentence of the board for an HTML card: escaped, the sign for micro, names and units never broken."""
+    safe = html.escape(micro(str(text)), quote=True)
+    return _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
 
 
 def share(low: float, high: float) -> str:

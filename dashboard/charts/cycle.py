@@ -10,7 +10,7 @@ from dashboard.charts.style import Array, base_figure, clear, reading_bars, segm
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, join_words
+from dashboard.words import as_typed, join_words, micro
 from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
 
 __all__ = ["cycle_figure", "cycle_table"]
@@ -207,7 +207,7 @@ def _add_now(
         name="this cycle",
         colour=look.now,
         ceiling=ceiling,
-        width=float(np.clip(right / 160, 0.25, 40.0)),
+        width=max(0.6, right / 600),
     )
     figure.add_traces(traces)
 
@@ -234,7 +234,7 @@ def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: floa
         y=level,
         yanchor="bottom",
         showarrow=False,
-        text=f"<b>{as_typed(picture.limit_text)}</b>",
+        text=f"<b>{as_typed(micro(picture.limit_text))}</b>",
         font={"size": 16 * look.scale, "color": look.limit},
         bgcolor=clear(look.paper, 0.82),
         xshift=6,

@@ -24,4 +24,4 @@ def show_table(table: pd.DataFrame, *, key: str, height: int | None = None) -> N
     if table.empty:
         st.html(cards.sentences([], empty="Nothing to list yet."))
         return
-    st.dataframe(table, hide_index=True, key=key, height=height or "auto")
+    st.dataframe(table, hide_index=True, key=key, height=height or "auto", placeholder="")

@@ -1,5 +1,7 @@
 """Rows that wait: each with its reason, put right, given an alias, or discarded; always signed and explained."""
 
+import re
+
 import streamlit as st
 
 from dashboard import cards, data
@@ -22,19 +24,20 @@ def quarantine(page: Page, person: str) -> None:
         return
     place = _place(len(rows))
     row = rows.iloc[place]
-    st.html(
-        cards.headline(
-            str(row["reasons"]).capitalize(), kicker=f"Row {row['row_number']:,} of {row['name']}, as delivered:"
-        )
-        + f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
-    )
+    reason = re.sub(r"^row \d+: ", "", str(row["reasons"]))
+    kicker = f"Row {row['row_number']:,} of {row['name']}, as delivered below"
+    raw = f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
+    st.html(cards.subject(reason[:1].upper() + reason[1:] + ".", kicker=kicker) + raw)
     number = int(row["quarantine_id"])
     with st.container(key="settle"):
         _fix(page, number, str(row["raw"]), person)
         _alias(page, str(row["lap"]), person)
         _discard(number, person)
     with st.expander(f"All {count(len(rows), 'waiting row')}"):
-        show_table(rows[["name", "row_number", "reasons", "raw"]], key="waiting-rows")
+        shown = rows[["name", "row_number", "reasons", "raw"]]
+        show_table(
+            shown.rename(columns={"name": "file", "row_number": "row", "raw": "as delivered"}), key="waiting-rows"
+        )
 
 
 def _place(rows: int) -> int:
@@ -60,8 +63,8 @@ def _fix(page: Page, number: int, raw: str, person: str) -> None:
 
 
 def _alias(page: Page, typed: str, person: str) -> None:
-    names = [name for name in data.lap_names(page.now) if name != typed]
-    if not typed or not names:
+    names = data.lap_names(page.now)
+    if not typed or typed in names or not names:
         return
     with st.form(f"alias-{typed}"):
         lap = st.selectbox(

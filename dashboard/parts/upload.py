@@ -38,18 +38,21 @@ def upload(page: Page, person: str) -> None:
         return
     first = read_log(content, name=got.name, settings=page.site, column_map=base, aliases=data.aliases(page.now))
     parsed, plan = _columns(content, got.name, first, base, page)
-    _preview(parsed)
-    if parsed is None or parsed.refused:
+    if parsed is None:
         return
+    if parsed.refused:
+        st.html(cards.notice(f"{parsed.name} cannot be read: {parsed.refused}.", kind="stop"))
+        return
+    _summary(parsed)
     if not person:
         st.warning("Say first who signs this.")
-        return
-    if st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
+    elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
         with data.open_store() as store:
             result = ingest(store, content, name=got.name, settings=page.site, column_map=plan, who=person)
         st.session_state["lc_taken"] = _taken(result)
         st.session_state["lc_upload_round"] = files + 1
         st.rerun()
+    _details(parsed)
 
 
 def _taken(result: IntakeResult) -> str:
@@ -91,6 +94,7 @@ def _columns(
         found,
         key=f"columns-{name}",
         disabled=["header"],
+        placeholder="",
         column_config={
             "_index": st.column_config.NumberColumn("column"),
             "read as": st.column_config.SelectboxColumn(options=["", *FIELDS], help="The field this column feeds."),
@@ -115,26 +119,25 @@ def _columns(
     return parsed, plan
 
 
-def _preview(parsed: ParsedLog | None) -> None:
-    if parsed is None:
-        return
-    if parsed.refused:
-        st.html(cards.notice(f"{parsed.name} cannot be read: {parsed.refused}", kind="stop"))
-        return
+def _summary(parsed: ParsedLog) -> None:
     found = parsed.counts
-    st.html(cards.headline(_sentence(parsed, found), kicker="Nothing is taken in yet"))
+    st.html(cards.subject(_sentence(parsed, found), kicker="Nothing is taken in yet"))
     st.html(
         cards.facts(
             [("rows", f"{len(parsed.rows):,}"), ("faces", f"{found['face']:,}"), ("events", f"{found['event']:,}")]
-            + [("would wait in quarantine", f"{found['quarantine']:,}"), ("blank", f"{found['blank']:,}")]
+            + [("would wait for a person", f"{found['quarantine']:,}"), ("blank", f"{found['blank']:,}")]
         )
     )
+
+
+def _details(parsed: ParsedLog) -> None:
     lines = [*(parsed.dialect.evidence if parsed.dialect else ()), *parsed.remarks]
     st.html(cards.section("How the file is written") + cards.sentences(lines))
     waiting = parsed.rows[parsed.rows["outcome"] == "quarantine"]
     if len(waiting):
         st.html(cards.section("Rows that would wait for a person"))
-        show_table(waiting[["row_number", "reasons", "raw"]].head(_MOST_SHOWN), key="preview-waiting")
+        shown = waiting[["row_number", "reasons", "raw"]].head(_MOST_SHOWN)
+        show_table(shown.rename(columns={"row_number": "row", "raw": "as delivered"}), key="preview-waiting")
     st.html(cards.section("First faces as understood"))
     show_table(_faces(parsed.rows), key="preview-faces")
 

@@ -92,7 +92,7 @@ def _picture(report: LapReport, page: Page) -> None:
 
 def _evidence(report: LapReport, page: Page) -> None:
     lines = list(report.reasons)
-    if report.faces_left.status != "range":
+    if report.faces_left.status != "range" and not any(report.faces_left.sentence in line for line in lines):
         lines.append(f"Faces left: {report.faces_left.sentence}")
     if report.confidence:
         lines.append(f"How sure: {report.confidence}")

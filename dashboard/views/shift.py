@@ -13,6 +13,7 @@ from spc.board.results import ShiftReport
 __all__ = ["render"]
 
 _AT_REST = ("cutting", "resting")
+_ROOMY = 6  # laps in need that fit a wall screen at full size
 
 
 def render(page: Page) -> None:
@@ -31,7 +32,15 @@ def render(page: Page) -> None:
         with st.container(key=f"lapline-{place}-{lap.state}", horizontal=True, vertical_alignment="center", wrap=False):
             st.html(cards.lap_line(lap))
             link_to_lap(page, lap.lap)
+    _strip(report, page)
+    _this_shift(report)
+
+
+def _strip(report: ShiftReport, page: Page) -> None:
     st.html(cards.section("Faces left on each lap"))
+    if all(lap.faces_left.status == "refused" for lap in report.laps):
+        st.html(cards.sentences([], empty="No lap has a forecast yet; each says above what is missing."))
+        return
     show_picture(
         strip_figure(report.laps, page.look),
         key="strip",
@@ -39,7 +48,6 @@ def render(page: Page) -> None:
         sentence="Faces left on each lap, the neediest on top.",
         table=strip_table(report.laps),
     )
-    _this_shift(report)
 
 
 def _kicker(report: ShiftReport) -> str:
@@ -57,6 +65,8 @@ def _this_shift(report: ShiftReport) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.html(cards.section("Since last shift") + cards.sentences(report.changed, empty="Nothing has changed."))
+        looks = [report.go_look_sentence] if report.go_look_sentence else []
+        st.html(cards.section("Worth a look") + cards.sentences(looks, empty="No lap stands out."))
         st.html(cards.section("Held") + cards.sentences(report.holds, empty="Nothing is held."))
     with right:
         st.html(cards.section("This shift") + cards.facts(_numbers(report)))
@@ -77,6 +87,8 @@ def _wall(report: ShiftReport, page: Page) -> None:
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
     _alarms(report)
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
+    if len(needy) > _ROOMY:
+        st.html("<style>html { font-size: 19px !important; }</style>")
     st.html("".join(cards.lap_line(lap) for lap in needy) + "".join(cards.rest_line(report.laps, s) for s in _AT_REST))
     newest = f"Newest face: {report.newest_face_text}" if report.newest_face_text else "No face logged yet"
     st.html(f'<p class="lc-quiet">{newest}; {count(report.faces_this_shift, "face")} this shift.</p>')

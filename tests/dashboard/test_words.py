@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from dashboard.words import count, grit_words, html_text, join_words, markdown_text, number, share
+from dashboard.words import count, grit_words, html_text, join_words, markdown_text, micro, number, prose, share
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "no faces"), (1, "1 face"), (2, "2 faces"), (1_200, "1,200 faces")])
@@ -40,3 +40,9 @@ def test_what_a_person_typed_is_shown_as_typed():
 def test_lists_and_grits():
     assert join_words(["a"]) == "a" and join_words(("a", "b", "c")) == "a, b and c" and join_words([]) == ""
     assert grit_words("15 um") == "15\u00a0µm" and grit_words("F600") == "F600"
+
+
+def test_sentences_keep_names_and_units_whole():
+    assert micro("0.3 um and 12 uin, um alone") == "0.3\u00a0µm and 12\u00a0µin, um alone"
+    shown = prose("<b> CI-1 reads 0.3 um & more")
+    assert shown == '&lt;b&gt; <span class="lc-whole">CI-1</span> reads 0.3\u00a0µm &amp; more'

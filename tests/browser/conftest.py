@@ -1,0 +1,132 @@
+"""A real Chromium against a real server: found or skipped; where browser tests are required, never skipped."""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from demo_data.scenario import build
+
+FLAGS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+).split()
+SIZES = {"desktop": (1440, 900), "tablet": (1024, 768), "portrait": (768, 1024), "wall": (1920, 1080)}
+PATIENCE_MS = 60_000
+
+
+def chromium():
+    """Path of a Chromium, or None."""
+    named = os.environ.get("LAPCELL_CHROMIUM")
+    names = ("chromium", "chromium-browser", "google-chrome")
+    return named or next((found for found in map(shutil.which, names) if found), None)
+
+
+def required():
+    """Whether the browser tests must run."""
+    return os.environ.get("LAPCELL_BROWSER") == "required" or os.environ.get("CI") == "true"
+
+
+@pytest.fixture(scope="session")
+def browser():
+    path = chromium()
+    if path is None and not required():
+        pytest.skip("no Chromium found; name one in LAPCELL_CHROMIUM")
+    if path is None:
+        pytest.fail("no Chromium found, and browser tests are required here; name one in LAPCELL_CHROMIUM")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield started
+        started.close()
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@contextmanager
+def screens(store: Path):
+    """Serve the screens over a store, by the command that people use; gives the address."""
+    port = free_port()
+    environment = {name: value for name, value in os.environ.items() if not name.startswith(("LAPCELL_", "STREAMLIT_"))}
+    command = [sys.executable, "-m", "spc.cli", "serve", "--store", str(store), "--port", str(port)]
+    log = (store.parent / f"serve-{port}.log").open("w")
+    process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=store.parent)
+    url = f"http://localhost:{port}"
+    try:
+        for _ in range(300):
+            try:
+                with urllib.request.urlopen(f"{url}/_stcore/health", timeout=2) as answer:
+                    if answer.status == 200:
+                        break
+            except OSError:
+                time.sleep(0.1)
+        else:
+            pytest.fail(f"the screens did not start: {Path(log.name).read_text()}")
+        yield url
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+        log.close()
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """The invented cell in a store of its own, written once."""
+    return build(tmp_path_factory.mktemp("demo")).store_path
+
+
+@pytest.fixture(scope="session")
+def demo_url(demo):
+    """Screens over the invented cell, for tests that only look."""
+    with screens(demo) as url:
+        yield url
+
+
+@pytest.fixture
+def demo_copy(demo, tmp_path):
+    """A copy of the invented cell that a test may write to."""
+    for name in ("lapcell.db", "lapcell.toml"):
+        shutil.copy(demo.parent / name, tmp_path / name)
+    return tmp_path / "lapcell.db"
+
+
+@pytest.fixture
+def at(browser):
+    """Open an address at a named size; fails on any error block the page shows."""
+    pages = []
+
+    def open_page(url, *, size="desktop", dark=False):
+        width, height = SIZES[size]
+        scheme = "dark" if dark else "light"
+        context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
+        pages.append(context)
+        page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
+        page.goto(url)
+        page.wait_for_selector("h1")
+        settled(page)
+        return page
+
+    yield open_page
+    for context in pages:
+        context.close()
+
+
+def settled(page):
+    """Wait until the page has stopped running, then hold that it shows no error."""
+    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+    assert page.locator('[data-testid="stException"]').count() == 0, page.locator(
+        '[data-testid="stException"]'
+    ).all_inner_texts()

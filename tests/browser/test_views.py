@@ -1,0 +1,101 @@
+"""Every view at every size on the invented cell: the sentence is there and nothing runs off the side."""
+
+import pytest
+
+from tests.browser.conftest import SIZES, settled
+
+pytestmark = pytest.mark.browser
+VIEWS = {"shift": "/", "lap": "/lap?lap=CI-1", "proof": "/proof?lap=CI-1", "log": "/log"}
+
+
+def sideways(page):
+    """How far the page can be scrolled sideways, in pixels."""
+    return page.evaluate(
+        "() => { const main = document.querySelector('[data-testid=stMain]');"
+        " return Math.max(main.scrollWidth - main.clientWidth, document.documentElement.scrollWidth - innerWidth) }"
+    )
+
+
+@pytest.mark.parametrize("size", ["desktop", "tablet", "portrait"])
+@pytest.mark.parametrize("view", VIEWS)
+def test_a_view_shows_its_sentence_and_fits(at, demo_url, view, size):
+    page = at(demo_url + VIEWS[view], size=size)
+    assert len(page.inner_text("h1").strip()) > 10
+    assert page.locator("h1").count() == 1
+    assert sideways(page) <= 0
+    assert page.get_by_role("button", name="Deploy").count() == 0
+
+
+def test_the_shift_view_lists_every_lap_with_word_and_shape(at, demo_url):
+    page = at(demo_url)
+    rows = page.locator("article.lc-lap")
+    assert rows.count() == 10
+    for row in rows.all():
+        word = row.locator(".lc-state b").inner_text()
+        assert word in ("held", "due", "watch", "cutting", "resting")
+        shape = row.locator(f".lc-mark-{word}")
+        assert "svg" in shape.evaluate("mark => getComputedStyle(mark).backgroundImage")
+
+
+def test_a_lap_opens_from_the_board_and_its_link_opens_it_again(at, demo_url):
+    page = at(demo_url)
+    page.get_by_role("link", name="Open DI-1").click()
+    page.wait_for_url("**/lap?lap=DI-1*")
+    page.wait_for_selector(".lc-facts")
+    settled(page)
+    assert "DI-1" in page.locator(".st-key-top-row").inner_text() or page.get_by_label("Lap").input_value() == "DI-1"
+    again = at(page.url)
+    assert again.inner_text("h1") == page.inner_text("h1")
+
+
+@pytest.mark.parametrize("name", ["CI-9", "<script>alert(1)</script>", "../../x", "=1+1"])
+def test_a_wrong_lap_name_is_said_as_typed(at, demo_url, name):
+    from urllib.parse import quote
+
+    page = at(f"{demo_url}/lap?lap={quote(name, safe='')}")
+    assert page.inner_text("h1") == f"There is no lap called {name}."
+    assert "lap=" in page.url  # the link still says what was asked
+
+
+def test_the_cycle_picture_is_drawn_with_axis_titles(at, demo_url):
+    page = at(demo_url + VIEWS["lap"])
+    plot = page.locator(".st-key-cycle .js-plotly-plot")
+    plot.get_by_text("faces since reconditioning").wait_for()
+    plot.get_by_text("flatness, bands, helium lamp").or_(plot.get_by_text("flatness, µm")).wait_for()
+    assert page.locator(".st-key-cycle canvas").count() == 0  # vector, not a bitmap
+
+
+def test_the_unit_follows_the_link(at, demo_url):
+    page = at(f"{demo_url}/lap?lap=CI-1&unit=uin")
+    assert "unit=uin" in page.url
+    page.locator(".st-key-cycle .js-plotly-plot").get_by_text("flatness, µin").wait_for()
+
+
+def test_everything_to_press_is_large_enough_for_gloves(at, demo_url):
+    page = at(demo_url + "/lap?lap=CE-1", size="tablet")
+    small = page.evaluate(
+        "() => [...document.querySelectorAll('[data-testid=stMain] .stButton button,"
+        " [data-testid=stMain] .stFormSubmitButton button, [data-testid=stButtonGroup] button,"
+        " [data-testid=stPageLink] a, [role=tab]')].filter(e => e.offsetParent && e.offsetHeight < 44)"
+        ".map(e => e.innerText + ' ' + e.offsetHeight)"
+    )
+    assert small == []
+
+
+def test_the_wall_has_no_chrome_and_large_type(at, demo_url):
+    page = at(f"{demo_url}/?wall=1", size="wall")
+    for part in ("stHeader", "stSidebar", "stToolbar"):
+        found = page.locator(f"[data-testid={part}]")
+        assert found.count() == 0 or not found.first.is_visible()
+    assert page.locator("[data-testid=stMain] button:visible, [data-testid=stMain] a:visible").count() == 0
+    assert page.evaluate("() => parseFloat(getComputedStyle(document.querySelector('.lc-lap-name b')).fontSize)") >= 24
+    width, height = SIZES["wall"]
+    assert sideways(page) <= 0
+    assert page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollHeight") <= height
+
+
+def test_dark_mode_is_dark(at, demo_url):
+    page = at(demo_url, dark=True)
+    page.wait_for_timeout(500)
+    ink = page.evaluate("() => getComputedStyle(document.querySelector('h1')).color")
+    assert min(int(part) for part in ink[4:-1].split(",")) > 200

@@ -219,7 +219,7 @@ def read_events(draft: Draft) -> NDArray[np.bool_]:
     """Read the event and the lengths that ride with it; return per row whether it is an event."""
     if "event" not in draft.cells:
         return np.zeros(draft.n, dtype=bool)
-    none = {"", "-", "none", "no", "nein", "non", "face", "keine", "aucun"}
+    none = {"", "-", "n/a", "none", "no", "nein", "non", "face", "keine", "aucun"}
     codes, values, texts = draft.read(
         "event", lambda text: "" if text.lower() in none else word(text, EVENTS, what="event")
     )

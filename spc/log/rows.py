@@ -229,8 +229,9 @@ def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int
         return constant(plan.constants[field], n)
     column = joined([records.columns[p] for p in use.positions], use.source.join)
     texts = column.texts
-    if field not in ("lamp", "note", "shape", "face", "scratch", "planned", "found_late", "event"):
-        missing = pc.is_in(pc.utf8_lower(texts), value_set=pa.array(sorted(MISSING_CELLS)))
+    if field not in ("note", "shape", "face", "scratch", "planned", "found_late", "event"):
+        words = MISSING_CELLS - {"na"} if field == "lamp" else MISSING_CELLS  # "Na" is a sodium lamp
+        missing = pc.is_in(pc.utf8_lower(texts), value_set=pa.array(sorted(words)))
         texts = pc.if_else(missing, "", texts) if pc.any(missing).as_py() else texts
     change = use.source.values
     if change:

@@ -139,6 +139,8 @@ def to_utc(
     there = local.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
     utc[naive] = there.tz_convert("UTC").tz_localize(None).as_unit("us").asi8
     info = ZoneInfo(zone)
+    known = np.maximum.accumulate(np.where(utc != NO_TIME, np.arange(len(utc)), -1))  # nearest row before with a UTC
+    last = -1  # nearest row before that was settled here
     for row in naive[utc[naive] == NO_TIME].tolist():
         when = datetime(1970, 1, 1) + timedelta(microseconds=int(wall_us[row]))
         first, second = (
@@ -148,9 +150,10 @@ def to_utc(
         if first > second:  # the gap: fold 0 lies after fold 1
             state[row] = 1
             continue
-        before = utc[:row][utc[:row] != NO_TIME][-1:] if row else np.empty(0)
-        late = len(before) == 1 and first < before[0] <= second
+        before = max(int(known[row]), last)
+        late = before >= 0 and first < utc[before] <= second
         utc[row], state[row] = (second, 3) if late else (first, 2)
+        last = row
     return utc, state
 
 

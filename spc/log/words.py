@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 __all__ = ["EVENTS", "METHODS", "MISSING_CELLS", "OUTCOMES", "SHAPES", "TRUTH", "nearest", "word"]
 
 
-# Cells that say "nothing here"; a shape of "-" and a sodium lamp ("na") are not read this way.
+# Cells that say "nothing here"; not read this way where "-" or "none" means something else.
 MISSING_CELLS = frozenset({"-", "--", "---", "n/a", "n.a.", "na", "none", "k.a.", "k. a.", "not measured"})
 
 

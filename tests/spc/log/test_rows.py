@@ -57,7 +57,8 @@ def test_good_row():
         ({"lap": "C\x07I"}, "holds control characters"), ({"operator": "A\x00nn"}, "holds control characters"),
         ({"minutes": "", "flatness um": "", "Ra um": ""}, "nothing measured"),
         ({"attempt": "0"}, "attempt must be 1"),
-        ({"temperature": "nan"}, "temperature is not a finite number"), ({"temperature C": "500"}, "no lapping room is"),
+        ({"temperature": "nan"}, "temperature is not a finite number"),
+        ({"temperature C": "500"}, "no lapping room is"),
         ({"coverage": "120%"}, "coverage must be a share"), ({"shape": "banana"}, "is no known shape: 'banana'"),
         ({"outcome": "maybe"}, "is no known outcome"), ({"scratch": "deep"}, "scratch must be yes or no"),
         ({"event": "recharged"}, "both an event and a face reading"), ({"squareness": "3"}, "squareness has no unit"),
@@ -138,6 +139,12 @@ def test_site_defaults_apply_with_a_remark_and_only_when_set():
     assert row.flatness_high_um == pytest.approx(0.75 * 0.29378)
     for words in ("flatness unit band by the site", "lamp helium by the site", "finish unit um by the site"):
         assert words in row.remarks
+
+
+def test_cells_that_say_nothing():
+    row = row_of({"flatness um": "-", "Ra um": "n/a", "lamp": "n/a", "grit": "none"})
+    assert (row.outcome, row.grit, row.flatness_text) == ("face", "", "")
+    assert row_of({"flatness um": "2 bands", "lamp": "Na"}).lamp == "sodium"
 
 
 def test_step_is_the_finest_typed_and_is_said():

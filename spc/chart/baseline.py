@@ -159,7 +159,7 @@ def analyse(
     if serial.status == "correlated" and serial.phi_low > 0:
         norm = replace(norm, phi=round(serial.phi, 4))
     outliers = _outliers(used, norm, z)
-    remarks = [f"{name}: {choice.sentence}", serial.sentence]
+    remarks = [f"{name}: {choice.sentence}", serial.sentence.rstrip(".")]
     if choice.status == "edge":
         remarks.append(f"{choice.reason}; the limits are those of a limiting case")
     if growth:
@@ -303,7 +303,7 @@ def _change_inside(z: Array, used: Stream) -> tuple[str, ...]:
         return ()
     start = first + search.changes[0].start
     when = str(used.time_text[start]) or f"face {used.face_id[start]}"
-    return (f"the list is not of one state, likely since {when}: {search.sentence}",)
+    return (f"the list is not of one state, likely since {when}: {search.sentence.rstrip('.')}",)
 
 
 def _check_causes(stream: Stream, causes: Mapping[int, str]) -> None:

@@ -48,6 +48,16 @@ class Replayed:
     beyond: NDArray[np.bool_]
     drifting: NDArray[np.bool_]
     since: NDArray[np.int64]  # position at which what signalled may have begun
+    revisions: tuple[Revision, ...]  # that judged or could have, in order of their moments
+
+    def where(self, keep: NDArray[np.bool_]) -> "Replayed":
+        """Show only the readings marked, judged as they were among all."""
+        place = np.cumsum(keep) - 1
+        return Replayed(
+            self.stream.where(keep), self.revision[keep], self.z[keep], self.tail_p[keep], self.average[keep],
+            self.average_limit[keep], self.average_sd[keep], self.limit[keep], self.centre[keep], self.beyond[keep],
+            self.drifting[keep], np.maximum(0, place[self.since][keep]), self.revisions,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +146,8 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
         number[span] = revision.number
     return Replayed(
-        stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since
+        stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since,
+        tuple(ordered),
     )  # fmt: skip
 
 

@@ -1,0 +1,278 @@
+"""One chart of one lap with everything a chart must say: method, baseline, attained rate, what it sees, its signals."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.board.cell_view import CellView, look_at_cell
+from spc.board.chart_signals import CellCharts, chart_cell
+from spc.board.results import Signal
+from spc.chart.baseline import ChartModel
+from spc.chart.change_point import ChangeSearch, change_point
+from spc.chart.price import in_points, price
+from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
+from spc.chart.rules import rule_named, rule_signals
+from spc.chart.stream import SIGNS
+from spc.measure.length import lamp as lamp_named
+from spc.measure.length import um_per
+from spc.settings import Settings
+from spc.store.store import Store
+
+__all__ = ["ChartReport", "ExtraRule", "ShownLength", "chart_of_lap", "chart_report", "shown_length"]
+
+WINDOW = 100  # newest judged readings searched for where a change began
+WINDOW_STEP = 10  # windows are cut to tens, so that laps share their simulated critical values
+
+
+@dataclass(frozen=True, slots=True)
+class ShownLength:
+    """The unit a length is said in."""
+
+    name: str  # 'bands', 'um' or 'uin'
+    um_per_unit: float
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraRule:
+    """One run rule that was turned on, with its price."""
+
+    rule: str
+    words: str
+    price: str  # in days between false alarms
+    face_ids: tuple[int, ...]  # where it spoke
+
+
+@dataclass(frozen=True, slots=True)
+class ChartReport:
+    """One chart, ready to be drawn, printed or exported."""
+
+    lap: str
+    sign: str
+    part: str  # '' = all; judged with all, shown for this part
+    status: str  # 'frozen', 'trial' (nobody has frozen limits) or 'no limits'
+    method: str
+    baseline: str
+    alarms: str  # how often it cries wolf, attained on the readings' steps
+    sees: str  # which shift after about how many faces
+    sentence: str  # what signals now
+    replayed: Replayed
+    signals: tuple[Signal, ...]  # oldest first
+    extra: tuple[ExtraRule, ...]
+    change: ChangeSearch | None  # where the newest change began, of the newest judged readings; None too few
+    change_faces: tuple[int, ...]  # face ids of that set
+    remarks: tuple[str, ...]
+    unit: ShownLength | None  # None where the sign is no length
+
+
+def chart_of_lap(
+    store: Store, lap: str, sign: str, settings: Settings, *, part: str = "", rules: Sequence[str] = ()
+) -> ChartReport:
+    """Look at the cell and report on one chart.
+
+    Parameters
+    ----------
+    store : Store
+    lap : str
+    sign : str
+        A key of `spc.chart.stream.SIGNS`.
+    settings : Settings
+    part : str, optional
+        Show only this part's readings; the limits do not move for it.
+    rules : sequence of str
+        Run rules to turn on beside the two that are always on, by name (`spc.chart.rules.RULES`).
+
+    Returns
+    -------
+    ChartReport
+
+    Raises
+    ------
+    ValueError
+        If the lap, the sign or a rule is unknown.
+    """
+    view = look_at_cell(store, settings)
+    return chart_report(view, chart_cell(view), lap, sign, part=part, rules=rules)
+
+
+def chart_report(
+    view: CellView, cell: CellCharts, lap: str, sign: str, *, part: str = "", rules: Sequence[str] = ()
+) -> ChartReport:
+    """Report on one chart of a cell already looked at; parameters as in `chart_of_lap`."""
+    if sign not in SIGNS:
+        raise ValueError(f"`sign` must be one of {', '.join(SIGNS)}, got {sign!r}")
+    if (lap, sign) not in cell.charts:
+        known = ", ".join(sorted({name for name, _ in cell.charts})) or "none yet"
+        raise ValueError(f"`lap` must be a lap of the store, got {lap!r}; known are {known}")
+    chart = cell.charts[lap, sign]
+    whole = chart.replayed
+    model = whole.revisions[-1].model if whole.revisions else None
+    unit = shown_length(view, lap) if SIGNS[sign].unit.startswith("um") and sign != "finish" else None
+    extra = tuple(_extra(whole, name, cell) for name in rules)
+    search, began = _where_it_began(whole)
+    shown = whole.where(whole.stream.part == part) if part else whole
+    spoken = signals_of(shown)
+    signals = tuple(_signal(shown, s, unit) for s in spoken)
+    if model is None:
+        status, method, baseline, alarms, sees = "no limits", _method(None), chart.sentence, "", ""
+    else:
+        status = "frozen" if chart.frozen else "trial"
+        method, baseline = _method(model), _baseline(model, chart.sentence)
+        alarms, sees = _alarms(model), _sees(model, unit)
+    return ChartReport(
+        lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
+        extra, search, began, (*whole.stream.left_out, *_need_of_more(model)), unit,
+    )  # fmt: skip
+
+
+def shown_length(view: CellView, lap: str) -> ShownLength:
+    """Find the unit in which the lap's newest face was read: bands if the lamp is known, else micrometres."""
+    rows = view.faces_of(lap)
+    named = [u for u in rows["flatness_unit"].tolist()[-1:] if u] or [view.settings.flatness_unit]
+    lamp = next((name for name in rows["lamp"].tolist()[-1:] if name), view.settings.lamp)
+    if named[0] == "band" and lamp:
+        return ShownLength("bands", float(um_per("band", wavelength_nm=lamp_named(lamp).wavelength_nm)))
+    if named[0] == "uin":
+        return ShownLength("uin", float(um_per("uin")))
+    return ShownLength("um", 1.0)
+
+
+def _length(value: float, sign: str, unit: ShownLength | None) -> str:
+    own = SIGNS[sign].unit
+    if unit is None:
+        return f"{value:.3g} {own}"
+    tail = own.removeprefix("um")
+    return f"{value / unit.um_per_unit:.3g} {unit.name}{tail}"
+
+
+def _method(model: ChartModel | None) -> str:
+    two = (
+        "one reading beyond a probability limit, and an exponentially weighted average of normal scores held back at "
+        "the centre"
+    )
+    if model is None:
+        return f"{two}; readings kept as intervals"
+    norm = model.norm
+    parts = [f"{norm.family} law by interval likelihood"]
+    if norm.part_factors:
+        parts.append("each part against its own usual size")
+    if norm.growth_per_face:
+        parts.append(f"usual growth in a cycle taken out ({math.expm1(norm.growth_per_face):+.1%} a face)")
+    if norm.phi:
+        parts.append(f"the average takes what a face adds to the one before (phi {norm.phi:.2f})")
+    return f"{two}; {', '.join(parts)}"
+
+
+def _baseline(model: ChartModel, words: str) -> str:
+    left = f", {len(model.excluded)} left out with a cause" if model.excluded else ""
+    return f"{words}; {len(model.face_ids)} faces{left}; data {model.fingerprint[:12]}"
+
+
+def _alarms(model: ChartModel) -> str:
+    attained = model.attained_alpha
+    alone = f"1 face in {in_points(1 / attained)}" if attained > 0 else "no face"
+    steps = f" on steps of {model.step:.3g} {SIGNS[model.sign].unit}" if model.step > 0 else ""
+    text = (
+        f"By chance {alone} lies beyond the limit{steps} (set for 1 in {in_points(1 / model.rules.alpha)}); with the "
+        f"average, one false call in about {in_points(model.rules.points_between)} faces."
+    )
+    if model.true_alpha:
+        often, seldom = (in_points(1 / max(a, 1e-9)) for a in reversed(model.true_alpha))
+        text += (
+            f" Limits from {len(model.face_ids)} faces are loosely known: 8 of 10 such baselines give between 1 in "
+            f"{often} and 1 in {seldom}."
+        )
+    return text
+
+
+def _sees(model: ChartModel, unit: ShownLength | None) -> str:
+    from scipy.special import ndtr
+
+    law, upper = model.norm.law(), SIGNS[model.sign].side == "upper"
+    parts = []
+    for sd, faces in ((1.0, model.rules.sees_one_sd), (2.0, model.rules.sees_two_sd)):
+        tail = float(ndtr(-sd))
+        size = abs(float(law.isf(tail) if upper else law.ppf(tail)) - model.typical)
+        parts.append(f"{_length(size, model.sign, unit)} after about {in_points(faces)} faces")
+    way = "upward" if upper else "downward"
+    return f"Sees a lasting {way} shift of {', of '.join(parts)}."
+
+
+def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signal:
+    stream, sign = judged.stream, SIGNS[s.sign]
+    middle = (s.low + s.high) / 2 if math.isfinite(s.high) else s.low
+    begin = s.position if s.rule == BEYOND else s.since
+    name = f"{sign.words[:1].upper()}{sign.words[1:]} on {s.lap}"
+    when = f" ({s.time_text})" if s.time_text else ""
+    if s.rule == BEYOND:
+        sentence = (
+            f"{name} was beyond its limit at face {s.face_id}{when}: {_length(middle, s.sign, unit)} against "
+            f"{_length(s.limit, s.sign, unit)}."
+        )
+    else:
+        way = "up" if sign.side == "upper" else "down"
+        since = f"since about face {s.since_face_id}" if s.since_face_id != s.face_id else "with that face"
+        sentence = (
+            f"{name} had drifted {way} by face {s.face_id}{when}, {since}: average "
+            f"{abs(judged.average[s.position]):.2f} sd, limit {abs(judged.average_limit[s.position]):.2f}."
+        )
+    low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
+    return Signal(
+        lap=s.lap,
+        sign=s.sign,
+        rule=s.rule,
+        sentence=sentence,
+        severity="look",
+        p_value=s.p_value,
+        face_id=s.face_id,
+        since_face_id=s.since_face_id,
+        since_faces=len(stream) - 1 - begin,
+        time_text=s.time_text,
+        value_um=(low + high) / 2 if math.isfinite(high) else low,
+        age_faces=float(stream.age_faces[s.position]),
+    )
+
+
+def _sentence(judged: Replayed, spoken: tuple[ChartSignal, ...], status: str) -> str:
+    n = int(np.count_nonzero(~np.isnan(judged.z)))
+    if status == "no limits":
+        return f"{len(judged.stream)} readings, none judged: there are no limits."
+    if not spoken:
+        return f"No signal in {n} judged faces."
+    places = len({s.position for s in spoken})
+    back = len(judged.stream) - 1 - spoken[-1].position
+    last = "the newest face" if back == 0 else f"{back} faces ago"
+    return f"{places} of {n} judged faces signal, the last one {last}."
+
+
+def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
+    rule = rule_named(name)
+    plan = cell.plan
+    if plan.widths is None:
+        return ExtraRule(rule.name, rule.words, plan.sentence, ())
+    points_a_day = max(plan.points_per_week / max(plan.charts, 1) / 7.0, 1e-6)
+    side = SIGNS[judged.stream.sign].side
+    cost = price((rule,), points_a_day, limit_z=plan.widths.limit_z, sides=side)[0]
+    found = rule_signals(judged.z, rules=(rule,), limit_z=plan.widths.limit_z, sides=side)
+    faces = tuple(int(judged.stream.face_id[i]) for signals in found for i in signals.index.tolist())
+    return ExtraRule(rule.name, rule.words, cost.sentence, faces)
+
+
+def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, tuple[int, ...]]:
+    """Search the newest judged readings of the running stretch for where a change began."""
+    known = np.flatnonzero(~np.isnan(judged.z))
+    window = min(WINDOW, known.size // WINDOW_STEP * WINDOW_STEP)
+    if window < 2 * WINDOW_STEP:
+        return None, ()
+    at = known[-window:]
+    search = change_point(judged.z[at], kinds=("mean", "slope"))
+    if search.status != "change":
+        return search, ()
+    return search, tuple(judged.stream.face_id[at[search.changes[0].set_start]].tolist())
+
+
+def _need_of_more(model: ChartModel | None) -> tuple[str, ...]:
+    if model is None or not model.near_families:
+        return ()
+    return (f"{', '.join(model.near_families)} fits about as well as {model.norm.family}",)

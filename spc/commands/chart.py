@@ -1,0 +1,178 @@
+"""`lapcell chart`: chart one sign of one lap, say how the chart works, and what signals."""
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.output import plain, print_json, print_table
+
+if TYPE_CHECKING:
+    from spc.board.lap_chart import ChartReport
+
+__all__ = ["command"]
+
+SHOWN = 20  # newest readings in the table
+LINE = 60  # newest readings in the line of marks
+MARKS = "._-=+*#"  # from far on the good side to far on the bad side
+
+
+@click.command("chart")
+@click.argument("lap")
+@click.option("--sign", default="flatness", show_default=True, help="flatness, minutes, removal rate or finish.")
+@click.option("--part", default="", help="Show only this part number; the limits do not move for it.")
+@click.option(
+    "--rules", "rules", default="", help="Run rules to add, by name, with commas between; their price is printed."
+)
+@click.option("--last", default=SHOWN, show_default=True, type=click.IntRange(1), help="Newest readings to print.")
+@common_options
+def command(session: Session, *, lap: str, sign: str, part: str, rules: str, last: int) -> int:
+    """Chart one lap and say what signals."""
+    from spc.board.lap_chart import chart_of_lap
+
+    wanted = [name.strip() for name in rules.split(",") if name.strip()]
+    with session.store() as store:
+        report = chart_of_lap(store, lap, sign, session.settings(), part=part, rules=wanted)
+    if session.as_json:
+        print_json(_document(report))
+    else:
+        _print(report, last)
+    newest = len(report.replayed.stream) - 1
+    signals_now = any(s.since_faces == 0 or s.face_id == _face(report, newest) for s in report.signals)
+    return NEEDS_A_PERSON if signals_now else DONE
+
+
+def _print(report: "ChartReport", last: int) -> None:
+    stream = report.replayed.stream
+    click.echo(f"{plain(report.lap)}: {report.sign}" + (f", part {plain(report.part)}" if report.part else ""))
+    click.echo(report.sentence)
+    if len(stream):
+        click.echo(
+            f"\n  {_line(report)}   newest on the right; ! = signal, '.' far better to '#' far worse than usual\n"
+        )
+    for words in (f"Method: {report.method}.", f"Baseline: {report.baseline}.", report.alarms, report.sees):
+        if words:
+            click.echo(words)
+    for signal in report.signals[-last:]:
+        click.echo(f"* {signal.sentence}")
+    if report.change is not None and report.change.status == "change":
+        faces = report.change_faces
+        which = f"at face {faces[0]}" if len(faces) == 1 else f"between face {faces[0]} and face {faces[-1]}"
+        click.echo(f"The newest change began {which}. {report.change.sentence}")
+    for rule in report.extra:
+        spoke = ", ".join(str(face) for face in rule.face_ids[-10:]) or "none"
+        click.echo(f"Rule added, {rule.price}; it speaks at faces: {spoke}.")
+    for words in report.remarks:
+        click.echo(f"Note: {words}.")
+    click.echo("")
+    print_table(_rows(report)[-last:], _COLUMNS, nothing="No readings of this sign.")
+
+
+_COLUMNS = {
+    "face": "face",
+    "time": "time",
+    "part": "part",
+    "low": "from",
+    "high": "to",
+    "unit": "unit",
+    "limit": "limit",
+    "z": "sd",
+    "average": "average sd",
+    "signal": "signal",
+    "revision": "limits",
+}
+
+
+def _rows(report: "ChartReport") -> list[dict[str, Any]]:
+    judged, stream = report.replayed, report.replayed.stream
+    divide = report.unit.um_per_unit if report.unit else 1.0
+    unit = _unit(report)
+    rows = []
+    for i in range(len(stream)):
+        signal = " and ".join(
+            words for words, spoke in (("beyond", judged.beyond[i]), ("drifting", judged.drifting[i])) if spoke
+        )
+        rows.append(
+            {
+                "face": int(stream.face_id[i]),
+                "time": str(stream.time_text[i]),
+                "part": str(stream.part[i]),
+                "low": float(stream.low[i]) / divide,
+                "high": float(stream.high[i]) / divide,
+                "unit": unit,
+                "limit": float(judged.limit[i]) / divide,
+                "z": float(judged.z[i]),
+                "average": float(judged.average[i]),
+                "signal": signal,
+                "revision": int(judged.revision[i]),
+            }
+        )
+    return rows
+
+
+def _line(report: "ChartReport") -> str:
+    from spc.chart.stream import SIGNS
+
+    judged = report.replayed
+    bad = 1.0 if SIGNS[report.sign].side == "upper" else -1.0
+    marks = []
+    for z, spoke in list(zip(judged.z.tolist(), (judged.beyond | judged.drifting).tolist(), strict=True))[-LINE:]:
+        if spoke:
+            marks.append("!")
+        elif math.isnan(z):
+            marks.append(" ")
+        else:
+            marks.append(MARKS[min(len(MARKS) - 1, max(0, round(bad * z) + 3))])
+    return "".join(marks)
+
+
+def _document(report: "ChartReport") -> dict[str, Any]:
+    search = report.change
+    return {
+        "lap": report.lap,
+        "sign": report.sign,
+        "part": report.part,
+        "status": report.status,
+        "sentence": report.sentence,
+        "method": report.method,
+        "baseline": report.baseline,
+        "alarms": report.alarms,
+        "sees": report.sees,
+        "signals": [
+            {
+                "rule": s.rule,
+                "sentence": s.sentence,
+                "face_id": s.face_id,
+                "since_face_id": s.since_face_id,
+                "p_value": s.p_value,
+                "time": s.time_text,
+            }
+            for s in report.signals
+        ],
+        "rules_added": [
+            {"rule": r.rule, "words": r.words, "price": r.price, "face_ids": r.face_ids} for r in report.extra
+        ],
+        "change": None
+        if search is None
+        else {
+            "status": search.status,
+            "p_value": search.p_value,
+            "face_ids": report.change_faces,
+            "sentence": search.sentence,
+        },
+        "remarks": report.remarks,
+        "unit": _unit(report),
+        "readings": _rows(report),
+    }
+
+
+def _unit(report: "ChartReport") -> str:
+    from spc.chart.stream import SIGNS
+
+    own = SIGNS[report.sign].unit
+    return own if report.unit is None else report.unit.name + own.removeprefix("um")
+
+
+def _face(report: "ChartReport", position: int) -> int:
+    return int(report.replayed.stream.face_id[position]) if position >= 0 else -1

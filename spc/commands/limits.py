@@ -1,0 +1,268 @@
+"""`lapcell limits`: freeze limits from a closed list of faces, list and show revisions, play a past day again."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.output import plain, print_json, print_table
+
+if TYPE_CHECKING:
+    from spc.board.frozen_limits import ShownRevision
+
+__all__ = ["command"]
+
+SIGN_HELP = "flatness, minutes, removal rate or finish."
+
+
+@click.group("limits")
+def command() -> None:
+    """Freeze, list, show and replay chart limits.
+
+    A frozen revision never changes; a later one judges later faces only.
+    """
+
+
+@command.command("freeze")
+@click.argument("lap")
+@click.option("--sign", default="flatness", show_default=True, help=SIGN_HELP)
+@click.option("--since", default="", help="First moment of the list, ISO; default the first face.")
+@click.option("--until", default="", help="Moment after the list, ISO; default the newest face.")
+@click.option("--last", type=click.IntRange(1), help="Only so many newest readings of that stretch.")
+@click.option(
+    "--leave-out",
+    "left_out",
+    multiple=True,
+    metavar="FACE=CAUSE",
+    help="A face to leave out, with its cause; may repeat.",
+)
+@click.option("--valid-from", default="", help="Moment from which the revision judges, ISO; default at once.")
+@click.option("--knowingly", is_flag=True, help="Freeze although the list raises doubts; they are kept with it.")
+@click.option("--who", required=True, help="Who freezes.")
+@click.option("--why", required=True, help="Why.")
+@common_options
+def freeze(
+    session: Session,
+    *,
+    lap: str,
+    sign: str,
+    since: str,
+    until: str,
+    last: int | None,
+    left_out: tuple[str, ...],
+    valid_from: str,
+    knowingly: bool,
+    who: str,
+    why: str,
+) -> int:
+    """Analyse a closed list of faces and freeze its limits."""
+    from spc.board.frozen_limits import freeze_limits, moment_us
+
+    settings = session.settings()
+
+    def moment(text: str) -> int | None:
+        return moment_us(text, settings.time_zone) if text else None
+
+    with session.store() as store:
+        done = freeze_limits(
+            store,
+            settings,
+            lap=lap,
+            sign=sign,
+            who=who,
+            why=why,
+            since_us=moment(since),
+            until_us=moment(until),
+            last=last,
+            excluded=dict(_face_and_cause(text) for text in left_out),
+            knowingly=knowingly,
+            valid_from_us=moment(valid_from),
+        )
+    if done.status == "refused":
+        raise ValueError(done.sentence)
+    if session.as_json:
+        print_json(
+            {
+                "status": done.status,
+                "revision": done.revision or None,
+                "valid_from": done.valid_from or None,
+                "sentence": done.sentence,
+                "remarks": done.analysis.remarks,
+                "outliers": [
+                    {"face_id": o.face_id, "p_value": o.p_value, "sentence": o.sentence} for o in done.analysis.outliers
+                ],
+            }
+        )
+    else:
+        click.echo(done.sentence)
+        for words in done.analysis.remarks:
+            click.echo(f"Note: {words}.")
+        for outlier in done.analysis.outliers:
+            click.echo(f"* {outlier.sentence}")
+        if done.status == "doubtful":
+            click.echo("To freeze all the same, say --knowingly.")
+    return DONE if done.status == "frozen" else NEEDS_A_PERSON
+
+
+@command.command("list")
+@click.option("--lap", help="Only this lap.")
+@click.option("--sign", help="Only this sign: " + SIGN_HELP)
+@common_options
+def list_revisions(session: Session, *, lap: str | None, sign: str | None) -> None:
+    """List frozen revisions, oldest first."""
+    with session.store() as store:
+        rows = [
+            {
+                "lap": r.lap,
+                "sign": r.sign,
+                "revision": r.revision,
+                "valid_from": r.valid_from,
+                "frozen_at": r.frozen_at,
+                "who": r.who,
+                "why": r.why,
+                "faces": len(r.model["face_ids"]),
+                "left_out": len(r.model["excluded"]),
+                "limit": float(r.model["limit"]),
+                "data": r.fingerprint[:12],
+            }
+            for r in store.baselines(lap=lap, sign=sign)
+        ]
+    if session.as_json:
+        print_json({"revisions": rows})
+        return
+    print_table(
+        rows,
+        {
+            "lap": "lap",
+            "sign": "sign",
+            "revision": "revision",
+            "limit": "limit",
+            "faces": "faces",
+            "left_out": "left out",
+            "valid_from": "valid from",
+            "who": "who",
+            "why": "why",
+            "data": "data",
+        },
+        nothing="No limits are frozen; `lapcell limits freeze LAP` freezes some.",
+    )
+
+
+@command.command("show")
+@click.argument("lap")
+@click.option("--sign", default="flatness", show_default=True, help=SIGN_HELP)
+@click.option("--revision", type=click.IntRange(1), help="Which; default the newest.")
+@common_options
+def show(session: Session, *, lap: str, sign: str, revision: int | None) -> int:
+    """Show one revision, whether its data still stand, and whether a new one is needed."""
+    from spc.board.frozen_limits import show_revision
+
+    with session.store() as store:
+        shown = show_revision(store, lap=lap, sign=sign, number=revision)
+    needed = shown.need is not None and shown.need.status == "needed"
+    if session.as_json:
+        print_json(_shown_document(shown))
+    else:
+        _print_shown(shown)
+    return NEEDS_A_PERSON if needed or not shown.same_data else DONE
+
+
+@command.command("replay")
+@click.argument("day")
+@click.option("--lap", help="Only this lap.")
+@click.option("--sign", help="Only this sign: " + SIGN_HELP)
+@common_options
+def replay(session: Session, *, day: str, lap: str | None, sign: str | None) -> None:
+    """Play a past DAY (ISO date) again: same faces, limits valid then, same signals."""
+    from datetime import date, timedelta
+
+    from spc.board.frozen_limits import moment_us, replay_day
+
+    settings = session.settings()
+    try:
+        wanted = date.fromisoformat(day)
+    except ValueError:
+        raise ValueError(f"`day` must be an ISO date like 2026-03-04, got {day!r}") from None
+    begin, end = (moment_us(d.isoformat(), settings.time_zone) for d in (wanted, wanted + timedelta(days=1)))
+    with session.store() as store:
+        played = replay_day(store, since_us=begin, until_us=end, day=day, lap=lap, sign=sign)
+    rows = [
+        {
+            "time": s.time_text,
+            "lap": s.lap,
+            "sign": s.sign,
+            "rule": s.rule,
+            "face": s.face_id,
+            "since": s.since_face_id,
+            "p_value": s.p_value,
+            "revision": s.revision,
+        }
+        for s in played.signals
+    ]
+    if session.as_json:
+        print_json(
+            {
+                "day": day,
+                "sentence": played.sentence,
+                "faces": played.faces,
+                "not_judged": played.unjudged,
+                "digest": played.digest,
+                "signals": rows,
+            }
+        )
+        return
+    click.echo(played.sentence)
+    names = ("time", "lap", "sign", "rule", "face", "since", "revision")
+    print_table(rows, {name: name for name in names}, nothing="No signals.")
+    click.echo(f"Seal of these signals: {played.digest}")
+
+
+def _face_and_cause(text: str) -> tuple[int, str]:
+    face, _, cause = text.partition("=")
+    if not face.strip().isdigit() or not cause.strip():
+        raise ValueError(f"`--leave-out` must be FACE=CAUSE, such as 214=bad wipe, got {text!r}")
+    return int(face), cause.strip()
+
+
+def _shown_document(shown: "ShownRevision") -> dict[str, Any]:
+    record, need = shown.record, shown.need
+    return {
+        "lap": record.lap,
+        "sign": record.sign,
+        "revision": record.revision,
+        "who": record.who,
+        "why": record.why,
+        "frozen_at": record.frozen_at,
+        "valid_from": record.valid_from,
+        "fingerprint": record.fingerprint,
+        "same_data": shown.same_data,
+        "changed": shown.changed,
+        "model": dict(record.model),
+        "need": None if need is None else {"status": need.status, "p_value": need.p_value, "sentence": need.sentence},
+    }
+
+
+def _print_shown(shown: "ShownRevision") -> None:
+    from spc.chart.stream import SIGNS
+
+    record, model = shown.record, shown.revision.model
+    sign = SIGNS[model.sign]
+    click.echo(
+        f"{plain(record.lap)}, {sign.words}: revision {record.revision}, by {plain(record.who)}: {plain(record.why)}"
+    )
+    click.echo(f"Frozen {record.frozen_at}, judges faces from {record.valid_from} on.")
+    click.echo(f"Limit {model.limit:.4g} {sign.unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
+    if model.norm.growth_per_face:
+        click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")
+    for part, factor in sorted(model.norm.part_factors.items()):
+        click.echo(f"  part {plain(part) or 'unknown'}: {factor:.3f} of the usual")
+    click.echo(f"Data: {len(model.face_ids)} faces, seal {record.fingerprint}.")
+    click.echo(
+        "The readings are, to the last bit, those it was frozen from." if shown.same_data else f"{shown.changed}."
+    )
+    for face, cause in model.excluded:
+        click.echo(f"  left out: face {face}, {plain(cause)}")
+    for words in record.model.get("remarks", ()):
+        click.echo(f"Note: {words}.")
+    if shown.need is not None:
+        click.echo(shown.need.sentence)

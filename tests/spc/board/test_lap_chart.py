@@ -1,0 +1,92 @@
+import numpy as np
+import pytest
+
+from spc.board.frozen_limits import freeze_limits
+from spc.board.lap_chart import chart_of_lap
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.spc.board.invented_cell import BAND_UM, DAY_US, START_US, events_of, faces_of, fill
+
+SITE = Settings()
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store.open(tmp_path / "cell.db") as opened:
+        fill(opened, faces_of("K1", 160, np.random.default_rng(95), jump_at=120, jump=1.6), events_of("K1", 160))
+        yield opened
+
+
+def freeze(store, sign="minutes"):
+    return freeze_limits(
+        store,
+        SITE,
+        lap="K1",
+        sign=sign,
+        who="Q. Reed",
+        why="first week",
+        until_us=START_US + 6 * DAY_US,
+        knowingly=True,
+    )
+
+
+def test_a_chart_says_method_baseline_attained_rate_and_what_it_sees(store):
+    freeze(store)
+    report = chart_of_lap(store, "K1", "minutes", SITE)
+    assert report.status == "frozen"
+    assert "law by interval likelihood, each part against its own usual size" in report.method
+    assert "limits revision 1, frozen by Q. Reed: first week; 72 faces" in report.baseline
+    assert "By chance 1 face in" in report.alarms
+    assert "8 of 10 such baselines give between 1 in" in report.alarms
+    assert report.sees.startswith("Sees a lasting upward shift of ")
+    assert " min after about " in report.sees
+    assert min(s.face_id for s in report.signals if s.face_id > 120) <= 124
+    assert 121 in report.change_faces
+    assert "judged faces signal" in report.sentence
+
+
+def test_flatness_is_said_in_the_bands_it_was_read_in(store):
+    freeze(store, "flatness")
+    report = chart_of_lap(store, "K1", "flatness", SITE)
+    assert report.unit.name == "bands"
+    assert report.unit.um_per_unit == pytest.approx(BAND_UM, abs=0.0001)
+    assert "bands after about" in report.sees
+
+
+def test_without_frozen_limits_trial_limits_are_named_so(store):
+    report = chart_of_lap(store, "K1", "minutes", SITE)
+    assert report.status == "trial"
+    assert "not frozen" in report.baseline
+
+
+def test_a_part_is_shown_but_judged_among_all(store):
+    freeze(store)
+    whole, part = (chart_of_lap(store, "K1", "minutes", SITE, part=p) for p in ("", "ring seal"))
+    keep = whole.replayed.stream.part == "ring seal"
+    assert part.replayed.average.tolist() == pytest.approx(whole.replayed.average[keep].tolist(), nan_ok=True)
+    assert part.baseline == whole.baseline
+    assert {s.face_id for s in part.signals} == {s.face_id for s in whole.signals if (s.face_id - 1) % 2 == 0}
+
+
+def test_a_rule_turned_on_shows_its_price(store):
+    freeze(store)
+    extra = chart_of_lap(store, "K1", "minutes", SITE, rules=["far out"]).extra[0]
+    assert "a false alarm every" in extra.price
+    assert set(extra.face_ids) <= set(range(73, 161))
+    assert len(extra.face_ids) > 5
+
+
+def test_a_sign_without_readings_says_so(store):
+    report = chart_of_lap(store, "K1", "finish", SITE)
+    assert report.status == "no limits"
+    assert "no readings of finish" in report.baseline
+    assert report.signals == ()
+
+
+def test_refuses_strangers(store):
+    with pytest.raises(ValueError, match="`lap` must be a lap of the store, got 'K9'; known are K1"):
+        chart_of_lap(store, "K9", "minutes", SITE)
+    with pytest.raises(ValueError, match="`sign` must be one of flatness"):
+        chart_of_lap(store, "K1", "colour", SITE)
+    with pytest.raises(ValueError, match="`name` must be one of 'beyond the limit'"):
+        chart_of_lap(store, "K1", "minutes", SITE, rules=["loud"])

@@ -1,0 +1,78 @@
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from spc.cli import cli
+from spc.store.store import Store
+from tests.spc.board.invented_cell import events_of, faces_of, fill
+
+
+@pytest.fixture
+def run(tmp_path):
+    path = tmp_path / "cell.db"
+    with Store.open(path) as store:
+        fill(store, faces_of("K1", 160, np.random.default_rng(96), jump_at=120, jump=1.6), events_of("K1", 160))
+
+    def invoke(*words):
+        return CliRunner().invoke(cli, [*words, "--store", str(path)])
+
+    return invoke
+
+
+FREEZE = ("limits", "freeze", "K1", "--sign", "minutes", "--until", "2026-01-11", "--who", "Q. Reed", "--why", "week 1")
+
+
+def test_freeze_list_show_replay(run):
+    assert "No limits are frozen" in run("limits", "list").output
+    done = run(*FREEZE)
+    assert done.exit_code == 0
+    assert "Revision 1 frozen" in done.output
+    listed = json.loads(run("limits", "list", "--json").output)["revisions"]
+    assert [(r["lap"], r["sign"], r["revision"], r["who"]) for r in listed] == [("K1", "minutes", 1, "Q. Reed")]
+    shown = run("limits", "show", "K1", "--sign", "minutes")
+    assert shown.exit_code == 1  # a new revision is advised
+    assert "to the last bit, those it was frozen from" in shown.output
+    played = json.loads(run("limits", "replay", "2026-01-15", "--json").output)
+    assert played["signals"]
+    assert played["digest"] in run("limits", "replay", "2026-01-15").output
+
+
+def test_chart_prints_its_claims_and_asks_for_a_person(run):
+    run(*FREEZE)
+    charted = run("chart", "K1", "--sign", "minutes", "--rules", "far out", "--last", "5")
+    assert charted.exit_code in (0, 1)
+    for words in ("Method: ", "Baseline: ", "By chance 1 face in", "Sees a lasting upward shift", "Rule added, "):
+        assert words in charted.output
+    document = json.loads(run("chart", "K1", "--sign", "minutes", "--json").output)
+    assert document["status"] == "frozen"
+    assert len(document["readings"]) == 160
+    assert document["readings"][0]["z"] is None  # before the limits: not judged
+    assert document["change"]["face_ids"]
+
+
+def test_leaving_a_face_out_needs_a_cause(run):
+    bad = run(*FREEZE, "--leave-out", "12")
+    assert bad.exit_code == 3
+    assert "`--leave-out` must be FACE=CAUSE" in bad.stderr
+    good = run(*FREEZE, "--leave-out", "12=bad wipe")
+    assert good.exit_code == 0
+    assert "left out: face 12, bad wipe" in run("limits", "show", "K1", "--sign", "minutes").output
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("chart", "K9"), "`lap` must be a lap of the store, got 'K9'"),
+        (("limits", "show", "K1"), "no limits are frozen"),
+        (("limits", "replay", "last week"), "`day` must be an ISO date"),
+        (("limits", "freeze", "K1", "--last", "3", "--who", "a", "--why", "b"), "3 readings of flatness"),
+        (("limits", "freeze", "K1", "--since", "soon", "--who", "a", "--why", "b"), "`moment` must be an ISO date"),
+    ],
+)
+def test_what_cannot_be_done_is_one_sentence(run, words, sentence):
+    done = run(*words)
+    assert done.exit_code == 3
+    assert sentence in done.stderr
+    assert "Traceback" not in done.output

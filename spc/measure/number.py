@@ -27,6 +27,7 @@ _SAME = str.maketrans(
 )
 _FRACTION = re.compile(r"(?:(\d{1,6})[ -])?(\d{1,6}) ?/ ?(\d{1,6})")
 _PLAIN = re.compile(r"(\d+|\d{1,3}(?:[ ']\d{3})+|)(?:([.,])(\d*))?(?:[eE]([+-]?\d{1,4}))?")
+_SIMPLE = re.compile(r"([0-9]{1,9})(?:([.,])([0-9]{0,9}))?")  # most cells of most logs
 _GROUPED = re.compile(r"\d{1,3}(?:([.,])\d{3})(?:\1\d{3})*")
 _WORDS = re.compile(r"[+-]?(?:nan|inf|infinity|unendlich|infini)", re.I)
 
@@ -87,6 +88,11 @@ def parse_number(text: str, *, decimal: str = ".") -> Number:
         raise ValueError(f"`decimal` must be '.', ',' or '', got {decimal!r}")
     if len(text) > _LONGEST:
         raise ValueError(f"is not a number: {len(text)} characters long")
+    simple = _SIMPLE.fullmatch(text)
+    if simple and (simple.group(2) or decimal) == decimal:
+        tail = simple.group(3) or ""
+        bottom = 10 ** len(tail)
+        return Number(Fraction(int(simple.group(1) + tail), bottom), Fraction(1, bottom), "")
     plain = tidy(text)
     if not plain:
         raise ValueError("is empty")

@@ -134,11 +134,13 @@ def ingest(
     reading = reading_digest(settings, column_map, store.aliases())
     with store.writing(who=who, what=f"{name} taken in"):
         known_as, by_start = _log_of(store, text, name=name, stated=log)
-        if _same_delivery(store, text, reading) and (not log or log == known_as):
+        if _same_delivery(store, text, reading, log=known_as):
             tally = Tally(doubles=scanned.n_rows - scanned.counts["blank"])
             known = ("every row is held already: the same text was taken in before",)
             return _result(scanned, sha256, known_as, tally, 0, known)
         remarks = list(scanned.remarks)
+        if not scanned.n_rows:
+            remarks.append("the file has a header and no rows under it")
         if by_start:
             remarks.append(
                 f"taken as the log {known_as!r}, grown: the text of its earlier delivery stands at the start"
@@ -184,9 +186,9 @@ def _log_of(store: Store, text: _Text, *, name: str, stated: str) -> tuple[str, 
     return name, False
 
 
-def _same_delivery(store: Store, text: _Text, reading: str) -> bool:
-    """Whether the text was taken in before, and was last read in the same way."""
-    same = [one for one in store.deliveries() if one.text_digest == text.digest]
+def _same_delivery(store: Store, text: _Text, reading: str, *, log: str) -> bool:
+    """Whether the text was taken in before as this log, and was last read in the same way."""
+    same = [one for one in store.deliveries() if one.text_digest == text.digest and one.source == log]
     return bool(same) and same[-1].reading_digest == reading
 
 

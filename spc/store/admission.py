@@ -3,9 +3,9 @@
 The rules, in the order in which they are tried:
 
 1. A row whose content the store held before this delivery is known, once for each time it is held: nothing is written.
-2. A face with the serial number of another one (same part, face, stage and lap), with the same values, within ten
-   minutes by the clock, is a double entry (paper and tablet): one is kept. Without a time of day it cannot be told
-   from a second reading that gave the same value, so it is kept as a repeat.
+2. A face with the serial number of another one (same part, face, stage and lap), by the same operator, with the same
+   values, within ten minutes by the clock, is a double entry (paper and tablet): one is kept. Without a time of day it
+   cannot be told from a second reading that gave the same value, so it is kept as a repeat.
 3. A face with the serial number of another one was lapped again, and is a face of its own, if its attempt number
    differs, if the one before was sent to re-lap or regrind, if its minutes differ and fit between the two times, or if
    it has minutes and comes more than twelve hours later. Otherwise it is a repeat reading: gauge data, not a new part.
@@ -17,7 +17,7 @@ import json
 import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -39,7 +39,7 @@ LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source
 READ_ANEW = "read anew under another column map, other settings or a new alias"
 _BITS = 1 << 27
 
-_SEEN = ["sort_us", "attempt", "minutes", "outcome", "flatness_low_um", "flatness_high_um", "finish_low_um"]
+_SEEN = ["sort_us", "attempt", "minutes", "outcome", "operator", "flatness_low_um", "flatness_high_um", "finish_low_um"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,7 @@ class _Seen:
     attempt: int
     minutes: float
     outcome: str
+    operator: str
     values: tuple[float, ...]
 
 
@@ -280,7 +281,7 @@ class Admission:
                 remarks[at] = f"{remarks[at]}; {remark}" if remarks[at] else remark
             if verdict == "face" and past and row.attempt == 1:
                 attempt[at] = max(one.attempt for one in past) + 1
-                row = _Seen(row.row_id, row.clock, row.sort_us, int(attempt[at]), row.minutes, row.outcome, row.values)
+                row = replace(row, attempt=int(attempt[at]))
             past.append(row)
         kind = np.where(outcome == "repeat", "repeat", "face").astype(object)
         return rows.assign(kind=pd.array(kind, dtype="str"), attempt=attempt, remarks=pd.array(remarks, dtype="str"))
@@ -299,8 +300,10 @@ def _seen(rows: pd.DataFrame, row_ids: Sequence[int]) -> list[_Seen]:
     clock = has_clock(rows["time_text"]).tolist()
     columns = [listed(rows[name]) for name in _SEEN]
     return [
-        _Seen(row_id, known, sort_us, attempt, minutes, outcome, tuple(values))
-        for row_id, known, sort_us, attempt, minutes, outcome, *values in zip(row_ids, clock, *columns, strict=True)
+        _Seen(row_id, known, sort_us, attempt, minutes, outcome, operator, tuple(values))
+        for row_id, known, sort_us, attempt, minutes, outcome, operator, *values in zip(
+            row_ids, clock, *columns, strict=True
+        )
     ]
 
 
@@ -333,5 +336,6 @@ def _same_values(one: _Seen, other: _Seen) -> bool:
         return a == b or (a != a and b != b)
 
     minutes = one.minutes != one.minutes or other.minutes != other.minutes or one.minutes == other.minutes
-    outcome = not one.outcome or not other.outcome or one.outcome == other.outcome
-    return minutes and outcome and all(same(a, b) for a, b in zip(one.values, other.values, strict=True))
+    pairs = ((one.outcome, other.outcome), (one.operator, other.operator))
+    words = all(not a or not b or a == b for a, b in pairs)
+    return minutes and words and all(same(a, b) for a, b in zip(one.values, other.values, strict=True))

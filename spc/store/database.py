@@ -78,13 +78,13 @@ def _marks(connection: sqlite3.Connection) -> tuple[int, int]:
 
 
 def _create(connection: sqlite3.Connection, file: Path) -> None:
+    if _holds_tables(connection):
+        raise StoreError(f"{file}: is a database of another program, not a store; name another path")
     connection.execute("PRAGMA page_size = 8192")
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("BEGIN IMMEDIATE")
     try:
         if _marks(connection) == (0, 0):  # else another process was first
-            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                raise StoreError(f"{file}: is a database of another program, not a store; name another path")
             _run(connection, files("spc.store").joinpath("schema.sql").read_text(encoding="utf-8"))
             _guard_history(connection)
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
@@ -93,6 +93,10 @@ def _create(connection: sqlite3.Connection, file: Path) -> None:
     except BaseException:
         connection.execute("ROLLBACK")
         raise
+
+
+def _holds_tables(connection: sqlite3.Connection) -> bool:
+    return bool(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
 
 
 def _migrate(connection: sqlite3.Connection, file: Path) -> None:

@@ -139,14 +139,17 @@ def _found_again(held: Sequence[HeldRow], contents: Ids) -> dict[int, int]:
     """Place in `held` -> place in the delivery, each used once, in order."""
     n = min(len(held), len(contents))
     first = np.fromiter((row.contents[0] for row in held), dtype=np.int64, count=len(held))
-    differs = np.flatnonzero(first[:n] != contents[:n])
-    same = int(differs[0]) if len(differs) else n
-    found = dict(zip(range(same), range(same), strict=True))
+    same = np.zeros(max(len(held), len(contents)), dtype=bool)
+    same[:n] = first[:n] == contents[:n]
+    in_place = np.flatnonzero(
+        same
+    ).tolist()  # rows in the same place first: words that occur twice stay where they were
+    found = dict(zip(in_place, in_place, strict=True))
     places: dict[int, list[int]] = defaultdict(list)
-    for place in range(len(contents) - 1, same - 1, -1):
+    for place in np.flatnonzero(~same[: len(contents)]).tolist()[::-1]:
         places[int(contents[place])].append(place)
     left = Counter({content: len(where) for content, where in places.items()})
-    for at in range(same, len(held)):
+    for at in np.flatnonzero(~same[: len(held)]).tolist():
         for content in held[at].contents:
             if left[content]:
                 left[content] -= 1

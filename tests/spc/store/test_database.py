@@ -1,0 +1,110 @@
+import sqlite3
+
+import pytest
+
+from spc.store import database
+from spc.store.database import APPLICATION_ID, SCHEMA_VERSION, StoreError, connect
+from spc.store.store import Store
+
+
+def pragma(connection, name):
+    return connection.execute(f"PRAGMA {name}").fetchone()[0]
+
+
+def test_a_new_file_is_safe_against_power_loss_and_marked_as_ours(tmp_path):
+    connection = connect(tmp_path / "lapcell.db")
+    assert pragma(connection, "journal_mode") == "wal"
+    assert pragma(connection, "synchronous") == 2  # FULL, as the manual of SQLite numbers it
+    assert pragma(connection, "busy_timeout") >= 10_000
+    assert pragma(connection, "application_id") == APPLICATION_ID
+    assert pragma(connection, "user_version") == SCHEMA_VERSION
+
+
+def test_every_table_refuses_update_and_delete(tmp_path):
+    connection = connect(tmp_path / "lapcell.db")
+    tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    assert len(tables) > 15
+    triggers = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+    for table in tables:
+        assert {f"{table}_no_update", f"{table}_no_delete"} <= triggers
+    connection.execute("INSERT INTO change (at_us, who, what) VALUES (1, 'Ann', 'x')")
+    for statement in ("UPDATE change SET who = 'Bob'", "DELETE FROM change"):
+        with pytest.raises(sqlite3.IntegrityError, match="history is append-only"):
+            connection.execute(statement)
+
+
+def test_an_older_file_is_brought_up_and_keeps_what_it_holds(tmp_path, monkeypatch):
+    path = tmp_path / "lapcell.db"
+    with Store.open(path) as store:  # the file as this program writes it is the older one
+        store.append_face({"lap": "CI-1", "minutes": 4.0}, who="Ann")
+    monkeypatch.setattr(database, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setitem(
+        database.MIGRATIONS,
+        SCHEMA_VERSION,
+        "ALTER TABLE face ADD COLUMN humidity REAL;\nCREATE TABLE visitor (id INTEGER PRIMARY KEY, name TEXT);\n",
+    )
+    connection = connect(path)
+    assert pragma(connection, "user_version") == SCHEMA_VERSION + 1
+    assert connection.execute("SELECT count(*), count(humidity) FROM face").fetchone() == (1, 0)
+    connection.execute("INSERT INTO visitor (name) VALUES ('Eve')")
+    with pytest.raises(sqlite3.IntegrityError, match="append-only"):  # the new table is guarded too
+        connection.execute("DELETE FROM visitor")
+    connection.close()
+    with Store.open(path) as store:
+        assert store.faces()["lap"].tolist() == ["CI-1"]
+
+
+def test_a_migration_that_fails_leaves_the_file_as_it_was(tmp_path, monkeypatch):
+    path = tmp_path / "lapcell.db"
+    connect(path).close()
+    monkeypatch.setattr(database, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setitem(database.MIGRATIONS, SCHEMA_VERSION, "CREATE TABLE a (x);\nCREATE TABLE a (x);\n")
+    with pytest.raises(StoreError, match="cannot be opened as a store"):
+        connect(path)
+    monkeypatch.undo()
+    connection = connect(path)
+    assert pragma(connection, "user_version") == SCHEMA_VERSION
+    assert not connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'a'").fetchone()
+
+
+def test_a_version_without_a_way_up_is_refused(tmp_path, monkeypatch):
+    path = tmp_path / "lapcell.db"
+    connect(path).close()
+    monkeypatch.setattr(database, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    with pytest.raises(StoreError, match=r"schema version 1, from which no way up is known"):
+        connect(path)
+
+
+def test_a_newer_file_is_refused(tmp_path):
+    path = tmp_path / "lapcell.db"
+    connection = connect(path)
+    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 7}")
+    connection.close()
+    with pytest.raises(StoreError, match=r"schema version 8, this program knows up to 1; use a newer lapcell"):
+        connect(path)
+
+
+@pytest.mark.parametrize("what", ["text", "other database", "folder"])
+def test_what_is_no_store_is_refused_and_not_touched(tmp_path, what):
+    path = tmp_path / "lapcell.db"
+    if what == "text":
+        path.write_bytes(b"operator,lap\n" * 500)
+    elif what == "folder":
+        path.mkdir()
+    else:
+        other = sqlite3.connect(path)
+        other.execute("CREATE TABLE theirs (x)")
+        other.commit()
+        other.close()
+    before = path.read_bytes() if path.is_file() else b""
+    with pytest.raises(StoreError, match=r"lapcell.db: (is a database of another program|cannot be opened)"):
+        connect(path)
+    assert (path.read_bytes() if path.is_file() else b"") == before
+
+
+def test_a_missing_file_is_not_created_unless_asked(tmp_path):
+    with pytest.raises(StoreError, match="no store there"):
+        connect(tmp_path / "none.db", create=False)
+    with pytest.raises(StoreError, match="folder .* does not exist"):
+        connect(tmp_path / "none" / "lapcell.db")
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,108 @@
+import pytest
+
+from spc.store.database import StoreError
+from spc.store.store import Store
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store.open(tmp_path / "lapcell.db") as opened:
+        yield opened
+
+
+def test_lap_revisions_keep_what_is_not_said_again(store):
+    store.set_lap("CI-1", material="cast iron", home_grit="15 um", who="QE")
+    store.set_lap("CI-1", note="tall stand")
+    store.append_event({"lap": "CU-2", "event": "charged"}, who="Ann")
+    laps = store.laps().set_index("lap")
+    assert laps.loc["CI-1", "material"] == "cast iron" and laps.loc["CI-1", "note"] == "tall stand"
+    assert laps.loc["CI-1", "group"] == "cast iron 15 um"  # nobody said another
+    assert laps.loc["CU-2", "group"] == ""
+    revision = store.revision()
+    store.set_lap("CI-1", note="tall stand")
+    assert store.revision() == revision
+    with pytest.raises(StoreError, match="`state` must be one of 'in use'"):
+        store.set_lap("CI-1", state="lost")
+    with pytest.raises(StoreError, match="`lap` must be a name"):
+        store.set_lap(" ")
+
+
+def test_limits_are_revisions_with_a_day_from_which_they_hold(store):
+    store.set_limit("SP-1", "flatness", upper_um=0.6, who="QE", valid_from="2026-01-01")
+    store.set_limit("SP-1", "flatness", upper_um=0.3, who="QE", valid_from="2026-02-01")
+    store.set_limit("SP-1", "flatness", upper_um=0.1, who="QE", valid_from="2999-01-01")  # not yet
+    store.set_limit("SP-1", "thickness", upper_um=12_010, lower_um=12_000, who="QE")
+    valid = store.limits().set_index("characteristic")
+    assert valid.loc["flatness", "upper_um"] == 0.3 and valid.loc["thickness", "lower_um"] == 12_000
+    assert store.limits(all_revisions=True)["upper_um"].tolist() == [0.6, 0.3, 0.1, 12_010]
+    store.set_limit("SP-1", "flatness", upper_um=None, who="QE", why="no longer asked")
+    assert store.limits()["characteristic"].tolist() == ["thickness"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        ({"upper_um": float("nan")}, "`upper_um` must be a length greater than 0"),
+        ({"upper_um": -1.0}, "`upper_um` must be a length greater than 0"),
+        ({"upper_um": 1.0, "lower_um": 0.5}, "only thickness has a lower limit"),
+        ({"upper_um": 1.0, "valid_from": "soon"}, "`valid_from` must be an ISO date"),
+    ],
+)
+def test_impossible_limits_are_refused(store, arguments, sentence):
+    with pytest.raises(StoreError, match=sentence):
+        store.set_limit("SP-1", "flatness", **arguments)
+    with pytest.raises(StoreError, match="`characteristic` must be one of flatness"):
+        store.set_limit("SP-1", "colour", upper_um=1.0)
+    with pytest.raises(StoreError, match="`part` must be a part number"):
+        store.set_limit(" ", "flatness", upper_um=1.0)
+
+
+def test_a_signal_is_kept_once_and_every_answer_counts(store):
+    one = {"lap": "CI-1", "sign": "flatness", "rule": "beyond", "severity": "stop", "sentence": "over", "face_id": 3}
+    number = store.record_signal(**one)
+    assert store.record_signal(**one) == number
+    assert store.record_signal(**(one | {"face_id": None})) == store.record_signal(**(one | {"face_id": None}))
+    store.answer_signal(number, check_done="re-read", cause="not found", action="none", result="fine", who="Ann")
+    store.answer_signal(number, check_done="lap measured", cause="hollow", action="ring moved", result="", who="Bob")
+    assert store.signals()["reactions"].tolist() == [2, 0]
+    assert store.reactions(lap="CI-1")["cause"].tolist() == ["not found", "hollow"]
+    assert store.reactions(lap="CI-2").empty
+    with pytest.raises(StoreError, match="`signal_id` must be a stored signal, got 9"):
+        store.answer_signal(9, check_done="", cause="x", action="", result="", who="Ann")
+    with pytest.raises(StoreError, match="'not found'"):
+        store.answer_signal(number, check_done="", cause="", action="", result="", who="Ann")
+
+
+def test_baselines_count_up_within_lap_and_sign(store):
+    for why in ("first", "new slurry"):
+        store.freeze_baseline(lap="CI-1", sign="minutes", model={"upper": 9.5}, fingerprint="ab", who="QE", why=why)
+    store.freeze_baseline(
+        lap="CI-2", sign="minutes", model={"upper": 3}, fingerprint="cd", who="QE", why="", valid_from="2026-03-04"
+    )
+    frozen = store.baselines()
+    assert [(one.lap, one.revision, one.why) for one in frozen] == [
+        ("CI-1", 1, "first"),
+        ("CI-1", 2, "new slurry"),
+        ("CI-2", 1, ""),
+    ]
+    assert store.baselines(lap="CI-2")[0].valid_from == "2026-03-04"
+    assert store.baselines(lap="CI-1", sign="flatness") == ()
+    with pytest.raises(StoreError, match="must not hold NaN"):
+        store.freeze_baseline(lap="CI-1", sign="x", model={"a": float("nan")}, fingerprint="", who="QE", why="")
+
+
+def test_studies_are_versions_of_a_name(store):
+    assert store.save_study("gauge", {"n": 1}) == 1
+    assert store.save_study("gauge", {"n": 2}) == 2
+    assert store.studies(name="gauge") == (("gauge", 1, {"n": 1}), ("gauge", 2, {"n": 2}))
+
+
+def test_aliases_are_approved_by_a_person_and_can_be_taken_back(store):
+    store.record_alias("CI 1", "CI-1", approved_by="QE")
+    assert store.aliases() == {"CI 1": "CI-1"}
+    store.record_alias("CI 1", "", approved_by="QE", why="another lap")
+    assert store.aliases() == {} and store.alias_history()["why"].tolist() == ["", "another lap"]
+    with pytest.raises(StoreError, match="`approved_by` must name the person"):
+        store.record_alias("CI 1", "CI-1", approved_by="")
+    with pytest.raises(StoreError, match="`typed` must be another way"):
+        store.record_alias("CI-1", "CI-1", approved_by="QE")

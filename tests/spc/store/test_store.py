@@ -1,0 +1,191 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.store.database import StoreError
+from spc.store.frames import EVENTS, FACES, LAPS, LIMITS, QUARANTINE
+from spc.store.store import Store
+
+FACE = {
+    "lap": "CI-1",
+    "operator": "Ann",
+    "grit": "15 um",
+    "grit_um": 15.0,
+    "part": "SP-1",
+    "serial": "7",
+    "minutes": 4.0,
+    "flatness_low_um": 0.22,
+    "flatness_high_um": 0.37,
+    "flatness_text": "1",
+    "flatness_unit": "band",
+    "lamp": "helium",
+    "thickness_low_um": 12000.5,
+    "thickness_high_um": 12001.5,
+    "thickness_text": "12.001 mm",
+}
+
+
+def at(text):
+    return pd.Timestamp(text, tz="UTC")
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store.open(tmp_path / "lapcell.db") as opened:
+        yield opened
+
+
+def test_an_empty_store_gives_frames_with_every_column_and_type(store):
+    for rows, columns in ((store.faces(), FACES), (store.events(), EVENTS), (store.laps(), LAPS)):
+        assert {name: str(kind) for name, kind in rows.dtypes.items()} == columns
+        assert rows.empty
+    assert dict(store.limits().dtypes.astype(str)) == LIMITS
+    assert dict(store.quarantine().dtypes.astype(str)) == QUARANTINE
+    assert store.faces(last=500).empty and store.revision() == 0
+
+
+def test_a_face_comes_back_as_it_went_in(store):
+    face_id = store.append_face(FACE | {"time_utc": at("2026-03-04 10:00"), "scratch": True, "note": "öl"}, who="Ann")
+    rows = store.faces()
+    assert {name: str(kind) for name, kind in rows.dtypes.items()} == FACES
+    row = rows.iloc[0]
+    for name, value in FACE.items():
+        assert row[name] == value
+    assert (row["face_id"], row["kind"], row["attempt"], row["version"]) == (face_id, "face", 1, 1)
+    assert (row["scratch"], row["note"], row["time_utc"]) == (True, "öl", at("2026-03-04 10:00"))
+    assert row["sort_us"] == at("2026-03-04 10:00").value // 1000
+    assert np.isnan([row["finish_low_um"], row["cutoff_mm"], row["coverage"], row["temperature_c"]]).all()
+
+
+def test_an_open_ended_reading_and_a_time_without_zone_survive(store):
+    store.append_face(
+        {"lap": "CI-1", "flatness_low_um": 0.6, "flatness_high_um": np.inf, "flatness_text": "2+"}, who=""
+    )
+    row = store.faces().iloc[0]
+    assert np.isposinf(row["flatness_high_um"]) and pd.isna(row["time_utc"])
+
+
+def test_faces_are_chosen_by_lap_part_count_and_time(store):
+    for minute in range(6):
+        store.append_face(
+            FACE | {"lap": f"CI-{minute % 2}", "serial": str(minute), "time_utc": at(f"2026-03-04 10:0{minute}")},
+            who="A",
+        )
+    assert store.faces()["serial"].tolist() == list("012345")
+    assert store.faces(lap="CI-1")["serial"].tolist() == list("135")
+    assert store.faces(lap="CI-1", last=2)["serial"].tolist() == list("35")
+    assert store.faces(last=4)["serial"].tolist() == list("2345")
+    assert store.faces(last=0).empty and store.faces(lap="none").empty and store.faces(part="none").empty
+    cut = at("2026-03-04 10:03").value // 1000
+    assert store.faces(since_us=cut)["serial"].tolist() == list("345")
+    assert store.faces(until_us=cut)["serial"].tolist() == list("012")
+    assert store.faces(since_us=cut, until_us=cut + 1, part="SP-1")["serial"].tolist() == ["3"]
+    with pytest.raises(ValueError, match="`last` must be 0 or more"):
+        store.faces(last=-1)
+
+
+def test_a_double_within_minutes_is_one_and_changes_nothing(store):
+    first = store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
+    revision = store.revision()
+    assert store.append_face(FACE | {"time_utc": at("2026-03-04 10:06")}, who="Ann", source="tablet") == first
+    assert store.revision() == revision and len(store.faces()) == 1
+
+
+def test_another_reader_of_the_same_face_is_a_repeat_even_with_the_same_value(store):
+    store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
+    store.append_face(FACE | {"time_utc": at("2026-03-04 10:06"), "operator": "Bob"}, who="Bob")
+    assert store.faces()["kind"].tolist() == ["face", "repeat"]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "kinds", "attempts"),
+    [
+        (
+            {},
+            {"time_utc": at("2026-03-04 10:20"), "flatness_text": "2", "flatness_high_um": 0.7},
+            "face repeat",
+            [1, 1],
+        ),
+        ({"outcome": "re-lap"}, {"time_utc": at("2026-03-04 10:20"), "flatness_text": "2"}, "face face", [1, 2]),
+        ({}, {"time_utc": at("2026-03-04 10:20"), "minutes": 9.0}, "face face", [1, 2]),
+        ({}, {"time_utc": at("2026-03-04 10:05"), "minutes": 9.0}, "face repeat", [1, 1]),
+        ({}, {"time_utc": at("2026-03-05 10:00")}, "face face", [1, 2]),
+        ({}, {"time_utc": at("2026-03-05 10:00"), "minutes": np.nan}, "face repeat", [1, 1]),
+        ({}, {"time_utc": at("2026-03-04 10:20"), "attempt": 3}, "face face", [1, 3]),
+        ({}, {"time_utc": at("2026-03-04 10:20"), "lap": "CI-2"}, "face face", [1, 1]),
+        ({}, {"time_utc": at("2026-03-04 10:20"), "face": "B"}, "face face", [1, 1]),
+    ],
+)
+def test_a_second_row_of_one_serial_is_a_repeat_or_lapped_again(store, first, second, kinds, attempts):
+    store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")} | first, who="Ann")
+    store.append_face(FACE | second, who="Ann")
+    rows = store.faces()
+    assert rows["kind"].tolist() == kinds.split()
+    assert rows["attempt"].tolist() == attempts
+
+
+def test_a_correction_keeps_the_old_version_and_says_what_it_had_set_off(store):
+    face_id = store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
+    store.set_limit("*", "flatness", upper_um=5.0, who="QE")
+    store.set_limit("SP-1", "flatness", upper_um=0.2, upper_text="0.2 um", who="QE")
+    signal = store.record_signal(
+        lap="CI-1", sign="flatness", rule="one face beyond the limit", severity="stop", sentence="...", face_id=face_id
+    )
+    change = {"flatness_low_um": 0.07, "flatness_high_um": 0.22, "flatness_text": "0.5"}
+    assert store.correct_face(face_id, change, who="QE", reason="typed wrong") == 2
+    assert store.faces()["flatness_text"].tolist() == ["0.5"]
+    old, new = store.face_versions(face_id).to_dict("records")
+    assert (old["flatness_text"], old["replaced_by"], old["reason"]) == ("1", "QE", "typed wrong")
+    assert '"flatness_text": ["1", "0.5"]' in old["differences"]
+    assert "edited after a signal: one face beyond the limit" in old["edited_after"]
+    assert "edited after flatness 1 was over its limit of 0.2 um" in old["edited_after"]
+    assert new["replaced_by"] == "" and signal == 1
+    with pytest.raises(StoreError, match="must differ"):
+        store.correct_face(face_id, change, who="QE", reason="again")
+    with pytest.raises(StoreError, match="`who` and `reason` must be given"):
+        store.correct_face(face_id, {"minutes": 9.0}, who="QE", reason=" ")
+    with pytest.raises(StoreError, match="`face_id` must be a stored face, got 99"):
+        store.correct_face(99, {"minutes": 9.0}, who="QE", reason="x")
+    with pytest.raises(StoreError, match="columns of a face that can change, got sort_us"):
+        store.correct_face(face_id, {"sort_us": 1}, who="QE", reason="x")
+
+
+def test_an_event_can_be_withdrawn_and_stays_on_record(store):
+    first = store.append_event({"lap": "CI-1", "event": "recharged", "planned": True}, who="Ann")
+    store.append_event({"lap": "CI-2", "event": "reconditioned", "found_late": True}, who="Ann")
+    assert store.events(lap="CI-1")["planned"].tolist() == [True]
+    assert store.events(lap="CI-2")["planned"].tolist() == [None]
+    store.withdraw_event(first, who="QE", reason="not done")
+    assert store.events()["lap"].tolist() == ["CI-2"]
+    with pytest.raises(StoreError, match="`event_id` must be a current event"):
+        store.withdraw_event(first, who="QE", reason="not done")
+    assert store.connection.execute("SELECT count(*) FROM event").fetchone() == (2,)
+
+
+def test_forms_refuse_what_makes_no_face_and_no_event(store):
+    with pytest.raises(StoreError, match="`lap` must be given"):
+        store.append_face({"minutes": 3.0}, who="Ann")
+    with pytest.raises(StoreError, match="`event` must be one of charged"):
+        store.append_event({"lap": "CI-1", "event": "sung to"}, who="Ann")
+    with pytest.raises(StoreError, match="columns must be among .* got colour"):
+        store.append_face({"lap": "CI-1", "colour": "red"}, who="Ann")
+    with pytest.raises(StoreError, match="`time_utc` must carry its zone"):
+        store.append_face({"lap": "CI-1", "time_utc": pd.Timestamp("2026-03-04")}, who="Ann")
+    assert store.revision() == 0 and store.intakes().empty
+
+
+def test_a_transaction_that_fails_keeps_nothing(store):
+    with pytest.raises(RuntimeError), store.writing(who="Ann", what="two things"):
+        store.append_face(FACE, who="Ann")
+        raise RuntimeError
+    assert store.faces().empty and store.revision() == 0
+    store.append_face(FACE, who="Ann")  # remembered numbers of the lost transaction must not be used
+    assert store.faces()["lap"].tolist() == ["CI-1"]
+
+
+def test_health_counts_current_rows(store):
+    face_id = store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
+    store.correct_face(face_id, {"minutes": 5.0}, who="QE", reason="typo")
+    health = store.health()
+    assert (health["faces"], health["events"], health["laps"], health["check"]) == (1, 0, 1, "ok")
+    assert health["newest_face_us"] == at("2026-03-04 10:00").value // 1000

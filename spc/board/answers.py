@@ -14,6 +14,7 @@ _PASS_QUESTION = "Is this face getting better or worse from pass to pass?"
 _LAP_QUESTION = "Which lap serves this face?"
 _CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
 _LEAST_FACES = 5
+_MOST_FACES = 200  # of a lap, the latest
 
 
 def answer_questions(
@@ -109,6 +110,7 @@ def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "") -> str:
     good: dict[str, tuple[int, int]] = {}
     minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     for lap, own in rows.groupby("lap", sort=False):
+        own = own.iloc[-_MOST_FACES:]
         if len(own) >= _LEAST_FACES:
             good[str(lap)] = (int((~own["relapped"].astype(bool)).sum()), len(own))
             minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
@@ -151,7 +153,9 @@ def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.flo
         return ""
     best = min(known, key=lambda name: float(np.median(known[name])))
     others = (m for name, m in known.items() if name != best)
-    clear = all(float(mannwhitneyu(known[best], m, alternative="less").pvalue) < 0.05 for m in others)
+    clear = all(
+        float(mannwhitneyu(known[best], m, alternative="less", method="asymptotic").pvalue) < 0.05 for m in others
+    )
     return best if clear else ""
 
 

@@ -5,11 +5,12 @@ before it, and a lap that carries a fine grit does not take a coarser one again 
 """
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.measure.grit import parse_grit
 
@@ -27,6 +28,11 @@ _CLEAN_BEFORE = 5  # clean faces before a scratch counts as sudden
 _SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for
 _FINISH_FACTOR = 2.0
 _FINISH_BEFORE = 5
+
+_USED = (
+    *("face_id", "lap", "part", "serial", "operator", "grit", "grit_um", "cycle", "sort_us", "time_text", "scratch"),
+    *("finish_low_um", "finish_high_um", "finish_text", "cutoff_mm"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +79,9 @@ def guard_grit(
     unknown = sorted(set(guards) - set(GUARDS))
     if unknown:
         raise ValueError(f"`guards` must be among {', '.join(GUARDS)}; got {', '.join(unknown)}")
-    faces = numbered[numbered["kind"] == "face"]
+    faces = numbered.loc[numbered["kind"] == "face", list(_USED)]
+    cleaned = events[events["event"] == "cleaned"]
+    washes = {str(lap): np.sort(own.to_numpy(np.int64)) for lap, own in cleaned.groupby("lap")["sort_us"]}
     home = _home_sizes(laps)
     calls: list[GuardCall] = []
     for lap, own in faces.groupby("lap", sort=False):
@@ -81,9 +89,9 @@ def guard_grit(
         if {"coarse grit", "back up the ladder"} & set(guards):
             calls += _grit_calls(str(lap), own, home.get(str(lap), math.nan), guards)
         if "scratch" in guards:
-            calls += _scratch_calls(str(lap), own, faces, events)
+            calls += _scratch_calls(str(lap), own, faces, washes)
         if "finish jump" in guards:
-            calls += _finish_calls(str(lap), own, faces, events)
+            calls += _finish_calls(str(lap), own, faces, washes)
     if "coarse grit" in guards:
         calls += _charge_calls(events, home)
     return tuple(sorted(calls, key=lambda call: (call.sort_us, call.face_id)))
@@ -143,7 +151,9 @@ def _charge_calls(events: pd.DataFrame, home: dict[str, float]) -> list[GuardCal
     return calls
 
 
-def _scratch_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.DataFrame) -> list[GuardCall]:
+def _scratch_calls(
+    lap: str, own: pd.DataFrame, faces: pd.DataFrame, washes: Mapping[str, NDArray[np.int64]]
+) -> list[GuardCall]:
     scratched = own["scratch"].to_numpy(bool)
     rows = np.flatnonzero(scratched)
     calls = []
@@ -156,11 +166,13 @@ def _scratch_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.
         after = f"after {clean} clean faces" if clean > 1 else "after a clean face"
         after = "after at least 5 clean faces" if clean == _CLEAN_BEFORE else after
         sentence = f"A scratch on {lap} {after}: suspect one coarse grain, not wear."
-        calls.append(_call("scratch", lap, own, int(i), sentence, _shared(own.iloc[i], faces, events), _CLEAN))
+        calls.append(_call("scratch", lap, own, int(i), sentence, _shared(own.iloc[i], faces, washes), _CLEAN))
     return calls
 
 
-def _finish_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.DataFrame) -> list[GuardCall]:
+def _finish_calls(
+    lap: str, own: pd.DataFrame, faces: pd.DataFrame, washes: Mapping[str, NDArray[np.int64]]
+) -> list[GuardCall]:
     """Name a finish whose interval lies wholly above twice the upper ends of its forerunners' median."""
     low, high = own["finish_low_um"].to_numpy(np.float64), own["finish_high_um"].to_numpy(np.float64)
     calls = []
@@ -178,17 +190,19 @@ def _finish_calls(lap: str, own: pd.DataFrame, faces: pd.DataFrame, events: pd.D
             if named != k - 1:  # the same spell is named once
                 value = str(own["finish_text"].iat[rows[k]]) or f"{high[rows[k]]:g} um"
                 sentence = f"Finish jumped on {lap}: Ra {value} where the last {past.size} read about {usual:.2g} um."
-                shared = _shared(own.iloc[rows[k]], faces, events)
+                shared = _shared(own.iloc[rows[k]], faces, washes)
                 noted = shared if cutoff > 0 else f"{shared}; cut-off not logged, so check the stylus too"
                 calls.append(_call("finish jump", lap, own, int(rows[k]), sentence, noted, _CLEAN))
             named = k
     return calls
 
 
-def _shared(row: pd.Series, faces: pd.DataFrame, events: pd.DataFrame) -> str:
+def _shared(row: pd.Series, faces: pd.DataFrame, washes: Mapping[str, NDArray[np.int64]]) -> str:
     """Say what this face shared with coarser work just before it: part, hands, wash."""
     at, size = int(row["sort_us"]), float(row["grit_um"])
-    window = faces[(faces["sort_us"] >= at - round(_SHARED_HOURS * 3.6e9)) & (faces["sort_us"] < at)]
+    since = at - round(_SHARED_HOURS * 3.6e9)
+    first, last = np.searchsorted(faces["sort_us"].to_numpy(np.int64), [since, at])  # sorted by time
+    window = faces.iloc[int(first) : int(last)]
     coarser = window[(window["lap"] != row["lap"]) & (window["grit_um"] > COARSER * size)]
     found = []
     if row["serial"]:
@@ -199,11 +213,8 @@ def _shared(row: pd.Series, faces: pd.DataFrame, events: pd.DataFrame) -> str:
         same = coarser[coarser["operator"] == row["operator"]]
         if len(same):
             found.append(f"the same hands worked {same['grit'].iat[-1]} on {same['lap'].iat[-1]} at the bench before")
-    washed = (
-        len(events) > 0
-        and ((events["lap"] == row["lap"]) & (events["event"] == "cleaned") & (events["sort_us"] <= at)
-             & (events["sort_us"] >= at - round(_SHARED_HOURS * 3.6e9))).any()
-    )  # fmt: skip
+    own_washes = washes.get(str(row["lap"]), np.empty(0, np.int64))
+    washed = bool(np.any((own_washes >= since) & (own_washes <= at)))
     found.append("the lap was washed shortly before: look at the wash" if washed else "no wash logged shortly before")
     return "; ".join(found)
 

@@ -12,6 +12,7 @@ __all__ = ["RECENT_FACES", "SignMove", "share_interval", "sign_moves"]
 # Our own rule: long enough to tell a halved removal rate, short enough to be this shift.
 RECENT_FACES = 8
 _LEAST_USUAL = 10
+_MOST_USUAL = 200  # earlier faces that count, the latest; what was usual years ago is not
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,37 +77,71 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
 
     Notes
     -----
-    Rank-sum test for values, Fisher's exact test for the re-lap share: neither leans on a shape of distribution. A
-    steady slope within every cycle moves the last faces a little too; judge slopes on the sloping chart.
+    Rank-sum test for values, Fisher's exact test for the re-lap share: neither leans on a shape of distribution. Lately
+    and before share one grit, lately stays within the running cycle, and flatness is compared within part number. The
+    slope that the earlier cycles share is taken out first where there are two cycles and it is plain (over twice its
+    error): a lap that wears as usual has not moved. A lap in its first cycle is compared as it is.
     """
     if recent < 3:
         raise ValueError(f"`recent` must be at least 3 faces, got {recent}")
-    now, before = signs.iloc[-recent:], signs.iloc[:-recent]
+    if len(signs):
+        signs = signs[signs["stream"] == signs["stream"].iloc[-1]].iloc[-(recent + _MOST_USUAL) :]
+    cycle = signs["cycle"].to_numpy(np.int64)
+    split = max(len(signs) - recent, int(np.searchsorted(cycle, cycle[-1])) if len(signs) else 0)
     flatness = (signs["first_low_um"] + signs["first_high_um"].where(np.isfinite(signs["first_high_um"]))) / 2
     flatness = flatness.where(flatness.notna(), signs["first_low_um"])
     streams = {
-        "flatness": flatness.to_numpy(np.float64),
-        "passes": signs["passes"].to_numpy(np.float64),
-        "minutes": signs["minutes_ratio"].to_numpy(np.float64),
-        "removal rate": signs["rate_ratio"].to_numpy(np.float64),
-        "finish": signs["finish_ratio"].to_numpy(np.float64),
+        "flatness": (flatness, flatness / flatness.groupby(signs["part"], sort=False).transform("median")),
+        "passes": (signs["passes"], signs["passes"]),
+        "minutes": (signs["minutes_ratio"],) * 2,
+        "removal rate": (signs["rate_ratio"],) * 2,
+        "finish": (signs["finish_ratio"],) * 2,
     }
-    moves = [_value_move(name, values[:-recent], values[-recent:], alpha) for name, values in streams.items()]
-    moves.append(_share_move(before["relapped"].to_numpy(bool), now["relapped"].to_numpy(bool), alpha))
+    age = signs["age_faces"].to_numpy(np.float64)
+    moves = []
+    for name, (shown, compared) in streams.items():
+        values, level = shown.to_numpy(np.float64), compared.to_numpy(np.float64)
+        moves.append(_value_move(name, values, _without_usual_wear(level, age, cycle, split), split, alpha))
+    relapped = signs["relapped"].to_numpy(bool)
+    moves.append(_share_move(relapped[:split], relapped[split:], alpha))
     return tuple(moves)
 
 
-def _value_move(sign: str, before: NDArray[np.float64], now: NDArray[np.float64], alpha: float) -> SignMove:
-    before, now = before[np.isfinite(before)], now[np.isfinite(now)]
+def _without_usual_wear(
+    level: NDArray[np.float64], age: NDArray[np.float64], cycle: NDArray[np.int64], split: int
+) -> NDArray[np.float64]:
+    """Levels with the slope shared by the earlier cycles taken out, on the log scale; NaN where unknown."""
+    y = np.log(np.where(level > 0, level, np.nan))
+    known = np.flatnonzero(np.isfinite(y[:split]))
+    of_cycle, count = np.unique(cycle[known], return_counts=True)
+    if np.sum(count >= 4) < 2:
+        return y
+    place = np.searchsorted(of_cycle, cycle[known])
+    t = age[known] - (np.bincount(place, age[known]) / count)[place]
+    v = y[known] - (np.bincount(place, y[known]) / count)[place]
+    spread, free = float(t @ t), known.size - of_cycle.size - 1
+    if spread == 0 or free < 5:
+        return y
+    slope = float(t @ v) / spread
+    error = math.sqrt(max(float(v @ v) - slope**2 * spread, 0.0) / free / spread)
+    return y - slope * age if abs(slope) > 2 * error else y
+
+
+def _value_move(
+    sign: str, values: NDArray[np.float64], level: NDArray[np.float64], split: int, alpha: float
+) -> SignMove:
+    known = np.isfinite(level)
+    before, now = level[:split][known[:split]], level[split:][known[split:]]
     if now.size < 3 or before.size < _LEAST_USUAL:
         text = f"too few {sign} readings to say: {now.size} lately, {before.size} before"
         return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
-    recent, usual = float(np.median(now)), float(np.median(before))
+    recent, usual = float(np.median(values[split:][known[split:]])), float(np.median(values[:split][known[:split]]))
     p = 1.0
     if np.ptp(np.concatenate((before, now))) > 0:
         from scipy.stats import mannwhitneyu
 
-        p = float(mannwhitneyu(now, before, alternative="two-sided").pvalue)
+        exact = before.size <= 40 and np.unique(np.concatenate((before, now))).size == before.size + now.size
+        p = float(mannwhitneyu(now, before, method="exact" if exact else "asymptotic").pvalue)
     higher = float(np.mean(now[:, None] > before[None, :]) - np.mean(now[:, None] < before[None, :]))
     direction = "steady" if p >= alpha else "up" if higher > 0 else "down"
     return SignMove(

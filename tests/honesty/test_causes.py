@@ -44,7 +44,7 @@ def simulate(name, rng):
         {
             "first_low_um": flatness, "first_high_um": flatness, "passes": 1.0 + relapped, "relapped": relapped,
             "minutes_ratio": stream("minutes", 0.25), "rate_ratio": stream("rate", 0.25),
-            "finish_ratio": stream("finish", 0.2),
+            "finish_ratio": stream("finish", 0.2), "cycle": 1, "stream": 1, "part": "P1", "age_faces": np.arange(n),
         }
     )  # fmt: skip
     scope = effect["scope"] if rng.random() < 0.8 else ""

@@ -9,6 +9,7 @@ def frame(n, rng, **changes):
     values = {
         "first_low_um": rng.lognormal(-1, 0.3, n), "passes": np.ones(n), "minutes_ratio": rng.lognormal(0, 0.2, n),
         "rate_ratio": rng.lognormal(0, 0.2, n), "finish_ratio": np.full(n, np.nan), "relapped": np.zeros(n, bool),
+        "cycle": 1, "stream": 1, "part": "P1", "age_faces": np.arange(n),
     }  # fmt: skip
     signs = pd.DataFrame(values)
     signs["first_high_um"] = signs["first_low_um"]
@@ -28,6 +29,40 @@ def test_a_halved_rate_and_longer_minutes_are_seen():
     assert moves["flatness"].direction == "steady"
     assert moves["finish"].direction == "too few"
     assert "times the usual" in moves["minutes"].sentence
+
+
+def worn(rng, cycles=5, n=30, last=30, extra=1.0):
+    """Cycles that all wear alike, the last one cut short, its last faces changed by a factor."""
+    cycle = np.repeat(np.arange(1, cycles + 1), n)[: (cycles - 1) * n + last]
+    age = np.tile(np.arange(n), cycles)[: cycle.size]
+    flatness = 0.2 * np.exp(0.05 * age + rng.normal(0, 0.3, cycle.size))
+    flatness[-8:] *= extra
+    signs = frame(cycle.size, rng).assign(cycle=cycle, age_faces=age, first_low_um=flatness, first_high_um=flatness)
+    return by_sign(sign_moves(signs))["flatness"].direction
+
+
+def test_wear_as_usual_is_no_move_at_any_age_and_more_than_usual_is():
+    rng = np.random.default_rng(6)
+    quiet = [worn(rng, last=last) != "steady" for last in (8, 15, 30) for _ in range(60)]
+    assert np.mean(quiet) <= 0.03 + 4 * (0.03 / 180) ** 0.5
+    assert np.mean([worn(rng, extra=1.8) == "up" for _ in range(60)]) > 0.8
+
+
+def test_lately_does_not_reach_back_past_a_reconditioning_or_a_grit_change():
+    rng = np.random.default_rng(7)
+    signs = frame(60, rng, minutes_ratio=3.0).assign(cycle=[1] * 58 + [2] * 2)
+    assert by_sign(sign_moves(signs))["minutes"].direction == "too few"
+    assert by_sign(sign_moves(signs.assign(cycle=1, stream=[1] * 45 + [2] * 15)))["minutes"].direction == "too few"
+
+
+def test_a_rougher_part_number_is_no_move():
+    rng = np.random.default_rng(8)
+    signs = frame(80, rng)
+    signs["part"] = ["P1", "P2"] * 34 + ["P2"] * 12
+    rough = np.where(signs["part"] == "P2", 3.0, 1.0)
+    signs = signs.assign(first_low_um=signs["first_low_um"] * rough, first_high_um=signs["first_high_um"] * rough)
+    assert by_sign(sign_moves(signs))["flatness"].direction == "steady"
+    assert sign_moves(signs.iloc[:0])[0].direction == "too few"
 
 
 def test_relap_share_up():

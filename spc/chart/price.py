@@ -82,19 +82,29 @@ def price(
     return tuple(priced)
 
 
-def sees(run_length: Callable[[float], RunLength], *, shifts_sd: tuple[float, ...] = (0.5, 1.0, 2.0)) -> str:
+def sees(
+    run_length: Callable[[float], RunLength],
+    *,
+    shifts_sd: tuple[float, ...] = (0.5, 1.0, 2.0),
+    sd_in_unit: float = 1.0,
+    unit: str = "sd",
+) -> str:
     """Say in words how soon a chart sees a lasting shift.
 
     Parameters
     ----------
     run_length : function of the shift in standard deviations
     shifts_sd : tuple of float
+    sd_in_unit, unit : float, str
+        One standard deviation in the unit a person reads in, and that unit's name: 0.3, 'band'.
 
     Returns
     -------
     str
     """
-    parts = [f"{shift:g} sd after about {in_points(run_length(shift).average)}" for shift in shifts_sd]
+    parts = [
+        f"{shift * sd_in_unit:.3g} {unit} after about {in_points(run_length(shift).average)}" for shift in shifts_sd
+    ]
     return "sees a lasting shift of " + ", ".join(parts) + " points"
 
 

@@ -147,6 +147,8 @@ class _Regions:
     def __init__(self, block: NDArray[np.float64], limit: float) -> None:
         self.block = block
         self.limit = limit
+        missing = np.isnan(block)
+        self.measured: NDArray[np.bool_] | None = ~missing if missing.any() else None  # None = all
         self._above: dict[float, NDArray[np.bool_]] = {}
         self._below: dict[float, NDArray[np.bool_]] = {}
 
@@ -173,20 +175,21 @@ def _rule_on_block(
     if rule.kind == "away":
         return _count_of(regions.above(rule.share) | regions.below(rule.share), rule.count, rule.window, join), none
     if rule.kind == "near":
-        near = ~(regions.above(rule.share) | regions.below(rule.share)) & (regions.block == regions.block)
-        return _count_of(near, rule.count, rule.window, join), none
+        near = ~(regions.above(rule.share) | regions.below(rule.share))
+        return _count_of(
+            near if regions.measured is None else near & regions.measured, rule.count, rule.window, join
+        ), none
     if rule.kind == "alternating":
         up, down = regions.above(0.0), regions.below(0.0)
-        changed = none.copy()
-        changed[1:] = (up[1:] & down[:-1]) | (down[1:] & up[:-1])
-        return _steps(changed, rule.count, join), none
+        return _steps(_from_last((up[1:] & down[:-1]) | (down[1:] & up[:-1])), rule.count, join), none
     if rule.kind == "climbing":
         level = _level(regions)
-        rose, fell = none.copy(), none.copy()
-        rose[1:] = (level[1:] > level[:-1]) & (level[:-1] > -9) & (level[1:] > -9)
-        fell[1:] = (level[1:] < level[:-1]) & (level[:-1] > -9) & (level[1:] > -9)
-        high = none if sides == "lower" else _steps(rose, rule.count, join)
-        low = none if sides == "upper" else _steps(fell, rule.count, join)
+        rose, fell = level[1:] > level[:-1], level[1:] < level[:-1]
+        if regions.measured is not None:
+            both = regions.measured[1:] & regions.measured[:-1]
+            rose, fell = rose & both, fell & both
+        high = none if sides == "lower" else _steps(_from_last(rose), rule.count, join)
+        low = none if sides == "upper" else _steps(_from_last(fell), rule.count, join)
         return high, low
     raise ValueError(f"`rules` must be of a known kind, got {rule.kind!r}")
 
@@ -198,8 +201,15 @@ def _level(regions: _Regions) -> NDArray[np.int8]:
         level += regions.above(share).view(np.int8)
     for share in (0.0, 1 / 3, 2 / 3, 1.0):
         level -= regions.below(share).view(np.int8)
-    level[np.isnan(regions.block)] = -9
     return level
+
+
+def _from_last(step: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return, point by point, whether the step from the point before carries the flag; the first has none."""
+    flag = np.empty(step.size + 1, dtype=bool)
+    flag[0] = False
+    flag[1:] = step
+    return flag
 
 
 def _run(flag: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
@@ -208,7 +218,8 @@ def _run(flag: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
     span = 1
     while span < length:
         step = min(span, length - span)
-        longer = np.zeros_like(run)
+        longer = np.empty_like(run)
+        longer[:step] = False
         np.logical_and(run[step:], run[:-step], out=longer[step:])
         run = longer
         span += step
@@ -228,9 +239,7 @@ def _count_of(flag: NDArray[np.bool_], count: int, window: int, join: NDArray[np
     if count == window:
         if join is None:
             return _run(flag, count)
-        both = np.zeros_like(flag)
-        both[1:] = flag[1:] & flag[:-1]
-        return _steps(both, count, join)
+        return _steps(_from_last(flag[1:] & flag[:-1]), count, join)
     total = flag.view(np.int8).copy()
     if join is None:
         for back in range(1, window):

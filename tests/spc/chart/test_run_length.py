@@ -3,10 +3,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from spc.chart.price import cusum_decision_for, ewma_width_for, limit_for, price, sees
 from spc.chart.rule_chain import rule_automaton
-from spc.chart.rules import RULES
+from spc.chart.rules import RULES, one_side_rule
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
 
 SOURCES = Path(__file__).parents[2] / "sources"
@@ -161,6 +162,84 @@ def test_false_alarms_and_sight_in_words():
     assert found.false_alarms(points=3703.98) == pytest.approx(10.0, abs=1e-3)
     words = sees(lambda shift: rule_run_length((RULES["beyond the limit"],), shift_sd=shift))
     assert words == "sees a lasting shift of 0.5 sd after about 155, 1 sd after about 44, 2 sd after about 6.3 points"
+
+    bands = sees(
+        lambda shift: rule_run_length((RULES["beyond the limit"],), shift_sd=shift), sd_in_unit=0.3, unit="band"
+    )
+    assert bands.startswith("sees a lasting shift of 0.15 band after about 155, 0.3 band after about 44")
+
+
+# Tables of Lucas and Crosier and of Lucas and Saccucci as in textbooks, from memory: 3 digits or one decimal.
+@pytest.mark.parametrize(
+    ("reference", "decision", "shift", "published", "half_unit"),
+    [
+        (0.5, 5.0, 0.0, 465, 0.5),
+        (0.5, 5.0, 0.5, 38.0, 0.05),
+        (0.5, 5.0, 1.0, 10.4, 0.05),
+        (0.5, 5.0, 2.0, 4.01, 0.005),
+        (0.25, 8.01, 0.0, 370, 0.5),
+        (0.25, 8.01, 0.5, 28.8, 0.05),
+        (0.25, 8.01, 1.0, 11.4, 0.05),
+    ],
+)
+def test_more_published_sums(reference, decision, shift, published, half_unit):
+    found = cusum_run_length(reference, decision, shift_sd=shift).average
+    assert found == pytest.approx(published, abs=1.02 * half_unit)
+
+
+# Zone rules alone by closed form: a run of k on either side of the centre needs 2^(k-1) * 2 - 1 points on average.
+@pytest.mark.parametrize(("count", "average"), [(8, 255.0), (9, 511.0), (7, 127.0)])
+def test_runs_on_one_side_have_their_closed_form(count, average):
+    assert rule_run_length((one_side_rule(count),)).average == pytest.approx(average, rel=1e-10)
+    (see_saw,) = (rule for rule in ALL if rule.name == "see-saw")
+    assert rule_run_length((see_saw,)).average == pytest.approx(2**12 - 1, rel=1e-10)
+
+
+def test_hugging_and_splitting_have_their_closed_form():
+    """A run of k points of chance p needs (1 - p^k) / ((1 - p) p^k) points on average."""
+    p = 2 * norm.cdf(1.0) - 1
+    for name, chance in (("hugging", p), ("split", 1 - p)):
+        k = RULES[name].count
+        expected = (1 - chance**k) / ((1 - chance) * chance**k)
+        assert rule_run_length((RULES[name],)).average == pytest.approx(expected, rel=1e-9)
+
+
+def test_steady_state_and_percentiles_agree_with_counting():
+    """The shift comes upon a chart that has run for 150 points without a signal."""
+    rng = np.random.default_rng(9)
+    runs = 30_000
+    edge = 2.86 * (0.2 / 1.8) ** 0.5
+    average = np.zeros(runs)
+    for _ in range(150):
+        average = 0.8 * average + 0.2 * rng.normal(size=average.size)
+        average = average[np.abs(average) <= edge]
+    length, going, point = np.zeros(average.size), np.arange(average.size), 0
+    while going.size:
+        point += 1
+        average = 0.8 * average + 0.2 * rng.normal(1.0, 1.0, going.size)
+        out = np.abs(average) > edge
+        length[going[out]] = point
+        going, average = going[~out], average[~out]
+    found = ewma_run_length(0.2, 2.86, shift_sd=1.0)
+    assert found.steady_average == pytest.approx(length.mean(), abs=4 * length.std() / length.size**0.5)
+
+
+def test_two_sided_sum_agrees_with_counting_in_spread_and_percentiles():
+    rng = np.random.default_rng(10)
+    runs = 20_000
+    sums, length, going, point = np.full((runs, 2), 1.5), np.zeros(runs), np.arange(runs), 0
+    while going.size:
+        point += 1
+        z = rng.normal(size=going.size)
+        sums = np.maximum(sums + np.column_stack((z, -z)) - 0.5, 0.0)
+        out = (sums > 3.0).any(axis=1)
+        length[going[out]] = point
+        going, sums = going[~out], sums[~out]
+    found = cusum_run_length(0.5, 3.0, head_start=0.5)
+    assert found.average == pytest.approx(length.mean(), abs=4 * length.std() / runs**0.5)
+    assert found.deviation == pytest.approx(length.std(), rel=0.03)
+    assert found.median == pytest.approx(np.median(length), rel=0.05)
+    assert found.percentile_90 == pytest.approx(np.quantile(length, 0.9), rel=0.05)
 
 
 def test_refusals():

@@ -238,7 +238,7 @@ def test_two_sided_sum_agrees_with_counting_in_spread_and_percentiles():
     found = cusum_run_length(0.5, 3.0, head_start=0.5)
     assert found.average == pytest.approx(length.mean(), abs=4 * length.std() / runs**0.5)
     assert found.deviation == pytest.approx(length.std(), rel=0.03)
-    assert found.median == pytest.approx(np.median(length), rel=0.05)
+    assert found.median == pytest.approx(np.median(length), abs=1 + 4 * length.std() / runs**0.5)
     assert found.percentile_90 == pytest.approx(np.quantile(length, 0.9), rel=0.05)
 
 

@@ -1,0 +1,87 @@
+"""The demonstration has planted stories; the tool must find each from the logs alone."""
+
+from demo_data.dirty import DIRTY_ROWS
+from demo_data.life import DIRTY_WASH_LAP, GLAZED_LAP, HEALTHY_LAP, HOLLOW_LAP, live
+from spc.store.store import Store
+
+
+def lap(shift, name):
+    return next(report for report in shift.laps if report.lap == name)
+
+
+def intake(demonstration, name):
+    return [result for result in demonstration.intakes if result.name == name]
+
+
+def test_the_same_seed_lives_the_same_life():
+    assert live(7) == live(7)
+    assert live(7) != live(8)
+
+
+def test_the_hollowing_lap_is_due_and_wear_is_named(shift):
+    report = lap(shift, HOLLOW_LAP)
+    assert report.state == "due"
+    assert any(s.sign == "flatness" for s in report.signals)
+    assert report.causes[0].name == "lap worn out of shape"
+
+
+def test_the_contaminated_lap_is_held_and_comes_first(shift):
+    report = lap(shift, DIRTY_WASH_LAP)
+    assert report.state == "held"
+    assert shift.laps[0].lap == DIRTY_WASH_LAP
+    assert report.causes[0].name == "coarse grain or contamination"
+    assert report.safety
+
+
+def test_the_glazed_lap_is_watched_for_its_minutes_and_glaze_is_named(shift):
+    report = lap(shift, GLAZED_LAP)
+    assert report.state == "watch"
+    assert {"minutes", "removal rate"} & {s.sign for s in report.signals}
+    assert report.causes[0].name == "glazed lap"
+
+
+def test_the_healthy_lap_is_left_alone(shift):
+    report = lap(shift, HEALTHY_LAP)
+    assert report.state == "cutting"
+    assert report.signals == ()
+
+
+def test_no_other_lap_is_held_or_due(shift):
+    assert {r.lap for r in shift.laps if r.state in ("held", "due")} == {DIRTY_WASH_LAP, HOLLOW_LAP}
+
+
+def test_the_reader_of_whole_bands_is_told_as_a_share_without_a_name(shift):
+    told = [finding for report in shift.laps for finding in report.data_health if "whole bands" in finding]
+    assert told
+    assert not any("Iversen" in finding for finding in told)
+
+
+def test_the_file_sent_twice_changes_nothing(demonstration):
+    copy = intake(demonstration, "bench_2026-W19 copy.csv")[0]
+    assert copy.rows == copy.doubles > 0
+    assert copy.source == "bench_2026-W19.csv"
+
+
+def test_the_grown_file_adds_its_new_rows_only(demonstration):
+    early, whole = intake(demonstration, "bench_2026-W26.csv")
+    assert (whole.doubles, whole.faces + whole.quarantined) == (early.rows, whole.rows - early.rows)
+
+
+def test_every_dirty_row_ends_where_it_must_with_its_reason(demonstration):
+    result = intake(demonstration, "tablet_2026-06-25.csv")[0]
+    wanted = [row.becomes for row in DIRTY_ROWS]
+    counts = {name: wanted.count(name) for name in ("face", "repeat", "double", "quarantine")}
+    found = {"face": result.faces, "repeat": result.repeats, "double": result.doubles, "quarantine": result.quarantined}
+    assert found == counts
+    with Store.open(demonstration.store_path) as store:
+        held = store.quarantine()
+    held = held[held["name"] == result.name].set_index("row_number")["reasons"]
+    for number, row in enumerate(DIRTY_ROWS, start=1):
+        if row.becomes == "quarantine":
+            assert row.word in held[number].lower()
+
+
+def test_no_row_of_any_file_is_lost(demonstration):
+    for result in demonstration.intakes:
+        accounted = result.faces + result.repeats + result.events + result.quarantined + result.doubles
+        assert result.rows == accounted, result.name

@@ -1,0 +1,63 @@
+import math
+from dataclasses import replace
+
+import pytest
+
+from spc.board.lap_state import decide_state
+from spc.board.results import FacesLeft, Signal
+
+RANGE = FacesLeft("range", 20.0, 40.0, 70.0, 200.0, "faces", 0.9, "path", "20 to 70 faces left", 30, 9)
+REFUSED = replace(RANGE, status="refused", low=None, median=None, high=None, sentence="cannot say: no past cycle")
+LOOK = Signal("L-1", "minutes", "drifting", "Minutes on L-1 drift up.", "look", 1e-4, 7, 3, 4, "", math.nan, 9.0)
+STOP = replace(LOOK, sign="scratch", sentence="A scratch on L-1.", severity="stop")
+
+
+def state(signals=(), left=RANGE, pace=4.0, resting=""):
+    return decide_state(
+        "L-1", signals=signals, faces_left=left, faces_per_shift=pace, resting_since=resting, limit_text="2 bands"
+    )
+
+
+def test_a_healthy_lap_cuts_and_says_how_long():
+    found = state()
+    assert found.state == "cutting"
+    assert "20 to 70 faces left under 2 bands" in found.sentence
+
+
+def test_a_stop_signal_holds_whatever_the_forecast():
+    found = state((LOOK, STOP))
+    assert found.state == "held"
+    assert found.sentence.startswith("Stop.")
+    assert found.reasons[0] == STOP.sentence
+
+
+def test_a_lap_that_may_run_out_within_a_shift_is_due():
+    assert state(left=replace(RANGE, low=4.0, sentence="4 to 30 faces left")).state == "due"
+    assert state(left=replace(RANGE, low=4.1, sentence="4 to 30 faces left")).state == "watch"
+    assert state(left=replace(RANGE, status="over", low=0.0)).state == "due"
+
+
+def test_a_look_signal_asks_for_a_look_and_no_more():
+    found = state((LOOK,))
+    assert found.state == "watch"
+    assert LOOK.sentence in found.sentence
+
+
+def test_too_little_to_say_is_watched_and_says_why():
+    found = state(left=REFUSED)
+    assert found.state == "watch"
+    assert "no past cycle" in found.sentence
+
+
+def test_a_lap_out_of_use_rests_even_with_signals():
+    assert state((STOP,), resting="4 March").state == "resting"
+
+
+def test_the_planning_watch_ends_after_three_usual_shifts():
+    assert state(left=replace(RANGE, low=12.0)).state == "watch"
+    assert state(left=replace(RANGE, low=12.5)).state == "cutting"
+
+
+@pytest.mark.parametrize("pace", [0.0, 0.4])
+def test_an_unknown_pace_counts_as_one_face_a_shift(pace):
+    assert state(left=replace(RANGE, low=1.0), pace=pace).state == "due"

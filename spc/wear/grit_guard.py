@@ -79,7 +79,7 @@ def guard_grit(
     unknown = sorted(set(guards) - set(GUARDS))
     if unknown:
         raise ValueError(f"`guards` must be among {', '.join(GUARDS)}; got {', '.join(unknown)}")
-    faces = numbered.loc[numbered["kind"] == "face", list(_USED)]
+    faces = numbered.loc[numbered["kind"] == "face", list(_USED)].sort_values("sort_us", kind="stable")
     cleaned = events[events["event"] == "cleaned"]
     washes = {str(lap): np.sort(own.to_numpy(np.int64)) for lap, own in cleaned.groupby("lap")["sort_us"]}
     home = _home_sizes(laps)

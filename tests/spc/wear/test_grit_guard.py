@@ -54,6 +54,15 @@ def test_a_sudden_scratch_tells_what_was_shared():
     assert "look at the wash" in washed[0].evidence
 
 
+def test_laps_one_after_the_other_give_the_same_calls():
+    rows = [grit(3.0, sort_us=hours(0.1 * i), operator="kim") for i in range(6)]
+    rows.append(grit(15.0, lap="B", sort_us=hours(0.62), operator="kim"))
+    rows.append(grit(3.0, sort_us=hours(0.7), operator="kim", scratch=True))
+    numbered = number_cycles(faces_frame(rows), events_frame([]))
+    by_lap = numbered.sort_values("lap", kind="stable").reset_index(drop=True)
+    assert guard_grit(by_lap, events_frame([]), LAPS) == guard_grit(numbered, events_frame([]), LAPS)
+
+
 def test_a_finish_jump_is_named_once_and_within_its_cutoff():
     rows = [grit(3.0, finish_um=0.05 + 0.002 * (i % 3), cutoff_mm=0.8) for i in range(8)]
     jumped = rows + [grit(3.0, finish_um=0.2, cutoff_mm=0.8)] * 2

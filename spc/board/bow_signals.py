@@ -1,0 +1,63 @@
+"""The signed bow of a lap's running cycle, and the signal that it is turning."""
+
+import numpy as np
+import pandas as pd
+
+from spc.board.results import Signal
+from spc.wear.signed_bow import SignedBow, bow_of_cycle
+
+__all__ = ["bow_of_lap", "bow_signal"]
+
+
+def bow_of_lap(rows: pd.DataFrame) -> SignedBow:
+    """Signed bow of the running cycle of one lap.
+
+    Parameters
+    ----------
+    rows : DataFrame, shape (n_faces, ...)
+        Numbered rows of one lap, oldest first.
+
+    Returns
+    -------
+    SignedBow
+        The same for the same rows, whenever asked.
+    """
+    now = rows[rows["cycle"] == rows["cycle"].iloc[-1]] if len(rows) else rows
+    seed = int(now["face_id"].iloc[-1]) if len(now) else 0
+    return bow_of_cycle(now, rng=np.random.default_rng(seed))
+
+
+def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow) -> Signal | None:
+    """Signal that the form is turning or has turned, None while it is not.
+
+    Parameters
+    ----------
+    lap : str
+    rows : DataFrame, shape (n_faces, ...)
+        The same rows as for `bow_of_lap`.
+    bow : SignedBow
+        Its result.
+
+    Returns
+    -------
+    Signal or None
+        One to look at, told at the last face; it may have started with the cycle.
+    """
+    if not bow.turning:
+        return None
+    now = rows[(rows["cycle"] == rows["cycle"].iloc[-1]) & rows["first_pass"]]
+    last, first = now.iloc[-1], now.iloc[0]
+    return Signal(
+        lap=lap,
+        sign="bow",
+        rule="the form is turning",
+        sentence=f"{lap}: {bow.sentence[:1].lower()}{bow.sentence[1:]}",
+        severity="look",
+        p_value=1.0 - max(bow.chance_turning, bow.chance_turned),
+        face_id=int(last["face_id"]),
+        since_face_id=int(first["face_id"]),
+        since_faces=len(now) - 1,
+        time_text=str(last["time_text"]),
+        value_um=abs(bow.now_um),
+        age_faces=float(last["age_faces"]),
+    )

@@ -1,0 +1,33 @@
+import numpy as np
+
+from spc.board.bow_signals import bow_of_lap, bow_signal
+from spc.wear.cycle import number_cycles
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
+
+
+def rows(drift, n=12):
+    bow = 0.5 + drift * np.arange(n)
+    faces = [
+        {"flatness_low_um": max(abs(b) - 0.05, 0.0), "flatness_high_um": abs(b) + 0.05, "sort_us": hours(i),
+         "shape": "convex" if b > 0 else "concave"}
+        for i, b in enumerate(bow)
+    ]  # fmt: skip
+    return number_cycles(faces_frame(faces), events_frame([{"event": "reconditioned", "sort_us": hours(-1)}]))
+
+
+def test_a_turning_lap_signals_before_it_is_flat():
+    numbered = rows(-0.035)
+    found = bow_signal("A", numbered, bow_of_lap(numbered))
+    assert found.sign == "bow"
+    assert (found.face_id, found.since_face_id, found.since_faces, found.age_faces) == (12, 1, 11, 11)
+    assert found.sentence.startswith("A: the form is turning: convex at first")
+    assert found.p_value <= 0.05
+
+
+def test_a_steady_lap_and_too_few_readings_do_not():
+    for numbered in (rows(0.0), rows(-0.035, n=3), rows(0.0).iloc[:0]):
+        assert bow_signal("A", numbered, bow_of_lap(numbered)) is None
+
+
+def test_the_same_rows_give_the_same_answer():
+    assert bow_of_lap(rows(-0.03)).chance_turning == bow_of_lap(rows(-0.03)).chance_turning

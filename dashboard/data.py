@@ -4,6 +4,7 @@ import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 import streamlit as st
@@ -12,17 +13,30 @@ from spc.board.results import LapReport, ShiftReport
 from spc.settings import Settings, load_settings
 from spc.store.store import Store
 
+if TYPE_CHECKING:
+    from spc.board.frozen_limits import ShownRevision
+    from spc.board.lap_chart import ChartReport
+    from spc.board.study import Study, StudyPlan
+
 __all__ = [
     "Snapshot",
+    "aliases",
+    "chart",
+    "intakes",
     "lap_names",
     "lap_report",
+    "limit_history",
     "open_store",
     "operators",
+    "parts",
     "recent_faces",
     "revision",
+    "revisions",
     "settings",
     "shift_report",
     "snapshot",
+    "study",
+    "waiting",
 ]
 
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
@@ -96,6 +110,43 @@ def intakes(now: Snapshot) -> pd.DataFrame:
     """Return every delivery, oldest first."""
     with open_store() as store:
         return store.intakes()
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def parts(now: Snapshot, lap: str) -> list[str]:
+    """Return the part numbers lapped on a lap, most faces first."""
+    with open_store() as store:
+        names = store.faces(lap=lap, last=3_000)["part"]
+    return [str(name) for name in names[names != ""].value_counts().index]
+
+
+@st.cache_data(max_entries=64, show_spinner="Charting")
+def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...]) -> "ChartReport":
+    """Return the chart of one sign of one lap; `part` '' = all."""
+    from spc.board.lap_chart import chart_of_lap
+
+    with open_store() as store:
+        return chart_of_lap(store, lap, sign, settings(now), part=part, rules=rules)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def revisions(now: Snapshot, lap: str, sign: str) -> "tuple[ShownRevision, ...]":
+    """Return every frozen revision of one chart, oldest first."""
+    from spc.board.frozen_limits import show_revision
+
+    with open_store() as store:
+        numbers = [record.revision for record in store.baselines(lap=lap, sign=sign)]
+        return tuple(show_revision(store, lap=lap, sign=sign, number=number) for number in numbers)
+
+
+@st.cache_data(max_entries=32, show_spinner="Working out the index")
+def study(now: Snapshot, plan: "StudyPlan") -> "Study":
+    """Return the capability study of a plan."""
+    from spc.board.cell_view import look_at_cell
+    from spc.board.study import run_study
+
+    with open_store() as store:
+        return run_study(look_at_cell(store, settings(now)), plan)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

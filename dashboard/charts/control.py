@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from dashboard.charts.style import Array, base_figure, clear, reading_bars
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
-from dashboard.units import DisplayUnit
+from dashboard.units import MICROMETRE, DisplayUnit
 from dashboard.words import as_typed, number
 from spc.chart.replay import BEYOND, DRIFTING, Replayed
 from spc.chart.stream import SIGNS
@@ -22,6 +22,8 @@ _MOST_TEXTS = 4
 def axis_words(sign: str, unit: DisplayUnit) -> tuple[str, float]:
     """Return the axis title of a sign and how many of its own units one shown unit holds."""
     known = SIGNS[sign]
+    if sign == "finish" and unit.key.startswith("band"):  # a roughness is never said in light bands
+        unit = MICROMETRE
     if known.unit == "um":
         return f"{known.words}, {unit.label}", unit.um_per_unit
     if known.unit == "um/min":
@@ -65,14 +67,17 @@ def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height:
             name="reading",
             colour=look.now,
             ceiling=ceiling,
-            width=max(0.35, len(stream) / 260),
+            width=max(0.6, len(stream) / 600),
         )
     )
     _add_revisions(figure, replayed, place, ceiling, look)
-    _add_average(figure, replayed, place, rows, look)
+    if np.isfinite(replayed.average).any():
+        _add_average(figure, replayed, place, rows, look)
+        figure.update_xaxes(anchor="y2")
+        figure.layout.yaxis.domain = [_LANE + 0.06, 1.0]
     _add_rings(figure, replayed, place, low, ceiling, look)
-    figure.update_xaxes(range=[0, max(2.0, len(stream) + 1.0)], anchor="y2")
-    figure.layout.yaxis.update(range=[0, ceiling * 1.22], domain=[_LANE + 0.06, 1.0])
+    figure.update_xaxes(range=[0, max(2.0, len(stream) + 1.0)])
+    figure.layout.yaxis.range = [0, ceiling * 1.22]
     return figure
 
 

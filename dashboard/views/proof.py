@@ -1,10 +1,11 @@
-"""Proof view: the chart, the limits, the index or its refusal, and how we know."""
+"""Proof view: the chart, the index or its refusal, the limits, how we know, and what the words mean."""
 
-import pandas as pd
 import streamlit as st
 
 from dashboard import cards
-from dashboard.glossary import GLOSSARY
+from dashboard.parts.capability_section import capability_section
+from dashboard.parts.chart_section import chart_section
+from dashboard.parts.glossary import glossary
 from dashboard.parts.how_we_know import how_we_know
 from dashboard.parts.limits import limits
 from dashboard.parts.page import Page
@@ -13,19 +14,33 @@ from dashboard.views.lap import choose_lap
 
 __all__ = ["render"]
 
+_SECTIONS = ("Chart", "Index", "Limits", "How we know", "Words")
+
 
 def render(page: Page) -> None:
-    """Draw the proof view."""
+    """Draw the proof view; only the section asked for is computed."""
     with st.container(key="top-row", horizontal=True):
         lap = choose_lap(page, view="proof")
         person = signed_by(page, first=last_operator(page, lap)) if lap is not None else ""
     if lap is None:
         return
     st.html(cards.headline(f"What stands behind {lap}."))
-    limit, known, words = st.tabs(["Limits", "How we know", "Words"])
-    with limit:
+    section = st.segmented_control(
+        "Section",
+        _SECTIONS,
+        default="Chart",
+        required=True,
+        key="section",
+        bind="query-params",
+        label_visibility="collapsed",
+    )
+    if section == "Chart":
+        chart_section(page, lap, person)
+    elif section == "Index":
+        capability_section(page, lap)
+    elif section == "Limits":
         limits(page, person)
-    with known:
+    elif section == "How we know":
         how_we_know()
-    with words:
-        st.table(pd.Series(GLOSSARY, name="what it means"))
+    else:
+        glossary()

@@ -15,10 +15,12 @@ from tests.dashboard.view_script import one_view
 VIEWS = ("shift", "lap", "proof", "log")
 
 
-def run(view, *, lap=None, wall=False):
+def run(view, *, lap=None, wall=False, section=None):
     page = AppTest.from_function(one_view, kwargs={"view": view, "wall": wall}, default_timeout=30)
     if lap is not None:
         page.query_params["lap"] = lap
+    if section is not None:
+        page.query_params["section"] = section
     page.run()
     assert not page.exception, page.exception
     return page
@@ -143,7 +145,7 @@ def test_one_face_alone_is_enough_for_every_view(empty_store, board):
 
 
 def test_a_limit_is_set_with_its_reason(filled_store, board):
-    page = run("proof", lap="CI-1")
+    page = run("proof", lap="CI-1", section="Limits")
     assert "No limit is set" in text(page)
     {field.label: field for field in page.text_input}["Part number"].set_value("seal plate")
     {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
@@ -151,3 +153,23 @@ def test_a_limit_is_set_with_its_reason(filled_store, board):
     next(button for button in page.button if button.label == "Keep this limit").click().run()
     with Store.open(filled_store) as store:
         assert store.limits()[["part", "upper_um", "why"]].values.tolist() == [["seal plate", 0.6, "drawing C"]]
+
+
+@pytest.mark.parametrize("section", ["Chart", "Index", "Limits", "How we know", "Words"])
+def test_every_section_of_the_proof_opens(section, filled_store):
+    assert "What stands behind DI-2." in text(run("proof", lap="DI-2", section=section)).replace("\u00a0", " ")
+
+
+def test_limits_are_frozen_with_who_and_why(filled_store):
+    page = run("proof", lap="CI-1", section="Chart")
+    {field.label: field for field in page.text_input}["Why"].set_value("first limits")
+    {field.label: field for field in page.number_input}["How many of the newest readings"].set_value(12)
+    page.checkbox[0].set_value(True)
+    next(button for button in page.button if button.label == "Freeze").click().run()
+    assert not page.exception
+    with Store.open(filled_store) as store:
+        frozen = store.baselines(lap="CI-1", sign="flatness")
+    if frozen:
+        assert (frozen[0].who, frozen[0].why) == ("R. Oduya", "first limits") and "Revision 1 frozen" in text(page)
+    else:
+        assert page.error

@@ -106,6 +106,7 @@ class _Column:
             texts = pa.array(list(self.index), pa.string())
         else:
             texts = pa.concat_arrays(self.pieces) if self.pieces else pa.array([], pa.string())
+            self.pieces.clear()  # a million texts need not be held twice
         if not _has_loose_ends(texts):
             return Coded(self.codes, texts)
         merged = pc.utf8_trim_whitespace(texts).dictionary_encode()

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 MOST = 5_000  # readings in one search
 FEWEST = 8
+NEAR = 4.0  # likelihood ratio within which another kind explains the readings about as well [our choice]
 FEW_SHARE = 0.7  # part of the false-detection rate left to each of several changes; simulated, see change_points
 
 
@@ -47,6 +48,7 @@ class ChangeSearch:
     n: int
     kinds: tuple[str, ...]
     sentence: str
+    near: tuple[str, ...] = ()  # other kinds that explain the readings about as well (within NEAR)
 
 
 def location_drop(kind: str, level: float) -> float:
@@ -138,9 +140,14 @@ def change_point(
             "none", (), p, false_detection, x.size, kinds,
             f"No change found in {x.size} readings (noise alone looks as good in {p:.0%} of such series).",
         )  # fmt: skip
-    kind = max(kinds, key=lambda k: best[k] - null.critical(k, false_detection))
+    over = {k: best[k] - null.critical(k, false_detection) for k in kinds}
+    kind = max(kinds, key=lambda k: over[k])
+    near = tuple(k for k in kinds if k != kind and over[k] >= over[kind] - NEAR)
     found = _describe(x, t, scans[kind], kind, degree, level)
-    return ChangeSearch("change", (found,), p, false_detection, x.size, kinds, _sentence((found,), x.size, p))
+    sentence = _sentence((found,), x.size, p)
+    if near:
+        sentence += f" A change of {' or of '.join(near)} explains them about as well."
+    return ChangeSearch("change", (found,), p, false_detection, x.size, kinds, sentence, near)
 
 
 def change_points(

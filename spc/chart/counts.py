@@ -18,6 +18,7 @@ LIMITS = ("probability", "three sigma")
 DISPERSIONS = ("test", "plain", "extra")
 LEAST_POINTS = 2
 TEST_LEVEL = 0.05
+LOT_MOST = 1_000_000  # the law of a lot is written out count by count
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,8 @@ def share_chart(
     y, size = _counts(bad, faces, "bad", "faces")
     if np.any(np.mod(size, 1) != 0) or np.any(y > size):
         raise ValueError("`faces` must be whole and no smaller than `bad` in every lot")
+    if np.any(size > LOT_MOST):
+        raise ValueError(f"`faces` must be at most {LOT_MOST:,} in one lot, got {size.max():,.0f}; split the lot")
     if share is not None:
         given = number_in(share, "share", above=0.0)
         if given >= 1.0:

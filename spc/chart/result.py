@@ -1,5 +1,6 @@
 """What a control chart hands on: all that is needed to draw it, to say it in words and to print its claim again."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,7 @@ class Chart:
     status: str  # 'ok', 'too few', 'no spread' or 'refused'
     reason: str  # why it is not 'ok', and the cure; '' if it is
     value: Array  # what is plotted; NaN where nothing is (not measured, or first of a stretch)
-    centre: Array
+    centre: Array  # NaN where there is none
     lower: Array  # -inf = no lower limit
     upper: Array  # +inf = no upper limit
     starts: NDArray[np.intp]  # positions at which a new stretch starts: never joined across
@@ -40,15 +41,14 @@ def unable(
     name: str, status: str, reason: str, value: Array, *, method: str, n: int, starts: NDArray[np.intp]
 ) -> Chart:
     """Return a chart that draws its readings and says in words why it has no limits."""
-    empty = np.zeros(0)
     return Chart(
         name=name,
         status=status,
         reason=reason,
         value=value,
-        centre=empty,
-        lower=empty,
-        upper=empty,
+        centre=np.full(value.size, math.nan),
+        lower=np.full(value.size, -math.inf),
+        upper=np.full(value.size, math.inf),
         starts=starts,
         signals=(),
         method=method,

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import choice, finite, number_in, readings_of
-from spc.chart.constants import c4, d2, d3
+from spc.chart.constants import c4, d2, d3, range_cdf, range_quantile
 from spc.chart.price import in_points, sees
 from spc.chart.result import Chart, unable
 from spc.chart.rules import RULES, SIDES, RunRule, rule_signals
@@ -18,6 +18,7 @@ __all__ = ["SubgroupChart", "subgroup_chart"]
 
 Array = NDArray[np.float64]
 WITHIN = ("range", "standard deviation")
+LIMITS = ("textbook", "probability")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,7 @@ def subgroup_chart(
     *,
     within: str = "standard deviation",
     width_sd: float = 3.0,
+    within_limits: str = "textbook",
     sides: str = "both",
     centre: float | None = None,
     sigma: float | None = None,
@@ -52,6 +54,9 @@ def subgroup_chart(
     within : {'standard deviation', 'range'}
         The spread charted, and the one sigma is estimated from where it is not given.
     width_sd : float, default 3
+    within_limits : {'textbook', 'probability'}
+        Limits of the spread: `width_sd` times its own standard deviation, or the same tail chances as the chart of
+        means, from the law of the spread itself (the textbook's upper limit is passed more often than that).
     sides : {'both', 'upper', 'lower'}
         Sides of the chart of means.
     centre, sigma : float, optional
@@ -79,6 +84,7 @@ def subgroup_chart(
     """
     x = readings_of(values)
     choice(within, "within", WITHIN)
+    choice(within_limits, "within_limits", LIMITS)
     choice(sides, "sides", SIDES)
     width = number_in(width_sd, "width_sd", above=0.0)
     ids = np.asarray(groups)
@@ -145,7 +151,7 @@ def subgroup_chart(
     )
     return SubgroupChart(
         mean=mean_chart,
-        within=_within_chart(spread, size, scale, within, width, total, method, how, starts),
+        within=_within_chart(spread, size, scale, within, width, within_limits, total, method, how, starts),
         label=label,
         size=size,
     )
@@ -214,15 +220,17 @@ def _within_chart(
     sigma: float,
     within: str,
     width: float,
+    limits: str,
     total: int,
     method: str,
     how: str,
     starts: NDArray[np.intp],
 ) -> Chart:
-    """Chart the spread within subgroups at mean +/- width times its own standard deviation."""
-    means, deviations = _constants(np.maximum(size, 2), within)
-    lower = np.maximum(sigma * (means - width * deviations), 0.0)
-    upper = sigma * (means + width * deviations)
+    """Chart the spread within subgroups."""
+    means, _ = _constants(np.maximum(size, 2), within)
+    reach = {int(n): _reach(int(n), within, width, limits) for n in np.unique(np.maximum(size, 2))}
+    lower = sigma * np.array([reach[max(int(n), 2)][0] for n in size])
+    upper = sigma * np.array([reach[max(int(n), 2)][1] for n in size])
     return Chart(
         name=f"subgroup {within}",
         status="ok",
@@ -243,20 +251,32 @@ def _within_chart(
         sigma=sigma,
         sigma_how=how,
         run_length=None,
-        alarms=_within_alarms(size, width, within),
+        alarms=_within_alarms(size, reach, within),
         notes=("a subgroup of one reading has no spread and is not plotted here",) if (size == 1).any() else (),
     )
 
 
-def _within_alarms(size: NDArray[np.intp], width: float, within: str) -> str:
+def _reach(size: int, within: str, width: float, limits: str) -> tuple[float, float]:
+    """Return the limits of the spread of one subgroup for true spread 1."""
+    if limits == "textbook":
+        mean, deviation = _relative(size, within)
+        return max(mean - width * deviation, 0.0), mean + width * deviation
+    from scipy.special import gammaincinv, ndtr
+
+    tail = float(ndtr(-width))
+    if within == "range":
+        return range_quantile(tail, size), range_quantile(1.0 - tail, size)
+    half = (size - 1) / 2
+    low, high = (math.sqrt(float(gammaincinv(half, p)) / half) for p in (tail, 1.0 - tail))
+    return low, high
+
+
+def _within_alarms(size: NDArray[np.intp], reach: dict[int, tuple[float, float]], within: str) -> str:
     """Say the attained false-alarm rate for the commonest size, from the law of the statistic itself."""
     from scipy.special import gammainc, gammaincc
 
-    from spc.chart.constants import range_cdf
-
     usual = int(np.bincount(np.maximum(size, 2)).argmax())
-    mean, deviation = _relative(usual, within)
-    high, low = mean + width * deviation, max(mean - width * deviation, 0.0)
+    low, high = reach[usual]
     if within == "range":
         chance = float(1.0 - range_cdf(high, usual)[0] + range_cdf(low, usual)[0])
     else:

@@ -33,6 +33,20 @@ def test_attained_rate_of_the_spread_chart_agrees_with_counting():
     assert rate == pytest.approx(1 / 217, abs=4 * (1 / 217 / runs) ** 0.5 + 1e-5)
 
 
+@pytest.mark.parametrize("within", ["range", "standard deviation"])
+def test_probability_limits_of_the_spread_hold_their_tails(within):
+    rng = np.random.default_rng(8)
+    runs = 100_000
+    x, groups = rng.normal(size=5 * runs), np.repeat(np.arange(runs), 5)
+    found = subgroup_chart(x, groups, within=within, within_limits="probability", centre=0.0, sigma=1.0)
+    signals = found.within.signals[0]
+    rate = 0.00135
+    for side in (1, -1):
+        share = np.mean(signals.side == side) * signals.index.size / runs
+        assert share == pytest.approx(rate, abs=4 * (rate / runs) ** 0.5)
+    assert found.within.alarms.startswith("one false alarm in about 370 subgroups of 5")
+
+
 def test_unequal_sizes_have_their_own_limits():
     rng = np.random.default_rng(1)
     groups = np.repeat(np.arange(200), rng.integers(1, 7, 200))

@@ -102,7 +102,8 @@ def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[di
     from spc.wear.wear_path import wear_path
 
     covariates, remarks = covariate_values(table)
-    paths, problems = [], [{"row": None, "text": "", "reason": remark} for remark in remarks]
+    paths: list[WearPath] = []
+    problems: list[dict[str, Any]] = [{"row": None, "text": "", "reason": remark} for remark in remarks]
     for unit in table.units:
         order = np.argsort(unit.clock, kind="stable") if sort else np.arange(unit.clock.size)
         try:

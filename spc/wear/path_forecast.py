@@ -59,8 +59,8 @@ def update_own(scale: PathScale, lines: LineDraws, own: WearPath, *, alone: bool
     stack = stack_paths([own], scale)
     parts = len(scale.parts)
     working, multiplier = first_working(stack)
-    if own.age.size:
-        refined = refined_working(stack, working, lines, parts)
+    for _ in range(1 if own.sign_known.all() else 3):  # signs settle from the known ones outwards
+        refined = refined_working(stack, working, multiplier, lines, parts) if own.age.size else None
         if refined is not None:
             working, multiplier = refined
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)

@@ -22,10 +22,10 @@ _NARROW = 1.0  # intervals narrower than this many error sd need no second look
 
 
 def first_working(stack: PathStack) -> tuple[Array, Array]:
-    """Middle of each interval (its closed end where it is open) and an error multiplier of 1."""
+    """Middle of each interval (its closed end where it is open) and an error multiplier, 1 where the sign is known."""
     open_below, open_above = ~np.isfinite(stack.low), ~np.isfinite(stack.high)
     middle = np.where(open_above, stack.low, np.where(open_below, stack.high, (stack.low + stack.high) / 2))
-    return np.where(stack.live, middle, 0.0), np.ones_like(middle)
+    return np.where(stack.live, middle, 0.0), np.where(stack.sign_known, 1.0, _MOST)
 
 
 def columns_of(stack: PathStack, working: Array, parts: int) -> Array:
@@ -40,11 +40,14 @@ def columns_of(stack: PathStack, working: Array, parts: int) -> Array:
     return columns
 
 
-def refined_working(stack: PathStack, working: Array, draws: LineDraws, parts: int) -> tuple[Array, Array] | None:
-    """Working values and multipliers after a first fit; None where the middles were good enough."""
+def refined_working(
+    stack: PathStack, working: Array, multiplier: Array, draws: LineDraws, parts: int
+) -> tuple[Array, Array] | None:
+    """Working values and multipliers after a first fit; None where the first were good enough."""
     spreads = np.median(draws.spreads, axis=0)
     error = float(np.sqrt(error_variance_of(spreads[None, :])[0]))
-    mean, variance = _left_out(stack, working, spreads, draws, parts)
+    mean, variance = _left_out(stack, working, multiplier, spreads, draws, parts)
+    beyond = np.maximum(variance - error**2 * multiplier, 0.0)  # of the path, the reading's own error apart
     width = np.where(stack.live, stack.high - stack.low, 0.0)
     away = np.abs(working - mean) / np.sqrt(variance)
     hard = stack.live & ((width > _NARROW * error) | ~np.isfinite(width) | (away > _OUTLIER_SD) | ~stack.sign_known)
@@ -54,15 +57,17 @@ def refined_working(stack: PathStack, working: Array, draws: LineDraws, parts: i
     finite = np.where(np.isfinite(width), width, 0.0)
     rounding = finite**2 / 12
     own = max(error**2 - float(rounding[stack.live].mean()), 0.1 * error**2)
-    value, site = _matched(stack, mean, variance - error**2 + own, working, rounding)
+    value, site = _matched(stack, mean, beyond + own, working, rounding)
     multiplier = (own + site) / own
-    away = np.abs(value - mean) / np.sqrt(np.maximum(variance - error**2, 0.0) + own * multiplier)
+    away = np.abs(value - mean) / np.sqrt(beyond + own * multiplier)
     excess = np.where(away > _OUTLIER_SD, (away / _OUTLIER_SD) ** 2, 1.0)
     multiplier = np.clip(multiplier * excess, 1.0, _MOST)
     return np.where(stack.live, value, 0.0), np.where(stack.live, multiplier, 1.0)
 
 
-def _left_out(stack: PathStack, working: Array, spreads: Array, draws: LineDraws, parts: int) -> tuple[Array, Array]:
+def _left_out(
+    stack: PathStack, working: Array, multiplier: Array, spreads: Array, draws: LineDraws, parts: int
+) -> tuple[Array, Array]:
     """Mean and variance that the other readings predict for each reading, at the middle of the drawn spreads."""
     error2 = float(error_variance_of(spreads[None, :])[0])
     ratio = np.clip(np.exp(spreads[1]), RATIO_GRID[0], RATIO_GRID[-1])
@@ -79,7 +84,7 @@ def _left_out(stack: PathStack, working: Array, spreads: Array, draws: LineDraws
     pair = stack.live[:, :, None] & stack.live[:, None, :]
     spread = np.where(pair, spread, 0.0)
     diagonal = np.arange(g.shape[1])
-    spread[:, diagonal, diagonal] += np.where(stack.live, error2, 1.0)
+    spread[:, diagonal, diagonal] += np.where(stack.live, error2 * multiplier, 1.0)
     inverse = np.linalg.inv(spread)
     residual = np.where(stack.live, working - fixed @ mean_fixed, 0.0)
     strength = inverse[:, diagonal, diagonal]

@@ -49,7 +49,8 @@ class PathScale:
     def log_slope(self, reading: Array, limit: float) -> Array:
         """Logarithm of the slope of `reading_scaled`."""
         unit = limit if self.relative else 1.0
-        return self.shape.log_slope(reading / unit) - np.log(unit * self.reading_range)
+        slope = self.shape.log_slope(reading / unit) - np.log(unit * self.reading_range)
+        return np.asarray(slope, dtype=np.float64)
 
     def covariates_scaled(self, covariates: Sequence[float]) -> Array:
         """Scale the covariates in use: centre 0 and spread 1 over the group."""

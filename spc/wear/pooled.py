@@ -163,7 +163,7 @@ def _fit_one(stack: PathStack, scale: PathScale, *, draws: int, rng: np.random.G
     working, multiplier = first_working(stack)
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
     lines = draw_lines(gram, stack.design, prior, draws=draws, rng=rng)
-    refined = refined_working(stack, working, lines, parts)
+    refined = refined_working(stack, working, multiplier, lines, parts)
     if refined is not None:
         gram = path_gram(stack.age_scaled, columns_of(stack, refined[0], parts), refined[1], stack.count)
         lines = draw_lines(gram, stack.design, prior, draws=draws, rng=rng)

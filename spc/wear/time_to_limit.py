@@ -1,7 +1,7 @@
 """How long until the limit: the crossing of one cycle's wear path as a range whose coverage is tested."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,10 +132,12 @@ def time_to_limit(
         return _answer(
             "over", "the last reading is at or over the limit", own, pooled, start, ahead, level, crossing, unit
         )
+    own = replace(own, limit=limit)
+    least = min(float(own.low.min(initial=np.inf)), limit)
     updates = [
         (update_own(s.scale, s.lines, own, alone=pooled.alone), s)
         for s in pooled.shapes
-        if not (s.scale.shape.needs_positive and own.age.size and own.low.min() <= 0)
+        if not (s.scale.shape.needs_positive and (least <= 0 or lower_limit is not None))
     ]
     if not updates:
         return refused("cannot say: the readings of this cycle do not go with any shape fitted to the past cycles")
@@ -202,6 +204,8 @@ def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str) -> str:
     noun = "face" if unit == "faces" else "reading"
     mine, cycles = own.age.size, len(pooled.past)
     first = f"{mine} {noun}{'' if mine == 1 else 's'} of its own" if mine else f"no {noun} of its own yet"
+    if pooled.alone or not cycles:
+        return f"{first}, no past cycle to borrow from"
     return f"{first}, the rest from {cycles} past cycle{'' if cycles == 1 else 's'}"
 
 

@@ -1,0 +1,87 @@
+"""Invented cycles for the wear simulations: past cycles of a group, laps to be forecast, and when they truly cross."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.wear.wear_path import wear_path
+
+LIMIT = 2.0
+FARTHEST = 500  # faces to which a true path is followed
+
+
+@dataclass(frozen=True)
+class Scene:
+    words: str
+    own_faces: int = 8
+    past: int = 12
+    shape: str = "linear"
+    step: float = 0.0  # reading step; 0 = exact
+    tails: float = 0.0  # degrees of freedom of the error; 0 = normal
+    noise: float = 0.35
+    signed: bool = False
+
+
+SCENES = {
+    "usual": Scene("12 past cycles, 8 own faces"),
+    "early": Scene("12 past cycles, 4 own faces", own_faces=4),
+    "new lap": Scene("12 past cycles, no own face", own_faces=0),
+    "sparse": Scene("4 past cycles, 8 own faces", past=4),
+    "slowing": Scene("wear slows with the logarithm of age", shape="log"),
+    "speeding up": Scene("wear speeds up with the square of age", shape="square"),
+    "half-band steps": Scene("readings in steps of a quarter of the limit", step=0.5),
+    "heavy tails": Scene("error of a t law with 3 degrees of freedom", tails=3.0),
+    "signed bow": Scene(
+        "bow from concave through zero to convex, both limits, quarter-limit steps", step=0.5, signed=True
+    ),
+}
+
+
+def true_line(scene, rng):
+    level = 0.7 + 0.2 * rng.standard_normal()
+    if scene.shape == "log":
+        slope = 0.4 + 0.08 * rng.standard_normal()
+        return lambda t: level - 0.3 + slope * np.log(t)
+    if scene.shape == "square":
+        slope = 0.0022 + 0.0006 * rng.standard_normal()
+        return lambda t: level + slope * t**2
+    if scene.signed:
+        slope = 0.08 + 0.02 * rng.standard_normal()
+        return lambda t: level - 1.7 + slope * t
+    slope = 0.06 + 0.02 * rng.standard_normal()
+    return lambda t: level + slope * t
+
+
+def readings(scene, line, age, rng):
+    error = rng.standard_t(scene.tails, age.size) / np.sqrt(3) if scene.tails else rng.standard_normal(age.size)
+    y = line(age) + scene.noise * error
+    if not scene.step:
+        return y, y
+    middle = np.round(y / scene.step) * scene.step
+    return middle - scene.step / 2, middle + scene.step / 2
+
+
+def past_cycles(scene, rng):
+    """Cycles that ended by plan at a random age, or when a reading came over the limit (censored either way)."""
+    out = []
+    for c in range(scene.past):
+        line, age = true_line(scene, rng), np.arange(1.0, int(rng.integers(15, 35)) + 1)
+        low, high = readings(scene, line, age, rng)
+        over = np.flatnonzero((low + high) / 2 >= LIMIT)
+        end = over[0] + 1 if over.size else age.size
+        out.append(wear_path(f"past {c}", age[:end], low[:end], high[:end]))
+    return out
+
+
+def lap_in_use(scene, rng):
+    """A lap whose readings are all under the limit, and after how many more faces its true path crosses."""
+    grid = np.arange(1, 4 * FARTHEST) / 4
+    while True:
+        line, age = true_line(scene, rng), np.arange(1.0, scene.own_faces + 1)
+        low, high = readings(scene, line, age, rng)
+        there = line(grid) >= LIMIT
+        if scene.signed:
+            there |= line(grid) <= -LIMIT
+        crossing = grid[there.argmax()] if there.any() else np.inf
+        if ((low + high) / 2 < LIMIT).all() and crossing > scene.own_faces:
+            return wear_path("in use", age, low, high), crossing - scene.own_faces

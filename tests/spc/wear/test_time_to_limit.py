@@ -1,0 +1,191 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from spc.wear.pooled import fit_alone, fit_pooled
+from spc.wear.time_to_limit import CROSSINGS, time_to_limit
+from spc.wear.wear_path import wear_path
+
+SEED = 7
+
+
+def rng():
+    return np.random.default_rng(SEED)
+
+
+def cycle(label, draw, *, faces=22, slope=0.06, slope_sd=0.01, noise=0.1, start=0.7):
+    age = np.arange(1.0, faces + 1)
+    line = start + 0.1 * draw.normal() + (slope + slope_sd * draw.normal()) * age
+    return wear_path(label, age, line + noise * draw.normal(size=faces))
+
+
+@pytest.fixture(scope="module")
+def pooled():
+    draw = np.random.default_rng(1)
+    return fit_pooled([cycle(f"cycle {i}", draw) for i in range(11)], limit=2.0, rng=rng())
+
+
+NEW = wear_path("this cycle", [], [])
+
+
+def test_three_own_faces_and_what_is_borrowed(pooled):
+    answer = time_to_limit(pooled, wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9]), limit=2.0, rng=rng())
+    assert answer.status == "range" and answer.borrowed == "3 faces of its own, the rest from 11 past cycles"
+    assert 0 < answer.low < answer.median < answer.high
+    assert answer.low < (2.0 - 0.7) / 0.06 - 3 < answer.high
+    assert answer.sentence == f"{answer.low:.0f} to {answer.high:.0f} faces left"
+
+
+def test_a_new_lap_borrows_everything(pooled):
+    answer = time_to_limit(pooled, NEW, limit=2.0, rng=rng())
+    assert answer.status == "range" and answer.own_readings == 0
+    assert answer.borrowed.startswith("no face of its own yet, the rest from 11 past cycles")
+    assert answer.low < 21.7 < answer.high  # (2.0 - 0.7) / 0.06
+
+
+def test_own_faces_narrow_the_range(pooled):
+    draw = np.random.default_rng(4)
+    long = cycle("now", draw, faces=14, slope_sd=0)
+    few = time_to_limit(pooled, replace(long, age=long.age[:3], low=long.low[:3], high=long.high[:3],
+                                        sign_known=long.sign_known[:3]), limit=2.0, rng=rng())  # fmt: skip
+    many = time_to_limit(pooled, long, limit=2.0, rng=rng())
+    assert many.high - many.low < few.high - few.low
+
+
+def test_a_fast_cycle_has_fewer_left_than_a_slow_one(pooled):
+    age = np.arange(1.0, 9)
+    fast = time_to_limit(pooled, wear_path("fast", age, 0.7 + 0.10 * age), limit=2.0, rng=rng())
+    slow = time_to_limit(pooled, wear_path("slow", age, 0.7 + 0.03 * age), limit=2.0, rng=rng())
+    assert fast.high < slow.median
+
+
+def test_next_face_comes_before_the_path(pooled):
+    own = wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9])
+    path = time_to_limit(pooled, own, limit=2.0, crossing="path", rng=rng())
+    face = time_to_limit(pooled, own, limit=2.0, crossing="next face", rng=rng())
+    assert face.median < path.median
+
+
+def test_range_of_the_known_law_is_met():
+    # Second route: with many past cycles a new cycle's crossing follows the law they were drawn from.
+    draw = np.random.default_rng(2)
+    past = [cycle(f"c{i}", draw, faces=30, noise=0.05) for i in range(80)]
+    answer = time_to_limit(fit_pooled(past, rng=rng()), NEW, limit=2.0, rng=rng())
+    line = np.random.default_rng(3).normal(size=(200_000, 2))
+    truth = (2.0 - 0.7 - 0.1 * line[:, 0]) / (0.06 + 0.01 * line[:, 1])
+    assert [answer.low, answer.median, answer.high] == pytest.approx(np.quantile(truth, [0.05, 0.5, 0.95]), rel=0.08)
+
+
+def test_flat_wear_is_open_ended():
+    draw = np.random.default_rng(5)
+    flat = [cycle(f"c{i}", draw, slope=0.0, slope_sd=0.001) for i in range(8)]
+    answer = time_to_limit(fit_pooled(flat, rng=rng()), cycle("now", draw, slope=0.0, slope_sd=0), limit=5.0, rng=rng())
+    assert answer.high is None and answer.sentence.startswith("more than") and answer.sentence.endswith("faces left")
+
+
+def test_falling_wear_is_answered_in_words():
+    draw = np.random.default_rng(5)
+    falling = [cycle(f"c{i}", draw, slope=-0.02, slope_sd=0.002, start=2) for i in range(8)]
+    answer = time_to_limit(fit_pooled(falling, rng=rng()), falling[0], limit=4.0, rng=rng())
+    assert answer.status == "range" and answer.high is None and "more than" in answer.sentence
+
+
+def test_already_over(pooled):
+    answer = time_to_limit(pooled, wear_path("now", [1, 2], [1.9, 2.1]), limit=2.0, rng=rng())
+    assert answer.status == "over" and answer.low == answer.high == 0
+    assert answer.sentence == "the last reading is at or over the limit"
+
+
+def test_missing_limit_is_refused_with_its_cure(pooled):
+    answer = time_to_limit(pooled, NEW, limit=float("nan"), rng=rng())
+    assert answer.status == "refused" and "enter its limit" in answer.sentence and answer.median is None
+
+
+def test_no_past_cycles_at_all():
+    answer = time_to_limit(fit_pooled([], rng=rng()), NEW, limit=2.0, rng=rng())
+    assert answer.status == "refused" and "no past cycle with readings at two ages" in answer.sentence
+
+
+def test_one_past_cycle_is_enough_for_a_wide_answer():
+    draw = np.random.default_rng(1)
+    answer = time_to_limit(fit_pooled([cycle("only", draw)], rng=rng()), NEW, limit=2.0, rng=rng())
+    assert answer.status == "range" and answer.borrowed.endswith("the rest from 1 past cycle")
+    assert answer.low < 21.7 and (answer.high is None or answer.high > 21.7)
+
+
+def test_first_cycle_of_all_answers_from_itself():
+    own = cycle("first", np.random.default_rng(9), faces=12, slope_sd=0)
+    answer = time_to_limit(fit_alone(own, rng=rng()), own, limit=2.0, rng=rng())
+    assert answer.status == "range" and answer.past_cycles == 0 and answer.low < 9.7
+    assert answer.borrowed == "12 faces of its own, no past cycle to borrow from"
+
+
+def test_signed_bow_turning_concave_is_seen():
+    draw = np.random.default_rng(6)
+    past = [cycle(f"c{i}", draw, start=-1.0, slope=0.08, faces=30) for i in range(8)]
+    age = np.arange(1.0, 9)
+    own = wear_path("now", age, -1 - 0.1 * age)  # goes the other way: the concave limit comes first
+    answer = time_to_limit(fit_pooled(past, rng=rng()), own, limit=2.0, lower_limit=-2.0, rng=rng())
+    assert answer.status == "range" and answer.low < 4
+
+
+def test_reading_of_unknown_sign_weighs_both():
+    draw = np.random.default_rng(6)
+    past = [cycle(f"c{i}", draw, start=-1.0, slope=0.08, faces=30) for i in range(8)]
+    age = np.arange(1.0, 7)
+    true = -1 + 0.08 * age
+    known = wear_path("now", age, true - 0.05, true + 0.05)
+    bare = wear_path("now", age, np.abs(true) - 0.05, np.abs(true) + 0.05, sign_known=np.zeros(6, bool))
+    fit = fit_pooled(past, rng=rng())
+    one, two = (time_to_limit(fit, p, limit=2.0, lower_limit=-2.0, rng=rng()) for p in (known, bare))
+    assert two.median == pytest.approx(one.median, rel=0.35)  # taken as typed, all convex, it would be a quarter
+
+
+def test_half_band_and_open_readings_are_taken():
+    low = [0, 0.25, 0.25, 0.75, 0.75, 1.25]
+    high = [0.25, 0.75, 0.75, 1.25, 1.25, np.inf]
+    draw = np.random.default_rng(3)
+    steps = []
+    for i in range(6):
+        fine = cycle(f"c{i}", draw).low
+        coarse = np.round(fine / 0.5) * 0.5
+        steps.append(wear_path(f"c{i}", np.arange(1.0, 23), np.maximum(coarse - 0.25, 0), coarse + 0.25))
+    answer = time_to_limit(
+        fit_pooled(steps, rng=rng()), wear_path("now", np.arange(6.0), low, high), limit=2.0, rng=rng()
+    )
+    assert answer.status == "range" and answer.low is not None
+
+
+def test_part_with_more_wear_has_less_left():
+    draw = np.random.default_rng(8)
+    past = []
+    for i in range(8):
+        age = np.arange(1.0, 25)
+        parts = draw.choice(["pin", "seal"], 24)
+        y = 0.6 + 0.05 * age + 0.4 * (parts == "seal") + 0.05 * draw.normal(size=24)
+        past.append(wear_path(f"c{i}", age, y, parts=parts.tolist()))
+    fit = fit_pooled(past, rng=rng())
+    own = wear_path("now", [1, 2, 3], [0.7, 0.7, 0.8], parts=["pin"] * 3)
+    pin, seal = (time_to_limit(fit, own, limit=2.0, part=p, rng=rng()).median for p in ("pin", "seal"))
+    assert pin - seal == pytest.approx(8, abs=2)  # 0.4 at 0.05 per face
+
+
+def test_fan_starts_now_and_widens(pooled):
+    fan = time_to_limit(pooled, wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9]), limit=2.0, rng=rng()).fan
+    width = fan.high - fan.low
+    assert fan.age[0] == 3 and (np.diff(fan.age) > 0).all() and width[-1] > width[0]
+    assert (fan.low <= fan.median).all() and (fan.median <= fan.high).all()
+
+
+def test_same_seed_same_answer(pooled):
+    own = wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9])
+    one, two = (time_to_limit(pooled, own, limit=2.0, rng=rng()) for _ in range(2))
+    assert (one.low, one.median, one.high) == (two.low, two.median, two.high)
+
+
+def test_unknown_options_are_refused(pooled):
+    with pytest.raises(ValueError, match=rf"`crossing` must be one of {', '.join(CROSSINGS)}, got 'soon'"):
+        time_to_limit(pooled, NEW, limit=2.0, crossing="soon", rng=rng())
+    with pytest.raises(ValueError, match=r"`level` must be from 0.5 to below 1, got 0.2"):
+        time_to_limit(pooled, NEW, limit=2.0, level=0.2, rng=rng())

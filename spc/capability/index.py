@@ -128,7 +128,7 @@ def quantile_index(
         low, high = min(item.index for item in near), max(item.index for item in near)
         spread = f"; laws that fit about as well say {low:.2f} to {high:.2f}"
     sentence = (
-        f"{word} index {best.index:.2f}, at least {cautious:.2f} with {100 * level:.0f} % confidence; expected over "
+        f"{word} index {best.index:.2f}, {_at_least(cautious, level)}; expected over "
         f"the limit {_ppm(best.beyond_ppm)}, at most {_ppm(cautious_ppm)}{spread}; {fit.n} readings, the largest "
         f"{fit.readings.largest_um:.3g} um"
     )
@@ -227,6 +227,12 @@ def _counted(fit: IntervalFit, limit_um: float, level: float) -> tuple[int, floa
     k, n = int(beyond), fit.n
     upper = 1.0 if k >= n else float(special.betaincinv(k + 1, n - k, level))
     return k, 1e6 * upper
+
+
+def _at_least(bound: float, level: float) -> str:
+    if not math.isfinite(bound):
+        return "with no lower bound from these readings"
+    return f"at least {bound:.2f} with {100 * level:.0f} % confidence"
 
 
 def _ppm(value: float) -> str:

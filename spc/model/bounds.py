@@ -21,6 +21,8 @@ __all__ = ["Bound", "Target", "bound", "index_target", "quantile_target", "tail_
 
 INDEX_TAIL = 0.00135  # ISO 22514 quantile method: x at 99.865 %
 
+LEAST_DROP = 0.6  # calibration may not shorten the root below this share: where samples are all alike it says nothing
+
 LogLikelihood = Callable[[Array, Array, NDArray[np.intp]], Array]
 
 
@@ -30,6 +32,7 @@ class Target:
 
     name: str
     steps: Array  # distances to look at on the working scale, ascending
+    relative: bool  # steps are in units of the estimate where that is over 1
     of: Callable[[Family, Array, Array], Array]  # (law, log scale um, shape) -> working value
     log_scale: Callable[[Family, Array, Array], Array]  # (law, working value, shape) -> log scale um
     shown: Callable[[float], float]  # working value -> the quantity
@@ -60,6 +63,7 @@ def quantile_target(tail: float) -> Target:
     return Target(
         name=f"flatness exceeded by a share {tail:g}",
         steps=np.geomspace(1e-3, 8, 8),
+        relative=False,
         of=lambda law, log_scale, shape: log_scale + np.log(law.isf(p, shape)),
         log_scale=lambda law, value, shape: value - np.log(law.isf(p, shape)),
         shown=lambda value: float(np.exp(value)),
@@ -85,6 +89,7 @@ def tail_share_target(limit_um: float) -> Target:
     return Target(
         name=f"share beyond {limit_um:g} um",
         steps=np.geomspace(1e-2, 100, 8),
+        relative=True,
         of=of,
         log_scale=log_scale,
         shown=lambda value: float(1 / (1 + np.exp(-value))) if value > -30 else float(np.exp(value)),
@@ -108,6 +113,7 @@ def index_target(limit_um: float) -> Target:
     return Target(
         name=f"index against {limit_um:g} um",
         steps=np.geomspace(1e-3, 100, 9),
+        relative=True,
         of=of,
         log_scale=log_scale,
         shown=float,
@@ -208,45 +214,57 @@ class _Search:
         """Bound above (sign 1) or below (-1) on the working scale; infinite if the readings give none."""
         from scipy import special
 
-        drop = float(special.ndtri(level))
-        at = self._crossing(sign, drop)
+        plain = float(special.ndtri(level))
+        at = self._crossing(sign, plain)
         for _ in range(2 if repetitions else 0):
             if not np.isfinite(at):
                 break
             drop = self._calibrated_drop(sign, at, level, repetitions, rng)
-            at = self._crossing(sign, drop)
+            at = self._crossing(sign, max(drop, LEAST_DROP * plain))
         return at
 
     def _crossing(self, sign: int, drop: float) -> float:
-        """Where the signed root has fallen by `drop` (a negative drop: a bound on the other side of the estimate)."""
-        side = sign if drop >= 0 else -sign
-        near, near_root, grid = self.value, 0.0, self.value + side * self.target.steps
-        for _ in range(3):
-            root, _ = self._root_on_readings(grid)
-            past = np.flatnonzero(root >= abs(drop))
-            if not past.size:
-                return sign * np.inf
-            i = int(past[0])
-            if i:
-                near, near_root = float(grid[i - 1]), float(root[i - 1])
-            far, far_root = float(grid[i]), float(root[i])
+        """Where the signed root has fallen by `drop`, outward from the estimate."""
+        unit = max(1.0, abs(self.value)) if self.target.relative else 1.0
+        near, near_root, near_shape = self.value, 0.0, self.fit.shape
+        for value in self.value + sign * unit * self.target.steps:  # each start is the neighbour's answer
+            roots, shapes = self._root_on_readings(np.array([value]), near_shape)
+            far, far_root = float(value), float(roots[0])
+            if far_root >= drop:
+                break
+            near, near_root, near_shape = far, far_root, float(shapes[0])
+        else:
+            return sign * np.inf
+        for _ in range(2):
             grid = np.linspace(near, far, 9)[1:]
-        share = (abs(drop) - near_root) / max(far_root - near_root, 1e-300)
+            roots, shapes = self._root_on_readings(grid, near_shape)
+            past = np.flatnonzero(roots >= drop)
+            i = int(past[0]) if past.size else grid.size - 1
+            if i:
+                near, near_root, near_shape = float(grid[i - 1]), float(roots[i - 1]), float(shapes[i - 1])
+            far, far_root = float(grid[i]), float(roots[i])
+        share = (drop - near_root) / max(far_root - near_root, 1e-300)
         return near + min(max(share, 0.0), 1.0) * (far - near)
 
-    def _root_on_readings(self, values: Array) -> tuple[Array, Array]:
-        """Unsigned root of the likelihood ratio at each value, and the shape there."""
+    def _root_on_readings(self, values: Array, shape: float) -> tuple[Array, Array]:
+        """Unsigned root of the likelihood ratio at each value, and the shape there; the search starts at `shape`."""
 
         def log_likelihood(log_scale: Array, shape: Array, _: NDArray[np.intp]) -> Array:
             return log_likelihood_readings(self.law, log_scale, shape, self.fit.readings, cut=self.cut)
 
-        shape, best = self._constrained(values, np.full(values.size, self.fit.shape), log_likelihood)
-        return np.sqrt(2 * np.maximum(self.peak - best, 0.0)), shape
+        shapes, best = self._constrained(values, np.full(values.size, shape), log_likelihood)
+        return np.sqrt(2 * np.maximum(self.peak - best, 0.0)), shapes
+
+    def _shape_at(self, value: float) -> float:
+        """Most likely shape at a value, reached in four strides so that the search does not lose its hill."""
+        shape = self.fit.shape
+        for stop in np.linspace(self.value, value, 5)[1:]:
+            shape = float(self._root_on_readings(np.array([stop]), shape)[1][0])
+        return shape
 
     def _calibrated_drop(self, sign: int, at: float, level: float, repetitions: int, rng: np.random.Generator) -> float:
         """Quantile of the signed root in samples from the most likely law that has the value `at`."""
-        _, shapes = self._root_on_readings(np.array([at]))
-        shape = float(shapes[0])
+        shape = self._shape_at(at)
         with np.errstate(all="ignore"):
             log_scale = float(self.target.log_scale(self.law, np.asarray(at), np.asarray(shape))) - self.log_unit
         rule = reading_rule(self.fit.readings, self.law, log_scale, shape)

@@ -77,12 +77,12 @@ def check_fit(
         sentence = f"the readings fill only {places} steps: too few to check a law with {law.free} free numbers"
         return FitCheck("cannot say", sentence, fit.family, fit.n, nan, nan, nan, 0, level)
     rng = np.random.default_rng(1) if rng is None else rng
-    low = np.concatenate([readings.exact, readings.low])
-    high = np.concatenate([readings.exact, readings.high])
-    count = np.concatenate([readings.exact_count, readings.count])
-    here = np.array([fit.log_scale]), np.array([fit.shape])
-    statistic = float(_distance(law, *here, low, high, count[None, :], cut)[0])
     rule = reading_rule(readings, law, fit.log_scale, fit.shape)
+    low, high = np.concatenate([rule.low, rule.claim_low]), np.concatenate([rule.high, rule.claim_high])
+    used = (rule.observed > 0) & (low < cut)  # the readings on the very stretches the samples are drawn on
+    here = np.array([fit.log_scale]), np.array([fit.shape])
+    seen = rule.observed[used][None, :]
+    statistic = float(_distance(law, *here, low[used], np.minimum(high[used], cut), seen, cut)[0])
     low, high, drawn = draw_counts(rule, law, fit.log_scale, fit.shape, repetitions=repetitions, rng=rng, cut=cut)
     log_scale, shape, _ = fit_cells(law, Cells(low, high, drawn), start=(fit.log_scale, fit.shape), reach=8.0, cut=cut)
     simulated = _distance(law, log_scale, shape, low, high, drawn, cut)

@@ -30,6 +30,7 @@ class ReadingRule:
     claim_group: Array
     group: Array  # (stretches + claims,) which way of reading
     readings_in: Array  # (groups,) readings per group
+    observed: Array  # (stretches + claims,) the readings themselves, counted in these stretches
 
 
 def reading_rule(readings: Readings, law: Family, log_scale: float, shape: float) -> ReadingRule:
@@ -57,6 +58,8 @@ def reading_rule(readings: Readings, law: Family, log_scale: float, shape: float
     highs: list[Array] = []
     groups: list[Array] = []
     sizes: list[float] = []
+    observed: list[Array] = []
+    centre = 0.5 * (low + readings.high[stepped])
     for g, w in enumerate(kinds):
         mine = kind == g
         phases, at = np.unique(np.round(np.mod(low[mine] / w, 1.0), 4) % 1.0, return_inverse=True)
@@ -65,13 +68,14 @@ def reading_rule(readings: Readings, law: Family, log_scale: float, shape: float
         edges = np.concatenate([[0.0], edges[edges > 1e-9 * w], [np.inf]])
         lows, highs = [*lows, edges[:-1]], [*highs, edges[1:]]
         groups, sizes = [*groups, np.full(edges.size - 1, g)], [*sizes, float(count[mine].sum())]
+        observed.append(_counted(centre[mine], count[mine], edges))
     exact = float(readings.exact_count.sum())
     if exact or not kinds.size:
         edges = np.concatenate([[0.0], offered[offered > 0], [np.inf]])
         lows, highs = [*lows, edges[:-1]], [*highs, edges[1:]]
         groups, sizes = [*groups, np.full(edges.size - 1, len(sizes))], [*sizes, exact]
+        observed.append(_counted(readings.exact, readings.exact_count, edges))
     main = int(np.argmax(sizes))
-    centre = 0.5 * (low + readings.high[stepped])
     claim = ~stepped
     c_low, c_high, c_count = readings.low[claim], readings.high[claim], readings.count[claim]
     claims, shares = [], []
@@ -91,6 +95,7 @@ def reading_rule(readings: Readings, law: Family, log_scale: float, shape: float
         claim_group=np.full(len(claims), main),
         group=np.concatenate([*groups, np.full(len(claims), main)]),
         readings_in=np.array(sizes),
+        observed=np.concatenate([*observed, c_count]),
     )
 
 
@@ -135,6 +140,12 @@ def draw_counts(
     high = np.minimum(np.concatenate([rule.high, rule.claim_high]), cut)
     used = count.any(axis=0) & (low < high)
     return low[used], high[used], count[:, used]
+
+
+def _counted(value: Array, count: Array, edges: Array) -> Array:
+    """Count values in the stretches between edges."""
+    at = np.clip(np.searchsorted(edges, value, side="right") - 1, 0, edges.size - 2)
+    return np.bincount(at, weights=count, minlength=edges.size - 1).astype(float)
 
 
 def _common_widths(width: Array, count: Array) -> Array:

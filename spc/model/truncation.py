@@ -54,7 +54,10 @@ def reading_edge_um(low_um: ArrayLike, high_um: ArrayLike, limit_um: float) -> f
     if stepped.sum() * 2 < np.sum(~np.isnan(low)):
         return float(limit_um)
     width = float(np.median(high[stepped] - low[stepped]))
-    like = stepped & (np.abs((high - low) / width - 1) < 1e-4 if width > 0 else stepped)
+    with np.errstate(invalid="ignore"):
+        like = stepped & (np.abs((high - low) / width - 1) < 1e-4)
+    if like.sum() * 2 < stepped.sum():
+        return float(limit_um)  # every reading on a step of its own: no common edge
     phase = float(np.median(np.mod(low[like] / width + 1e-6, 1.0))) - 1e-6
     steps_below = np.floor((limit_um / width - phase - 0.5) * (1 + 1e-9) + 1e-9)
     return float((phase + steps_below + 1) * width)

@@ -99,6 +99,13 @@ def test_bound_repeats_to_the_digit_and_scales_with_the_unit():
         assert bound(fit_intervals(low * unit, high * unit), quantile_target(0.01)).high == pytest.approx(one * unit)
 
 
+def test_bounds_a_huge_index_of_a_narrow_law():
+    fit = fit_intervals(100 + normal_scores(30), family="folded normal")
+    result = bound(fit, index_target(1100.0), side="lower", repetitions=400)
+    # Far out C / estimate behaves as sd / sample sd: exact ratio by chi-square.
+    assert result.low / result.estimate == pytest.approx(math.sqrt(stats.chi2.ppf(0.05, 29) / 30), rel=0.04)
+
+
 def test_edge_fit_still_bounds_from_above():
     fit = fit_intervals([0.25] * 10 + [0.75] * 10, [0.75] * 10 + [1.25] * 10)
     result = bound(fit, quantile_target(0.01))

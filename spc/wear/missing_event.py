@@ -18,6 +18,7 @@ FALSE_SUGGESTIONS = 0.02
 
 _LEAST_FACES = 12
 _LEAST_SIDE = 4
+_NEAR = 3  # faces either side within which a charge explains a fall in minutes
 _LONGEST = 200  # faces of a cycle looked at, the last ones
 
 
@@ -53,13 +54,15 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
 
     Notes
     -----
-    Log flatness and log minutes within part number are each fitted as one rising line over the cycle, and as the same
-    line started again at some face. The second must be likelier by a margin that grows with the faces, so that sound
-    cycles are suspected no oftener than `FALSE_SUGGESTIONS`. Readings that depend on each other raise that rate.
+    Log flatness and log minutes, both within part number, are each fitted as one rising line over the cycle, and as
+    the same line started again at some face. The second must be likelier by a margin that grows with the faces, so
+    that sound cycles are suspected no oftener than `FALSE_SUGGESTIONS`. Readings that take after the one before count
+    as fewer.
     """
     charged = set(numbered.loc[numbered["faces_since_charge"] == 0, "face_id"])
     texts = dict(zip(numbered["face_id"], numbered["time_text"], strict=True))
     flatness = (signs["first_low_um"] + signs["first_high_um"]) / 2
+    flatness = flatness / flatness.groupby([signs["lap"], signs["part"]], sort=False).transform("median")
     streams = {
         "flatness": np.log(flatness.where(flatness > 0)).to_numpy(np.float64),
         "minutes": np.log(signs["minutes_ratio"].where(signs["minutes_ratio"] > 0)).to_numpy(np.float64),
@@ -75,7 +78,10 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
         named = []
         for name, values in streams.items():
             place = _restart(age, values[own])
-            if place is None or (name == "minutes" and ids[own[place[1]]] in charged):
+            if place is None:
+                continue
+            near = own[max(place[1] - _NEAR, 0) : place[1] + _NEAR + 1]
+            if name == "minutes" and any(ids[i] in charged for i in near):
                 continue  # a charge alone brings minutes back: nothing is missing
             named.append(name)
             if best is None or place[0] > best[0]:
@@ -120,6 +126,9 @@ def _restart(age: Array, y: Array) -> tuple[float, int, float] | None:
     if not np.isfinite(rest[i]):
         return None
     gain = 0.5 * n * float(np.log(max(plain, 1e-12) / max(rest[i], 1e-12)))
+    left = v - slope[i] * x[i]
+    tied = max(float(left[1:] @ left[:-1]) / float(left @ left), 0.0) if float(left @ left) > 0 else 0.0
+    gain *= (1 - tied) / (1 + tied)  # so many readings fewer, where each takes after the one before
     if gain < _margin(n):
         return None
     cut = int(cuts[i])

@@ -77,10 +77,12 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
 
     Notes
     -----
-    Rank-sum test for values, Fisher's exact test for the re-lap share: neither leans on a shape of distribution. Lately
-    and before share one grit, lately stays within the running cycle, and flatness is compared within part number. The
-    slope that the earlier cycles share is taken out first where there are two cycles and it is plain (over twice its
-    error): a lap that wears as usual has not moved. A lap in its first cycle is compared as it is.
+    Lately and before share one grit, lately stays within the running cycle, flatness is compared within part number.
+    First the slope that the earlier cycles share is taken out, where there are two cycles and it is plain (over twice
+    its error): a lap that wears as usual has not moved. Then two tests must both speak: the rank-sum test, which leans
+    on no shape of distribution, and a t test (Satterthwaite's degrees of freedom) against what this cycle leads to
+    expect, which knows that cycles differ. With under three cycles, lately is compared with the running cycle alone,
+    where that is long enough. Fisher's exact test for the re-lap share.
     """
     if recent < 3:
         raise ValueError(f"`recent` must be at least 3 faces, got {recent}")
@@ -101,7 +103,7 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
     moves = []
     for name, (shown, compared) in streams.items():
         values, level = shown.to_numpy(np.float64), compared.to_numpy(np.float64)
-        moves.append(_value_move(name, values, _without_usual_wear(level, age, cycle, split), split, alpha))
+        moves.append(_value_move(name, values, *_without_usual_wear(level, age, cycle, split), cycle, split, alpha))
     relapped = signs["relapped"].to_numpy(bool)
     moves.append(_share_move(relapped[:split], relapped[split:], alpha))
     return tuple(moves)
@@ -109,26 +111,33 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
 
 def _without_usual_wear(
     level: NDArray[np.float64], age: NDArray[np.float64], cycle: NDArray[np.int64], split: int
-) -> NDArray[np.float64]:
-    """Levels with the slope shared by the earlier cycles taken out, on the log scale; NaN where unknown."""
+) -> tuple[NDArray[np.float64], bool]:
+    """Log levels, NaN where unknown, and whether the slope shared by the earlier cycles was taken out of them."""
     y = np.log(np.where(level > 0, level, np.nan))
     known = np.flatnonzero(np.isfinite(y[:split]))
     of_cycle, count = np.unique(cycle[known], return_counts=True)
     if np.sum(count >= 4) < 2:
-        return y
+        return y, False
     place = np.searchsorted(of_cycle, cycle[known])
     t = age[known] - (np.bincount(place, age[known]) / count)[place]
     v = y[known] - (np.bincount(place, y[known]) / count)[place]
     spread, free = float(t @ t), known.size - of_cycle.size - 1
     if spread == 0 or free < 5:
-        return y
+        return y, False
     slope = float(t @ v) / spread
     error = math.sqrt(max(float(v @ v) - slope**2 * spread, 0.0) / free / spread)
-    return y - slope * age if abs(slope) > 2 * error else y
+    plain = abs(slope) > 2 * error
+    return (y - slope * np.minimum(age, age[known].max()) if plain else y), plain
 
 
 def _value_move(
-    sign: str, values: NDArray[np.float64], level: NDArray[np.float64], split: int, alpha: float
+    sign: str,
+    values: NDArray[np.float64],
+    level: NDArray[np.float64],
+    for_its_age: bool,
+    cycle: NDArray[np.int64],
+    split: int,
+    alpha: float,
 ) -> SignMove:
     known = np.isfinite(level)
     before, now = level[:split][known[:split]], level[split:][known[split:]]
@@ -136,26 +145,59 @@ def _value_move(
         text = f"too few {sign} readings to say: {now.size} lately, {before.size} before"
         return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
     recent, usual = float(np.median(values[split:][known[split:]])), float(np.median(values[:split][known[:split]]))
+    of_cycle = cycle[:split][known[:split]]
+    own = of_cycle == cycle[-1]
     p = 1.0
-    if np.ptp(np.concatenate((before, now))) > 0:
-        from scipy.stats import mannwhitneyu
-
-        exact = before.size <= 40 and np.unique(np.concatenate((before, now))).size == before.size + now.size
-        p = float(mannwhitneyu(now, before, method="exact" if exact else "asymptotic").pvalue)
+    if np.unique(of_cycle).size >= 3:
+        p = max(_rank_sum(before, now), _expected(before, of_cycle, own, now))
+    else:
+        p = _rank_sum(before[own] if own.sum() >= _LEAST_USUAL else before, now)
     higher = float(np.mean(now[:, None] > before[None, :]) - np.mean(now[:, None] < before[None, :]))
     direction = "steady" if p >= alpha else "up" if higher > 0 else "down"
-    return SignMove(
-        sign, direction, recent, usual, now.size, before.size, p, _value_text(sign, direction, recent, usual)
-    )
+    text = _value_text(sign, direction, recent, usual, for_its_age)
+    return SignMove(sign, direction, recent, usual, now.size, before.size, p, text)
 
 
-def _value_text(sign: str, direction: str, recent: float, usual: float) -> str:
+def _rank_sum(before: NDArray[np.float64], now: NDArray[np.float64]) -> float:
+    if np.ptp(np.concatenate((before, now))) == 0:
+        return 1.0
+    from scipy.stats import mannwhitneyu
+
+    exact = before.size <= 40 and np.unique(np.concatenate((before, now))).size == before.size + now.size
+    return float(mannwhitneyu(now, before, method="exact" if exact else "asymptotic").pvalue)
+
+
+def _expected(
+    before: NDArray[np.float64], of_cycle: NDArray[np.int64], own: NDArray[np.bool_], now: NDArray[np.float64]
+) -> float:
+    """Two-sided chance of so far a mean, given how cycles differ and what this one has shown."""
+    _, place, count = np.unique(of_cycle, return_inverse=True, return_counts=True)
+    mean = np.bincount(place, before) / count
+    within = float(np.sum((before - mean[place]) ** 2)) / max(before.size - count.size, 1)
+    between = max(float(np.var(mean, ddof=1)) - within * float(np.mean(1 / count)), 0.0)
+    weight = 1 / (between + within / count) if between + within > 0 else np.ones(count.size)
+    usual = float(weight @ mean / weight.sum())
+    trust = between / (between + within / own.sum()) if own.any() and between > 0 else 0.0
+    centre = usual + trust * (float(before[own].mean()) - usual if own.any() else 0.0)
+    unlike = between * (1 - trust) + (1 - trust) ** 2 / float(weight.sum())
+    alike = within / now.size
+    gap, spread = abs(float(now.mean()) - centre), math.sqrt(unlike + alike)
+    if spread == 0:
+        return 1.0 if gap == 0 else 0.0
+    from scipy.stats import t
+
+    free = spread**4 / (unlike**2 / (count.size - 1) + alike**2 / max(before.size - count.size, 1))
+    return 2 * float(t.sf(gap / spread, free))
+
+
+def _value_text(sign: str, direction: str, recent: float, usual: float, for_its_age: bool) -> str:
     unit = {"flatness": " um", "passes": " per face"}.get(sign, "")
     if sign in ("minutes", "removal rate", "finish"):
         shown = f"{recent:.2g} times the usual of the same part numbers, earlier {usual:.2g}"
     else:
         shown = f"{recent:.2g}{unit} lately, {usual:.2g}{unit} before"
-    return f"{sign} {direction}: {shown}" if direction != "steady" else f"{sign} as usual: {shown}"
+    aged = f"{sign} {direction} for its age" if for_its_age else f"{sign} {direction}"
+    return f"{aged}: {shown}" if direction != "steady" else f"{sign} as usual: {shown}"
 
 
 def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float) -> SignMove:

@@ -59,7 +59,8 @@ def test_falls_are_found_and_sound_cycles_left_alone_as_stated():
             {
                 "face_id": np.arange(flatness.size), "lap": np.repeat(np.arange(len(paths)).astype(str), n), "cycle": 1,
                 "age_faces": np.tile(np.arange(n), len(paths)), "first_low_um": flatness, "first_high_um": flatness,
-                "minutes_ratio": rng.lognormal(0, 0.3, flatness.size), "time_text": "", "faces_since_charge": 9,
+                "minutes_ratio": rng.lognormal(0, 0.3, flatness.size), "time_text": "", "part": "P1",
+                "faces_since_charge": 9,
             }
         )  # fmt: skip
         return len(suggest_missing_events(signs, signs))

@@ -9,7 +9,7 @@ __all__ = ["OutlierSearch", "find_outliers"]
 
 Array = NDArray[np.float64]
 
-MOST_SHARE = 0.1  # of the list that may be called out [our choice]
+MOST_SHARE, MOST = 0.1, 100  # of the list, and in all, that may be called out [our choice]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ def find_outliers(scores: ArrayLike, *, rate: float = 0.05, most: int | None = N
     rate : float, default 0.05
         Chance that a good list has any reading called out.
     most : int, optional
-        Most outliers sought; default a tenth of the list, at least 1.
+        Most outliers sought; default a tenth of the list, at least 1 and at most 100.
 
     Returns
     -------
@@ -55,7 +55,7 @@ def find_outliers(scores: ArrayLike, *, rate: float = 0.05, most: int | None = N
     if not 0 < rate < 1:
         raise ValueError(f"`rate` must be between 0 and 1, got {rate}; 0.05 is usual")
     n = x.size
-    steps = max(1, round(MOST_SHARE * n)) if most is None else most
+    steps = max(1, min(MOST, round(MOST_SHARE * n))) if most is None else most
     steps = min(steps, n - 3)
     none = np.zeros(0, dtype=np.int64)
     if n < 5 or steps < 1 or np.ptp(x) == 0:

@@ -1,0 +1,76 @@
+"""Frozen limits on stepped and on exact readings: realised false calls, good lists called bad, and false advice."""
+
+import numpy as np
+
+from spc.board.false_calls import widths_for
+from spc.board.frozen_limits import RulesInUse
+from spc.chart.baseline import analyse
+from spc.chart.need import need_of_revision
+from spc.chart.replay import Revision, replay
+from spc.chart.stream import Stream
+from tests.honesty.table import honesty_size, record
+
+BETWEEN = 200.0
+
+
+def rules():
+    w = widths_for(BETWEEN)
+    return RulesInUse(w.alpha, w.weight, w.average_limit_z, w.points_between, w.sees_one_sd, w.sees_two_sd)
+
+
+def stream(rng, n, *, step, log_sd=0.4, ratio=1.0):
+    """One lap, cycles of 40 faces; readings in `step` of the median, 0 = exact."""
+    i = np.arange(n)
+    true = ratio * np.exp(log_sd * rng.normal(size=n))
+    low, high = true, true
+    if step > 0:
+        read = np.round(true / step) * step
+        low, high = np.maximum(0.0, read - step / 2), read + step / 2
+    nan = np.full(n, np.nan)
+    text = np.array([f"face {k}" for k in i], dtype=object)
+    part = np.full(n, "P", dtype=object)
+    age = (i % 40).astype(float)
+    return Stream("K", "flatness", i + 1, i * 1000, low, high, part, age, i // 40, age == 0, text, nan, nan, ())
+
+
+def run(size, rng):
+    cells = 800 if size == "full" else 25
+    rows = []
+    set_for = rules()
+    for step in (0.0, 0.25, 0.6) if size == "full" else (0.0, 0.6):
+        for n in (40, 100, 300) if size == "full" else (40, 300):
+            calls = points = doubted = advised = judged = 0
+            for _ in range(cells):
+                whole = stream(rng, n + 200, step=step)
+                first = np.arange(n + 200) < n
+                found = analyse(whole.where(first), set_for)
+                if found.model is None:
+                    continue
+                judged += 1
+                doubted += found.status == "doubtful"
+                seen = replay(whole, (Revision(1, n * 1000, found.model),))
+                calls += int(np.count_nonzero(seen.beyond | seen.drifting))
+                points += 200
+                need = need_of_revision(whole.where(first), whole.where(~first), found.model, false_advice=0.05)
+                advised += need.status == "needed"
+            rows.append([step, n, judged, points / max(calls, 1), doubted / judged, advised / judged])
+    return rows
+
+
+def test_frozen_limits_do_as_said():
+    size = honesty_size()
+    rows = run(size, np.random.default_rng(20270))
+    record(
+        "baseline",
+        title="Frozen limits: false calls, good lists called doubtful, false advice",
+        statement="Lognormal readings, log sd 0.4, in steps of the median; limits set for one false call in 200 "
+        "points if the law were known. Doubtful: 5 % outlier and 1 % change rate stated. Advice tested at 5 %.",
+        columns=["step", "baseline faces", "lists", "points between false calls", "called doubtful", "advised anew"],
+        rows=rows,
+    )
+    for step, n, lists, between, doubted, advised in rows:
+        error = 4 * (0.06 * 0.94 / lists) ** 0.5
+        assert doubted <= 0.06 + error, (step, n)
+        assert advised <= 0.05 + error, (step, n)
+        if n == 300:  # enough faces: the rate is near what was asked; coarse steps call less often
+            assert between >= 0.6 * BETWEEN, step

@@ -2,8 +2,9 @@
 
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -11,9 +12,9 @@ from numpy.typing import NDArray
 
 from spc.log.rows import ScannedLog
 from spc.store.admission import Admission
-from spc.store.coding import listed
+from spc.store.coding import listed, said
 from spc.store.frames import EVENTS, FACES, frame
-from spc.store.identity import RowKeys, event_keys, face_keys, raw_keys
+from spc.store.identity import RowKeys, event_keys, face_keys, has_clock, raw_keys
 from spc.store.redelivery import HeldRow, compare_delivery, held_rows, held_share
 from spc.store.store import Store
 
@@ -61,6 +62,33 @@ def event_frame(rows: pd.DataFrame, intake_id: int) -> pd.DataFrame:
     return rows[_EVENT_COLUMNS].assign(intake_id=intake_id)
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Rows of one piece that are faces, or that are events."""
+
+    rows: pd.DataFrame
+    raw: NDArray[np.object_]
+    keys: RowKeys
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Some rows of a log, ready to be admitted."""
+
+    rows: pd.DataFrame
+    waiting: pd.DataFrame  # for quarantine
+    told: dict[str, _Told] = field(default_factory=dict)
+
+
+def _one_ahead(pieces: Iterator[_Piece]) -> Iterator[_Piece]:
+    """Make the next piece in a second thread while the one before is written."""
+    with ThreadPoolExecutor(1) as second:
+        waiting = second.submit(next, pieces, None)
+        while (piece := waiting.result()) is not None:
+            waiting = second.submit(next, pieces, None)
+            yield piece
+
+
 class Delivery:
     """
     Takes the rows of one scanned log into the store, inside the caller's transaction.
@@ -88,6 +116,7 @@ class Delivery:
         self._reading = reading
         self.remarks: list[str] = []
         self.intake_id = store.next_intake_id()
+        self._before = {kind: store.highest_row(kind) for kind in ("face", "event")}
         self._store = store
         self._scanned = scanned
         self._who = who
@@ -111,6 +140,13 @@ class Delivery:
             self._store.set_lap(lap, material=material, who=self._who, why=f"as {self._scanned.name} says")
         return self._tally
 
+    def row_ranges(self) -> dict[str, int]:
+        """First and last row of each table that this delivery wrote, as its intake keeps them."""
+        ranges: dict[str, int] = {}
+        for kind, before in self._before.items():
+            ranges |= {f"first_{kind}": before + 1, f"last_{kind}": self._store.highest_row(kind)}
+        return ranges
+
     def accepted_rows(self) -> pd.DataFrame | None:
         """Faces and repeat readings taken in, faces columns, in file order; None unless asked for."""
         if not self._keep:
@@ -130,18 +166,19 @@ class Delivery:
         return frame(_QUARANTINE_ROWS, self._quarantined) if self._keep else None
 
     def _take_in_first(self, rows_at_once: int) -> None:
-        empty = not self._store.holds_faces()
+        empty = self._before["face"] == 0
         if empty:
-            self._store.face_table.drop_indices()
-        admission = self._store.admission(source=self.log, who=self._who)
+            self._store.face_table.drop_identity_index()
+        admission = self._store.admission(who=self._who)
         done = 0
-        for chunk in self._scanned.frames(rows=rows_at_once):
-            self._admit(chunk, admission)
-            done += len(chunk)
+        pieces = (self._prepared(piece) for piece in self._scanned.frames(rows=rows_at_once, coded=True))
+        for piece in _one_ahead(pieces):
+            self._admit(piece, admission)
+            done += len(piece.rows)
             if self._progress:
                 self._progress(done, self._scanned.n_rows)
         if empty:
-            self._store.face_table.build_indices()
+            self._store.face_table.build_identity_index()
 
     def _take_in_again(self, rows_at_once: int) -> None:
         pieces = list(self._scanned.frames(rows=rows_at_once))
@@ -152,7 +189,7 @@ class Delivery:
         held = self._held_log(rows)
         before = [one.reading_digest for one in self._store.deliveries() if one.source == self.log]
         reread = bool(before) and before[-1] != self._reading
-        admission = self._store.admission(source=self.log, who=self._who, reread=reread)
+        admission = self._store.admission(who=self._who, reread=reread)
         left = np.ones(len(rows), dtype=bool)
         if held:
             gone = 0
@@ -164,7 +201,7 @@ class Delivery:
                 rows_are = "row held of this log is" if gone == 1 else "rows held of this log are"
                 self.remarks.append(f"{gone:,} {rows_are} no longer in the file; kept")
             self._known_quarantine(rows, outcome, left, held)
-        self._admit(rows.loc[left], admission)
+        self._admit(self._prepared(rows.loc[left]), admission)
         self._settle_corrected(rows["raw"].to_numpy(dtype=object))
         if self._progress:
             self._progress(len(rows), len(rows))
@@ -190,8 +227,7 @@ class Delivery:
         return self._held(best)
 
     def _held(self, log: str) -> dict[str, list[HeldRow]]:
-        intakes = [one.intake_id for one in self._store.deliveries() if one.source == log]
-        return {kind: held_rows(self._store.connection, kind, intakes=intakes) for kind in ("face", "event")}
+        return {kind: held_rows(self._store.connection, kind, source=log) for kind in ("face", "event")}
 
     def _replace_changed(
         self, kind: str, held: list[HeldRow], rows: pd.DataFrame, places: Ids, left: Mask, admission: Admission
@@ -202,17 +238,16 @@ class Delivery:
         keys = (face_keys if kind == "face" else event_keys)(chosen, raw, source=self.log)
         found = compare_delivery(
             held, keys=keys, row_number=chosen["row_number"].to_numpy(), lap=listed(chosen["lap"]),
-            sort_us=chosen["sort_us"].to_numpy(),
+            sort_us=chosen["sort_us"].to_numpy(), clock=has_clock(chosen["time_text"]),
         )  # fmt: skip
         if found.replaces:
             at = np.array(list(found.replaces), dtype=np.int64)
             new = (face_frame if kind == "face" else event_frame)(chosen.iloc[at], self.intake_id)
-            picked = RowKeys(keys.identity[at], keys.content[at], keys.serial[at], keys.clock[at])
             changed = admission.replace(
-                kind, new, keys=picked, old_row_id=np.array(list(found.replaces.values()), dtype=np.int64),
+                kind, new, keys=keys.pick(at), old_row_id=np.array(list(found.replaces.values()), dtype=np.int64),
                 reason=f"changed in {self._scanned.name}",
             )  # fmt: skip
-            self._count(changed.outcome, changed.row_id, new, kind)
+            self._count(changed.outcome, changed.row_id, kind)
             left[places[at]] = False
             for remark in changed.remarks:
                 self.remarks.append(remark)
@@ -236,16 +271,31 @@ class Delivery:
                 self._tally.doubles += 1
                 self.remarks.append(f"row {rows['row_number'].iloc[place]} can no longer be read; the one held stays")
 
-    def _admit(self, rows: pd.DataFrame, admission: Admission) -> None:
+    def _prepared(self, rows: pd.DataFrame) -> "_Piece":
+        """Sort rows by outcome and make their frames and keys; needs no store, so it can run ahead."""
+        outcome = rows["outcome"].to_numpy(dtype=object)
+        piece = _Piece(rows, rows.loc[outcome == "quarantine"])
+        for kind in ("face", "event"):
+            mask = outcome == kind
+            if mask.any():
+                chosen = rows if mask.all() else rows.loc[mask]
+                raw = chosen["raw"].to_numpy(dtype=object)
+                frame_of, keys_of = (face_frame, face_keys) if kind == "face" else (event_frame, event_keys)
+                new = frame_of(chosen, self.intake_id)
+                piece.told[kind] = _Told(new, raw, keys_of(new, raw, source=self.log))
+        return piece
+
+    def _admit(self, piece: "_Piece", admission: Admission) -> None:
         """Admit rows of any outcome; what the store refuses is quarantined row by row."""
+        rows = piece.rows
         if rows.empty:
             return
         connection = self._store.connection
         connection.execute("SAVEPOINT piece")
-        before = Tally(**{name: getattr(self._tally, name) for name in Tally.__dataclass_fields__})
+        before = replace(self._tally)
         kept = len(self._accepted), len(self._events), len(self._quarantined)
         try:
-            self._admit_all(rows, admission)
+            self._admit_all(piece, admission)
         except (
             sqlite3.IntegrityError,
             sqlite3.DataError,
@@ -259,35 +309,24 @@ class Delivery:
             del self._accepted[kept[0] :], self._events[kept[1] :], self._quarantined[kept[2] :]
             if len(rows) > 1:
                 half = len(rows) // 2
-                self._admit(rows.iloc[:half], admission)
-                self._admit(rows.iloc[half:], admission)
+                self._admit(self._prepared(rows.iloc[:half]), admission)
+                self._admit(self._prepared(rows.iloc[half:]), admission)
             else:
                 reason = f"row {rows['row_number'].iloc[0]}: the store cannot hold it: {error}"
                 self._quarantine(rows.assign(reasons=np.array([reason], dtype=object)))
         connection.execute("RELEASE piece")
 
-    def _admit_all(self, rows: pd.DataFrame, admission: Admission) -> None:
-        outcome = rows["outcome"].to_numpy(dtype=object)
-        for kind in ("face", "event"):
-            mask = outcome == kind
-            if not mask.any():
-                continue
-            chosen = rows if mask.all() else rows.loc[mask]
-            raw = chosen["raw"].to_numpy(dtype=object)
-            if kind == "face":
-                new = face_frame(chosen, self.intake_id)
-                admitted = admission.faces(new, raw=raw)
-                self._note_materials(chosen)
-            else:
-                new = event_frame(chosen, self.intake_id)
-                admitted = admission.events(new, raw=raw)
-            self._count(admitted.outcome, admitted.row_id, new, kind)
-            self._settle(raw, admitted.outcome, admitted.row_id)
-        waiting = outcome == "quarantine"
-        if waiting.any():
-            self._quarantine(rows.loc[waiting])
+    def _admit_all(self, piece: "_Piece", admission: Admission) -> None:
+        for kind, told in piece.told.items():
+            admit = admission.faces if kind == "face" else admission.events
+            admitted = admit(told.rows, keys=told.keys)
+            self._count(admitted.outcome, admitted.row_id, kind)
+            self._settle(told.raw, admitted.outcome, admitted.row_id)
+        self._note_materials(piece.rows)
+        if len(piece.waiting):
+            self._quarantine(piece.waiting)
 
-    def _count(self, outcome: NDArray[np.object_], row_id: Ids, new: pd.DataFrame, kind: str) -> None:
+    def _count(self, outcome: NDArray[np.object_], row_id: Ids, kind: str) -> None:
         counts = Counter(outcome.tolist())
         tally = self._tally
         tally.doubles += counts["double"]
@@ -303,7 +342,8 @@ class Delivery:
                 self._events.append(row_id[outcome != "double"])
 
     def _note_materials(self, rows: pd.DataFrame) -> None:
-        pairs = rows.loc[rows["material"] != "", ["lap", "material"]].drop_duplicates()
+        told = said(rows["material"]) & (rows["outcome"].to_numpy(dtype=object) == "face")
+        pairs = rows.loc[told, ["lap", "material"]].drop_duplicates()
         for lap, material in zip(pairs["lap"], pairs["material"], strict=True):
             self._materials[str(lap)] = str(material)
 
@@ -351,7 +391,7 @@ class Delivery:
                 there[content] -= 1
                 continue
             held = self._store.open_quarantined(quarantine_id)
-            found = self._store.row_at(self.intake_id, held["row_number"])
+            found = self._store.row_at(self.intake_id, held["row_number"], after=self._before)
             if found is not None:
                 self._store.resolve(
                     quarantine_id, how="fixed", who=self._who, row_kind=found[0], row_id=found[1],

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
@@ -33,6 +34,17 @@ class Picked:
             out[codes < 0] = ""
             return out
         return np.asarray(self.values[codes])
+
+    def coded(self, rows: slice) -> "NDArray[np.generic] | pd.Categorical":
+        """Return the column for some rows, as categories where few texts come many times."""
+        if isinstance(self.values, pa.Array) or self.values.dtype != object or len(self.values) > _MANY:
+            return self.take(rows)
+        merged, texts = pd.factorize(self.values)
+        if (merged < 0).any():  # some value is None
+            return self.take(rows)
+        return pd.Categorical.from_codes(
+            merged[self.codes[rows]], categories=pd.Index(texts, dtype=object), validate=False
+        )
 
 
 @dataclass(slots=True)

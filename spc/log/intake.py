@@ -158,6 +158,7 @@ def ingest(
                 dialect=json.dumps(_dialect(scanned.dialect)), column_map=reading_notes(scanned, column_map),
                 rows=tally.rows, faces=tally.faces, repeats=tally.repeats, events=tally.events,
                 quarantined=tally.quarantined, doubles=tally.doubles, new_versions=tally.new_versions,
+                **delivery.row_ranges(),
             )  # fmt: skip
         return _result(scanned, sha256, delivery.log, tally, intake_id, tuple(remarks), delivery)
 

@@ -19,6 +19,7 @@ from spc.log.delivery import event_frame, face_frame
 from spc.log.rows import ScannedLog, scan_log
 from spc.settings import Settings
 from spc.store.database import StoreError
+from spc.store.identity import event_keys, face_keys
 from spc.store.store import Store
 
 __all__ = ["Retried", "approve_alias", "fix_quarantined", "reading_digest", "reading_notes"]
@@ -195,13 +196,15 @@ def _take_in(
     store: Store, held: Mapping[str, Any], row: pd.DataFrame, text: str, *, how: str, who: str, reason: str
 ) -> pd.DataFrame:
     """Admit one row that can be read now and settle its quarantine entry."""
-    admission = store.admission(source=held["source"], who=who)
+    admission = store.admission(who=who)
     kind = str(row["outcome"].iloc[0])
     raw = np.array([text], dtype=object)
     if kind == "face":
-        admitted = admission.faces(face_frame(row, held["intake_id"]), raw=raw)
+        new = face_frame(row, held["intake_id"])
+        admitted = admission.faces(new, keys=face_keys(new, raw, source=held["source"]))
     else:
-        admitted = admission.events(event_frame(row, held["intake_id"]), raw=raw)
+        new = event_frame(row, held["intake_id"])
+        admitted = admission.events(new, keys=event_keys(new, raw, source=held["source"]))
     outcome = str(admitted.outcome[0])
     store.resolve(
         held["quarantine_id"], how=how, who=who, reason=reason, new_text=text if how == "fixed" else "",

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
-from spc.store.identity import RowKeys, event_keys, face_keys, has_clock
+from spc.store.identity import RowKeys, has_clock
 from spc.store.versions import differences_of, record_replaced
 
 __all__ = ["Admission", "Admitted"]
@@ -115,8 +115,6 @@ class Admission:
     connection : sqlite3.Connection
     face_table, event_table : FaceTable, EventTable
         Of the same connection.
-    source : str
-        The log the rows are from.
     who : str
         Who delivers.
     reread : bool
@@ -125,13 +123,12 @@ class Admission:
     """
 
     def __init__(
-        self, connection: sqlite3.Connection, face_table: FaceTable, event_table: EventTable, *, source: str,
-        who: str = "", reread: bool = False,
+        self, connection: sqlite3.Connection, face_table: FaceTable, event_table: EventTable, *, who: str = "",
+        reread: bool = False,
     ) -> None:  # fmt: skip
         self._connection = connection
         self._faces = face_table
         self._events = event_table
-        self._source = source
         self._who = who
         self._reread = reread
         self._before = {name: self._highest(name) for name in ("face", "event")}
@@ -139,9 +136,8 @@ class Admission:
         self._memory = _FileMemory()
         self._event_contents: dict[int, int] = {}
 
-    def faces(self, rows: pd.DataFrame, *, raw: "Sequence[str] | NDArray[np.object_]") -> Admitted:
-        """Admit face rows (faces columns; intake and row numbers set); `raw` is the text of each."""
-        keys = face_keys(rows, raw, source=self._source)
+    def faces(self, rows: pd.DataFrame, *, keys: RowKeys) -> Admitted:
+        """Admit face rows (faces columns; intake and row numbers set); `keys` from `face_keys`."""
         outcome = np.full(len(rows), "face", dtype=object)
         row_id = np.full(len(rows), -1, dtype=np.int64)
         stored = self._stored("face", keys.identity)
@@ -157,16 +153,15 @@ class Admission:
         self._memory.add(keys.identity[new & keys.serial], row_id[new & keys.serial])
         return Admitted(outcome, row_id)
 
-    def events(self, rows: pd.DataFrame, *, raw: "Sequence[str] | NDArray[np.object_]") -> Admitted:
+    def events(self, rows: pd.DataFrame, *, keys: RowKeys) -> Admitted:
         """Admit event rows (events columns); an event told twice with the same words and time of day is one."""
-        keys = event_keys(rows, raw, source=self._source)
         outcome = np.full(len(rows), "event", dtype=object)
         row_id = np.full(len(rows), -1, dtype=np.int64)
         self._mark_known(keys, self._stored("event", keys.identity), outcome, row_id)
         if self._reread:
             self._read_anew(rows, keys, outcome, row_id, "event")
         first: dict[int, int] = {}
-        for at in np.flatnonzero((outcome == "event") & keys.clock).tolist():
+        for at in np.flatnonzero((outcome == "event") & ~keys.weak).tolist():
             content = int(keys.content[at])
             if content in self._event_contents:
                 outcome[at], row_id[at] = "double", self._event_contents[content]
@@ -249,8 +244,7 @@ class Admission:
             [latest[row] == row for row in row_id[at].tolist()]
         )  # corrected by a person: theirs stands
         at = at[untouched]
-        picked = RowKeys(keys.identity[at], keys.content[at], keys.serial[at], keys.clock[at])
-        read = self.replace(kind, rows.iloc[at], keys=picked, old_row_id=row_id[at], reason=READ_ANEW)
+        read = self.replace(kind, rows.iloc[at], keys=keys.pick(at), old_row_id=row_id[at], reason=READ_ANEW)
         outcome[at], row_id[at] = read.outcome, read.row_id
 
     def _compare_serials(

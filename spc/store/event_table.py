@@ -1,5 +1,6 @@
 """Lap events in and out of the store."""
 
+import json
 import sqlite3
 from typing import Any
 
@@ -54,9 +55,8 @@ class EventTable:
 
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
-        numbers = ",".join(map(str, row_ids.tolist()))
-        found = self._connection.execute(f"SELECT row_id, {_READ} FROM event WHERE row_id IN ({numbers})").fetchall()
-        order = {row[0]: row[1:] for row in found}
+        sql = f"SELECT row_id, {_READ} FROM json_each(?) w JOIN event ON event.row_id = w.value"
+        order = {row[0]: row[1:] for row in self._connection.execute(sql, (json.dumps(row_ids.tolist()),))}
         return self._frame([order[row_id] for row_id in row_ids.tolist()]).set_index(row_ids)
 
     def _frame(self, rows: list[tuple[Any, ...]]) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """Faces in and out of the store: the contract frame on one side, rows of numbers and shared words on the other."""
 
+import json
 import sqlite3
 from typing import Any
 
@@ -21,7 +22,7 @@ _READ = (
     "shift_date, serial, minutes, temperature_c, note, "
 ) + ", ".join(f"coalesce({name}_id, -1)" for name in CHARACTERISTICS)
 _CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
-_ORDER = ("sort_us", "intake_id", "row_number")
+_MOVED = "SELECT (SELECT count(*) FROM replaced WHERE kind = 'face') + (SELECT count(*) FROM resolution)"
 _NO_TIME = np.iinfo(np.int64).min
 
 
@@ -86,16 +87,13 @@ class FaceTable:
         self._connection.executemany(sql, zip(*columns.values(), strict=True))
         return np.arange(first, first + n_rows, dtype=np.int64)
 
-    def drop_indices(self) -> None:
-        """Take the indices off an empty table, so that a long first intake builds each once, sorted."""
-        for name in ("face_by_lap", "face_by_identity", "face_by_intake"):
-            self._connection.execute(f"DROP INDEX {name}")
+    def drop_identity_index(self) -> None:
+        """Take the index by identity off an empty table: hashes come in no order, and sorting them once is faster."""
+        self._connection.execute("DROP INDEX face_by_identity")
 
-    def build_indices(self) -> None:
-        """Put back what `drop_indices` took off."""
-        self._connection.execute("CREATE INDEX face_by_lap ON face (lap_id, sort_us, intake_id, row_number)")
-        self._connection.execute("CREATE INDEX face_by_identity ON face (identity, content)")
-        self._connection.execute("CREATE INDEX face_by_intake ON face (intake_id, row_number)")
+    def build_identity_index(self) -> None:
+        """Put back what `drop_identity_index` took off."""
+        self._connection.execute("CREATE INDEX face_by_identity ON face (identity)")
 
     def current(
         self, *, lap: str | None, part: str | None, last: int | None, since_us: int | None, until_us: int | None
@@ -115,7 +113,9 @@ class FaceTable:
         if last is None and lap is None and since_us is None and until_us is None:
             rows = self._connection.execute(f"SELECT {_READ} FROM face WHERE {' AND '.join(where)}", values).fetchall()
         else:
-            tail = "" if last is None else f" ORDER BY {', '.join(f'{name} DESC' for name in _ORDER)} LIMIT {last:d}"
+            # The index orders ties by row; only corrected and fixed rows stand elsewhere than their row says.
+            moved = self._connection.execute(_MOVED).fetchone()[0] if last else 0
+            tail = "" if last is None else f" ORDER BY sort_us DESC, row_id DESC LIMIT {last + moved:d}"
             for lap_id in laps:
                 sql = f"SELECT {_READ} FROM face WHERE lap_id = ? AND {' AND '.join(where)}{tail}"
                 rows += self._connection.execute(sql, [lap_id, *values]).fetchall()
@@ -124,15 +124,15 @@ class FaceTable:
 
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
-        numbers = ",".join(map(str, row_ids.tolist()))
-        found = self._connection.execute(f"SELECT {_READ} FROM face WHERE row_id IN ({numbers})").fetchall()
-        order = {row[0]: row for row in found}
+        sql = f"SELECT {_READ} FROM json_each(?) w JOIN face ON face.row_id = w.value"
+        order = {row[0]: row for row in self._connection.execute(sql, (json.dumps(row_ids.tolist()),))}
         faces = self._frame([order[row_id] for row_id in row_ids.tolist()], sort=False)
         return faces.set_index(row_ids)
 
     def versions(self, face_id: int) -> pd.DataFrame:
         """Contract frame of all versions of one face, oldest first, indexed by row id."""
-        sql = "SELECT row_id FROM face WHERE row_id = ? OR face_id = ? ORDER BY version"
+        later = "SELECT row_id FROM face WHERE face_id = ?"
+        sql = f"SELECT row_id FROM face WHERE row_id = ? AND face_id IS NULL UNION {later}"
         ids = [row[0] for row in self._connection.execute(sql, (face_id, face_id))]
         return self.rows(np.array(ids, dtype=np.int64))
 

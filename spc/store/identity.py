@@ -34,7 +34,11 @@ class RowKeys:
     identity: Hashes
     content: Hashes
     serial: Mask  # identified by its serial number
-    clock: Mask  # carries a time of day
+    weak: Mask  # identified by nothing but its content
+
+    def pick(self, rows: NDArray[np.generic]) -> "RowKeys":
+        """Give the keys of some rows: a mask or places."""
+        return RowKeys(self.identity[rows], self.content[rows], self.serial[rows], self.weak[rows])
 
 
 def face_keys(rows: pd.DataFrame, raw: Texts, *, source: str) -> RowKeys:
@@ -55,12 +59,15 @@ def face_keys(rows: pd.DataFrame, raw: Texts, *, source: str) -> RowKeys:
     RowKeys
     """
     serial = said(rows["serial"])
-    clock = has_clock(rows["time_text"])
-    content = raw_keys(raw, source=source, salted=~(serial | clock))
+    clock = np.zeros(len(rows), dtype=bool)
+    if not serial.all():
+        clock[~serial] = has_clock(rows.loc[~serial, "time_text"])
+    weak = ~(serial | clock)
+    content = raw_keys(raw, source=source, salted=weak)
     identity = content.copy()
     _put(identity, serial, rows, ["part", "serial", "face", "stage", "lap"])
-    _put(identity, clock & ~serial, rows, ["lap", "part", "face", "operator", "sort_us"])
-    return RowKeys(identity, content, serial, clock)
+    _put(identity, clock, rows, ["lap", "part", "face", "operator", "sort_us"])
+    return RowKeys(identity, content, serial, weak)
 
 
 def event_keys(rows: pd.DataFrame, raw: Texts, *, source: str) -> RowKeys:
@@ -69,7 +76,7 @@ def event_keys(rows: pd.DataFrame, raw: Texts, *, source: str) -> RowKeys:
     content = raw_keys(raw, source=source, salted=~clock)
     identity = content.copy()
     _put(identity, clock, rows, ["lap", "event", "sort_us"])
-    return RowKeys(identity, content, np.zeros(len(rows), dtype=bool), clock)
+    return RowKeys(identity, content, np.zeros(len(rows), dtype=bool), ~clock)
 
 
 def raw_keys(raw: Texts, *, source: str, salted: Mask | bool) -> Hashes:
@@ -77,8 +84,10 @@ def raw_keys(raw: Texts, *, source: str, salted: Mask | bool) -> Hashes:
     texts = np.empty(len(raw), dtype=object)
     texts[:] = raw
     content = pd.util.hash_array(texts, categorize=False)
-    salt = pd.util.hash_array(np.array([f"source {source}"], dtype=object), categorize=False)[0]
-    return np.where(salted, content ^ salt, content).view(np.int64)
+    if np.any(salted):
+        salt = pd.util.hash_array(np.array([f"source {source}"], dtype=object), categorize=False)[0]
+        content = np.where(salted, content ^ salt, content)
+    return content.view(np.int64)
 
 
 def has_clock(column: "pd.Series[Any]") -> Mask:

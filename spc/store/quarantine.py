@@ -108,7 +108,7 @@ class QuarantineRecords(Registers):
         said: dict[str, Any] = {
             "sha256": "", "text_digest": "", "text_bytes": 0, "reading_digest": "", "bytes": 0, "dialect": "{}",
             "column_map": "{}", "remarks": "[]", "rows": 0, "faces": 0, "repeats": 0, "events": 0, "quarantined": 0,
-            "doubles": 0, "new_versions": 0,
+            "doubles": 0, "new_versions": 0, "first_face": 0, "last_face": -1, "first_event": 0, "last_event": -1,
         }  # fmt: skip
         return self._insert("intake", kind=kind, name=name, source=source, who=who, at_us=now_us(), **(said | facts))
 
@@ -131,11 +131,11 @@ class QuarantineRecords(Registers):
         notes: dict[str, Any] = json.loads(row[0])
         return notes
 
-    def row_at(self, intake_id: int, row_number: int) -> tuple[str, int] | None:
-        """Kind and row of what one row of one delivery became, if it was taken in."""
+    def row_at(self, intake_id: int, row_number: int, *, after: Mapping[str, int]) -> tuple[str, int] | None:
+        """Kind and row of what one row of a delivery became; `after`: the newest rows of both tables before it."""
         for kind in ("face", "event"):
-            sql = f"SELECT row_id FROM {kind} WHERE intake_id = ? AND row_number = ?"
-            row = self._connection.execute(sql, (intake_id, row_number)).fetchone()
+            sql = f"SELECT row_id FROM {kind} WHERE row_id > ? AND intake_id = ? AND row_number = ?"
+            row = self._connection.execute(sql, (after[kind], intake_id, row_number)).fetchone()
             if row:
                 return kind, int(row[0])
         return None

@@ -19,6 +19,7 @@ from spc.store.identity import RowKeys
 __all__ = ["Comparison", "HeldRow", "compare_delivery", "held_rows", "held_share"]
 
 Ids = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 SAME_FACE_WITHIN_US = 12 * 3600 * 1_000_000  # common practice, no source
 
@@ -44,34 +45,48 @@ class Comparison:
     shift: dict[int, int]  # row number in the delivery -> row number held, for rows found again
 
 
-def held_rows(connection: sqlite3.Connection, kind: str, *, intakes: Sequence[int]) -> list[HeldRow]:
+def held_rows(connection: sqlite3.Connection, kind: str, *, source: str) -> list[HeldRow]:
     """
-    Read the current rows of some deliveries, in the order of their row numbers.
+    Read the current rows of one log, in the order of their row numbers.
 
     Parameters
     ----------
     connection : sqlite3.Connection
     kind : str
         'face' or 'event'.
-    intakes : sequence of int
+    source : str
+        The log.
 
     Returns
     -------
     list of HeldRow
     """
     lap = "(SELECT lap FROM lap_name WHERE id = t.lap_id)" if kind == "face" else "t.lap"
+    delivered = (
+        f"SELECT t.row_id FROM intake i JOIN {kind} t ON t.row_id BETWEEN i.first_{kind} AND i.last_{kind} "
+        f"WHERE i.source = :source AND i.kind = 'log' AND t.{kind}_id IS NULL AND t.intake_id = i.intake_id"
+    )
+    kinds = "('face', 'repeat')" if kind == "face" else "('event')"
+    fixed = (
+        "SELECT r.row_id FROM intake i JOIN quarantine q USING (intake_id) JOIN resolution r USING (quarantine_id) "
+        f"WHERE i.source = :source AND r.row_kind IN {kinds}"
+    )
+    first = f"SELECT coalesce({kind}_id, row_id) FROM {kind} WHERE row_id IN ({delivered} UNION {fixed})"
+    taken_back = (
+        f"EXISTS (SELECT 1 FROM replaced r WHERE r.kind = '{kind}' AND r.old_row_id = t.row_id "
+        "AND r.new_row_id IS NULL)"
+    )
     rows = connection.execute(
-        f"SELECT coalesce({kind}_id, row_id), row_id, content, identity, row_number, {lap}, sort_us, EXISTS (SELECT 1 "
-        f"FROM replaced r WHERE r.kind = '{kind}' AND r.old_row_id = t.row_id AND r.new_row_id IS NULL) FROM {kind} t "
-        f"WHERE coalesce({kind}_id, row_id) IN (SELECT coalesce({kind}_id, row_id) FROM {kind} WHERE intake_id IN "
-        f"({','.join(map(str, intakes))})) ORDER BY row_id"
+        f"WITH first (id) AS MATERIALIZED ({first}) "
+        f"SELECT coalesce({kind}_id, row_id), row_id, content, identity, row_number, {lap}, sort_us, {taken_back} "
+        f"FROM {kind} t WHERE row_id IN (SELECT id FROM first) OR {kind}_id IN (SELECT id FROM first) ORDER BY row_id",
+        {"source": source},
     )
     held: dict[int, HeldRow] = {}
-    for first, row_id, content, identity, row_number, lap_name, sort_us, withdrawn in rows:
-        before = held.get(first)
+    for first_id, row_id, content, identity, row_number, lap_name, sort_us, withdrawn in rows:
+        before = held.get(first_id)
         contents = (*before.contents, content) if before else (content,)
-        place = before.row_number if before else row_number
-        held[first] = HeldRow(-1 if withdrawn else row_id, contents, identity, place, lap_name, sort_us)
+        held[first_id] = HeldRow(-1 if withdrawn else row_id, contents, identity, row_number, lap_name, sort_us)
     return sorted(held.values(), key=lambda row: row.row_number)
 
 
@@ -81,7 +96,7 @@ def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
 
 
 def compare_delivery(
-    held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids
+    held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids, clock: Mask
 ) -> Comparison:
     """
     Find the rows of a delivery that change rows held.
@@ -93,6 +108,8 @@ def compare_delivery(
         Of the delivery's rows, each array of shape (n_rows,).
     row_number, sort_us : ndarray of int64, shape (n_rows,)
     lap : sequence of str, length n_rows
+    clock : ndarray of bool, shape (n_rows,)
+        Which rows carry a time of day.
 
     Returns
     -------
@@ -115,9 +132,9 @@ def compare_delivery(
             offset = shift[number] - number
             continue
         old = None
-        if keys.serial[place] or keys.clock[place]:
+        if not keys.weak[place]:
             near = by_identity.get(int(keys.identity[place]), [])
-            old = next((row for row in near if _same_time(row, int(sort_us[place]), keys, place)), None)
+            old = next((row for row in near if _same_time(row, int(sort_us[place]), bool(clock[place]))), None)
             if old is not None:
                 near.remove(old)
         else:
@@ -131,8 +148,8 @@ def compare_delivery(
     return Comparison(replaces, len(gone) - len(replaces), shift)
 
 
-def _same_time(row: HeldRow, sort_us: int, keys: RowKeys, place: int) -> bool:
-    return not keys.clock[place] or abs(row.sort_us - sort_us) <= SAME_FACE_WITHIN_US
+def _same_time(row: HeldRow, sort_us: int, clock: bool) -> bool:
+    return not clock or abs(row.sort_us - sort_us) <= SAME_FACE_WITHIN_US
 
 
 def _found_again(held: Sequence[HeldRow], contents: Ids) -> dict[int, int]:

@@ -30,7 +30,11 @@ CREATE TABLE intake (
     events INTEGER NOT NULL,
     quarantined INTEGER NOT NULL,
     doubles INTEGER NOT NULL,
-    new_versions INTEGER NOT NULL
+    new_versions INTEGER NOT NULL,
+    first_face INTEGER NOT NULL,    -- the rows of `face` and `event` that this delivery wrote; nothing else wrote between
+    last_face INTEGER NOT NULL,
+    first_event INTEGER NOT NULL,
+    last_event INTEGER NOT NULL
 );
 CREATE INDEX intake_by_source ON intake (source);
 CREATE INDEX intake_by_text ON intake (text_digest);
@@ -101,9 +105,9 @@ CREATE TABLE face (
     identity INTEGER NOT NULL,      -- hash of what makes it this face
     content INTEGER NOT NULL        -- hash of everything the row said
 );
-CREATE INDEX face_by_lap ON face (lap_id, sort_us, intake_id, row_number);
-CREATE INDEX face_by_identity ON face (identity, content);
-CREATE INDEX face_by_intake ON face (intake_id, row_number);
+CREATE INDEX face_by_lap ON face (lap_id, sort_us);
+CREATE INDEX face_by_identity ON face (identity);
+CREATE INDEX face_by_first_version ON face (face_id) WHERE face_id IS NOT NULL;
 
 CREATE TABLE event (
     row_id INTEGER PRIMARY KEY,
@@ -139,8 +143,8 @@ CREATE TABLE event (
     content INTEGER NOT NULL
 );
 CREATE INDEX event_by_lap ON event (lap, sort_us);
-CREATE INDEX event_by_content ON event (content);
-CREATE INDEX event_by_intake ON event (intake_id, row_number);
+CREATE INDEX event_by_identity ON event (identity);
+CREATE INDEX event_by_first_version ON event (event_id) WHERE event_id IS NOT NULL;
 
 -- A changed row: the old row, the row in its place (NULL: withdrawn), who, when, what differs, why.
 CREATE TABLE replaced (

@@ -14,7 +14,7 @@ from spc.store.database import SCHEMA_VERSION, StoreError, connect
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.frames import EVENT_KINDS, EVENTS, FACES, INTAKES, frame
-from spc.store.identity import face_keys
+from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
 from spc.store.versions import differences_of, record_replaced
@@ -79,9 +79,9 @@ class Store(QuarantineRecords):
         """The open connection, for the parts of the intake that work row by row."""
         return self._connection
 
-    def holds_faces(self) -> bool:
-        """Whether any face is held."""
-        return self._connection.execute("SELECT 1 FROM face LIMIT 1").fetchone() is not None
+    def highest_row(self, table: str) -> int:
+        """Return the newest row id of `face` or `event`, 0 when there is none."""
+        return int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
 
     def close(self) -> None:
         """Close the file."""
@@ -177,7 +177,8 @@ class Store(QuarantineRecords):
         with self.writing(who=who, what=f"face on {rows['lap'].iloc[0]}"):
             intake_id, row_number = self._form_place(who=who, source=source)
             rows = rows.assign(intake_id=intake_id, row_number=row_number)
-            admitted = self.admission(source=source, who=who).faces(rows, raw=[typed_text(rows)])
+            keys = face_keys(rows, [typed_text(rows)], source=source)
+            admitted = self.admission(who=who).faces(rows, keys=keys)
             self._keep_form_intake(admitted, who=who, source=source)
             return int(self.face_table.rows(admitted.row_id)["face_id"].iloc[0])
 
@@ -191,7 +192,8 @@ class Store(QuarantineRecords):
         with self.writing(who=who, what=f"{rows['event'].iloc[0]} {rows['lap'].iloc[0]}"):
             intake_id, row_number = self._form_place(who=who, source=source)
             rows = rows.assign(intake_id=intake_id, row_number=row_number)
-            admitted = self.admission(source=source, who=who).events(rows, raw=[typed_text(rows)])
+            keys = event_keys(rows, [typed_text(rows)], source=source)
+            admitted = self.admission(who=who).events(rows, keys=keys)
             self._keep_form_intake(admitted, who=who, source=source)
             return int(self.event_table.rows(admitted.row_id)["event_id"].iloc[0])
 
@@ -236,9 +238,9 @@ class Store(QuarantineRecords):
             )  # fmt: skip
             return int(old["version"].iloc[0]) + 1
 
-    def admission(self, *, source: str, who: str, reread: bool = False) -> Admission:
+    def admission(self, *, who: str, reread: bool = False) -> Admission:
         """Give the gate through which the rows of one delivery go; use it inside `writing`."""
-        return Admission(self._connection, self.face_table, self.event_table, source=source, who=who, reread=reread)
+        return Admission(self._connection, self.face_table, self.event_table, who=who, reread=reread)
 
     def withdraw_event(self, event_id: int, *, who: str, reason: str) -> None:
         """Take back an event that did not happen; the old row is kept."""
@@ -248,8 +250,8 @@ class Store(QuarantineRecords):
             events = self.events()
             if event_id not in set(events["event_id"]):
                 raise StoreError(f"`event_id` must be a current event, got {event_id}")
-            sql = "SELECT max(row_id) FROM event WHERE row_id = ? OR event_id = ?"
-            row_id = self._connection.execute(sql, (event_id, event_id)).fetchone()[0]
+            sql = "SELECT coalesce(max(row_id), ?1) FROM event WHERE event_id = ?1"
+            row_id = self._connection.execute(sql, (event_id,)).fetchone()[0]
             self._insert(
                 "replaced", kind="event", old_row_id=row_id, new_row_id=None, at_us=now_us(), who=who, reason=reason,
                 differences="{}", edited_after="",
@@ -281,9 +283,7 @@ class Store(QuarantineRecords):
         """Find the intake of this form and person, the next one if there is none, and its next free row number."""
         found = self._connection.execute(_FORM, (source, who)).fetchone()
         intake_id = int(found[0]) if found else self.next_intake_id()
-        sql = "SELECT coalesce(max(row_number), 0) FROM {} WHERE intake_id = ?"
-        rows = [self._connection.execute(sql.format(name), (intake_id,)).fetchone()[0] for name in ("face", "event")]
-        return intake_id, int(max(rows)) + 1
+        return intake_id, max(self.highest_row("face"), self.highest_row("event")) + 1
 
     def _keep_form_intake(self, admitted: Admitted, *, who: str, source: str) -> None:
         """Write the intake of this form and person with its first row."""

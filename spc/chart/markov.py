@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 __all__ = ["Chain", "ChainLaw", "average_from", "chain_average", "chain_law", "law_of_both", "percentile_of"]
 
 Array = NDArray[np.float64]
+ENDLESS = 1e13  # points beyond which a run length has no correct digit left
 DENSE_MOST = 300  # states up to which a dense solution is taken
 STEPS_MOST = 5000  # points followed one by one before the geometric tail is taken
 SETTLED = 1e-12  # change of the law of states, summed, below which it counts as settled
@@ -63,6 +64,9 @@ def chain_law(chain: Chain) -> ChainLaw:
     visits = _solve(chain.matrix, chain.start, transpose=True)
     head = np.asarray(chain.head)
     average = float(head.sum() + visits.sum())
+    if not math.isfinite(average):
+        survival, _, steady = _survival(chain)
+        return ChainLaw(average=math.inf, deviation=math.inf, survival=survival, ratio=1.0, steady=steady)
     second = _solve(chain.matrix, visits, transpose=True)
     # E[N^2] = sum over t of (2t + 1) S_t; the tail sum of t S_t is second - visits, shifted by the head's length.
     order = np.arange(head.size)
@@ -112,20 +116,28 @@ def average_from(chain: Chain, state: Array) -> float:
 
 
 def _solve(matrix: Any, right: Array, *, transpose: bool) -> Array:
-    """Solve (I - Q) x = right, or its transpose."""
+    """Solve (I - Q) x = right, or its transpose; infinite where the chain hardly ever ends in floating point."""
     n = right.size
     if n == 0:
         return right
-    if isinstance(matrix, np.ndarray):
-        system = np.eye(n) - (matrix.T if transpose else matrix)
-        return np.asarray(np.linalg.solve(system, right))
-    from scipy.sparse import identity
-    from scipy.sparse.linalg import spsolve
+    endless = np.full(n, np.inf)
+    if not np.isfinite(right).all():
+        return endless
+    try:
+        if isinstance(matrix, np.ndarray):
+            found = np.linalg.solve(np.eye(n) - (matrix.T if transpose else matrix), right)
+        elif n <= DENSE_MOST:
+            return _solve(matrix.toarray(), right, transpose=transpose)
+        else:
+            from scipy.sparse import identity
+            from scipy.sparse.linalg import splu
 
-    if n <= DENSE_MOST:
-        return _solve(matrix.toarray(), right, transpose=transpose)
-    system = identity(n, format="csc") - (matrix.T if transpose else matrix)
-    return np.asarray(spsolve(system.tocsc(), right))
+            system = identity(n, format="csc") - (matrix.T if transpose else matrix)
+            found = splu(system.tocsc()).solve(right)
+    except (np.linalg.LinAlgError, RuntimeError):  # exactly singular
+        return endless
+    total = float(found.sum())
+    return np.asarray(found) if 0.0 <= total < ENDLESS * max(1.0, float(right.sum())) else endless
 
 
 def _survival(chain: Chain) -> tuple[Array, float, Array]:

@@ -188,4 +188,4 @@ def _solve(average: float, run_length: Callable[[float], float], low: float, hig
             f"got {average:g}"
         )
     log_wanted = math.log(wanted)
-    return float(brentq(lambda s: math.log(run_length(s)) - log_wanted, low, upper, xtol=1e-9, rtol=1e-10))
+    return float(brentq(lambda s: math.log(run_length(s)) - log_wanted, low, upper, xtol=1e-7, rtol=1e-8))

@@ -233,13 +233,15 @@ def cusum_run_length(
         settled = [chain_law(_pair(chart, 0.0, sign * shift, spread_ratio, path, single)[0]) for sign in ways]
     steady = [average_from(moved, chain_law(calm).steady) for moved, calm in pairs]
     (high, low), (high_0, low_0) = (law.average for law in fast_laws), (law.average for law in settled)
-    average = (high * low_0 + low * high_0 - high_0 * low_0) / (high_0 + low_0)
+    average = min(high, low)
+    if math.isfinite(high) and math.isfinite(low):
+        average = (high * low_0 + low * high_0 - high_0 * low_0) / (high_0 + low_0)
     joint = law_of_both(fast_laws[0], fast_laws[1])
     return _worded(
         joint,
-        scale=average / joint.average,
+        scale=average / joint.average if math.isfinite(joint.average) else 1.0,
         average=average,
-        steady_average=1.0 / (1.0 / steady[0] + 1.0 / steady[1]),
+        steady_average=_first_of(steady[0], steady[1]),
         shift_sd=shift,
         chart=words,
         method=_route_words(path),
@@ -254,6 +256,12 @@ def run_length_of(moved: Chain, calm: Chain, *, shift_sd: float, chart: str, met
     return _worded(
         law, average=law.average, steady_average=steady_average, shift_sd=shift_sd, chart=chart, method=method
     )
+
+
+def _first_of(one: float, other: float) -> float:
+    """Average wait for the first of two signals, each coming at its own steady rate."""
+    rate = 1.0 / one + 1.0 / other
+    return 1.0 / rate if rate > 0.0 else math.inf
 
 
 def _worded(

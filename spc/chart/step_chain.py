@@ -7,13 +7,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import number_in
-from spc.chart.markov import Chain
+from spc.chart.markov import Chain, chain_average
 from spc.chart.run_length import RunLength, run_length_of
 
-__all__ = ["bernoulli_chain", "step_cusum_run_length"]
+__all__ = ["bernoulli_chain", "step_cusum_decision_for", "step_cusum_run_length"]
 
 Array = NDArray[np.float64]
 GRID = 800
+DECISION_MOST = 60.0  # natural log: evidence of 10^26 to 1
 
 
 def step_cusum_run_length(
@@ -67,6 +68,50 @@ def step_cusum_run_length(
     moved = calm if shifted_probabilities is None else _shared_chain(steps, moved_law, limit, share * limit)
     mean = float(np.sum(steps * (moved_law - calm_law)))
     return run_length_of(moved, calm, shift_sd=mean, chart=chart, method="Markov chain over the steps of the reading")
+
+
+def step_cusum_decision_for(
+    average: float, increments: ArrayLike, probabilities: ArrayLike, *, head_start: float = 0.0
+) -> float:
+    """Return the smallest decision (to one part in a thousand) whose average run length in control is the one wanted.
+
+    Parameters
+    ----------
+    average : float
+        Points between false alarms, greater than 1.
+    increments, probabilities : (m,) floats
+        As for `step_cusum_run_length`.
+    head_start : float
+        Share of the decision at which the sum starts.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ValueError
+        If no decision gives such an average.
+    """
+    wanted = number_in(average, "average", above=1.0)
+    share = number_in(head_start, "head_start", above=-1e-300)
+    steps = np.asarray(increments, dtype=np.float64)
+    law = _law(probabilities, steps, "probabilities")
+
+    def reaches(decision: float) -> bool:
+        return chain_average(_shared_chain(steps, law, decision, share * decision)) >= wanted
+
+    if not np.any((steps > 0.0) & (law > 0.0)):
+        raise ValueError("`increments` must be able to rise above 0, or no sum ever signals: the two laws are alike")
+    low, high = 0.0, 1.0
+    while not reaches(high):
+        low, high = high, 1.5 * high
+        if high > DECISION_MOST:
+            raise ValueError(f"`average` must be within reach of these increments, got {average:g}")
+    while high - low > 1e-3 * high:
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if reaches(middle) else (middle, high)
+    return high
 
 
 def bernoulli_chain(probability: float, *, lattice: int, decision_steps: int, start_steps: int = 0) -> Chain:

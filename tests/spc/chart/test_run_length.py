@@ -148,6 +148,20 @@ def test_settings_found_give_the_wanted_average():
     )
 
 
+@pytest.mark.parametrize("width", [9.0, 40.0])
+def test_limits_beyond_reach_are_endless_not_a_crash(width):
+    for found in (
+        rule_run_length((RULES["beyond the limit"], RULES["far out"]), limit_z=width),
+        ewma_run_length(0.1, width, exact_limits=True),
+        ewma_run_length(0.1, width, sides="upper", limit_z=width),
+        cusum_run_length(0.5, 5 * width, head_start=0.5),
+        cusum_run_length(0.5, 5 * width, shift_sd=3.0),
+    ):
+        assert found.average > 1e9 or found.shift_sd == 3.0
+        assert found.steady_average > 10 and found.median > 10
+        assert not np.isnan([found.average, found.steady_average, found.deviation, found.median]).any()
+
+
 def test_price_of_a_rule_in_days():
     (priced,) = price((RULES["one side"],), 20.0)
     assert priced.days_base == pytest.approx(370.398 / 20, abs=1e-3)

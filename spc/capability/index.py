@@ -112,7 +112,7 @@ def quantile_index(
     fit = model.best if isinstance(model, FamilyChoice) else model
     possible = model.possible if isinstance(model, FamilyChoice) else (model,)
     barred = [r.sentence for r in refusals if r.bars == "any index"]
-    if fit is None or fit.status == "refused" or barred:
+    if fit is None or fit.status != "fitted" or barred:
         reason = "; ".join(barred) if barred else model.reason
         return _refused(model, limit_um, tuple(refusals), level, reason)
     rng = np.random.default_rng(1) if rng is None else rng

@@ -19,6 +19,7 @@ __all__ = [
 
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
+_MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
 _JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
 
@@ -36,6 +37,11 @@ def markdown_text(text: object) -> str:
 def as_typed(text: object) -> str:
     """Return a reading for hover text, where the plotting library reads a few HTML marks."""
     return html.escape(str(text), quote=False)
+
+
+def clock_words(text: str) -> str:
+    """Return a moment as typed without what a person at the bench does not read: seconds, the T, the offset."""
+    return _MOMENT.sub(r"\1 \2", text)
 
 
 def count(number_of: int, one: str, many: str | None = None) -> str:

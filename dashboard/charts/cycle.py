@@ -85,10 +85,12 @@ def _finite_top(values: Array) -> float:
 def _ceiling(picture: CyclePicture) -> float:
     tops = [_finite_top(path.high_um) for path in (picture.now, *picture.past)]
     tops += [_finite_top(path.low_um) * 1.25 for path in (picture.now, *picture.past)]
-    tops.append(_finite_top(picture.band_high_um))
     if math.isfinite(picture.limit_um):
         tops.append(picture.limit_um * 1.25)
-    return max([*tops, 1e-6]) * 1.06
+    read = max([*tops, 1e-6])
+    return (
+        max(read, min(_finite_top(picture.band_high_um), 1.3 * read)) * 1.06
+    )  # a wide band does not dwarf the readings
 
 
 def _right_end(picture: CyclePicture, left: FacesLeft, last_age: float) -> float:
@@ -107,6 +109,7 @@ def _add_past(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
     if not paths:
         return
     most = max(2, MOST_MARKS // 5 // len(paths))
+    stroke = float(np.clip(300 / max(path.age_faces[-1] for path in paths), 1.0, 2.0))
     for index, path in enumerate(paths):
         low, high = path.low_um * scale, np.minimum(path.high_um * scale, ceiling)
         rows = thin(low, high, np.zeros(low.size, dtype=bool), most=most)
@@ -116,7 +119,7 @@ def _add_past(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
                 x=xs,
                 y=ys,
                 mode="lines",
-                line={"color": clear(look.past, 0.38), "width": 2 * look.scale},
+                line={"color": clear(look.past, 0.34), "width": stroke * look.scale},
                 name="past cycles",
                 legendgroup="past",
                 showlegend=index == 0,
@@ -207,7 +210,7 @@ def _add_now(
         name="this cycle",
         colour=look.now,
         ceiling=ceiling,
-        width=max(0.6, right / 600),
+        width=max(float(np.clip(right / 300, 0.6, 0.95)), right / 600),
     )
     figure.add_traces(traces)
 

@@ -12,7 +12,7 @@ from dashboard.parts.log_form import log_form
 from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.person import last_operator, signed_by
 from dashboard.parts.picture import show_picture
-from dashboard.words import count, grit_words, number
+from dashboard.words import clock_words, count, grit_words, number
 from spc.board.results import LapReport
 
 __all__ = ["choose_lap", "render"]
@@ -61,7 +61,7 @@ def choose_lap(page: Page, *, view: str = "lap") -> str | None:
 
 def _kicker(report: LapReport) -> str:
     what = [word for word in (report.material, report.kind, grit_words(report.grit)) if word]
-    last = f"last face {report.last_time_text}" if report.last_time_text else ""
+    last = f"last face {clock_words(report.last_time_text)}" if report.last_time_text else ""
     return ", ".join([*what, last] if last else what)
 
 

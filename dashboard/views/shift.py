@@ -7,7 +7,7 @@ from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.parts.first_run import first_run
 from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.picture import show_picture
-from dashboard.words import count, share
+from dashboard.words import clock_words, count, html_text, share
 from spc.board.results import ShiftReport
 
 __all__ = ["render"]
@@ -79,7 +79,7 @@ def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
         ("faces", f"{report.faces_this_shift:,}"),
         ("re-laps", f"{report.relaps_this_shift:,}"),
         ("re-lap share, 95 % range", share(report.relap_share_low, report.relap_share_high)),
-        ("newest face", report.newest_face_text or "\u2013"),
+        ("newest face", clock_words(report.newest_face_text) or "\u2013"),
     ]
 
 
@@ -90,5 +90,5 @@ def _wall(report: ShiftReport, page: Page) -> None:
     if len(needy) > _ROOMY:
         st.html("<style>html { font-size: 19px !important; }</style>")
     st.html("".join(cards.lap_line(lap) for lap in needy) + "".join(cards.rest_line(report.laps, s) for s in _AT_REST))
-    newest = f"Newest face: {report.newest_face_text}" if report.newest_face_text else "No face logged yet"
-    st.html(f'<p class="lc-quiet">{newest}; {count(report.faces_this_shift, "face")} this shift.</p>')
+    newest = f"Newest face: {clock_words(report.newest_face_text)}" if report.newest_face_text else "No face logged yet"
+    st.html(f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>')

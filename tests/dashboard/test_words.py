@@ -2,7 +2,18 @@ import math
 
 import pytest
 
-from dashboard.words import count, grit_words, html_text, join_words, markdown_text, micro, number, prose, share
+from dashboard.words import (
+    clock_words,
+    count,
+    grit_words,
+    html_text,
+    join_words,
+    markdown_text,
+    micro,
+    number,
+    prose,
+    share,
+)
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "no faces"), (1, "1 face"), (2, "2 faces"), (1_200, "1,200 faces")])
@@ -46,3 +57,16 @@ def test_sentences_keep_names_and_units_whole():
     assert micro("0.3 um and 12 uin, um alone") == "0.3\u00a0µm and 12\u00a0µin, um alone"
     shown = prose("<b> CI-1 reads 0.3 um & more")
     assert shown == '&lt;b&gt; <span class="lc-whole">CI-1</span> reads 0.3\u00a0µm &amp; more'
+
+
+@pytest.mark.parametrize(
+    ("typed", "shown"),
+    [
+        ("2026-06-26T15:52:10+02:00", "2026-06-26 15:52"),
+        ("2026-06-26 15:52", "2026-06-26 15:52"),
+        ("4 March 09:33", "4 March 09:33"),
+        ("", ""),
+    ],
+)
+def test_moments_are_shown_as_read_at_the_bench(typed, shown):
+    assert clock_words(typed) == shown

@@ -1,0 +1,67 @@
+"""Accessibility, by axe in the running page, and by keyboard alone."""
+
+import pytest
+
+pytestmark = pytest.mark.browser
+VIEWS = {
+    "shift": "/",
+    "wall": "/?wall=1",
+    "lap": "/lap?lap=CI-1",
+    "proof": "/proof?lap=CI-1",
+    "index": "/proof?lap=CI-1&section=Index",
+    "log": "/log",
+    "wrong lap": "/lap?lap=CI-9",
+}
+# Findings in elements that the framework draws and this project cannot change; each with its reason.
+FRAMEWORK = {
+    (
+        "presentation-role-conflict",
+        "stFileUploaderDropzone",
+    ): "the framework gives its drop zone a role and a label at once",
+}
+
+
+def findings(page):
+    """Serious and lesser findings of axe, each with the rule and the elements."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page).response["violations"]
+    ours = {
+        item["id"]: [
+            f"{node['target']} {node['html'][:160]}"
+            for node in item["nodes"]
+            if not any(item["id"] == rule and part in node["html"] for rule, part in FRAMEWORK)
+        ]
+        for item in found
+    }
+    return {rule: nodes for rule, nodes in ours.items() if nodes}
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_axe_finds_nothing_of_ours(at, demo_url, view):
+    assert findings(at(demo_url + VIEWS[view])) == {}
+
+
+def test_axe_finds_nothing_in_the_dark(at, demo_url):
+    assert findings(at(demo_url + VIEWS["lap"], dark=True)) == {}
+
+
+def test_the_board_can_be_walked_by_keyboard(at, demo_url):
+    page = at(demo_url)
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        here = page.evaluate("() => document.activeElement.innerText || ''")
+        if here.startswith("Open "):
+            break
+    else:
+        pytest.fail("no lap's link was reached in 40 steps")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/lap?lap=*")
+
+
+def test_every_picture_has_its_sentence_and_its_table(at, demo_url):
+    page = at(demo_url + VIEWS["lap"])
+    page.get_by_text("This cycle in words and numbers").click()
+    page.get_by_test_id("stDataFrame").first.wait_for()
+    label = page.locator(".st-key-cycle [aria-label]").first.get_attribute("aria-label")
+    assert "face" in label

@@ -1,0 +1,132 @@
+"""Taking in a file and settling rows, through the log view itself."""
+
+import re
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from spc.log.intake import ingest
+from spc.settings import KnownLap, Settings
+from spc.store.store import Store
+from tests.dashboard.view_script import one_view
+
+OWN = (
+    "time,operator,lap,grit um,minutes,flatness um,part,serial\n"
+    "2026-03-04 06:10,R. Oduya,CI-1,15,12,0.31,plate,S-1\n"
+    "2026-03-04 06:20,R. Oduya,CI-1,15,12,0.29,plate,S-2\n"
+    "2026-03-04 06:30,R. Oduya,C1-1,15,12,0.33,plate,S-3\n"
+    "2026-03-04 06:40,R. Oduya,CI-1,15,12,see note,plate,S-4\n"
+)
+TOML = '[[lap]]\nname = "CI-1"\n'
+
+
+@pytest.fixture
+def store(tmp_path, monkeypatch):
+    """A store whose site knows one lap, so that another way of writing it has to wait."""
+    path = tmp_path / "lapcell.db"
+    (tmp_path / "lapcell.toml").write_text(TOML, encoding="utf-8")
+    monkeypatch.setenv("LAPCELL_STORE", str(path))
+    monkeypatch.delenv("LAPCELL_SETTINGS", raising=False)
+    return path
+
+
+@pytest.fixture
+def waiting(store):
+    with Store.open(store) as opened:
+        taken = ingest(opened, OWN.encode(), name="own.csv", settings=Settings(laps=(KnownLap("CI-1"),)), who="A")
+    assert (taken.faces, taken.quarantined) == (2, 2)
+    return store
+
+
+def start():
+    page = AppTest.from_function(one_view, kwargs={"view": "log"}, default_timeout=30).run()
+    assert not page.exception, page.exception
+    return page
+
+
+def text(page):
+    shown = " ".join(element.proto.body for element in page.get("html"))
+    return re.sub(r'<span class="lc-whole">(.*?)</span>', r"\1", shown)
+
+
+def press(page, label):
+    next(button for button in page.button if button.label == label).click()
+    page.run()
+    assert not page.exception, page.exception
+    return page
+
+
+def field(page, label):
+    return next(one for one in (*page.text_input, *page.text_area, *page.selectbox) if one.label.startswith(label))
+
+
+def test_a_file_is_previewed_and_taken_in_only_on_the_button(store):
+    page = start()
+    page.file_uploader[0].set_value(("own.csv", OWN.encode(), "text/csv")).run()
+    assert not page.exception, page.exception
+    shown = text(page)
+    assert "own.csv holds 2 faces and no events; 2 rows would wait for a person." in shown
+    assert "encoding utf-8" in shown and "Say first who signs this" in page.warning[0].value
+    with Store.open(store) as opened:
+        assert opened.revision() == 0
+    page.session_state["lc_signed"] = "Engineer"  # a name typed anew; the test driver can only choose listed ones
+    page.run()
+    press(page, "Take in 4 rows")
+    assert "Taken in from own.csv: 2 faces and 2 rows to settle. 4 rows in all." in text(page)
+    with Store.open(store) as opened:
+        assert len(opened.faces()) == 2 and opened.intakes()["who"].tolist() == ["Engineer"]
+
+
+def test_a_file_that_is_no_log_is_refused_in_one_sentence(store):
+    page = start()
+    page.file_uploader[0].set_value(("picture.csv", b"\x89PNG\r\n\x1a\n" + bytes(64), "text/csv")).run()
+    assert not page.exception
+    assert "picture.csv cannot be read: " in text(page)
+    assert not [button for button in page.button if button.label.startswith("Take in")]
+
+
+def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
+    shown = text(start())
+    assert "2 rows wait for a person." in shown
+    assert "is not a known lap" in shown and "06:30,R. Oduya,C1-1" in shown
+
+
+def test_an_alias_is_approved_and_its_rows_are_taken_in(waiting):
+    page = start()
+    field(page, "\u201cC1-1\u201d is another way of writing").set_value("CI-1")
+    press(page, "Approve the alias")
+    assert "C1-1 is read as CI-1 from now on; 1 row settled." in text(page)
+    with Store.open(waiting) as opened:
+        assert opened.aliases() == {"C1-1": "CI-1"} and len(opened.faces(lap="CI-1")) == 3
+
+
+def test_a_row_is_put_right_with_its_reason(waiting):
+    page = start()
+    page.number_input[0].set_value(2).run()
+    field(page, "Put it right").set_value("2026-03-04 06:40,R. Oduya,CI-1,15,12,0.35,plate,S-4")
+    field(page, "How you know").set_value("the note says 0.35")
+    press(page, "Take in as put right")
+    assert "Taken in as put right." in text(page)
+    with Store.open(waiting) as opened:
+        assert opened.faces(lap="CI-1")["flatness_text"].tolist()[-1] == "0.35"
+        assert opened.quarantine(open_only=False)["how"].tolist().count("fixed") == 1
+
+
+def test_a_row_is_not_settled_without_a_reason(waiting):
+    page = press(start(), "Discard this row")
+    assert [error.value for error in page.error] == ["Say who settles it, and why."]
+    with Store.open(waiting) as opened:
+        assert len(opened.quarantine()) == 2
+
+
+def test_a_discarded_row_is_kept_with_its_reason(waiting):
+    page = start()
+    field(page, "Why it is not to be taken in").set_value("test row")
+    press(page, "Discard this row")
+    with Store.open(waiting) as opened:
+        assert len(opened.quarantine()) == 1
+        assert "test row" in opened.quarantine(open_only=False)["reason"].tolist()
+
+
+def test_what_was_taken_in_is_counted(waiting):
+    assert "1 delivery, 4 rows, 2 of them quarantined." in text(start())

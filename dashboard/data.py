@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
     from spc.board.lap_chart import ChartReport
     from spc.board.study import Study, StudyPlan
+    from spc.wear.recondition_plan import ReconditionPlan
 
 __all__ = [
     "Snapshot",
@@ -29,6 +30,7 @@ __all__ = [
     "open_store",
     "operators",
     "parts",
+    "recondition_plan",
     "recent_faces",
     "revision",
     "revisions",
@@ -39,6 +41,7 @@ __all__ = [
     "waiting",
 ]
 
+_SEED = 20_240_917  # of the draws behind a plan
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
 
@@ -147,6 +150,25 @@ def study(now: Snapshot, plan: "StudyPlan") -> "Study":
 
     with open_store() as store:
         return run_study(look_at_cell(store, settings(now)), plan)
+
+
+@st.cache_data(max_entries=32, show_spinner="Counting cycles")
+def recondition_plan(
+    now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost: float
+) -> "tuple[list[str], ReconditionPlan]":
+    """Return the laps of a lap's group and when to recondition them; seeded, so that it is the same each time."""
+    import numpy as np
+
+    from spc.board.cell_view import look_at_cell
+    from spc.wear.recondition_plan import plan_recondition
+
+    with open_store() as store:
+        view = look_at_cell(store, settings(now))
+    group = view.lap_row(lap)["group"]
+    laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
+    cycles = view.cycles[view.cycles["lap"].isin(laps)]
+    rng = np.random.default_rng(_SEED)
+    return laps, plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

@@ -3,6 +3,7 @@
 import streamlit as st
 
 from dashboard import cards
+from dashboard.parts.age_section import age_section
 from dashboard.parts.capability_section import capability_section
 from dashboard.parts.chart_section import chart_section
 from dashboard.parts.glossary import glossary
@@ -14,7 +15,7 @@ from dashboard.views.lap import choose_lap
 
 __all__ = ["render"]
 
-_SECTIONS = ("Chart", "Index", "Limits", "How we know", "Words")
+_SECTIONS = ("Chart", "Index", "Age", "Limits", "How we know", "Words")
 
 
 def render(page: Page) -> None:
@@ -38,6 +39,8 @@ def render(page: Page) -> None:
         chart_section(page, lap, person)
     elif section == "Index":
         capability_section(page, lap)
+    elif section == "Age":
+        age_section(page, lap)
     elif section == "Limits":
         limits(page, person)
     elif section == "How we know":

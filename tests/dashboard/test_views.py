@@ -155,7 +155,7 @@ def test_a_limit_is_set_with_its_reason(filled_store, board):
         assert store.limits()[["part", "upper_um", "why"]].values.tolist() == [["seal plate", 0.6, "drawing C"]]
 
 
-@pytest.mark.parametrize("section", ["Chart", "Index", "Limits", "How we know", "Words"])
+@pytest.mark.parametrize("section", ["Chart", "Index", "Age", "Limits", "How we know", "Words"])
 def test_every_section_of_the_proof_opens(section, filled_store):
     assert "What stands behind DI-2." in text(run("proof", lap="DI-2", section=section)).replace("\u00a0", " ")
 

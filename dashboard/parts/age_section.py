@@ -1,0 +1,71 @@
+"""When to recondition: how long the cycles of this lap and its sisters last, and what each planned age costs."""
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from dashboard import cards, data
+from dashboard.charts.life import cost_figure, survival_figure
+from dashboard.parts.page import Page
+from dashboard.parts.picture import show_picture
+from dashboard.words import count
+from spc.wear.recondition_plan import ReconditionPlan
+
+__all__ = ["age_section"]
+
+_CLOCKS = {"faces": "faces lapped", "minutes": "minutes of lapping"}
+
+
+def age_section(page: Page, lap: str) -> None:
+    """Ask for the two costs, then show the sentence, the two curves and the lives behind them."""
+    planned_now = page.site.planned_cost or 1.0
+    worn_now = page.site.unplanned_cost or 4.0
+    with st.container(key="age-choice", horizontal=True):
+        clock = st.selectbox(
+            "Age counted in", list(_CLOCKS), format_func=_CLOCKS.__getitem__, key="age-clock", width=240
+        )
+        planned = st.number_input("Cost of a planned reconditioning", 0.01, 1e9, planned_now, format="%g", width=300)
+        worn = st.number_input("Cost of one found too late", 0.01, 1e9, worn_now, format="%g", width=300)
+    if worn <= planned:
+        st.error("One found too late must cost more than a planned one: it costs re-laps, scrap and lost time besides.")
+        return
+    laps, plan = data.recondition_plan(page.now, lap, str(clock), float(planned), float(worn))
+    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(laps)}; costs in any unit of yours"))
+    survival, cost = st.columns(2, gap="large")
+    with survival:
+        _survival(plan, page, str(clock))
+    with cost:
+        _cost(plan, page)
+
+
+def _survival(plan: ReconditionPlan, page: Page, clock: str) -> None:
+    curve = plan.curve
+    st.html(cards.section("How long cycles last"))
+    if curve.status == "counts only":
+        st.html(cards.sentences([f"No curve: {curve.reason}."]))
+        return
+    half = curve.median()
+    worn = f"{count(curve.n, 'cycle')}, {curve.worn:,} of them seen to wear out"
+    middle = f"; half are worn by {half:.0f} {clock}" if np.isfinite(half) else "; fewer than half have worn out yet"
+    table = pd.DataFrame(
+        {clock: curve.age, "still good, %": 100 * curve.survival, "from": 100 * curve.low, "to": 100 * curve.high}
+    )
+    show_picture(
+        survival_figure(curve, page.look, clock=clock),
+        key="survival",
+        title="This curve",
+        sentence=f"{worn}{middle}. Method: {curve.method}.",
+        table=table.round(1),
+    )
+
+
+def _cost(plan: ReconditionPlan, page: Page) -> None:
+    age = plan.age
+    st.html(cards.section("What each planned age costs"))
+    if age.status == "counts only":
+        st.html(cards.sentences([age.sentence]))
+        return
+    table = pd.DataFrame({age.clock: age.ages, "cost": age.costs})
+    show_picture(
+        cost_figure(age, page.look), key="cost", title="This curve", sentence=age.sentence, table=table.round(4)
+    )

@@ -1,0 +1,40 @@
+import numpy as np
+
+from dashboard.charts.life import cost_figure, survival_figure
+from dashboard.theme import LIGHT
+from spc.wear.lifetime_fit import choose_lifetime
+from spc.wear.recondition_age import recondition_age
+from spc.wear.survival import kaplan_meier
+
+LIVES = np.random.default_rng(5).weibull(4.0, 30) * 60 + 5
+
+
+def test_the_curve_falls_in_steps_from_all_to_the_share_left():
+    curve = kaplan_meier(LIVES, LIVES)
+    figure = survival_figure(curve, LIGHT, clock="faces")
+    (line,) = [trace for trace in figure.data if trace.name == "share still good"]
+    assert line.line.shape == "hv" and line.y[0] == 100
+    np.testing.assert_allclose(np.asarray(line.y[1:], dtype=float), 100 * curve.survival)
+    assert figure.layout.xaxis.title.text == "faces since reconditioning"
+    assert figure.layout.yaxis.title.text == "cycles that still cut good, %"
+    assert all(np.isfinite(np.asarray(trace.y, dtype=float)).all() for trace in figure.data)
+
+
+def test_the_cost_curve_shows_the_ages_as_good_as_the_best_and_running_to_the_limit():
+    fit = choose_lifetime(LIVES, LIVES)[0]
+    plan = recondition_age(fit, LIVES, LIVES, planned_cost=1.0, worn_cost=10.0, rng=np.random.default_rng(1), draws=100)
+    assert plan.status == "range"
+    figure = cost_figure(plan, LIGHT)
+    best = next(trace for trace in figure.data if trace.name == "as good as the best")
+    assert min(best.x) >= plan.flat_low and max(best.x) <= plan.flat_high
+    limit = next(trace for trace in figure.data if trace.name == "run to the limit")
+    assert set(limit.y) == {plan.limit_cost_per_face}
+    assert figure.layout.yaxis.title.text == "cost per face, unit of the costs"
+
+
+def test_no_age_is_marked_where_none_pays():
+    lives = np.random.default_rng(2).exponential(40, 40) + 1
+    fit = choose_lifetime(lives, lives)[0]
+    plan = recondition_age(fit, lives, lives, planned_cost=1.0, worn_cost=1.01, rng=np.random.default_rng(1), draws=100)
+    assert plan.status == "run to the limit"
+    assert "as good as the best" not in [trace.name for trace in cost_figure(plan, LIGHT).data]

@@ -15,7 +15,7 @@ LEVEL = 0.05
 
 def run(size: str, rng: np.random.Generator) -> list[list[object]]:
     """Rows: true law, fitted law, step, n, sets, share rejected, Monte Carlo error at the level."""
-    sets, steps = (300, (0.0, 0.25, 0.5, 1.0)) if size == "full" else (40, (0.5,))
+    sets, steps = (300, (0.0, 0.25, 0.5, 1.0)) if size == "full" else (25, (0.5,))
     pairs = [(name, name, 60) for name in LAWS] + [("lognormal", "Weibull", 200), ("half-normal", "lognormal", 200)]
     rows: list[list[object]] = []
     for true, fitted, n in pairs:

@@ -55,7 +55,7 @@ def run_attained(size: str, rng: np.random.Generator) -> list[list[object]]:
 
 def run_guarantee(size: str, rng: np.random.Generator) -> list[list[object]]:
     """Rows: law, step, baseline, baselines, share whose true rate is within 1.2 times the nominal one."""
-    sets, lengths, steps = (100, (30, 100), (0.0, 0.5)) if size == "full" else (8, (30,), (0.5,))
+    sets, lengths, steps = (100, (30, 100), (0.0, 0.5)) if size == "full" else (6, (30,), (0.5,))
     rows: list[list[object]] = []
     for family in LAWS:
         for step in steps:

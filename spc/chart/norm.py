@@ -22,7 +22,8 @@ Array = NDArray[np.float64]
 
 FEWEST_OF_PART = 3  # readings before a part gets a factor of its own [our rule]
 GROWTH_LEVEL = 0.01  # growth with age is kept only where noise would seldom show it [our choice]
-FEWEST_FOR_GROWTH = 20
+FEWEST_FOR_GROWTH, MOST_FOR_GROWTH = 20, 20_000  # readings; of more, the newest are taken
+LEAST_GROWTH = 0.05  # over the whole reach of ages, as a share; less moves no limit by a step [our choice]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +126,14 @@ def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
     Notes
     -----
     Lognormal readings whose middle grows by a constant share per face. Kept only where the likelihood ratio against
-    no growth passes 1 %, so a stable lap gets none in 99 of 100 baselines.
+    no growth passes 1 %, so a stable lap gets none in 99 of 100 baselines, and where it amounts to 5 % or more.
     """
     from scipy.optimize import minimize_scalar
     from scipy.special import chdtrc
 
     from spc.model.interval_fit import fit_intervals
 
+    stream = stream.where(np.arange(len(stream)) >= len(stream) - MOST_FOR_GROWTH)
     age = stream.age_faces
     reach = float(np.ptp(age)) if age.size else 0.0
     if age.size < FEWEST_FOR_GROWTH or reach < 5:
@@ -151,7 +153,8 @@ def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
         return 0.0
     best = minimize_scalar(lost, bounds=(-3.0 / reach, 3.0 / reach), method="bounded", options={"xatol": 1e-4 / reach})
     ratio = 2.0 * (flat - float(best.fun))
-    return float(best.x) if math.isfinite(ratio) and float(chdtrc(1, max(ratio, 0.0))) <= GROWTH_LEVEL else 0.0
+    clear = math.isfinite(ratio) and float(chdtrc(1, max(ratio, 0.0))) <= GROWTH_LEVEL
+    return float(best.x) if clear and abs(float(best.x)) * reach >= LEAST_GROWTH else 0.0
 
 
 def _stepwise(z: Array, stream: Stream, phi: float) -> Array:

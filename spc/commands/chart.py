@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+OF_THE_CYCLE = ("wear", "re-lap share")
 SHOWN = 20  # newest readings in the table
 LINE = 60  # newest readings in the line of marks
 MARKS = "._-=+*#"  # from far on the good side to far on the bad side
@@ -20,7 +21,12 @@ MARKS = "._-=+*#"  # from far on the good side to far on the bad side
 
 @click.command("chart")
 @click.argument("lap")
-@click.option("--sign", default="flatness", show_default=True, help="flatness, minutes, removal rate or finish.")
+@click.option(
+    "--sign",
+    default="flatness",
+    show_default=True,
+    help="flatness, minutes, removal rate, finish, wear or re-lap share.",
+)
 @click.option("--part", default="", help="Show only this part number; the limits do not move for it.")
 @click.option(
     "--rules", "rules", default="", help="Run rules to add, by name, with commas between; their price is printed."
@@ -31,6 +37,8 @@ def command(session: Session, *, lap: str, sign: str, part: str, rules: str, las
     """Chart one lap and say what signals."""
     from spc.board.lap_chart import chart_of_lap
 
+    if sign in OF_THE_CYCLE:
+        return _of_the_cycle(session, lap, sign, part=part, rules=rules)
     wanted = [name.strip() for name in rules.split(",") if name.strip()]
     with session.store() as store:
         report = chart_of_lap(store, lap, sign, session.settings(), part=part, rules=wanted)
@@ -41,6 +49,56 @@ def command(session: Session, *, lap: str, sign: str, part: str, rules: str, las
     newest = len(report.replayed.stream) - 1
     signals_now = any(s.since_faces == 0 or s.face_id == _face(report, newest) for s in report.signals)
     return NEEDS_A_PERSON if signals_now else DONE
+
+
+def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: str) -> int:
+    """Chart what belongs to the running cycle as a whole: its wear, or its re-laps."""
+    from spc.board.cell_view import look_at_cell
+    from spc.board.chart_signals import chart_cell
+    from spc.board.wear_report import relap_report, wear_report
+
+    if part or rules:
+        raise ValueError(f"`--part` and `--rules` do not go with the sign {sign!r}; leave them out")
+    with session.store() as store:
+        view = look_at_cell(store, session.settings())
+    cell = chart_cell(view)
+    if all(name != lap for name, _ in cell.charts):
+        known = ", ".join(sorted({name for name, _ in cell.charts})) or "none yet"
+        raise ValueError(f"`lap` must be a lap of the store, got {lap!r}; known are {known}")
+    called: tuple[int, ...]
+    drawn: list[float]
+    if sign == "wear":
+        wear = wear_report(view, cell, lap)
+        status, sentence, method, faces = wear.status, wear.sentence, wear.method, wear.face_ids
+        drawn, drawn_as = wear.chart.z.tolist(), "z"
+        beyond = (wear.chart.value > wear.chart.upper) | (wear.chart.value < wear.chart.lower)
+        called = tuple(face for face, out in zip(faces, beyond.tolist(), strict=True) if out)
+        needs = bool(called) or wear.unusual.status == "change"
+    else:
+        share = relap_report(view, cell, lap)
+        status, sentence, method, faces = share.status, share.sentence, share.method, share.face_ids
+        chart = share.chart.chart if share.chart is not None else None
+        drawn, drawn_as = (chart.value.tolist() if chart is not None else [math.nan] * len(faces)), "sum"
+        called = tuple(faces[i] for i in chart.signals[0].index.tolist()) if chart is not None else ()
+        needs = bool(called)
+    rows = [{"face": face, drawn_as: float(value)} for face, value in zip(faces, drawn, strict=True)]
+    if session.as_json:
+        print_json(
+            {
+                "lap": lap,
+                "sign": sign,
+                "status": status,
+                "sentence": sentence,
+                "method": method,
+                "called_faces": called,
+                "readings": rows,
+            }
+        )
+    else:
+        click.echo(f"{plain(lap)}: {sign} of the running cycle, {len(faces)} faces")
+        click.echo(sentence)
+        click.echo(f"Method: {method}.")
+    return NEEDS_A_PERSON if needs else DONE
 
 
 def _print(report: "ChartReport", last: int) -> None:

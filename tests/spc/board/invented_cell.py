@@ -71,12 +71,32 @@ def events_of(lap, n, *, per_cycle=40, a_day=12, start_us=START_US):
     return frame(EVENTS, {c: columns.get(c, [blank.get(kind)] * len(at)) for c, kind in EVENTS.items()})
 
 
+LOG = {
+    "time": "time_text",
+    "lap": "lap",
+    "operator": "operator",
+    "grit": "grit",
+    "part": "part",
+    "serial": "serial",
+    "face": "face",
+    "attempt": "attempt",
+    "minutes": "minutes",
+    "flatness (bands)": "flatness_text",
+}
+
+
 def fill(store, faces, events):
-    """Take the rows into a store the way a log is taken in, one delivery for each kind."""
-    with store.writing(who="test", what="invented cell"):
-        for kind, rows in (("faces", faces), ("events", events)):
-            if len(rows):
-                intake = store.add_intake(kind="log", name=f"{kind}.csv", source=kind, who="test")
-                rows = rows.assign(intake_id=intake, row_number=range(1, len(rows) + 1))
-                admit = getattr(store.admission(source=kind, who="test"), kind)
-                admit(rows, raw=[f"row {k}" for k in range(len(rows))])
+    """Take the faces in as a log, and type the events."""
+    from spc.log.intake import ingest
+    from spc.settings import Settings
+
+    log = faces[list(LOG.values())].set_axis(list(LOG), axis=1)
+    log["thickness before (um)"] = (faces["thickness_before_low_um"] + 0.05).round(1)
+    log["thickness after (um)"] = 5000.0
+    settings = Settings(flatness_unit="band", lamp="helium", step_bands=0.5, zero_means="half step", date_order="ymd")
+    taken = ingest(store, log.to_csv(index=False).encode(), name="invented.csv", settings=settings, who="test")
+    assert (taken.refused, taken.faces, taken.quarantined) == (False, len(faces), 0), taken
+    for event in events.to_dict("records"):
+        kept = ("lap", "event", "time_text", "reason")
+        moment = pd.Timestamp(event["sort_us"], unit="us", tz="UTC")
+        store.append_event({k: event[k] for k in kept} | {"time_utc": moment}, who="test")

@@ -1,0 +1,140 @@
+"""Whether the running cycle of one lap wears as its past cycles did, and how often its faces come back."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.board.cell_view import CellView
+from spc.board.chart_signals import CellCharts
+from spc.chart.change_point import ChangeSearch
+from spc.chart.norm import middles
+from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
+from spc.chart.stream import stream_of
+from spc.chart.wear_chart import NAMES, WearChart, unusual_wear, usual_wear, wear_chart
+
+__all__ = ["RelapReport", "WearReport", "relap_report", "wear_report"]
+
+FEWEST_USUAL = 20  # earlier faces from which a usual share of re-laps is said [our rule]
+LEAST_RISE = 0.05  # the sum is tuned to twice the usual share, at least to this much more [our choice]
+
+
+@dataclass(frozen=True, slots=True)
+class WearReport:
+    """The running cycle on its sloping centre line, logs of first-pass flatness."""
+
+    lap: str
+    status: str  # 'ok' or 'refused'
+    chart: WearChart
+    unusual: ChangeSearch  # what is not usual and where it began
+    face_ids: tuple[int, ...]  # of the chart's faces
+    method: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class RelapReport:
+    """Faces that had to be lapped again, one by one."""
+
+    lap: str
+    status: str  # 'ok' or 'refused'
+    usual_share: float  # NaN if refused
+    usual_faces: int  # earlier faces the usual share rests on
+    relapped: int  # of the faces charted
+    faces: int
+    chart: RelapChart | None
+    face_ids: tuple[int, ...]
+    method: str
+    sentence: str
+
+
+def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
+    """Chart the running cycle of one lap against how it usually wears.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+        Its budget sets the limits.
+    lap : str
+
+    Returns
+    -------
+    WearReport
+
+    Notes
+    -----
+    Logs of the middles of the readings: good where most readings are above their step; a reading below it counts as
+    three fifths of the step.
+    """
+    stream = stream_of(view.faces, lap=lap, sign="flatness")
+    y = middles(stream)
+    running = stream.cycle == (stream.cycle[-1] if len(stream) else 0)
+    usual = usual_wear(stream.age_faces[~running], y[~running], stream.cycle[~running])
+    alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
+    chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
+    unusual = unusual_wear(stream.age_faces[running], y[running], false_detection=0.01)
+    faces = tuple(stream.face_id[running].tolist())
+    method = (
+        "regression chart of the log of flatness on age in the cycle, each face against the faces before it, limits "
+        "widened by what is not known of the line"
+        + (f"; drawn towards {usual.cycles} past cycles" if usual is not None else "; of this cycle alone")
+    )
+    sentence = chart.sentence
+    if unusual.status == "change":
+        change = unusual.changes[0]
+        began = ""
+        if change.set_start.size:
+            first, last = faces[int(change.set_start[0])], faces[int(change.set_start[-1])]
+            began = f", begun at face {first}" if first == last else f", begun between face {first} and face {last}"
+        sentence += f" Not wearing as usual: a {NAMES[change.kind]}{began}. {unusual.sentence}"
+    elif usual is not None and len(faces) > 1:
+        sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
+    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence)
+
+
+def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
+    """Chart the faces of the running cycle that had to be lapped again.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+        Its budget sets the decision.
+    lap : str
+
+    Returns
+    -------
+    RelapReport
+    """
+    signs = view.signs_of(lap)
+    bad, cycle = signs["relapped"].to_numpy(bool), signs["cycle"].to_numpy(np.int64)
+    running = cycle == (cycle[-1] if cycle.size else 0)
+    earlier, now = bad[~running], bad[running]
+    faces = tuple(signs["face_id"].to_numpy(np.int64)[running].tolist())
+    method = "likelihood-ratio sum over single faces, exact run length"
+    if earlier.size < FEWEST_USUAL:
+        why = (
+            f"{int(now.sum())} of {now.size} faces were lapped again; {earlier.size} faces of earlier cycles are too "
+            f"few to say what is usual ({FEWEST_USUAL} needed)."
+        )
+        return RelapReport(
+            lap, "refused", math.nan, int(earlier.size), int(now.sum()), int(now.size), None, faces, method, why
+        )
+    share = (float(earlier.sum()) + 0.5) / (earlier.size + 1.0)
+    worse = min(max(2.0 * share, share + LEAST_RISE), (1.0 + share) / 2.0)
+    between = cell.plan.widths.points_between if cell.plan.widths is not None else 500.0
+    plan = bernoulli_plan(share, worse, average=float(round(between)))
+    found = relap_chart(now, plan)
+    calls = found.chart.signals[0].index
+    sentence = f"{int(now.sum())} of {now.size} faces were lapped again; usual are {share:.1%}. "
+    if calls.size == 0:
+        sentence += "No rise is called"
+    else:
+        sentence += f"A rise was first called at face {faces[int(calls[0])]}"
+        if found.since >= 0:
+            sentence += f"; it still stands, begun about face {faces[found.since]}"
+    return RelapReport(
+        lap, "ok", share, int(earlier.size), int(now.sum()), int(now.size), found, faces, method,
+        f"{sentence}; {plan.sentence}.",
+    )  # fmt: skip

@@ -1,0 +1,73 @@
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from spc.board.cell_view import look_at_cell
+from spc.board.chart_signals import chart_cell
+from spc.board.wear_report import relap_report, wear_report
+from spc.cli import cli
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.spc.board.invented_cell import events_of, faces_of, fill
+
+
+def look(tmp_path, change=None, n=200):
+    faces = faces_of("K1", n, np.random.default_rng(97), growth=0.02)
+    path = tmp_path / "cell.db"
+    with Store.open(path) as store:
+        fill(store, faces if change is None else change(faces), events_of("K1", n))
+        view = look_at_cell(store, Settings())
+    return view, chart_cell(view), path
+
+
+def jumped(faces):
+    bands = faces["flatness_text"].astype(float)
+    return faces.assign(flatness_text=[f"{b if i < 180 else 5 * b + 1:g}" for i, b in enumerate(bands)])
+
+
+def relapped(faces):
+    """Every tenth face of the past, and every second one of the last thirty, needed a second pass."""
+    again = np.where(np.arange(len(faces)) < 170, np.arange(len(faces)) % 10 == 0, np.arange(len(faces)) % 2 == 0)
+    return faces.assign(attempt=np.where(again, 2, 1))
+
+
+def test_a_lap_that_wears_as_usual(tmp_path):
+    report = wear_report(*look(tmp_path)[:2], "K1")
+    assert report.status == "ok"
+    assert "drawn towards 4 past cycles" in report.method
+    assert report.unusual.status == "none"
+    assert "It usually grows by +" in report.sentence
+
+
+def test_a_jump_is_named_with_its_faces(tmp_path):
+    report = wear_report(*look(tmp_path, jumped)[:2], "K1")
+    assert "Not wearing as usual: a jump, begun" in report.sentence
+    assert 181 in np.asarray(report.face_ids)[report.unusual.changes[0].set_start]
+
+
+def test_a_rise_of_relaps_is_called(tmp_path):
+    report = relap_report(*look(tmp_path, relapped)[:2], "K1")
+    assert report.usual_share == pytest.approx(16.5 / 161)  # 16 of 160 faces of earlier cycles, Jeffreys
+    assert "A rise was first called at face" in report.sentence
+    calm = relap_report(*look(tmp_path / "calm")[:2], "K1") if (tmp_path / "calm").mkdir() is None else None
+    assert "No rise is called" in calm.sentence
+
+
+def test_too_few_is_said(tmp_path):
+    view, cell, _ = look(tmp_path, n=3)
+    assert wear_report(view, cell, "K1").status == "refused"
+    assert "0 faces of earlier cycles are too few" in relap_report(view, cell, "K1").sentence
+
+
+def test_both_from_the_command_line(tmp_path):
+    path = look(tmp_path, jumped)[2]
+    said = CliRunner().invoke(cli, ["chart", "K1", "--sign", "wear", "--store", str(path)])
+    assert said.exit_code == 1
+    assert "Not wearing as usual" in said.output
+    shares = CliRunner().invoke(cli, ["chart", "K1", "--sign", "re-lap share", "--json", "--store", str(path)])
+    assert json.loads(shares.output)["called_faces"] == []
+    refused = CliRunner().invoke(cli, ["chart", "K1", "--sign", "wear", "--part", "x", "--store", str(path)])
+    assert refused.exit_code == 3
+    assert "do not go with the sign 'wear'" in refused.stderr

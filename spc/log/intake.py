@@ -35,7 +35,7 @@ from spc.store.store import Store
 
 __all__ = ["IntakeResult", "ingest"]
 
-CHUNK_ROWS = 50_000
+CHUNK_ROWS = 100_000
 _LEAST_START = 3  # rows of an earlier delivery that must stand at the start of a file under another name
 
 Progress = Callable[[int, int], None]
@@ -77,13 +77,14 @@ class IntakeResult:
 class _Text:
     """A file's text, by which it is known again: line ends and encoding made alike, blank ends left out."""
 
-    body: bytes
+    text: bytes
+    n_bytes: int
     digest: str
 
     def starts_with(self, *, digest: str, n_bytes: int) -> bool:
-        if not 0 < n_bytes < len(self.body) or self.body[n_bytes : n_bytes + 1] != b"\n":
+        if not 0 < n_bytes < self.n_bytes or self.text[n_bytes : n_bytes + 1] != b"\n":
             return False
-        return hashlib.sha256(memoryview(self.body)[:n_bytes]).hexdigest() == digest
+        return hashlib.sha256(memoryview(self.text)[:n_bytes]).hexdigest() == digest
 
 
 def ingest(
@@ -154,7 +155,7 @@ def ingest(
         if tally.wrote:
             intake_id = store.add_intake(
                 kind="log", name=name, source=delivery.log, who=who, sha256=sha256, text_digest=text.digest,
-                text_bytes=len(text.body), reading_digest=reading, bytes=n_bytes, remarks=json.dumps(remarks),
+                text_bytes=text.n_bytes, reading_digest=reading, bytes=n_bytes, remarks=json.dumps(remarks),
                 dialect=json.dumps(_dialect(scanned.dialect)), column_map=reading_notes(scanned, column_map),
                 rows=tally.rows, faces=tally.faces, repeats=tally.repeats, events=tally.events,
                 quarantined=tally.quarantined, doubles=tally.doubles, new_versions=tally.new_versions,
@@ -167,8 +168,10 @@ def _text(data: bytes, column_map: ColumnMap | None) -> _Text:
     text, _, _ = decode(data, encoding=column_map.encoding if column_map else "")
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n")
-    body = text.rstrip()
-    return _Text(body, hashlib.sha256(body).hexdigest())
+    n_bytes = len(text)
+    while n_bytes and text[n_bytes - 1] in b" \t\n":  # no copy: the text may be long
+        n_bytes -= 1
+    return _Text(text, n_bytes, hashlib.sha256(memoryview(text)[:n_bytes]).hexdigest())
 
 
 def _log_of(store: Store, text: _Text, *, name: str, stated: str) -> tuple[str, bool]:

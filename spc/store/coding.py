@@ -1,12 +1,17 @@
 """Columns as distinct values and one code per row, whatever array they come in: str, object, number or category."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["coded", "hashed", "listed", "said"]
+__all__ = ["coded", "hashed", "listed", "said", "texts_of"]
+
+_STR: Any = pd.Series(
+    [], dtype="str"
+).dtype  # looked up once: finding a type by its name costs more than a short column
 
 
 def coded(column: "pd.Series[Any]") -> tuple[NDArray[np.int64], Any]:
@@ -33,6 +38,12 @@ def hashed(column: "pd.Series[Any]") -> NDArray[np.uint64]:
     texts = np.empty(len(values), dtype=object)
     texts[:] = [str(value) for value in values]
     return pd.util.hash_array(texts, categorize=False)[codes]
+
+
+def texts_of(values: Sequence[str]) -> pd.api.extensions.ExtensionArray:
+    """Make a text column of Python strings."""
+    column: pd.api.extensions.ExtensionArray = pd.array(values, dtype=_STR)
+    return column
 
 
 def listed(column: "pd.Series[Any]") -> list[Any]:

@@ -2,13 +2,14 @@
 
 import json
 import sqlite3
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.store.coding import listed
+from spc.store.coding import listed, texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
 from spc.store.words import HAND, JOB, LAP_NAME, READING, Words, decode
 
@@ -22,6 +23,7 @@ _READ = (
     "shift_date, serial, minutes, temperature_c, note, "
 ) + ", ".join(f"coalesce({name}_id, -1)" for name in CHARACTERISTICS)
 _CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
+_ORDER = itemgetter(8, 3, 4)  # sort_us, intake_id, row_number
 _MOVED = "SELECT (SELECT count(*) FROM replaced WHERE kind = 'face') + (SELECT count(*) FROM resolution)"
 _NO_TIME = np.iinfo(np.int64).min
 
@@ -63,7 +65,6 @@ class FaceTable:
         """
         n_rows = len(rows)
         columns: dict[str, list[Any]] = {
-            "intake_id": rows["intake_id"].tolist(),
             "row_number": rows["row_number"].tolist(),
             "sort_us": rows["sort_us"].tolist(),
             "lap_id": self._laps.numbers({"lap": rows["lap"]}).tolist(),
@@ -82,7 +83,13 @@ class FaceTable:
             numbers = self._reading_numbers(rows, name)
             if numbers is not None:
                 columns[f"{name}_id"] = numbers
-        sql = f"INSERT INTO face ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+        intakes = rows["intake_id"].unique().tolist()
+        constant = len(intakes) == 1
+        if not constant:
+            columns["intake_id"] = rows["intake_id"].tolist()
+        names = [*columns, "intake_id"] if constant else [*columns]
+        values = ["?"] * len(columns) + ([str(int(intakes[0]))] if constant else [])
+        sql = f"INSERT INTO face ({', '.join(names)}) VALUES ({', '.join(values)})"
         first = int(self._connection.execute("SELECT coalesce(max(row_id), 0) + 1 FROM face").fetchone()[0])
         self._connection.executemany(sql, zip(*columns.values(), strict=True))
         return np.arange(first, first + n_rows, dtype=np.int64)
@@ -119,15 +126,20 @@ class FaceTable:
             for lap_id in laps:
                 sql = f"SELECT {_READ} FROM face WHERE lap_id = ? AND {' AND '.join(where)}{tail}"
                 rows += self._connection.execute(sql, [lap_id, *values]).fetchall()
-        faces = self._frame(rows)
-        return faces if last is None else faces.tail(last).reset_index(drop=True)
+        in_order = sorted(rows, key=_ORDER)
+        return self._frame(in_order if last is None else in_order[len(in_order) - min(last, len(in_order)) :])
 
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
         sql = f"SELECT {_READ} FROM json_each(?) w JOIN face ON face.row_id = w.value"
         order = {row[0]: row for row in self._connection.execute(sql, (json.dumps(row_ids.tolist()),))}
-        faces = self._frame([order[row_id] for row_id in row_ids.tolist()], sort=False)
+        faces = self._frame([order[row_id] for row_id in row_ids.tolist()])
         return faces.set_index(row_ids)
+
+    def face_ids(self, row_ids: Ids) -> list[int]:
+        """Find the faces that rows of the table are versions of."""
+        sql = "SELECT coalesce(face_id, row_id) FROM json_each(?) w JOIN face ON face.row_id = w.value"
+        return [row[0] for row in self._connection.execute(sql, (json.dumps(row_ids.tolist()),))]
 
     def versions(self, face_id: int) -> pd.DataFrame:
         """Contract frame of all versions of one face, oldest first, indexed by row id."""
@@ -151,15 +163,15 @@ class FaceTable:
         out[measured] = self._readings.numbers({what: values[measured] for what, values in reading.items()})
         return list(out)
 
-    def _frame(self, rows: list[tuple[Any, ...]], *, sort: bool = True) -> pd.DataFrame:
+    def _frame(self, rows: list[tuple[Any, ...]]) -> pd.DataFrame:
         if not rows:
             return frame(FACES, [])
         column = list(zip(*rows, strict=True))
         integer = [np.array(column[at], dtype=np.int64) for at in (*range(1, 9), *range(15, 21))]
         face_id, version, intake_id, row_number, lap_id, hand_id, job_id, sort_us = integer[:8]
-        text = {name: pd.array(column[at], dtype="str") for name, at in zip(_PLAIN[1:4], (9, 10, 11), strict=True)}
+        text = {name: texts_of(column[at]) for name, at in zip(_PLAIN[1:4], (9, 10, 11), strict=True)}
         data: dict[str, Any] = {"face_id": face_id, "version": version, "intake_id": intake_id, "sort_us": sort_us}
-        data |= {"row_number": row_number, **text, "note": pd.array(column[14], dtype="str")}
+        data |= {"row_number": row_number, **text, "note": texts_of(column[14])}
         data |= {"minutes": np.array(column[12], dtype=np.float64), "temperature_c": np.array(column[13], np.float64)}
         data |= decode(self._connection, "lap_name", LAP_NAME, lap_id)
         data |= decode(self._connection, "hand", HAND, hand_id)
@@ -168,9 +180,6 @@ class FaceTable:
         for name, ids in zip(CHARACTERISTICS, integer[8:], strict=True):
             reading = decode(self._connection, "reading", READING, ids)
             data |= {f"{name}_{what}": values for what, values in reading.items()}
-        if sort:
-            order = np.lexsort((row_number, intake_id, sort_us))
-            data = {name: values.take(order) for name, values in data.items()}
         return frame(FACES, data)
 
 

@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from spc.store.coding import texts_of
+
 __all__ = ["CHARACTERISTICS", "EVENTS", "EVENT_KINDS", "FACES", "INTAKES", "LAPS", "LIMITS", "QUARANTINE", "frame"]
 
 CHARACTERISTICS = ("flatness", "finish", "parallelism", "squareness", "thickness", "thickness_before")
@@ -161,7 +163,7 @@ def frame(columns: Mapping[str, str], data: Mapping[str, Any] | Sequence[Sequenc
 
 def _typed(values: Any, kind: str) -> Any:
     if kind == "str":
-        return values if isinstance(values, pd.api.extensions.ExtensionArray) else pd.array(list(values), dtype="str")
+        return values if isinstance(values, pd.api.extensions.ExtensionArray) else texts_of(list(values))
     if kind.startswith("datetime64"):
         if not isinstance(values, np.ndarray):
             values = np.array([np.iinfo(np.int64).min if v is None else v for v in values], dtype=np.int64)

@@ -180,7 +180,7 @@ class Store(QuarantineRecords):
             keys = face_keys(rows, [typed_text(rows)], source=source)
             admitted = self.admission(who=who).faces(rows, keys=keys)
             self._keep_form_intake(admitted, who=who, source=source)
-            return int(self.face_table.rows(admitted.row_id)["face_id"].iloc[0])
+            return self.face_table.face_ids(admitted.row_id)[0]
 
     def append_event(self, event: Mapping[str, Any], *, who: str, source: str = "form") -> int:
         """Take in one event typed into a form; at least `lap` and `event`, as in `append_face`; returns `event_id`."""

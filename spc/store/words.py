@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.store.coding import coded
+from spc.store.coding import coded, texts_of
 
 __all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Words", "decode"]
 
@@ -42,6 +42,7 @@ READING: dict[str, str] = {"low_um": "float64", "high_um": "float64", "text": "s
 
 _UNKNOWN = -1.0  # stands for NaN where rows must be unique; no grit, cut-off or coverage is negative
 _ALWAYS_KNOWN = frozenset(READING)
+_FEW = 50  # rows below which looking at each is faster than arrays
 _MOST_KEPT = 200_000  # combinations remembered between chunks
 
 
@@ -64,6 +65,10 @@ class Words:
 
     def numbers(self, values: "Mapping[str, pd.Series[Any]]") -> Ids:
         """Find the number of each row of `values` (column -> series of one length); write the rows that are new."""
+        n_rows = len(next(iter(values.values())))
+        if n_rows <= _FEW:
+            columns = [_plain(values[name], kind) for name, kind in self._columns.items()]
+            return np.array([self._number(row) for row in zip(*columns, strict=True)], dtype=np.int64)
         codes: Ids | None = None
         for name, kind in self._columns.items():
             column = values[name]
@@ -74,8 +79,7 @@ class Words:
                 codes = code
             elif len(uniques) > 1:
                 codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64, copy=False)
-        if codes is None or not len(codes):
-            return np.empty(0, dtype=np.int64)
+        assert codes is not None  # every table of shared values has columns
         _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
         distinct = [_plain(values[name].iloc[first], kind) for name, kind in self._columns.items()]
         numbers = np.array([self._number(row) for row in zip(*distinct, strict=True)], dtype=np.int64)
@@ -115,6 +119,9 @@ def decode(connection: sqlite3.Connection, table: str, columns: Mapping[str, str
     -------
     dict of str to array, shape (n,)
     """
+    if not len(ids) or ids.max() < 0:
+        nothing = np.zeros(len(ids), dtype=np.int64)
+        return {name: _column(name, kind, []).take(nothing) for name, kind in columns.items()}
     wanted, inverse = np.unique(ids, return_inverse=True)
     query = f"SELECT id, {', '.join(columns)} FROM {table}"
     if len(wanted) <= 2000:
@@ -140,7 +147,7 @@ def decode(connection: sqlite3.Connection, table: str, columns: Mapping[str, str
 
 def _column(name: str, kind: str, values: Sequence[Any]) -> Any:
     if kind == "str":
-        return pd.array([*values, ""], dtype="str")
+        return texts_of([*values, ""])
     if kind == "float64":
         column = np.array([*values, np.nan], dtype=np.float64)
         return column if name in _ALWAYS_KNOWN else np.where(column == _UNKNOWN, np.nan, column)

@@ -147,7 +147,8 @@ def _marks(layout: EventOrder, effect: str, n: int) -> NDArray[np.bool_]:
     mask = np.zeros(n, bool)
     events = layout.events
     if len(events):
-        has_effect = np.array([getattr(EVENT_EFFECTS[e], effect) for e in events["event"]], bool)
+        code, names = pd.factorize(events["event"])
+        has_effect = np.array([getattr(EVENT_EFFECTS[name], effect) for name in names], bool)[code]
         place = events["place"].to_numpy(np.int64)
         inside = place < layout.block_end[events["lap_code"].to_numpy(np.int64)]
         mask[place[has_effect & inside]] = True

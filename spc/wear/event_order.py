@@ -38,7 +38,7 @@ EVENT_EFFECTS: dict[str, EventEffect] = {
     "ring moved": EventEffect(segment=True),
     "swapped": EventEffect(segment=True, closing=True),
     "returned": EventEffect(segment=True),
-    "retired": EventEffect(life=True, cycle=True, segment=True, closing=True),
+    "retired": EventEffect(life=True, cycle=True, segment=True, charge=True, closing=True),
 }
 
 

@@ -1,8 +1,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from spc.wear.cycle import AGE_COLUMNS, number_cycles
+from spc.wear.cycle_table import list_cycles
+from spc.wear.event_order import EVENT_EFFECTS
+from spc.wear.log_remarks import log_remarks
 from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
 
 
@@ -161,6 +166,45 @@ def test_agrees_with_counting_face_by_face():  # second way: a plain loop over a
                 expected.append((age, charge))
                 age, charge = age + 1, charge + 1
         assert list(zip(own["age_faces"], own["faces_since_charge"], strict=True)) == expected
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.data())
+def test_clocks_hold_together_whatever_the_log(data):
+    n = data.draw(st.integers(1, 25))
+    hour = st.integers(-2, 12)
+    rows = [
+        {
+            "lap": data.draw(st.sampled_from("AB")), "kind": data.draw(st.sampled_from(["face", "face", "repeat"])),
+            "sort_us": hours(data.draw(hour)), "attempt": data.draw(st.integers(1, 3)), "intake_id": 1 + i % 2,
+            "serial": data.draw(st.sampled_from(["", "1", "2"])),
+            "minutes": data.draw(st.sampled_from([np.nan, 0.0, 3.0])),
+        }
+        for i in range(n)
+    ]  # fmt: skip
+    kinds = st.sampled_from(sorted(EVENT_EFFECTS))
+    events = events_frame(
+        [
+            {"lap": data.draw(st.sampled_from("ABC")), "event": data.draw(kinds), "sort_us": hours(data.draw(hour)),
+             "intake_id": 1 + i % 3, "reason": data.draw(st.sampled_from(["", "worn", "planned"]))}
+            for i in range(data.draw(st.integers(0, 8)))
+        ]
+    )  # fmt: skip
+    numbered = number_cycles(faces_frame(rows), events)
+    assert len(numbered) == n
+    for _, own in numbered[numbered["kind"] == "face"].groupby("lap"):
+        for name in ("life", "cycle", "stream", "segment"):
+            assert own[name].iloc[0] >= 1
+            assert own[name].diff().dropna().isin([0, 1, 2, 3, 4, 5, 6, 7, 8]).all()
+        assert (own["age_faces"] == own.groupby("cycle").cumcount()).all()
+        assert (own["faces_since_charge"] <= own["age_faces"]).all()
+        assert own["age_minutes_missing"].between(0, 1).all()
+    cycles = list_cycles(numbered, events)
+    counted = numbered[numbered["kind"] == "face"].groupby(["lap", "cycle", "life"]).size().to_dict()
+    listed = cycles[cycles["faces"] > 0].set_index(["lap", "cycle", "life"])["faces"].to_dict()
+    assert listed == counted
+    assert (cycles["low_faces"] <= cycles["high_faces"]).all()
+    assert all(remark.endswith(".") for remark in log_remarks(numbered, events))
 
 
 def test_empty_frame_keeps_its_columns():

@@ -35,7 +35,7 @@ _LEVEL_SCALE, _SLOPE_SCALE, _SPREAD_DF = 1.0, 2.0, 3.0  # half-t
 _CORRELATION_SD = 0.8  # of atanh(correlation): nearly flat
 _PROPOSAL_DF = 5.0
 _BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
-_ROUNDS, _TRIALS, _KEPT = 8, 150, 4  # adaptive rounds, points of each but the last, rounds that count
+_ROUNDS, _TRIALS, _KEPT = 7, 120, 4  # adaptive rounds, points of each but the last, rounds that count
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +150,25 @@ def log_prior(spreads: Array) -> Array:
 
 
 def draw_lines(
-    gram: PathGram, design: Array, prior_precision: Array, *, draws: int, rng: np.random.Generator
+    gram: PathGram,
+    design: Array,
+    prior_precision: Array,
+    *,
+    draws: int,
+    near: LineDraws | None = None,
+    rng: np.random.Generator,
 ) -> LineDraws:
     """Draw the spreads from their posterior by adaptive importance sampling and keep the fixed terms' normal law.
+
+    Parameters
+    ----------
+    gram : PathGram
+    design : (U, C - 1, p)
+    prior_precision : (p,)
+    draws : int
+    near : LineDraws, optional
+        Draws of nearly the same readings: a start that needs fewer rounds.
+    rng : numpy.random.Generator
 
     References
     ----------
@@ -164,22 +180,23 @@ def draw_lines(
         sums = line_evidence(spreads, gram.gram, gram.log_det, gram.count, design)
         return log_marginal(sums, prior_precision)[0]
 
-    centre = _start(gram)
-    root = np.diag([0.8, 2.0, 1.0, 1.0, 0.7])
+    centre, root, rounds = _start(gram), np.diag([0.8, 2.0, 1.0, 1.0, 0.7]), _ROUNDS
+    if near is not None:
+        centre, root, rounds = near.spreads.mean(axis=0), _root(np.cov(near.spreads.T)), 2
     places, points, values = [], [], []
-    for step in range(_ROUNDS):
-        fresh = _proposed(centre, root, draws if step == _ROUNDS - 1 else _TRIALS * (1 + (step == 0)), rng)
+    for step in range(rounds):
+        fresh = _proposed(centre, root, draws if step == rounds - 1 else _TRIALS, rng)
         places.append((centre, root))
         points.append(fresh)
         values.append(score(fresh) + log_prior(fresh))
         kept = slice(max(step - _KEPT + 1, 0), None)
         cloud = np.vstack(points[kept])
         logs = np.concatenate(values[kept]) - _mixture(cloud, places[kept], [len(p) for p in points[kept]])
-        if step < _ROUNDS - 1:
+        if step < rounds - 1:
             weight = _tempered(logs)
             centre = weight @ cloud
             away = cloud - centre
-            root = np.linalg.cholesky((away * weight[:, None]).T @ away * 1.2 + 1e-3 * np.eye(SPREADS))
+            root = _root((away * weight[:, None]).T @ away)
     top = logs.max()
     weight = np.exp(logs - top)
     log_evidence = float(top + np.log(weight.mean()))
@@ -211,6 +228,11 @@ def _start(gram: PathGram) -> Array:
     return np.asarray(np.clip(start, *_BOX), dtype=np.float64)
 
 
+def _root(covariance: Array) -> Array:
+    """Root of a covariance made a little wider."""
+    return np.asarray(np.linalg.cholesky(covariance * 1.2 + 1e-3 * np.eye(SPREADS)), dtype=np.float64)
+
+
 def _proposed(centre: Array, root: Array, size: int, rng: np.random.Generator) -> Array:
     """Student-t draws about a centre."""
     stretch = np.sqrt(_PROPOSAL_DF / rng.chisquare(_PROPOSAL_DF, size))
@@ -222,7 +244,7 @@ def _mixture(points: Array, places: list[tuple[Array, Array]], sizes: list[int])
     constant = lgamma((_PROPOSAL_DF + SPREADS) / 2) - lgamma(_PROPOSAL_DF / 2) - 0.5 * SPREADS * log(_PROPOSAL_DF * pi)
     logs = []
     for (centre, root), size in zip(places, sizes, strict=True):
-        z = np.linalg.solve(root, (points - centre).T)
+        z = np.linalg.inv(root) @ (points - centre).T
         log_root = float(np.log(np.diag(root)).sum())
         far = 0.5 * (_PROPOSAL_DF + SPREADS) * np.log1p((z**2).sum(axis=0) / _PROPOSAL_DF)
         logs.append(constant - log_root - far + log(size / sum(sizes)))

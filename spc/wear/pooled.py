@@ -18,6 +18,8 @@ __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled"]
 
 Array = NDArray[np.float64]
 
+_FEW = 250  # draws of a first fit
+_HOPELESS = 10.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
 _ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
 _ALONE_SHAPES = ("linear", "square root", "square")  # one path cannot tell its shape: all three take part
@@ -87,22 +89,21 @@ def fit_pooled(
     limits = np.array([p.limit for p in used])
     by_limit = bool(np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
-    fitted: list[PooledShape] = []
-    scores: list[Array] = []
+    first = []
     for shape in shapes:
         for relative in (False, True)[: 1 + by_limit]:
             for with_covariates in (False, True)[: 1 + by_covariates]:
                 scale = fit_scale(used, shape, relative=relative, with_covariates=with_covariates)
                 if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                     continue
-                stack = stack_paths(used, scale)
-                lines, gram = _fit_one(stack, scale, draws=draws, rng=rng)
-                score = left_out_scores(lines, gram, stack.design, scale.prior_precision())
-                scores.append(score + np.array([_log_slope(p, scale) for p in used]))
-                fitted.append(PooledShape(scale, lines, 0.0, float(scores[-1].mean()), with_covariates))
-    if not fitted:
+                first.append(_first_fit(used, scale, with_covariates, rng))
+    if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
-    return PooledWear(_shared(fitted, shape_shares(np.array(scores))), used, left_out, "")
+    best = max(float(f.score.sum()) for f in first)
+    kept = [_second_fit(used, f, draws, rng) for f in first if float(f.score.sum()) > best - _HOPELESS]
+    shares = shape_shares(np.array([f.score for f in kept]))
+    fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates) for f in kept]
+    return PooledWear(_shared(fitted, shares), used, left_out, "")
 
 
 def fit_alone(own: WearPath, *, draws: int = 600, rng: np.random.Generator) -> PooledWear:
@@ -119,8 +120,7 @@ def fit_alone(own: WearPath, *, draws: int = 600, rng: np.random.Generator) -> P
             scale = fit_scale([own], shape, relative=False, with_covariates=False)
             if isinstance(scale, str):
                 continue
-            stack = stack_paths([own], scale)
-            lines, _ = _fit_one(stack, scale, draws=draws, rng=rng)
+            lines = _second_fit([own], _first_fit([own], scale, False, rng), draws, rng).lines
             prior = scale.prior_precision()
             unread = replace(
                 lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1))
@@ -158,13 +158,37 @@ def _log_slope(path: WearPath, scale: PathScale) -> float:
     return float(scale.log_slope(np.maximum(middle, 1e-300), path.limit).sum())
 
 
-def _fit_one(stack: PathStack, scale: PathScale, *, draws: int, rng: np.random.Generator) -> tuple[LineDraws, PathGram]:
-    parts, prior = len(scale.parts), scale.prior_precision()
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    scale: PathScale
+    stack: PathStack
+    working: Array
+    multiplier: Array
+    lines: LineDraws
+    score: Array  # (U,)
+    with_covariates: bool
+
+
+def _first_fit(paths: Sequence[WearPath], scale: PathScale, with_covariates: bool, rng: np.random.Generator) -> _Fit:
+    """Fit one shape to the middles of the readings with few draws, enough to tell the hopeless shapes."""
+    stack = stack_paths(paths, scale)
     working, multiplier = first_working(stack)
+    gram = path_gram(stack.age_scaled, columns_of(stack, working, len(scale.parts)), multiplier, stack.count)
+    lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
+    score = _scores(paths, scale, stack, lines, gram)
+    return _Fit(scale, stack, working, multiplier, lines, score, with_covariates)
+
+
+def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random.Generator) -> _Fit:
+    """Fit again to the readings as intervals, outliers weighed down, with all draws."""
+    scale, stack, parts = fit.scale, fit.stack, len(fit.scale.parts)
+    refined = refined_working(stack, fit.working, fit.multiplier, fit.lines, parts)
+    working, multiplier = (fit.working, fit.multiplier) if refined is None else refined
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
-    lines = draw_lines(gram, stack.design, prior, draws=draws, rng=rng)
-    refined = refined_working(stack, working, multiplier, lines, parts)
-    if refined is not None:
-        gram = path_gram(stack.age_scaled, columns_of(stack, refined[0], parts), refined[1], stack.count)
-        lines = draw_lines(gram, stack.design, prior, draws=draws, rng=rng)
-    return lines, gram
+    lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=draws, near=fit.lines, rng=rng)
+    return replace(fit, lines=lines, score=_scores(paths, scale, stack, lines, gram))
+
+
+def _scores(paths: Sequence[WearPath], scale: PathScale, stack: PathStack, lines: LineDraws, gram: PathGram) -> Array:
+    score = left_out_scores(lines, gram, stack.design, scale.prior_precision())
+    return np.asarray(score + np.array([_log_slope(p, scale) for p in paths]), dtype=np.float64)

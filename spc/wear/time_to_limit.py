@@ -20,7 +20,7 @@ CROSSINGS: dict[str, str] = {
     "reading": "the readings, joined by straight lines, reach the limit",
 }
 _NEXT_FACE_Z = 1.2815515655446004  # upper 10 % point of the normal law
-_GRID = 160
+_GRID = 110
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def time_to_limit(
     crossing: str = "path",
     unit: str = "faces",
     part: str = "",
-    draws: int = 2000,
+    draws: int = 1500,
     rng: np.random.Generator,
 ) -> TimeToLimit:
     """Forecast when a cycle's wear reaches its limit.

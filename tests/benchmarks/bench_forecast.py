@@ -1,0 +1,53 @@
+"""Forecast of 24 laps with 12 past cycles each, cold and when one face is added.
+
+Run: python -m pytest tests/benchmarks/bench_forecast.py -o python_files='bench_*.py'
+"""
+
+import numpy as np
+
+from spc.wear.pooled import fit_pooled
+from spc.wear.time_to_limit import time_to_limit
+from tests.honesty.wear_cell import LIMIT, SCENES, lap_in_use, past_cycles
+
+LAPS = 24
+
+
+def cell():
+    rng = np.random.default_rng(2)
+    scene = SCENES["half-band steps"]
+    return [(past_cycles(scene, rng), lap_in_use(scene, rng)[0]) for _ in range(LAPS)]
+
+
+def cold(laps):
+    rng = np.random.default_rng(3)
+    pools = [fit_pooled(past, limit=LIMIT, rng=rng) for past, _ in laps]
+    return pools, [time_to_limit(p, own, limit=LIMIT, rng=rng) for p, (_, own) in zip(pools, laps, strict=True)]
+
+
+def test_24_laps_each_a_group_of_its_own(benchmark):
+    laps = cell()
+    pools, answers = benchmark.pedantic(cold, args=(laps,), rounds=3, warmup_rounds=1)
+    assert len(pools) == LAPS and all(a.status == "range" for a in answers)
+
+
+def test_one_face_added(benchmark):
+    laps = cell()
+    pools = [fit_pooled(past, limit=LIMIT, rng=np.random.default_rng(3)) for past, _ in laps]
+
+    def again():
+        rng = np.random.default_rng(4)
+        return [time_to_limit(p, own, limit=LIMIT, rng=rng) for p, (_, own) in zip(pools, laps, strict=True)]
+
+    assert len(benchmark.pedantic(again, rounds=5, warmup_rounds=1)) == LAPS
+
+
+def test_24_laps_in_one_group(benchmark):
+    laps = cell()
+    past = [p for group, _ in laps for p in group]
+
+    def one_pool():
+        rng = np.random.default_rng(3)
+        pooled = fit_pooled(past, limit=LIMIT, rng=rng)
+        return [time_to_limit(pooled, own, limit=LIMIT, rng=rng) for _, own in laps]
+
+    assert len(benchmark.pedantic(one_pool, rounds=3, warmup_rounds=1)) == LAPS

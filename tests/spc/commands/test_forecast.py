@@ -1,0 +1,95 @@
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from spc.commands.forecast import command as forecast
+
+MILLING = str(Path(__file__).parents[2] / "sources" / "nasa_milling.csv")
+COLUMNS = ["--unit", "case", "--clock", "time", "--wear", "VB", "--limit", "0.45", "--clock-unit", "min"]
+
+
+def run(*arguments):
+    return CliRunner().invoke(forecast, [str(a) for a in arguments])
+
+
+def test_one_unit_in_words():
+    outcome = run(MILLING, *COLUMNS, "--at", "50%", "--unit-id", "3")
+    assert outcome.exit_code == 0
+    assert "73 rows, 66 used, 7 not measured, 0 blank, 0 problems." in outcome.output
+    assert "min left (6 readings of its own, the rest from 6 past cycles; shape linear" in outcome.output
+
+
+def test_json_document():
+    outcome = run(MILLING, *COLUMNS, "--at", "15", "--unit-id", "1", "--covariate", "feed", "--json")
+    document = json.loads(outcome.output)
+    unit = document["units"][0]
+    assert unit["status"] == "range" and unit["now"] == 15 and unit["own_readings"] == 3
+    left, at = unit["remaining"], unit["at_clock"]
+    assert left["low"] <= left["median"] <= left["high"]
+    assert at["median"] == pytest.approx(15 + left["median"])
+
+
+def test_backtest_document():
+    outcome = run(MILLING, *COLUMNS, "--backtest", "50", "--json")
+    held = json.loads(outcome.output)["backtest"]
+    assert len(held) == 1 and held[0]["share_of_life"] == 0.5 and held[0]["predicted"] == 7
+    assert {"truth", "low", "median", "high", "error", "inside", "score"} <= set(held[0]["units"][0])
+
+
+def test_units_over_the_limit_say_so():
+    outcome = run(MILLING, *COLUMNS, "--unit-id", "5")
+    assert outcome.exit_code == 0 and "5: the last reading is at or over the limit" in outcome.output
+
+
+def test_rows_that_cannot_be_used_are_listed(tmp_path):
+    file = tmp_path / "wear.csv"
+    file.write_text(
+        "unit,clock,wear\n"
+        + "".join(f"{u},{t},{0.1 * t + 0.01 * u}\n" for u in (1, 2, 3) for t in range(8))
+        + "3,8,broken\n4,1,0.1\n4,5,0.5\n4,2,0.2\n",
+        encoding="utf-8",
+    )
+    outcome = run(file, "--limit", "2", "--json")
+    document = json.loads(outcome.output)
+    assert outcome.exit_code == 1
+    assert [p["row"] for p in document["problems"]] == [25, 28]
+    assert "must not jump back" in document["problems"][1]["reason"] and "--sort" in document["problems"][1]["reason"]
+    assert [u["unit"] for u in document["units"]] == ["1", "2", "3"]
+    assert all(u["at_clock"]["median"] == pytest.approx(20, rel=0.05) for u in document["units"])
+    sorted_run = json.loads(run(file, "--limit", "2", "--sort", "--json").output)
+    assert [u["unit"] for u in sorted_run["units"]] == ["1", "2", "3", "4"]
+
+
+def test_one_unit_alone(tmp_path):
+    file = tmp_path / "wear.csv"
+    file.write_text("unit,clock,wear\n" + "".join(f"A,{t},{0.5 + 0.1 * t}\n" for t in range(9)), encoding="utf-8")
+    outcome = run(file, "--limit", "2")
+    assert outcome.exit_code == 0 and "no past cycle to borrow from" in outcome.output
+
+
+def test_no_limit_is_refused_in_words(tmp_path):
+    outcome = run(MILLING, *COLUMNS[:6], "--unit-id", "2")
+    assert outcome.exit_code == 0 and "no limit is set" in outcome.output
+
+
+@pytest.mark.parametrize(
+    ("extra", "words"),
+    [
+        (["--at", "150%"], "`--at` must be a clock value or a share of life"),
+        (["--at", "soon"], "`--at` must be a clock value or a share of life"),
+        (["--unit-id", "99"], "there is no unit '99'; the file has 1, 2, 3"),
+        (["--backtest", "0,50"], "`--backtest` must be shares of life such as 50,75"),
+        (["--wear", "flatness"], "there is no column 'flatness' for `wear`"),
+        (["--limit", "DOC:1.5"], "`--limit` must be a number or COLUMN:VALUE=LIMIT"),
+    ],
+)
+def test_bad_requests_are_one_sentence(extra, words):
+    outcome = run(MILLING, *COLUMNS, *extra)
+    assert outcome.exit_code == 3 and words in outcome.output and "Traceback" not in outcome.output
+
+
+def test_limit_by_column():
+    outcome = run(MILLING, *COLUMNS, "--limit", "material:1=0.4,2=0.6", "--at", "5", "--json", "--unit-id", "5")
+    assert json.loads(outcome.output)["units"][0]["limit"] == 0.6

@@ -1,0 +1,92 @@
+import math
+
+import pytest
+
+from spc.log.wear_table import WearColumns, covariate_values, load_wear_columns, read_wear_table
+
+COLUMNS = WearColumns(unit=("lap",), clock="faces", wear="flatness")
+
+
+def test_semicolons_and_decimal_commas():
+    table = read_wear_table(b"lap;faces;flatness\nA;1;0,5\nA;2;0,75\nB;1;1,25\n", COLUMNS)
+    assert [u.unit for u in table.units] == ["A", "B"]
+    assert table.units[0].low.tolist() == [0.5, 0.75] and table.clock_unit == "faces"
+
+
+def test_intervals_as_typed():
+    table = read_wear_table(b"lap,faces,flatness\nA,1,<0.5\nA,2,0.5-1\nA,3,2+\nA,4,-0.3\n", COLUMNS)
+    assert table.units[0].low.tolist() == [0, 0.5, 2, -0.3]
+    assert table.units[0].high.tolist() == [0.5, 1, math.inf, -0.3]
+
+
+def test_every_row_is_accounted_for():
+    text = b"lap,faces,flatness\nA,1,0.5\n\nA,two,0.6\nA,3,\n,4,0.7\nA,5,wet\nA,-1,0.2\nA,6\nA,7,0.9\n"
+    table = read_wear_table(text, COLUMNS)
+    assert table.rows == table.used + table.blank + len(table.not_measured) + len(table.problems)
+    assert table.used == 2 and table.blank == 1 and table.not_measured == (4,)
+    reasons = {row: why for row, _, why in table.problems}
+    assert reasons[3].startswith("the clock is not a number") and reasons[5] == "the unit is empty"
+    assert reasons[6].startswith("the wear is not") and "must be 0 or more" in reasons[7]
+    assert "2 fields where 3 are expected" in reasons[8]
+
+
+def test_limits_by_column_and_by_value():
+    text = b"lap,faces,flatness,load,most\nA,1,1,10,6\nB,1,1,50,14\nC,1,1,99,\n"
+    by_value = WearColumns(("lap",), "faces", "flatness", limit_by="load", limits={"10": 6.0, "50.0": 14.0})
+    limits = [u.limit for u in read_wear_table(text, by_value).units]
+    assert limits[:2] == [6, 14] and math.isnan(limits[2])
+    by_column = WearColumns(("lap",), "faces", "flatness", limit_column="most")
+    limits = [u.limit for u in read_wear_table(text, by_column).units]
+    assert limits[:2] == [6, 14] and math.isnan(limits[2])
+
+
+def test_covariates_in_numbers_and_words():
+    text = b"lap,faces,flatness,load,metal\n" + b"".join(
+        b"%s,1,1,%d,%s\n" % (u, load, metal)
+        for u, load, metal in [(b"A", 10, b"steel"), (b"B", 50, b"iron"), (b"C", 90, b"steel"), (b"D", 20, b"iron")]
+    )
+    table = read_wear_table(text, WearColumns(("lap",), "faces", "flatness", covariates=("load", "metal")))
+    values, remarks = covariate_values(table)
+    assert values == {"A": (10, 1), "B": (50, -1), "C": (90, 1), "D": (20, -1)} and remarks == ()
+
+
+def test_covariate_that_some_unit_lacks_is_named():
+    table = read_wear_table(
+        b"lap,faces,flatness,load\nA,1,1,10\nB,1,1,\n", WearColumns(("lap",), "faces", "flatness", covariates=("load",))
+    )
+    assert covariate_values(table) == ({"A": (), "B": ()}, ("covariate load is not used: unit B has none",))
+
+
+def test_a_missing_column_lists_what_there_is():
+    with pytest.raises(ValueError, match="there is no column 'wear' for `wear`; the file has lap, faces, flatness"):
+        read_wear_table(b"lap,faces,flatness\nA,1,1\n", WearColumns(("lap",), "faces"))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("clok = 'faces'", "`clok` is not a key of this map"),
+        ("clock = 3", "`clock` must be a text, got 3"),
+        ("limit = 'two'", "`limit` must be a number, got 'two'"),
+        ("unit = [1]", "`unit` must be a column name or a list of them"),
+        ("[file]\nsheet = 1", "`file.sheet` is not a key"),
+        ("clock = ", "the map cannot be read"),
+    ],
+)
+def test_bad_maps_are_refused(tmp_path, text, words):
+    path = tmp_path / "map.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ValueError, match=words.replace("[", r"\[")):
+        load_wear_columns(path)
+
+
+def test_a_whole_map(tmp_path):
+    path = tmp_path / "map.toml"
+    path.write_text(
+        "unit = ['lap', 'cycle']\nclock = 'n'\nwear = 'um'\nlimit_by = 'load'\n"
+        "[limits]\n10 = 6\n[file]\ndecimal = ','\n",
+        encoding="utf-8",
+    )
+    columns = load_wear_columns(path)
+    table = read_wear_table(b"lap;cycle;n;um;load\nA;1;1;0,5;10\nA;2;1;0,6;10\n", columns)
+    assert [u.unit for u in table.units] == ["A 1", "A 2"] and table.units[0].limit == 6

@@ -17,7 +17,7 @@ def lapped(n, rng, *, median, until_good, log_first=True):
     return pd.DataFrame(
         {
             "first_low_um": first, "first_high_um": first, "final_low_um": final, "final_high_um": final,
-            "passes": passes, "relapped": passes > 1, "minutes": 3.0 * passes, "rate_um_per_min": np.nan,
+            "age_faces": np.arange(n) % 40.0, "passes": passes, "relapped": passes > 1, "minutes": 3.0 * passes, "rate_um_per_min": np.nan,
         }
     )  # fmt: skip
 
@@ -47,6 +47,17 @@ def test_a_cell_that_logs_its_misses_is_not_called_cut_off():
         for _ in range(100)
     ]
     assert np.mean(calls) <= 0.05 + 4 * (0.05 * 0.95 / 300) ** 0.5
+
+
+def test_a_cell_that_reconditions_in_good_time_is_not_called_cut_off():
+    # Flatness grows with age and the lap is reconditioned before the limit: no reading comes near beyond it, yet
+    # nothing was lapped until it was good, as the one face read before its second pass shows.
+    rng = np.random.default_rng(5)
+    signs = lapped(200, rng, median=0.5, until_good=False)
+    grown = signs["final_low_um"] * (0.6 + signs["age_faces"] / 40)
+    signs = signs.assign(final_low_um=grown, final_high_um=grown, first_low_um=grown, first_high_um=grown)
+    signs.loc[3, ["relapped", "passes"]] = [True, 2]
+    assert not choose_lead_sign(signs, np.full(200, 2.0)).cut_off
 
 
 def test_few_faces_or_no_limit_say_so():

@@ -12,6 +12,7 @@ __all__ = [
     "headline",
     "lap_line",
     "left_words",
+    "lost_line",
     "notice",
     "rest_line",
     "room_card",
@@ -82,6 +83,12 @@ def cautions(lines: tuple[str, ...]) -> str:
         f'<aside class="lc-cautions" aria-label="Cautions"><h3>Take care</h3><ul>{rows}</ul>'
         f"<p>{html_text(DEFERENCE)}</p></aside>"
     )
+
+
+def lost_line(as_of: str) -> str:
+    """Return the sentence that shows itself, by style alone, when the page has lost the server."""
+    words = f"No connection to the log. What is shown is of {as_of}."
+    return f'<p class="lc-notice lc-stop lc-lost" role="alert">{html_text(words)}</p>'
 
 
 def room_card(room: RoomAlarm) -> str:

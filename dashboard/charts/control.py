@@ -56,7 +56,7 @@ def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height:
     low, high = stream.low / per_unit, stream.high / per_unit
     limit, centre = replayed.limit / per_unit, replayed.centre / per_unit
     ceiling = _top(high, low, limit)
-    figure.add_traces(_steps(place, limit, rows, "limit as frozen", look.limit, 3 * look.scale, "dash"))
+    figure.add_traces(_steps(place, limit, rows, "limit", look.limit, 3 * look.scale, "dash"))
     figure.add_traces(_steps(place, centre, rows, "usual", look.band, 2 * look.scale, "solid"))
     figure.add_traces(
         reading_bars(
@@ -198,7 +198,8 @@ def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, 
                 x=place[rows],
                 y=level[rows],
                 mode="markers",
-                marker={"symbol": "circle-open", "size": 20 * look.scale, "line": {"width": 4, "color": look.ring}},
+                marker={"symbol": "circle-open", "size": 20 * look.scale, "color": look.ring, "line": {"width": 4}},
+                cliponaxis=False,
                 name=rule,
                 yaxis=axis,
                 hovertemplate=f"{rule}<extra></extra>",

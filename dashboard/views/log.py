@@ -22,13 +22,31 @@ def render(page: Page) -> None:
     )
     with st.container(key="top-row", horizontal=True):
         person = signed_by(page)
-    take, wait, seen = st.tabs(["Take in a file", f"Rows that wait ({waiting:,})", "Taken in"])
-    with take:
+    names = {"file": "Take in a file", "rows": f"Rows that wait ({waiting:,})", "taken": "Taken in", "health": "Health"}
+    section = st.segmented_control(
+        "Section", list(names), format_func=names.__getitem__, default="file", required=True, key="log-section",
+        label_visibility="collapsed",
+    )  # fmt: skip
+    if section == "file":
         upload(page, person)
-    with wait:
+    elif section == "rows":
         quarantine(page, person)
-    with seen:
+    elif section == "taken":
         intakes(page)
+    else:
+        _health(page)
+
+
+def _health(page: Page) -> None:
+    """Say what the log cannot be trusted for, lap by lap."""
+    if not data.lap_names(page.now):
+        st.html(cards.sentences([], empty="No face is logged yet."))
+        return
+    found = {lap.lap: lap.data_health for lap in data.shift_report(page.now).laps if lap.data_health}
+    if not found:
+        st.html(cards.sentences([], empty="Nothing speaks against the readings of any lap."))
+    for lap, lines in sorted(found.items()):
+        st.html(cards.section(lap) + cards.sentences(lines))
 
 
 def _sentence(waiting: int, deliveries: int) -> str:

@@ -55,6 +55,7 @@ def _kicker(report: ShiftReport) -> str:
 
 
 def _alarms(report: ShiftReport) -> None:
+    st.html(cards.lost_line(report.as_of_text))
     if report.stale:
         st.html(cards.notice(report.stale, kind="look"))
     if report.room is not None:

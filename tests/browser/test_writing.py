@@ -38,7 +38,9 @@ def test_a_file_is_seen_before_it_is_taken_in_and_then_changes_the_board(at, cel
     page.get_by_role("button", name="Take in 3 rows").click()
     page.get_by_text("Taken in from own.csv: 2 faces and 1 row to settle.").wait_for()
     assert len(faces(store, "CI-1")) == before + 2
-    page.get_by_role("tab", name="Rows that wait").click()
+    page.get_by_role("radio", name="Rows that wait").or_(
+        page.get_by_role("button", name="Rows that wait")
+    ).first.click()
     page.get_by_text("flatness is not a number", exact=False).first.wait_for()
 
 
@@ -91,3 +93,15 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path):
         page.get_by_role("button", name="Fill this log with the invented cell").click()
         page.locator("article.lc-lap").first.wait_for(timeout=90_000)
         settled(page)
+
+
+def test_a_wall_that_loses_the_log_says_so_and_since_when(at, demo_copy):
+    with screens(demo_copy) as url:
+        page = at(f"{url}/?wall=1", size="wall")
+        assert not page.locator(".lc-lost").is_visible()
+        shown = page.locator(".lc-kicker").first.inner_text()
+    page.locator(".lc-lost").wait_for(state="visible")
+    said = page.locator(".lc-lost").inner_text()
+    assert (
+        said.startswith("No connection to the log. What is shown is of ") and said.rstrip(".").split("of ")[-1] in shown
+    )

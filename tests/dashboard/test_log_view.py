@@ -8,6 +8,7 @@ from streamlit.testing.v1 import AppTest
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
+from tests.dashboard.conftest import fill
 from tests.dashboard.view_script import one_view
 
 OWN = (
@@ -38,8 +39,10 @@ def waiting(store):
     return store
 
 
-def start():
-    page = AppTest.from_function(one_view, kwargs={"view": "log"}, default_timeout=30).run()
+def start(section="file"):
+    page = AppTest.from_function(one_view, kwargs={"view": "log"}, default_timeout=30)
+    page.session_state["log-section"] = section
+    page.run()
     assert not page.exception, page.exception
     return page
 
@@ -86,13 +89,13 @@ def test_a_file_that_is_no_log_is_refused_in_one_sentence(store):
 
 
 def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
-    shown = text(start())
+    shown = text(start("rows"))
     assert "2 rows wait for a person." in shown
     assert "is not a known lap" in shown and "06:30,R. Oduya,C1-1" in shown
 
 
 def test_an_alias_is_approved_and_its_rows_are_taken_in(waiting):
-    page = start()
+    page = start("rows")
     field(page, "\u201cC1-1\u201d is another way of writing").set_value("CI-1")
     press(page, "Approve the alias")
     assert "C1-1 is read as CI-1 from now on; 1 row settled." in text(page)
@@ -101,7 +104,7 @@ def test_an_alias_is_approved_and_its_rows_are_taken_in(waiting):
 
 
 def test_a_row_is_put_right_with_its_reason(waiting):
-    page = start()
+    page = start("rows")
     page.number_input[0].set_value(2).run()
     field(page, "Put it right").set_value("2026-03-04 06:40,R. Oduya,CI-1,15,12,0.35,plate,S-4")
     field(page, "How you know").set_value("the note says 0.35")
@@ -113,14 +116,14 @@ def test_a_row_is_put_right_with_its_reason(waiting):
 
 
 def test_a_row_is_not_settled_without_a_reason(waiting):
-    page = press(start(), "Discard this row")
+    page = press(start("rows"), "Discard this row")
     assert [error.value for error in page.error] == ["Say who settles it, and why."]
     with Store.open(waiting) as opened:
         assert len(opened.quarantine()) == 2
 
 
 def test_a_discarded_row_is_kept_with_its_reason(waiting):
-    page = start()
+    page = start("rows")
     field(page, "Why it is not to be taken in").set_value("test row")
     press(page, "Discard this row")
     with Store.open(waiting) as opened:
@@ -129,4 +132,10 @@ def test_a_discarded_row_is_kept_with_its_reason(waiting):
 
 
 def test_what_was_taken_in_is_counted(waiting):
-    assert "1 delivery, 4 rows, 2 of them quarantined." in text(start())
+    assert "1 delivery, 4 rows, 2 of them quarantined." in text(start("taken"))
+
+
+def test_health_names_the_lap_and_what_its_readings_cannot_carry(store):
+    fill(store, laps=("CI-1",), readings=("0.5",) * 14)
+    shown = text(start("health"))
+    assert "CI-1" in shown and "The last 14 flatness readings all say 0.5." in shown

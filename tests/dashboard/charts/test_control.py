@@ -63,7 +63,7 @@ def test_readings_are_bars_and_limits_step_with_the_revision(replayed):
     figure = control_figure(replayed, LIGHT, MICROMETRE)
     (bars,) = traces(figure, "reading")
     np.testing.assert_allclose(np.asarray(bars.base, dtype=float), replayed.stream.low)
-    (limit,) = traces(figure, "limit as frozen")
+    (limit,) = traces(figure, "limit")
     np.testing.assert_allclose(limit.y, replayed.limit)
     texts = [note.text for note in figure.layout.annotations]
     assert "limits revision 1" in texts and "limits revision 2" in texts
@@ -92,7 +92,7 @@ def test_a_long_stream_is_thinned_and_keeps_its_signals():
 def test_readings_without_limits_are_drawn_without_a_limit_line():
     bare = replay(stream(3), ())
     figure = control_figure(bare, LIGHT, MICROMETRE)
-    assert not traces(figure, "limit as frozen") and len(traces(figure, "reading")[0].x) == 3
+    assert not traces(figure, "limit") and len(traces(figure, "reading")[0].x) == 3
     assert np.isfinite(figure.layout.yaxis.range).all()
 
 

@@ -45,7 +45,8 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
     Two kinds of evidence. Logged: first readings over the limit whose final readings are not. Unlogged: a lognormal
     of reading over limit about a line in age, fitted as if nothing were cut off, would have put more readings over the
     limit than were seen, with under 1 % chance; asked only where no reading before a further pass was ever
-    logged, since a first reading is not cut off. The fit to cut-off data understates that number, so this misses mild cases.
+    logged, since a first reading is not cut off. The fit to cut-off data understates that number, so this misses mild
+    cases.
     """
     limit = np.asarray(limit_um, np.float64)
     if limit.shape != (len(signs),):

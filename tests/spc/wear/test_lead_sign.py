@@ -17,7 +17,8 @@ def lapped(n, rng, *, median, until_good, log_first=True):
     return pd.DataFrame(
         {
             "first_low_um": first, "first_high_um": first, "final_low_um": final, "final_high_um": final,
-            "age_faces": np.arange(n) % 40.0, "passes": passes, "relapped": passes > 1, "minutes": 3.0 * passes, "rate_um_per_min": np.nan,
+            "age_faces": np.arange(n) % 40.0,
+            "passes": passes, "relapped": passes > 1, "minutes": 3.0 * passes, "rate_um_per_min": np.nan,
         }
     )  # fmt: skip
 

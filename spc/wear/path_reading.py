@@ -51,7 +51,8 @@ def refined_working(
     width = np.where(stack.live, stack.high - stack.low, 0.0)
     away = np.abs(working - mean) / np.sqrt(variance)
     hard = stack.live & ((width > _NARROW * error) | ~np.isfinite(width) | (away > _OUTLIER_SD) | ~stack.sign_known)
-    uneven = np.ptp(width[stack.live & np.isfinite(width)]) > 0.2 * error if stack.live.any() else False
+    closed = width[stack.live & np.isfinite(width)]
+    uneven = bool(closed.size) and float(np.ptp(closed)) > 0.2 * error
     if not hard.any() and not uneven:
         return None
     finite = np.where(np.isfinite(width), width, 0.0)

@@ -101,7 +101,7 @@ def time_to_limit(
     Raises
     ------
     ValueError
-        If `crossing` is unknown or `level` outside 0.5 to 1.
+        If `crossing` is unknown, `level` outside 0.5 to 1 or `horizon` not above 0.
 
     Notes
     -----
@@ -114,12 +114,14 @@ def time_to_limit(
     """
     if crossing not in CROSSINGS:
         raise ValueError(f"`crossing` must be one of {', '.join(CROSSINGS)}, got {crossing!r}")
+    if horizon is not None and not 0 < horizon < np.inf:
+        raise ValueError(f"`horizon` must be greater than 0 and finite, got {horizon}")
     if not 0.5 <= level < 1:
         raise ValueError(f"`level` must be from 0.5 to below 1, got {level}")
     last = float(own.age[-1]) if own.age.size else 0.0
     start = last if now is None else max(float(now), last)
     longest = max([start, *(float(p.age[-1]) for p in pooled.past)])
-    ahead = 3.0 * longest if horizon is None else float(horizon)
+    ahead = (3.0 * longest or 1.0) if horizon is None else float(horizon)
 
     def refused(why: str) -> TimeToLimit:
         return _answer("refused", why, own, pooled, start, ahead, level, crossing, unit)
@@ -192,7 +194,10 @@ def _range_words(low: float, high: float, ahead: float, unit: str) -> str:
         return f"more than {_figure(ahead, ahead)} {unit} left"
     if not np.isfinite(high):
         return f"{_figure(low, ahead)} to more than {_figure(ahead, ahead)} {unit} left"
-    return f"{_figure(low, ahead)} to {_figure(high, ahead)} {unit} left"
+    least, most = _figure(low, ahead), _figure(high, ahead)
+    if least == most:
+        return f"about {least} {unit} left" if high > 0 else f"no {unit} left: the wear path is at the limit"
+    return f"{least} to {most} {unit} left"
 
 
 def _figure(value: float, scale: float) -> str:

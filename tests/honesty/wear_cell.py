@@ -40,7 +40,7 @@ SCENES = {
 def true_line(scene, rng):
     level = 0.7 + 0.2 * rng.standard_normal()
     if scene.shape == "log":
-        slope = 0.4 + 0.08 * rng.standard_normal()
+        slope = 0.55 + 0.06 * rng.standard_normal()
         return lambda t: level - 0.3 + slope * np.log(t)
     if scene.shape == "square":
         slope = 0.0022 + 0.0006 * rng.standard_normal()

@@ -184,8 +184,37 @@ def test_same_seed_same_answer(pooled):
     assert (one.low, one.median, one.high) == (two.low, two.median, two.high)
 
 
+def test_readings_all_open_above_still_answer():
+    past = [wear_path(f"c{i}", [1, 2, 3], [2, 2, 2], [np.inf] * 3) for i in range(3)]
+    answer = time_to_limit(fit_pooled(past, rng=rng()), NEW, limit=3.0, rng=rng())
+    assert answer.status == "range" and answer.sentence.endswith("faces left")
+
+
+@pytest.mark.parametrize("scale", [1e-9, 1e6])
+def test_units_of_length_and_clock_do_not_matter(scale):
+    def range_of(factor):
+        draw = np.random.default_rng(1)
+        past = [cycle(f"c{i}", draw) for i in range(6)]
+        past = [replace(p, age=p.age * factor, low=p.low * factor, high=p.high * factor) for p in past]
+        answer = time_to_limit(fit_pooled(past, rng=rng()), NEW, limit=2.0 * factor, rng=rng())
+        return np.array([answer.low, answer.median, answer.high]) / factor
+
+    assert range_of(scale) == pytest.approx(range_of(1.0), rel=1e-4)
+
+
+def test_path_at_the_limit_leaves_none(pooled):
+    assert time_to_limit(pooled, NEW, limit=-1.0, rng=rng()).sentence == "no faces left: the wear path is at the limit"
+
+
+def test_clock_that_jumps_back_is_refused():
+    with pytest.raises(ValueError, match="a clock that restarts begins a new cycle"):
+        wear_path("now", [1, 2, 1], [1, 1, 1])
+
+
 def test_unknown_options_are_refused(pooled):
     with pytest.raises(ValueError, match=rf"`crossing` must be one of {', '.join(CROSSINGS)}, got 'soon'"):
         time_to_limit(pooled, NEW, limit=2.0, crossing="soon", rng=rng())
+    with pytest.raises(ValueError, match=r"`horizon` must be greater than 0 and finite, got 0"):
+        time_to_limit(pooled, NEW, limit=2.0, horizon=0, rng=rng())
     with pytest.raises(ValueError, match=r"`level` must be from 0.5 to below 1, got 0.2"):
         time_to_limit(pooled, NEW, limit=2.0, level=0.2, rng=rng())

@@ -123,8 +123,8 @@ def test_a_column_map_reads_a_file_made_by_others(shop):
     file = shop.file("wear.csv", "unit;cycles;depth\nU1;10;4,5\nU1;20;6\n")
     plan = shop.file(
         "map.toml",
-        'absent = ["operator", "grit", "finish"]\n[columns.lap]\nheader = "unit"\n[columns.minutes]\nheader = "cycles"\n'
-        'cumulative = true\n[columns.flatness]\nheader = "depth"\nunit = "um"\nstep = 0.5\n',
+        'absent = ["operator", "grit", "finish"]\n[columns.lap]\nheader = "unit"\n'
+        '[columns.minutes]\nheader = "cycles"\ncumulative = true\n[columns.flatness]\nheader = "depth"\nunit = "um"\nstep = 0.5\n',
     )
     document = shop.json("ingest", file, "--map", plan, "--rows")
     assert [row["as_typed"] for row in document["files"][0]["accepted_rows"]] == ["4,5", "6"]
@@ -239,8 +239,8 @@ def test_a_limit_is_set_in_any_unit(shop, upper, lamp, um):
 @pytest.mark.parametrize(
     ("upper", "sentence"),
     [
-        ("2", "has no unit"), ("2 bands", "no lamp is known"), ("<2 um", "must be one length"), ("x", "write it such as"),
-        ("0 um", "greater than 0"),
+        ("2", "has no unit"), ("2 bands", "no lamp is known"), ("<2 um", "must be one length"),
+        ("x", "write it such as"), ("0 um", "greater than 0"),
     ],
 )  # fmt: skip
 def test_a_limit_that_is_no_length_is_refused(shop, upper, sentence):

@@ -35,7 +35,7 @@ from spc.store.store import Store
 
 __all__ = ["IntakeResult", "ingest"]
 
-CHUNK_ROWS = 100_000
+CHUNK_ROWS = 50_000
 _LEAST_START = 3  # rows of an earlier delivery that must stand at the start of a file under another name
 
 Progress = Callable[[int, int], None]

@@ -67,8 +67,7 @@ def _prepare(connection: sqlite3.Connection, file: Path) -> None:
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = OFF")  # checked by the writers; a check per row costs a third of intake
-    connection.execute("PRAGMA cache_size = -65536")
-    connection.execute("PRAGMA temp_store = MEMORY")
+    connection.execute("PRAGMA cache_size = -32768")
     _migrate(connection, file)
 
 

@@ -124,7 +124,8 @@ def test_a_column_map_reads_a_file_made_by_others(shop):
     plan = shop.file(
         "map.toml",
         'absent = ["operator", "grit", "finish"]\n[columns.lap]\nheader = "unit"\n'
-        '[columns.minutes]\nheader = "cycles"\ncumulative = true\n[columns.flatness]\nheader = "depth"\nunit = "um"\nstep = 0.5\n',
+        '[columns.minutes]\nheader = "cycles"\ncumulative = true\n'
+        '[columns.flatness]\nheader = "depth"\nunit = "um"\nstep = 0.5\n',
     )
     document = shop.json("ingest", file, "--map", plan, "--rows")
     assert [row["as_typed"] for row in document["files"][0]["accepted_rows"]] == ["4,5", "6"]

@@ -42,6 +42,7 @@ class CellView:
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
     by_lap: Mapping[str, pd.DataFrame]  # rows of `faces`, lap by lap
     signs_by_lap: Mapping[str, pd.DataFrame]
+    as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, nothing widened or struck out
 
     def faces_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap, oldest first."""
@@ -83,8 +84,8 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     now_us = round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
     until_us = now_us + 1 if now is not None or settings.clock is not None else None
     laps = _described(store.laps(), settings)
-    parts = [store.faces(lap=lap, last=RECENT_ROWS, until_us=until_us) for lap in laps["lap"]]
-    parts = [part for part in parts if len(part)]
+    as_read = {str(lap): store.faces(lap=lap, last=RECENT_ROWS, until_us=until_us) for lap in laps["lap"]}
+    parts = [rows for rows in as_read.values() if len(rows)]
     faces = pd.concat(parts, ignore_index=True) if parts else store.faces(last=0)
     events = store.events()
     if until_us is not None:
@@ -93,6 +94,7 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     stored = store.signals()
     struck_out = _struck_out(stored, reactions)
     faces = widen_heaped(_without(faces, struck_out))
+    events = _since_first_face(faces, events)
     numbered = number_cycles(faces, events)
     signs = face_signs(numbered)
     return CellView(
@@ -106,6 +108,7 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
         signs=signs,
         by_lap=_split(numbered),
         signs_by_lap=_split(signs),
+        as_read=as_read,
         limits=store.limits(),
         stored_signals=stored,
         reactions=reactions,
@@ -127,6 +130,19 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
     own = limits[limits["characteristic"] == characteristic].set_index("part")["upper_um"]
     anybody = float(own.get("*", np.nan))
     return parts.map(own.to_dict()).fillna(anybody).to_numpy(np.float64)
+
+
+def _since_first_face(faces: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
+    """Leave out the events before the oldest row read of a lap whose history was cut off at `RECENT_ROWS`.
+
+    Otherwise the first cycle kept would seem to begin there, younger than it is.
+    """
+    counts = faces.groupby("lap")["sort_us"].agg(["size", "min"])
+    cut = counts.loc[counts["size"] >= RECENT_ROWS, "min"]
+    if cut.empty:
+        return events
+    begins = events["lap"].map(cut).fillna(-(2**62)).astype("int64")
+    return events[events["sort_us"] > begins].reset_index(drop=True)
 
 
 def _split(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:

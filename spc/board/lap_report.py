@@ -4,12 +4,13 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions
+from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
 from spc.board.chart_signals import CellCharts, chart_cell, chart_signals, room_alarm
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
-from spc.board.guard_signals import guard_signals, guards_of_cell, over_limit_signals
+from spc.board.guard_signals import answered, guard_signals, guards_of_cell, over_limit_signals
 from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_state import decide_state
 from spc.board.pace import faces_per_shift
@@ -21,12 +22,15 @@ from spc.settings import Settings
 from spc.store.store import Store
 from spc.wear.grit_guard import GuardCall
 from spc.wear.lead_sign import choose_lead_sign
+from spc.wear.log_remarks import log_remarks
+from spc.wear.missing_event import suggest_missing_events
 from spc.wear.sign_moves import sign_moves
+from spc.wear.signed_bow import SignedBow
 
 __all__ = ["UnknownLapError", "report_lap", "report_of"]
 
 CAUSES_SHOWN = 4
-HEALTH_ROWS = 300  # newest rows asked about their health: what was wrong months ago is history
+HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
 _CHARTED = ("flatness", "minutes", "removal rate", "finish")
 
 
@@ -88,13 +92,18 @@ def report_of(
     signs = view.signs_of(lap)
     cycles = view.cycles[view.cycles["lap"] == lap]
     forecast = forecast_lap(view, lap)
+    bow = bow_of_lap(rows)
+    turning = bow_signal(lap, rows, bow)
+    if turning is not None and answered(view, lap, "bow", since_face_id=turning.since_face_id):
+        turning = None
     signals = (
         *over_limit_signals(view, lap),
         *guard_signals(view, lap, calls),
         *chart_signals(view, cell, lap, room=room),
+        *((turning,) if turning is not None else ()),
     )
     lead = choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits))
-    pattern, diagnosis = _diagnose(view, lap, signals, signs)
+    pattern, diagnosis = _diagnose(view, lap, signals, signs, bow)
     state = decide_state(
         lap,
         signals=signals,
@@ -103,7 +112,11 @@ def report_of(
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
     )
-    health = tuple(f"{f.sentence} {f.cure}" for f in check_data_health(rows.iloc[-HEALTH_ROWS:]))
+    health = (
+        *(f"{f.sentence} {f.cure}" for f in check_data_health(view.as_read[lap].iloc[-HEALTH_ROWS:])),
+        *(m.sentence for m in suggest_missing_events(signs, rows)),
+        *log_remarks(rows, view.events[view.events["lap"] == lap]),
+    )
     last = faces.iloc[-1] if len(faces) else None
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
@@ -133,7 +146,9 @@ def report_of(
     )
 
 
-def _diagnose(view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.DataFrame) -> tuple[Pattern, Diagnosis]:
+def _diagnose(
+    view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.DataFrame, bow: SignedBow
+) -> tuple[Pattern, Diagnosis]:
     scratch = any(s.sign in ("scratch", "grit") for s in signals)
     moves = sign_moves(signs)
     moved = next((m for m in moves if m.direction in ("up", "down") and m.sign not in ("bow",)), None)
@@ -141,7 +156,8 @@ def _diagnose(view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.D
     texts = view.faces_of(lap)["flatness_text"]
     identical = len(texts) >= 12 and texts.iloc[-12:].nunique() == 1
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
-    pattern = read_pattern(moves, scratch=scratch, identical=identical, scope=scope, also=charted)
+    turned = bow.turning if bow.status == "fitted" else None
+    pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)
     counts = count_reactions(view.reactions, pattern.moved)
     return pattern, diagnose(pattern, counts=counts)
 

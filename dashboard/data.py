@@ -16,7 +16,8 @@ from spc.store.store import Store
 if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
     from spc.board.lap_chart import ChartReport
-    from spc.board.study import Study, StudyPlan
+    from spc.board.study import Study
+    from spc.board.study_plan import StudyPlan
     from spc.wear.recondition_plan import ReconditionPlan
 
 __all__ = [

@@ -9,7 +9,8 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture, show_table
 from dashboard.units import MICROMETRE, DisplayUnit
 from dashboard.words import count, number
-from spc.board.study import READINGS, Study, StudyPlan
+from spc.board.study import Study
+from spc.board.study_plan import READINGS, StudyPlan
 
 __all__ = ["capability_section"]
 
@@ -104,5 +105,5 @@ def _notes(study: Study) -> list[str]:
         notes.append(f"Over time: {study.time_model}.")
     if study.index is not None and study.index.status == "computed":
         notes.append(f"Method: {study.index.method}.")
-    notes += [f"Spread {name}: {number(sd)} µm, one standard deviation." for name, sd in study.spread]
+    notes += [f"Spread {one.name}: {number(one.sd_um)} µm, one standard deviation." for one in study.spread]
     return [*notes, f"Data {study.fingerprint[:12]}."]

@@ -15,6 +15,7 @@ __all__ = ["Refusal", "StudyFacts", "TrendCheck", "check_trend", "refusals", "wo
 
 LEAST_FACES = 30  # our rule; ISO 22514-3 asks as many (from its scope)
 LEAST_CYCLES = 3  # our rule
+LEAST_WATCHED = 0.9  # share of the readings that a chart must have judged, our rule
 COARSEST_STEP = 0.10  # of the limit, our rule; gauge studies ask 0.05
 TREND_LEVEL = 0.01  # a trend is called where chance alone shows one in one study of 100
 
@@ -45,6 +46,9 @@ class StudyFacts:
     gauge_study: bool
     fit: str  # 'agrees', 'rejected', 'cannot say' (spc.model.fit_test), '' not looked at
     operator_confounded: bool | None  # each operator ran laps of his or her own; None = operators unknown
+    cycles_differ_p: float | None = None  # of equal cycles, age taken out; None = not looked at
+    watched_share: float = 1.0  # share of the readings that a chart judged
+    characteristic: str = "flatness"  # what was read, for the sentences
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +61,8 @@ class TrendCheck:
     sentence: str
 
 
-def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike) -> TrendCheck:
-    """Test for a trend of flatness with age in the cycle, whatever the law and the steps.
+def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike, *, what: str = "flatness") -> TrendCheck:
+    """Test for a trend of readings with age in the cycle, whatever the law and the steps.
 
     Parameters
     ----------
@@ -66,6 +70,8 @@ def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike) -> 
         Faces since reconditioning.
     low_um, high_um : array-like (n,)
         Readings as intervals, micrometres.
+    what : str, default 'flatness'
+        What was read, for the sentence.
 
     References
     ----------
@@ -90,7 +96,7 @@ def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike) -> 
     result = stats.kendalltau(age, value)
     tau, p = float(result.statistic), float(result.pvalue)
     direction = "grows" if tau > 0 else "falls"
-    verdict = f"flatness {direction} with age" if p < TREND_LEVEL else "no trend with age is seen"
+    verdict = f"{what} {direction} with age" if p < TREND_LEVEL else "no trend with age is seen"
     return TrendCheck(tau, p, n, f"{verdict} (rank correlation {tau:.2f}, p {p:.2g}, {n} faces)")
 
 
@@ -168,13 +174,23 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
                 "capability",
             )
         )
+    elif facts.watched_share < LEAST_WATCHED:
+        found.append(
+            Refusal(
+                "signals not looked for",
+                f"the charts judged {100 * facts.watched_share:.0f} % of these readings: whether the others were "
+                "stable is not known",
+                "freeze limits that are valid from the first of these faces on, or study the faces judged since",
+                "capability",
+            )
+        )
     if not facts.trend_modelled:
         if facts.trend_p_value is not None and facts.trend_p_value < TREND_LEVEL:
             found.append(
                 Refusal(
                     "trend not modelled",
-                    f"flatness moves with age in the cycle (p {facts.trend_p_value:.2g}) and the study takes all "
-                    "ages as one",
+                    f"{facts.characteristic} moves with age in the cycle (p {facts.trend_p_value:.2g}) and the study takes "
+                    "all ages as one",
                     "include the age in the model, or report performance over whole cycles and at the age of "
                     "reconditioning",
                     "capability",
@@ -184,11 +200,21 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
             found.append(
                 Refusal(
                     "trend not looked for",
-                    "ages in the cycle are not known well enough to see whether flatness moves with wear",
+                    "ages in the cycle are not known well enough to see whether readings move with wear",
                     "log when each lap is reconditioned",
                     "capability",
                 )
             )
+    if facts.cycles_differ_p is not None and facts.cycles_differ_p < TREND_LEVEL:
+        found.append(
+            Refusal(
+                "cycles differ",
+                f"cycles differ by more than chance (p {facts.cycles_differ_p:.2g}): readings of one cycle are alike, "
+                "and a bound that takes each as new knowledge is too hopeful",
+                "quote the figure over whole cycles, whose bound holds the difference between cycles",
+                "capability",
+            )
+        )
     if facts.cut_off == "cut off":
         found.append(
             Refusal(

@@ -6,10 +6,13 @@ from typing import Any
 import click
 
 from spc.board.study import Study
+from spc.board.study_cycles import AtAge
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import print_json, print_table
 
 __all__ = ["command", "study_document"]
+
+_SIGNALS_SHOWN = 5
 
 
 @click.command("capability")
@@ -39,7 +42,8 @@ def command(
     and cut_off sentences.
     """
     from spc.board.cell_view import look_at_cell
-    from spc.board.study import StudyPlan, run_study
+    from spc.board.study import run_study
+    from spc.board.study_plan import StudyPlan
 
     plan = StudyPlan(
         part=part,
@@ -80,19 +84,29 @@ def study_document(study: Study) -> dict[str, Any]:
         "limit_um": study.limit_um,
         "limit_text": study.limit_text,
         "n": len(study.data),
-        "left_out": [{"face_id": i, "cause": cause} for i, cause in study.left_out],
+        "left_out": [asdict(item) for item in study.left_out],
+        "not_taken": [{"why": why, "readings": n} for why, n in study.not_taken],
         "fingerprint": study.fingerprint,
         "index": None if index is None or index.status != "computed" else asdict(index) | {"refusals": None},
         "refusals": [asdict(r) for r in study.refusals],
         "time_model": study.time_model,
+        "chart_limits": [asdict(limits) for limits in study.chart_limits],
+        "signals": study.signals,
         "whole_cycles": None if study.whole_cycles is None else asdict(study.whole_cycles),
-        "at_planned_age": None if study.at_planned_age is None else asdict(study.at_planned_age),
-        "spread_um": dict(study.spread),
+        "planned_age": asdict(study.planned_age),
+        "at_planned_age": None if study.at_planned_age is None else _at_age(study.at_planned_age),
+        "spread": [asdict(one) for one in study.spread],
         "laws": [] if study.choice is None else [{"family": f.family, "aicc": f.aicc} for f in study.choice.fits],
         "fit": "" if study.fit is None else study.fit.sentence,
         "trend": "" if study.trend is None else study.trend.sentence,
         "cut_off": "" if study.cut_off is None else study.cut_off.sentence,
     }
+
+
+def _at_age(at: AtAge) -> dict[str, Any]:
+    plain = {name: getattr(at, name) for name in ("status", "sentence", "age_faces", "source")}
+    index = at.index
+    return plain | {"index": None if index is None or index.status != "computed" else index.index}
 
 
 def _print(study: Study) -> None:
@@ -106,13 +120,13 @@ def _print(study: Study) -> None:
             click.echo(f"  {part.sentence}")
     if study.time_model:
         click.echo(f"  time model: {study.time_model}")
-    if study.whole_cycles is not None:
-        mix = study.whole_cycles
-        click.echo(
-            f"  over whole cycles, ages as produced: index {mix.index:.2f}, {mix.beyond_ppm:.0f} ppm over the limit"
-        )
+    for told in (study.whole_cycles, study.at_planned_age):
+        if told is not None:
+            click.echo(f"  {told.sentence}")
     if study.spread:
-        click.echo("  standard deviations: " + ", ".join(f"{name} {sd:.3g} um" for name, sd in study.spread))
+        click.echo("  standard deviations: " + ", ".join(f"{one.name} {one.sd_um:.3g} um" for one in study.spread))
+    for signal in study.signals[:_SIGNALS_SHOWN]:
+        click.echo(f"  signal not answered: {signal}")
     if study.refusals:
         click.echo("\nWhy it is not called capability:")
         rows = [{"why": r.sentence, "cure": r.cure} for r in study.refusals]

@@ -1,0 +1,59 @@
+"""The age at which the laps of a study are reconditioned: as asked, as the costs say, or as it was done so far."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.board.cell_view import CellView
+from spc.board.study_plan import StudyPlan
+from spc.wear.recondition_plan import plan_recondition
+
+__all__ = ["PlannedAge", "planned_age"]
+
+_WORN = ("due", "found late", "planned")  # endings that were a reconditioning for wear
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedAge:
+    """An age in the cycle, and who says so."""
+
+    faces: float  # NaN = not known
+    source: str  # in words; why not known, where it is not
+
+
+def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
+    """Find the planned reconditioning age of the laps of a study.
+
+    Parameters
+    ----------
+    view : CellView
+    plan : StudyPlan
+    laps : list of str
+        The laps whose readings the study takes.
+
+    Returns
+    -------
+    PlannedAge
+        The plan's own age; else the age of least cost from the costs in the site's settings, where the laps are of one
+        group and their lives carry it; else the median age at which these laps were reconditioned so far.
+    """
+    if plan.planned_age_faces is not None:
+        return PlannedAge(plan.planned_age_faces, "given for this study")
+    cycles = view.cycles[view.cycles["lap"].isin(laps)]
+    planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
+    groups = set(view.laps.loc[view.laps["lap"].isin(laps), "group"])
+    if planned is not None and unplanned is not None and len(groups) == 1 and unplanned > planned:
+        sisters = view.laps.loc[view.laps["group"].isin(groups), "lap"]
+        found = plan_recondition(
+            view.cycles[view.cycles["lap"].isin(sisters)],
+            planned_cost=planned,
+            worn_cost=unplanned,
+            rng=np.random.default_rng(1),
+        )
+        if found.age.status == "range":
+            return PlannedAge(float(round(found.age.age)), "age of least cost from the costs in the site's settings")
+    ends = cycles.loc[cycles["ended"].isin(_WORN) & cycles["start_known"].astype(bool), "faces"]
+    if ends.empty:
+        return PlannedAge(float("nan"), "no whole cycle of these laps is logged yet and no age was given")
+    many = f"{len(ends)} whole cycles" if len(ends) > 1 else "1 whole cycle"
+    return PlannedAge(float(np.median(ends)), f"median age at which these laps were reconditioned so far, {many}")

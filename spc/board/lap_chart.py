@@ -60,7 +60,7 @@ class ChartReport:
     replayed: Replayed
     signals: tuple[Signal, ...]  # oldest first
     extra: tuple[ExtraRule, ...]
-    change: ChangeSearch | None  # where the newest change began, of the newest judged readings; None too few
+    change: ChangeSearch | None  # where what signals began, of the newest judged readings; None: no signal or too few
     change_faces: tuple[int, ...]  # face ids of that set
     remarks: tuple[str, ...]
     unit: ShownLength | None  # None where the sign is no length
@@ -266,6 +266,8 @@ def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, tuple[int, .
     if window < 2 * WINDOW_STEP:
         return None, ()
     at = known[-window:]
+    if not (judged.beyond[at] | judged.drifting[at]).any():
+        return None, ()  # where nothing signals, nothing is dated
     search = change_point(judged.z[at], kinds=("mean", "slope"))
     if search.status != "change":
         return search, ()

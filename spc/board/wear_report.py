@@ -4,18 +4,23 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts
 from spc.chart.change_point import ChangeSearch
-from spc.chart.norm import middles
+from spc.chart.norm import middles, part_factors_of
 from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
-from spc.chart.stream import stream_of
-from spc.chart.wear_chart import NAMES, WearChart, unusual_wear, usual_wear, wear_chart
+from spc.chart.stream import Stream, stream_of
+from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_wear, usual_wear, wear_chart
+from spc.model.autocorrelation import serial_correlation
 
 __all__ = ["RelapReport", "WearReport", "relap_report", "wear_report"]
 
+Array = NDArray[np.float64]
+
 FEWEST_USUAL = 20  # earlier faces from which a usual share of re-laps is said [our rule]
+FEWEST_VALUES = 4  # different readings from which a jump can be told from growth through a step [our rule]
 LEAST_RISE = 0.05  # the sum is tuned to twice the usual share, at least to this much more [our choice]
 
 
@@ -68,17 +73,30 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     three fifths of the step.
     """
     stream = stream_of(view.faces, lap=lap, sign="flatness")
-    y = middles(stream)
+    factors = part_factors_of(stream)
+    y = middles(stream) - np.log([factors.get(p, 1.0) for p in stream.part.tolist()])
     running = stream.cycle == (stream.cycle[-1] if len(stream) else 0)
     usual = usual_wear(stream.age_faces[~running], y[~running], stream.cycle[~running])
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
     chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
-    unusual = unusual_wear(stream.age_faces[running], y[running], false_detection=0.01)
+    phi = _dependence(stream.age_faces[~running], y[~running], stream.cycle[~running])
+    values = _values_taken(stream.where(running))
+    if values >= FEWEST_VALUES or not running.any():
+        whitened = _whitened(stream.age_faces[running], y[running], phi)
+        unusual = unusual_wear(stream.age_faces[running], whitened, false_detection=0.01)
+    else:
+        why = f"The readings take only {values} values: whether it jumped or grew through a step cannot be told."
+        unusual = ChangeSearch("refused", (), math.nan, 0.01, int(running.sum()), ("mean", "slope", "curvature"), why)
     faces = tuple(stream.face_id[running].tolist())
     method = (
         "regression chart of the log of flatness on age in the cycle, each face against the faces before it, limits "
         "widened by what is not known of the line"
         + (f"; drawn towards {usual.cycles} past cycles" if usual is not None else "; of this cycle alone")
+        + (
+            f"; what a face takes from the one before (phi {phi:.2f}) is left out of the search for a change"
+            if phi
+            else ""
+        )
     )
     sentence = chart.sentence
     if unusual.status == "change":
@@ -88,9 +106,43 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
             first, last = faces[int(change.set_start[0])], faces[int(change.set_start[-1])]
             began = f", begun at face {first}" if first == last else f", begun between face {first} and face {last}"
         sentence += f" Not wearing as usual: a {NAMES[change.kind]}{began}. {unusual.sentence}"
-    elif usual is not None and len(faces) > 1:
+    elif unusual.status == "refused" and chart.status == "ok":
+        sentence += f" {unusual.sentence}"
+    if unusual.status != "change" and usual is not None and len(faces) > 1:
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
     return WearReport(lap, chart.status, chart, unusual, faces, method, sentence)
+
+
+def _values_taken(stream: Stream) -> int:
+    """Count the different readings that make up at least one in twenty."""
+    pairs, counts = np.unique(np.column_stack([stream.low, stream.high]), axis=0, return_counts=True)
+    return int(np.count_nonzero(counts >= max(1, math.ceil(0.05 * len(stream))))) if len(pairs) else 0
+
+
+def _dependence(age: Array, y: Array, cycle: NDArray[np.int64]) -> float:
+    """Correlation of neighbours about the lines of past cycles; 0 unless it stands out."""
+    kept, residual = [], []
+    for name in np.unique(cycle):
+        own = np.flatnonzero(cycle == name)
+        if own.size >= 4 and np.ptp(age[own]) > 0:
+            kept.append(own)
+            residual.append(y[own] - fit_wear_line(age[own], y[own]).centre(age[own]))
+    if not kept:
+        return 0.0
+    rows = np.concatenate(kept)
+    found = serial_correlation(np.concatenate(residual), age[rows], chain=cycle[rows])
+    return found.phi if found.status == "correlated" and found.phi_low > 0 else 0.0
+
+
+def _whitened(age: Array, y: Array, phi: float) -> Array:
+    """Take from the readings their line and what neighbours carry over, so that the search meets independent ones."""
+    if phi == 0.0 or y.size < 3 or np.ptp(age) == 0:
+        return y
+    residual = y - fit_wear_line(age, y).centre(age)
+    gap = np.maximum(1.0, np.diff(age, prepend=age[0] - 1.0))
+    r = np.where(np.arange(y.size) == 0, 0.0, phi**gap)
+    before = np.concatenate(([0.0], residual[:-1]))
+    return np.asarray((residual - r * before) / np.sqrt(1.0 - r**2), dtype=np.float64)
 
 
 def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:

@@ -151,7 +151,12 @@ def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
     flat = lost(0.0)
     if not math.isfinite(flat):
         return 0.0
-    best = minimize_scalar(lost, bounds=(-3.0 / reach, 3.0 / reach), method="bounded", options={"xatol": 1e-4 / reach})
+
+    def cost(growth: float) -> float:
+        value = lost(growth)
+        return value if math.isfinite(value) else flat + 1e6  # no law there: far worse than flat
+
+    best = minimize_scalar(cost, bounds=(-3.0 / reach, 3.0 / reach), method="bounded", options={"xatol": 1e-4 / reach})
     ratio = 2.0 * (flat - float(best.fun))
     clear = math.isfinite(ratio) and float(chdtrc(1, max(ratio, 0.0))) <= GROWTH_LEVEL
     return float(best.x) if clear and abs(float(best.x)) * reach >= LEAST_GROWTH else 0.0

@@ -55,6 +55,14 @@ def test_a_rise_of_relaps_is_called(tmp_path):
     assert "No rise is called" in calm.sentence
 
 
+def test_readings_of_few_values_name_nothing(tmp_path):
+    coarse = wear_report(
+        *look(tmp_path, lambda f: f.assign(flatness_text=np.where(f.index % 40 < 20, "0.5", "1")))[:2], "K1"
+    )
+    assert coarse.unusual.status == "refused"
+    assert "take only 2 values: whether it jumped or grew through a step cannot be told" in coarse.sentence
+
+
 def test_too_few_is_said(tmp_path):
     view, cell, _ = look(tmp_path, n=3)
     assert wear_report(view, cell, "K1").status == "refused"

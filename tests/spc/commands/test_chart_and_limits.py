@@ -76,3 +76,30 @@ def test_what_cannot_be_done_is_one_sentence(run, words, sentence):
     assert done.exit_code == 3
     assert sentence in done.stderr
     assert "Traceback" not in done.output
+
+
+@pytest.mark.parametrize(
+    ("change", "n"),
+    [
+        (lambda f: f.assign(flatness_text="<0.5"), 90),
+        (lambda f: f.assign(flatness_text="1", minutes=12.0), 90),
+        (lambda f: f, 1),
+        (lambda f: f, 2),
+        (lambda f: f.iloc[::-1].reset_index(drop=True), 90),  # out of order
+        (lambda f: f.assign(time_text="2026-01-05 09:00"), 90),  # one time for all
+    ],
+)
+@pytest.mark.parametrize("sign", ["flatness", "minutes", "removal rate", "finish", "wear", "re-lap share"])
+def test_poor_logs_get_an_answer_or_a_refusal_in_words(tmp_path, change, n, sign):
+    path = tmp_path / "cell.db"
+    with Store.open(path) as store:
+        fill(store, change(faces_of("K1", n, np.random.default_rng(98))), events_of("K1", n))
+    charted = CliRunner().invoke(cli, ["chart", "K1", "--sign", sign, "--store", str(path)])
+    assert charted.exit_code in (0, 1), charted.output
+    assert "K1: " in charted.output
+    assert "nan" not in charted.output.lower()
+    frozen = CliRunner().invoke(
+        cli, ["limits", "freeze", "K1", "--sign", sign, "--who", "a", "--why", "b", "--store", str(path)]
+    )
+    assert frozen.exit_code in (0, 1, 3)
+    assert "Traceback" not in frozen.output

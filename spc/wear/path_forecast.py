@@ -117,7 +117,9 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     on_age = scale.age_scaled(age)
     last = stack.age_scaled[0, own.age.size - 1] if own.age.size else 0.0
     steps = np.maximum(np.diff(on_age, prepend=last), 0.0)
-    moves = np.sqrt(steps[None, :] * wander_variance[:, None]) * rng.standard_normal((draws, age.size))
+    moves = np.sqrt(steps[None, :] * wander_variance[:, None]) * rng.standard_normal(
+        (draws, age.size), dtype=np.float32
+    )
     offset = np.zeros(draws)
     if part in scale.parts:
         offset = effects[:, 2 + scale.parts.index(part)]

@@ -35,7 +35,7 @@ _LEVEL_SCALE, _SLOPE_SCALE, _SPREAD_DF = 1.0, 2.0, 3.0  # half-t
 _CORRELATION_SD = 0.8  # of atanh(correlation): nearly flat
 _PROPOSAL_DF = 5.0
 _BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
-_ROUNDS, _TRIALS, _KEPT = 7, 120, 4  # adaptive rounds, points of each but the last, rounds that count
+_ROUNDS, _TRIALS, _KEPT = 6, 120, 4  # adaptive rounds, points of each but the last, rounds that count
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,8 @@ __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled"]
 
 Array = NDArray[np.float64]
 
-_FEW = 250  # draws of a first fit
-_HOPELESS = 10.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
+_FEW = 200  # draws of a first fit
+_HOPELESS = 7.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
 _ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
 _ALONE_SHAPES = ("linear", "square root", "square")  # one path cannot tell its shape: all three take part
@@ -58,7 +58,7 @@ def fit_pooled(
     *,
     limit: float = float("nan"),
     shapes: Sequence[Shape] = SHAPES,
-    draws: int = 600,
+    draws: int = 500,
     rng: np.random.Generator,
 ) -> PooledWear:
     """Fit every shape to the past cycles and give each its share by how well it foresees cycles left out.
@@ -106,7 +106,7 @@ def fit_pooled(
     return PooledWear(_shared(fitted, shares), used, left_out, "")
 
 
-def fit_alone(own: WearPath, *, draws: int = 600, rng: np.random.Generator) -> PooledWear:
+def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> PooledWear:
     """Draw the spreads from one cycle only, for a lap that has no past cycle: wide, as it must be.
 
     Several shapes take part with equal shares, since one path cannot tell its shape.

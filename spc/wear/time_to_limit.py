@@ -21,6 +21,8 @@ CROSSINGS: dict[str, str] = {
 }
 _NEXT_FACE_Z = 1.2815515655446004  # upper 10 % point of the normal law
 _GRID = 110
+_NEVER = 20.0  # minus log of a chance too small to matter
+_FAN_PATHS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,8 +254,9 @@ def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: n
         on_age = future.scale.age_scaled(age)
         spread = future.wander_variance[:, None] * np.maximum(np.diff(on_age), 1e-300)
         both = (gap[:, 1:] < 0) & (gap[:, :-1] < 0)
-        chance = np.exp(-2 * np.where(both, gap[:, 1:] * gap[:, :-1], np.inf) / spread)
-        there[:, 1:] |= rng.random(chance.shape) < chance
+        far = 2 * gap[:, 1:] * gap[:, :-1] / spread
+        near = both & (far < _NEVER)
+        there[:, 1:][near] = rng.random(int(near.sum())) < np.exp(-far[near])
     first = there.argmax(axis=1)
     row = np.arange(first.size)
     before = np.maximum(first - 1, 0)
@@ -264,7 +267,8 @@ def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: n
 
 
 def _fan(futures: Sequence[FuturePaths], own_limit: float, level: float) -> WearFan:
-    paths = np.concatenate([f.scale.reading_back(f.path, own_limit) for f in futures])
+    every = max(sum(f.path.shape[0] for f in futures) // _FAN_PATHS, 1)
+    paths = np.concatenate([f.scale.reading_back(f.path[::every], own_limit) for f in futures])
     tail = (1 - level) / 2
     low, median, high = np.quantile(paths, [tail, 0.5, 1 - tail], axis=0, method="inverted_cdf")
     return WearFan(futures[0].age, low, median, high)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.causes import Diagnosis, Pattern
-from spc.wear.sign_moves import share_interval
+from spc.chart.share_interval import share_interval
 
 __all__ = ["answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
 
@@ -133,8 +133,8 @@ def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "") -> str:
 
 
 def _first_pass(counts: tuple[int, int]) -> str:
-    low, high = share_interval(*counts)
-    return f"{counts[0]} of {counts[1]} good at the first pass ({low:.0%} to {high:.0%})"
+    share = share_interval(*counts)
+    return f"{counts[0]} of {counts[1]} good at the first pass ({share.low:.0%} to {share.high:.0%})"
 
 
 def _yield_differs(best: tuple[int, int], other: tuple[int, int]) -> bool:

@@ -107,9 +107,7 @@ def _heaps(whole: NDArray[np.bool_]) -> bool:
     """Whether whole bands come far oftener than half of the time, the share a half-band reader would give."""
     if whole.size < _LEAST:
         return False
-    from scipy.stats import binom
-
-    return bool(binom.sf(int(whole.sum()) - 1, whole.size, 0.65) < _ALPHA)  # 0.65 allows for where the faces lie
+    return bool(_at_least(int(whole.sum()), whole.size, 0.65) < _ALPHA)  # 0.65 allows for where the faces lie
 
 
 def _heaping(own: pd.DataFrame) -> HealthFinding | None:
@@ -154,10 +152,8 @@ def _copied(own: pd.DataFrame) -> HealthFinding | None:
     row_code = pd.factorize(pd.MultiIndex.from_arrays(list(codes)))[0]
     share = np.bincount(row_code) / row_code.size
     by_chance = float(np.sum(share**2))
-    from scipy.stats import binom
-
     count, of = int(same.sum()), int(same.size)
-    if count < 3 or binom.sf(count - 1, of, by_chance) >= _ALPHA:
+    if count < 3 or _at_least(count, of, by_chance) >= _ALPHA:
         return None
     text = (
         f"{count} of {of} rows repeat every value of the row before (minutes, flatness, finish, thickness); "
@@ -225,3 +221,10 @@ def _zero(own: pd.DataFrame) -> HealthFinding | None:
     text = f"{count} of {of} flatness readings are exactly 0, which no method can tell."
     cure = "State the reading step, so that 0 becomes 'below the step'."
     return HealthFinding("zero reading", text, cure, count / of, count, of)
+
+
+def _at_least(count: int, n: int, share: float) -> float:
+    """Binomial chance of `count` or more of `n`."""
+    from scipy.special import bdtrc
+
+    return 1.0 if count <= 0 else float(bdtrc(count - 1, n, share))

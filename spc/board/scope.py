@@ -121,6 +121,7 @@ def _mostly(here: pd.DataFrame, column: str) -> list[str]:
 
 def _most(lean: NDArray[np.bool_]) -> bool:
     """Whether more of them lean that way than chance would do, half and half."""
-    from scipy.stats import binom
+    from scipy.special import bdtrc
 
-    return bool(binom.sf(int(lean.sum()) - 1, lean.size, 0.5) < _ALPHA)
+    count = int(lean.sum())
+    return count > 0 and bool(bdtrc(count - 1, lean.size, 0.5) < _ALPHA)

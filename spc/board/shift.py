@@ -11,9 +11,9 @@ from spc.board.lap_state import plural
 from spc.board.pace import pace_by_part
 from spc.board.results import STATES, LapReport, RoomAlarm, ShiftReport
 from spc.board.shifts import ShiftSpan, shift_at, shift_before
+from spc.chart.share_interval import share_interval
 from spc.settings import Settings
 from spc.store.store import Store
-from spc.wear.sign_moves import share_interval
 
 __all__ = ["in_order_of_need", "report_shift"]
 
@@ -49,7 +49,7 @@ def report_shift(store: Store, settings: Settings) -> ShiftReport:
     relaps = int((now["attempt"] > 1).sum())
     firsts = len(now) - relaps
     relapped = _relapped(now)
-    low, high = share_interval(relapped, firsts) if firsts else (float("nan"), float("nan"))
+    share = share_interval(relapped, firsts)
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
         shift_text=span.text,
@@ -60,8 +60,8 @@ def report_shift(store: Store, settings: Settings) -> ShiftReport:
         holds=tuple(r.sentence for r in laps if r.state == "held"),
         faces_this_shift=firsts,
         relaps_this_shift=relaps,
-        relap_share_low=low,
-        relap_share_high=high,
+        relap_share_low=share.low if firsts else float("nan"),
+        relap_share_high=share.high if firsts else float("nan"),
         pace=tuple(p.sentence for p in pace_by_part(faces, since_us=span.start_us)),
         false_calls=cell.plan.sentence,
         go_look=listed,

@@ -63,9 +63,9 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
         return LeadSign("flatness", False, n, over, np.nan, first_over, np.nan, sentence)
 
     expected, p_over = _expected_over(signs, final_low, final_high, limit, usable)
-    from scipy.stats import binom
+    from scipy.special import bdtr
 
-    p_value = float(binom.cdf(over, n, p_over))
+    p_value = float(bdtr(over, n, p_over)) if over < n else 1.0
     silent = not np.any(relapped & np.isfinite(first))  # no reading before a further pass was ever logged
     cut_off = (first_over >= 3 and over <= first_over / 4) or (silent and p_value < 0.01)
     if not cut_off:
@@ -94,7 +94,7 @@ def _expected_over(
     The law is a lognormal about a line in the lap's age, so that a cell which reconditions in good time is not taken
     for one that laps until good. A reading on steps lies wholly over only half a step beyond the limit.
     """
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
     top = np.where(np.isfinite(high), high, low)[usable]
     middle = np.maximum((low[usable] + top) / 2, top / 4)
@@ -106,7 +106,7 @@ def _expected_over(
     spread = float(np.sqrt(np.sum((share - fitted) ** 2) / max(age.size - design.shape[1], 1)))
     if spread <= 0:
         return 0.0, 0.0
-    chance = norm.sf((wholly - fitted) / spread)
+    chance = ndtr((fitted - wholly) / spread)
     return float(chance.sum()), float(chance.mean())
 
 

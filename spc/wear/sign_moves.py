@@ -7,7 +7,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["RECENT_FACES", "SignMove", "share_interval", "sign_moves"]
+from spc.chart.share_interval import share_interval
+
+__all__ = ["RECENT_FACES", "SignMove", "sign_moves"]
 
 # Our own rule: long enough to tell a halved removal rate, short enough to be this shift.
 RECENT_FACES = 8
@@ -27,35 +29,6 @@ class SignMove:
     n_usual: int
     p_value: float  # two-sided, of no move; NaN when too few
     sentence: str
-
-
-def share_interval(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Exact interval for a share.
-
-    Parameters
-    ----------
-    count, n : int
-        Faces that count, faces in all; n = 0 gives (0, 1).
-    level : float, default 0.95
-        Coverage, at least.
-
-    Returns
-    -------
-    tuple of float
-        Low and high, 0 to 1.
-
-    References
-    ----------
-    Clopper and Pearson (1934), Biometrika 26(4).
-    """
-    if not 0 <= count <= n:
-        raise ValueError(f"`count` must be between 0 and `n`, got {count} of {n}")
-    from scipy.stats import beta
-
-    tail = (1 - level) / 2
-    low = 0.0 if count == 0 else float(beta.ppf(tail, count, n - count + 1))
-    high = 1.0 if count == n else float(beta.ppf(1 - tail, count + 1, n - count))
-    return low, high
 
 
 def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float = 0.01) -> tuple[SignMove, ...]:
@@ -184,10 +157,10 @@ def _expected(
     gap, spread = abs(float(now.mean()) - centre), math.sqrt(unlike + alike)
     if spread == 0:
         return 1.0 if gap == 0 else 0.0
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     free = spread**4 / (unlike**2 / (count.size - 1) + alike**2 / max(before.size - count.size, 1))
-    return 2 * float(t.sf(gap / spread, free))
+    return 2 * float(stdtr(free, -gap / spread))
 
 
 def _value_text(sign: str, direction: str, recent: float, usual: float, for_its_age: bool) -> str:
@@ -211,7 +184,8 @@ def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float)
     p = float(fisher_exact(np.array([[hit, now.size - hit], [was, before.size - was]])).pvalue)
     recent, usual = hit / now.size, was / before.size
     direction = "steady" if p >= alpha else "up" if recent > usual else "down"
-    low, high = share_interval(hit, now.size)
+    share = share_interval(hit, now.size)
+    low, high = share.low, share.high
     text = (
         f"re-lap share {'as usual' if direction == 'steady' else direction}: {hit} of the last {now.size} faces "
         f"({low:.0%} to {high:.0%}), {was} of {before.size} before"

@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spc.wear.sign_moves import share_interval, sign_moves
+from spc.wear.sign_moves import sign_moves
 
 
 def frame(n, rng, **changes):
@@ -85,21 +85,6 @@ def test_one_cycle_with_few_faces_says_so():
     assert all("too few" in m.sentence for m in moves)
 
 
-def test_share_interval_published():
-    # NIST/SEMATECH e-Handbook 7.2.4.1 works 4 of 20 (limits from memory of Clopper-Pearson tables, agreed by the beta
-    # quantile's second route below).
-    from scipy.stats import binom
-
-    low, high = share_interval(4, 20)
-    assert (low, high) == (pytest.approx(0.0573, abs=5e-5), pytest.approx(0.4366, abs=5e-5))
-    assert binom.sf(3, 20, low) == pytest.approx(0.025, abs=1e-9)
-    assert binom.cdf(4, 20, high) == pytest.approx(0.025, abs=1e-9)
-    assert share_interval(0, 20, level=0.9)[1] == pytest.approx(1 - 0.05 ** (1 / 20))
-    assert share_interval(0, 0) == (0, 1)
-
-
-def test_refuses_impossible_counts():
-    with pytest.raises(ValueError, match=r"`count` must be between 0 and `n`, got 5 of 4"):
-        share_interval(5, 4)
+def test_refuses_too_short_a_recent_past():
     with pytest.raises(ValueError, match=r"`recent` must be at least 3"):
         sign_moves(frame(20, np.random.default_rng(5)), recent=2)

@@ -12,6 +12,7 @@ from spc.board.chart_signals import CellCharts
 from spc.board.study_cycles import AtAge, OverCycles, at_planned_age, over_cycles
 from spc.board.study_material import StudyMaterial, gather
 from spc.board.study_plan import StudyPlan
+from spc.capability.gauge import is_gauge_study
 from spc.capability.index import QuantileIndex, quantile_index
 from spc.capability.refusal import TREND_LEVEL, Refusal, StudyFacts, TrendCheck, check_trend, refusals
 from spc.model.fit_test import FitCheck, check_fit
@@ -23,7 +24,6 @@ __all__ = ["Spread", "Study", "compute_study", "run_study"]
 
 _LEAST_IN_CYCLE = 5  # readings of a cycle that take part in that comparison
 _STEP_HELD = 0.9  # share of the readings whose step is no coarser than the step held against the limit
-_GAUGE_REPEATS = 20  # repeat readings in the log, by two readers or more, that stand for a gauge study; our own rule
 
 Array = NDArray[np.float64]
 
@@ -167,7 +167,9 @@ def _facts(
         trend_modelled=False,
         cut_off="not cut off" if cut_off is None else cut_off.status,
         units_inferred=material.plan.characteristic == "flatness" and bool((kept["unit"] == "").any()),
-        gauge_study=material.gauge_repeats >= _GAUGE_REPEATS and material.gauge_readers >= 2,
+        gauge_study=is_gauge_study(
+            faces=material.gauge_faces, repeats=material.gauge_repeats, readers=material.gauge_readers
+        ),
         fit=fit.status,
         operator_confounded=_confounded(kept),
         characteristic=material.plan.characteristic,

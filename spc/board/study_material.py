@@ -12,6 +12,7 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts, chart_cell
+from spc.board.gauge_study import log_readings, way_of_reading
 from spc.board.study_age import PlannedAge, planned_age
 from spc.board.study_plan import StudyPlan, check_plan, plan_from_json
 from spc.chart.replay import ChartSignal, signals_of
@@ -70,7 +71,8 @@ class StudyMaterial:
     watched: int  # readings of the list that a chart judged
     signals: tuple[str, ...]  # unanswered signals among them
     further_passes: bool  # re-laps are logged, so that a first reading was taken before anybody could lap until good
-    gauge_repeats: int  # repeat readings in the log
+    gauge_faces: int  # faces of the log that were read more than once, in the way of the readings of the list
+    gauge_repeats: int  # readings beyond the first of each
     gauge_readers: int
     planned_age: PlannedAge
 
@@ -109,7 +111,9 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
     data = taken[~out].reset_index(drop=True)
     limits, watched, signals = _watch(view, plan, data, cell)
     of_part = view.faces[view.faces["part"] == plan.part]
-    repeats = view.faces[(view.faces["kind"] == "repeat") & view.faces[f"{plan.characteristic}_low_um"].notna()]
+    ways = way_of_reading(view.faces, characteristic=plan.characteristic)
+    of_list = frozenset(ways[view.faces["face_id"].isin(data["face_id"])])
+    gauge = log_readings(view.faces, characteristic=plan.characteristic, ways=of_list)
     return StudyMaterial(
         plan=plan,
         limit_um=limit_um,
@@ -123,8 +127,9 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
         watched=watched,
         signals=signals,
         further_passes=bool(((of_part["kind"] == "face") & (of_part["attempt"] > 1)).any()),
-        gauge_repeats=len(repeats),
-        gauge_readers=int(repeats.loc[repeats["operator"] != "", "operator"].nunique()),
+        gauge_faces=gauge.faces,
+        gauge_repeats=gauge.repeats,
+        gauge_readers=gauge.readers,
         planned_age=planned_age(view, plan, sorted(set(data["lap"]))),
     )
 

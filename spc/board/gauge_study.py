@@ -1,0 +1,184 @@
+"""The gauge study that lies in the log: faces that were read again, and what that says of each limit they serve."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spc.board.cell_view import CellView, upper_limit_um
+from spc.capability.gauge import GaugeStudy, is_gauge_study, study_gauge
+from spc.capability.gauge_budget import GaugeBudget, Resolution, budget, resolution
+from spc.capability.gauge_readings import GaugeReadings, gauge_readings
+
+__all__ = ["CHARACTERISTICS", "GaugeReport", "LimitServed", "log_readings", "report_gauge", "served", "way_of_reading"]
+
+CHARACTERISTICS = ("flatness", "finish", "parallelism", "squareness", "thickness")
+_FACE = ("part", "serial", "face", "stage", "lap")
+
+
+@dataclass(frozen=True, slots=True)
+class LimitServed:
+    """What the measuring system is to one limit."""
+
+    part: str
+    limit_um: float
+    resolution: Resolution
+    budget: GaugeBudget
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeReport:
+    """A gauge study, its limits, and the terms of its budget."""
+
+    characteristic: str
+    source: str  # where the readings come from, in words
+    way: str  # 'optical flat', 'interferometer', ...; '' when it does not matter
+    study: GaugeStudy
+    enough: bool  # whether an index may lean on it
+    limits: tuple[LimitServed, ...]  # empty when no limit is known or nothing could be studied
+
+
+def way_of_reading(faces: pd.DataFrame, *, characteristic: str = "flatness") -> pd.Series:
+    """Say how each reading was taken: the method of flatness; other characteristics count as read one way.
+
+    Parameters
+    ----------
+    faces : DataFrame
+        Faces frame.
+    characteristic : str
+    """
+    if characteristic != "flatness":
+        return pd.Series("", index=faces.index)
+    # A second reading rarely repeats the method: it is that of the face's other readings.
+    named = (faces["serial"] != "") | (faces["face"] != "")
+    of_face = faces[named].groupby(list(_FACE), sort=False)["method"].transform("max")
+    method = faces["method"].where(faces["method"] != "", of_face.reindex(faces.index).fillna(""))
+    return method.where(method != "", "method not said, in " + faces["flatness_unit"])
+
+
+def log_readings(
+    faces: pd.DataFrame, *, characteristic: str = "flatness", part: str = "", ways: frozenset[str] | None = None
+) -> GaugeReadings:
+    """Gather the faces of a log that were read more than once.
+
+    Parameters
+    ----------
+    faces : DataFrame
+        Faces frame; a repeat belongs to the pass before it over the same face, and is gauge data with it.
+    characteristic : str
+    part : str
+        Part number, '' = all: how a face is read hardly depends on its part number.
+    ways : frozenset of str, optional
+        Take only readings taken in one of these ways (`way_of_reading`).
+
+    Returns
+    -------
+    GaugeReadings
+
+    Notes
+    -----
+    A face lapped again is another face here: only readings between two passes tell of the reader alone.
+    """
+    if characteristic not in CHARACTERISTICS:
+        raise ValueError(f"`characteristic` must be one of {', '.join(CHARACTERISTICS)}, got {characteristic!r}")
+    low, high = f"{characteristic}_low_um", f"{characteristic}_high_um"
+    rows = faces[(faces["serial"] != "") | (faces["face"] != "")]
+    rows = rows[rows["part"] == part] if part else rows
+    if ways is not None:
+        rows = rows[way_of_reading(rows, characteristic=characteristic).isin(ways)]
+    named = rows.groupby(list(_FACE), sort=False).ngroup()
+    passes = (rows["kind"] == "face").groupby(named).cumsum()
+    rows = rows.assign(gauged=named.astype(str) + "/" + passes.astype(str))
+    rows = rows[(passes > 0) & rows[low].notna() & rows[high].notna()]
+    return gauge_readings(rows["gauged"].tolist(), rows["operator"].tolist(), rows[low], rows[high])
+
+
+def report_gauge(
+    view: CellView, *, part: str = "", characteristic: str = "flatness", level: float = 0.95,
+    flat_error_um: float = math.nan, temperature_um: float = math.nan,
+) -> tuple[GaugeReport, ...]:  # fmt: skip
+    """Study the measuring systems of a log: one study per way of reading that holds repeats.
+
+    Parameters
+    ----------
+    view : CellView
+    part : str
+        '' = all part numbers.
+    characteristic : str
+    level : float
+        Coverage of the intervals.
+    flat_error_um, temperature_um : float
+        As `spc.capability.gauge_budget.budget` takes them; NaN = not stated.
+
+    Returns
+    -------
+    tuple of GaugeReport
+        The one with most readings first; a single refused one when the log holds no repeats.
+
+    Raises
+    ------
+    ValueError
+        For an unknown characteristic or part number.
+    """
+    faces = view.faces
+    if part and not (faces["part"] == part).any():
+        raise ValueError(f"`part` must be a part number of the log, got {part!r}")
+    own = faces[faces["part"] == part] if part else faces
+    ways = way_of_reading(own, characteristic=characteristic)
+    limits = upper_limit_um(own["part"], view.limits, characteristic=characteristic)
+    source = f"repeats in the log, {part or 'all part numbers'}"
+    reports = []
+    for way in dict.fromkeys(ways):
+        readings = log_readings(own, characteristic=characteristic, part=part, ways=frozenset((way,)))
+        if readings.n == 0:
+            continue
+        study = study_gauge(readings, level=level)
+        of_way = (ways == way).to_numpy()
+        held = dict(zip(own["part"].to_numpy()[of_way], limits[of_way], strict=True))
+        told = served(study, held, flat_error_um=flat_error_um, temperature_um=temperature_um)
+        reports.append(GaugeReport(characteristic, source, way, study, _enough(readings), told))
+    if not reports:
+        readings = log_readings(own, characteristic=characteristic, part=part)
+        return (GaugeReport(characteristic, source, "", study_gauge(readings, level=level), False, ()),)
+    return tuple(sorted(reports, key=lambda report: -report.study.readings))
+
+
+def _enough(readings: GaugeReadings) -> bool:
+    return is_gauge_study(faces=readings.faces, repeats=readings.repeats, readers=readings.readers)
+
+
+def served(
+    study: GaugeStudy, limits_um: dict[str, float], *, flat_error_um: float = math.nan,
+    temperature_um: float = math.nan,
+) -> tuple[LimitServed, ...]:  # fmt: skip
+    """Hold a study against the limits of the part numbers read this way.
+
+    Parameters
+    ----------
+    study : GaugeStudy
+    limits_um : dict of str to float
+        Part number -> upper limit; NaN = none.
+    flat_error_um, temperature_um : float
+        As `budget` takes them.
+    """
+    if study.status == "refused":
+        return ()
+    reader = study.reader.sd_um if study.reader is not None else math.nan
+    return tuple(
+        LimitServed(
+            part=part,
+            limit_um=limit,
+            resolution=resolution(study.coarsest_um, limit),
+            budget=budget(
+                repeatability_um=study.as_written_um,
+                reader_um=reader,
+                step_um=study.coarsest_um,
+                flat_error_um=flat_error_um,
+                temperature_um=temperature_um,
+                limit_um=limit,
+            ),
+        )
+        for part, limit in sorted(limits_um.items())
+        if np.isfinite(limit)
+    )

@@ -80,7 +80,7 @@ def cautions(lines: tuple[str, ...]) -> str:
         return "<span></span>"
     rows = "".join(f"<li>{html_text(line)}</li>" for line in lines if line != DEFERENCE)
     return (
-        f'<aside class="lc-cautions" aria-label="Cautions"><h3>Take care</h3><ul>{rows}</ul>'
+        f'<aside class="lc-cautions" aria-label="Cautions"><h2>Take care</h2><ul>{rows}</ul>'
         f"<p>{html_text(DEFERENCE)}</p></aside>"
     )
 
@@ -136,6 +136,8 @@ def rest_line(laps: tuple[LapReport, ...], state: str) -> str:
 def left_words(lap: LapReport) -> str:
     """Return the faces left of a lap in a few words."""
     left = lap.faces_left
+    if lap.state == "held":  # nothing beside a hold may invite to go on
+        return "none until answered"
     if left.status == "over":
         return "at the limit"
     return left.sentence if left.status == "range" else "no forecast"

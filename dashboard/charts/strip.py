@@ -56,7 +56,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
                 hovertemplate="%{customdata}<extra></extra>",
             )
         )
-    ranged = [lap for lap in laps if lap.faces_left.status == "range" and lap.faces_left.unit == "faces"]
+    ranged = [lap for lap in laps if _has_range(lap)]
     figure.add_trace(
         go.Bar(
             orientation="h",
@@ -104,7 +104,7 @@ def strip_table(laps: tuple[LapReport, ...]) -> pd.DataFrame:
         {
             "lap": [lap.lap for lap in laps],
             "state": [lap.state for lap in laps],
-            "faces left": [lap.faces_left.sentence for lap in laps],
+            "faces left": [_short(lap) for lap in laps],
             "next break": [lap.next_break for lap in laps],
             "faces since reconditioning": [lap.age_faces for lap in laps],
         }
@@ -115,22 +115,29 @@ def _edge(state: str, look: Look) -> str:
     return look.state(state) if state in ("cutting", "resting") else look.ink
 
 
+def _has_range(lap: LapReport) -> bool:
+    """Whether faces left are drawn: never for a held lap, beside which nothing may invite to go on."""
+    return lap.state != "held" and lap.faces_left.status == "range" and lap.faces_left.unit == "faces"
+
+
 def _reach(lap: LapReport) -> float:
     left = lap.faces_left
-    if left.status != "range" or left.unit != "faces":
+    if not _has_range(lap):
         return 0.0
     return float(left.high if left.high is not None else 1.3 * (left.low or 0.0))
 
 
 def _text_place(lap: LapReport, right: float) -> float:
     left = lap.faces_left
-    if left.status != "range" or left.unit != "faces":
+    if not _has_range(lap):
         return 0.0
     return min(left.high if left.high is not None else right, right)
 
 
 def _short(lap: LapReport) -> str:
     left = lap.faces_left
+    if lap.state == "held":
+        return "none until answered"
     if left.status == "over":
         return "at the limit now"
     if left.status == "range":

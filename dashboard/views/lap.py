@@ -1,6 +1,7 @@
 """Lap view: may I go on with this lap, and for how long. One lap, named in the link."""
 
 import difflib
+from dataclasses import replace
 
 import streamlit as st
 
@@ -81,8 +82,10 @@ def _picture(report: LapReport, page: Page) -> None:
     if report.picture is None or not report.picture.now.age_faces.size:
         st.html(cards.notice("No flatness reading since reconditioning yet: the picture starts with the next face."))
         return
+    held = report.state == "held"  # nothing beside a hold may invite to go on
+    picture = replace(report.picture, fan=None, axis_note="") if held else report.picture
     show_picture(
-        cycle_figure(report.picture, report.faces_left, page.look, page.unit),
+        cycle_figure(picture, report.faces_left, page.look, page.unit),
         key="cycle",
         title="This cycle",
         sentence=report.picture.sentence,

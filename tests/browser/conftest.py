@@ -19,7 +19,7 @@ FLAGS = (
     "--disable-component-update --disable-sync"
 ).split()
 SIZES = {"desktop": (1440, 900), "tablet": (1024, 768), "portrait": (768, 1024), "wall": (1920, 1080)}
-PATIENCE_MS = 60_000
+PATIENCE_MS = 40_000
 
 
 def chromium():

@@ -38,9 +38,10 @@ def test_cautions_defer_to_local_rules_and_are_absent_without_an_action():
     assert "Take care" not in cards.cautions(())
 
 
-def test_a_held_lap_has_no_forecast_and_no_break_beside_it():
-    held = cell()[0]
-    assert "no forecast" in cards.lap_line(held) and "next break" not in cards.lap_line(held)
+def test_nothing_beside_a_hold_invites_to_go_on():
+    held = lap(state="held", sentence="CI-1 is held.")
+    assert "none until answered" in cards.lap_line(held)
+    assert "faces left" not in cards.lap_line(held) and "next break" not in cards.lap_line(held)
 
 
 def test_room_alarm_is_one_card_with_its_checks():

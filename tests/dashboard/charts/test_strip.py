@@ -1,6 +1,6 @@
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.theme import LIGHT
-from tests.dashboard.fixtures import cell
+from tests.dashboard.fixtures import cell, lap
 
 
 def test_the_neediest_lap_is_on_top_and_every_state_has_its_own_shape():
@@ -32,3 +32,11 @@ def test_an_empty_cell_draws_an_empty_strip():
     figure = strip_figure((), LIGHT)
     assert list(figure.layout.yaxis.range) == [-0.7, 0.7]
     assert strip_table(()).empty
+
+
+def test_a_held_lap_has_no_bar_that_invites_to_go_on():
+    held = lap(state="held")
+    figure = strip_figure((held,), LIGHT)
+    assert all(len(trace.x) == 0 for trace in figure.data if trace.type == "bar")
+    assert [note.text for note in figure.layout.annotations] == ["none until answered"]
+    assert strip_table((held,))["faces left"].tolist() == ["none until answered"]

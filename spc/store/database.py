@@ -7,11 +7,23 @@ from pathlib import Path
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 BUSY_TIMEOUT_MS = 30_000
 
 # From version n to n + 1: the SQL to run, all of it in one transaction with the new version number.
-MIGRATIONS: dict[int, str] = {}
+MIGRATIONS: dict[int, str] = {
+    1: """
+CREATE TABLE watch_report (
+    report_id INTEGER PRIMARY KEY,
+    folder TEXT NOT NULL,
+    name TEXT NOT NULL,
+    problem TEXT NOT NULL,
+    who TEXT NOT NULL,
+    at_us INTEGER NOT NULL
+);
+CREATE INDEX watch_report_by_file ON watch_report (folder, name);
+""",
+}
 
 
 class StoreError(ValueError):

@@ -1,4 +1,4 @@
--- Schema of the store of record, version 1. Every table is append-only (triggers are added for each by database.py):
+-- Schema of the store of record, version 2. Every table is append-only (triggers are added for each by database.py):
 -- a correction is a new row, and the old one stays. Times are microseconds since 1970, UTC.
 
 -- One row per write transaction: its newest id is the store's revision, its rows say who did what and when.
@@ -270,3 +270,14 @@ CREATE TABLE study (
     at_us INTEGER NOT NULL,
     UNIQUE (name, version)
 );
+
+-- What a watched folder could not give: of each folder and name the newest row counts.
+CREATE TABLE watch_report (
+    report_id INTEGER PRIMARY KEY,
+    folder TEXT NOT NULL,           -- its whole path
+    name TEXT NOT NULL,             -- of the file within the folder; '' = the folder itself
+    problem TEXT NOT NULL,          -- a sentence; '' = put right, or taken away
+    who TEXT NOT NULL,
+    at_us INTEGER NOT NULL
+);
+CREATE INDEX watch_report_by_file ON watch_report (folder, name);

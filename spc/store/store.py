@@ -18,11 +18,12 @@ from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
 from spc.store.versions import differences_of, record_replaced
+from spc.store.watch_reports import WatchReports
 
 __all__ = ["Store"]
 
 
-class Store(QuarantineRecords):
+class Store(QuarantineRecords, WatchReports):
     """
     One open store.
 

@@ -1,3 +1,4 @@
+import re
 import sqlite3
 
 import pytest
@@ -54,6 +55,26 @@ def test_an_older_file_is_brought_up_and_keeps_what_it_holds(tmp_path, monkeypat
         assert store.faces()["lap"].tolist() == ["CI-1"]
 
 
+def written(connection):
+    """Tables, indices and triggers of a file, blanks and comments left out."""
+    rows = connection.execute("SELECT type, name, sql FROM sqlite_master ORDER BY type, name").fetchall()
+    return [(kind, name, "".join(re.sub("--.*", "", sql or "").split())) for kind, name, sql in rows]
+
+
+def test_the_way_up_from_the_first_version_ends_at_the_schema_of_today(tmp_path):
+    connection = connect(tmp_path / "new.db")
+    today = written(connection)
+    connection.close()
+    with Store.open(tmp_path / "old.db") as store:
+        store.append_face({"lap": "CI-1", "minutes": 4.0}, who="Ann")
+        store.connection.execute("DROP TABLE watch_report")  # all that version 2 added
+        store.connection.execute("PRAGMA user_version = 1")
+    with Store.open(tmp_path / "old.db") as store:
+        assert pragma(store.connection, "user_version") == SCHEMA_VERSION
+        assert written(store.connection) == today
+        assert store.faces()["lap"].tolist() == ["CI-1"] and store.watch_problems().empty
+
+
 def test_a_migration_that_fails_leaves_the_file_as_it_was(tmp_path, monkeypatch):
     path = tmp_path / "lapcell.db"
     connect(path).close()
@@ -71,7 +92,7 @@ def test_a_version_without_a_way_up_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "lapcell.db"
     connect(path).close()
     monkeypatch.setattr(database, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
-    with pytest.raises(StoreError, match=r"schema version 1, from which no way up is known"):
+    with pytest.raises(StoreError, match=f"schema version {SCHEMA_VERSION}, from which no way up is known"):
         connect(path)
 
 
@@ -80,7 +101,9 @@ def test_a_newer_file_is_refused(tmp_path):
     connection = connect(path)
     connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 7}")
     connection.close()
-    with pytest.raises(StoreError, match=r"schema version 8, this program knows up to 1; use a newer lapcell"):
+    with pytest.raises(
+        StoreError, match=rf"schema version {SCHEMA_VERSION + 7}, this program knows up to {SCHEMA_VERSION}; use"
+    ):
         connect(path)
 
 

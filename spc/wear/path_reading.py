@@ -1,8 +1,9 @@
 """Readings as intervals, outliers and unknown signs turned into a working value and an error multiplier each.
 
-Each reading's interval is put against what the other readings of the pool predict for it (its leave-one-out law); the
-matched normal contribution replaces it. A narrow interval gives its middle and a variance of width squared / 12, an
-open one ("2+") gives what it truly says, an outlier loses weight, and a bow of unknown sign weighs both signs.
+A closed interval gives its middle and a variance of width squared / 12 (Sheppard's correction); it is not moved towards
+what its neighbours predict, since readings so moved would look as if the path itself wandered. An open one ("2+") and a
+bow of unknown sign are put against what the other readings of the pool predict for them (their leave-one-out law): the
+matched normal contribution replaces them. An outlier loses weight.
 """
 
 import numpy as np
@@ -18,7 +19,7 @@ Array = NDArray[np.float64]
 
 _OUTLIER_SD = 2.75  # leave-one-out residuals beyond this lose weight; 0.6 % of sound normal readings
 _MOST = 400.0  # largest error multiplier
-_NARROW = 1.0  # intervals narrower than this many error sd need no second look
+_LEAST = 0.05  # smallest one
 
 
 def first_working(stack: PathStack) -> tuple[Array, Array]:
@@ -50,19 +51,20 @@ def refined_working(
     beyond = np.maximum(variance - error**2 * multiplier, 0.0)  # of the path, the reading's own error apart
     width = np.where(stack.live, stack.high - stack.low, 0.0)
     away = np.abs(working - mean) / np.sqrt(variance)
-    hard = stack.live & ((width > _NARROW * error) | ~np.isfinite(width) | (away > _OUTLIER_SD) | ~stack.sign_known)
+    matched = stack.live & (~np.isfinite(width) | ~stack.sign_known)
     closed = width[stack.live & np.isfinite(width)]
     uneven = bool(closed.size) and float(np.ptp(closed)) > 0.2 * error
-    if not hard.any() and not uneven:
+    if not matched.any() and not uneven and not (stack.live & (away > _OUTLIER_SD)).any():
         return None
-    finite = np.where(np.isfinite(width), width, 0.0)
-    rounding = finite**2 / 12
-    own = max(error**2 - float(rounding[stack.live].mean()), 0.1 * error**2)
+    rounding = np.where(np.isfinite(width), width, 0.0) ** 2 / 12
+    usual = float(rounding[stack.live].mean())  # what the error of the first fit already holds
+    own = max(error**2 - usual, 0.1 * error**2)
     value, site = _matched(stack, mean, beyond + own, working, rounding)
-    multiplier = (own + site) / own
-    away = np.abs(value - mean) / np.sqrt(beyond + own * multiplier)
+    value, site = np.where(matched, value, working), np.where(matched, site, rounding)
+    multiplier = (own + site) / (own + usual)
+    away = np.abs(value - mean) / np.sqrt(beyond + own + site)
     excess = np.where(away > _OUTLIER_SD, (away / _OUTLIER_SD) ** 2, 1.0)
-    multiplier = np.clip(multiplier * excess, 1.0, _MOST)
+    multiplier = np.clip(multiplier * excess, _LEAST, _MOST)
     return np.where(stack.live, value, 0.0), np.where(stack.live, multiplier, 1.0)
 
 

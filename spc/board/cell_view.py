@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.data_health import widen_heaped
+from spc.board.recent_rows import all_events, recent_rows
 from spc.settings import Settings
 from spc.store.registers import Baseline
 from spc.store.store import Store
@@ -65,7 +66,9 @@ def site_now(settings: Settings) -> datetime:
     return datetime.now(zone).replace(tzinfo=None)
 
 
-def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = None) -> CellView:
+def look_at_cell(
+    store: Store, settings: Settings, *, now: datetime | None = None, rows: int | None = RECENT_ROWS
+) -> CellView:
     """Read the store once and number its cycles.
 
     Parameters
@@ -74,6 +77,8 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     settings : Settings
     now : datetime, optional
         Wall clock of the site, without zone; default `site_now(settings)`. Later rows are left out.
+    rows : int or None, default RECENT_ROWS
+        Newest rows read per lap; None = all there are, as a study of old faces needs.
 
     Returns
     -------
@@ -84,10 +89,10 @@ def look_at_cell(store: Store, settings: Settings, *, now: datetime | None = Non
     now_us = round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
     until_us = now_us + 1 if now is not None or settings.clock is not None else None
     laps = _described(store.laps(), settings)
-    as_read = {str(lap): store.faces(lap=lap, last=RECENT_ROWS, until_us=until_us) for lap in laps["lap"]}
+    as_read = recent_rows(store, laps["lap"], last=rows, until_us=until_us)
     parts = [rows for rows in as_read.values() if len(rows)]
     faces = pd.concat(parts, ignore_index=True) if parts else store.faces(last=0)
-    events = store.events()
+    events = all_events(store)
     if until_us is not None:
         events = events[events["sort_us"] < until_us].reset_index(drop=True)
     reactions = store.reactions()

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ from spc.capability.refusal import Refusal
 from spc.model.fit_test import check_fit
 from spc.model.interval_fit import FamilyChoice, IntervalFit, choose_family, fit_intervals
 
-__all__ = ["AgeClass", "AtAge", "OverCycles", "at_planned_age", "over_cycles"]
+__all__ = ["LEAST_WHOLE", "AgeClass", "AtAge", "OverCycles", "at_planned_age", "over_cycles"]
 
 AGE_CLASSES = 4  # ages are put into so many classes of equal number of faces; our own rule
 LEAST_IN_CLASS = 20  # readings of a class that carry a law of their own; our own rule
@@ -25,6 +26,7 @@ _LEAST_NEAR = 40  # readings nearest to an age from which its law is taken
 _LEAST_OLDER = 0.25  # share of them that must be as old or older, else the age is beyond what was seen
 
 Array = NDArray[np.float64]
+Codes = NDArray[np.integer[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,8 +181,8 @@ def at_planned_age(
     near = np.argsort(np.abs(age - planned.faces), kind="stable")[:wanted]
     if np.mean(age[near] >= planned.faces) < _LEAST_OLDER:
         return refused(
-            f"no index at {planned.faces:.0f} faces: too few readings come from laps as old (the oldest: {age.max():.0f}): "
-            "an index there would be read off younger faces"
+            f"no index at {planned.faces:.0f} faces: too few readings come from laps as old (oldest: "
+            f"{age.max():.0f}): an index there would be read off younger faces"
         )
     choice: FamilyChoice = choose_family(
         data["low_um"].to_numpy(np.float64)[near], data["high_um"].to_numpy(np.float64)[near]
@@ -202,13 +204,13 @@ def at_planned_age(
     )  # fmt: skip
 
 
-def _shares(of_class: NDArray[np.int64], weigh: NDArray[np.bool_], classes: int) -> tuple[float, ...]:
+def _shares(of_class: Codes, weigh: NDArray[np.bool_], classes: int) -> tuple[float, ...]:
     counts = np.bincount(of_class[weigh], minlength=classes).astype(np.float64)
     return tuple((counts / counts.sum()).tolist())
 
 
 def _bounds(
-    cycle: NDArray[np.int64], of_class: NDArray[np.int64], weigh: NDArray[np.bool_], low: Array, high: Array,
+    cycle: Codes, of_class: Codes, weigh: NDArray[np.bool_], low: Array, high: Array,
     fits: list[IntervalFit], limit_um: float, whole: MixtureIndex, level: float,
 ) -> tuple[float, float]:  # fmt: skip
     """Lower bound of the index and upper bound of the share beyond, in ppm; NaN where they cannot be drawn."""

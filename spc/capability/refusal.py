@@ -189,8 +189,8 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
             found.append(
                 Refusal(
                     "trend not modelled",
-                    f"{facts.characteristic} moves with age in the cycle (p {facts.trend_p_value:.2g}) and the study takes "
-                    "all ages as one",
+                    f"{facts.characteristic} moves with age in the cycle (p {facts.trend_p_value:.2g}) and the "
+                    "study takes all ages as one",
                     "include the age in the model, or report performance over whole cycles and at the age of "
                     "reconditioning",
                     "capability",

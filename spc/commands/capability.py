@@ -1,5 +1,6 @@
 """`lapcell capability`: an index with its bound for one part number, or a refusal with its reasons and cures."""
 
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
@@ -10,29 +11,38 @@ from spc.board.study_cycles import AtAge
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import print_json, print_table
 
-__all__ = ["command", "study_document"]
+__all__ = ["command", "excluded_faces", "plan_options", "study_document"]
 
 _SIGNALS_SHOWN = 5
 
 
+_OPTIONS = (
+    click.option(
+        "--characteristic", default="flatness", show_default=True, help="flatness, finish, parallelism, squareness."
+    ),
+    click.option("--lap", "laps", multiple=True, help="Only this lap; may be repeated."),
+    click.option("--since", default="", help="First day taken, ISO."),
+    click.option("--until", default="", help="Last day taken, ISO."),
+    click.option("--readings", default="first pass", show_default=True, help="'first pass' or 'final'."),
+    click.option("--level", default=0.95, show_default=True, help="One-sided confidence of the bounds."),
+    click.option("--limit-um", type=float, default=None, help="Limit in micrometres, in place of the register's."),
+    click.option("--planned-age", "planned_age_faces", type=float, default=None, help="Reconditioning age, faces."),
+    click.option("--exclude", "excluded", multiple=True, help="FACE_ID=CAUSE; may be repeated."),
+)
+
+
+def plan_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that make a study's plan, by the names of its fields."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
 @click.command("capability")
 @click.argument("part")
-@click.option(
-    "--characteristic", default="flatness", show_default=True, help="flatness, finish, parallelism, squareness."
-)
-@click.option("--lap", "laps", multiple=True, help="Only this lap; may be repeated.")
-@click.option("--since", default="", help="First day taken, ISO.")
-@click.option("--until", default="", help="Last day taken, ISO.")
-@click.option("--readings", default="first pass", show_default=True, help="'first pass' or 'final'.")
-@click.option("--level", default=0.95, show_default=True, help="One-sided confidence of the bounds.")
-@click.option("--limit-um", type=float, default=None, help="Limit in micrometres, in place of the register's.")
-@click.option("--planned-age", type=float, default=None, help="Also give the value at this age, faces.")
-@click.option("--exclude", "excluded", multiple=True, help="FACE_ID=CAUSE; may be repeated.")
+@plan_options
 @common_options
-def command(
-    session: Session, *, part: str, characteristic: str, laps: tuple[str, ...], since: str, until: str, readings: str,
-    level: float, limit_um: float | None, planned_age: float | None, excluded: tuple[str, ...],
-) -> int:  # fmt: skip
+def command(session: Session, *, part: str, excluded: tuple[str, ...], **options: Any) -> int:
     """Give the capability index of one part number, or refuse with the reason and its cure.
 
     Exit code 1 when the word 'capability' is refused. With --json one document: plan, status ('computed' or
@@ -45,20 +55,9 @@ def command(
     from spc.board.study import run_study
     from spc.board.study_plan import StudyPlan
 
-    plan = StudyPlan(
-        part=part,
-        characteristic=characteristic,
-        laps=laps,
-        since=since,
-        until=until,
-        readings=readings,
-        level=level,
-        limit_um=limit_um,
-        planned_age_faces=planned_age,
-        excluded=dict(_cause(text) for text in excluded),
-    )
+    plan = StudyPlan(part=part, excluded=excluded_faces(excluded), **options)
     with session.store() as store:
-        study = run_study(look_at_cell(store, session.settings()), plan)
+        study = run_study(look_at_cell(store, session.settings(), rows=None), plan)
     if session.as_json:
         print_json(study_document(study))
     else:
@@ -66,11 +65,21 @@ def command(
     return DONE if study.index is not None and study.index.word == "capability" else NEEDS_A_PERSON
 
 
-def _cause(text: str) -> tuple[int, str]:
-    face_id, _, cause = text.partition("=")
-    if not face_id.strip().isdigit() or not cause.strip():
-        raise ValueError(f"`--exclude` must be FACE_ID=CAUSE, such as 412=bad wipe, got {text!r}")
-    return int(face_id), cause.strip()
+def excluded_faces(texts: tuple[str, ...]) -> dict[int, str]:
+    """Read what `--exclude` was given: face id -> cause.
+
+    Raises
+    ------
+    ValueError
+        If a text is not FACE_ID=CAUSE.
+    """
+    faces = {}
+    for text in texts:
+        face_id, _, cause = text.partition("=")
+        if not face_id.strip().isdecimal() or not cause.strip():
+            raise ValueError(f"`--exclude` must be FACE_ID=CAUSE, such as 412=bad wipe, got {text!r}")
+        faces[int(face_id)] = cause.strip()
+    return faces
 
 
 def study_document(study: Study) -> dict[str, Any]:

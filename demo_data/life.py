@@ -50,6 +50,7 @@ class Face:
     outcome: str
     temperature_c: float
     note: str
+    true_bands: float  # what nobody in the cell knows; helium bands
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +258,7 @@ def _face(
                 outcome=outcome,
                 temperature_c=round(20.5 + float(rng.normal(0.0, 0.3)) + (5.5 if warm else 0.0), 1),
                 note="random deep scratch" if scratch else "",
+                true_bands=flat_bands,
             )
         )
         before_mm = after_mm

@@ -4,11 +4,13 @@ import csv
 import io
 from collections import defaultdict
 from collections.abc import Iterable
+from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from demo_data.cell import LAPS, PARTS, TIME_ZONE
 from demo_data.dirty import DIRTY_HEADER, DIRTY_ROWS
+from demo_data.gauge import Repeat, read_again
 from demo_data.life import CellLife, Face, live
 
 __all__ = ["SETTINGS_TOML", "write"]
@@ -85,40 +87,56 @@ def write(directory: Path, life: CellLife | None = None) -> list[Path]:
           f"{next(p.grit_um for p in LAPS if p.lap == e.lap):g} um" if "charged" in e.event else "",
           e.reason, e.planned, e.method, e.minutes, e.shape, e.before_um, e.after_um, e.note] for e in life.events],
     )  # fmt: skip
-    return _logs(directory / "logs", life.faces)
+    return _logs(directory / "logs", life.faces, read_again(life.faces))
 
 
-def _logs(directory: Path, faces: Iterable[Face]) -> list[Path]:
-    weeks: dict[str, list[Face]] = defaultdict(list)
+def _logs(directory: Path, faces: Iterable[Face], repeats: Iterable[Repeat]) -> list[Path]:
+    weeks: dict[str, list[tuple[datetime, list[str]]]] = defaultdict(list)
     months: dict[str, list[Face]] = defaultdict(list)
     for face in faces:
         if face.lap == "RM-1":
             months[f"{face.end:%Y-%m}"].append(face)
         else:
-            year, week, _ = face.end.isocalendar()
-            weeks[f"{year}-W{week:02d}"].append(face)
+            weeks[_week(face.end)].append((face.end, _bench(face)))
+    for repeat in repeats:
+        weeks[_week(repeat.when)].append((repeat.when, _repeat(repeat)))
     directory.mkdir(parents=True, exist_ok=True)
     paths: list[Path] = []
     last_week = max(weeks)
-    for name, rows in sorted(weeks.items()):
+    for name, dated in sorted(weeks.items()):
+        rows = sorted(dated, key=lambda row: row[0])
         path = directory / f"bench_{name}.csv"
         if name == last_week:  # the running week is delivered on Wednesday and again, grown, on Friday
             early = directory / "wednesday" / path.name
             early.parent.mkdir(exist_ok=True)
-            _table(early, _BENCH_HEADER, [_bench(f) for f in rows if f.end.isoweekday() <= 3])
+            _table(early, _BENCH_HEADER, [row for when, row in rows if when.isoweekday() <= 3])
             paths.append(early)
-        _table(path, _BENCH_HEADER, [_bench(f) for f in rows])
+        _table(path, _BENCH_HEADER, [row for _, row in rows])
         paths.append(path)
     redelivered = directory / "bench_2026-W19 copy.csv"  # the same week sent twice, under another name
     redelivered.write_bytes((directory / "bench_2026-W19.csv").read_bytes())
     paths.append(redelivered)
-    for name, rows in sorted(months.items()):
+    for name, lapped in sorted(months.items()):
         path = directory / f"ring_machine_{name}.csv"
-        _table(path, _RING_HEADER, [_ring(f) for f in rows], delimiter=";", encoding="utf-8-sig")
+        _table(path, _RING_HEADER, [_ring(f) for f in lapped], delimiter=";", encoding="utf-8-sig")
         paths.append(path)
     dirty = directory / "tablet_2026-06-25.csv"
     _table(dirty, DIRTY_HEADER, [list(row.cells) for row in DIRTY_ROWS])
     return [*paths, dirty]
+
+
+def _week(when: datetime) -> str:
+    year, week, _ = when.isocalendar()
+    return f"{year}-W{week:02d}"
+
+
+def _repeat(r: Repeat) -> list[str]:
+    """Write a second reading: no minutes, no thickness, no finish."""
+    f = r.face
+    return [
+        r.when.isoformat(" ", "minutes"), "early", r.operator, f.lap, f"{f.grit_um:g}", f.part, f"{f.part}-{f.serial}",
+        "1", "", "", "", r.reading, f.unit, "", f.method, "", "", "", "", "read again, gauge study",
+    ]  # fmt: skip
 
 
 def _bench(f: Face) -> list[str]:

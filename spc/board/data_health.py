@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.measure.reading import parse_typed
+
 __all__ = ["HealthFinding", "check_data_health", "widen_heaped"]
 
 
@@ -90,12 +92,21 @@ def widen_heaped(faces: pd.DataFrame) -> pd.DataFrame:
 
 def _whole_bands(faces: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
     """Whether each reading stands on a whole band, one band in micrometres, the step; NaN where it cannot be told."""
-    number = faces["flatness_text"].str.extract(r"^\s*(\d+(?:[.,]\d+)?)", expand=False).str.replace(",", ".")
-    typed = pd.to_numeric(number, errors="coerce").to_numpy(np.float64)
+    texts = faces["flatness_text"]
+    typed = texts.map({text: _typed_value(text) for text in texts.unique()}).to_numpy(np.float64)
     low, high = faces["flatness_low_um"].to_numpy(np.float64), faces["flatness_high_um"].to_numpy(np.float64)
     bands = (faces["flatness_unit"] == "band").to_numpy() & (typed > 0) & np.isfinite(high) & (low > 0)
     one_band = np.where(bands, (low + high) / 2 / np.where(typed > 0, typed, 1.0), np.nan)
     return bands & (np.abs(typed - np.round(typed)) < 1e-9), one_band, high - low
+
+
+def _typed_value(text: str) -> float:
+    """Read the number a cell holds, fractions such as 1½ too; NaN for a range, a bound or a word."""
+    try:
+        typed = parse_typed(text.replace(",", "."))
+    except ValueError:
+        return float("nan")
+    return float(typed.low) if typed.kind == "value" else float("nan")
 
 
 def _by_reader(faces: pd.DataFrame, usable: NDArray[np.bool_]) -> list[NDArray[np.int64]]:

@@ -91,6 +91,7 @@ def log_readings(
     passes = (rows["kind"] == "face").groupby(named).cumsum()
     rows = rows.assign(gauged=named.astype(str) + "/" + passes.astype(str))
     rows = rows[(passes > 0) & rows[low].notna() & rows[high].notna()]
+    rows = rows[rows.duplicated("gauged", keep=False)]
     return gauge_readings(rows["gauged"].tolist(), rows["operator"].tolist(), rows[low], rows[high])
 
 

@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.capability.gauge_anova import GaugeAnova, gauge_anova
 from spc.capability.gauge_readings import GaugeReadings
@@ -126,10 +127,15 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
     stepped = fit_stepped(readings, level=level)
     reml = _reml(readings, design, level)
     layout = design if design in ("crossed", "nested") else "one reader"
+    core = _balanced_core(readings) if layout == "crossed" else np.ones(readings.n, dtype=bool)
     # In a nested table every face has one reader, so its own code already tells the readers' faces apart.
-    anova = gauge_anova(readings.middle_um, readings.face, readings.reader, design=layout, level=level)
+    anova = gauge_anova(
+        readings.middle_um[core], readings.face[core], readings.reader[core], design=layout, level=level
+    )
     if anova.status != "split":
         remarks.append(f"analysis of variance: {anova.sentence}")
+    elif not core.all():
+        remarks.append(f"analysis of variance: of the {int(core.sum())} readings that fill every cell alike")
     if reml is not None and reml.status != "split":
         remarks.append(f"components of variance: {reml.sentence}")
     if readings.faces == 1:
@@ -182,7 +188,30 @@ def _design(readings: GaugeReadings) -> str:
     return "nested" if len(pairs) == readings.faces else "crossed"
 
 
-def _within(readings: GaugeReadings) -> np.ndarray:
+def _balanced_core(readings: GaugeReadings) -> NDArray[np.bool_]:
+    """Mark the newest readings of readers who read every face, the same number in each cell; all where there are none.
+
+    The readers are tried by how often they read their least read face, so that the core is as large as can be.
+    """
+    faces, face = np.unique(readings.face, return_inverse=True)
+    readers, who = np.unique(readings.reader, return_inverse=True)
+    cell = np.zeros((faces.size, readers.size), dtype=np.int64)
+    np.add.at(cell, (face, who), 1)
+    least = cell.min(axis=0)
+    best, size = np.ones(readings.n, dtype=bool), 0
+    for k in np.unique(least[least > 0]).tolist():
+        full = least >= k
+        if full.sum() >= 2 and full.sum() * k > size:
+            newest = np.zeros(readings.n, dtype=np.int64)  # how many readings of the cell come after this one
+            seen = np.zeros_like(cell)
+            for at in range(readings.n - 1, -1, -1):
+                newest[at] = seen[face[at], who[at]]
+                seen[face[at], who[at]] += 1
+            best, size = full[who] & (newest < k), int(full.sum()) * k
+    return best
+
+
+def _within(readings: GaugeReadings) -> NDArray[np.float64]:
     """Distance of each reading from the first one of its face."""
     first = {int(f): readings.middle_um[readings.face == f][0] for f in np.unique(readings.face)}
     return np.asarray(readings.middle_um - np.array([first[int(f)] for f in readings.face]))

@@ -239,7 +239,7 @@ def _others_best(law: _Restricted, k: int, value: float, free: list[int], start:
         sds[k] = value
         return law.deviance_at(sds[:-1] / sds[-1], float(sds[-1]))
 
-    floor = 1e-6 * max(float(np.max(start)), value)
+    floor = 1e-5 * max(float(np.max(start)), value)  # below, the fixed terms drown in rounding
     bounds = [(floor if i == last else 0.0, None) for i in free]
     found = minimize(at, np.maximum(start, floor), method="L-BFGS-B", bounds=bounds)
     return float(found.fun), np.asarray(found.x, dtype=np.float64)

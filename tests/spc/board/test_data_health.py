@@ -77,3 +77,12 @@ def test_warm_zero_and_implausibly_fine_readings():
 
 def test_an_empty_log_is_no_trouble():
     assert check_data_health(faces_frame([{}]).iloc[:0]) == ()
+
+
+def test_fractions_are_halves_and_not_whole_bands():
+    rows = [
+        bands(value, flatness_text=text, operator="reader")
+        for value, text in [(1.0, "1"), (1.5, "1½"), (2.5, "2 1/2")] * 20
+    ]
+    faces = faces_frame(rows)
+    assert widen_heaped(faces)["flatness_high_um"].tolist() == faces["flatness_high_um"].tolist()

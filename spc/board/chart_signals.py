@@ -12,6 +12,7 @@ import numpy as np
 from spc.board.cell_view import CellView
 from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
+from spc.board.kept import digest_of_values, kept
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
@@ -139,10 +140,12 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
     since = max(oldest, newest - BUDGET_WEEKS * WEEK_US)
     weeks = max(1.0, (newest - since) / WEEK_US)
     points = [float(np.count_nonzero(s.sort_us >= since)) / weeks for s in streams.values() if len(s)]
-    return plan_budget(
-        points,
-        false_calls_per_week=view.settings.false_calls_per_week,
-        room_tests_per_week=7.0 * max(1, len(view.settings.shifts)),
+    calls = view.settings.false_calls_per_week
+    rooms = 7.0 * max(1, len(view.settings.shifts))
+    return kept(
+        "plan",
+        digest_of_values(tuple(points), calls, rooms),
+        lambda: plan_budget(points, false_calls_per_week=calls, room_tests_per_week=rooms),
     )
 
 
@@ -169,7 +172,7 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
 def _trial(base: Stream, rules: RulesInUse) -> Analysis:
     key = (base.lap, base.sign, fingerprint_of(base), rules)
     if key not in _TRIALS:
-        _TRIALS[key] = analyse(base, rules)
+        _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules))
         while len(_TRIALS) > 2000:
             _TRIALS.popitem(last=False)
     _TRIALS.move_to_end(key)

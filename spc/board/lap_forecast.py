@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.kept import digest_of_values, kept
 from spc.board.results import CycleFan, FacesLeft
 from spc.wear.pooled import PooledWear, fit_pooled
 from spc.wear.time_to_limit import TimeToLimit, WearFan, time_to_limit
@@ -16,6 +17,7 @@ from spc.wear.wear_path import WearPath, wear_path
 __all__ = ["LapForecast", "PoolCache", "forecast_lap", "forecast_laps"]
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
+_PATH_COLUMNS = ("cycle", "age_faces", "first_low_um", "first_high_um", "part")
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
 
@@ -46,7 +48,8 @@ class PoolCache:
         """Fit these past cycles, or give the fit made before."""
         key = tuple((p.label, p.age.tobytes(), p.low.tobytes(), p.high.tobytes(), p.parts, p.limit) for p in past)
         if key not in self._fits:
-            self._fits[key] = fit_pooled(past, rng=np.random.default_rng(_seed(*(p.label for p in past))))
+            rng = np.random.default_rng(_seed(*(p.label for p in past)))
+            self._fits[key] = kept("pool", digest_of_values(key), lambda: fit_pooled(past, rng=rng))
             while len(self._fits) > self._most:
                 self._fits.popitem(last=False)
         self._fits.move_to_end(key)
@@ -149,11 +152,10 @@ def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
     ended = view.cycles[view.cycles["lap"].isin(sisters) & (view.cycles["ended"] != "running")]
     ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
     paths = []
-    grouped = view.signs[view.signs["lap"].isin(sisters)].groupby(["lap", "cycle"], sort=False)
-    rows = {key: frame for key, frame in grouped}
+    signs = {sister: view.signs_of(sister)[list(_PATH_COLUMNS)] for sister in set(ended["lap"])}
     for sister, cycle in zip(ended["lap"], ended["cycle"], strict=True):
-        frame = rows.get((sister, cycle))
-        if frame is not None and frame["first_low_um"].notna().sum() >= LEAST_FACES:
+        frame = signs[sister][(signs[sister]["cycle"] == cycle).to_numpy()]
+        if frame["first_low_um"].notna().sum() >= LEAST_FACES:
             paths.append(_path(f"{sister}, cycle {cycle}", frame))
     return tuple(paths)
 

@@ -1,0 +1,156 @@
+"""Results that are costly to compute and depend on nothing but their data, kept between runs in a folder of this user.
+
+What is kept is addressed by what it was computed from, so it can never be out of date; deleting the folder loses time
+and nothing else. The folder: the environment variable LAPCELL_CACHE ('off' keeps nothing), else the user's own cache
+folder. Only plain values and this package's own result classes are written and read, as JSON.
+"""
+
+import base64
+import hashlib
+import importlib
+import json
+import os
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numpy as np
+
+__all__ = ["digest_of_values", "kept"]
+
+T = TypeVar("T")
+
+MOST_FILES = 400  # the oldest go first
+
+
+def kept(kind: str, digest: str, compute: Callable[[], T]) -> T:
+    """Give the result of `compute`, from the folder when it was computed before.
+
+    Parameters
+    ----------
+    kind : str
+        Short name of the computation, part of the file's name.
+    digest : str
+        From `digest_of_values` over everything the result depends on.
+    compute : callable
+        Makes the result: a value of plain types, arrays and frozen result classes of this package.
+
+    Returns
+    -------
+    object
+        Equal to what `compute` gives. A folder that cannot be read or written is as good as none.
+    """
+    folder = _folder()
+    if folder is None:
+        return compute()
+    path = folder / f"{kind}-{digest[:40]}.json"
+    try:
+        found = cast(T, _decode(json.loads(path.read_text(encoding="utf-8"))))
+        os.utime(path)
+        return found
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, ImportError):
+        pass  # not there, or written by another version of the classes: compute and write it anew
+    result = compute()
+    try:
+        _write(path, json.dumps(_encode(result)))
+    except OSError:
+        pass  # a full or read-only disk costs time only
+    return result
+
+
+def digest_of_values(*values: object) -> str:
+    """SHA-256 over values and the version of the software; arrays by their bytes, floats to the last bit."""
+    found = hashlib.sha256(_software().encode())
+    for value in values:
+        if isinstance(value, np.ndarray):
+            found.update(f"{value.dtype}{value.shape}".encode() + np.ascontiguousarray(value).tobytes())
+        elif isinstance(value, float):
+            found.update(value.hex().encode())
+        else:
+            found.update(repr(value).encode())
+        found.update(b"\x1f")
+    return found.hexdigest()
+
+
+@cache
+def _software() -> str:
+    """Version, and in a checkout the newest change of the code: a result of older code is not taken for new."""
+    root = Path(__file__).parents[1]
+    newest = max(p.stat().st_mtime_ns for p in root.rglob("*.py"))
+    try:
+        return f"{version('lapcell')}/{newest}"
+    except PackageNotFoundError:
+        return str(newest)
+
+
+def _folder() -> Path | None:
+    named = os.environ.get("LAPCELL_CACHE", "")
+    if named == "off":
+        return None
+    home = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA") or "~/.cache"
+    try:
+        folder = Path(named or Path(home) / "lapcell").expanduser()
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, RuntimeError):
+        return None
+    return folder
+
+
+def _write(path: Path, text: str) -> None:
+    handle, name = tempfile.mkstemp(dir=path.parent, suffix=".new")
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        file.write(text)
+    os.replace(name, path)
+    files = sorted(path.parent.glob("*.json"), key=lambda p: p.stat().st_mtime)
+    for old in files[: max(0, len(files) - MOST_FILES)]:
+        old.unlink(missing_ok=True)
+
+
+def _encode(value: Any) -> Any:
+    if isinstance(value, (np.bool_, np.integer, np.floating)):
+        return value.item()
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    if isinstance(value, np.ndarray):
+        if value.dtype == object:
+            return {"kind": "objects", "items": [_encode(v) for v in value.tolist()]}
+        data = base64.b64encode(np.ascontiguousarray(value).tobytes()).decode()
+        return {"kind": "array", "type": value.dtype.str, "shape": list(value.shape), "data": data}
+    if isinstance(value, tuple):
+        return {"kind": "tuple", "items": [_encode(v) for v in value]}
+    if isinstance(value, list):
+        return [_encode(v) for v in value]
+    if isinstance(value, Mapping):
+        return {"kind": "map", "items": [[_encode(k), _encode(v)] for k, v in value.items()]}
+    if is_dataclass(value) and type(value).__module__.startswith("spc."):
+        held = {f.name: _encode(getattr(value, f.name)) for f in fields(value)}
+        return {"kind": "class", "name": f"{type(value).__module__}:{type(value).__qualname__}", "fields": held}
+    raise TypeError(f"`value` must be plain, an array or a result class of this package, got {type(value).__name__}")
+
+
+def _decode(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_decode(v) for v in value]
+    if not isinstance(value, dict):
+        return value
+    kind = value["kind"]
+    if kind == "array":
+        flat = np.frombuffer(base64.b64decode(value["data"]), dtype=np.dtype(value["type"]))
+        return flat.reshape(value["shape"]).copy()
+    if kind == "objects":
+        return np.array([_decode(v) for v in value["items"]], dtype=object)
+    if kind == "tuple":
+        return tuple(_decode(v) for v in value["items"])
+    if kind == "map":
+        return {_decode(k): _decode(v) for k, v in value["items"]}
+    module, _, name = value["name"].partition(":")
+    if kind != "class" or not module.startswith("spc."):
+        raise ValueError(f"`kind` must be one that was written here, got {kind!r}")
+    made = getattr(importlib.import_module(module), name)
+    if not is_dataclass(made):
+        raise TypeError(f"{value['name']} is no result class")
+    return cast(type, made)(**{k: _decode(v) for k, v in value["fields"].items()})

@@ -1,0 +1,74 @@
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from spc.board.false_calls import plan_budget
+from spc.board.kept import digest_of_values, kept
+from spc.wear.pooled import fit_pooled
+from spc.wear.wear_path import wear_path
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
+    return tmp_path / "kept"
+
+
+def never():
+    raise AssertionError("computed again")
+
+
+def test_a_result_is_computed_once_and_comes_back_equal(folder):
+    plan = plan_budget([20.0, 30.0], false_calls_per_week=1)
+    assert kept("plan", "d" * 64, lambda: plan) == plan
+    assert kept("plan", "d" * 64, never) == plan
+
+
+def test_a_pooled_fit_comes_back_to_the_last_bit(folder):
+    rng = np.random.default_rng(1)
+    paths = [wear_path(f"c{i}", np.arange(20.0), 1 + 0.05 * np.arange(20) + rng.normal(0, 0.1, 20)) for i in range(4)]
+    fit = fit_pooled(paths, rng=np.random.default_rng(2))
+    kept("pool", "e" * 64, lambda: fit)
+    back = kept("pool", "e" * 64, never)
+    assert [s.share for s in back.shapes] == [s.share for s in fit.shapes]
+    for ours, theirs in zip(fit.past, back.past, strict=True):
+        assert np.array_equal(ours.low, theirs.low)
+        assert replace(ours, age=None, low=None, high=None, sign_known=None, limit=0.0) == replace(
+            theirs, age=None, low=None, high=None, sign_known=None, limit=0.0
+        )
+
+
+def test_what_was_damaged_is_computed_anew(folder):
+    kept("x", "f" * 64, lambda: 1)
+    (file,) = folder.glob("x-*.json")
+    for text in ("", "{", json.dumps({"kind": "class", "name": "os:system", "fields": {}}), '{"kind": "what"}'):
+        file.write_text(text)
+        assert kept("x", "f" * 64, lambda: 2) == 2
+
+
+def test_foreign_classes_are_never_written(folder):
+    with pytest.raises(TypeError, match="must be plain"):
+        kept("x", "a" * 64, object)
+
+
+def test_off_keeps_nothing(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    assert kept("x", "b" * 64, lambda: 3) == 3
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "file" / "kept"))
+    assert kept("x", "c" * 64, lambda: 4) == 4
+
+
+def test_the_digest_tells_apart_what_differs():
+    same = digest_of_values("a", 1.0, np.arange(3.0))
+    assert same == digest_of_values("a", 1.0, np.arange(3.0))
+    others = {digest_of_values("a", 1.0 + 1e-16 * 3, np.arange(3.0)), digest_of_values("a", 1.0, np.arange(4.0)),
+              digest_of_values("a1.0", np.arange(3.0))}  # fmt: skip
+    assert same not in others

@@ -18,6 +18,9 @@ from spc.board.results import LapReport
 
 __all__ = ["choose_lap", "render"]
 
+_CHOICE = "lc_lap"
+_SHOWN = "lc_lap_shown"
+
 
 def render(page: Page) -> None:
     """Draw the lap view."""
@@ -57,7 +60,21 @@ def choose_lap(page: Page, *, view: str = "lap") -> str | None:
         for name in near or names[:24]:
             link_to_lap(page, name, view=view)
         return None
-    return str(st.selectbox("Lap", names, key="lap", bind="query-params", width=320))
+    return _keep_in_link(names, asked)
+
+
+def _keep_in_link(names: list[str], asked: str | None) -> str:
+    """Offer the laps; the link always names the one shown, and a link that names another is followed."""
+    shown = st.session_state.get(_SHOWN)
+    if asked is not None and asked != shown:
+        st.session_state[_CHOICE] = asked
+    elif st.session_state.get(_CHOICE) not in names:
+        st.session_state[_CHOICE] = shown if shown in names else names[0]
+    chosen = str(st.selectbox("Lap", names, key=_CHOICE, width=320))
+    if asked != chosen:
+        st.query_params["lap"] = chosen
+    st.session_state[_SHOWN] = chosen
+    return chosen
 
 
 def _kicker(report: LapReport) -> str:

@@ -43,9 +43,15 @@ def test_a_lap_opens_from_the_board_and_its_link_opens_it_again(at, demo_url):
     page.wait_for_url("**/lap?lap=DI-1*")
     page.wait_for_selector(".lc-facts")
     settled(page)
-    assert "DI-1" in page.locator(".st-key-top-row").inner_text() or page.get_by_label("Lap").input_value() == "DI-1"
+    assert page.get_by_label("Lap", exact=True).input_value() == "DI-1"
     again = at(page.url)
     assert again.inner_text("h1") == page.inner_text("h1")
+
+
+def test_the_link_names_the_lap_even_where_none_was_asked_for(at, demo_url):
+    page = at(f"{demo_url}/lap")
+    page.wait_for_url("**/lap?lap=*")
+    assert page.get_by_label("Lap", exact=True).input_value() == page.url.split("lap=")[-1]
 
 
 @pytest.mark.parametrize("name", ["CI-9", "<script>alert(1)</script>", "../../x", "=1+1"])

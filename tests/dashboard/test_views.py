@@ -76,7 +76,7 @@ def test_the_lap_view_shows_the_sentence_the_picture_the_answers_and_the_form(fi
     page = run("lap", lap="DI-2")
     shown = text(page)
     assert "plan to recondition it within 6 to 14 faces" in shown and "straightedge across the plate" in shown
-    assert page.selectbox(key="lap").value == "DI-2"
+    assert page.selectbox(key="lc_lap").value == "DI-2"
     assert {button.label for button in page.button} >= {
         "Bad wipe",
         "Recharged",

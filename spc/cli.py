@@ -25,9 +25,10 @@ COULD_NOT = 3
 
 # Command -> (module, one line of help). A command whose module is not installed is not listed.
 COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("spc.commands.demo", "Write the invented demo cell into a store."),
+    "demo": ("spc.commands.demo", "Build the invented demonstration cell and open the screens on it."),
     "serve": ("spc.commands.serve", "Open the dashboard in a browser."),
     "ingest": ("spc.commands.ingest", "Take CSV logs into the store."),
+    "watch": ("spc.commands.watch", "Take in the logs that are dropped into a folder."),
     "events": ("spc.commands.events", "List lap events; add one, or take in a CSV."),
     "laps": ("spc.commands.laps", "List, describe and retire laps; approve other spellings."),
     "parts": ("spc.commands.parts", "List limits per part number, or set one."),
@@ -36,8 +37,12 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "chart": ("spc.commands.chart", "Chart one lap and say what signals."),
     "limits": ("spc.commands.limits", "Freeze, list, show and replay chart limits."),
     "capability": ("spc.commands.capability", "Give an index with its interval, or refuse with the reason."),
+    "gauge": ("spc.commands.gauge", "Say how far readings of one face differ, and plan a gauge study."),
+    "conformity": ("spc.commands.conformity", "Say which readings may be accepted, and at what risk."),
+    "variation": ("spc.commands.variation", "Say where the spread of the readings comes from."),
     "forecast": ("spc.commands.forecast", "Say how many faces are left under the limit."),
-    "report": ("spc.commands.report", "Write a report as HTML, PDF, XLSX or CSV."),
+    "report": ("spc.commands.report", "Write a report of a study: HTML, PDF, XLSX, CSV or JSON."),
+    "handover": ("spc.commands.handover", "Write the page that one shift leaves to the next."),
     "status": ("spc.commands.status", "Show what the store holds and whether it is sound."),
 }
 

@@ -127,6 +127,7 @@ class Content:
     made_by: str
     software: str
     locale: Locale
+    one_page: bool = False  # set smaller where that makes it one page of paper
 
     def blocks(self) -> Iterator[tuple[str, Block]]:
         """Every block with the heading it stands under, in order."""

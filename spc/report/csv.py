@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Iterator
 
-from spc.report.content import Cell, Content, Figure, Table
+from spc.report.content import Cell, Content, Facts, Figure, Table
 
 __all__ = ["HEADER", "write_csv"]
 
@@ -43,6 +43,9 @@ def _lines(content: Content) -> Iterator[tuple[Cell, ...]]:
             for at, row in enumerate(block.rows, start=1):
                 for column, cell in zip(block.columns, row, strict=True):
                     yield section, "table", block.name, at, column.head, column.unit, cell
+        elif isinstance(block, Facts):
+            for at, (name, value) in enumerate(block.pairs, start=1):
+                yield section, "fact", "facts", at, name, "", value
         elif isinstance(block, Figure):
             yield from _points(section, block)
 

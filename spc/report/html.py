@@ -37,7 +37,12 @@ code { font: 9pt "DejaVu Sans Mono", Consolas, monospace; background: #f2f2f2; p
 @page { margin: 16mm 15mm 18mm; @bottom-right { content: "page " counter(page) " of " counter(pages);
   font: 8pt sans-serif; } @bottom-left { content: "data FOOT"; font: 8pt sans-serif; } }
 @media print { body { margin: 0; padding: 0; max-width: none; font-size: 9.5pt; } h1 { font-size: 16pt; }
-  h2.new { break-before: page; } a { color: inherit; } }
+  h2.new { break-before: page; }
+  body.one { font-size: 8pt; line-height: 1.25; } .one h1 { font-size: 13pt; }
+  .one h2 { font-size: 9.5pt; margin: 2.6mm 0 .8mm; padding: 0; } .one p { margin: .8mm 0; }
+  .one table, .one dl, .one caption { font-size: 7.4pt; margin: .5mm 0; } .one td { padding: .25mm 1.6mm .25mm 0; }
+  .one .answer { font-size: 10pt; margin: 1.5mm 0; } .one .under { margin: 0; } .one li { margin: .2mm 0; }
+  .one ul, .one ol { margin: .5mm 0; } }
 """
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 
@@ -60,7 +65,8 @@ def write_html(content: Content) -> bytes:
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{_text(content.title)}</title>",
-        f"<style>{_STYLE.replace('FOOT', foot)}</style>\n</head>\n<body>\n<main>",
+        f"<style>{_STYLE.replace('FOOT', foot)}</style>\n</head>",
+        f"<body{' class=one' if content.one_page else ''}>\n<main>",
         f"<h1>{_text(content.title)}</h1>\n<p class='under'>{_text(content.subtitle)}</p>",
         f"<p class='answer'>{_text(content.sentence)}</p>" if content.sentence else "",
         _facts(Facts(content.front)),

@@ -5,17 +5,17 @@ from datetime import UTC
 
 from spc.report.content import Block, Bullets, Content, Facts, Figure, Paragraph, Section, Table, shown
 from spc.report.locale import Locale
-from spc.report.pdf_page import LINE, MARGIN_MM, Sheet
+from spc.report.pdf_page import MARGIN_MM, Sheet
 from spc.report.picture import HEIGHT_IN, WIDTH_IN, draw_png
 
 __all__ = ["write_pdf"]
 
 _BODY, _SMALL, _LIST = 9.0, 7.6, 6.0  # points
-_MM_PER_PT = 25.4 / 72
 _LONGEST_TITLE = 160
 _LONGEST_CELL = 400  # characters; a longer text is cut and says so
 _LONGEST_PARAGRAPH = 4000
 _WIDEST = 20  # characters of a column of a long list
+_SCALES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7)  # tried one after the other where a report is to be one page
 
 
 def write_pdf(content: Content, *, paper: str = "A4") -> bytes:
@@ -41,7 +41,15 @@ def write_pdf(content: Content, *, paper: str = "A4") -> bytes:
     Letters written from right to left stand in their order but are not joined. What the font has no shape for is shown
     as a replacement mark; the end of the report says how many there are.
     """
-    sheet = Sheet(paper)
+    for scale in _SCALES if content.one_page else (1.0,):
+        sheet = Sheet(paper, scale=scale)
+        _set(sheet, content)
+        if sheet.pdf.page == 1:
+            break
+    return bytes(sheet.pdf.output())
+
+
+def _set(sheet: Sheet, content: Content) -> None:
     pdf = sheet.pdf
     pdf.set_title(sheet.clean(_cut(content.title, _LONGEST_TITLE)))
     pdf.set_subject(sheet.clean(content.subtitle))
@@ -68,15 +76,14 @@ def write_pdf(content: Content, *, paper: str = "A4") -> bytes:
     if sheet.turned:
         sheet.paragraph("Words written from right to left are set in their order with unjoined letters.", _SMALL)
     _feet(sheet, content)
-    return bytes(pdf.output())
 
 
 def _section(sheet: Sheet, section: Section, locale: Locale) -> None:
-    sheet.y += 3.0
-    sheet.need(28.0)
+    sheet.gap(3.0)
+    sheet.need(28.0 * sheet.scale)
     sheet.paragraph(section.title, 12, "B", after_mm=0.6)
     sheet.rule(weight_mm=0.4)
-    sheet.y += 2.2
+    sheet.gap(2.2)
     for block in section.blocks:
         _block(sheet, block, locale)
 
@@ -91,10 +98,10 @@ def _block(sheet: Sheet, block: Block, locale: Locale) -> None:
             sheet.paragraph(text, _SMALL if block.kind == "code" else _BODY, style)
     elif isinstance(block, Bullets):
         for at, item in enumerate(block.items, start=1):
-            sheet.need(_BODY * LINE * _MM_PER_PT)
+            sheet.need(sheet.line_mm(_BODY))
             sheet.put(f"{at}." if block.numbered else "\u2022", MARGIN_MM + 0.8, _BODY)
             sheet.paragraph(_cut(item, _LONGEST_PARAGRAPH), _BODY, indent_mm=6.0, after_mm=0.8)
-        sheet.y += 1.0
+        sheet.gap(1.0)
     elif isinstance(block, Facts):
         _facts(sheet, block.pairs)
     elif isinstance(block, Figure):
@@ -108,31 +115,31 @@ def _block(sheet: Sheet, block: Block, locale: Locale) -> None:
 def _answer(sheet: Sheet, text: str) -> None:
     """Set the answer large, with a bar beside it."""
     size = 11.5
-    height = size * LINE * _MM_PER_PT
+    height = sheet.line_mm(size)
     for line in sheet.wrap(_cut(text, _LONGEST_PARAGRAPH), sheet.inner_mm - 6, size):
         sheet.need(height)
         sheet.pdf.set_fill_color(0, 114, 178)
         sheet.pdf.rect(MARGIN_MM, sheet.y, 2.0, height, style="F")
         sheet.put(line, MARGIN_MM + 5, size)
         sheet.y += height
-    sheet.y += 3.5
+    sheet.gap(3.5)
 
 
 def _boxed(sheet: Sheet, text: str) -> None:
     """Set a caution with a bar beside it."""
-    height = _BODY * LINE * _MM_PER_PT
+    height = sheet.line_mm(_BODY)
     for line in sheet.wrap(text, sheet.inner_mm - 6, _BODY):
         sheet.need(height)
         sheet.pdf.set_fill_color(213, 94, 0)
         sheet.pdf.rect(MARGIN_MM, sheet.y, 2.0, height, style="F")
         sheet.put(line, MARGIN_MM + 5, _BODY)
         sheet.y += height
-    sheet.y += 2.0
+    sheet.gap(2.0)
 
 
 def _facts(sheet: Sheet, pairs: tuple[tuple[str, str], ...]) -> None:
     size, left = 8.2, 38.0
-    height = size * LINE * _MM_PER_PT
+    height = sheet.line_mm(size)
     for name, value in pairs:
         heads = sheet.wrap(name, left - 2, size)
         lines = sheet.wrap(_cut(value, _LONGEST_CELL), sheet.inner_mm - left, size)
@@ -145,8 +152,8 @@ def _facts(sheet: Sheet, pairs: tuple[tuple[str, str], ...]) -> None:
             if at < len(lines):
                 sheet.put(lines[at], MARGIN_MM + left, size)
             sheet.y += height
-        sheet.y += 0.5
-    sheet.y += 2.0
+        sheet.gap(0.5)
+    sheet.gap(2.0)
 
 
 def _figure(sheet: Sheet, figure: Figure, locale: Locale) -> None:
@@ -163,7 +170,7 @@ def _figure(sheet: Sheet, figure: Figure, locale: Locale) -> None:
 
 def _table(sheet: Sheet, table: Table, locale: Locale) -> None:
     size, gap = 8.0, 2.2
-    height = size * LINE * _MM_PER_PT
+    height = sheet.line_mm(size)
     whole = sum(column.width for column in table.columns)
     widths = [sheet.inner_mm * column.width / whole for column in table.columns]
     lefts = [MARGIN_MM + sum(widths[:at]) for at in range(len(widths))]
@@ -183,11 +190,11 @@ def _table(sheet: Sheet, table: Table, locale: Locale) -> None:
                 if at < len(cell):
                     sheet.put(cell[at], left, size, style, right_mm=left + width - gap if number else None)
             sheet.y += height
-        sheet.y += 0.5
+        sheet.gap(0.5)
         sheet.rule(grey=0 if style else 170, weight_mm=0.25 if style else 0.12)
-        sheet.y += 0.5
+        sheet.gap(0.5)
 
-    sheet.y += 1.2
+    sheet.gap(1.2)
     sheet.need(height * (max(len(head) for head in heads) + 4))
     sheet.paragraph(table.title, _BODY, "B", after_mm=0.8)
     row(heads, "B")
@@ -195,12 +202,12 @@ def _table(sheet: Sheet, table: Table, locale: Locale) -> None:
     for place, cells in enumerate(table.rows, start=1):
         texts = [_cut(shown(c, column, locale), _LONGEST_CELL) for c, column in zip(cells, table.columns, strict=True)]
         lines = [sheet.wrap(text, width - gap, size) for text, width in zip(texts, widths, strict=True)]
-        under = _SMALL * LINE * _MM_PER_PT * len(note) + 3 if place == len(table.rows) else 0.0
+        under = sheet.line_mm(_SMALL) * len(note) + 3 if place == len(table.rows) else 0.0
         if sheet.y + height * min(max(len(cell) for cell in lines), 6) + under > sheet.bottom_mm:
             sheet.new_page()
             row(heads, "B")
         row(lines, "")
-    sheet.y += 0.8
+    sheet.gap(0.8)
     if table.note:
         sheet.paragraph(table.note, _SMALL, after_mm=3)
 
@@ -216,7 +223,7 @@ def _long_list(sheet: Sheet, table: Table, locale: Locale) -> None:
     wide = [max(len(text) for text in [head, *column]) for head, column in zip(heads, texts, strict=True)]
     right = [column.kind != "text" for column in table.columns]
     size = min(_LIST, sheet.inner_mm / max(sheet.measure("0" * (sum(wide) + 2 * len(wide)), 1.0, "M"), 1e-9))
-    height = size * 1.22 * _MM_PER_PT
+    height = 0.91 * sheet.line_mm(size)
 
     def line(cells: list[str]) -> str:
         padded = [
@@ -229,7 +236,7 @@ def _long_list(sheet: Sheet, table: Table, locale: Locale) -> None:
         sheet.put(line(heads), MARGIN_MM, size, "M")
         sheet.y += height + 0.4
         sheet.rule(weight_mm=0.2)
-        sheet.y += 0.6
+        sheet.gap(0.6)
 
     sheet.paragraph(table.title, _BODY, "B", after_mm=0.8)
     if table.note:
@@ -241,7 +248,7 @@ def _long_list(sheet: Sheet, table: Table, locale: Locale) -> None:
             head()
         sheet.put(line(list(cells)), MARGIN_MM, size, "M")
         sheet.y += height
-    sheet.y += 2.0
+    sheet.gap(2.0)
 
 
 def _feet(sheet: Sheet, content: Content) -> None:

@@ -24,12 +24,13 @@ _RIGHT_TO_LEFT = ("R", "AL", "RLE", "RLO", "RLI", "AN")
 class Sheet:
     """A PDF under way: a cursor that goes down the page and begins a new one where a line has no room."""
 
-    def __init__(self, paper: str) -> None:
+    def __init__(self, paper: str, *, scale: float = 1.0) -> None:
         import matplotlib
         from fpdf import FPDF
 
         if paper not in PAPERS:
             raise ValueError(f"`paper` must be one of {', '.join(PAPERS)}, got {paper!r}")
+        self.scale = scale  # of letters and gaps
         self.width_mm, self.height_mm = PAPERS[paper]
         self.inner_mm = self.width_mm - 2 * MARGIN_MM
         self.bottom_mm = self.height_mm - _BOTTOM_MM
@@ -54,25 +55,33 @@ class Sheet:
         if self.y + height_mm > self.bottom_mm:
             self.new_page()
 
+    def line_mm(self, size: float) -> float:
+        """Height of a line of letters of so many points."""
+        return size * self.scale * LINE * _MM_PER_PT
+
+    def gap(self, height_mm: float) -> None:
+        """Leave room."""
+        self.y += height_mm * self.scale
+
     def put(self, text: str, x_mm: float, size: float, style: str = "", *, right_mm: float | None = None) -> None:
         """Set one line with its feet at the cursor's line; with `right_mm`, ending there."""
         if not text:
             return
         if right_mm is not None:
             x_mm = right_mm - self.measure(text, size, style)
-        self.pdf.set_font(f"face{style}", "", size)
-        self.pdf.text(x_mm, self.y + 0.78 * size * LINE * _MM_PER_PT, self._ordered(text))
+        self.pdf.set_font(f"face{style}", "", size * self.scale)
+        self.pdf.text(x_mm, self.y + 0.78 * self.line_mm(size), self._ordered(text))
 
     def paragraph(
         self, text: str, size: float, style: str = "", *, indent_mm: float = 0.0, after_mm: float = 1.6
     ) -> None:
         """Set a paragraph over the width of the page, going on to the next page where it must."""
-        height = size * LINE * _MM_PER_PT
+        height = self.line_mm(size)
         for line in self.wrap(text, self.inner_mm - indent_mm, size, style):
             self.need(height)
             self.put(line, MARGIN_MM + indent_mm, size, style)
             self.y += height
-        self.y += after_mm
+        self.gap(after_mm)
 
     def rule(self, *, grey: int = 0, weight_mm: float = 0.25) -> None:
         """Draw a line across the page at the cursor."""
@@ -105,7 +114,7 @@ class Sheet:
                 self.pdf.set_font(f"face{style}", "", 1000)
                 known[char] = self.pdf.get_string_width(char) / 1000
             total += known[char]
-        return total * size
+        return total * size * self.scale
 
     def wrap(self, text: str, width_mm: float, size: float, style: str = "") -> list[str]:
         """Cut a text into lines; a word longer than a line is cut where the line ends."""

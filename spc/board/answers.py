@@ -62,7 +62,10 @@ def pass_to_pass(own: pd.DataFrame) -> str:
     """
     read = own[own["flatness_low_um"].notna()]
     named = read[(read["serial"] != "") | (read["face"] != "")]
-    for keys, group in reversed(list(named.iloc[-60:].groupby(["part", "serial", "face"], sort=False))):
+    latest = named.iloc[-60:]
+    by_face = latest.groupby(["part", "serial", "face"], sort=False)
+    several = latest[(by_face["face_id"].transform("size") > 1).to_numpy()]
+    for keys, group in reversed(list(several.groupby(["part", "serial", "face"], sort=False))):
         attempts = group["attempt"].to_numpy(np.int64)
         start = (
             int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) < 0)[-1]) if (np.diff(attempts) < 0).any() else 0

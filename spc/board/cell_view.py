@@ -134,7 +134,9 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
     """
     own = limits[limits["characteristic"] == characteristic].set_index("part")["upper_um"]
     anybody = float(own.get("*", np.nan))
-    return parts.map(own.to_dict()).fillna(anybody).to_numpy(np.float64)
+    codes, names = pd.factorize(parts)
+    limits_of = np.array([float(own.get(name, np.nan)) for name in names] + [np.nan])
+    return np.where(np.isnan(limits_of), anybody, limits_of)[codes]
 
 
 def _since_first_face(faces: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:

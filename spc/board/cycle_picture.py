@@ -13,6 +13,10 @@ from spc.board.results import CycleFan, CyclePath, CyclePicture, Signal
 __all__ = ["draw_cycle"]
 
 PAST_SHOWN = 6
+_USED = (
+    *("face_id", "cycle", "attempt", "age_faces", "flatness_low_um", "flatness_high_um", "flatness_text"),
+    *("time_text", "operator", "part", "serial"),
+)
 _NOTHING: NDArray[np.float64] = np.empty(0)
 
 
@@ -37,17 +41,18 @@ def draw_cycle(
         None when the lap has no face with a flatness reading yet.
     """
     rows = view.faces_of(lap)
-    rows = rows[(rows["kind"] == "face") & rows["flatness_low_um"].notna()]
+    rows = rows.loc[((rows["kind"] == "face") & rows["flatness_low_um"].notna()).to_numpy(), list(_USED)]
     if rows.empty:
         return None
     cycles = view.cycles[view.cycles["lap"] == lap]
     running = int(cycles["cycle"].iloc[-1])
     ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
+    cycle_of, first = rows["cycle"].to_numpy(), rows["attempt"].to_numpy() <= 1
     past = tuple(
-        _path(f"cycle {number}, to {_day(text)}", rows[(rows["cycle"] == number) & (rows["attempt"] <= 1)])
+        _path(f"cycle {number}, to {_day(text)}", rows, (cycle_of == number) & first)
         for number, text in zip(ended["cycle"], ended["end_text"], strict=True)
     )
-    now = _path("this cycle", rows[rows["cycle"] == running])
+    now = _path("this cycle", rows, cycle_of == running)
     band = forecast.band
     return CyclePicture(
         limit_um=forecast.limit_um,
@@ -65,19 +70,18 @@ def draw_cycle(
     )
 
 
-def _path(label: str, rows: pd.DataFrame) -> CyclePath:
-    hover = tuple(
-        " - ".join(str(word) for word in words if word)
-        for words in zip(rows["time_text"], rows["operator"], rows["part"], rows["serial"], strict=True)
-    )
+def _path(label: str, rows: pd.DataFrame, of: NDArray[np.bool_]) -> CyclePath:
+    """Take the rows of `of` as one path."""
+    own = rows.iloc[np.flatnonzero(of)]
+    words = zip(*(own[name].tolist() for name in ("time_text", "operator", "part", "serial")), strict=True)
     return CyclePath(
         label=label,
-        age_faces=rows["age_faces"].to_numpy(np.float64),
-        low_um=rows["flatness_low_um"].to_numpy(np.float64),
-        high_um=rows["flatness_high_um"].to_numpy(np.float64),
-        face_id=rows["face_id"].to_numpy(np.int64),
-        text=tuple(rows["flatness_text"]),
-        hover=hover,
+        age_faces=own["age_faces"].to_numpy(np.float64),
+        low_um=own["flatness_low_um"].to_numpy(np.float64),
+        high_um=own["flatness_high_um"].to_numpy(np.float64),
+        face_id=own["face_id"].to_numpy(np.int64),
+        text=tuple(own["flatness_text"].tolist()),
+        hover=tuple(" - ".join(filter(None, said)) for said in words),
     )
 
 

@@ -2,6 +2,7 @@
 
 import zlib
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,6 @@ from spc.wear.wear_path import WearPath, wear_path
 __all__ = ["LapForecast", "PoolCache", "forecast_lap", "forecast_laps"]
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-_PATH_COLUMNS = ("cycle", "age_faces", "first_low_um", "first_high_um", "part")
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
 
@@ -42,11 +42,12 @@ class PoolCache:
 
     def __init__(self, most: int = 64) -> None:
         self._fits: OrderedDict[tuple[object, ...], PooledWear] = OrderedDict()
+        self._forecasts: OrderedDict[tuple[object, ...], LapForecast] = OrderedDict()
         self._most = most
 
     def fit(self, past: tuple[WearPath, ...]) -> PooledWear:
         """Fit these past cycles, or give the fit made before."""
-        key = tuple((p.label, p.age.tobytes(), p.low.tobytes(), p.high.tobytes(), p.parts, p.limit) for p in past)
+        key = tuple(_path_key(p) for p in past)
         if key not in self._fits:
             rng = np.random.default_rng(_seed(*(p.label for p in past)))
             self._fits[key] = kept("pool", digest_of_values(key), lambda: fit_pooled(past, rng=rng))
@@ -54,6 +55,15 @@ class PoolCache:
                 self._fits.popitem(last=False)
         self._fits.move_to_end(key)
         return self._fits[key]
+
+    def forecast(self, key: tuple[object, ...], compute: Callable[[], "LapForecast"]) -> "LapForecast":
+        """Give the forecast of these readings and limits, or the one made before."""
+        if key not in self._forecasts:
+            self._forecasts[key] = compute()
+            while len(self._forecasts) > self._most:
+                self._forecasts.popitem(last=False)
+        self._forecasts.move_to_end(key)
+        return self._forecasts[key]
 
 
 _CACHE = PoolCache()
@@ -87,8 +97,17 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     running = _running_rows(view, lap, own_signs)
     part, limit_um, limit_text = _leading_limit(view, running if len(running) else own_signs)
     past = _past_paths(view, lap)
-    pooled = cache.fit(past)
     own = _path(f"{lap}, this cycle", running)
+    key = (lap, part, limit_um, limit_text, len(running), _path_key(own), *(_path_key(p) for p in past))
+    return cache.forecast(
+        key, lambda: _forecast(lap, own_signs, running, part, limit_um, limit_text, cache.fit(past), own)
+    )
+
+
+def _forecast(
+    lap: str, own_signs: pd.DataFrame, running: pd.DataFrame, part: str, limit_um: float, limit_text: str,
+    pooled: PooledWear, own: WearPath,
+) -> LapForecast:  # fmt: skip
     now = float(running["age_faces"].iloc[-1]) + 1.0 if len(running) else 0.0
     seed = _seed(lap, str(len(running)), str(running["face_id"].iloc[-1]) if len(running) else "")
     answer = time_to_limit(
@@ -152,12 +171,16 @@ def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
     ended = view.cycles[view.cycles["lap"].isin(sisters) & (view.cycles["ended"] != "running")]
     ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
     paths = []
-    signs = {sister: view.signs_of(sister)[list(_PATH_COLUMNS)] for sister in set(ended["lap"])}
+    cycle_of = {sister: view.signs_of(sister)["cycle"].to_numpy() for sister in set(ended["lap"])}
     for sister, cycle in zip(ended["lap"], ended["cycle"], strict=True):
-        frame = signs[sister][(signs[sister]["cycle"] == cycle).to_numpy()]
-        if frame["first_low_um"].notna().sum() >= LEAST_FACES:
-            paths.append(_path(f"{sister}, cycle {cycle}", frame))
+        own = view.signs_of(sister).iloc[np.flatnonzero(cycle_of[sister] == cycle)]
+        if own["first_low_um"].notna().sum() >= LEAST_FACES:
+            paths.append(_path(f"{sister}, cycle {cycle}", own))
     return tuple(paths)
+
+
+def _path_key(path: WearPath) -> tuple[object, ...]:
+    return path.label, path.age.tobytes(), path.low.tobytes(), path.high.tobytes(), path.parts, path.limit
 
 
 def _path(label: str, rows: pd.DataFrame) -> WearPath:

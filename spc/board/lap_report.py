@@ -142,7 +142,7 @@ def report_of(
         last_time_text=str(last["time_text"]) if last is not None else "",
         last_part=str(last["part"]) if last is not None else "",
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
-        answers=answer_questions(view.faces, view.signs, lap, pattern=pattern, diagnosis=diagnosis),
+        answers=answer_questions(rows, view.signs, lap, pattern=pattern, diagnosis=diagnosis),
     )
 
 

@@ -13,6 +13,15 @@ __all__ = ["SIGNS", "Sign", "Stream", "stream_of"]
 
 Array = NDArray[np.float64]
 
+_USED = (
+    *("face_id", "sort_us", "part", "age_faces", "cycle", "faces_since_charge", "first_pass", "time_text", "minutes"),
+    *(
+        f"{name}_{end}_um"
+        for name in ("flatness", "finish", "thickness", "thickness_before")
+        for end in ("low", "high")
+    ),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Sign:
@@ -103,7 +112,7 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
     rows = (numbered["lap"] == lap) & (numbered["kind"] == "face")
     if part:
         rows &= numbered["part"] == part
-    faces = numbered[rows]
+    faces = numbered.loc[rows.to_numpy(), [name for name in _USED if name in numbered]]
     low, high = _readings(faces, sign)
     first = np.ones(len(faces), dtype=bool) if sign == "finish" else faces["first_pass"].to_numpy(bool)
     readable = ~np.isnan(low) & ~np.isnan(high) & (high > 0)

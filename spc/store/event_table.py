@@ -53,6 +53,14 @@ class EventTable:
         sql = f"SELECT {_READ} FROM event WHERE {where} {order}"
         return self._frame(self._connection.execute(sql, () if lap is None else (lap,)).fetchall())
 
+    def mark(self) -> tuple[int, int]:
+        """Newest row, and how many rows were replaced or withdrawn: equal marks hold equal events."""
+        sql = (
+            "SELECT (SELECT coalesce(max(row_id), 0) FROM event), (SELECT count(*) FROM replaced WHERE kind = 'event')"
+        )
+        row, moved = self._connection.execute(sql).fetchone()
+        return int(row), int(moved)
+
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
         sql = f"SELECT row_id, {_READ} FROM json_each(?) w JOIN event ON event.row_id = w.value"

@@ -129,6 +129,17 @@ class FaceTable:
         in_order = sorted(rows, key=_ORDER)
         return self._frame(in_order if last is None else in_order[len(in_order) - min(last, len(in_order)) :])
 
+    def mark(self) -> tuple[int, int]:
+        """Newest row, and how many rows corrections and fixes have moved: equal marks hold equal faces."""
+        sql = f"SELECT (SELECT coalesce(max(row_id), 0) FROM face), ({_MOVED})"
+        row, moved = self._connection.execute(sql).fetchone()
+        return int(row), int(moved)
+
+    def laps_after(self, row_id: int) -> set[str]:
+        """Laps of the rows written after `row_id`."""
+        sql = "SELECT lap FROM lap_name WHERE id IN (SELECT DISTINCT lap_id FROM face WHERE row_id > ?)"
+        return {str(lap) for (lap,) in self._connection.execute(sql, (row_id,))}
+
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""
         sql = f"SELECT {_READ} FROM json_each(?) w JOIN face ON face.row_id = w.value"

@@ -1,6 +1,7 @@
 """The registers beside the faces: laps, limits, aliases, signals and reactions, frozen baselines, studies."""
 
 import json
+import math
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
@@ -97,6 +98,11 @@ class Registers:
         """Count of changes so far by any process; 0 for a new store. Cheap enough to poll."""
         return int(self._connection.execute("SELECT coalesce(max(change_id), 0) FROM change").fetchone()[0])
 
+    def born_us(self) -> int:
+        """Moment of the first change, microseconds since 1970: tells a store from another one at the same path."""
+        found = self._connection.execute("SELECT at_us FROM change ORDER BY change_id LIMIT 1").fetchone()
+        return int(found[0]) if found else 0
+
     def laps(self) -> pd.DataFrame:
         """
         Every lap that was set, or that a face or event names.
@@ -183,9 +189,11 @@ class Registers:
             raise StoreError(f"`characteristic` must be one of {', '.join(CHARACTERISTICS)}, got {characteristic!r}")
         if lower_um is not None and characteristic not in ("thickness", "thickness_before"):
             raise StoreError(f"`lower_um` must be left out for {characteristic}: only thickness has a lower limit")
+        signed = characteristic in ("thickness", "thickness_before")  # may be deviations from nominal
         for name, value in (("upper_um", upper_um), ("lower_um", lower_um)):
-            if value is not None and not 0 < value < float("inf"):
-                raise StoreError(f"`{name}` must be a length greater than 0, got {value}")
+            if value is not None and not (math.isfinite(value) and (signed or value > 0)):
+                wanted = "a finite length" if signed else "a length greater than 0"
+                raise StoreError(f"`{name}` must be {wanted}, got {value}")
         if upper_um is not None and lower_um is not None and lower_um >= upper_um:
             raise StoreError(f"`lower_um` must be less than `upper_um`, got {lower_um} and {upper_um}")
         with self.writing(who=who, what=f"limit of {part} {characteristic} set"):

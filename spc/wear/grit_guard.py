@@ -116,13 +116,17 @@ _CLEAN = "Stop. Clean everything on the bench, hold the faces since the last cle
 
 def _grit_calls(lap: str, own: pd.DataFrame, home_um: float, guards: Collection[str]) -> list[GuardCall]:
     size = own["grit_um"].to_numpy(np.float64)
+    known = size[size > 0]
+    usual = home_um if math.isfinite(home_um) else math.inf
+    if not known.size or known.max() <= COARSER * min(float(known.min()), usual):
+        return []  # no grit here is coarse beside any other: the usual lap, told without a walk through its rows
     cycle = own["cycle"].to_numpy(np.int64)
     calls = []
     finest, in_cycle, spoken = math.inf, -1, False
     for i in np.flatnonzero(size > 0).tolist():
         if cycle[i] != in_cycle:
             finest, in_cycle, spoken = math.inf, int(cycle[i]), False
-        coarse = size[i] > COARSER * min(finest, home_um if math.isfinite(home_um) else math.inf)
+        coarse = size[i] > COARSER * min(finest, usual)
         if coarse and not spoken:
             typed = own["grit"].iat[i]
             if size[i] > COARSER * finest and "back up the ladder" in guards:

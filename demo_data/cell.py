@@ -8,6 +8,8 @@ from datetime import date
 
 __all__ = [
     "FIRST_DAY",
+    "FROZEN",
+    "FROZEN_UNTIL",
     "LAPS",
     "LAST_DAY",
     "OPERATORS",
@@ -23,6 +25,9 @@ SEED = 20260302
 TIME_ZONE = "Europe/Copenhagen"
 FIRST_DAY = date(2026, 3, 2)
 LAST_DAY = date(2026, 6, 26)
+# Charts whose limits the demonstration's engineer froze, and from faces up to when.
+FROZEN = (("CU-1", "minutes"), ("CU-1", "finish"), ("DI-1", "minutes"), ("CE-1", "finish"))
+FROZEN_UNTIL = "2026-05-16"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +84,10 @@ OPERATORS = (
 PARTS = {
     p.part: p
     for p in (
-        DemoPart("SP-20", "2 bands helium", 2.0, 0.10, 12.0, 6.0, 1.0),
-        DemoPart("SP-32", "3 bands helium", 3.0, 0.10, 16.0, 9.0, 1.5),
-        DemoPart("GB-15", "2 bands helium", 2.0, 0.12, 22.0, 5.0, 0.8),
-        DemoPart("SB-100", "2 bands helium", 2.0, 0.10, 30.0, 8.0, 1.2),
+        DemoPart("SP-20", "2 bands", 2.0, 0.10, 12.0, 6.0, 1.0),
+        DemoPart("SP-32", "3 bands", 3.0, 0.10, 16.0, 9.0, 1.5),
+        DemoPart("GB-15", "2 bands", 2.0, 0.12, 22.0, 5.0, 0.8),
+        DemoPart("SB-100", "2 bands", 2.0, 0.10, 30.0, 8.0, 1.2),
         DemoPart("GA-08", "0.30 um", 1.02, 0.03, 8.0, 7.0, 0.7),
         DemoPart("GA-12", "0.30 um", 1.02, 0.03, 9.5, 8.0, 0.9),
         DemoPart("VB-25", "8 um", 27.2, 0.40, 40.0, 4.0, 1.0),

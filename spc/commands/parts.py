@@ -1,7 +1,8 @@
 """`lapcell parts`: the limits of each part number."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -9,9 +10,12 @@ from spc.cli import DONE, Session, common_options
 from spc.commands.output import one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup, take_register
 
-__all__ = ["command", "limit_um"]
+if TYPE_CHECKING:
+    from spc.store.store import Store
 
-_WORDS = {
+__all__ = ["LIMIT_WORDS", "command", "limit_taker", "limit_um"]
+
+LIMIT_WORDS = {
     "part": ("part", "part number", "part no", "teil", "teilenummer", "pièce", "piece"),
     "characteristic": ("characteristic", "merkmal", "caractéristique", "quantity"),
     "upper": ("upper", "upper limit", "max", "maximum", "limit", "obergrenze"),
@@ -102,22 +106,41 @@ def take(session: Session, *, file: Path, who: str) -> int:
     """Take in a CSV of limits: part, characteristic, upper, lower, unit, lamp, valid from, why."""
     site_lamp = session.settings().lamp
     with session.store(create=True) as store:
+        return take_register(session, file, words=LIMIT_WORDS, take=limit_taker(store, who=who, site_lamp=site_lamp))
 
-        def one(cells: Mapping[str, str], decimal: str) -> None:
-            lamp = cells.get("lamp", "") or site_lamp
-            upper, lower = ((cells.get(name, "") or "none") for name in ("upper", "lower"))
-            unit = cells.get("unit", "")
-            said = {name: limit_um(text, lamp=lamp, unit=unit, decimal=decimal or ".") for name, text in
-                    (("upper_um", upper), ("lower_um", lower))}  # fmt: skip
-            if said["upper_um"] is None and said["lower_um"] is None:
-                raise ValueError("has no limit; write upper, or lower for thickness")
-            store.set_limit(
-                cells["part"], cells.get("characteristic", "") or "flatness", **said, who=who,
-                upper_text=f"{cells.get('upper', '')} {unit}".strip(), valid_from=cells.get("valid_from", ""),
-                lower_text=f"{cells.get('lower', '')} {unit}".strip(), why=cells.get("why", ""),
-            )  # fmt: skip
 
-        return take_register(session, file, words=_WORDS, take=one)
+def limit_taker(store: "Store", *, who: str, site_lamp: str) -> Callable[[Mapping[str, str], str], None]:
+    """
+    Give what takes one row of a register of limits into the store.
+
+    Parameters
+    ----------
+    store : Store
+    who : str
+        Who delivers the register.
+    site_lamp : str
+        Lamp for limits in bands that name none; '' = none.
+
+    Returns
+    -------
+    callable
+        Takes the cells of a row and the decimal mark; raises ValueError with a sentence.
+    """
+
+    def one(cells: Mapping[str, str], decimal: str) -> None:
+        lamp = cells.get("lamp", "") or site_lamp
+        upper, lower = ((cells.get(name, "") or "none") for name in ("upper", "lower"))
+        unit = cells.get("unit", "")
+        upper_um, lower_um = (limit_um(text, lamp=lamp, unit=unit, decimal=decimal or ".") for text in (upper, lower))
+        if upper_um is None and lower_um is None:
+            raise ValueError("has no limit; write upper, or lower for thickness")
+        store.set_limit(
+            cells["part"], cells.get("characteristic", "") or "flatness", upper_um=upper_um, lower_um=lower_um,
+            who=who, upper_text=f"{cells.get('upper', '')} {unit}".strip(), valid_from=cells.get("valid_from", ""),
+            lower_text=f"{cells.get('lower', '')} {unit}".strip(), why=cells.get("why", ""),
+        )  # fmt: skip
+
+    return one
 
 
 def limit_um(text: str, *, lamp: str, unit: str = "", decimal: str = ".") -> float | None:
@@ -138,7 +161,7 @@ def limit_um(text: str, *, lamp: str, unit: str = "", decimal: str = ".") -> flo
     Returns
     -------
     float or None
-        Micrometres.
+        Micrometres; below zero as written, for a dimension that is a deviation.
 
     Raises
     ------
@@ -164,4 +187,4 @@ def limit_um(text: str, *, lamp: str, unit: str = "", decimal: str = ".") -> flo
             f"the limit {text!r} is in bands, and no lamp is known; name it with --lamp or in the settings"
         )
     wavelength_nm = length.lamp(lamp).wavelength_nm if name == "band" else None
-    return float(typed.high * length.um_per(name, wavelength_nm=wavelength_nm))
+    return float(typed.sign * typed.high * length.um_per(name, wavelength_nm=wavelength_nm))

@@ -51,7 +51,7 @@ home_grit = "{lap.grit_um:g} um"
 _BENCH_HEADER = [
     "time", "shift", "operator", "lap", "grit um", "part number", "serial", "attempt", "minutes",
     "thickness before mm", "thickness after mm", "flatness", "unit", "shape", "method", "Ra um", "cut-off mm",
-    "outcome", "temperature C", "note",
+    "scratch", "outcome", "temperature C", "note",
 ]  # fmt: skip
 _RING_HEADER = [
     "Beginn", "Ende", "Schicht", "Bediener", "Läppscheibe", "Körnung µm", "Teilenummer", "Seriennummer", "Versuch",
@@ -143,7 +143,7 @@ def _bench(f: Face) -> list[str]:
     return [
         f.end.isoformat(" ", "minutes"), f.shift, f.operator, f.lap, f"{f.grit_um:g}", f.part, f"{f.part}-{f.serial}",
         str(f.attempt), f"{f.minutes:g}", f"{f.before_mm:.4f}", f"{f.after_mm:.4f}", f.reading, f.unit, f.shape,
-        f.method, f"{f.ra_um:.3f}", "0.8", f.outcome, f"{f.temperature_c:.1f}", f.note,
+        f.method, f"{f.ra_um:.3f}", "0.8", "yes" if f.note else "", f.outcome, f"{f.temperature_c:.1f}", f.note,
     ]  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.results import Signal
@@ -95,7 +96,8 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
         return ()
     events = view.events[(view.events["lap"] == lap) & view.events["event"].isin(_CURED_BY)]
     cured_us = int(events["sort_us"].max()) if len(events) else -(2**62)
-    spell = _spell_start(rows)
+    named = [c.face_id for c in calls if c.lap == lap and c.guard not in _LASTING]
+    spell = _spell_start(rows, rows["face_id"].isin(named).to_numpy())
     first: dict[str, Signal] = {}
     for call in calls:
         if call.lap != lap or call.sort_us <= cured_us:
@@ -120,9 +122,10 @@ def guards_of_cell(view: CellView) -> tuple[GuardCall, ...]:
     return guard_grit(view.faces, view.events, view.laps, guards=on)
 
 
-def _spell_start(rows: pd.DataFrame) -> int | None:
+def _spell_start(rows: pd.DataFrame, named: NDArray[np.bool_]) -> int | None:
     """Where the faults that still go on began: no `CLEAN_AGAIN` clean faces after it; None when all is clean again."""
-    fault = rows["scratch"].to_numpy(bool) | rows["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
+    sent_back = rows["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
+    fault = rows["scratch"].to_numpy(bool) | sent_back | named
     at = np.flatnonzero(fault)
     if at.size == 0 or len(rows) - 1 - at[-1] >= CLEAN_AGAIN:
         return None

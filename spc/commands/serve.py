@@ -6,15 +6,19 @@ import signal
 import socket
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import click
 
 from spc.cli import DONE, Session, common_options
 from spc.commands.output import print_json
+from spc.commands.watch import watch_command
 
-__all__ = ["command", "screen_command"]
+__all__ = ["attend", "command", "screen_command"]
 
+_RESTART_S = 10.0  # the least time from one start of the watch to the next
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -22,8 +26,12 @@ _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 @click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True, help="Port of the screens.")
 @click.option("--address", default="127.0.0.1", show_default=True, help="Listen on; 0.0.0.0 = every network.")
 @click.option("--host", "hosts", multiple=True, help="A name other machines reach these screens by; may be repeated.")
+@click.option(
+    "--watch", "folder", metavar="DIR", type=click.Path(path_type=Path),
+    help="Take in the logs dropped into this folder, see `lapcell watch`.",
+)  # fmt: skip
 @common_options
-def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]) -> int:
+def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...], folder: Path | None) -> int:
     """Open the screens: shift, lap, proof and log.
 
     They listen on this machine alone unless `--address` says otherwise. There is no sign-in: whoever reaches the
@@ -33,6 +41,10 @@ def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]
     environment = dict(os.environ, LAPCELL_STORE=str(session.store_path.resolve()))
     if session.settings_path is not None:
         environment["LAPCELL_SETTINGS"] = str(session.settings_path.resolve())
+    if folder is not None:
+        if folder.exists() and not folder.is_dir():
+            raise ValueError(f"{folder}: is a file; name the folder that it lies in")
+        environment["LAPCELL_WATCH"] = str(folder.resolve())
     _refuse_taken_port(address, port)
     shown = "localhost" if address in ("127.0.0.1", "0.0.0.0", "::") else address
     url = f"http://{shown}:{port}"
@@ -41,17 +53,54 @@ def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]
     else:
         click.echo(f"The screens are at {url} (stop with Ctrl+C).")
     sys.stdout.flush()
-    process = subprocess.Popen(screen_command(port=port, address=address, hosts=hosts), env=environment)
-    signal.signal(signal.SIGTERM, lambda *_: process.terminate())
-    try:
-        code = process.wait()
-    except KeyboardInterrupt:
-        process.terminate()
-        process.wait()
-        return DONE
+    lines_to = sys.stderr if session.as_json else None  # standard output is the one document
+
+    def start_watch() -> "subprocess.Popen[bytes] | None":
+        if folder is None:
+            return None
+        return subprocess.Popen(watch_command(folder.resolve()), env=environment, stdout=lines_to)
+
+    screens = subprocess.Popen(screen_command(port=port, address=address, hosts=hosts), env=environment)
+    signal.signal(signal.SIGTERM, lambda *_: screens.terminate())
+    code = attend(screens, start_watch)
     if code > 0:
         raise ValueError(f"the screens stopped with code {code}; the lines above say why")
     return DONE
+
+
+def attend(screens: "subprocess.Popen[bytes]", start_watch: Callable[[], "subprocess.Popen[bytes] | None"]) -> int:
+    """
+    Wait for the screens to end; keep the watch of a folder alive meanwhile, and end it with them.
+
+    Parameters
+    ----------
+    screens : subprocess.Popen
+    start_watch : callable
+        Starts the watch; gives None where no folder is watched.
+
+    Returns
+    -------
+    int
+        The screens' exit code; 0 when a person ended them.
+    """
+    watch, started = start_watch(), time.monotonic()
+    try:
+        while True:
+            try:
+                return screens.wait(timeout=None if watch is None else 1.0)
+            except subprocess.TimeoutExpired:
+                ended = watch is not None and watch.poll() is not None
+                if ended and time.monotonic() - started >= _RESTART_S:
+                    click.echo("lapcell: the watch of the folder stopped, and is started again", err=True)
+                    watch, started = start_watch(), time.monotonic()
+    except KeyboardInterrupt:
+        screens.terminate()
+        screens.wait()
+        return DONE
+    finally:
+        if watch is not None:
+            watch.terminate()
+            watch.wait()
 
 
 def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, ...] = ()) -> list[str]:

@@ -1,12 +1,13 @@
 import socket
+import subprocess
 from pathlib import Path
 
 import click
 import pytest
 from click.testing import CliRunner
 
+from spc.commands.serve import attend, screen_command
 from spc.commands.serve import command as serve
-from spc.commands.serve import screen_command
 
 
 def options(command):
@@ -51,3 +52,46 @@ def test_a_missing_settings_file_is_refused():
 @pytest.mark.parametrize("port", ["0", "70000", "abc"])
 def test_impossible_ports_are_refused(port):
     assert CliRunner().invoke(serve, ["--port", port]).exit_code == 2
+
+
+def test_a_watched_folder_that_is_a_file_is_refused_before_anything_starts(tmp_path):
+    file = tmp_path / "log.csv"
+    file.touch()
+    outcome = CliRunner().invoke(serve, ["--store", str(tmp_path / "l.db"), "--watch", str(file)])
+    assert outcome.exit_code == 3 and "is a file; name the folder that it lies in" in outcome.output
+    assert "The screens are at" not in outcome.output
+
+
+class Program:
+    """A started program as far as it is waited for and asked to end."""
+
+    def __init__(self, codes):
+        self.codes, self.asked = list(codes), 0  # None = runs on
+
+    def poll(self):
+        return self.codes.pop(0) if len(self.codes) > 1 else self.codes[0]
+
+    def wait(self, timeout=None):
+        code = self.poll() if not self.asked else 0
+        if code is None:
+            raise subprocess.TimeoutExpired("screens", timeout)
+        return code
+
+    def terminate(self):
+        self.asked += 1
+
+
+def test_the_watch_ends_with_the_screens():
+    watch = Program([None])
+    assert attend(Program([None, None, 3]), lambda: watch) == 3
+    assert watch.asked == 1
+
+
+def test_a_watch_that_fell_over_is_started_again_but_not_in_a_rush(monkeypatch, capsys):
+    clock = iter(range(0, 1000, 4))  # seconds; a watch is given ten before it is started anew
+    monkeypatch.setattr("spc.commands.serve.time.monotonic", lambda: next(clock))
+    started = [Program([1]), Program([None])]
+    left = list(started)
+    assert attend(Program([None] * 6 + [0]), lambda: left.pop(0)) == 0
+    assert not left and started[1].asked == 1
+    assert capsys.readouterr().err.count("is started again") == 1

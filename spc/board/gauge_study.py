@@ -1,4 +1,4 @@
-"""The gauge study that lies in the log: faces that were read again, and what that says of each limit they serve."""
+"""Gauge studies, from repeats in the log or from a planned study, and what each says of the limits it serves."""
 
 import math
 from dataclasses import dataclass
@@ -10,8 +10,17 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.capability.gauge import GaugeStudy, is_gauge_study, study_gauge
 from spc.capability.gauge_budget import GaugeBudget, Resolution, budget, resolution
 from spc.capability.gauge_readings import GaugeReadings, gauge_readings
+from spc.log.gauge_table import GaugeTable
 
-__all__ = ["CHARACTERISTICS", "GaugeReport", "LimitServed", "log_readings", "report_gauge", "served", "way_of_reading"]
+__all__ = [
+    "CHARACTERISTICS",
+    "GaugeReport",
+    "LimitServed",
+    "log_readings",
+    "report_gauge",
+    "report_planned",
+    "way_of_reading",
+]
 
 CHARACTERISTICS = ("flatness", "finish", "parallelism", "squareness", "thickness")
 _FACE = ("part", "serial", "face", "stage", "lap")
@@ -137,7 +146,7 @@ def report_gauge(
         study = study_gauge(readings, level=level)
         of_way = (ways == way).to_numpy()
         held = dict(zip(own["part"].to_numpy()[of_way], limits[of_way], strict=True))
-        told = served(study, held, flat_error_um=flat_error_um, temperature_um=temperature_um)
+        told = _served(study, held, flat_error_um=flat_error_um, temperature_um=temperature_um)
         reports.append(GaugeReport(characteristic, source, way, study, _enough(readings), told))
     if not reports:
         readings = log_readings(own, characteristic=characteristic, part=part)
@@ -149,20 +158,39 @@ def _enough(readings: GaugeReadings) -> bool:
     return is_gauge_study(faces=readings.faces, repeats=readings.repeats, readers=readings.readers)
 
 
-def served(
-    study: GaugeStudy, limits_um: dict[str, float], *, flat_error_um: float = math.nan,
-    temperature_um: float = math.nan,
-) -> tuple[LimitServed, ...]:  # fmt: skip
-    """Hold a study against the limits of the part numbers read this way.
+def report_planned(
+    table: GaugeTable, *, name: str, characteristic: str = "flatness", limit_um: float = math.nan, level: float = 0.95,
+    flat_error_um: float = math.nan, temperature_um: float = math.nan,
+) -> GaugeReport:  # fmt: skip
+    """Study a planned gauge study.
 
     Parameters
     ----------
-    study : GaugeStudy
-    limits_um : dict of str to float
-        Part number -> upper limit; NaN = none.
-    flat_error_um, temperature_um : float
-        As `budget` takes them.
+    table : GaugeTable
+    name : str
+        Of the table, for the report.
+    limit_um : float
+        Limit the readings serve, in the unit of the readings; NaN = none.
+    characteristic, level, flat_error_um, temperature_um
+        As for `report_gauge`.
     """
+    readings = gauge_readings(
+        [row.face for row in table.rows],
+        [row.reader for row in table.rows],
+        [row.low_um for row in table.rows],
+        [row.high_um for row in table.rows],
+        run=[row.run for row in table.rows] if table.has_run else None,
+        unit=table.unit,
+    )
+    study = study_gauge(readings, level=level)
+    told = _served(study, {"": limit_um}, flat_error_um=flat_error_um, temperature_um=temperature_um)
+    return GaugeReport(characteristic, name, "", study, _enough(readings), told)
+
+
+def _served(
+    study: GaugeStudy, limits_um: dict[str, float], *, flat_error_um: float, temperature_um: float
+) -> tuple[LimitServed, ...]:
+    """Hold a study against the limits of the part numbers read this way; NaN = none."""
     if study.status == "refused":
         return ()
     reader = study.reader.sd_um if study.reader is not None else math.nan
@@ -170,7 +198,7 @@ def served(
         LimitServed(
             part=part,
             limit_um=limit,
-            resolution=resolution(study.coarsest_um, limit),
+            resolution=resolution(study.coarsest_um, limit, unit=study.unit),
             budget=budget(
                 repeatability_um=study.as_written_um,
                 reader_um=reader,
@@ -178,6 +206,7 @@ def served(
                 flat_error_um=flat_error_um,
                 temperature_um=temperature_um,
                 limit_um=limit,
+                unit=study.unit,
             ),
         )
         for part, limit in sorted(limits_um.items())

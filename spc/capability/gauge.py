@@ -46,6 +46,7 @@ class GaugeStudy:
     readers: int
     step_um: float
     coarsest_um: float  # width that nine in ten readings do not exceed
+    unit: str  # 'um', or '' for a table of plain numbers: then every `_um` is in the unit of the table
     identical_share: float  # of pairs of readings of one face; NaN without a pair
     repeatability: SpreadEstimate | None  # one reader, one face, before the step rounds the reading
     reader: SpreadEstimate | None  # from reader to reader
@@ -108,7 +109,8 @@ def study_gauge(readings: GaugeReadings, *, level: float = 0.95) -> GaugeStudy:
             readings = known
     empty = GaugeStudy(
         status="refused", sentence="", design="", readings=readings.n, faces=readings.faces, readers=readings.readers,
-        step_um=readings.step_um, coarsest_um=readings.coarsest_um, identical_share=readings.identical_share(),
+        step_um=readings.step_um, coarsest_um=readings.coarsest_um, unit=readings.unit,
+        identical_share=readings.identical_share(),
         repeatability=None, reader=None, as_written_um=math.nan, reading_sd_um=math.nan, reading_sd_source="",
         reml=None, anova=None, stepped=None, remarks=tuple(remarks), level=level,
     )  # fmt: skip
@@ -140,11 +142,11 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
         remarks.append(f"components of variance: {reml.sentence}")
     if readings.faces == 1:
         remarks.append("one face was read: whether other faces read as well is not known")
-    repeatability = _repeatability(stepped, reml, anova)
+    repeatability = _repeatability(stepped, reml, anova, readings.unit)
     if repeatability is None:
         return replace(empty, sentence="No gauge study: the readings leave no spread to split.", design=design)
     as_written = _as_written(readings, reml)
-    reader = _reader(reml, stepped, design)
+    reader = _reader(reml, stepped, design, readings.unit)
     if reader is None:
         remarks.append(_no_reader(design, reml))
     elif design == "nested":
@@ -241,14 +243,16 @@ def _components(split: VarianceSplit | None) -> tuple[VarianceComponent, ...]:
     return split.components if split is not None and split.status == "split" else ()
 
 
-def _repeatability(stepped: SteppedFit, reml: VarianceSplit | None, anova: GaugeAnova) -> SpreadEstimate | None:
+def _repeatability(
+    stepped: SteppedFit, reml: VarianceSplit | None, anova: GaugeAnova, unit: str
+) -> SpreadEstimate | None:
     if stepped.status != "exact":
-        return _estimate(stepped.sd_um, stepped.low_um, stepped.high_um, "interval model of the stepped readings")
+        return _estimate(stepped.sd_um, stepped.low_um, stepped.high_um, "interval model of the stepped readings", unit)
     for part in _components(reml)[-1:]:
-        return _estimate(part.sd, part.low_sd, part.high_sd, "restricted maximum likelihood")
+        return _estimate(part.sd, part.low_sd, part.high_sd, "restricted maximum likelihood", unit)
     if anova.status == "split":
         last = anova.components[-1]
-        return _estimate(last.sd, last.low_sd, last.high_sd, "analysis of variance")
+        return _estimate(last.sd, last.low_sd, last.high_sd, "analysis of variance", unit)
     return None
 
 
@@ -263,14 +267,14 @@ def _as_written(readings: GaugeReadings, reml: VarianceSplit | None) -> float:
     return math.sqrt(float(((middle - means[cells]) ** 2).sum()) / df) if df > 0 else 0.0
 
 
-def _reader(reml: VarianceSplit | None, stepped: SteppedFit, design: str) -> SpreadEstimate | None:
+def _reader(reml: VarianceSplit | None, stepped: SteppedFit, design: str, unit: str) -> SpreadEstimate | None:
     if design not in ("crossed", "nested"):
         return None
     for part in _components(reml):
         if part.name == "reader":
-            return _estimate(part.sd, part.low_sd, part.high_sd, "restricted maximum likelihood")
+            return _estimate(part.sd, part.low_sd, part.high_sd, "restricted maximum likelihood", unit)
     if stepped.status == "bounded" and math.isfinite(stepped.most_offset_um):
-        words = f"not seen; no reader's habit is more than {stepped.most_offset_um:.2g} um off"
+        words = f"not seen; no reader's habit is more than {stepped.most_offset_um:.2g} {unit} off".replace("  ", " ")
         return SpreadEstimate(0.0, 0.0, stepped.most_offset_um, "interval model of the stepped readings", words)
     return None
 
@@ -283,8 +287,9 @@ def _no_reader(design: str, reml: VarianceSplit | None) -> str:
     return "readers could not be told apart" + (f": {reml.sentence}" if reml is not None else " on a single face")
 
 
-def _estimate(sd: float, low: float, high: float, method: str) -> SpreadEstimate:
-    words = f"at most {high:.2g} um" if sd == 0 else f"{sd:.2g} um ({low:.2g} to {high:.2g})"
+def _estimate(sd: float, low: float, high: float, method: str, unit: str) -> SpreadEstimate:
+    words = f"at most {high:.2g} {unit}" if sd == 0 else f"{sd:.2g} {unit} ({low:.2g} to {high:.2g})"
+    words = " ".join(words.split())
     return SpreadEstimate(sd, low, high, method, words)
 
 

@@ -82,7 +82,7 @@ def bending_um(length_mm: float, thickness_mm: float, difference_k: float, *, pe
     return 1000 * per_k * abs(difference_k) * length_mm**2 / (8 * thickness_mm)
 
 
-def resolution(step_um: float, limit_um: float) -> Resolution:
+def resolution(step_um: float, limit_um: float, *, unit: str = "um") -> Resolution:
     """Say whether a step can serve a limit.
 
     Parameters
@@ -91,6 +91,8 @@ def resolution(step_um: float, limit_um: float) -> Resolution:
         0 = exact readings.
     limit_um : float
         Greater than 0.
+    unit : str
+        For the sentence; '' = the unit of the table.
 
     References
     ----------
@@ -102,15 +104,15 @@ def resolution(step_um: float, limit_um: float) -> Resolution:
     share = step_um / limit_um
     fine, usable = share <= FINE_STEP * (1 + 1e-9), share <= COARSEST_STEP * (1 + 1e-9)
     verdict = "fine enough" if fine else "coarse" if usable else "too coarse"
-    sentence = f"the step of {step_um:.3g} um is {share:.0%} of the limit of {limit_um:.3g} um: {verdict}"
+    sentence = f"the step of {step_um:.3g} {unit} is {share:.0%} of the limit of {limit_um:.3g} {unit}: {verdict}"
     if not fine:
-        sentence += f"; at most {FINE_STEP:.0%} is asked, a step of {FINE_STEP * limit_um:.2g} um"
-    return Resolution(limit_um, step_um, share, verdict, sentence)
+        sentence += f"; at most {FINE_STEP:.0%} is asked, a step of {FINE_STEP * limit_um:.2g} {unit}"
+    return Resolution(limit_um, step_um, share, verdict, sentence if unit else sentence.replace("  ", " "))
 
 
 def budget(
     *, repeatability_um: float, reader_um: float, step_um: float, flat_error_um: float = math.nan,
-    temperature_um: float = math.nan, limit_um: float = math.nan,
+    temperature_um: float = math.nan, limit_um: float = math.nan, unit: str = "um",
 ) -> GaugeBudget:  # fmt: skip
     """Combine the parts of the uncertainty of one reading.
 
@@ -128,6 +130,8 @@ def budget(
         Largest form error that heat brings, such as `bending_um` gives; NaN = not stated.
     limit_um : float
         NaN = none.
+    unit : str
+        For the sentence; '' = the unit of the table.
 
     Returns
     -------
@@ -162,14 +166,15 @@ def budget(
     u = math.sqrt(sum(p.u_um**2 for p in parts if p.counted))
     expanded = COVERAGE_FACTOR * u
     missing = [p.name for p in parts if math.isnan(p.u_um)]
-    sentence = f"combined standard uncertainty of one reading {'at least ' if missing else ''}{u:.2g} um"
+    sentence = f"combined standard uncertainty of one reading {'at least ' if missing else ''}{u:.2g} {unit}".rstrip()
     if missing:
         sentence += f" ({', '.join(missing)} not stated)"
     share = 2 * expanded / limit_um if limit_um == limit_um else math.nan
     if limit_um == limit_um:
         good = "within" if share <= GOOD_SYSTEM else "above"
         sentence += (
-            f"; 2U = {2 * expanded:.2g} um is {share:.0%} of the limit, {good} the {GOOD_SYSTEM:.0%} usual for a "
+            f"; 2U = {2 * expanded:.2g} {unit}".rstrip()
+            + f" is {share:.0%} of the limit, {good} the {GOOD_SYSTEM:.0%} usual for a "
             f"measuring system" + (f" and above the {GOOD_PROCESS:.0%} usual in use" if share > GOOD_PROCESS else "")
         )
     return GaugeBudget(parts, u, expanded, limit_um, share, not missing, sentence)

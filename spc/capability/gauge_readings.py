@@ -28,6 +28,7 @@ class GaugeReadings:
     coarsest_um: float  # width that nine in ten readings do not exceed
     read_once: int  # readings left out because their face was read only once
     open_ended: int  # readings left out because they have no upper end
+    unit: str = "um"  # '' = a table of plain numbers: then every `_um` is in the unit of the table
 
     @property
     def n(self) -> int:
@@ -77,12 +78,13 @@ class GaugeReadings:
             self.low_um[rows],
             self.high_um[rows],
             run=None if self.run is None else self.run[rows].tolist(),
+            unit=self.unit,
         )
 
 
 def gauge_readings(
     face: Sequence[object], reader: Sequence[object], low_um: ArrayLike, high_um: ArrayLike | None = None, *,
-    run: Sequence[object] | None = None,
+    run: Sequence[object] | None = None, unit: str = "um",
 ) -> GaugeReadings:  # fmt: skip
     """Check the readings of a gauge study and put names away.
 
@@ -94,6 +96,8 @@ def gauge_readings(
         Each reading as an interval, micrometres; left out, `high_um` is `low_um` (exact readings).
     run : sequence, (n,), optional
         Day or round of the study.
+    unit : str
+        'um', or '' for a table of plain numbers.
 
     Returns
     -------
@@ -137,6 +141,7 @@ def gauge_readings(
         coarsest_um=float(np.quantile(width, 0.9, method="lower")) if width.size else 0.0,
         read_once=int((closed & ~kept).sum()),
         open_ended=int((~closed).sum()),
+        unit=unit,
     )
 
 

@@ -22,6 +22,7 @@ Codes = NDArray[np.int64]
 RESIDUAL = "reading to reading"
 _ZERO = 1e-5  # sd against the residual sd below which a component is called zero
 _MOST_LEVELS = 3000
+_WIDEST = 16.0  # of log(1 + relative variance): an sd 3000 times the residual one; beyond, rounding takes over
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,13 +152,18 @@ class _Restricted:
     def parts(self, relative: Array) -> tuple[float, float]:
         """Log determinants together, and the weighted sum of squares, at sds relative to the residual's."""
         scale = np.repeat(relative, self.sizes)
-        root = np.linalg.cholesky(np.eye(scale.size) + scale[:, None] * self.zz * scale[None, :])
-        ux = np.linalg.solve(root, scale[:, None] * self.zx)
-        uy = np.linalg.solve(root, scale * self.zy)
+        if len(self.sizes) == 1:  # the levels of one factor never meet: the matrix is diagonal
+            diagonal = np.sqrt(1 + scale**2 * np.diag(self.zz))
+            ux, uy = (scale / diagonal)[:, None] * self.zx, scale / diagonal * self.zy
+        else:
+            root = np.linalg.cholesky(np.eye(scale.size) + scale[:, None] * self.zz * scale[None, :])
+            ux = np.linalg.solve(root, scale[:, None] * self.zx)
+            uy = np.linalg.solve(root, scale * self.zy)
+            diagonal = np.diag(root)
         inner = np.linalg.cholesky(self.xx - ux.T @ ux)
         b = np.linalg.solve(inner, self.xy - ux.T @ uy)
         square = self.yy - float(uy @ uy) - float(b @ b)
-        logs = self.log_fixed + 2 * float(np.log(np.diag(root)).sum() + np.log(np.diag(inner)).sum())
+        logs = self.log_fixed + 2 * float(np.log(diagonal).sum() + np.log(np.diag(inner)).sum())
         return logs, max(square, 1e-300)
 
     def deviance(self, relative: Array) -> float:
@@ -172,23 +178,12 @@ class _Restricted:
 
 
 def _fit(y: Array, x: Array, codes: Mapping[str, Codes], level: float) -> VarianceSplit:
-    from scipy.optimize import minimize
     from scipy.stats import chi2
 
     shift = float(y.mean())
     law = _Restricted(y - shift, x, codes)
-    starts = [np.full(len(codes), s) for s in (1.0, 0.2)]
-    fits = [
-        minimize(
-            law.deviance, s, method="L-BFGS-B", bounds=[(0, None)] * len(codes), options={"ftol": 1e-13, "gtol": 1e-8}
-        )
-        for s in starts
-    ]
-    best = min(fits, key=lambda f: float(f.fun))
-    relative = np.asarray(best.x, dtype=np.float64)
-    deviance = float(best.fun)
+    relative, deviance = _best(law, y, codes)
     residual = float(np.sqrt(law.parts(relative)[1] / law.spare))
-    relative = np.where(relative < _ZERO, 0.0, relative)
     allowed = deviance + float(chi2.ppf(level, 1))
     sds = np.append(relative * residual, residual)
     names = [*codes, RESIDUAL]
@@ -200,6 +195,37 @@ def _fit(y: Array, x: Array, codes: Mapping[str, Codes], level: float) -> Varian
         words = f"0 to {high:.3g}" if sd == 0 else f"{sd:.3g} ({low:.3g} to {high:.3g})"
         made.append(VarianceComponent(name, counts[k], sd**2, sd, low, high, words))
     return VarianceSplit("split", tuple(made), shift, y.size, level, deviance, _sentence(made))
+
+
+def _best(law: _Restricted, y: Array, codes: Mapping[str, Codes]) -> tuple[Array, float]:
+    """Sds relative to the residual one at the least deviance, and that deviance.
+
+    The search runs over log(1 + relative variance): straight at zero, where a component may well end, and logarithmic
+    where one component is many times another.
+    """
+    from scipy.optimize import minimize
+
+    def at(u: Array) -> float:
+        return law.deviance(np.sqrt(np.expm1(u)))
+
+    starts = [np.full(len(codes), np.log1p(s**2)) for s in (1.0, 0.2)] + [_by_means(y, codes)]
+    bounds = [(0.0, _WIDEST)] * len(codes)
+    options = {"ftol": 1e-14, "gtol": 1e-7}
+    fits = [minimize(at, s, jac="3-point", method="L-BFGS-B", bounds=bounds, options=options) for s in starts]
+    best = min(fits, key=lambda f: float(f.fun))
+    relative = np.sqrt(np.expm1(np.asarray(best.x, dtype=np.float64)))
+    relative = np.where(relative < _ZERO, 0.0, relative)
+    return relative, law.deviance(relative)
+
+
+def _by_means(y: Array, codes: Mapping[str, Codes]) -> Array:
+    """Starting values from the means of the levels: how far they lie apart beside the spread within the finest cells."""
+    cells = np.unique(np.column_stack(list(codes.values())), axis=0, return_inverse=True)[1].reshape(-1)
+    within = y - (np.bincount(cells, weights=y) / np.bincount(cells))[cells]
+    spare = max(y.size - int(cells.max()) - 1, 1)
+    scale = float(within @ within) / spare or 1e-6 * float(np.var(y))
+    means = [np.bincount(c, weights=y) / np.bincount(c) for c in codes.values()]
+    return np.minimum(np.log1p(np.array([np.var(m) for m in means]) / scale), _WIDEST - 1.0)
 
 
 def _profile(law: _Restricted, k: int, sds: Array, allowed: float) -> tuple[float, float]:
@@ -220,29 +246,38 @@ def _profile(law: _Restricted, k: int, sds: Array, allowed: float) -> tuple[floa
         top = at + (top - at) * 2
         if top > 1e6 * step:
             return 0.0, float("inf")
-    high = float(brentq(excess, at, top, rtol=1e-5))
+    high = float(brentq(excess, at, top, rtol=1e-4))
     last[0] = np.where(sds[free] > 0, sds[free], 1e-3 * sds[-1])
     least = 1e-4 * float(sds[-1]) if k == sds.size - 1 else 0.0
     if at <= least or excess(least) < 0:
         return 0.0, high
-    return float(brentq(excess, least, at, rtol=1e-5)), high
+    return float(brentq(excess, least, at, rtol=1e-4)), high
 
 
 def _others_best(law: _Restricted, k: int, value: float, free: list[int], start: Array) -> tuple[float, Array]:
     from scipy.optimize import minimize
 
     last = len(law.sizes)
+    residual_free = k != last
+    scale = float(start[-1]) if residual_free else value
 
-    def at(others: Array) -> float:
+    def sds_of(u: Array) -> Array:
+        if not residual_free:
+            return np.asarray(scale * np.sqrt(np.expm1(u)))
+        return scale * np.append(np.sqrt(np.expm1(u[:-1])), np.exp(u[-1]))
+
+    def at(u: Array) -> float:
         sds = np.empty(last + 1)
-        sds[free] = others
-        sds[k] = value
+        sds[free], sds[k] = sds_of(u), value
         return law.deviance_at(sds[:-1] / sds[-1], float(sds[-1]))
 
-    floor = 1e-5 * max(float(np.max(start)), value)  # below, the fixed terms drown in rounding
-    bounds = [(floor if i == last else 0.0, None) for i in free]
-    found = minimize(at, np.maximum(start, floor), method="L-BFGS-B", bounds=bounds)
-    return float(found.fun), np.asarray(found.x, dtype=np.float64)
+    bounds = [(0.0, _WIDEST)] * len(free)
+    u = np.minimum(np.log1p((start / scale) ** 2), _WIDEST)
+    if residual_free:
+        least = float(np.log(np.exp(-_WIDEST / 2) * max(float(np.max(start)), value) / scale))
+        u[-1], bounds[-1] = max(0.0, least), (least, max(least, 0.0) + _WIDEST / 2)
+    found = minimize(at, u, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11, "eps": 1e-6})
+    return float(found.fun), sds_of(np.asarray(found.x, dtype=np.float64))
 
 
 def _sentence(made: Sequence[VarianceComponent]) -> str:

@@ -14,7 +14,7 @@ SHIFT_STARTS = {"early": time(6, 0), "late": time(14, 0)}
 WARM_DAY = date(2026, 5, 20)  # the room warms in the late shift: every lap reads worse, none has changed
 
 # The planted stories, each with the working day on which it begins.
-HOLLOW_LAP, HOLLOW_FROM, HOLLOW_AFTER_FACES, HOLLOW_FACTOR = "CI-2", date(2026, 6, 19), 12, 2.1
+HOLLOW_LAP, HOLLOW_FROM, HOLLOW_AFTER_FACES, HOLLOW_FACTOR = "CI-2", date(2026, 6, 19), 12, 2.25
 HEALTHY_LAP, HEALTHY_FROM = "CU-1", date(2026, 6, 18)
 GLAZED_LAP, GLAZED_FROM = "DI-1", date(2026, 6, 23)
 DIRTY_WASH_LAP, DIRTY_WASH_FROM = "CE-1", datetime(2026, 6, 26, 6, 0)

@@ -38,6 +38,10 @@ DOUBLE_WITHIN_US = 10 * 60 * 1_000_000  # common practice, no source
 LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source
 READ_ANEW = "read anew under another column map, other settings or a new alias"
 _BITS = 1 << 27
+_TAKEN_BACK = (
+    "SELECT coalesce(f.face_id, f.row_id) FROM replaced r JOIN face f ON f.row_id = r.old_row_id "
+    "WHERE r.kind = 'face' AND r.new_row_id IS NULL"
+)
 
 _SEEN = ["sort_us", "attempt", "minutes", "outcome", "operator", "flatness_low_um", "flatness_high_um", "finish_low_um"]
 
@@ -256,7 +260,8 @@ class Admission:
         if not fresh.any():
             return rows
         identity = keys.identity[fresh]
-        earlier = [(row[0], row[2]) for row in stored] + self._memory.find(identity)
+        taken_back = {face for (face,) in self._connection.execute(_TAKEN_BACK)} if stored else set()
+        earlier = [(row[0], row[2]) for row in stored if row[3] not in taken_back] + self._memory.find(identity)
         shared = pd.Index(identity).duplicated(keep=False) | pd.Index(identity).isin([one for one, _ in earlier])
         places = np.flatnonzero(fresh)[shared]
         if not len(places):

@@ -7,6 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+import numpy as np
 import pandas as pd
 
 from spc.store.admission import Admission, Admitted
@@ -17,7 +18,7 @@ from spc.store.frames import EVENT_KINDS, EVENTS, FACES, INTAKES, frame
 from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
-from spc.store.versions import differences_of, record_replaced
+from spc.store.versions import differences_of, edited_after, record_replaced
 from spc.store.watch_reports import WatchReports
 
 __all__ = ["Store"]
@@ -221,10 +222,7 @@ class Store(QuarantineRecords, WatchReports):
         if wrong:
             raise StoreError(f"`changes` must name columns of a face that can change, got {', '.join(wrong)}")
         with self.writing(who=who, what=f"face {face_id} corrected"):
-            versions = self.face_table.versions(face_id)
-            if versions.empty:
-                raise StoreError(f"`face_id` must be a stored face, got {face_id}")
-            old = versions.tail(1)
+            old = self.face_table.rows(np.array([self._current_face(face_id)]))
             values = {name: old[name].iloc[0] for name in FACES} | dict(changes)
             new = one_row(FACES, values)
             if "time_utc" not in changes:
@@ -243,6 +241,18 @@ class Store(QuarantineRecords, WatchReports):
         """Give the gate through which the rows of one delivery go; use it inside `writing`."""
         return Admission(self._connection, self.face_table, self.event_table, who=who, reread=reread)
 
+    def withdraw_face(self, face_id: int, *, who: str, reason: str) -> None:
+        """Take back a face that was not lapped or not read; every version of it is kept."""
+        if not who.strip() or not reason.strip():
+            raise StoreError("`who` and `reason` must be given: taking back a face is signed and explained")
+        with self.writing(who=who, what=f"face {face_id} withdrawn"):
+            row_id = self._current_face(face_id)
+            said = edited_after(self._connection, self.face_table, old_row_id=row_id, face_id=face_id)
+            self._insert(
+                "replaced", kind="face", old_row_id=row_id, new_row_id=None, at_us=now_us(), who=who, reason=reason,
+                differences="{}", edited_after=said,
+            )  # fmt: skip
+
     def withdraw_event(self, event_id: int, *, who: str, reason: str) -> None:
         """Take back an event that did not happen; the old row is kept."""
         if not who.strip() or not reason.strip():
@@ -257,6 +267,17 @@ class Store(QuarantineRecords, WatchReports):
                 "replaced", kind="event", old_row_id=row_id, new_row_id=None, at_us=now_us(), who=who, reason=reason,
                 differences="{}", edited_after="",
             )  # fmt: skip
+
+    def _current_face(self, face_id: int) -> int:
+        """Find the row of a face's version in force; refuses one that is not there or was taken back."""
+        versions = self.face_table.versions(face_id).index
+        if not len(versions):
+            raise StoreError(f"`face_id` must be a stored face, got {face_id}")
+        newest = int(versions[-1])
+        taken_back = "SELECT 1 FROM replaced WHERE kind = 'face' AND old_row_id = ?"
+        if self._connection.execute(taken_back, (newest,)).fetchone():
+            raise StoreError(f"`face_id` must be a current face; {face_id} was taken back")
+        return newest
 
     def health(self) -> dict[str, Any]:
         """Count what is held and let SQLite check the file: what `lapcell status` prints."""

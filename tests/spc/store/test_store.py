@@ -150,6 +150,26 @@ def test_a_correction_keeps_the_old_version_and_says_what_it_had_set_off(store):
         store.correct_face(face_id, {"sort_us": 1}, who="QE", reason="x")
 
 
+def test_a_face_can_be_taken_back_and_stays_on_record(store):
+    first = store.append_face(FACE | {"serial": "S1", "time_utc": at("2026-03-04 10:00")}, who="Ann")
+    store.correct_face(first, {"minutes": 6.0}, who="Ann", reason="misread")
+    before = store.revision()
+    store.withdraw_face(first, who="Ann", reason="undone at the form")
+    assert store.faces().empty and store.faces(lap="CI-1", last=5).empty and store.revision() > before
+    versions = store.face_versions(first)
+    assert len(versions) == 2 and versions["reason"].tolist() == ["misread", "undone at the form"]
+    again = store.append_face(FACE | {"serial": "S1", "time_utc": at("2026-03-04 10:02")}, who="Ann")
+    assert store.faces()[["face_id", "kind", "attempt"]].values.tolist() == [[again, "face", 1]]  # no repeat of it
+    with pytest.raises(StoreError, match="was taken back"):
+        store.withdraw_face(first, who="Ann", reason="twice")
+    with pytest.raises(StoreError, match="was taken back"):
+        store.correct_face(first, {"minutes": 9.0}, who="Ann", reason="late")
+    with pytest.raises(StoreError, match="`face_id` must be a stored face, got 99"):
+        store.withdraw_face(99, who="Ann", reason="x")
+    with pytest.raises(StoreError, match="`who` and `reason` must be given"):
+        store.withdraw_face(again, who="Ann", reason=" ")
+
+
 def test_an_event_can_be_withdrawn_and_stays_on_record(store):
     first = store.append_event({"lap": "CI-1", "event": "recharged", "planned": True}, who="Ann")
     store.append_event({"lap": "CI-2", "event": "reconditioned", "found_late": True}, who="Ann")

@@ -40,6 +40,8 @@ __all__ = [
     "snapshot",
     "study",
     "waiting",
+    "watch_problems",
+    "watched_folder",
 ]
 
 _SEED = 20_240_917  # of the draws behind a plan
@@ -184,6 +186,18 @@ def waiting(now: Snapshot) -> pd.DataFrame:
     """Return the quarantined rows that no person has settled, oldest first."""
     with open_store() as store:
         return store.quarantine()
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def watch_problems(now: Snapshot) -> pd.DataFrame:
+    """Return what is wrong in watched folders: folder, name ('' = the folder itself), problem, at."""
+    with open_store() as store:
+        return store.watch_problems()
+
+
+def watched_folder() -> str:
+    """Return the folder that is watched along with these screens; '' for none."""
+    return os.environ.get("LAPCELL_WATCH", "")
 
 
 @st.cache_data(max_entries=256, show_spinner="Reading the lap's log")

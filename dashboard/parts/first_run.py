@@ -1,4 +1,4 @@
-"""First run: an empty log offers the invented demo cell or an own file, and says what is to be seen where."""
+"""First run: an empty log offers an own file, a watched folder or the invented demo cell, and says what is where."""
 
 from pathlib import Path
 
@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import cards
 from dashboard.parts.page import Page
+from dashboard.parts.watched import unread_sentence, watched_folder_sentence
 
 __all__ = ["first_run"]
 
@@ -18,8 +19,11 @@ _TOUR = (
 
 
 def first_run(page: Page) -> None:
-    """Offer the two ways to fill an empty log."""
+    """Offer the ways to fill an empty log."""
     st.html(cards.headline("This log is empty.", kicker="Nothing has been logged or taken in yet"))
+    unread = unread_sentence(page)
+    if unread:
+        st.html(cards.notice(f"{unread} The log view says why.", kind="look"))
     own, demo = st.columns(2, gap="large")
     with own:
         st.html(cards.section("Your own log"))
@@ -29,6 +33,7 @@ def first_run(page: Page) -> None:
                     "Any CSV file with a lap, and flatness or minutes per face. Operator, grit, finish, time, part and "
                     "serial are understood too.",
                     "You see how each column is read before anything is kept.",
+                    watched_folder_sentence(),
                 ]
             )
         )

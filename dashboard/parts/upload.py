@@ -1,5 +1,7 @@
 """Take in a log: what was found in the file is shown, and can be changed, before anything is kept."""
 
+from pathlib import Path
+
 import pandas as pd
 import streamlit as st
 
@@ -7,6 +9,7 @@ from dashboard import cards, data
 from dashboard.column_choice import column_table, edited_map, map_text
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
+from dashboard.parts.watched import watched_folder_sentence
 from dashboard.words import count, join_words
 from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
 from spc.log.intake import IntakeResult, ingest
@@ -30,7 +33,8 @@ def upload(page: Page, person: str) -> None:
     files = st.session_state.setdefault("lc_upload_round", 0)
     got = st.file_uploader("A CSV log", type=["csv", "txt", "tsv"], key=f"upload-{files}", max_upload_size=64)
     if got is None:
-        st.html(cards.sentences(["Nothing is taken in before you have seen what was found in the file."]))
+        seen_first = "Nothing is taken in before you have seen what was found in the file."
+        st.html(cards.sentences([seen_first, watched_folder_sentence()]))
         return
     content = got.getvalue()
     base = _file_choices(content, got.name)
@@ -114,7 +118,7 @@ def _columns(
         st.error(str(error))
         return None, base
     st.download_button(
-        "Keep this column map as a file", map_text(plan), file_name=f"{name}.map.toml", mime="text/plain"
+        "Keep this column map as a file", map_text(plan), file_name=f"{Path(name).stem}.map.toml", mime="text/plain"
     )
     return parsed, plan
 

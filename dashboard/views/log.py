@@ -8,6 +8,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.person import signed_by
 from dashboard.parts.quarantine import quarantine
 from dashboard.parts.upload import upload
+from dashboard.parts.watched import unread_sentence, watched
 from dashboard.words import count
 
 __all__ = ["render"]
@@ -18,7 +19,10 @@ def render(page: Page) -> None:
     waiting = len(data.waiting(page.now))
     deliveries = len(data.intakes(page.now))
     st.html(
-        cards.headline(_sentence(waiting, deliveries), kicker="The log of record: nothing in it is ever overwritten")
+        cards.headline(
+            _sentence(waiting, deliveries, unread_sentence(page)),
+            kicker="The log of record: nothing in it is ever overwritten",
+        )
     )
     with st.container(key="top-row", horizontal=True):
         person = signed_by(page)
@@ -32,6 +36,7 @@ def render(page: Page) -> None:
     elif section == "rows":
         quarantine(page, person)
     elif section == "taken":
+        watched(page, person)
         intakes(page)
     else:
         _health(page)
@@ -49,10 +54,10 @@ def _health(page: Page) -> None:
         st.html(cards.section(lap) + cards.sentences(lines))
 
 
-def _sentence(waiting: int, deliveries: int) -> str:
+def _sentence(waiting: int, deliveries: int, unread: str) -> str:
     if not deliveries:
-        return "Nothing has been taken in yet."
+        return unread or "Nothing has been taken in yet."
     if waiting:
         waits = "waits" if waiting == 1 else "wait"
-        return f"{count(waiting, 'row').capitalize()} {waits} for a person."
-    return f"Every row of {count(deliveries, 'delivery', 'deliveries')} is settled."
+        return f"{count(waiting, 'row').capitalize()} {waits} for a person. {unread}".rstrip()
+    return unread or f"Every row of {count(deliveries, 'delivery', 'deliveries')} is settled."

@@ -7,6 +7,7 @@ from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.parts.first_run import first_run
 from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.picture import show_picture
+from dashboard.parts.watched import unread_sentence
 from dashboard.words import clock_words, count, html_text, share
 from spc.board.results import ShiftReport
 
@@ -26,7 +27,7 @@ def render(page: Page) -> None:
         _wall(report, page)
         return
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
-    _alarms(report)
+    _alarms(report, page)
     st.html(cards.state_counts(report.laps))
     for place, lap in enumerate(report.laps):
         with st.container(key=f"lapline-{place}-{lap.state}", horizontal=True, vertical_alignment="center", wrap=False):
@@ -54,10 +55,13 @@ def _kicker(report: ShiftReport) -> str:
     return ", ".join(text for text in (report.shift_text, report.as_of_text) if text)
 
 
-def _alarms(report: ShiftReport) -> None:
+def _alarms(report: ShiftReport, page: Page) -> None:
     st.html(cards.lost_line(report.as_of_text))
     if report.stale:
         st.html(cards.notice(report.stale, kind="look"))
+    unread = unread_sentence(page)
+    if unread:
+        st.html(cards.notice(f"{unread} The log view says why.", kind="look"))
     if report.room is not None:
         st.html(cards.room_card(report.room))
 
@@ -86,7 +90,7 @@ def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
 
 def _wall(report: ShiftReport, page: Page) -> None:
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
-    _alarms(report)
+    _alarms(report, page)
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
     if len(needy) > _ROOMY:
         st.html("<style>html { font-size: 19px !important; }</style>")

@@ -55,7 +55,7 @@ One line per file taken in or failed; with --json each line is one JSON document
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--map", "map_path", type=click.Path(path_type=Path), help="A column map, TOML.")
 @click.option(
-    "--every", type=click.FloatRange(0.2, 3600), default=1.0, show_default=True, help="Seconds from look to look."
+    "--every", type=click.FloatRange(0.1, 3600), default=0.5, show_default=True, help="Seconds from look to look."
 )
 @click.option("--once", is_flag=True, help="Take in what is whole now, then end.")
 @common_options

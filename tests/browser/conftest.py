@@ -56,11 +56,11 @@ def free_port():
 
 
 @contextmanager
-def screens(store: Path):
+def screens(store: Path, *options: str):
     """Serve the screens over a store, by the command that people use; gives the address."""
     port = free_port()
     environment = {name: value for name, value in os.environ.items() if not name.startswith(("LAPCELL_", "STREAMLIT_"))}
-    command = [sys.executable, "-m", "spc.cli", "serve", "--store", str(store), "--port", str(port)]
+    command = [sys.executable, "-m", "spc.cli", "serve", "--store", str(store), "--port", str(port), *options]
     log = (store.parent / f"serve-{port}.log").open("w")
     process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=store.parent)
     url = f"http://localhost:{port}"

@@ -135,7 +135,7 @@ def _repeat(r: Repeat) -> list[str]:
     f = r.face
     return [
         r.when.isoformat(" ", "minutes"), "early", r.operator, f.lap, f"{f.grit_um:g}", f.part, f"{f.part}-{f.serial}",
-        "1", "", "", "", r.reading, f.unit, "", f.method, "", "", "", "", "read again, gauge study",
+        "1", "", "", "", r.reading, f.unit, "", f.method, "", "", "", "", "", "read again, gauge study",
     ]  # fmt: skip
 
 

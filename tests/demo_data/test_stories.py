@@ -85,3 +85,11 @@ def test_no_row_of_any_file_is_lost(demonstration):
     for result in demonstration.intakes:
         accounted = result.faces + result.repeats + result.events + result.quarantined + result.doubles
         assert result.rows == accounted, result.name
+
+
+def test_only_the_bad_day_leaves_rows_behind(demonstration):
+    assert {r.name for r in demonstration.intakes if r.quarantined or r.refused} == {"tablet_2026-06-25.csv"}
+
+
+def test_the_faces_read_again_are_repeats_and_no_new_faces(demonstration):
+    assert sum(r.repeats for r in demonstration.intakes) > 20

@@ -21,8 +21,10 @@ __all__ = [
     "state_counts",
     "state_tag",
     "subject",
+    "table",
 ]
 
+_SHORT = 14  # characters of a cell that is never broken
 _LONG = 110  # characters above which a first sentence is set smaller
 _NEXT_STEP = {
     "held": "Answer it",
@@ -159,3 +161,24 @@ def causes_card(causes: tuple[Cause, ...]) -> str:
 
 def _why(cause: Cause) -> str:
     return "; ".join(text for text in (cause.why, cause.counted) if text)
+
+
+def table(
+    heads: tuple[str, ...], rows: list[tuple[str, ...]], *, caption: str = "", numbers: tuple[int, ...] = ()
+) -> str:
+    """Return a table of sentences; the columns numbered in `numbers`, from 0, are set as figures."""
+    kinds = [_kind([row[place] for row in rows], place in numbers) for place in range(len(heads))]
+    head = "".join(f'<th scope="col" {kind}>{html_text(name)}</th>' for kind, name in zip(kinds, heads, strict=True))
+    body = "".join(
+        "<tr>" + "".join(f"<td {kind}>{prose(cell)}</td>" for kind, cell in zip(kinds, row, strict=True)) + "</tr>"
+        for row in rows
+    )
+    above = f"<caption>{html_text(caption)}</caption>" if caption else ""
+    return f'<table class="lc-table">{above}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _kind(cells: list[str], figures: bool) -> str:
+    """Class of a column: figures to the right, short words on one line."""
+    short = all(len(cell) <= _SHORT for cell in cells)
+    names = " ".join(name for name, so in (("lc-num", figures), ("lc-short", short)) if so)
+    return f'class="{names}"' if names else ""

@@ -38,7 +38,7 @@ def render(page: Page) -> None:
     if section == "Chart":
         chart_section(page, lap, person)
     elif section == "Index":
-        capability_section(page, lap)
+        capability_section(page, lap, person)
     elif section == "Age":
         age_section(page, lap)
     elif section == "Limits":

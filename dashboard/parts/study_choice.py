@@ -1,0 +1,120 @@
+"""What a capability study takes, chosen on the screen: part number, laps, days, readings, limit, exclusions."""
+
+import json
+from datetime import date
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import cards, proof_data
+from dashboard.parts.page import Page
+from dashboard.units import MICROMETRE, DisplayUnit
+from dashboard.words import clock_words
+from spc.board.study_plan import CHARACTERISTICS, READINGS, StudyPlan, check_plan
+
+__all__ = ["choose_study", "exclusions", "length_unit", "plan_text"]
+
+_LEVELS = (0.9, 0.95, 0.99)
+_LEFT_OUT = "lc_left_out"
+
+
+def choose_study(page: Page, lap: str) -> StudyPlan | None:
+    """Ask what to study; None after a sentence that says why it cannot be studied."""
+    parts = proof_data.all_parts(page.now)
+    if not parts:
+        st.html(cards.sentences([], empty="No face names its part: an index is of one part number's limit."))
+        return None
+    view, _ = proof_data.whole_cell(page.now)
+    names = [str(name) for name in view.laps["lap"]]
+    of_lap = view.faces.loc[view.faces["lap"] == lap, "part"]
+    usual = next((name for name in of_lap[of_lap != ""].value_counts().index), parts[0])
+    with st.container(key="study-choice", horizontal=True):
+        part = st.selectbox("Part number", parts, index=parts.index(usual), key=f"study-part-{lap}", width=240)
+        what = st.selectbox("What was read", CHARACTERISTICS, key="study-what", width=200)
+        which = st.selectbox("Readings", list(READINGS), format_func=READINGS.__getitem__, key="study-which", width=300)
+        laps = st.multiselect(
+            "Laps", names, default=[lap], key=f"study-laps-{lap}", width=340,
+            placeholder="every lap",
+        )  # fmt: skip
+    with st.container(key="study-days", horizontal=True):
+        since = st.date_input("First day", value=None, format="YYYY-MM-DD", key="study-since", width=200)
+        until = st.date_input("Last day", value=None, format="YYYY-MM-DD", key="study-until", width=200)
+        level = st.selectbox("Sure to", _LEVELS, index=1, format_func=lambda one: f"{one:.0%}", key="level", width=120)
+        unit = length_unit(what, page.unit)
+        own = st.number_input(
+            f"Own limit, {unit.label}", min_value=0.0, value=None, format="%g", key="study-limit", width=240,
+            placeholder="that of the register",
+        )  # fmt: skip
+        age = st.number_input(
+            "Planned age, faces", min_value=0, value=None, step=1, key="study-age", width=240,
+            placeholder="from the costs",
+        )  # fmt: skip
+    plan = StudyPlan(
+        part=part,
+        characteristic=what,
+        laps=tuple(laps),
+        since=_day(since),
+        until=_day(until),
+        readings=which,
+        level=level,
+        limit_um=own * unit.um_per_unit if own else None,
+        planned_age_faces=float(age) if age is not None else None,
+    )
+    try:
+        check_plan(plan)
+        readings = proof_data.readings_of(page.now, plan_text(plan))
+    except ValueError as error:
+        st.error(str(error))
+        return None
+    kept = st.session_state.get(_LEFT_OUT, {}).get(f"{part}|{what}", {})
+    among = set(readings["face_id"].tolist())
+    out = {face: cause for face, cause in kept.items() if face in among}
+    return StudyPlan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "excluded"}, excluded=out)
+
+
+def exclusions(page: Page, plan: StudyPlan) -> None:
+    """Let a person leave readings out, each with its cause, and take them in again."""
+    bare = StudyPlan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "excluded"}, excluded={})
+    readings = proof_data.readings_of(page.now, plan_text(bare)).set_index("face_id")
+    words = {int(face): _reading_words(int(face), row) for face, row in readings.iterrows()}
+    with st.form("leave-out", clear_on_submit=True):
+        free = [face for face in words if face not in plan.excluded]
+        chosen = st.multiselect(
+            "Readings to leave out", free, format_func=words.__getitem__, placeholder="type a face number or a reading"
+        )
+        cause = st.text_input("Cause", placeholder="lapped on a cracked ring, found the same day")
+        if st.form_submit_button("Leave these out"):
+            if not chosen or not cause.strip():
+                st.error("Choose the readings, and say why they are left out.")
+            else:
+                _store(plan, {**plan.excluded, **dict.fromkeys(chosen, cause.strip())})
+    if plan.excluded:
+        back = st.multiselect("Take in again", list(plan.excluded), format_func=words.__getitem__, key="take-back")
+        if back and st.button("Take these in again"):
+            _store(plan, {face: why for face, why in plan.excluded.items() if face not in back})
+
+
+def plan_text(plan: StudyPlan) -> str:
+    """Return a plan as JSON: the key of what is computed from it."""
+    return json.dumps(plan.as_json(), sort_keys=True)
+
+
+def length_unit(characteristic: str, unit: DisplayUnit) -> DisplayUnit:
+    """Return the unit in which a characteristic is shown: light bands are of form only, never of roughness."""
+    return MICROMETRE if characteristic == "finish" and unit.key.startswith("band") else unit
+
+
+def _store(plan: StudyPlan, excluded: dict[int, str]) -> None:
+    kept = dict(st.session_state.get(_LEFT_OUT, {}))
+    kept[f"{plan.part}|{plan.characteristic}"] = excluded
+    st.session_state[_LEFT_OUT] = kept
+    st.rerun()
+
+
+def _reading_words(face: int, row: pd.Series) -> str:
+    told = [f"face {face}", str(row["text"]), str(row["lap"]), clock_words(str(row["time_text"]))]
+    return ", ".join(text for text in told if text)
+
+
+def _day(day: date | None) -> str:
+    return day.isoformat() if day else ""

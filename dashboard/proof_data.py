@@ -1,0 +1,183 @@
+"""What the proof view reads beside `dashboard.data`: the whole cell for studies, and what follows from it, cached."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import data
+from dashboard.data import Snapshot
+from spc.board.study_plan import StudyPlan, plan_from_json
+
+if TYPE_CHECKING:
+    from spc.board.cell_view import CellView
+    from spc.board.chart_signals import CellCharts
+    from spc.board.frozen_limits import DayReplay
+    from spc.board.gauge_study import GaugeReport
+    from spc.board.kept_studies import KeptStudy
+    from spc.board.study import Study
+    from spc.board.wear_report import RelapReport, WearReport
+    from spc.capability.guard_band import AcceptanceTrade
+
+__all__ = [
+    "KeptRow",
+    "acceptance",
+    "all_parts",
+    "gauge_reports",
+    "kept_again",
+    "kept_list",
+    "played_day",
+    "readings_of",
+    "repeats_of",
+    "study_of",
+    "wear_and_relaps",
+    "whole_cell",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRow:
+    """One version of a kept study, as it is listed."""
+
+    name: str
+    version: int
+    part: str
+    characteristic: str
+    readings: int
+    by: str
+    at: str
+    fingerprint: str
+
+
+@st.cache_resource(max_entries=1, show_spinner="Reading the whole log")
+def whole_cell(now: Snapshot) -> "tuple[CellView, CellCharts]":
+    """Return the cell with all rows of its log, and its charts; read once for all studies of a snapshot."""
+    from spc.board.cell_view import look_at_cell
+    from spc.board.chart_signals import chart_cell
+
+    with data.open_store() as store:
+        view = look_at_cell(store, data.settings(now), rows=None)
+    return view, chart_cell(view)
+
+
+def all_parts(now: Snapshot) -> list[str]:
+    """Return every part number of the log, most faces first."""
+    view, _ = whole_cell(now)
+    names = view.faces["part"]
+    return [str(name) for name in names[names != ""].value_counts().index]
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def readings_of(now: Snapshot, plan_text: str) -> pd.DataFrame:
+    """Return the readings a plan takes before any is left out; `plan_text` is the plan as JSON."""
+    view, cell = whole_cell(now)
+    from spc.board.study_material import gather
+
+    return gather(view, _plan(plan_text), cell=cell).data
+
+
+@st.cache_data(max_entries=64, show_spinner="Working out the index")
+def study_of(now: Snapshot, plan_text: str) -> "Study":
+    """Return the study of a plan; `plan_text` is the plan as JSON."""
+    from spc.board.study import run_study
+
+    view, cell = whole_cell(now)
+    return run_study(view, _plan(plan_text), cell=cell)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def kept_list(now: Snapshot) -> tuple[KeptRow, ...]:
+    """Return every version of every kept study, newest first."""
+    from spc.board.kept_studies import list_kept
+
+    with data.open_store() as store:
+        kept = list_kept(store)
+    return tuple(
+        KeptRow(
+            one.name,
+            one.version,
+            one.material.plan.part,
+            one.material.plan.characteristic,
+            len(one.material.data),
+            one.made_by,
+            f"{one.made_at:%Y-%m-%d %H:%M}",
+            one.material.fingerprint,
+        )
+        for one in sorted(kept, key=lambda one: one.made_at, reverse=True)
+    )
+
+
+@st.cache_data(max_entries=16, show_spinner="Making the kept study again")
+def kept_again(now: Snapshot, name: str, version: int) -> "tuple[KeptStudy, Study, str]":
+    """Return a kept study, what it says computed again from its own list, and what has changed in the log since."""
+    from spc.board.kept_studies import changes_since, kept_study
+    from spc.board.study import compute_study
+
+    with data.open_store() as store:
+        kept = kept_study(store, name, version=version)
+    view, _ = whole_cell(now)
+    return kept, compute_study(kept.material), changes_since(view, kept)
+
+
+@st.cache_data(max_entries=16, show_spinner="Studying the readings")
+def gauge_reports(now: Snapshot, part: str, characteristic: str) -> "tuple[GaugeReport, ...]":
+    """Return the gauge studies from the repeats of the log, one per way of reading; `part` '' = all."""
+    from spc.board.gauge_study import report_gauge
+
+    view, _ = whole_cell(now)
+    return report_gauge(view, part=part, characteristic=characteristic)
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def repeats_of(now: Snapshot, part: str, characteristic: str, way: str) -> pd.DataFrame:
+    """Return the readings behind a gauge study: face (a number from 1), low_um, high_um. Who read is not in it."""
+    from spc.board.gauge_study import log_readings
+
+    view, _ = whole_cell(now)
+    found = log_readings(view.faces, characteristic=characteristic, part=part, ways=frozenset((way,)))
+    return pd.DataFrame({"face": found.face + 1, "low_um": found.low_um, "high_um": found.high_um})
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def acceptance(
+    now: Snapshot, plan_text: str, limit_um: float, step_um: float, reader_sd_um: float, risk: float
+) -> "AcceptanceTrade":
+    """Return what each rule of acceptance costs, under the law of a study."""
+    from spc.capability.guard_band import acceptance_trade
+
+    choice = study_of(now, plan_text).choice
+    if choice is None or choice.best is None:
+        raise ValueError("`plan_text` must be of a study with a law; this one has none")
+    return acceptance_trade(choice.best, upper_um=limit_um, step_um=step_um, reader_sd_um=reader_sd_um, risk=risk)
+
+
+@st.cache_data(max_entries=32, show_spinner="Charting the wear")
+def wear_and_relaps(now: Snapshot, lap: str) -> "tuple[WearReport, RelapReport]":
+    """Return the wear chart and the re-lap chart of a lap's running cycle."""
+    from spc.board.wear_report import relap_report, wear_report
+
+    view, cell = whole_cell(now)
+    return wear_report(view, cell, lap), relap_report(view, cell, lap)
+
+
+@st.cache_data(max_entries=32, show_spinner="Playing the day again")
+def played_day(now: Snapshot, day: str, lap: str, sign: str) -> "DayReplay":
+    """Return the signals of a past day as the limits valid then give them; `lap` and `sign` '' = all."""
+    from datetime import date, timedelta
+
+    from spc.board.frozen_limits import moment_us, replay_day
+
+    zone = data.settings(now).time_zone
+    first = date.fromisoformat(day)
+    begin, end = (moment_us(one.isoformat(), zone) for one in (first, first + timedelta(days=1)))
+    with data.open_store() as store:
+        return replay_day(store, since_us=begin, until_us=end, day=day, lap=lap or None, sign=sign or None)
+
+
+def _plan(plan_text: str) -> StudyPlan:
+    import json
+
+    stored: Mapping[str, Any] = json.loads(plan_text)
+    return plan_from_json(stored)

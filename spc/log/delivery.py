@@ -168,7 +168,7 @@ class Delivery:
     def _take_in_first(self, rows_at_once: int) -> None:
         empty = self._before["face"] == 0
         if empty:
-            self._store.face_table.drop_identity_index()
+            self._store.face_table.drop_indices()
         admission = self._store.admission(who=self._who)
         done = 0
         pieces = (self._prepared(piece) for piece in self._scanned.frames(rows=rows_at_once, coded=True))
@@ -178,7 +178,7 @@ class Delivery:
             if self._progress:
                 self._progress(done, self._scanned.n_rows)
         if empty:
-            self._store.face_table.build_identity_index()
+            self._store.face_table.build_indices()
 
     def _take_in_again(self, rows_at_once: int) -> None:
         pieces = list(self._scanned.frames(rows=rows_at_once))

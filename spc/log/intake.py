@@ -19,6 +19,7 @@ quarantine, when the file is delivered again.
 import hashlib
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -122,16 +123,19 @@ def ingest(
         data = source if isinstance(source, bytes) else source.read_bytes()
     except OSError as error:
         return _refused(name, "", f"{name}: the file cannot be read: {error.strerror}", None, ())
-    sha256 = hashlib.sha256(data).hexdigest()
-    scanned = scan_log(data, name=name, settings=settings, column_map=column_map, aliases=store.aliases())
+    with ThreadPoolExecutor(1) as second:  # hashing leaves the interpreter free: it costs no time beside the reading
+        hashed = second.submit(_sha256, data)
+        told = second.submit(_text, data, column_map)
+        scanned = scan_log(data, name=name, settings=settings, column_map=column_map, aliases=store.aliases())
+    sha256 = hashed.result()
     if scanned.refused:
         return _refused(name, sha256, f"{name}: {scanned.refused}", scanned.dialect, scanned.columns)
     try:
-        text = _text(data, column_map)
+        text = told.result()
     except LogRefusedError as error:
         return _refused(name, sha256, f"{name}: {error}", scanned.dialect, scanned.columns)
     n_bytes = len(data)
-    del data
+    del data, hashed, told
     reading = reading_digest(settings, column_map, store.aliases())
     with store.writing(who=who, what=f"{name} taken in"):
         known_as, by_start = _log_of(store, text, name=name, stated=log)
@@ -162,6 +166,10 @@ def ingest(
                 **delivery.row_ranges(),
             )  # fmt: skip
         return _result(scanned, sha256, delivery.log, tally, intake_id, tuple(remarks), delivery)
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
 def _text(data: bytes, column_map: ColumnMap | None) -> _Text:

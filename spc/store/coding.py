@@ -28,7 +28,13 @@ def coded(column: "pd.Series[Any]") -> tuple[NDArray[np.int64], Any]:
     """
     if isinstance(column.dtype, pd.CategoricalDtype):
         return np.asarray(column.cat.codes, dtype=np.int64), column.cat.categories.to_numpy(dtype=object)
-    codes, values = pd.factorize(column.array if column.dtype == "str" else column.to_numpy())
+    if column.dtype == "str":
+        codes, values = pd.factorize(column.array)
+    else:
+        plain = column.to_numpy()
+        if plain.dtype != object and len(plain) and (plain == plain[0]).all():
+            return np.zeros(len(plain), dtype=np.int64), plain[:1]
+        codes, values = pd.factorize(plain)
     return np.asarray(codes, dtype=np.int64), values
 
 

@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from itertools import chain, islice
 from operator import itemgetter
 from typing import Any
 
@@ -25,6 +26,8 @@ _READ = (
 _CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
 _ORDER = itemgetter(8, 3, 4)  # sort_us, intake_id, row_number
 _MOVED = "SELECT (SELECT count(*) FROM replaced WHERE kind = 'face') + (SELECT count(*) FROM resolution)"
+_MOST_VALUES = 32_766  # that SQLite takes in one statement unless built otherwise
+_INDICES = {"face_by_lap": "lap_id, sort_us", "face_by_identity": "identity"}  # as in schema.sql
 _NO_TIME = np.iinfo(np.int64).min
 
 
@@ -89,18 +92,30 @@ class FaceTable:
             columns["intake_id"] = rows["intake_id"].tolist()
         names = [*columns, "intake_id"] if constant else [*columns]
         values = ["?"] * len(columns) + ([str(int(intakes[0]))] if constant else [])
-        sql = f"INSERT INTO face ({', '.join(names)}) VALUES ({', '.join(values)})"
         first = int(self._connection.execute("SELECT coalesce(max(row_id), 0) + 1 FROM face").fetchone()[0])
-        self._connection.executemany(sql, zip(*columns.values(), strict=True))
+        insert = f"INSERT INTO face ({', '.join(names)}) VALUES "
+        self._write(insert, f"({', '.join(values)})", [*columns.values()], n_rows)
         return np.arange(first, first + n_rows, dtype=np.int64)
 
-    def drop_identity_index(self) -> None:
-        """Take the index by identity off an empty table: hashes come in no order, and sorting them once is faster."""
-        self._connection.execute("DROP INDEX face_by_identity")
+    def _write(self, insert: str, row: str, columns: list[list[Any]], n_rows: int) -> None:
+        """Write many rows by each statement: cheaper than one by one, and other threads run meanwhile."""
+        flat = chain.from_iterable(zip(*columns, strict=True))
+        done = 0
+        while done < n_rows:
+            rows = min(n_rows - done, _MOST_VALUES // len(columns))
+            values = tuple(islice(flat, rows * len(columns)))
+            self._connection.execute(insert + ", ".join([row] * rows), values)
+            done += rows
 
-    def build_identity_index(self) -> None:
-        """Put back what `drop_identity_index` took off."""
-        self._connection.execute("CREATE INDEX face_by_identity ON face (identity)")
+    def drop_indices(self) -> None:
+        """Take the large indices off an empty table: to sort once at the end is faster than to keep order all along."""
+        for name in _INDICES:
+            self._connection.execute(f"DROP INDEX {name}")
+
+    def build_indices(self) -> None:
+        """Put back what `drop_indices` took off."""
+        for name, columns in _INDICES.items():
+            self._connection.execute(f"CREATE INDEX {name} ON face ({columns})")
 
     def current(
         self, *, lap: str | None, part: str | None, last: int | None, since_us: int | None, until_us: int | None

@@ -80,7 +80,9 @@ class Words:
             elif len(uniques) > 1:
                 codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64, copy=False)
         assert codes is not None  # every table of shared values has columns
-        _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
+        inverse, found = pd.factorize(codes)
+        first = np.empty(len(found), dtype=np.int64)
+        first[inverse[::-1]] = np.arange(n_rows - 1, -1, -1)  # of rows with one number the first is written last
         distinct = [_plain(values[name].iloc[first], kind) for name, kind in self._columns.items()]
         numbers = np.array([self._number(row) for row in zip(*distinct, strict=True)], dtype=np.int64)
         return numbers[inverse]

@@ -9,7 +9,7 @@ import click
 from spc.board.study import Study
 from spc.board.study_cycles import AtAge
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
-from spc.commands.output import print_json, print_table
+from spc.commands.output import plain, print_json, print_table
 
 __all__ = ["command", "excluded_faces", "plan_options", "study_document"]
 
@@ -50,7 +50,14 @@ def command(session: Session, *, part: str, excluded: tuple[str, ...], **options
     bounds, ppm over the limit with bounds, family, median, 99.865 % point; null where refused), refusals (name,
     sentence, cure, bars), time_model, whole_cycles, at_planned_age, spread_um, laws (AICc of every law), fit, trend
     and cut_off sentences.
+
+    With --characteristic thickness: a dimension with a limit on one side or both, held against them by the normal law
+    if its readings follow it; always performance, never capability. JSON: part, characteristic, laps, status, word,
+    sentence, limit_text, lower_um, upper_um, n, index (index, lower_bound, to_upper, to_lower, mean_um, sd_um, n,
+    beyond, fit_p_value, phi, level; null where there is nothing to study).
     """
+    if options["characteristic"] in ("thickness",):
+        return _dimension(session, part, excluded=excluded, **options)
     from spc.board.cell_view import look_at_cell
     from spc.board.study import run_study
     from spc.board.study_plan import StudyPlan
@@ -63,6 +70,41 @@ def command(session: Session, *, part: str, excluded: tuple[str, ...], **options
     else:
         _print(study)
     return DONE if study.index is not None and study.index.word == "capability" else NEEDS_A_PERSON
+
+
+def _dimension(session: Session, part: str, *, laps: tuple[str, ...], level: float, **options: Any) -> int:
+    from spc.board.cell_view import look_at_cell
+    from spc.board.dimension import study_dimension
+
+    usual = {"since": "", "until": "", "readings": "first pass", "limit_um": None, "planned_age_faces": None}
+    given = [name for name, value in usual.items() if options[name] != value] + ["exclude"] * bool(options["excluded"])
+    if given:
+        raise ValueError(f"`{given[0]}` does not go with a dimension; only --lap and --level do")
+    with session.store() as store:
+        view = look_at_cell(store, session.settings(), rows=None)
+    study = study_dimension(view, part, options["characteristic"], laps=laps, level=level)
+    index = study.index
+    if session.as_json:
+        print_json(
+            {
+                "part": part,
+                "characteristic": study.characteristic,
+                "laps": laps,
+                "status": "refused" if index is None else index.status,
+                "word": "" if index is None else index.word,
+                "sentence": study.sentence,
+                "limit_text": study.limit_text,
+                "lower_um": study.lower_um,
+                "upper_um": study.upper_um,
+                "n": len(study.face_ids),
+                "index": None if index is None else asdict(index),
+            }
+        )
+    else:
+        click.echo(f"{plain(part) or '(no part number)'}, {study.characteristic}: {study.sentence}.")
+        if study.limit_text:
+            click.echo(f"  limits {study.limit_text}; {len(study.face_ids)} readings")
+    return NEEDS_A_PERSON
 
 
 def excluded_faces(texts: tuple[str, ...]) -> dict[int, str]:
@@ -120,7 +162,9 @@ def _at_age(at: AtAge) -> dict[str, Any]:
 
 def _print(study: Study) -> None:
     plan = study.plan
-    click.echo(f"{plan.part}, {plan.characteristic}, {plan.readings} readings: {study.sentence}")
+    click.echo(
+        f"{plain(plan.part) or '(no part number)'}, {plan.characteristic}, {plan.readings} readings: {study.sentence}"
+    )
     if study.limit_text:
         click.echo(f"  limit {study.limit_text}; {len(study.data)} readings, data fingerprint {study.fingerprint[:16]}")
     for name in ("choice", "fit", "trend", "cut_off"):

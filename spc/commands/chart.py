@@ -14,18 +14,30 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 OF_THE_CYCLE = ("wear", "re-lap share")
+DIMENSIONS = ("thickness",)
 SHOWN = 20  # newest readings in the table
 LINE = 60  # newest readings in the line of marks
 MARKS = "._-=+*#"  # from far on the good side to far on the bad side
 
+HELP = """Chart one lap and say what signals.
 
-@click.command("chart")
+\b
+JSON: lap, sign, part, status, sentence, method, baseline, alarms, sees, signals, rules_added, change, remarks,
+  unit, readings: [{face, time, part, low, high, unit, limit, z, average, signal, revision}];
+of wear and re-lap share: lap, sign, status, sentence, method, called_faces, readings: [{face, z or sum}];
+of a dimension: lap, sign, part, status, sentence, method, alarms, phi, remarks, called_faces, centre_um, lower_um,
+  upper_um, readings: [{face, time, low_um, high_um, beyond}].
+null = not known, or open above.
+"""
+
+
+@click.command("chart", help=HELP)
 @click.argument("lap")
 @click.option(
     "--sign",
     default="flatness",
     show_default=True,
-    help="flatness, minutes, removal rate, finish, wear or re-lap share.",
+    help="flatness, minutes, removal rate, finish, wear, re-lap share, or the dimension thickness.",
 )
 @click.option("--part", default="", help="Show only this part number; the limits do not move for it.")
 @click.option(
@@ -39,6 +51,8 @@ def command(session: Session, *, lap: str, sign: str, part: str, rules: str, las
 
     if sign in OF_THE_CYCLE:
         return _of_the_cycle(session, lap, sign, part=part, rules=rules)
+    if sign in DIMENSIONS:
+        return _of_a_dimension(session, lap, sign, part=part, rules=rules, last=last)
     wanted = [name.strip() for name in rules.split(",") if name.strip()]
     with session.store() as store:
         report = chart_of_lap(store, lap, sign, session.settings(), part=part, rules=wanted)
@@ -101,11 +115,66 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
     return NEEDS_A_PERSON if needs else DONE
 
 
+def _of_a_dimension(session: Session, lap: str, sign: str, *, part: str, rules: str, last: int) -> int:
+    """Chart a dimension of one part number, on both sides."""
+    from spc.board.cell_view import look_at_cell
+    from spc.board.dimension import chart_dimension
+
+    if rules:
+        raise ValueError(f"`--rules` does not go with the dimension {sign!r}; leave it out")
+    with session.store() as store:
+        view = look_at_cell(store, session.settings())
+    report = chart_dimension(view, lap, sign, part=part)
+    chart, ok = report.chart, report.chart.status == "ok"
+    rows = [
+        {
+            "face": face,
+            "time": time,
+            "low_um": low,
+            "high_um": high,
+            "beyond": face in report.beyond,
+        }
+        for face, time, low, high in zip(
+            report.face_ids, report.time_texts, report.low_um.tolist(), report.high_um.tolist(), strict=True
+        )
+    ]
+    if session.as_json:
+        print_json(
+            {
+                "lap": lap,
+                "sign": sign,
+                "part": report.part,
+                "status": chart.status,
+                "sentence": report.sentence,
+                "method": chart.method,
+                "alarms": chart.alarms,
+                "phi": report.phi,
+                "remarks": chart.notes,
+                "called_faces": report.beyond,
+                "centre_um": float(chart.centre[0]) if ok else None,
+                "lower_um": float(chart.lower[0]) if ok else None,
+                "upper_um": float(chart.upper[0]) if ok else None,
+                "readings": rows,
+            }
+        )
+    else:
+        click.echo(f"{plain(lap)}: {sign}" + (f", part {plain(report.part)}" if report.part else ""))
+        click.echo(f"{report.sentence}.")
+        if ok:
+            click.echo(f"Method: {chart.method}.\n{chart.alarms[:1].upper()}{chart.alarms[1:]}.")
+        for words in chart.notes:
+            click.echo(f"Note: {words}.")
+        heads = {"face": "face", "time": "time", "low_um": "from um", "high_um": "to um", "beyond": "beyond"}
+        print_table(rows[-last:], heads, nothing=f"No readings of {sign}.")
+    newest = report.face_ids[-1] if report.face_ids else None
+    return NEEDS_A_PERSON if newest in report.beyond else DONE
+
+
 def _print(report: "ChartReport", last: int) -> None:
     stream = report.replayed.stream
     click.echo(f"{plain(report.lap)}: {report.sign}" + (f", part {plain(report.part)}" if report.part else ""))
     click.echo(report.sentence)
-    if len(stream):
+    if not all(math.isnan(z) for z in report.replayed.z.tolist()):
         click.echo(
             f"\n  {_line(report)}   newest on the right; ! = signal, '.' far better to '#' far worse than usual\n"
         )
@@ -157,7 +226,7 @@ def _rows(report: "ChartReport") -> list[dict[str, Any]]:
                 "time": str(stream.time_text[i]),
                 "part": str(stream.part[i]),
                 "low": float(stream.low[i]) / divide,
-                "high": float(stream.high[i]) / divide,
+                "high": float(stream.high[i]) / divide if math.isfinite(stream.high[i]) else None,
                 "unit": unit,
                 "limit": float(judged.limit[i]) / divide,
                 "z": float(judged.z[i]),

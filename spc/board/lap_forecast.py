@@ -4,6 +4,7 @@ import zlib
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -11,11 +12,14 @@ import pandas as pd
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
 from spc.board.results import CycleFan, FacesLeft
-from spc.wear.pooled import PooledWear, fit_pooled
-from spc.wear.time_to_limit import TimeToLimit, WearFan, time_to_limit
+from spc.wear.pooled import PooledWear, fit_alone, fit_pooled, until_limit
+from spc.wear.time_to_limit import TimeToLimit, WearFan, times_to_limit, usual_band
 from spc.wear.wear_path import WearPath, wear_path
 
 __all__ = ["LapForecast", "PoolCache", "forecast_lap", "forecast_laps"]
+
+K = TypeVar("K")
+V = TypeVar("V")
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
@@ -38,32 +42,53 @@ class LapForecast:
 
 
 class PoolCache:
-    """Pooled fits by the past cycles they rest on; a new face of a running cycle changes none of them."""
+    """Pooled fits, usual bands and forecasts by the readings they rest on.
+
+    A new face of a running cycle changes the forecast of its own lap only.
+    """
 
     def __init__(self, most: int = 64) -> None:
-        self._fits: OrderedDict[tuple[object, ...], PooledWear] = OrderedDict()
-        self._forecasts: OrderedDict[tuple[object, ...], LapForecast] = OrderedDict()
+        self._fits: OrderedDict[str, PooledWear] = OrderedDict()
+        self._bands: OrderedDict[tuple[str, str, float], WearFan | None] = OrderedDict()
+        self._forecasts: OrderedDict[str, LapForecast] = OrderedDict()
         self._most = most
 
-    def fit(self, past: tuple[WearPath, ...]) -> PooledWear:
-        """Fit these past cycles, or give the fit made before."""
-        key = tuple(_path_key(p) for p in past)
-        if key not in self._fits:
-            rng = np.random.default_rng(_seed(*(p.label for p in past)))
-            self._fits[key] = kept("pool", digest_of_values(key), lambda: fit_pooled(past, rng=rng))
-            while len(self._fits) > self._most:
-                self._fits.popitem(last=False)
-        self._fits.move_to_end(key)
-        return self._fits[key]
+    def fit(self, past: tuple[WearPath, ...], limit: float) -> tuple[str, PooledWear]:
+        """Fit these past cycles up to a limit, or give the fit made before, with the name it is kept under."""
+        cut = tuple(until_limit(p, limit) for p in past)  # most limits cut nothing and share one fit
+        name = digest_of_values(*(value for p in cut for value in _values(p)))
+        labels = tuple(p.label for p in cut)
 
-    def forecast(self, key: tuple[object, ...], compute: Callable[[], "LapForecast"]) -> "LapForecast":
+        def compute() -> PooledWear:
+            return fit_pooled(cut, rng=np.random.default_rng(_seed(*labels)))
+
+        return name, _held(self._fits, name, lambda: kept("pool", name, compute), self._most)
+
+    def band(self, name: str, pooled: PooledWear, part: str, horizon: float) -> WearFan | None:
+        """Range of a usual cycle of a fit for one part number."""
+
+        def compute() -> WearFan | None:
+            return usual_band(pooled, horizon=horizon, part=part, rng=np.random.default_rng(_seed(name, part)))
+
+        return _held(self._bands, (name, part, horizon), compute, 4 * self._most)
+
+    def forecast(self, name: str, compute: Callable[[], "LapForecast"]) -> "LapForecast":
         """Give the forecast of these readings and limits, or the one made before."""
-        if key not in self._forecasts:
-            self._forecasts[key] = compute()
-            while len(self._forecasts) > self._most:
-                self._forecasts.popitem(last=False)
-        self._forecasts.move_to_end(key)
-        return self._forecasts[key]
+        return _held(self._forecasts, name, compute, self._most)
+
+
+def _held(store: OrderedDict[K, V], key: K, compute: Callable[[], V], most: int) -> V:
+    """Give what is held under the key, made when it is not there; the least used go first."""
+    if key not in store:
+        store[key] = compute()
+        while len(store) > most:
+            store.popitem(last=False)
+    store.move_to_end(key)
+    return store[key]
+
+
+def _values(path: WearPath) -> tuple[object, ...]:
+    return path.label, path.age, path.low, path.high, path.parts, path.limit
 
 
 _CACHE = PoolCache()
@@ -91,43 +116,38 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     Notes
     -----
     First readings of finished faces against faces since reconditioning. Cycles pool within the lap's group (register),
-    by default its material and grit. Seeds follow from the data, so that the same log always gives the same range.
+    by default its material and grit; a lap without any past cycle is forecast from its own readings once it has enough.
+    Seeds follow from the data, so that the same log always gives the same range.
     """
     own_signs = view.signs_of(lap)
     running = _running_rows(view, lap, own_signs)
     part, limit_um, limit_text = _leading_limit(view, running if len(running) else own_signs)
     past = _past_paths(view, lap)
     own = _path(f"{lap}, this cycle", running)
-    key = (lap, part, limit_um, limit_text, len(running), _path_key(own), *(_path_key(p) for p in past))
-    return cache.forecast(
-        key, lambda: _forecast(lap, own_signs, running, part, limit_um, limit_text, cache.fit(past), own)
-    )
+    name, pooled = cache.fit(past, limit_um)
+    asked = digest_of_values(name, lap, part, limit_um, limit_text, len(running), *_values(own))
+
+    def compute() -> LapForecast:
+        return _forecast(cache, name, pooled, own, running, (part, limit_um, limit_text), lap)
+
+    return cache.forecast(asked, compute)
 
 
 def _forecast(
-    lap: str, own_signs: pd.DataFrame, running: pd.DataFrame, part: str, limit_um: float, limit_text: str,
-    pooled: PooledWear, own: WearPath,
+    cache: PoolCache, name: str, pooled: PooledWear, own: WearPath, running: pd.DataFrame,
+    asked: tuple[str, float, str], lap: str,
 ) -> LapForecast:  # fmt: skip
+    part, limit_um, limit_text = asked
     now = float(running["age_faces"].iloc[-1]) + 1.0 if len(running) else 0.0
-    seed = _seed(lap, str(len(running)), str(running["face_id"].iloc[-1]) if len(running) else "")
-    answer = time_to_limit(
-        pooled, own, limit=limit_um, now=now, part=part, rng=np.random.default_rng(seed), crossing="path"
-    )
-    soon = time_to_limit(
-        pooled, own, limit=limit_um, now=now, part=part, rng=np.random.default_rng(seed), crossing="next face"
-    )
+    rng = np.random.default_rng(_seed(lap, str(len(running)), str(running["face_id"].iloc[-1]) if len(running) else ""))
     band = None
     if not pooled.refused:
         longest = max(float(p.age[-1]) for p in pooled.past)
-        usual = time_to_limit(
-            pooled,
-            _path("a usual cycle", own_signs.iloc[:0]),
-            limit=limit_um if np.isfinite(limit_um) else 1e9,
-            horizon=max(longest, now),
-            part=part,
-            rng=np.random.default_rng(_seed(lap, "usual")),
-        )
-        band = _fan(usual.fan)
+        band = cache.band(name, pooled, part, _steps_up(longest, now))
+    elif np.isfinite(limit_um):
+        pooled = fit_alone(own, rng=rng)
+    answers = times_to_limit(pooled, own, limit=limit_um, now=now, part=part, rng=rng)
+    answer, soon = answers["path"], answers["next face"]
     return LapForecast(
         lap=lap,
         part=part,
@@ -136,10 +156,18 @@ def _forecast(
         faces_left=_faces_left(answer),
         next_face=_faces_left(soon),
         fan=_fan(answer.fan),
-        band=band,
+        band=_fan(band),
         borrowed=answer.borrowed,
         shape=answer.shape,
     )
+
+
+def _steps_up(longest: float, now: float) -> float:
+    """Age to which the usual band goes: the longest past cycle, by halves more where this one has outlived it."""
+    end = longest
+    while end < now:
+        end *= 1.5
+    return end
 
 
 def _running_rows(view: CellView, lap: str, own_signs: pd.DataFrame) -> pd.DataFrame:
@@ -177,10 +205,6 @@ def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
         if own["first_low_um"].notna().sum() >= LEAST_FACES:
             paths.append(_path(f"{sister}, cycle {cycle}", own))
     return tuple(paths)
-
-
-def _path_key(path: WearPath) -> tuple[object, ...]:
-    return path.label, path.age.tobytes(), path.low.tobytes(), path.high.tobytes(), path.parts, path.limit
 
 
 def _path(label: str, rows: pd.DataFrame) -> WearPath:

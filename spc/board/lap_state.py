@@ -27,6 +27,7 @@ def decide_state(
     *,
     signals: Sequence[Signal],
     faces_left: FacesLeft,
+    next_face: FacesLeft,
     faces_per_shift: float,
     resting_since: str = "",
     limit_text: str = "",
@@ -41,6 +42,8 @@ def decide_state(
         Open signals only: what a person has answered is no longer here.
     faces_left : FacesLeft
         The forecast under the limit.
+    next_face : FacesLeft
+        When one face in ten is expected over the limit.
     faces_per_shift : float
         How many faces this lap usually does in one shift; 0 when unknown.
     resting_since : str, default ''
@@ -56,7 +59,8 @@ def decide_state(
     -----
     Our own rules, in this order. Resting: swapped out or retired. Held: a stop signal (a face left over its limit, a
     scratch) is open. Due: the forecast is already over the limit, or the low end of its range ends within one usual
-    shift, so that the risk of running out before the next break is more than one in twenty. Watch: a look signal is
+    shift, so that the risk of running out before the next break is more than one in twenty, or one face in ten is, more
+    likely than not, over the limit within that shift. Watch: a look signal is
     open, or the range ends within three shifts, or nothing can be said yet. Cutting: none of these.
     """
     if resting_since:
@@ -69,7 +73,10 @@ def decide_state(
     evidence = (*(s.sentence for s in stops), *(s.sentence for s in looks))
     if stops:
         what = stops[0].sentence
-        return LapState("held", f"Stop. {what} Nothing more on {lap} until a person has looked.", (*evidence, forecast))
+        handed = next((s.handed for s in stops if s.handed), "")
+        now = f" It is {handed}." if handed else ""
+        sentence = f"Stop. {what} Nothing more on {lap} until a person has looked.{now}"
+        return LapState("held", sentence, (*evidence, forecast))
     shift = max(faces_per_shift, 1.0)
     if faces_left.status == "over":
         return LapState("due", f"Recondition {lap} before the next face: {_lower(forecast)}", (*evidence, forecast))
@@ -77,6 +84,9 @@ def decide_state(
         pace = f"{lap} usually does {plural(round(shift), 'face')} in a shift."
         sentence = f"Recondition {lap} at the next break: {_lower(forecast)}"
         return LapState("due", sentence, (forecast, pace, *evidence))
+    if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:
+        sentence = f"Recondition {lap} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
+        return LapState("due", sentence, (forecast, *evidence))
     if looks:
         return LapState("watch", f"Look at {lap} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":

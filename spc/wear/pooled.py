@@ -14,7 +14,7 @@ from spc.wear.path_shape import SHAPES, Shape
 from spc.wear.shape_score import left_out_scores, shape_shares
 from spc.wear.wear_path import WearPath
 
-__all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled"]
+__all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"]
 
 Array = NDArray[np.float64]
 
@@ -68,7 +68,7 @@ def fit_pooled(
     past : sequence of WearPath
         Past cycles of the group. A path needs readings at two ages or more.
     limit : float, optional
-        Readings after the second one at or over it are not used. NaN = each path's own limit.
+        Where each path is cut, see `until_limit`. NaN = each path's own limit.
     shapes : sequence of Shape
     draws : int
         Draws of the spreads kept for each shape.
@@ -81,7 +81,7 @@ def fit_pooled(
     readings reached the limit needs no correction (the cut depends on readings that are in the fit); one cut off for
     what a person saw and did not log does.
     """
-    cut = [_until_limit(p, p.limit if np.isnan(limit) else limit) for p in past]
+    cut = [until_limit(p, p.limit if np.isnan(limit) else limit) for p in past]
     used = tuple(p for p in cut if p.age.size >= 2 and np.ptp(p.age) > 0)
     left_out = tuple(f"{p.label}: readings at fewer than two ages" for p in cut if p.age.size < 2 or not np.ptp(p.age))
     if not used:
@@ -129,19 +129,16 @@ def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> P
     return PooledWear(tuple(fitted), (), (), "", alone=True)
 
 
-def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
-    shares = np.where(shares >= _LEAST_SHARE, shares, 0.0)
-    shares = shares / shares.sum()
-    order = np.argsort(-shares, kind="stable")
-    return tuple(replace(fitted[i], share=float(shares[i])) for i in order if shares[i] > 0)
+def until_limit(path: WearPath, limit: float) -> WearPath:
+    """Cut the path after the first two readings in a row at or over the limit.
 
-
-def _until_limit(path: WearPath, limit: float) -> WearPath:
-    """Cut the path after its second reading at or over the limit: the rest says nothing about the crossing."""
-    over = np.flatnonzero(path.low >= limit)
-    if over.size < 2:
+    The rest says nothing about the crossing; one reading alone may be there by its error.
+    """
+    over = path.low >= limit
+    twice = np.flatnonzero(over[1:] & over[:-1])
+    if not twice.size:
         return path
-    kept = slice(None, int(over[1]) + 1)
+    kept = slice(None, int(twice[0]) + 2)
     return replace(
         path,
         age=path.age[kept],
@@ -150,6 +147,13 @@ def _until_limit(path: WearPath, limit: float) -> WearPath:
         sign_known=path.sign_known[kept],
         parts=path.parts[kept],
     )
+
+
+def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
+    shares = np.where(shares >= _LEAST_SHARE, shares, 0.0)
+    shares = shares / shares.sum()
+    order = np.argsort(-shares, kind="stable")
+    return tuple(replace(fitted[i], share=float(shares[i])) for i in order if shares[i] > 0)
 
 
 def _log_slope(path: WearPath, scale: PathScale) -> float:

@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.wear.path_crossing import crossing_ages, share_over
 from spc.wear.path_forecast import FuturePaths, future_paths, update_own
 from spc.wear.pooled import PooledWear
-from spc.wear.wear_path import WearPath
+from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["CROSSINGS", "TimeToLimit", "WearFan", "time_to_limit"]
+__all__ = ["CROSSINGS", "TimeToLimit", "WearFan", "time_to_limit", "times_to_limit", "usual_band"]
 
 Array = NDArray[np.float64]
 
@@ -19,9 +20,7 @@ CROSSINGS: dict[str, str] = {
     "next face": "the next face exceeds the limit with probability over 10 %",
     "reading": "the readings, joined by straight lines, reach the limit",
 }
-_NEXT_FACE_Z = 1.2815515655446004  # upper 10 % point of the normal law
 _GRID = 110
-_NEVER = 20.0  # minus log of a chance too small to matter
 _FAN_PATHS = 500
 
 
@@ -73,7 +72,29 @@ def time_to_limit(
     draws: int = 1500,
     rng: np.random.Generator,
 ) -> TimeToLimit:
-    """Forecast when a cycle's wear reaches its limit.
+    """Forecast when a cycle's wear reaches its limit, for one crossing; see `times_to_limit`."""
+    return times_to_limit(
+        pooled, own, limit=limit, lower_limit=lower_limit, now=now, horizon=horizon, level=level,
+        crossings=(crossing,), unit=unit, part=part, draws=draws, rng=rng,
+    )[crossing]  # fmt: skip
+
+
+def times_to_limit(
+    pooled: PooledWear,
+    own: WearPath,
+    *,
+    limit: float,
+    lower_limit: float | None = None,
+    now: float | None = None,
+    horizon: float | None = None,
+    level: float = 0.9,
+    crossings: Sequence[str] = ("path", "next face"),
+    unit: str = "faces",
+    part: str = "",
+    draws: int = 1500,
+    rng: np.random.Generator,
+) -> dict[str, TimeToLimit]:
+    """Forecast when a cycle's wear reaches its limit, by one or more crossings over the same drawn paths.
 
     Parameters
     ----------
@@ -91,8 +112,8 @@ def time_to_limit(
         How far past `now` to look; default three times the longest path seen.
     level : float
         Coverage of the range, between 0.5 and 1.
-    crossing : str
-        A key of `CROSSINGS`.
+    crossings : sequence of str
+        Keys of `CROSSINGS`; "reading" goes by the steps of the readings and cannot be mixed with the others.
     unit : str
         Unit of the clock, for the sentence.
     part : str
@@ -103,19 +124,24 @@ def time_to_limit(
     Raises
     ------
     ValueError
-        If `crossing` is unknown, `level` outside 0.5 to 1 or `horizon` not above 0.
+        If a crossing is unknown or cannot be mixed, `level` outside 0.5 to 1 or `horizon` not above 0.
 
     Notes
     -----
     The spreads and the mean line are drawn, not plugged in, and every shape of the pooled fit takes part with its
     share. Assumes that the cycle wears like those it is pooled with: a change of load, slurry or part mix breaks that.
+    One reading at the limit does not put the path there: "over" is said when the drawn paths are at or over the limit
+    at `now` with probability over one half. For the crossing "reading" the last reading decides.
 
     References
     ----------
     Lu and Meeker (1993), Using degradation measures to estimate a time-to-failure distribution, Technometrics 35(2).
     """
-    if crossing not in CROSSINGS:
-        raise ValueError(f"`crossing` must be one of {', '.join(CROSSINGS)}, got {crossing!r}")
+    for crossing in crossings:
+        if crossing not in CROSSINGS:
+            raise ValueError(f"`crossing` must be one of {', '.join(CROSSINGS)}, got {crossing!r}")
+    if "reading" in crossings and len(crossings) > 1:
+        raise ValueError("`crossings` must be 'reading' alone or leave it out, got both: ask for it by itself")
     if horizon is not None and not 0 < horizon < np.inf:
         raise ValueError(f"`horizon` must be greater than 0 and finite, got {horizon}")
     if not 0.5 <= level < 1:
@@ -125,81 +151,122 @@ def time_to_limit(
     longest = max([start, *(float(p.age[-1]) for p in pooled.past)])
     ahead = (3.0 * longest or 1.0) if horizon is None else float(horizon)
 
-    def refused(why: str) -> TimeToLimit:
-        return _answer("refused", why, own, pooled, start, ahead, level, crossing, unit)
+    def told(status: str, why: str) -> dict[str, TimeToLimit]:
+        none = 0.0 if status == "over" else None
+        borrowed = _borrowed_words(own, pooled, unit)
+        return {
+            c: TimeToLimit(
+                status, none, none, none, ahead, start, level, c, unit, why, borrowed, own.age.size, len(pooled.past),
+                "", 0.0, None, np.empty(0),
+            )
+            for c in crossings
+        }  # fmt: skip
 
     if not np.isfinite(limit):
-        return refused("no limit is set for this part: enter its limit, then the forecast follows")
+        return told("refused", "no limit is set for this part: enter its limit, then the forecast follows")
     if pooled.refused:
-        return refused(f"cannot say: {pooled.refused}; log this cycle to its end and one more past cycle will do")
-    if own.age.size and _is_over(own, limit, lower_limit):
-        return _answer(
-            "over", "the last reading is at or over the limit", own, pooled, start, ahead, level, crossing, unit
+        return told(
+            "refused", f"cannot say: {pooled.refused}; log this cycle to its end and one more past cycle will do"
         )
+    if "reading" in crossings and own.age.size and _reads_over(own, limit, lower_limit):
+        return told("over", "the last reading is at or over the limit")
     own = replace(own, limit=limit)
-    least = min(float(own.low.min(initial=np.inf)), limit)
+    ages = _future_ages(pooled.past, own, start, start + ahead, by_readings="reading" in crossings)
+    drawn = _drawn_paths(pooled, own, ages, signed=lower_limit is not None, draws=draws, part=part, rng=rng)
+    if drawn is None:
+        return told("refused", "cannot say: the readings of this cycle do not go with any shape of the past cycles")
+    futures, shape, shape_share = drawn
+    over = "reading" not in crossings and share_over(futures, limit, lower_limit) > 0.5
+    fan = _fan(futures, limit, level)
+    out = {}
+    for crossing in crossings:
+        remaining = np.concatenate([crossing_ages(f, limit, lower_limit, crossing, rng) for f in futures]) - start
+        remaining = np.where(remaining > ahead, np.inf, np.maximum(remaining, 0.0))
+        tail = (1 - level) / 2
+        low, median, high = (float(q) for q in np.quantile(remaining, [tail, 0.5, 1 - tail], method="inverted_cdf"))
+        words = _over_words(high, ahead, unit) if over else _range_words(low, high, ahead, unit, crossing)
+        out[crossing] = TimeToLimit(
+            "over" if over else "range",
+            low if np.isfinite(low) else None,
+            median if np.isfinite(median) else None,
+            high if np.isfinite(high) else None,
+            ahead, start, level, crossing, unit, words, _borrowed_words(own, pooled, unit),
+            own.age.size, len(pooled.past), shape, shape_share, fan, remaining,
+        )  # fmt: skip
+    return out
+
+
+def usual_band(
+    pooled: PooledWear,
+    *,
+    horizon: float,
+    level: float = 0.9,
+    part: str = "",
+    draws: int = 1500,
+    rng: np.random.Generator,
+) -> WearFan | None:
+    """Range of the wear paths of a new cycle of the group from age 0 to `horizon`; None where nothing is pooled.
+
+    Shapes that take the readings as shares of a limit have no common unit and take no part.
+    """
+    absolute = tuple(s for s in pooled.shapes if not s.scale.relative)
+    if not absolute or not horizon > 0:
+        return None
+    new = wear_path("a usual cycle", (), ())
+    ages = _future_ages((), new, 0.0, horizon, by_readings=False)
+    drawn = _drawn_paths(
+        replace(pooled, shapes=absolute), new, ages, signed=False, draws=draws, part=part, rng=rng
+    )  # fmt: skip
+    return None if drawn is None else _fan(drawn[0], np.nan, level)
+
+
+def _drawn_paths(
+    pooled: PooledWear, own: WearPath, ages: Array, *, signed: bool, draws: int, part: str, rng: np.random.Generator
+) -> tuple[list[FuturePaths], str, float] | None:
+    """Future paths of every shape that counts, the name of the likeliest one and its share; None = no shape fits."""
+    least = min(float(own.low.min(initial=np.inf)), own.limit)
     updates = [
         (update_own(s.scale, s.lines, own, alone=pooled.alone), s)
         for s in pooled.shapes
-        if not (s.scale.shape.needs_positive and (least <= 0 or lower_limit is not None))
+        if not (s.scale.shape.needs_positive and (least <= 0 or signed))
     ]
     if not updates:
-        return refused("cannot say: the readings of this cycle do not go with any shape fitted to the past cycles")
+        return None
     log_density = np.array([0.0 if pooled.alone else u.log_density for u, _ in updates])
     share = np.array([s.share for _, s in updates]) * np.exp(log_density - log_density.max())
     share = share / share.sum()
-    ages = _future_ages(pooled.past, own, start, start + ahead, crossing)
     futures = [
         future_paths(u, ages, draws=int(np.ceil(draws * part_of)), part=part, rng=rng)
         for (u, _), part_of in zip(updates, share, strict=True)
         if part_of >= 0.005
     ]
     best = int(share.argmax())
-    remaining = (
-        np.concatenate([_crossing_ages(f, own.limit, limit, lower_limit, crossing, rng) for f in futures]) - start
-    )
-    remaining = np.where(remaining > ahead, np.inf, np.maximum(remaining, 0.0))
-    tail = (1 - level) / 2
-    low, median, high = (float(q) for q in np.quantile(remaining, [tail, 0.5, 1 - tail], method="inverted_cdf"))
-    return TimeToLimit(
-        "range",
-        low if np.isfinite(low) else None,
-        median if np.isfinite(median) else None,
-        high if np.isfinite(high) else None,
-        ahead, start, level, crossing, unit,
-        _range_words(low, high, ahead, unit), _borrowed_words(own, pooled, unit),
-        own.age.size, len(pooled.past), updates[best][1].name, float(share[best]),
-        _fan(futures, own.limit, level), remaining,
-    )  # fmt: skip
+    return futures, updates[best][1].name, float(share[best])
 
 
-def _is_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:
+def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:
     middle = own.low[-1] if not np.isfinite(own.high[-1]) else (own.low[-1] + own.high[-1]) / 2
     if not own.sign_known[-1]:
         middle = abs(middle)
     return bool(middle >= limit or (lower_limit is not None and middle <= lower_limit))
 
 
-def _answer(
-    status: str, sentence: str, own: WearPath, pooled: PooledWear, now: float, ahead: float, level: float,
-    crossing: str, unit: str,
-) -> TimeToLimit:  # fmt: skip
-    none = 0.0 if status == "over" else None
-    return TimeToLimit(
-        status, none, none, none, ahead, now, level, crossing, unit, sentence, _borrowed_words(own, pooled, unit),
-        own.age.size, len(pooled.past), "", 0.0, None, np.empty(0),
-    )  # fmt: skip
+def _over_words(high: float, ahead: float, unit: str) -> str:
+    if high > 0:
+        most = f"at most {_figure(high, ahead)}" if np.isfinite(high) else "an unknown number of"
+        return f"the wear path is more likely than not at the limit already; {most} {unit} left"
+    return f"no {unit} left: the wear path is at the limit"
 
 
-def _range_words(low: float, high: float, ahead: float, unit: str) -> str:
+def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str) -> str:
     if not np.isfinite(low):
         return f"more than {_figure(ahead, ahead)} {unit} left"
     if not np.isfinite(high):
         return f"{_figure(low, ahead)} to more than {_figure(ahead, ahead)} {unit} left"
     least, most = _figure(low, ahead), _figure(high, ahead)
-    if least == most:
-        return f"about {least} {unit} left" if high > 0 else f"no {unit} left: the wear path is at the limit"
-    return f"{least} to {most} {unit} left"
+    if high == 0:
+        return f"no {unit} left: {CROSSINGS[crossing]}"
+    return f"about {least} {unit} left" if least == most else f"{least} to {most} {unit} left"
 
 
 def _figure(value: float, scale: float) -> str:
@@ -216,8 +283,8 @@ def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str) -> str:
     return f"{first}, the rest from {cycles} past cycle{'' if cycles == 1 else 's'}"
 
 
-def _future_ages(past: Sequence[WearPath], own: WearPath, start: float, end: float, crossing: str) -> Array:
-    if crossing != "reading":
+def _future_ages(past: Sequence[WearPath], own: WearPath, start: float, end: float, *, by_readings: bool) -> Array:
+    if not by_readings:
         return np.asarray(start + (end - start) * np.linspace(0, 1, _GRID) ** 1.5, dtype=np.float64)
     before = np.concatenate([p.age[:-1] for p in (*past, own) if p.age.size > 1])
     gaps = np.concatenate([np.diff(p.age) for p in (*past, own) if p.age.size > 1])
@@ -227,43 +294,6 @@ def _future_ages(past: Sequence[WearPath], own: WearPath, start: float, end: flo
         near = np.argsort(np.abs(before - ages[-1]), kind="stable")[: max(5, len(past))]
         ages.append(ages[-1] + float(np.median(gaps[near])))
     return np.array(ages)
-
-
-def _crossing_ages(
-    future: FuturePaths, own_limit: float, limit: float, lower: float | None, crossing: str, rng: np.random.Generator
-) -> Array:
-    """Age at which each drawn path first reaches a limit, inf = not within its ages."""
-    scale = future.scale
-    reach = _first(future, float(scale.reading_scaled(np.array([limit]), own_limit)[0]), 1.0, crossing, rng)
-    if lower is None:
-        return reach
-    other = _first(future, float(scale.reading_scaled(np.array([lower]), own_limit)[0]), -1.0, crossing, rng)
-    return np.minimum(reach, other)
-
-
-def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: np.random.Generator) -> Array:
-    gap = side * (future.path - limit)  # 0 or more = there
-    age = future.age
-    if crossing == "next face":
-        gap = gap + _NEXT_FACE_Z * future.error_sd[:, None]
-    elif crossing == "reading":
-        gap[:, 1:] += future.error_sd[:, None] * rng.standard_normal(gap[:, 1:].shape)
-        gap[:, 0] = np.minimum(side * (future.newest - limit), -1e-12)
-    there = gap >= 0
-    if crossing != "reading":  # a wandering path may touch the limit between two ages and turn back
-        on_age = future.scale.age_scaled(age)
-        spread = future.wander_variance[:, None] * np.maximum(np.diff(on_age), 1e-300)
-        both = (gap[:, 1:] < 0) & (gap[:, :-1] < 0)
-        far = 2 * gap[:, 1:] * gap[:, :-1] / spread
-        near = both & (far < _NEVER)
-        there[:, 1:][near] = rng.random(int(near.sum())) < np.exp(-far[near])
-    first = there.argmax(axis=1)
-    row = np.arange(first.size)
-    before = np.maximum(first - 1, 0)
-    rise = gap[row, first] - gap[row, before]
-    share = np.where(rise > 0, np.clip(-gap[row, before] / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
-    at = age[before] + share * (age[first] - age[before])
-    return np.where(there[row, first], np.where(first == 0, age[0], at), np.inf)
 
 
 def _fan(futures: Sequence[FuturePaths], own_limit: float, level: float) -> WearFan:

@@ -12,10 +12,14 @@ LOOK = Signal("L-1", "minutes", "drifting", "Minutes on L-1 drift up.", "look", 
 STOP = replace(LOOK, sign="scratch", sentence="A scratch on L-1.", severity="stop")
 
 
-def state(signals=(), left=RANGE, pace=4.0, resting=""):
+NEXT = replace(RANGE, low=5.0, median=14.0, high=33.0, crossing="next face", sentence="5 to 33 faces left")
+
+
+def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting=""):
     return decide_state(
-        "L-1", signals=signals, faces_left=left, faces_per_shift=pace, resting_since=resting, limit_text="2 bands"
-    )
+        "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, resting_since=resting,
+        limit_text="2 bands",
+    )  # fmt: skip
 
 
 def test_a_healthy_lap_cuts_and_says_how_long():
@@ -35,6 +39,13 @@ def test_a_lap_that_may_run_out_within_a_shift_is_due():
     assert state(left=replace(RANGE, low=4.0, sentence="4 to 30 faces left")).state == "due"
     assert state(left=replace(RANGE, low=4.1, sentence="4 to 30 faces left")).state == "watch"
     assert state(left=replace(RANGE, status="over", low=0.0)).state == "due"
+
+
+def test_a_lap_whose_faces_soon_go_over_one_in_ten_is_due():
+    assert state(soon=replace(NEXT, median=4.1)).state == "cutting"
+    found = state(soon=replace(NEXT, low=0.0, median=2.0))
+    assert found.state == "due"
+    assert "one face in ten is soon over the limit; 20 to 70 faces left under 2 bands" in found.sentence
 
 
 def test_a_look_signal_asks_for_a_look_and_no_more():

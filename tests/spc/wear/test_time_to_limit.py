@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from spc.wear.pooled import fit_alone, fit_pooled
-from spc.wear.time_to_limit import CROSSINGS, time_to_limit
+from spc.wear.time_to_limit import CROSSINGS, time_to_limit, times_to_limit, usual_band
 from spc.wear.wear_path import wear_path
 
 SEED = 7
@@ -92,9 +92,45 @@ def test_falling_wear_is_answered_in_words():
 
 
 def test_already_over(pooled):
-    answer = time_to_limit(pooled, wear_path("now", [1, 2], [1.9, 2.1]), limit=2.0, rng=rng())
-    assert answer.status == "over" and answer.low == answer.high == 0
-    assert answer.sentence == "the last reading is at or over the limit"
+    own = wear_path("now", [14, 15, 16, 17, 18, 19], [2.2, 2.3, 2.3, 2.4, 2.4, 2.5])
+    answer = time_to_limit(pooled, own, limit=2.0, rng=rng())
+    assert answer.status == "over" and answer.low == answer.median == answer.high == 0
+    assert answer.sentence == "no faces left: the wear path is at the limit" and answer.fan is not None
+
+
+def test_one_reading_at_the_limit_does_not_put_the_path_there(pooled):
+    age = np.arange(1.0, 11)
+    own = wear_path("now", age, np.append(0.7 + 0.06 * age[:-1], 2.1))  # 1.3 is what the others foretell
+    both = times_to_limit(pooled, own, limit=2.0, rng=rng())
+    assert both["path"].status == both["next face"].status == "range" and both["path"].median > 3
+    by_reading = time_to_limit(pooled, own, limit=2.0, crossing="reading", rng=rng())
+    assert by_reading.status == "over" and by_reading.sentence == "the last reading is at or over the limit"
+
+
+def test_path_near_the_limit_says_how_sure_it_is(pooled):
+    age = np.arange(1.0, 22)
+    answer = time_to_limit(pooled, wear_path("now", age, 0.7 + 0.063 * age), limit=2.0, rng=rng())
+    assert answer.status == "over" and answer.low == answer.median == 0 < answer.high
+    assert answer.sentence == (
+        f"the wear path is more likely than not at the limit already; at most {answer.high:.0f} faces left"
+    )
+
+
+def test_crossings_asked_together_share_their_paths(pooled):
+    own = wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9])
+    both = times_to_limit(pooled, own, limit=2.0, rng=rng())
+    alone = time_to_limit(pooled, own, limit=2.0, rng=rng())
+    assert np.array_equal(both["path"].draws, alone.draws) and both["next face"].fan is both["path"].fan
+    assert np.mean(both["next face"].draws <= both["path"].draws) > 0.99
+    with pytest.raises(ValueError, match="`crossings` must be 'reading' alone"):
+        times_to_limit(pooled, own, limit=2.0, crossings=("path", "reading"), rng=rng())
+
+
+def test_usual_band_is_the_law_of_a_new_cycle(pooled):
+    band = usual_band(pooled, horizon=20.0, rng=rng())
+    at = np.searchsorted(band.age, 10.0)
+    assert band.median[at] == pytest.approx(0.7 + 0.06 * band.age[at], abs=0.1) and band.age[-1] == 20
+    assert (band.low < band.median).all() and (band.median < band.high).all()
 
 
 def test_missing_limit_is_refused_with_its_cure(pooled):

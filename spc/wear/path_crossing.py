@@ -1,0 +1,74 @@
+"""Where drawn wear paths first reach a limit, between the ages at which they were drawn too."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.wear.path_forecast import FuturePaths
+
+__all__ = ["crossing_ages", "share_over"]
+
+Array = NDArray[np.float64]
+
+_NEXT_FACE_Z = 1.2815515655446004  # upper 10 % point of the normal law
+_NEVER = 20.0  # minus log of a chance too small to matter
+
+
+def crossing_ages(
+    future: FuturePaths, limit: float, lower: float | None, crossing: str, rng: np.random.Generator
+) -> Array:
+    """Age at which each drawn path first reaches a limit, (S,), inf = not within its ages.
+
+    Parameters
+    ----------
+    future : FuturePaths
+    limit, lower : float
+        Upper limit, and the lower one of a signed bow, in the readings' unit.
+    crossing : str
+        "path", "next face" or "reading".
+    rng : numpy.random.Generator
+    """
+    reach = _first(future, _on_scale(future, limit, limit), 1.0, crossing, rng)
+    if lower is None:
+        return reach
+    return np.minimum(reach, _first(future, _on_scale(future, lower, limit), -1.0, crossing, rng))
+
+
+def share_over(futures: Sequence[FuturePaths], limit: float, lower: float | None) -> float:
+    """Share of the drawn paths that are at or over a limit at their first age, 0 to 1."""
+    over = []
+    for future in futures:
+        path = future.path[:, 0]
+        there = path >= _on_scale(future, limit, limit)
+        over.append(there if lower is None else there | (path <= _on_scale(future, lower, limit)))
+    return float(np.concatenate(over).mean())
+
+
+def _on_scale(future: FuturePaths, value: float, own_limit: float) -> float:
+    return float(future.scale.reading_scaled(np.array([value]), own_limit)[0])
+
+
+def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: np.random.Generator) -> Array:
+    gap = side * (future.path - limit)  # 0 or more = there
+    age = future.age
+    if crossing == "next face":
+        gap = gap + _NEXT_FACE_Z * future.error_sd[:, None]
+    elif crossing == "reading":
+        gap[:, 1:] += future.error_sd[:, None] * rng.standard_normal(gap[:, 1:].shape)
+        gap[:, 0] = np.minimum(side * (future.newest - limit), -1e-12)
+    there = gap >= 0
+    if crossing != "reading":  # a wandering path may touch the limit between two ages and turn back
+        on_age = future.scale.age_scaled(age)
+        spread = future.wander_variance[:, None] * np.maximum(np.diff(on_age), 1e-300)
+        both = (gap[:, 1:] < 0) & (gap[:, :-1] < 0)
+        far = 2 * gap[:, 1:] * gap[:, :-1] / spread
+        near = both & (far < _NEVER)
+        there[:, 1:][near] = rng.random(int(near.sum())) < np.exp(-far[near])
+    first = there.argmax(axis=1)
+    row = np.arange(first.size)
+    before = np.maximum(first - 1, 0)
+    rise = gap[row, first] - gap[row, before]
+    share = np.where(rise > 0, np.clip(-gap[row, before] / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
+    at = age[before] + share * (age[first] - age[before])
+    return np.where(there[row, first], np.where(first == 0, age[0], at), np.inf)

@@ -108,6 +108,7 @@ def report_of(
         lap,
         signals=signals,
         faces_left=forecast.faces_left,
+        next_face=forecast.next_face,
         faces_per_shift=faces_per_shift(faces),
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,

@@ -22,6 +22,7 @@ Codes = NDArray[np.int64]
 RESIDUAL = "reading to reading"
 _ZERO = 1e-5  # sd against the residual sd below which a component is called zero
 _MOST_LEVELS = 3000
+_NEVER = 1e12  # log determinant that no fit is drawn to
 _WIDEST = 16.0  # of log(1 + relative variance): an sd 3000 times the residual one; beyond, rounding takes over
 
 
@@ -160,7 +161,10 @@ class _Restricted:
             ux = np.linalg.solve(root, scale[:, None] * self.zx)
             uy = np.linalg.solve(root, scale * self.zy)
             diagonal = np.diag(root)
-        inner = np.linalg.cholesky(self.xx - ux.T @ ux)
+        try:
+            inner = np.linalg.cholesky(self.xx - ux.T @ ux)
+        except np.linalg.LinAlgError:  # a factor so wide that rounding drowns the fixed terms: never the best
+            return _NEVER, 1.0
         b = np.linalg.solve(inner, self.xy - ux.T @ uy)
         square = self.yy - float(uy @ uy) - float(b @ b)
         logs = self.log_fixed + 2 * float(np.log(diagonal).sum() + np.log(np.diag(inner)).sum())
@@ -210,8 +214,10 @@ def _best(law: _Restricted, y: Array, codes: Mapping[str, Codes]) -> tuple[Array
 
     starts = [np.full(len(codes), np.log1p(s**2)) for s in (1.0, 0.2)] + [_by_means(y, codes)]
     bounds = [(0.0, _WIDEST)] * len(codes)
-    options = {"ftol": 1e-14, "gtol": 1e-7}
-    fits = [minimize(at, s, jac="3-point", method="L-BFGS-B", bounds=bounds, options=options) for s in starts]
+    fits = [
+        minimize(at, s, jac="3-point", method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-7})
+        for s in starts
+    ]
     best = min(fits, key=lambda f: float(f.fun))
     relative = np.sqrt(np.expm1(np.asarray(best.x, dtype=np.float64)))
     relative = np.where(relative < _ZERO, 0.0, relative)
@@ -219,7 +225,7 @@ def _best(law: _Restricted, y: Array, codes: Mapping[str, Codes]) -> tuple[Array
 
 
 def _by_means(y: Array, codes: Mapping[str, Codes]) -> Array:
-    """Starting values from the means of the levels: how far they lie apart beside the spread within the finest cells."""
+    """Start from the means of the levels: how far they lie apart beside the spread within the finest cells."""
     cells = np.unique(np.column_stack(list(codes.values())), axis=0, return_inverse=True)[1].reshape(-1)
     within = y - (np.bincount(cells, weights=y) / np.bincount(cells))[cells]
     spare = max(y.size - int(cells.max()) - 1, 1)

@@ -1,0 +1,199 @@
+"""Which readings of a part number may be accepted: the decision rule, what it costs, and the faces in doubt."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spc.board.cell_view import CellView
+from spc.board.gauge_study import log_readings, way_of_reading
+from spc.board.study_material import StudyMaterial, gather
+from spc.board.study_plan import StudyPlan
+from spc.capability.gauge import is_gauge_study, study_gauge
+from spc.capability.guard_band import AcceptanceTrade, acceptance_trade, conformance_probability, guarded_limit
+from spc.model.fit_test import check_fit
+from spc.model.interval_fit import IntervalFit, choose_family
+
+__all__ = ["ConformityReport", "ReadingVerdict", "report_conformity"]
+
+PROVEN = 0.95  # one-sided default of ISO 14253-1 (from memory)
+_FEW_COARSER = 0.05  # share of readings on a coarser step that is not worth a word
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingVerdict:
+    """All faces of one reading."""
+
+    text: str  # the reading as typed
+    low_um: float
+    high_um: float
+    faces: int
+    conformance: float  # chance that such a face meets the limit; NaN where the law gives the reading no chance
+    verdict: str  # 'conforms', 'in doubt', 'does not conform': at 95 % either way
+    accepted: bool  # by the decision rule
+    face_ids: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ConformityReport:
+    """The decision rule of one part number and what it does to its faces."""
+
+    status: str  # 'ruled', 'no reading can be accepted' or 'refused'
+    sentence: str  # the decision rule in words, or why there is none
+    part: str
+    characteristic: str
+    limit_um: float
+    limit_text: str
+    step_um: float
+    reader_sd_um: float
+    reader_sd_source: str
+    guarded_limit_um: float  # limit less 1.645 standard uncertainties of a reading, the process not known
+    law: str
+    trade: AcceptanceTrade | None
+    readings: tuple[ReadingVerdict, ...]  # smallest first
+    remarks: tuple[str, ...]
+
+    @property
+    def in_doubt(self) -> tuple[ReadingVerdict, ...]:
+        """Readings whose faces are neither proven good nor proven bad."""
+        return tuple(r for r in self.readings if r.verdict == "in doubt")
+
+
+def report_conformity(
+    view: CellView, plan: StudyPlan, *, risk: float = 0.005, reader_sd_um: float | None = None
+) -> ConformityReport:
+    """Rule on the readings of one part number.
+
+    Parameters
+    ----------
+    view : CellView
+    plan : StudyPlan
+        Which readings the process law is taken from.
+    risk : float, default 0.005
+        Largest share of bad faces among the accepted ones, between 0 and 1.
+    reader_sd_um : float, optional
+        Standard deviation of one reading before the step rounds it; left out, from the gauge data of the log.
+
+    Returns
+    -------
+    ConformityReport
+        'refused' with its reason where there is no reading, limit, law or reader's spread.
+
+    Raises
+    ------
+    ValueError
+        If the plan cannot be, or `risk` or `reader_sd_um` is out of range.
+
+    Notes
+    -----
+    The process law is fitted to readings, which hold the reader's spread already; taking it for the law of the faces
+    is cautious: it sees a little more bad faces than there are.
+    """
+    if not 0 < risk < 1:
+        raise ValueError(f"`risk` must be between 0 and 1, got {risk}")
+    if reader_sd_um is not None and not (math.isfinite(reader_sd_um) and reader_sd_um >= 0):
+        raise ValueError(f"`reader_sd_um` must be a finite number, 0 or more, got {reader_sd_um}")
+    material = gather(view, plan)
+    kept = material.data
+
+    def refused(why: str) -> ConformityReport:
+        return ConformityReport(
+            "refused", f"No decision rule: {why}.", plan.part, plan.characteristic, material.limit_um,
+            material.limit_text, math.nan, math.nan, "", math.nan, "", None, (), (),
+        )  # fmt: skip
+
+    if kept.empty:
+        return refused(f"no reading of {plan.characteristic} for {plan.part}")
+    if not math.isfinite(material.limit_um):
+        return refused(f"no upper limit of {plan.characteristic} is known for {plan.part}: set one first")
+    low, high = kept["low_um"].to_numpy(np.float64), kept["high_um"].to_numpy(np.float64)
+    width = (high - low)[np.isfinite(high) & (low > 0)]
+    step = float(np.median(width)) if width.size else 0.0
+    if not step > 0:
+        return refused("the step of the readings is not known: say it in the settings")
+    if (low < 0).any():
+        return refused("readings below zero are deviations with a sign: an upper limit alone does not rule on them")
+    sd, source, remarks = _reader_sd(view, material, reader_sd_um)
+    if math.isnan(sd):
+        return refused(source)
+    coarser = float(np.mean(width > 1.1 * step))
+    if coarser > _FEW_COARSER:
+        remarks.append(
+            f"{coarser:.0%} of the readings are on a coarser step than the usual {step:.3g} um: such a reading is "
+            "accepted only where all that it may stand for is within the rule"
+        )
+    choice = choose_family(low, high)
+    if choice.best is None or choice.status == "refused":
+        return refused(f"no law can be fitted: {choice.reason}")
+    law = choice.best
+    fit = check_fit(law)
+    if fit.status == "rejected":
+        remarks.append(f"{fit.sentence}: the shares below lean on that law and are rough")
+    trade = acceptance_trade(law, upper_um=material.limit_um, step_um=step, reader_sd_um=sd, risk=risk)
+    spread = float(law.ppf(0.84) - law.ppf(0.16)) / 2
+    if sd > 0.5 * spread:
+        remarks.append(
+            f"readers ({sd:.2g} um) are a large part of the spread of the readings ({spread:.2g} um): the law of the "
+            "faces is narrower than the law of the readings used here, and the shares are on the cautious side"
+        )
+    u = math.hypot(sd, step / (2 * math.sqrt(3)))
+    accept = trade.chosen.accept_um + 0.51 * step if trade.chosen is not None else -math.inf
+    return ConformityReport(
+        status="ruled" if trade.chosen is not None else "no reading can be accepted",
+        sentence=trade.sentence,
+        part=plan.part,
+        characteristic=plan.characteristic,
+        limit_um=material.limit_um,
+        limit_text=material.limit_text,
+        step_um=step,
+        reader_sd_um=sd,
+        reader_sd_source=source,
+        guarded_limit_um=guarded_limit(material.limit_um, u_um=u, confidence=PROVEN),
+        law=choice.sentence,
+        trade=trade,
+        readings=_verdicts(kept, law, upper_um=material.limit_um, reader_sd_um=sd, accept_um=accept),
+        remarks=tuple(remarks),
+    )
+
+
+def _reader_sd(view: CellView, material: StudyMaterial, given_um: float | None) -> tuple[float, str, list[str]]:
+    """Give the reader's spread, where it comes from (or why it is not known: NaN), and remarks."""
+    if given_um is not None:
+        return given_um, "given", []
+    characteristic = material.plan.characteristic
+    ways = way_of_reading(view.faces, characteristic=characteristic)
+    of_list = frozenset(ways[view.faces["face_id"].isin(material.data["face_id"])])
+    readings = log_readings(view.faces, characteristic=characteristic, ways=of_list)
+    study = study_gauge(readings)
+    if study.status == "refused":
+        return math.nan, "the reader's spread is not known: log repeats of some faces, or give it (--reader-sd-um)", []
+    remarks = []
+    if not is_gauge_study(faces=readings.faces, repeats=readings.repeats, readers=readings.readers):
+        remarks.append(f"the gauge data are few ({readings.n} readings of {readings.faces} faces)")
+    return study.reading_sd_um, f"gauge data of the log, {study.reading_sd_source}", remarks
+
+
+def _verdicts(
+    kept: pd.DataFrame, law: IntervalFit, *, upper_um: float, reader_sd_um: float, accept_um: float
+) -> tuple[ReadingVerdict, ...]:
+    """Rule on each distinct reading: accepted where all that it may stand for is within the rule."""
+    out = []
+    for _, rows in kept.groupby(["low_um", "high_um"], sort=True):
+        low, high = float(rows["low_um"].iloc[0]), float(rows["high_um"].iloc[0])
+        chance = conformance_probability(low, high, process=law, upper_um=upper_um, reader_sd_um=reader_sd_um)
+        proven = chance >= PROVEN
+        verdict = "conforms" if proven else "does not conform" if chance <= 1 - PROVEN else "in doubt"
+        out.append(
+            ReadingVerdict(
+                text=str(rows["text"].mode().iloc[0]),
+                low_um=low,
+                high_um=high,
+                faces=len(rows),
+                conformance=chance,
+                verdict=verdict,
+                accepted=high <= accept_um,
+                face_ids=tuple(int(i) for i in rows["face_id"]),
+            )
+        )
+    return tuple(out)

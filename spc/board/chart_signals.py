@@ -13,6 +13,7 @@ from spc.board.cell_view import CellView
 from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
+from spc.board.reactions import answered_face
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
@@ -160,9 +161,15 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True
     base = stream.where(keep)
+    if not keep.any():
+        words = (
+            "no limits yet: trial limits rest on earlier cycles, and no cycle of this lap has ended; its "
+            f"{len(stream)} readings can be frozen as a baseline with `lapcell limits freeze`"
+        )
+        return SignChart(nothing, False, words)
     analysis = _trial(base, rules_of(plan))
     if analysis.model is None:
-        return SignChart(nothing, False, f"no limits yet: {analysis.sentence}")
+        return SignChart(nothing, False, f"no limits yet from earlier cycles: {analysis.sentence.rstrip('.')}")
     begins = int(stream.sort_us[stream.cycle == running][0])
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen"
@@ -187,15 +194,8 @@ def _open_signals(view: CellView, judged: Replayed) -> list[ChartSignal]:
     begin = int(np.flatnonzero(cycle)[0])
     spoken = [s for s in signals_of(judged, since_us=int(stream.sort_us[begin])) if s.position >= begin]
     recent = [s for s in spoken if s.position >= len(stream) - RECENT_POINTS]
-    done = _answered_face(view, stream)
+    done = answered_face(view, stream.lap, stream.sign)
     return [s for s in recent if s.face_id > done]
-
-
-def _answered_face(view: CellView, stream: Stream) -> int:
-    """Find the newest face at which a signal of this lap and sign was answered; -1 for none."""
-    reactions = view.reactions[(view.reactions["lap"] == stream.lap) & (view.reactions["sign"] == stream.sign)]
-    stored = view.stored_signals[view.stored_signals["signal_id"].isin(reactions["signal_id"])]
-    return int(stored["face_id"].max()) if len(stored) else -1
 
 
 def _signal(chart: SignChart, s: ChartSignal) -> Signal:

@@ -7,10 +7,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.reactions import answered_face
 from spc.board.results import Signal
 from spc.wear.grit_guard import GuardCall, guard_grit
 
-__all__ = ["CLEAN_AGAIN", "answered", "guard_signals", "guards_of_cell", "over_limit_signals"]
+__all__ = ["CLEAN_AGAIN", "guard_signals", "guards_of_cell", "over_limit_signals"]
 
 CLEAN_AGAIN = 5  # faces without the fault after which a guard falls silent by itself; our own rule
 _GUARD_SETTING = {
@@ -22,15 +23,6 @@ _GUARD_SETTING = {
 _SIGN = {"coarse grit": "grit", "back up the ladder": "grit", "scratch": "scratch", "finish jump": "finish"}
 _LASTING = ("coarse grit", "back up the ladder")  # a grit does not go away by itself
 _CURED_BY = ("reconditioned", "re-faced", "grit changed")
-
-
-def answered(view: CellView, lap: str, sign: str, *, since_face_id: int) -> bool:
-    """Whether a person has answered a signal of this lap and sign at or after the face at which the spell began."""
-    reactions = view.reactions[(view.reactions["lap"] == lap) & (view.reactions["sign"] == sign)]
-    if reactions.empty:
-        return False
-    stored = view.stored_signals[view.stored_signals["signal_id"].isin(reactions["signal_id"])]
-    return bool((stored["face_id"] >= since_face_id).any())
 
 
 def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
@@ -63,7 +55,7 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         if low[last] < limit[last] or row["outcome"] in ("regrind", "scrap") or row["cycle"] != rows["cycle"].iloc[-1]:
             continue
         face_id = int(row["face_id"])
-        if answered(view, lap, characteristic, since_face_id=face_id):
+        if answered_face(view, lap, characteristic) >= face_id:
             continue
         what = "Ra" if characteristic == "finish" else characteristic
         sentence = (
@@ -109,7 +101,7 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
             continue
         sign = _SIGN[call.guard]
         row = rows.iloc[here]
-        if call.guard in first or answered(view, lap, sign, since_face_id=int(row["face_id"])):
+        if call.guard in first or answered_face(view, lap, sign) >= int(row["face_id"]):
             continue
         sentence = f"{call.sentence} {call.evidence[:1].upper()}{call.evidence[1:]}."
         first[call.guard] = _signal(row, lap, sign, call.guard, sentence, len(rows) - 1 - here)

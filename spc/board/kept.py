@@ -20,14 +20,14 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-__all__ = ["digest_of_values", "kept"]
+__all__ = ["digest_of_values", "find_kept", "kept"]
 
 T = TypeVar("T")
 
 MOST_FILES = 400  # the oldest go first
 
 
-def kept(kind: str, digest: str, compute: Callable[[], T]) -> T:
+def kept(kind: str, digest: str, compute: Callable[[], T], *, most: int = MOST_FILES) -> T:
     """Give the result of `compute`, from the folder when it was computed before.
 
     Parameters
@@ -38,28 +38,39 @@ def kept(kind: str, digest: str, compute: Callable[[], T]) -> T:
         From `digest_of_values` over everything the result depends on.
     compute : callable
         Makes the result: a value of plain types, arrays and frozen result classes of this package.
+    most : int, default 400
+        How many results of this kind are kept; the oldest go first.
 
     Returns
     -------
     object
         Equal to what `compute` gives. A folder that cannot be read or written is as good as none.
     """
-    folder = _folder()
-    if folder is None:
-        return compute()
-    path = folder / f"{kind}-{digest[:40]}.json"
-    try:
-        found = cast(T, _decode(json.loads(path.read_text(encoding="utf-8"))))
-        os.utime(path)
-        return found
-    except (OSError, ValueError, TypeError, KeyError, AttributeError, ImportError):
-        pass  # not there, or written by another version of the classes: compute and write it anew
+    found = find_kept(kind, digest)
+    if found is not None:
+        return cast(T, found)
     result = compute()
+    folder = _folder()
     try:
-        _write(path, json.dumps(_encode(result)))
+        if folder is not None:
+            _write(folder / _name(kind, digest), json.dumps(_encode(result)), kind=kind, most=most)
     except OSError:
         pass  # a full or read-only disk costs time only
     return result
+
+
+def find_kept(kind: str, digest: str) -> object | None:
+    """Give what was kept under this kind and digest, None when nothing was or it cannot be read."""
+    folder = _folder()
+    if folder is None:
+        return None
+    path = folder / _name(kind, digest)
+    try:
+        found: object = _decode(json.loads(path.read_text(encoding="utf-8")))
+        os.utime(path)
+        return found
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, ImportError):
+        return None  # not there, or written by another version of the classes
 
 
 def digest_of_values(*values: object) -> str:
@@ -100,14 +111,19 @@ def _folder() -> Path | None:
     return folder
 
 
-def _write(path: Path, text: str) -> None:
+def _name(kind: str, digest: str) -> str:
+    return f"{kind}-{digest[:40]}.json"
+
+
+def _write(path: Path, text: str, *, kind: str, most: int) -> None:
     handle, name = tempfile.mkstemp(dir=path.parent, suffix=".new")
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write(text)
     os.replace(name, path)
-    files = sorted(path.parent.glob("*.json"), key=lambda p: p.stat().st_mtime)
-    for old in files[: max(0, len(files) - MOST_FILES)]:
-        old.unlink(missing_ok=True)
+    for pattern, room in ((f"{kind}-*.json", most), ("*.json", MOST_FILES)):
+        files = sorted(path.parent.glob(pattern), key=lambda p: p.stat().st_mtime)
+        for old in files[: max(0, len(files) - room)]:
+            old.unlink(missing_ok=True)
 
 
 def _encode(value: Any) -> Any:

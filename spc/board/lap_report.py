@@ -1,5 +1,7 @@
 """One lap as all three users need it: state, sentence, evidence, faces left, causes, the cycle picture."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -10,10 +12,11 @@ from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
 from spc.board.chart_signals import CellCharts, chart_cell, chart_signals, room_alarm
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
-from spc.board.guard_signals import answered, guard_signals, guards_of_cell, over_limit_signals
+from spc.board.guard_signals import guard_signals, guards_of_cell, over_limit_signals
 from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_state import decide_state
 from spc.board.pace import faces_per_shift
+from spc.board.reactions import answered_face, findings, handed_text
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
 from spc.board.scope import find_scope
@@ -27,7 +30,7 @@ from spc.wear.missing_event import suggest_missing_events
 from spc.wear.sign_moves import sign_moves
 from spc.wear.signed_bow import SignedBow
 
-__all__ = ["UnknownLapError", "report_lap", "report_of"]
+__all__ = ["UnknownLapError", "known_lap", "report_lap", "report_of"]
 
 CAUSES_SHOWN = 4
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
@@ -57,12 +60,17 @@ def report_lap(store: Store, lap: str, settings: Settings) -> LapReport:
         If no log and no register names the lap.
     """
     view = look_at_cell(store, settings)
+    known_lap(view, lap)
+    cell = chart_cell(view)
+    return report_of(view, cell, lap, calls=guards_of_cell(view), room=room_alarm(view, cell))
+
+
+def known_lap(view: CellView, lap: str) -> None:
+    """Raise `UnknownLapError` when no log and no register names the lap."""
     names = view.laps["lap"].tolist()
     if lap not in names:
         known = ", ".join(names[:12]) + (" and others" if len(names) > 12 else "")
         raise UnknownLapError(f"no lap called {lap!r}; " + (f"known are {known}" if names else "no lap is known yet"))
-    cell = chart_cell(view)
-    return report_of(view, cell, lap, calls=guards_of_cell(view), room=room_alarm(view, cell))
 
 
 def report_of(
@@ -94,7 +102,7 @@ def report_of(
     forecast = forecast_lap(view, lap)
     bow = bow_of_lap(rows)
     turning = bow_signal(lap, rows, bow)
-    if turning is not None and answered(view, lap, "bow", since_face_id=turning.since_face_id):
+    if turning is not None and answered_face(view, lap, "bow") >= turning.since_face_id:
         turning = None
     signals = (
         *over_limit_signals(view, lap),
@@ -102,6 +110,7 @@ def report_of(
         *chart_signals(view, cell, lap, room=room),
         *((turning,) if turning is not None else ()),
     )
+    signals = tuple(replace(s, handed=handed_text(view, s)) for s in signals)
     lead = choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits))
     pattern, diagnosis = _diagnose(view, lap, signals, signs, bow)
     state = decide_state(
@@ -159,7 +168,7 @@ def _diagnose(
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     turned = bow.turning if bow.status == "fitted" else None
     pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)
-    counts = count_reactions(view.reactions, pattern.moved)
+    counts = count_reactions(findings(view.reactions), pattern.moved)
     return pattern, diagnose(pattern, counts=counts)
 
 

@@ -13,6 +13,7 @@ __all__ = [
     "CyclePicture",
     "FacesLeft",
     "LapReport",
+    "ReconditionSlot",
     "RoomAlarm",
     "ShiftReport",
     "Signal",
@@ -48,6 +49,7 @@ class Signal:
     time_text: str  # when it spoke, local wall-clock as shown to a person; '' unknown
     value_um: float  # where to ring it on the cycle picture (NaN if the sign is not a length)
     age_faces: float  # its place in the cycle
+    handed: str = ""  # 'handed to lead by ...': still open, and whose it is now
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +162,17 @@ class RoomAlarm:
 
 
 @dataclass(frozen=True, slots=True)
+class ReconditionSlot:
+    """When to recondition one lap."""
+
+    lap: str
+    break_text: str  # the natural break; '' = it cannot wait for one, or is held
+    faces_until: float  # faces it usually laps until then; NaN where it is held
+    faces_left_low: float  # low end of its range
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class ShiftReport:
     """What needs a person this shift."""
 
@@ -180,3 +193,5 @@ class ShiftReport:
     false_calls: str  # how often this board cries wolf, in words
     newest_face_text: str  # when the newest face was logged
     stale: str  # '' or a sentence: no face since ...
+    slots: tuple[ReconditionSlot, ...] = ()  # which lap before which natural break
+    slots_note: str = ""  # what the plan rests on, or why there is none

@@ -1,23 +1,30 @@
 """What needs a person this shift: the laps in order of need, holds, what changed, pace, and one alarm for the room."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, look_at_cell
-from spc.board.chart_signals import chart_cell, go_look_list, room_alarm
+from spc.board.chart_signals import CellCharts, chart_cell, go_look_list, room_alarm
 from spc.board.guard_signals import guards_of_cell
 from spc.board.lap_report import report_of
 from spc.board.lap_state import plural
-from spc.board.pace import pace_by_part
-from spc.board.results import STATES, LapReport, RoomAlarm, ShiftReport
-from spc.board.shifts import ShiftSpan, shift_at, shift_before
+from spc.board.pace import faces_per_shift, pace_by_part
+from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport
+from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
+from spc.board.slots import LapNeed, plan_slots
 from spc.chart.share_interval import share_interval
 from spc.settings import Settings
 from spc.store.store import Store
 
-__all__ = ["in_order_of_need", "report_shift"]
+__all__ = ["in_order_of_need", "report_shift", "shift_of"]
 
+AHEAD_HOURS = 26.0  # a log without a zone may be ahead of the clock by up to this, and be right
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
+_UNDATED = " The log carries no times: all its readings are counted as one week's."
+_BREAKS = 4  # natural breaks ahead that reconditioning is planned over
+_MOST_NAMED = 8  # laps in one sentence
 _ORDER = {state: rank for rank, state in enumerate(STATES)}
 
 
@@ -39,17 +46,38 @@ def report_shift(store: Store, settings: Settings) -> ShiftReport:
     cell = chart_cell(view)
     room = room_alarm(view, cell)
     names = [str(lap) for lap in view.laps["lap"]]
-    laps = in_order_of_need(tuple(report_of(view, cell, lap, calls=calls, room=room) for lap in names))
+    return shift_of(view, cell, [report_of(view, cell, lap, calls=calls, room=room) for lap in names], room=room)
+
+
+def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, room: RoomAlarm | None) -> ShiftReport:
+    """Report on the shift of a cell already looked at.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+        Its charts, from `chart_cell`.
+    reports : iterable of LapReport
+        Of every lap of the view, from `report_of`.
+    room : RoomAlarm or None
+        From `room_alarm`.
+
+    Returns
+    -------
+    ShiftReport
+    """
+    laps = in_order_of_need(tuple(reports))
     stopped = tuple(r.lap for r in laps if any(s.severity == "stop" for s in r.signals))
     listed, chosen = go_look_list(view, cell, never_filtered=stopped)
-    span = shift_at(view.now, settings)
-    before = shift_before(span, settings)
+    span = shift_at(view.now, view.settings)
+    before = shift_before(span, view.settings)
     faces = view.faces[view.faces["kind"] == "face"]
     now = faces[(faces["sort_us"] >= span.start_us) & (faces["sort_us"] < span.end_us)]
     relaps = int((now["attempt"] > 1).sum())
     firsts = len(now) - relaps
     relapped = _relapped(now)
     share = share_interval(relapped, firsts)
+    slots, slots_note = _slots(view, laps)
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
         shift_text=span.text,
@@ -63,11 +91,13 @@ def report_shift(store: Store, settings: Settings) -> ShiftReport:
         relap_share_low=share.low if firsts else float("nan"),
         relap_share_high=share.high if firsts else float("nan"),
         pace=tuple(p.sentence for p in pace_by_part(faces, since_us=span.start_us)),
-        false_calls=cell.plan.sentence,
+        false_calls=cell.plan.sentence + _UNDATED * (len(faces) > 0 and not (faces["time_text"] != "").any()),
         go_look=listed,
         go_look_sentence=chosen.sentence if listed else "",
         newest_face_text=_newest_text(faces),
         stale=_stale(view, faces),
+        slots=slots,
+        slots_note=slots_note,
     )
 
 
@@ -81,6 +111,24 @@ def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
         return _ORDER[report.state], float(known), float(middle), report.lap
 
     return tuple(sorted(laps, key=need))
+
+
+def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[ReconditionSlot, ...], str]:
+    breaks = breaks_ahead(view.now, view.settings, most=_BREAKS)
+    if not breaks:
+        return (), "No plan: the site settings give no shift hours, so no natural break is known."
+    needs = []
+    for report in laps:
+        left = report.faces_left
+        known = left.unit == "faces" and left.low is not None
+        low = 0.0 if left.status == "over" else float(left.low) if known and left.low is not None else float("nan")
+        needs.append(LapNeed(report.lap, report.state, low, faces_per_shift(view.faces_of(report.lap))))
+    slots = plan_slots(needs, breaks)
+    note = (
+        f"Over the next {plural(len(breaks), 'break')}, one lap at each, by the low end of the faces left and the "
+        "usual pace of each lap."
+    )
+    return slots, note if slots else f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
 
 
 def _relapped(now: pd.DataFrame) -> int:
@@ -132,8 +180,14 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
 def _stale(view: CellView, faces: pd.DataFrame) -> str:
     if faces.empty:
         return ""
+    if not (faces["time_text"] != "").any():
+        return "No face carries a time: how old the newest is cannot be said, nor how many a week."
     newest = int(faces["sort_us"].max())
     hours = (view.now_us - newest) / 3.6e9
+    if hours < -AHEAD_HOURS:
+        return (
+            f"The newest face is of {_newest_text(faces)}, which is still to come: look at the site's clock or dates."
+        )
     if hours <= STALE_HOURS:
         return ""
     text = _newest_text(faces)
@@ -146,4 +200,6 @@ def _newest_text(faces: pd.DataFrame) -> str:
 
 
 def _and(names: list[str]) -> str:
+    if len(names) > _MOST_NAMED:
+        names = [*names[: _MOST_NAMED - 1], f"{len(names) - _MOST_NAMED + 1} more laps"]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

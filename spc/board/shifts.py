@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from spc.settings import Settings, Shift
 
-__all__ = ["ShiftSpan", "next_break", "shift_at", "shift_before"]
+__all__ = ["Break", "ShiftSpan", "breaks_ahead", "next_break", "shift_at", "shift_before"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,45 @@ class ShiftSpan:
         """'late shift of 4 March', or '4 March'."""
         day = f"{self.start.day} {self.start:%B}"
         return f"{self.name} shift of {day}" if self.name else day
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """One natural break: the end of a shift."""
+
+    text: str  # 'end of the late shift, 22:00'
+    at: datetime  # wall clock
+    shifts_ahead: float  # working time until then, in shifts
+
+
+def breaks_ahead(moment: datetime, settings: Settings, *, most: int = 4) -> tuple[Break, ...]:
+    """List the ends of the running shift and the ones after it.
+
+    Parameters
+    ----------
+    moment : datetime
+        Wall clock of the site, without zone.
+    settings : Settings
+        Shift hours and zone.
+    most : int, default 4
+
+    Returns
+    -------
+    tuple of Break
+        In order of time; none when the site gives no shift hours.
+    """
+    if not settings.shifts:
+        return ()
+    days = range(most // len(settings.shifts) + 3)
+    later = {s.end: s for day in days for s in _around(moment + timedelta(days=day), settings) if s.end > moment}
+    found: list[Break] = []
+    worked = 0.0
+    for end in sorted(later)[:most]:
+        span = later[end]
+        worked += (end - max(moment, span.start)) / (end - span.start)
+        day = "" if span.start.date() == moment.date() else f" on {span.start:%A}"
+        found.append(Break(f"end of the {span.name} shift{day}, {end:%H:%M}", end, worked))
+    return tuple(found)
 
 
 def shift_at(moment: datetime, settings: Settings) -> ShiftSpan:

@@ -1,0 +1,93 @@
+"""The whole board at one moment: the cell looked at once, each lap's report made once, when it is first asked for."""
+
+import threading
+from pathlib import Path
+
+from spc.board.cell_view import CellView, look_at_cell
+from spc.board.chart_signals import CellCharts, chart_cell, room_alarm
+from spc.board.guard_signals import guards_of_cell
+from spc.board.kept import digest_of_values, find_kept, kept
+from spc.board.lap_report import known_lap, report_of
+from spc.board.results import LapReport, RoomAlarm, ShiftReport
+from spc.board.shift import shift_of
+from spc.settings import Settings
+from spc.store.store import Store
+from spc.wear.grit_guard import GuardCall
+
+__all__ = ["Board"]
+
+_MOST_KEPT = 4  # shift reports kept between runs
+
+
+class Board:
+    """What long-running screens ask of one state of one store; safe to share between threads.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    settings : Settings
+
+    Notes
+    -----
+    Nothing is read before it is asked for. A replayed log, whose clock the settings give, always gives the same shift
+    report for the same revision: it is kept between runs, and the first screen needs no more than that.
+    """
+
+    def __init__(self, path: Path, settings: Settings) -> None:
+        self._path = path
+        self._settings = settings
+        self._lock = threading.RLock()
+        self._view: CellView | None = None
+        self._charts: CellCharts | None = None
+        self._calls: tuple[GuardCall, ...] = ()
+        self._room: RoomAlarm | None = None
+        self._laps: dict[str, LapReport] = {}
+        self._digest = self._replayed_digest()
+        found = find_kept("shift", self._digest) if self._digest else None
+        self._shift = found if isinstance(found, ShiftReport) else None
+
+    def look(self) -> tuple[CellView, CellCharts]:
+        """Give the cell and its charts."""
+        with self._lock:
+            if self._view is None or self._charts is None:
+                with Store.open(self._path) as store:
+                    self._view = look_at_cell(store, self._settings)
+                if self._digest != self._replayed_digest():
+                    self._digest = ""  # the store has grown meanwhile: right to show, not to keep under the old name
+                self._charts = chart_cell(self._view)
+                self._calls = guards_of_cell(self._view)
+                self._room = room_alarm(self._view, self._charts)
+            return self._view, self._charts
+
+    def lap(self, name: str) -> LapReport:
+        """Report on one lap; raises `UnknownLapError` as `report_lap` does."""
+        with self._lock:
+            if self._shift is not None and not self._laps:
+                self._laps = {report.lap: report for report in self._shift.laps}
+            if name not in self._laps:
+                view, charts = self.look()
+                known_lap(view, name)
+                self._laps[name] = report_of(view, charts, name, calls=self._calls, room=self._room)
+            return self._laps[name]
+
+    def shift(self) -> ShiftReport:
+        """Report on the whole cell."""
+        with self._lock:
+            if self._shift is None:
+                self.look()
+                digest = self._digest
+                self._shift = kept("shift", digest, self._report, most=_MOST_KEPT) if digest else self._report()
+            return self._shift
+
+    def _report(self) -> ShiftReport:
+        view, charts = self.look()
+        return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=self._room)
+
+    def _replayed_digest(self) -> str:
+        """Digest of all that the shift report hangs on; '' where that is the wall clock too."""
+        if self._settings.clock is None:
+            return ""
+        with Store.open(self._path) as store:
+            state = (str(self._path.resolve()), store.born_us(), store.revision())
+        return digest_of_values(*state, repr(self._settings))

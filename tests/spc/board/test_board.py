@@ -1,0 +1,71 @@
+"""The board that screens share: one look, the same reports as asked one by one, kept only where it may be."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from spc.board import board as board_module
+from spc.board.board import Board
+from spc.board.lap_report import UnknownLapError, report_lap
+from spc.board.shift import report_shift
+from spc.settings import Settings
+from spc.store.store import Store
+
+REPLAYED = Settings(clock=datetime(2026, 3, 4, 12), time_zone="UTC")
+
+
+@pytest.fixture
+def cell(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
+    path = tmp_path / "lapcell.db"
+    at = datetime(2026, 3, 4, 6, tzinfo=UTC)
+    with Store.open(path) as store:
+        store.set_limit("*", "flatness", upper_um=0.6, who="QE")
+        for number in range(24):
+            low = 0.1 + 0.005 * number
+            store.append_face(
+                {"lap": ("CI-1", "CI-2")[number % 2], "serial": f"S{number}", "time_utc": at, "minutes": 9.0,
+                 "flatness_low_um": low, "flatness_high_um": low + 0.1, "flatness_text": f"{low:.3f}"}, who="Ann",
+            )  # fmt: skip
+            at += timedelta(minutes=9)
+    return path
+
+
+def never(*_args, **_options):
+    raise AssertionError("looked again")
+
+
+def test_it_says_what_the_reports_say(cell):
+    board = Board(cell, REPLAYED)
+    with Store.open(cell) as store:
+        assert repr(board.lap("CI-1")) == repr(report_lap(store, "CI-1", REPLAYED))
+        assert repr(board.shift()) == repr(report_shift(store, REPLAYED))
+    assert board.lap("CI-1") is next(report for report in board.shift().laps if report.lap == "CI-1")
+    with pytest.raises(UnknownLapError, match="no lap called 'CI-9'"):
+        board.lap("CI-9")
+
+
+def test_the_cell_is_looked_at_once(cell, monkeypatch):
+    board = Board(cell, REPLAYED)
+    board.lap("CI-2")
+    monkeypatch.setattr(board_module, "look_at_cell", never)
+    board.shift()
+    board.lap("CI-1")
+
+
+def test_a_replayed_log_is_reported_from_what_was_kept_until_it_changes(cell, monkeypatch):
+    first = Board(cell, REPLAYED).shift()
+    with monkeypatch.context() as closed:
+        closed.setattr(board_module, "look_at_cell", never)
+        again = Board(cell, REPLAYED)
+        assert repr(again.shift()) == repr(first) and again.lap("CI-1").lap == "CI-1"
+    with Store.open(cell) as store:
+        store.append_event({"lap": "CI-1", "event": "reconditioned"}, who="Ann")
+    monkeypatch.setattr(board_module, "look_at_cell", never)
+    with pytest.raises(AssertionError, match="looked again"):
+        Board(cell, REPLAYED).shift()
+
+
+def test_a_running_clock_keeps_nothing(cell, tmp_path):
+    Board(cell, Settings()).shift()
+    assert not list((tmp_path / "kept").glob("shift-*"))

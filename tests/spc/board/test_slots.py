@@ -1,0 +1,82 @@
+"""Reconditioning slots: by hand, and against trying every assignment."""
+
+import math
+from datetime import datetime, time
+from itertools import product
+
+import numpy as np
+import pytest
+
+from spc.board.shifts import breaks_ahead
+from spc.board.slots import LapNeed, plan_slots
+from spc.settings import Settings, Shift
+
+SITE = Settings(shifts=(Shift("early", time(6), time(14)), Shift("late", time(14), time(22))))
+FRIDAY = datetime(2026, 3, 6, 18)
+BREAKS = breaks_ahead(FRIDAY, SITE, most=4)  # half a shift, then one and a half, ...
+
+
+def need(lap, low, pace=10.0, state="watch"):
+    return LapNeed(lap, state, low, pace)
+
+
+def test_breaks_are_the_ends_of_shifts_in_working_time():
+    assert [b.text for b in BREAKS] == [
+        "end of the late shift, 22:00", "end of the early shift on Saturday, 14:00",
+        "end of the late shift on Saturday, 22:00", "end of the early shift on Sunday, 14:00",
+    ]  # fmt: skip
+    assert [b.shifts_ahead for b in BREAKS] == [0.5, 1.5, 2.5, 3.5]
+    assert breaks_ahead(FRIDAY, Settings()) == ()
+
+
+def test_a_night_shift_ends_on_the_next_day():
+    night = Settings(shifts=(Shift("night", time(22), time(6)),))
+    (first, second) = breaks_ahead(datetime(2026, 3, 6, 23), night, most=2)
+    assert first.at == datetime(2026, 3, 7, 6) and first.shifts_ahead == pytest.approx(7 / 8)
+    assert second.shifts_ahead == pytest.approx(15 / 8)
+
+
+def test_a_lap_takes_the_last_break_it_lasts_until():
+    (slot,) = plan_slots([need("CI-1", 15)], BREAKS)
+    assert slot.break_text == "end of the early shift on Saturday, 14:00" and slot.faces_until == 15
+    assert slot.sentence == (
+        "CI-1: end of the early shift on Saturday, 14:00; about 15 faces until then, at least 15 left."
+    )
+
+
+def test_what_cannot_wait_comes_first_and_what_is_held_last_without_a_break():
+    slots = plan_slots([need("A", 20), need("H", 3, state="held"), need("B", 2), need("O", 0, state="due")], BREAKS)
+    assert [s.lap for s in slots] == ["O", "B", "A", "H"]
+    assert slots[0].sentence == "O: before its next face; it is at its limit."
+    assert "may not last until the first break" in slots[1].sentence
+    assert slots[3].break_text == "" and slots[3].sentence == "H: answer its signal first; then it is planned."
+
+
+def test_laps_that_last_rest_or_have_no_forecast_need_no_place():
+    assert plan_slots([need("A", 99), need("B", math.nan), need("R", 1, state="resting")], BREAKS) == ()
+    assert plan_slots([need("A", 2)], ()) == ()
+
+
+def test_two_laps_do_not_share_a_break():
+    slots = plan_slots([need("A", 16), need("B", 17)], BREAKS)
+    assert [(s.lap, s.break_text) for s in slots] == [("A", BREAKS[0].text), ("B", BREAKS[1].text)]
+    assert len({s.break_text for s in plan_slots([need("A", 16), need("B", 17)], BREAKS, at_once=2)}) == 1
+
+
+def test_no_assignment_keeps_more_laps_from_running_out():
+    rng = np.random.default_rng(4)
+    for _ in range(60):
+        lows = rng.uniform(1, 34, size=rng.integers(1, 5))
+        planned = sum(s.break_text != "" for s in plan_slots([need(f"L{i}", x) for i, x in enumerate(lows)], BREAKS))
+        best = 0
+        for places in product([-1, 0, 1, 2, 3], repeat=len(lows)):  # every assignment there is
+            used = [p for p in places if p >= 0]
+            lasts = all(p < 0 or 10 * BREAKS[p].shifts_ahead <= x for p, x in zip(places, lows, strict=True))
+            if lasts and len(set(used)) == len(used):
+                best = max(best, len(used))
+        assert planned == best
+
+
+def test_at_least_one_lap_at_a_break():
+    with pytest.raises(ValueError, match="`at_once` must be 1 or more, got 0"):
+        plan_slots([], BREAKS, at_once=0)

@@ -1,6 +1,7 @@
 """Columns as distinct values and one code per row, whatever array they come in: str, object, number or category."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -48,7 +49,16 @@ def hashed(column: "pd.Series[Any]") -> NDArray[np.uint64]:
 
 def texts_of(values: Sequence[str]) -> pd.api.extensions.ExtensionArray:
     """Make a text column of Python strings."""
+    if len(values) == 1:
+        return _text_of(values[0]).copy()
     column: pd.api.extensions.ExtensionArray = pd.array(values, dtype=_STR)
+    return column
+
+
+@lru_cache(maxsize=512, typed=True)
+def _text_of(value: str) -> pd.api.extensions.ExtensionArray:
+    """Make a column of one text: a row typed into a form has two dozen of them, most of them blank."""
+    column: pd.api.extensions.ExtensionArray = pd.array([value], dtype=_STR)
     return column
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import listed, texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
-from spc.store.words import HAND, JOB, LAP_NAME, READING, Words, decode
+from spc.store.words import HAND, JOB, LAP_NAME, READING, Words
 
 __all__ = ["FaceTable"]
 
@@ -199,12 +199,12 @@ class FaceTable:
         data: dict[str, Any] = {"face_id": face_id, "version": version, "intake_id": intake_id, "sort_us": sort_us}
         data |= {"row_number": row_number, **text, "note": texts_of(column[14])}
         data |= {"minutes": np.array(column[12], dtype=np.float64), "temperature_c": np.array(column[13], np.float64)}
-        data |= decode(self._connection, "lap_name", LAP_NAME, lap_id)
-        data |= decode(self._connection, "hand", HAND, hand_id)
-        data |= decode(self._connection, "job", JOB, job_id)
+        data |= self._laps.values(lap_id)
+        data |= self._hands.values(hand_id)
+        data |= self._jobs.values(job_id)
         data["time_utc"] = np.where(data.pop("has_utc"), sort_us, _NO_TIME)
         for name, ids in zip(CHARACTERISTICS, integer[8:], strict=True):
-            reading = decode(self._connection, "reading", READING, ids)
+            reading = self._readings.values(ids)
             data |= {f"{name}_{what}": values for what, values in reading.items()}
         return frame(FACES, data)
 

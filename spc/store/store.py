@@ -173,12 +173,11 @@ class Store(QuarantineRecords, WatchReports):
         int
             Its `face_id`; an exact double within minutes gives the id of the face that is there already.
         """
-        rows = one_row(FACES, face)
-        if not str(rows["lap"].iloc[0]).strip():
+        if not str(face.get("lap", "")).strip():
             raise StoreError("`lap` must be given: a face without its lap cannot be charted")
-        with self.writing(who=who, what=f"face on {rows['lap'].iloc[0]}"):
+        with self.writing(who=who, what=f"face on {face['lap']}"):
             intake_id, row_number = self._form_place(who=who, source=source)
-            rows = rows.assign(intake_id=intake_id, row_number=row_number)
+            rows = one_row(FACES, {**face, "intake_id": intake_id, "row_number": row_number})
             keys = face_keys(rows, [typed_text(rows)], source=source)
             admitted = self.admission(who=who).faces(rows, keys=keys)
             self._keep_form_intake(admitted, who=who, source=source)

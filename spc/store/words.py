@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import coded, texts_of
 
-__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Words", "decode"]
+__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Words"]
 
 Ids = NDArray[np.int64]
 
@@ -43,7 +44,18 @@ READING: dict[str, str] = {"low_um": "float64", "high_um": "float64", "text": "s
 _UNKNOWN = -1.0  # stands for NaN where rows must be unique; no grit, cut-off or coverage is negative
 _ALWAYS_KNOWN = frozenset(READING)
 _FEW = 50  # rows below which looking at each is faster than arrays
+_SMALL = 5_000  # rows of a table read whole
+_FEW_NUMBERS = 2_000  # rows asked for one by one
 _MOST_KEPT = 200_000  # combinations remembered between chunks
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """Rows of a table as read."""
+
+    newest: int  # id of the newest row there was
+    ids: Ids  # shape (n,), ascending
+    columns: dict[str, Any]  # arrays of shape (n + 1,), the value of nothing last
 
 
 class Words:
@@ -51,7 +63,9 @@ class Words:
 
     def __init__(self, connection: sqlite3.Connection, table: str, columns: Mapping[str, str]) -> None:
         self._connection = connection
+        self._table = table
         self._columns = columns
+        self._held: _Held | None = None
         self._seen: dict[tuple[Any, ...], int] = {}
         names = ", ".join(columns)
         marks = ", ".join("?" * len(columns))
@@ -62,6 +76,7 @@ class Words:
     def forget(self) -> None:
         """Drop what is remembered, as after a transaction that was rolled back."""
         self._seen.clear()
+        self._held = None
 
     def numbers(self, values: "Mapping[str, pd.Series[Any]]") -> Ids:
         """Find the number of each row of `values` (column -> series of one length); write the rows that are new."""
@@ -87,6 +102,52 @@ class Words:
         numbers = np.array([self._number(row) for row in zip(*distinct, strict=True)], dtype=np.int64)
         return numbers[inverse]
 
+    def values(self, ids: Ids) -> dict[str, Any]:
+        """
+        Values behind numbers.
+
+        Parameters
+        ----------
+        ids : ndarray of int64, shape (n,)
+            -1 = none: gives NaN, '' or 0.
+
+        Returns
+        -------
+        dict of str to array, shape (n,)
+        """
+        if not len(ids) or ids.max() < 0:
+            nothing = np.zeros(len(ids), dtype=np.int64)
+            return {name: _column(name, kind, []).take(nothing) for name, kind in self._columns.items()}
+        held = self._held_for(ids)
+        place = np.searchsorted(held.ids, ids)
+        place[ids < 0] = len(held.ids)  # the value of nothing, the last one
+        if not np.array_equal(np.append(held.ids, -1)[place], np.maximum(ids, -1)):
+            raise sqlite3.DatabaseError(
+                f"table {self._table} lacks rows that faces name; restore the store from a copy"
+            )
+        return {name: column.take(place) for name, column in held.columns.items()}
+
+    def _held_for(self, ids: Ids) -> "_Held":
+        """Rows of the table for these numbers: all of a small table, kept as long as nothing was added to it."""
+        newest = int(self._connection.execute(f"SELECT coalesce(max(id), 0) FROM {self._table}").fetchone()[0])
+        if self._held is not None and self._held.newest == newest:
+            return self._held
+        query = f"SELECT id, {', '.join(self._columns)} FROM {self._table}"
+        if newest <= _SMALL:
+            self._held = self._read(f"{query} ORDER BY id", newest)
+            return self._held
+        wanted = np.unique(ids)
+        numbers = f" WHERE id IN ({','.join(map(str, wanted.tolist()))})" if len(wanted) <= _FEW_NUMBERS else ""
+        return self._read(f"{query}{numbers} ORDER BY id", newest)
+
+    def _read(self, query: str, newest: int) -> "_Held":
+        rows = self._connection.execute(query).fetchall()
+        columns = {
+            name: _column(name, kind, [row[at] for row in rows])
+            for at, (name, kind) in enumerate(self._columns.items(), start=1)
+        }
+        return _Held(newest, np.fromiter((row[0] for row in rows), dtype=np.int64, count=len(rows)), columns)
+
     def _number(self, row: tuple[Any, ...]) -> int:
         known = self._seen.get(row)
         if known is None:
@@ -102,49 +163,6 @@ def _plain(column: "pd.Series[Any]", kind: str) -> list[Any]:
     if kind == "float64":
         return [_UNKNOWN if value != value else float(value) for value in column]
     return [str(value) if kind == "str" else int(value) for value in column]
-
-
-def decode(connection: sqlite3.Connection, table: str, columns: Mapping[str, str], ids: Ids) -> dict[str, Any]:
-    """
-    Values behind numbers.
-
-    Parameters
-    ----------
-    connection : sqlite3.Connection
-    table : str
-    columns : mapping of str to str
-        Column -> dtype.
-    ids : ndarray of int64, shape (n,)
-        -1 = none: gives NaN, '' or 0.
-
-    Returns
-    -------
-    dict of str to array, shape (n,)
-    """
-    if not len(ids) or ids.max() < 0:
-        nothing = np.zeros(len(ids), dtype=np.int64)
-        return {name: _column(name, kind, []).take(nothing) for name, kind in columns.items()}
-    wanted, inverse = np.unique(ids, return_inverse=True)
-    query = f"SELECT id, {', '.join(columns)} FROM {table}"
-    if len(wanted) <= 2000:
-        numbers = ",".join(map(str, wanted.tolist()))
-        rows = connection.execute(f"{query} WHERE id IN ({numbers}) ORDER BY id").fetchall()
-    else:
-        rows = connection.execute(f"{query} ORDER BY id").fetchall()
-    found = np.fromiter((row[0] for row in rows), dtype=np.int64, count=len(rows))
-    place = np.searchsorted(found, wanted)
-    place[wanted < 0] = len(rows)  # the row of nothing, appended below
-    if len(found):
-        missing = (wanted >= 0) & (found[np.minimum(place, len(found) - 1)] != wanted)
-    else:
-        missing = wanted >= 0
-    if missing.any():
-        raise sqlite3.DatabaseError(f"table {table} lacks rows that faces name; restore the store from a copy")
-    rank = place[inverse]
-    return {
-        name: _column(name, kind, [row[at] for row in rows]).take(rank)
-        for at, (name, kind) in enumerate(columns.items(), start=1)
-    }
 
 
 def _column(name: str, kind: str, values: Sequence[Any]) -> Any:

@@ -3,10 +3,14 @@
 import numpy as np
 import pandas as pd
 
+from spc.board.kept import digest_of_values, kept
 from spc.board.results import Signal
 from spc.wear.signed_bow import SignedBow, bow_of_cycle
 
 __all__ = ["bow_of_lap", "bow_signal"]
+
+# Everything a bow is made from.
+_SAID = ("kind", "first_pass", "age_faces", "flatness_low_um", "flatness_high_um", "shape")
 
 
 def bow_of_lap(rows: pd.DataFrame) -> SignedBow:
@@ -24,7 +28,8 @@ def bow_of_lap(rows: pd.DataFrame) -> SignedBow:
     """
     now = rows[rows["cycle"] == rows["cycle"].iloc[-1]] if len(rows) else rows
     seed = int(now["face_id"].iloc[-1]) if len(now) else 0
-    return bow_of_cycle(now, rng=np.random.default_rng(seed))
+    said = [now[name].tolist() for name in _SAID]
+    return kept("bow", digest_of_values(seed, said), lambda: bow_of_cycle(now, rng=np.random.default_rng(seed)))
 
 
 def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow) -> Signal | None:

@@ -86,7 +86,8 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
 
 
 def _print_shift(shift: ShiftReport) -> None:
-    click.echo(f"{shift.as_of_text}, {shift.shift_text}. {shift.sentence}")
+    when = shift.as_of_text + (f", {shift.shift_text}" if " shift of " in shift.shift_text else "")
+    click.echo(f"{when}. {shift.sentence}")
     if shift.stale:
         click.echo(shift.stale)
     click.echo()

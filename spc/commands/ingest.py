@@ -99,6 +99,8 @@ def _file(result: "IntakeResult", show_rows: bool) -> dict[str, Any]:
         "error remarks"
     ).split()
     document = {name: getattr(result, name) for name in names} | _reading(result)
+    if show_rows:
+        document |= {"accepted_rows": [], "event_rows": [], "quarantined_rows": []}
     if show_rows and result.accepted_rows is not None and result.quarantined_rows is not None:
         faces = result.accepted_rows.rename(columns={"flatness_text": "as_typed", "finish_text": "finish_as_typed"})
         keys = (

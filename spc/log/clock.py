@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from spc.log.coded import Coded, joined
 from spc.log.columns import ColumnMap
 from spc.log.draft import Draft, Picked
-from spc.log.times import NO_TIME, Times, parse_times, shifts_of, to_utc
+from spc.log.times import NO_TIME, TOO_FAR_MIN, Times, parse_times, shifts_of, to_utc
 
 __all__ = ["read_times"]
 
@@ -113,9 +113,9 @@ def _by_zone(
         rows = np.flatnonzero(zones.codes == (at if at < len(names) - 1 else -1))
         short = re.fullmatch(r"(?i)(?:utc|gmt)?([+-]\d{1,2}(?::?\d{2})?)|utc|gmt|z", name)
         here = offset[rows]
-        if short:
-            here = np.where(np.isnan(here), _offset(short.group(1)) if short.group(1) else 0.0, here)
         try:
+            if short:
+                here = np.where(np.isnan(here), _offset(short.group(1)) if short.group(1) else 0.0, here)
             utc[rows], state[rows] = to_utc(wall[rows], here, "" if short else name or default)
         except (KeyError, ValueError, OSError):
             faults[at] = f"is no zone of the time-zone database: {name[:60]!r}; write Europe/Vienna or +01:00"
@@ -201,4 +201,6 @@ def _shift(draft: Draft, wall: NDArray[np.int64], utc: NDArray[np.int64], zone: 
 def _offset(text: str) -> float:
     sign, hours, rest = text[0], *(text[1:].replace(":", "")[:2], text[1:].replace(":", "")[2:])
     value = int(hours) * 60 + int(rest or 0)
+    if value >= TOO_FAR_MIN:
+        raise ValueError(f"`text` must lie less than 15 hours from UTC, got {text}")
     return float(value if sign == "+" else -value)

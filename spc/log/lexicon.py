@@ -226,7 +226,7 @@ def _qualified(field: str, rest: str, phrase: str) -> HeaderMeaning | None:
     if field in ("time", "time_end", "date"):
         if rest in _ZONES or not rest:
             return HeaderMeaning(field, _ZONES.get(rest, ""), "")
-        offset = re.fullmatch(r"(?:utc|gmt)? ?([+-]\d{1,2}(?::?\d{2})?)", rest)
+        offset = re.fullmatch(r"(?:utc|gmt)? ?([+-](?:0?\d|1[0-4])(?::?[0-5]\d)?)", rest)
         return HeaderMeaning(field, offset.group(1), "") if offset else None
     return HeaderMeaning(field, "", "") if not rest or rest in ("text", "id", "no", "name", "code") else None
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from spc.log.coded import Coded
 
-__all__ = ["NO_TIME", "Times", "parse_times", "shifts_of", "to_utc"]
+__all__ = ["NO_TIME", "TOO_FAR_MIN", "Times", "parse_times", "shifts_of", "to_utc"]
 
 NO_TIME = np.iinfo(np.int64).min  # numpy's not-a-time
 _DAY_US = 86_400_000_000
@@ -47,6 +47,7 @@ _PATTERNS = tuple(
         r"(?P<mon>[a-zà-ÿ]+)\.? (?P<D>\d{1,2})(?:st|nd|rd|th)?,? (?P<y>\d{4})",
     )
 )
+TOO_FAR_MIN = 15 * 60  # the farthest zone is UTC+14, in the Line Islands
 _OFFSETS = {"z": 0, "utc": 0, "gmt": 0, "cet": 60, "mez": 60, "cest": 120, "mesz": 120}
 
 
@@ -257,8 +258,10 @@ def _fill(
     if groups["zw"]:
         offset[rows] = _OFFSETS[groups["zw"]]
     elif groups["zs"]:
-        minutes = read(match.span("zh")) * 60 + (read(match.span("zm")) if groups["zm"] else 0)
+        past_hour = read(match.span("zm")) if groups["zm"] else np.zeros(len(rows), dtype=np.int32)
+        minutes = read(match.span("zh")) * 60 + past_hour
         offset[rows] = minutes if groups["zs"] == "+" else -minutes
+        part["h"][rows] = np.where((minutes >= TOO_FAR_MIN) | (past_hour > 59), 99, part["h"][rows])  # no such zone
 
 
 def _decide_order(

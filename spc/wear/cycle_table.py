@@ -26,6 +26,7 @@ _COLUMNS = (
     "before_um ended reason reason_given resting faces first_passes minutes minutes_missing removed_um removed_missing "
     "good_faces low_faces high_faces first_face_id last_face_id first_us last_us first_text last_text"
 ).split()
+_YES_OR_NO = ("start_known", "reason_given", "resting")
 
 
 def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
@@ -61,7 +62,7 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     for c, lap in enumerate(layout.laps):
         of_lap = records[int(cuts[c]) : int(cuts[c + 1])]
         rows += _cycles_of_lap(lap, of_lap, int(layout.block_start[c]), int(layout.block_end[c]), amounts)
-    return pd.DataFrame(rows, columns=_COLUMNS)
+    return pd.DataFrame(rows, columns=_COLUMNS).astype(dict.fromkeys(_YES_OR_NO, bool))  # so with no rows too
 
 
 def _cycles_of_lap(lap: str, events: list[dict[str, Any]], begin: int, end: int, a: "_Amounts") -> list[dict[str, Any]]:

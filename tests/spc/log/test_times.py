@@ -116,3 +116,12 @@ def test_many_times_in_blocks():
     when = start + np.arange(200_000).astype("m8[s]")
     found = parsed(*np.datetime_as_string(when).tolist())
     assert (found.wall_us[:-1] == when.astype("M8[us]").astype(np.int64)).all()
+
+
+@pytest.mark.parametrize("offset", ["+99:00", "-15:00", "+05:75", "UTC+24"])
+def test_an_offset_no_zone_has_is_no_possible_time(offset):
+    assert "no possible date and time" in parsed(f"2026-03-04T10:00:00{offset}").faults[0]
+
+
+def test_the_farthest_zone_is_read():
+    assert parsed("2026-03-04T10:00:00+14:00").offset_min[0] == 14 * 60

@@ -87,3 +87,8 @@ def test_faces_after_retiring_start_a_new_life():
     assert table["life"].tolist() == [1, 2]
     assert table["ended"].tolist() == ["retired", "running"]
     assert table["start_known"].tolist() == [False, False]
+
+
+def test_events_without_any_face_give_an_empty_table_that_can_still_be_asked():
+    table = cycles(FACES.iloc[:0], [{"event": "reconditioned", "sort_us": hours(1)}])
+    assert table.empty and len(table[table["start_known"]]) == 0 and "end_us" in table[table["start_known"]]

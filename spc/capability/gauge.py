@@ -128,12 +128,12 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
     remarks = list(empty.remarks)
     stepped = fit_stepped(readings, level=level)
     reml = _reml(readings, design, level)
-    layout = design if design in ("crossed", "nested") else "one reader"
+    single = readings.faces == 1
+    layout = design if design in ("crossed", "nested") and not single else "one reader"
     core = _balanced_core(readings) if layout == "crossed" else np.ones(readings.n, dtype=bool)
-    # In a nested table every face has one reader, so its own code already tells the readers' faces apart.
-    anova = gauge_anova(
-        readings.middle_um[core], readings.face[core], readings.reader[core], design=layout, level=level
-    )
+    # A face's code is its own in a nested table; of a single face, each reader's readings are a group of their own.
+    group = readings.reader if single else readings.face
+    anova = gauge_anova(readings.middle_um[core], group[core], readings.reader[core], design=layout, level=level)
     if anova.status != "split":
         remarks.append(f"analysis of variance: {anova.sentence}")
     elif not core.all():
@@ -167,7 +167,7 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
         reading_sd_um=math.sqrt(cautious**2 + sum(others)),
         reading_sd_source=source,
         reml=reml,
-        anova=anova if anova.status == "split" else None,
+        anova=anova if anova.status == "split" and not single else None,
         stepped=stepped if stepped.status != "exact" else None,
         remarks=tuple(remarks),
     )

@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from spc.log.intake import IntakeResult
     from spc.log.watch import FolderWatch, Outcome, Take
 
-__all__ = ["command", "watch_command"]
+__all__ = ["command", "rest_s", "watch_command"]
 
 _WHO = "watched folder"
-_LEAST_REST = 4.0  # times as long as a look took: a slow drive is not kept busy by looking at it
+_LEAST_REST = 4.0  # times as long as a listing took
 
 HELP = """Take in the logs that are dropped into the folder DIR, as soon as each is whole; stop with Ctrl+C.
 
@@ -93,16 +93,35 @@ def watch_command(folder: Path) -> list[str]:
 
 
 def _watch(watch: "FolderWatch", told: "_Told", site: "_Site", *, every_s: float) -> int:
+    listing_s = 0.0
     while True:
         started = time.monotonic()
         if site.changed():
             watch.read_all_again()
-        told.tell(watch.look(started))
-        if watch.behind:
-            continue
-        took_s = time.monotonic() - started
-        rest_s = min(every_s, watch.quiet_s) if watch.unsettled else every_s
-        time.sleep(max(rest_s, min(_LEAST_REST * took_s, 60.0)))
+        outcomes = watch.look(started)
+        if not outcomes:  # it only looked
+            listing_s = time.monotonic() - started
+        told.tell(outcomes)
+        if not watch.behind:
+            time.sleep(rest_s(every_s, quiet_s=watch.quiet_s, unsettled=bool(watch.unsettled), listing_s=listing_s))
+
+
+def rest_s(every_s: float, *, quiet_s: float, unsettled: bool, listing_s: float) -> float:
+    """
+    Seconds from one look to the next.
+
+    Parameters
+    ----------
+    every_s : float
+        As asked for.
+    quiet_s : float
+        For which a file must not change; not longer than this while one is `unsettled`.
+    unsettled : bool
+        Whether a file there is not yet whole.
+    listing_s : float
+        What the last listing of the folder took; a slow drive is given a multiple of it, a minute at most.
+    """
+    return max(min(every_s, quiet_s) if unsettled else every_s, min(_LEAST_REST * listing_s, 60.0))
 
 
 def _once(watch: "FolderWatch", told: "_Told") -> int:

@@ -272,14 +272,16 @@ class FolderWatch:
             return self._settle(name, file, "failed", sentence)
         try:
             before = _stamp(os.stat(file.path))
+            if before[:2] != file.stamp[0][:2]:
+                return None  # the next listing sees it
             data = Path(file.path).read_bytes()
             after = _stamp(os.stat(file.path))
         except FileNotFoundError:
             return None  # the next listing says that it is gone
         except OSError as error:  # locked by another program, not allowed, or the drive is away
             return self._try_again(name, file, "failed", f"{name}: the file cannot be read: {error.strerror}")
-        if before[:2] != file.stamp[0][:2] or before != after or len(data) != after[0]:
-            return None  # the next listing sees it
+        if before != after or len(data) != after[0]:
+            return None
         file.open_line = not data.removesuffix(b"\0").endswith((b"\n", b"\r"))  # the zero: UTF-16
         if not self._is_due(file):
             return None

@@ -125,6 +125,15 @@ def test_a_store_that_is_locked_lets_the_file_wait(shop, monkeypatch):
     assert "6 faces" in shop.once().stdout and shop.problems() == []
 
 
+def test_the_rest_between_looks_spares_a_slow_drive_and_is_short_while_a_file_settles():
+    def rest(every_s, **how):
+        return watch_module.rest_s(every_s, **({"quiet_s": 1.0, "unsettled": False, "listing_s": 0.02} | how))
+
+    assert rest(0.5) == 0.5 and rest(30.0) == 30.0 and rest(30.0, unsettled=True) == 1.0
+    assert rest(0.5, listing_s=2.0) == 8.0 and rest(0.5, unsettled=True, listing_s=2.0) == 8.0
+    assert rest(0.5, listing_s=500.0) == 60.0
+
+
 def test_settings_that_change_are_in_force_and_broken_ones_are_named(shop, capsys):
     site = watch_module._Site(_session(shop))
     assert not site.changed() and site.settings.time_zone == ""

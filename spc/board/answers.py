@@ -18,7 +18,13 @@ _MOST_FACES = 200  # of a lap, the latest
 
 
 def answer_questions(
-    numbered: pd.DataFrame, signs: pd.DataFrame, lap: str, *, pattern: Pattern, diagnosis: Diagnosis
+    numbered: pd.DataFrame,
+    signs: pd.DataFrame,
+    lap: str,
+    *,
+    pattern: Pattern,
+    diagnosis: Diagnosis,
+    limit_um: float = np.nan,
 ) -> tuple[tuple[str, str], ...]:
     """Answer the three questions for the lap's latest face.
 
@@ -31,6 +37,8 @@ def answer_questions(
     lap : str
     pattern, diagnosis : Pattern, Diagnosis
         From `spc.board.causes` for this lap.
+    limit_um : float, default NaN
+        Flatness limit of the latest face's part number, NaN = none known.
 
     Returns
     -------
@@ -42,7 +50,7 @@ def answer_questions(
     grit = str(own["grit"].iloc[-1]) if len(own) else ""
     return (
         (_PASS_QUESTION, pass_to_pass(own)),
-        (_LAP_QUESTION, which_lap_serves(signs, part, grit=grit)),
+        (_LAP_QUESTION, which_lap_serves(signs, part, grit=grit, limit_um=limit_um)),
         (_CAUSE_QUESTION, what_is_it(pattern, diagnosis)),
     )
 
@@ -89,7 +97,7 @@ def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:
     return {first["shape"], last["shape"]} == {"convex", "concave"}
 
 
-def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "") -> str:
+def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "", limit_um: float = np.nan) -> str:
     """Say which lap does a part number best, or that they cannot be told apart.
 
     Parameters
@@ -99,6 +107,8 @@ def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "") -> str:
     part : str
     grit : str, default ''
         Only faces lapped with this grit, '' = any.
+    limit_um : float, default NaN
+        A first reading at or over it is not good, whether or not the face was lapped again.
 
     Returns
     -------
@@ -115,7 +125,8 @@ def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "") -> str:
     for lap, own in rows.groupby("lap", sort=False):
         own = own.iloc[-_MOST_FACES:]
         if len(own) >= _LEAST_FACES:
-            good[str(lap)] = (int((~own["relapped"].astype(bool)).sum()), len(own))
+            over = own["first_low_um"].to_numpy(np.float64) >= limit_um
+            good[str(lap)] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
             minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
     if not good:
         return f"Too few faces of {part or 'this part'} to say: no lap has done {_LEAST_FACES} of them with this grit."

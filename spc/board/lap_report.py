@@ -62,7 +62,7 @@ def report_lap(store: Store, lap: str, settings: Settings) -> LapReport:
     view = look_at_cell(store, settings)
     known_lap(view, lap)
     cell = chart_cell(view)
-    return report_of(view, cell, lap, calls=guards_of_cell(view), room=room_alarm(view, cell))
+    return report_of(view, cell, lap, calls=guards_of_cell(view, lap=lap), room=room_alarm(view, cell))
 
 
 def known_lap(view: CellView, lap: str) -> None:
@@ -152,7 +152,10 @@ def report_of(
         last_time_text=str(last["time_text"]) if last is not None else "",
         last_part=str(last["part"]) if last is not None else "",
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
-        answers=answer_questions(rows, view.signs, lap, pattern=pattern, diagnosis=diagnosis),
+        answers=answer_questions(
+            rows, view.signs, lap, pattern=pattern, diagnosis=diagnosis,
+            limit_um=float(upper_limit_um(faces["part"], view.limits)[-1]) if len(faces) else float("nan"),
+        ),  # fmt: skip
     )
 
 

@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from spc.board.results import LapReport, ShiftReport
+from spc.board.safety import DEFERENCE
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import print_json, print_table
 
@@ -115,8 +116,9 @@ def _print_shift(shift: ShiftReport) -> None:
         if report.state in ("held", "due"):
             click.echo()
             click.echo(report.sentence)
-            for line in report.safety:
-                click.echo(f"  caution: {line}")
+    told = [line for r in shift.laps if r.state in ("held", "due") for line in r.safety]
+    for line in sorted(dict.fromkeys(told), key=lambda line: line == DEFERENCE):
+        click.echo(f"  caution: {line}")
     if shift.false_calls:
         click.echo()
         click.echo(shift.false_calls)

@@ -71,3 +71,10 @@ def test_three_questions_even_from_an_empty_lap():
     answers = answer_questions(frame, face_signs(frame), "Z", pattern=pattern, diagnosis=diagnose(pattern))
     assert [q[-1] for q, _ in answers] == ["?"] * 3
     assert all(a for _, a in answers)
+
+
+def test_a_first_reading_over_the_limit_is_not_good():
+    rows = [reading(0.8, 1.0, 1, serial=f"{lap}{i}", lap=lap) for lap in "AB" for i in range(8)]
+    signs = face_signs(numbered(rows))
+    assert "A: 8 of 8 good at the first pass" in which_lap_serves(signs, "P1")
+    assert "A: 0 of 8 good at the first pass" in which_lap_serves(signs, "P1", limit_um=0.5)

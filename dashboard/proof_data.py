@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from spc.board.gauge_study import GaugeReport
     from spc.board.kept_studies import KeptStudy
     from spc.board.study import Study
+    from spc.board.variation import VariationReport
     from spc.board.wear_report import RelapReport, WearReport
     from spc.capability.guard_band import AcceptanceTrade
 
@@ -32,6 +33,7 @@ __all__ = [
     "readings_of",
     "repeats_of",
     "study_of",
+    "variation",
     "wear_and_relaps",
     "whole_cell",
 ]
@@ -140,6 +142,15 @@ def repeats_of(now: Snapshot, part: str, characteristic: str, way: str) -> pd.Da
     return pd.DataFrame({"face": found.face + 1, "low_um": found.low_um, "high_um": found.high_um})
 
 
+@st.cache_data(max_entries=16, show_spinner="Splitting the spread")
+def variation(now: Snapshot, part: str, characteristic: str) -> "VariationReport":
+    """Return where the spread of a characteristic comes from; `part` '' = all part numbers."""
+    from spc.board.variation import report_variation
+
+    view, _ = whole_cell(now)
+    return report_variation(view, part=part, characteristic=characteristic)
+
+
 @st.cache_data(max_entries=32, show_spinner=False)
 def acceptance(
     now: Snapshot, plan_text: str, limit_um: float, step_um: float, reader_sd_um: float, risk: float
@@ -154,12 +165,33 @@ def acceptance(
 
 
 @st.cache_data(max_entries=32, show_spinner="Charting the wear")
-def wear_and_relaps(now: Snapshot, lap: str) -> "tuple[WearReport, RelapReport]":
-    """Return the wear chart and the re-lap chart of a lap's running cycle."""
+def wear_and_relaps(now: Snapshot, lap: str) -> "tuple[WearReport, RelapReport, pd.DataFrame]":
+    """Return the wear and re-lap charts of a lap's running cycle, and the readings behind the wear chart.
+
+    The readings are one row per face of the wear chart: text, time_text, low_um and high_um brought to the usual part
+    as the chart's own values are.
+    """
+    import numpy as np
+
     from spc.board.wear_report import relap_report, wear_report
+    from spc.chart.norm import middles
+    from spc.chart.stream import stream_of
 
     view, cell = whole_cell(now)
-    return wear_report(view, cell, lap), relap_report(view, cell, lap)
+    wear = wear_report(view, cell, lap)
+    stream = stream_of(view.faces, lap=lap, sign="flatness")
+    charted = stream.where(np.isin(stream.face_id, wear.face_ids))
+    factor = np.exp(middles(charted) - wear.chart.value) if len(charted) else np.array([])
+    texts = view.faces.set_index("face_id")["flatness_text"]
+    readings = pd.DataFrame(
+        {
+            "text": texts.reindex(charted.face_id).to_numpy(),
+            "time_text": charted.time_text,
+            "low_um": charted.low / factor,
+            "high_um": charted.high / factor,
+        }
+    )
+    return wear, relap_report(view, cell, lap), readings
 
 
 @st.cache_data(max_entries=32, show_spinner="Playing the day again")

@@ -1,21 +1,40 @@
 """Proof view: the chart, the index or its refusal, the limits, how we know, and what the words mean."""
 
+from collections.abc import Callable
+
 import streamlit as st
 
 from dashboard import cards
+from dashboard.parts.acceptance_section import acceptance_section
 from dashboard.parts.age_section import age_section
 from dashboard.parts.capability_section import capability_section
 from dashboard.parts.chart_section import chart_section
+from dashboard.parts.gauge_section import gauge_section
 from dashboard.parts.glossary import glossary
 from dashboard.parts.how_we_know import how_we_know
 from dashboard.parts.limits import limits
 from dashboard.parts.page import Page
 from dashboard.parts.person import last_operator, signed_by
+from dashboard.parts.replay_section import replay_section
+from dashboard.parts.variation_section import variation_section
+from dashboard.parts.wear_section import wear_section
 from dashboard.views.lap import choose_lap
 
 __all__ = ["render"]
 
-_SECTIONS = ("Chart", "Index", "Age", "Limits", "How we know", "Words")
+_SECTIONS: dict[str, Callable[[Page, str, str], None]] = {
+    "Chart": chart_section,
+    "Wear": lambda page, lap, person: wear_section(page, lap),
+    "Past day": lambda page, lap, person: replay_section(page, lap),
+    "Index": capability_section,
+    "Reading": lambda page, lap, person: gauge_section(page),
+    "Acceptance": lambda page, lap, person: acceptance_section(page, lap),
+    "Variation": lambda page, lap, person: variation_section(page),
+    "Age": lambda page, lap, person: age_section(page, lap),
+    "Limits": lambda page, lap, person: limits(page, person),
+    "How we know": lambda page, lap, person: how_we_know(),
+    "Words": lambda page, lap, person: glossary(),
+}
 
 
 def render(page: Page) -> None:
@@ -28,22 +47,11 @@ def render(page: Page) -> None:
     st.html(cards.headline(f"What stands behind {lap}."))
     section = st.segmented_control(
         "Section",
-        _SECTIONS,
+        list(_SECTIONS),
         default="Chart",
         required=True,
         key="section",
         bind="query-params",
         label_visibility="collapsed",
     )
-    if section == "Chart":
-        chart_section(page, lap, person)
-    elif section == "Index":
-        capability_section(page, lap, person)
-    elif section == "Age":
-        age_section(page, lap)
-    elif section == "Limits":
-        limits(page, person)
-    elif section == "How we know":
-        how_we_know()
-    else:
-        glossary()
+    _SECTIONS[str(section)](page, lap, person)

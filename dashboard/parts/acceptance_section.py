@@ -1,0 +1,188 @@
+"""From reading to decision: which reading may be accepted, what that costs, and how sure one face is of its limit."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from dashboard import cards, proof_data
+from dashboard.charts.trade import conformance_figure, trade_figure, trade_table
+from dashboard.parts.page import Page
+from dashboard.parts.picture import show_picture
+from dashboard.parts.study_choice import length_unit, plan_text
+from dashboard.units import DisplayUnit
+from dashboard.words import micro, number
+from spc.board.study import Study
+from spc.board.study_plan import CHARACTERISTICS, StudyPlan
+from spc.capability.guard_band import AcceptanceRule
+
+__all__ = ["acceptance_section"]
+
+_RISKS = (0.001, 0.005, 0.01, 0.02, 0.05)
+_MOST_READINGS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """How faces are read: the step, and the reader's own spread before the step."""
+
+    step_um: float
+    sd_um: float
+    source: str
+
+
+def acceptance_section(page: Page, lap: str) -> None:
+    """Ask for the part and the risk, then show the rule, its trade, and the chance for each reading."""
+    parts = proof_data.all_parts(page.now)
+    if not parts:
+        st.html(cards.sentences([], empty="No face names its part: a rule of acceptance is for one part's limit."))
+        return
+    with st.container(key="acceptance-choice", horizontal=True):
+        part = st.selectbox("Part number", parts, key="acceptance-part", width=240)
+        what = st.selectbox("What was read", CHARACTERISTICS, key="acceptance-what", width=200)
+        own = st.segmented_control(
+            "Faces of", ["every lap", "this lap"], default="every lap", required=True, key="acceptance-laps"
+        )
+    plan = StudyPlan(part=part, characteristic=what, laps=(lap,) if own == "this lap" else ())
+    study = proof_data.study_of(page.now, plan_text(plan))
+    unit = length_unit(what, page.unit)
+    if study.choice is None or study.choice.best is None or not math.isfinite(study.limit_um):
+        st.html(
+            cards.subject(_capital(study.sentence.replace("No index", "No rule")), kicker="Nothing to decide by yet")
+        )
+        return
+    reading = _how_read(page, study, unit)
+    if reading is None:
+        return
+    _decide(page, plan, study, reading, unit)
+
+
+def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
+    """Give the step and the reader's spread: from the faces read again, or as a person states them."""
+    found = [one for one in proof_data.gauge_reports(page.now, "", study.plan.characteristic) if one.enough]
+    steps = (study.data["high_um"] - study.data["low_um"]).to_numpy(np.float64)
+    steps = steps[np.isfinite(steps) & (steps > 0)]
+    step = float(np.median(steps)) if steps.size else 0.0
+    fit = min(found, key=lambda one: abs(one.study.step_um - step), default=None)
+    known = fit.study.reading_sd_um if fit is not None else math.nan
+    with st.container(key="acceptance-reading", horizontal=True):
+        said_step = st.number_input(
+            f"Step of the readings, {unit.label}", 0.0, None, round(unit.from_um(step), 6), format="%g", width=280,
+            key=f"acceptance-step-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
+        )  # fmt: skip
+        said = st.number_input(
+            f"Spread of the reader, {unit.label}", 0.0, None, round(unit.from_um(known), 6) if known >= 0 else None,
+            format="%g", width=280, placeholder="no gauge study: state it",
+            key=f"acceptance-sd-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
+            help="Standard deviation of one reading by any reader, before the step rounds it.",
+        )  # fmt: skip
+    if said is None:
+        st.html(
+            cards.notice(
+                "No gauge study is large enough to say how far readings differ. Read ten faces twice by two readers, "
+                "or state the spread of the reader above.", kind="look",
+            )
+        )  # fmt: skip
+        return None
+    if not said_step:
+        st.error("The step of the readings must be a length greater than 0.")
+        return None
+    source = f"faces read again, {fit.way}" if fit is not None and known >= 0 else "as stated"
+    return _Reading(said_step * unit.um_per_unit, said * unit.um_per_unit, source)
+
+
+def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: DisplayUnit) -> None:
+    risk = st.segmented_control(
+        "Bad faces allowed among the accepted ones", _RISKS, default=0.005, required=True, key="acceptance-risk",
+        format_func=lambda one: f"{100 * one:g} %",
+    )  # fmt: skip
+    try:
+        trade = proof_data.acceptance(
+            page.now, plan_text(plan), study.limit_um, reading.step_um, reading.sd_um, float(risk)
+        )
+    except ValueError as error:
+        st.error(str(error))
+        return
+    limit = micro(f"limit {study.limit_text}") if study.limit_text else "limit"
+    st.html(cards.subject(_capital(trade.sentence), kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
+    _facts(trade.chosen, trade.bad_share, unit)
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.html(cards.section("Bad accepted against good rejected"))
+        show_picture(
+            trade_figure(trade, page.look, unit),
+            key="trade",
+            title="This trade",
+            sentence=_capital(trade.sentence),
+            table=trade_table(trade, unit),
+        )
+    with right:
+        st.html(cards.section("How sure one face is of its limit"))
+        _conformance(page, study, reading, unit)
+    lines = [
+        f"Law of the faces: {trade.family}, from {len(study.data):,} readings.",
+        *(_capital(one.sentence) for one in (study.choice, study.fit) if one is not None),
+        f"Reader: standard deviation {number(unit.from_um(reading.sd_um))} {unit.label} ({reading.source}); step "
+        f"{number(unit.from_um(reading.step_um))} {unit.label}.",
+        "Method: conformance probability and global risk after JCGM 106:2012, clauses 6 to 9, for readings in steps.",
+    ]
+    st.html(cards.section("What it rests on") + cards.sentences([line for line in lines if line]))
+
+
+def _facts(chosen: AcceptanceRule | None, bad_share: float, unit: DisplayUnit) -> None:
+    pairs = [("truly over the limit, of all faces", _percent(bad_share))]
+    if chosen is not None:
+        pairs = [
+            ("accept readings up to", f"{number(unit.from_um(chosen.accept_um))} {unit.label}"),
+            ("bad among the accepted", _percent(chosen.bad_among_accepted)),
+            ("good faces rejected", _percent(chosen.good_rejected)),
+            ("faces accepted", _percent(chosen.accepted)),
+            *pairs,
+        ]
+    st.html(cards.facts(pairs))
+
+
+def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit) -> None:
+    from spc.capability.guard_band import conformance_probability
+
+    assert study.choice is not None and study.choice.best is not None  # asked for only with a law
+    law, step = study.choice.best, reading.step_um
+    last = min(int(math.ceil(study.limit_um / step)) + 2, _MOST_READINGS)
+    first = max(0, last - _MOST_READINGS)
+    values = [step * place for place in range(first, last + 1)]
+    chances = [
+        conformance_probability(
+            value - step / 2 if value > 0 else -math.inf, value + step / 2, process=law, upper_um=study.limit_um,
+            reader_sd_um=reading.sd_um,
+        )
+        for value in values
+    ]  # fmt: skip
+    sure = [value for value, chance in zip(values, chances, strict=True) if chance >= 0.95]
+    said = (
+        f"A face read up to {number(unit.from_um(max(sure)))} {unit.label} meets its limit with at least 95 %."
+        if sure
+        else "No reading makes a face 95 % sure of its limit."
+    )
+    show_picture(
+        conformance_figure(values, chances, study.limit_um, page.look, unit),
+        key="conformance",
+        title="These chances",
+        sentence=said,
+        table=pd.DataFrame(
+            {
+                f"read as, {unit.label}": [number(unit.from_um(value)) for value in values],
+                "meets its limit, %": [number(100 * chance) for chance in chances],
+            }
+        ),
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{number(100 * share, 2)} %" if math.isfinite(share) else "\u2013"
+
+
+def _capital(text: str) -> str:
+    text = text.strip().rstrip(".")
+    return f"{text[:1].upper()}{text[1:]}." if text else ""

@@ -1,0 +1,178 @@
+"""The measuring system: how far readings of one face differ, and whether that is fit for each limit it serves."""
+
+import math
+
+import streamlit as st
+
+from dashboard import cards, proof_data
+from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_table
+from dashboard.parts.page import Page
+from dashboard.parts.picture import show_picture
+from dashboard.parts.study_choice import length_unit
+from dashboard.units import DisplayUnit
+from dashboard.words import markdown_text, micro, number
+from spc.board.gauge_study import CHARACTERISTICS, GaugeReport
+from spc.capability.gauge import SpreadEstimate
+from spc.capability.gauge_budget import ANALOGUE
+
+__all__ = ["gauge_section"]
+
+_ALL = "all part numbers"
+
+
+def gauge_section(page: Page) -> None:
+    """Show each way of reading: its spreads, its verdict per limit, its budget; then the planner."""
+    with st.container(key="gauge-choice", horizontal=True):
+        what = st.selectbox("What was read", CHARACTERISTICS, key="gauge-what", width=200)
+        part = st.selectbox("Part number", [_ALL, *proof_data.all_parts(page.now)], key="gauge-part", width=240)
+    reports = proof_data.gauge_reports(page.now, "" if part == _ALL else part, what)
+    unit = length_unit(what, page.unit)
+    chosen = reports[0]
+    if len(reports) > 1:
+        ways = {report.way: report for report in reports}
+        way = st.segmented_control(
+            "Way of reading", list(ways), default=reports[0].way, required=True, key="gauge-way", format_func=_way
+        )
+        chosen = ways[str(way)]
+    _study(page, chosen, "" if part == _ALL else part, unit)
+    _planner(chosen)
+
+
+def _way(way: str) -> str:
+    return markdown_text(way or "any way")
+
+
+def _study(page: Page, report: GaugeReport, part: str, unit: DisplayUnit) -> None:
+    study = report.study
+    lean = "An index may lean on this study" if report.enough else "Too small a study for an index to lean on"
+    st.html(cards.subject(study.sentence, kicker=f"{report.source[:1].upper()}{report.source[1:]}. {lean}."))
+    if study.status == "refused":
+        return
+    step = unit.from_um(study.step_um)
+    st.html(
+        cards.facts(
+            [
+                ("faces read again", f"{study.faces:,}"),
+                ("readings", f"{study.readings:,}"),
+                ("readers", f"{study.readers:,}"),
+                (f"step, {unit.label}", number(step)),
+                ("same face, same reading", f"{study.identical_share:.0%}" if study.identical_share >= 0 else "\u2013"),
+            ]
+        )
+    )
+    spreads = [
+        ShownSpread(name, one.sd_um, one.low_um, one.high_um)
+        for name, one in (("one reader, again", study.repeatability), ("reader to reader", study.reader))
+        if one is not None
+    ]
+    pictures = st.columns(2, gap="large")
+    with pictures[0]:
+        st.html(cards.section("How far readings of one face differ"))
+        show_picture(
+            spread_figure(spreads, page.look, unit, x_title="standard deviation"),
+            key="gauge-spread",
+            title="These spreads",
+            sentence=_spread_words(study.repeatability, study.reader),
+            table=spread_table(spreads, unit),
+        )
+    readings = proof_data.repeats_of(page.now, part, report.characteristic, report.way)
+    with pictures[1]:
+        st.html(cards.section("The faces that were read again"))
+        show_picture(
+            repeats_figure(readings, page.look, unit, what=report.characteristic),
+            key="gauge-repeats",
+            title="These readings",
+            sentence=f"{study.readings} readings of {study.faces} faces; who read is not part of the picture.",
+            table=readings.assign(
+                low=(readings["low_um"] / unit.um_per_unit).round(4),
+                high=(readings["high_um"] / unit.um_per_unit).round(4),
+            )[["face", "low", "high"]].rename(columns={"low": f"from, {unit.label}", "high": f"to, {unit.label}"}),
+        )
+    _limits(report, unit)
+    lines = [f"Method: {study.repeatability.method}." if study.repeatability else "", *map(_sentence, study.remarks)]
+    st.html(cards.section("Mind") + cards.sentences([line for line in [*lines, _sentence(ANALOGUE)] if line]))
+
+
+def _spread_words(again: SpreadEstimate | None, reader: SpreadEstimate | None) -> str:
+    told = [f"one reader reading a face again: {again.words}"] if again else []
+    told.append(f"from reader to reader: {reader.words}" if reader else "from reader to reader: not known")
+    return f"Standard deviations: {'; '.join(told)}."
+
+
+def _limits(report: GaugeReport, unit: DisplayUnit) -> None:
+    st.html(cards.section("Is it fit for the limit?"))
+    if not report.limits:
+        st.html(cards.sentences([], empty="No limit is known for what was read this way."))
+        return
+    rows = [
+        (
+            one.part or "this study",
+            number(unit.from_um(one.limit_um)),
+            one.resolution.verdict,
+            _sentence(one.resolution.sentence),
+            _sentence(one.budget.sentence),
+        )
+        for one in report.limits
+    ]
+    heads = ("part number", f"limit, {unit.label}", "step", "of the step", "of one reading")
+    st.html(cards.table(heads, rows, numbers=(1,)))
+    with st.expander("What the uncertainty of one reading is made of"):
+        first = report.limits[0].budget
+        rows = [
+            (
+                one.name,
+                number(unit.from_um(one.u_um)) if math.isfinite(one.u_um) else "not stated",
+                "yes" if one.counted else "no",
+                one.source,
+            )
+            for one in first.parts
+        ]
+        st.html(cards.table(("part", f"standard uncertainty, {unit.label}", "counted", "source"), rows, numbers=(1,)))
+
+
+def _planner(report: GaugeReport) -> None:
+    from spc.capability.gauge_plan import plan_gauge
+
+    study = report.study
+    known = study.repeatability.sd_um if study.repeatability is not None else 0.0
+    ratio = study.step_um / known if known > 0 else 0.0
+    with st.expander("Plan a study: how many faces, readers and repeats"):
+        with st.container(key="gauge-plan", horizontal=True):
+            width = st.number_input(
+                "Width of the interval, times the repeatability",
+                0.05,
+                5.0,
+                0.5,
+                format="%g",
+                key="plan-width",
+                width=360,
+            )
+            steps = st.number_input(
+                "Step over the repeatability", 0.0, 100.0, round(ratio, 2), format="%g", key="plan-steps", width=260
+            )
+            readers = st.multiselect(
+                "Readers at hand", [1, 2, 3, 4, 5, 6], default=[2, 3], key="plan-readers", width=260
+            )
+        if not readers:
+            st.html(cards.sentences([], empty="Say how many readers there are."))
+            return
+        try:
+            plan = plan_gauge(width=width, step_ratio=steps, readers=tuple(sorted(readers)))
+        except ValueError as error:
+            st.error(str(error))
+            return
+        st.html(cards.sentences([_sentence(plan.sentence)]))
+        heads = ("faces", "readers", "repeats", "readings", "repeatability known to, times itself", "readers, at most")
+        rows = [
+            (str(one.faces), str(one.readers), str(one.repeats), str(one.readings),
+             f"{number(one.low)} to {number(one.high)}",
+             f"{number(one.reader_high)} times" if math.isfinite(one.reader_high) else "not told")
+            for one in plan.plans
+        ]  # fmt: skip
+        if rows:
+            st.html(cards.table(heads, rows, numbers=(0, 1, 2, 3)))
+
+
+def _sentence(text: str) -> str:
+    text = micro(text.strip()).rstrip(".")
+    return f"{text[:1].upper()}{text[1:]}." if text else ""

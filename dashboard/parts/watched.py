@@ -38,7 +38,7 @@ def watched(page: Page, person: str) -> None:
         return
     st.html(cards.section("Dropped into a watched folder and not read"))
     for place, (_, row) in enumerate(problems.head(_MOST_SHOWN).iterrows()):
-        with st.container(key=f"unread-{place}", horizontal=True, vertical_alignment="center"):
+        with st.container(key=f"unread-{place}", horizontal=True, vertical_alignment="center", wrap=False):
             st.html(cards.notice(_line(page, row), kind="stop"))
             if person and st.button("Take off this list", key=f"unread-{row['folder']}-{row['name']}", help=_TAKEN_OFF):
                 with data.open_store() as store:

@@ -26,7 +26,9 @@ def render(page: Page) -> None:
     )
     with st.container(key="top-row", horizontal=True):
         person = signed_by(page)
-    names = {"file": "Take in a file", "rows": f"Rows that wait ({waiting:,})", "taken": "Taken in", "health": "Health"}
+    unread = len(data.watch_problems(page.now))
+    taken = f"Taken in ({unread:,} not read)" if unread else "Taken in"
+    names = {"file": "Take in a file", "rows": f"Rows that wait ({waiting:,})", "taken": taken, "health": "Health"}
     section = st.segmented_control(
         "Section", list(names), format_func=names.__getitem__, default="file", required=True, key="log-section",
         label_visibility="collapsed",

@@ -25,6 +25,7 @@ def test_a_file_that_cannot_be_read_is_said_on_the_board_and_listed_with_its_sen
     report(empty_store, "bad.csv")
     assert "1 dropped file cannot be read. The log view says why." in text(run("shift"))
     shown = text(start("taken"))
+    assert "Taken in (1 not read)" in start("taken").get("button_group")[0].proto.options[2].content
     assert "<h1>1 dropped file cannot be read.</h1>" in shown
     assert "bad.csv: &lt;b&gt;no lap column. Found " in shown and "(UTC), in /in." in shown
 

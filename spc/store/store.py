@@ -18,7 +18,7 @@ from spc.store.frames import EVENT_KINDS, EVENTS, FACES, INTAKES, frame
 from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
-from spc.store.versions import differences_of, edited_after, record_replaced
+from spc.store.versions import differences_of, edited_after, edits, record_replaced
 from spc.store.watch_reports import WatchReports
 
 __all__ = ["Store"]
@@ -148,6 +148,19 @@ class Store(QuarantineRecords, WatchReports):
         kinds = dict(zip(names, ("datetime64[us, UTC]", "str", "str", "str", "str"), strict=True))
         extra = frame(kinds, dict(zip(names, columns, strict=True)))
         return pd.concat([versions.reset_index(drop=True), extra], axis=1)
+
+    def edits(self, *, after_signal: bool = False, last: int | None = None) -> pd.DataFrame:
+        """
+        List changed rows, newest first; columns as `spc.store.versions.edits`.
+
+        Parameters
+        ----------
+        after_signal : bool
+            Only those that came after a stored signal or a reading beyond its limit.
+        last : int, optional
+            Only so many of the newest.
+        """
+        return edits(self._connection, after_signal=after_signal, last=last)
 
     def intakes(self) -> pd.DataFrame:
         """Every delivery taken in, oldest first; columns and types as `spc.store.frames.INTAKES`."""

@@ -12,11 +12,24 @@ from numpy.typing import NDArray
 from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
+from spc.store.frames import frame
 from spc.store.registers import now_us
 
-__all__ = ["differences_of", "edited_after", "record_replaced"]
+__all__ = ["differences_of", "edited_after", "edits", "record_replaced"]
 
 Ids = NDArray[np.int64]
+
+_EDITS = {
+    "kind": "str",
+    "id": "int64",
+    "lap": "str",
+    "at": "datetime64[us, UTC]",
+    "who": "str",
+    "reason": "str",
+    "differences": "str",
+    "edited_after": "str",
+    "withdrawn": "bool",
+}
 
 _NOT_COMPARED = frozenset(
     ("face_id", "event_id", "kind", "version", "intake_id", "row_number", "sort_us", "remarks", "attempt")
@@ -121,6 +134,35 @@ def edited_after(
         if lower_um is not None and middle < lower_um:
             said.append(f"edited after {name} {old[f'{name}_text']} was under its limit of {lower_um:g} um")
     return "; ".join(said)
+
+
+def edits(connection: sqlite3.Connection, *, after_signal: bool, last: int | None) -> pd.DataFrame:
+    """
+    List changed rows, newest first.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    after_signal : bool
+        Only those that came after what the old version had already set off.
+    last : int or None
+        Only so many of the newest; None = all.
+
+    Returns
+    -------
+    pandas.DataFrame
+        kind ('face' or 'event'), id (face_id or event_id), lap, at, who, reason, differences (JSON: column ->
+        [old, new]), edited_after ('' or a sentence), withdrawn (the row was taken back and has none in its place).
+    """
+    rows = connection.execute(
+        "SELECT r.kind, coalesce(f.face_id, f.row_id, e.event_id, e.row_id), coalesce(n.lap, e.lap), r.at_us, r.who, "
+        "r.reason, r.differences, r.edited_after, r.new_row_id IS NULL FROM replaced r "
+        "LEFT JOIN face f ON r.kind = 'face' AND f.row_id = r.old_row_id LEFT JOIN lap_name n ON n.id = f.lap_id "
+        "LEFT JOIN event e ON r.kind = 'event' AND e.row_id = r.old_row_id "
+        "WHERE r.edited_after <> '' OR NOT ? ORDER BY r.at_us DESC, r.old_row_id DESC LIMIT ?",
+        (after_signal, -1 if last is None else last),
+    ).fetchall()
+    return frame(_EDITS, rows)
 
 
 def _json_value(value: Any) -> Any:

@@ -209,3 +209,23 @@ def test_health_counts_current_rows(store):
     health = store.health()
     assert (health["faces"], health["events"], health["laps"], health["check"]) == (1, 0, 1, "ok")
     assert health["newest_face_us"] == at("2026-03-04 10:00").value // 1000
+
+
+def test_edits_are_listed_newest_first_and_those_after_a_signal_apart(store):
+    first = store.append_face(FACE | {"serial": "S1", "time_utc": at("2026-03-04 10:00")}, who="Ann")
+    second = store.append_face(FACE | {"serial": "S2", "time_utc": at("2026-03-04 10:10")}, who="Ann")
+    event = store.append_event({"lap": "CI-2", "event": "recharged"}, who="Ann")
+    assert store.edits().empty and store.edits(after_signal=True).empty
+    store.record_signal(lap="CI-1", sign="flatness", rule="far out", severity="look", sentence="...", face_id=second)
+    store.correct_face(first, {"minutes": 6.0}, who="QE", reason="misread")
+    store.correct_face(second, {"minutes": 7.0}, who="QE", reason="later")
+    store.withdraw_event(event, who="QE", reason="not done")
+    told = store.edits()[["kind", "id", "lap", "who", "reason", "withdrawn"]].values.tolist()
+    assert told == [
+        ["event", event, "CI-2", "QE", "not done", True],
+        ["face", second, "CI-1", "QE", "later", False],
+        ["face", first, "CI-1", "QE", "misread", False],
+    ]
+    after = store.edits(after_signal=True)
+    assert after["id"].tolist() == [second] and after["edited_after"].iloc[0] == "edited after a signal: far out"
+    assert store.edits(last=1)["reason"].tolist() == ["not done"]

@@ -47,11 +47,11 @@ class CellView:
 
     def faces_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap, oldest first."""
-        return self.by_lap.get(lap, self.faces.iloc[:0])
+        return self.by_lap[lap] if lap in self.by_lap else self.faces.iloc[:0]
 
     def signs_of(self, lap: str) -> pd.DataFrame:
         """Finished faces of one lap with their signs of wear, oldest first."""
-        return self.signs_by_lap.get(lap, self.signs.iloc[:0])
+        return self.signs_by_lap[lap] if lap in self.signs_by_lap else self.signs.iloc[:0]
 
     def lap_row(self, lap: str) -> pd.Series:
         """Give what the register says of a lap."""

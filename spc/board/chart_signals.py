@@ -17,9 +17,10 @@ from spc.board.reactions import answered_face
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
+from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
-from spc.chart.stream import SIGNS, Stream, stream_of
+from spc.chart.stream import SIGNS, Stream
 
 __all__ = ["CellCharts", "SignChart", "chart_cell", "chart_signals", "go_look_list", "room_alarm"]
 
@@ -46,6 +47,8 @@ class CellCharts:
 
 
 _TRIALS: OrderedDict[tuple[object, ...], Analysis] = OrderedDict()
+_JUDGED: OrderedDict[int, tuple[Stream, RulesInUse | str, SignChart]] = OrderedDict()  # by identity of the stream held
+_MOST_JUDGED = 512
 
 
 def chart_cell(view: CellView) -> CellCharts:
@@ -60,8 +63,7 @@ def chart_cell(view: CellView) -> CellCharts:
     CellCharts
         A sign without enough readings has a chart that judges nothing and says why.
     """
-    names = view.laps["lap"].tolist()
-    streams = {(n, sign): stream_of(view.faces_of(n), lap=n, sign=sign) for n in names for sign in SIGNS}
+    streams = streams_of_cell(view)
     plan = _plan(view, streams)
     charts = {}
     for (lap, sign), stream in streams.items():
@@ -71,7 +73,7 @@ def chart_cell(view: CellView) -> CellCharts:
             words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
             charts[lap, sign] = SignChart(replay(stream, revisions), True, words)
         else:
-            charts[lap, sign] = _trial_chart(stream, plan)
+            charts[lap, sign] = _judged_before(stream, plan)
     return CellCharts(plan, charts)
 
 
@@ -148,6 +150,17 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
         digest_of_values(tuple(points), calls, rooms),
         lambda: plan_budget(points, false_calls_per_week=calls, room_tests_per_week=rooms),
     )
+
+
+def _judged_before(stream: Stream, plan: BudgetPlan) -> SignChart:
+    """Give the trial chart of this very stream under these widths, or the one made before."""
+    widths = plan.sentence if plan.widths is None else rules_of(plan)
+    held = _JUDGED.get(id(stream))
+    if held is None or held[0] is not stream or held[1] != widths:
+        held = _JUDGED[id(stream)] = (stream, widths, _trial_chart(stream, plan))
+        while len(_JUDGED) > _MOST_JUDGED:
+            _JUDGED.popitem(last=False)
+    return held[2]
 
 
 def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:

@@ -17,11 +17,18 @@ CLEAN_AGAIN = 5  # faces without the fault after which a guard falls silent by i
 _GUARD_SETTING = {
     "coarse grit": "coarse_grit",
     "back up the ladder": "grit_jump",
+    "grit jump": "grit_jump",
     "scratch": "shared_wash",
     "finish jump": "shared_wash",
 }
-_SIGN = {"coarse grit": "grit", "back up the ladder": "grit", "scratch": "scratch", "finish jump": "finish"}
-_LASTING = ("coarse grit", "back up the ladder")  # a grit does not go away by itself
+_SIGN = {
+    "coarse grit": "grit",
+    "back up the ladder": "grit",
+    "grit jump": "grit",
+    "scratch": "scratch",
+    "finish jump": "finish",
+}
+_LASTING = ("coarse grit", "back up the ladder", "grit jump")  # a grit does not go away by itself
 _CURED_BY = ("reconditioned", "re-faced", "grit changed")
 
 
@@ -108,10 +115,10 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
     return tuple(first.values())
 
 
-def guards_of_cell(view: CellView) -> tuple[GuardCall, ...]:
-    """All calls of the guards that the site has not switched off."""
+def guards_of_cell(view: CellView, *, lap: str = "") -> tuple[GuardCall, ...]:
+    """All calls of the guards that the site has not switched off; of one lap only if it is named."""
     on = [name for name, setting in _GUARD_SETTING.items() if view.settings.guard_on(setting)]
-    return guard_grit(view.faces, view.events, view.laps, guards=on)
+    return guard_grit(view.faces, view.events, view.laps, guards=on, lap=lap)
 
 
 def _spell_start(rows: pd.DataFrame, named: NDArray[np.bool_]) -> int | None:

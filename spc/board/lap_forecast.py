@@ -22,6 +22,7 @@ K = TypeVar("K")
 V = TypeVar("V")
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
+_PATH_COLUMNS = ["cycle", "age_faces", "first_low_um", "first_high_um", "part"]
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
 
@@ -199,9 +200,9 @@ def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
     ended = view.cycles[view.cycles["lap"].isin(sisters) & (view.cycles["ended"] != "running")]
     ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
     paths = []
-    cycle_of = {sister: view.signs_of(sister)["cycle"].to_numpy() for sister in set(ended["lap"])}
+    signs = {sister: view.signs_of(sister)[_PATH_COLUMNS] for sister in set(ended["lap"])}
     for sister, cycle in zip(ended["lap"], ended["cycle"], strict=True):
-        own = view.signs_of(sister).iloc[np.flatnonzero(cycle_of[sister] == cycle)]
+        own = signs[sister].iloc[np.flatnonzero(signs[sister]["cycle"].to_numpy() == cycle)]
         if own["first_low_um"].notna().sum() >= LEAST_FACES:
             paths.append(_path(f"{sister}, cycle {cycle}", own))
     return tuple(paths)

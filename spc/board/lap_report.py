@@ -21,6 +21,7 @@ from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
 from spc.board.scope import find_scope
 from spc.board.shifts import next_break
+from spc.board.trade_remarks import trade_remarks
 from spc.settings import Settings
 from spc.store.store import Store
 from spc.wear.grit_guard import GuardCall
@@ -126,6 +127,7 @@ def report_of(
         *(f"{f.sentence} {f.cure}" for f in check_data_health(view.as_read[lap].iloc[-HEALTH_ROWS:])),
         *(m.sentence for m in suggest_missing_events(signs, rows)),
         *log_remarks(rows, view.events[view.events["lap"] == lap]),
+        *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
     last = faces.iloc[-1] if len(faces) else None
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces

@@ -19,11 +19,13 @@ __all__ = ["GUARDS", "GuardCall", "guard_grit"]
 GUARDS: dict[str, str] = {
     "coarse grit": "a grit coarser than the lap is recorded to carry",
     "back up the ladder": "a coarser grit after a finer one on the same lap, not reconditioned in between",
+    "grit jump": "a grit much finer than one used before on the same lap, not reconditioned in between",
     "scratch": "a scratched face after clean ones",
     "finish jump": "one face far rougher than the last ones of its part number and grit",
 }
 
 COARSER = 1.5  # a size ratio below this is the same rung of the ladder under another name; our own rule
+JUMP = 3.0  # 15 to 6 and 3 to 1 are neighbours, tolerated for rough work; 60 to 10 is none [common practice, no source]
 _CLEAN_BEFORE = 5  # clean faces before a scratch counts as sudden
 _SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for
 _FINISH_FACTOR = 2.0
@@ -51,7 +53,12 @@ class GuardCall:
 
 
 def guard_grit(
-    numbered: pd.DataFrame, events: pd.DataFrame, laps: pd.DataFrame, *, guards: Collection[str] = tuple(GUARDS)
+    numbered: pd.DataFrame,
+    events: pd.DataFrame,
+    laps: pd.DataFrame,
+    *,
+    guards: Collection[str] = tuple(GUARDS),
+    lap: str = "",
 ) -> tuple[GuardCall, ...]:
     """Name contamination and grit mistakes.
 
@@ -65,6 +72,8 @@ def guard_grit(
         Columns lap and home_grit; a lap without a home grit is judged by what it carried before.
     guards : collection of str, default all
         Which guards are on.
+    lap : str, default ''
+        Only the calls on this lap; '' = on all.
 
     Returns
     -------
@@ -84,16 +93,19 @@ def guard_grit(
     washes = {str(lap): np.sort(own.to_numpy(np.int64)) for lap, own in cleaned.groupby("lap")["sort_us"]}
     home = _home_sizes(laps)
     calls: list[GuardCall] = []
-    for lap, own in faces.groupby("lap", sort=False):
+    asked, told = (faces[faces["lap"] == lap], events[events["lap"] == lap]) if lap else (faces, events)
+    for name, own in asked.groupby("lap", sort=False):
         own = own.reset_index(drop=True)
         if {"coarse grit", "back up the ladder"} & set(guards):
-            calls += _grit_calls(str(lap), own, home.get(str(lap), math.nan), guards)
+            calls += _grit_calls(str(name), own, home.get(str(name), math.nan), guards)
+        if "grit jump" in guards:
+            calls += _jump_calls(str(name), own)
         if "scratch" in guards:
-            calls += _scratch_calls(str(lap), own, faces, washes)
+            calls += _scratch_calls(str(name), own, faces, washes)
         if "finish jump" in guards:
-            calls += _finish_calls(str(lap), own, faces, washes)
+            calls += _finish_calls(str(name), own, faces, washes)
     if "coarse grit" in guards:
-        calls += _charge_calls(events, home)
+        calls += _charge_calls(told, home)
     return tuple(sorted(calls, key=lambda call: (call.sort_us, call.face_id)))
 
 
@@ -140,18 +152,43 @@ def _grit_calls(lap: str, own: pd.DataFrame, home_um: float, guards: Collection[
     return calls
 
 
+def _jump_calls(lap: str, own: pd.DataFrame) -> list[GuardCall]:
+    """Name the first face of each step down that skips neighbouring grits: coarse grain stays in the lap."""
+    size = own["grit_um"].to_numpy(np.float64)
+    known = size[size > 0]
+    if not known.size or known.max() <= JUMP * known.min():
+        return []
+    cycle = own["cycle"].to_numpy(np.int64)
+    calls = []
+    coarsest, in_cycle, spoken = 0.0, -1, False
+    for i in np.flatnonzero(size > 0).tolist():
+        if cycle[i] != in_cycle:
+            coarsest, in_cycle, spoken = 0.0, int(cycle[i]), False
+        far = coarsest > JUMP * size[i]
+        if far and not spoken:
+            typed = own["grit"].iat[i]
+            sentence = (
+                f"{lap} jumped from {coarsest:g} um to {typed}, not reconditioned in between: coarse grain left in the "
+                "lap asks for scratches."
+            )
+            calls.append(_call("grit jump", lap, own, i, sentence, f"grit typed: {typed}", _STRIP))
+        spoken = far
+        coarsest = max(coarsest, float(size[i]))
+    return calls
+
+
 def _charge_calls(events: pd.DataFrame, home: dict[str, float]) -> list[GuardCall]:
     calls: list[GuardCall] = []
     if len(events) == 0:
         return calls
-    charges = events[events["event"].isin(("charged", "recharged")) & (events["grit_um"] > 0)]
-    for e in charges.to_dict("records"):
-        lap, typed, usual = str(e["lap"]), str(e["grit"]), home.get(str(e["lap"]), math.nan)
-        if float(e["grit_um"]) > COARSER * usual:
-            sentence = f"{lap}, which carries {usual:g} um, was {e['event']} with {typed}."
-            noted = f"logged as {e['event']} with {typed}"
-            when, at = str(e["time_text"]), int(e["sort_us"])
-            calls.append(GuardCall("coarse grit", lap, sentence, noted, _STRIP, -1, -1, when, at))
+    carried = events["lap"].map(home).to_numpy(np.float64)
+    coarse = events["event"].isin(("charged", "recharged")) & (events["grit_um"] > COARSER * carried)
+    for e in events[coarse].to_dict("records"):
+        lap, typed = str(e["lap"]), str(e["grit"])
+        sentence = f"{lap}, which carries {home[lap]:g} um, was {e['event']} with {typed}."
+        noted = f"logged as {e['event']} with {typed}"
+        when, at = str(e["time_text"]), int(e["sort_us"])
+        calls.append(GuardCall("coarse grit", lap, sentence, noted, _STRIP, -1, -1, when, at))
     return calls
 
 

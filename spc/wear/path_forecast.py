@@ -1,6 +1,6 @@
 """Future paths of one cycle: pooled draws brought up to date with the cycle's own readings, then run on."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from spc.wear.path_posterior import LineDraws, error_variance_of, interpolated
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
+from spc.wear.unit_tails import scale_spreads
 from spc.wear.wear_path import WearPath
 
 __all__ = ["FuturePaths", "OwnUpdate", "future_paths", "update_own"]
@@ -43,7 +44,9 @@ class FuturePaths:
     newest: Array | float  # the newest reading; for a new cycle the path's own start
 
 
-def update_own(scale: PathScale, lines: LineDraws, own: WearPath, *, alone: bool = False) -> OwnUpdate:
+def update_own(
+    scale: PathScale, lines: LineDraws, own: WearPath, *, log_scales: Array | None = None, alone: bool = False
+) -> OwnUpdate:
     """Weigh the pooled draws by the cycle's own readings.
 
     Parameters
@@ -52,6 +55,8 @@ def update_own(scale: PathScale, lines: LineDraws, own: WearPath, *, alone: bool
         From the pooled fit.
     own : WearPath
         The cycle's readings so far; none is allowed.
+    log_scales : (K, 2), optional
+        How far a new unit may stray from the group, K a multiple of the draws; see `unit_tails`.
     alone : bool
         The spreads were drawn from these very readings: they are not weighed a second time.
     """
@@ -64,12 +69,24 @@ def update_own(scale: PathScale, lines: LineDraws, own: WearPath, *, alone: bool
         if refined is not None:
             working, multiplier = refined
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
+    if log_scales is not None and log_scales.size:
+        lines = _straying(lines, log_scales)
     log = given_density(lines, gram, stack.design)
     top = float(log.max())
     share = np.ones_like(log) if alone else np.exp(log - top)
     slope = float(scale.log_slope(np.maximum(own.low, 1e-300), own.limit).sum())
     return OwnUpdate(
         scale, lines, own, stack, gram, working, share / share.sum(), top + float(np.log(share.mean())) + slope
+    )
+
+
+def _straying(lines: LineDraws, log_scales: Array) -> LineDraws:
+    times = log_scales.shape[0] // lines.spreads.shape[0]
+    return replace(
+        lines,
+        spreads=scale_spreads(np.tile(lines.spreads, (times, 1)), log_scales),
+        mean=np.tile(lines.mean, (times, 1)),
+        covariance=np.tile(lines.covariance, (times, 1, 1)),
     )
 
 

@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_gram import PathGram, path_gram
+from spc.wear.path_gram import path_gram
 from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, unzeroed
 from spc.wear.path_shape import SHAPES, Shape
 from spc.wear.shape_score import left_out_scores, shape_shares
+from spc.wear.unit_tails import TAILS, new_unit_draws, tail_shares, unit_scales
 from spc.wear.wear_path import WearPath
 
 __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"]
@@ -21,6 +22,7 @@ Array = NDArray[np.float64]
 _FEW = 200  # draws of a first fit
 _HOPELESS = 7.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
+_TAILS_LEAST = 4  # past cycles from which on one that strays can be told from many
 _ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
 _ALONE_SHAPES = ("linear", "square root", "square")  # one path cannot tell its shape: all three take part
 
@@ -34,6 +36,7 @@ class PooledShape:
     share: float  # of the forecast, 0 to 1, by predictive score over left-out units
     score: float  # log predictive density of a left-out unit, mean over the units, in the readings' unit
     with_covariates: bool
+    log_scales: Array  # (K, 2) how far new units stray from the group, see `unit_tails`; empty = not at all
 
     @property
     def name(self) -> str:
@@ -102,7 +105,7 @@ def fit_pooled(
     best = max(float(f.score.sum()) for f in first)
     kept = [_second_fit(used, f, draws, rng) for f in first if float(f.score.sum()) > best - _HOPELESS]
     shares = shape_shares(np.array([f.score for f in kept]))
-    fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates) for f in kept]
+    fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales) for f in kept]
     return PooledWear(_shared(fitted, shares), used, left_out, "")
 
 
@@ -125,7 +128,7 @@ def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> P
             unread = replace(
                 lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1))
             )
-            fitted.append(PooledShape(scale, unread, 1 / len(_ALONE_SHAPES), float("nan"), False))
+            fitted.append(PooledShape(scale, unread, 1 / len(_ALONE_SHAPES), float("nan"), False, np.empty((0, 2))))
     return PooledWear(tuple(fitted), (), (), "", alone=True)
 
 
@@ -171,6 +174,7 @@ class _Fit:
     lines: LineDraws
     score: Array  # (U,)
     with_covariates: bool
+    log_scales: Array
 
 
 def _first_fit(paths: Sequence[WearPath], scale: PathScale, with_covariates: bool, rng: np.random.Generator) -> _Fit:
@@ -179,8 +183,8 @@ def _first_fit(paths: Sequence[WearPath], scale: PathScale, with_covariates: boo
     working, multiplier = first_working(stack)
     gram = path_gram(stack.age_scaled, columns_of(stack, working, len(scale.parts)), multiplier, stack.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
-    score = _scores(paths, scale, stack, lines, gram)
-    return _Fit(scale, stack, working, multiplier, lines, score, with_covariates)
+    score = left_out_scores(lines, gram, stack.design, scale.prior_precision())[0] + _log_slopes(paths, scale)
+    return _Fit(scale, stack, working, multiplier, lines, score, with_covariates, np.empty((0, 2)))
 
 
 def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random.Generator) -> _Fit:
@@ -190,9 +194,13 @@ def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random
     working, multiplier = (fit.working, fit.multiplier) if refined is None else refined
     gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=draws, near=fit.lines, rng=rng)
-    return replace(fit, lines=lines, score=_scores(paths, scale, stack, lines, gram))
+    scales = [unit_scales(tail, draws, rng) for tail in TAILS[1:]] if len(paths) >= _TAILS_LEAST else []
+    scores = left_out_scores(lines, gram, stack.design, scale.prior_precision(), scales) + _log_slopes(paths, scale)
+    if not scales:
+        return replace(fit, lines=lines, score=scores[0])
+    shares, score = tail_shares(scores)
+    return replace(fit, lines=lines, score=score, log_scales=new_unit_draws(lines, shares, rng))
 
 
-def _scores(paths: Sequence[WearPath], scale: PathScale, stack: PathStack, lines: LineDraws, gram: PathGram) -> Array:
-    score = left_out_scores(lines, gram, stack.design, scale.prior_precision())
-    return np.asarray(score + np.array([_log_slope(p, scale) for p in paths]), dtype=np.float64)
+def _log_slopes(paths: Sequence[WearPath], scale: PathScale) -> Array:
+    return np.array([_log_slope(p, scale) for p in paths])

@@ -1,18 +1,29 @@
 """Which shape foresees best: the whole path of each unit from the other units alone."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_gram import PathGram
 from spc.wear.path_posterior import LineDraws, UnitEvidence, line_evidence, log_marginal
+from spc.wear.unit_tails import scale_spreads
 
 __all__ = ["given_density", "left_out_scores", "shape_shares"]
 
 Array = NDArray[np.float64]
 
 
-def left_out_scores(lines: LineDraws, gram: PathGram, design: Array, prior_precision: Array) -> Array:
-    """Log predictive density of each unit's readings, the unit itself left out of the pool; (U,).
+def left_out_scores(
+    lines: LineDraws, gram: PathGram, design: Array, prior_precision: Array, log_scales: Sequence[Array] = ()
+) -> Array:
+    """Log predictive density of each unit's readings, the unit itself left out of the pool; (1 + tails, U).
+
+    Parameters
+    ----------
+    lines, gram, design, prior_precision : as in `draw_lines`
+    log_scales : sequence of (S, 2)
+        Scales of a unit's own (`unit_tails.unit_scales`), one set for each further row of the answer.
 
     Notes
     -----
@@ -29,11 +40,19 @@ def left_out_scores(lines: LineDraws, gram: PathGram, design: Array, prior_preci
     total_shift = each.shift.sum(axis=1)
     prior = total[:, None] - each.precision
     mean = np.linalg.solve(prior, (total_shift[:, None] - each.shift)[..., None])[..., 0]
-    inverse = -_given(each, prior, mean)
-    top = inverse.max(axis=0)
-    weight = np.exp(inverse - top)
+    own = _given(each, prior, mean)
+    top = (-own).max(axis=0)
+    weight = np.exp(-own - top)
     weight = np.minimum(weight, weight.mean(axis=0) * np.sqrt(weight.shape[0]))
-    return np.asarray(-(top + np.log(weight.mean(axis=0))), dtype=np.float64)
+    scores = [-(top + np.log(weight.mean(axis=0)))]
+    for scales in log_scales:
+        wide = line_evidence(
+            scale_spreads(lines.spreads, scales), gram.gram, gram.log_det, gram.count, design, each=True
+        )
+        log = _given(wide, prior, mean)
+        most = log.max(axis=0)
+        scores.append(most + np.log((weight * np.exp(log - most)).sum(axis=0) / weight.sum(axis=0)))
+    return np.array(scores, dtype=np.float64)
 
 
 def given_density(lines: LineDraws, gram: PathGram, design: Array) -> Array:

@@ -19,7 +19,9 @@ GRIT_UNITS = ("um", "F", "P", "JIS", "mesh")
 GUARDS: dict[str, str] = {
     "too_flat": "a face far flatter than its lap and abrasive can give is a question about the reading",
     "shift_long_minutes": "minutes as long as a shift are the shift's length, not the lapping time",
+    "hours_on_a_face": "a lapped face takes minutes, not hours: more than two hours is a question about the log",
     "coarse_grit": "a grit coarser than the lap's own leaves scratches for many faces to come",
+    "part_covered": "a flat smaller than the part says nothing of the edges it did not cover, and edges fall off first",
     "grit_jump": "a jump of several grit steps on one lap asks for scratches; neighbouring grits are tolerated",
     "shared_wash": "a jump in scratches or finish on laps that share a wash or bench points to contamination",
     "shiny_not_flat": "a better finish with longer minutes is often a glazed lap, not a better one",

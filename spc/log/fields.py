@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from spc.log.draft import Draft, Picked
 from spc.log.lexicon import READINGS
-from spc.log.plausibility import coarse_grit, shift_long, too_flat
+from spc.log.plausibility import coarse_grit, hours_long, shift_long, too_flat
 from spc.log.readings import read_length, read_readings
 from spc.log.words import EVENTS, METHODS, OUTCOMES, SHAPES, TRUTH, nearest, word
 from spc.measure.grit import Grit, parse_grit
@@ -124,6 +124,8 @@ def read_minutes(draft: Draft) -> NDArray[np.float64]:
             values[at], remarks[at] = np.nan, "minutes 0 counted as missing"
         elif value == value and shift_long(value, spans, draft.settings):
             values[at], remarks[at] = np.nan, f"minutes {value:g} counted as missing: as long as a shift, or over a day"
+        else:
+            remarks[at] = hours_long(value, draft.settings)
     draft.remark(codes, remarks)
     return np.asarray(values[codes])
 

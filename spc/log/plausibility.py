@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.settings import Settings
 
-__all__ = ["FACTS", "Fact", "coarse_grit", "shift_long", "too_flat"]
+__all__ = ["FACTS", "Fact", "coarse_grit", "hours_long", "shift_long", "too_flat"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,8 @@ class Fact:
     about: str  # words in the lap's material that it applies to, '' = every lap
     figure: float
     unit: str
-    why: str  # common practice, no source
+    why: str
+    source: str = "common practice, no source"
 
 
 FACTS: tuple[Fact, ...] = (
@@ -30,6 +31,7 @@ FACTS: tuple[Fact, ...] = (
     Fact("too_flat", "film", 1.0, "um", "film on a plate gives way under the edges of the face"),
     Fact("too_flat", "stone", 0.3, "um", "a flat stone seldom leaves less than about a band"),
     Fact("too_flat", "", 0.015, "um", "a twentieth of a light band is beyond an optical flat read by eye"),
+    Fact("hours_on_a_face", "", 120.0, "min", "a lapped face takes minutes, not hours, and fine grits take off little"),
     Fact("shift_long_minutes", "", 480.0, "min", "minutes as long as a shift are the shift's length"),
     Fact("coarse_grit", "", 2.0, "times", "a grit coarser than the lap's own leaves scratches for many faces to come"),
 )
@@ -64,7 +66,8 @@ def too_flat(
         left &= ~mask
         if mask.any():
             what = f" for {fact.about}" if fact.about else ""
-            found.append((mask, f"flatness below {fact.figure:g} um is a question about the reading{what}: {fact.why}"))
+            asked = f"flatness below {fact.figure:g} um is a question about the reading{what}"
+            found.append((mask, f"{asked}: {fact.why} ({fact.source})"))
     return found
 
 
@@ -74,6 +77,14 @@ def shift_long(minutes: float, shift_minutes: Sequence[int], settings: Settings)
         return False
     lengths = shift_minutes or [int(f.figure) for f in FACTS if f.guard == "shift_long_minutes"]
     return minutes in lengths or minutes > 1440
+
+
+def hours_long(minutes: float, settings: Settings) -> str:
+    """Ask about minutes that are hours; '' where there is nothing to ask. The minutes are kept."""
+    fact = next(f for f in FACTS if f.guard == "hours_on_a_face")
+    if not settings.guard_on(fact.guard) or not minutes > fact.figure:
+        return ""
+    return f"minutes over {fact.figure:g} are a question: {fact.why} ({fact.source})"
 
 
 def coarse_grit(
@@ -94,4 +105,4 @@ def coarse_grit(
     fact = next(f for f in FACTS if f.guard == "coarse_grit")
     with np.errstate(invalid="ignore"):
         mask = grit_um > fact.figure * home_um
-    return mask & settings.guard_on("coarse_grit"), f"grit coarser than the lap's own: {fact.why}"
+    return mask & settings.guard_on("coarse_grit"), f"grit coarser than the lap's own: {fact.why} ({fact.source})"

@@ -99,7 +99,7 @@ def guard_grit(
         if {"coarse grit", "back up the ladder"} & set(guards):
             calls += _grit_calls(str(name), own, home.get(str(name), math.nan), guards)
         if "grit jump" in guards:
-            calls += _jump_calls(str(name), own)
+            calls += _jump_calls(str(name), own, named=frozenset(call.face_id for call in calls))
         if "scratch" in guards:
             calls += _scratch_calls(str(name), own, faces, washes)
         if "finish jump" in guards:
@@ -152,20 +152,24 @@ def _grit_calls(lap: str, own: pd.DataFrame, home_um: float, guards: Collection[
     return calls
 
 
-def _jump_calls(lap: str, own: pd.DataFrame) -> list[GuardCall]:
-    """Name the first face of each step down that skips neighbouring grits: coarse grain stays in the lap."""
+def _jump_calls(lap: str, own: pd.DataFrame, *, named: Collection[int]) -> list[GuardCall]:
+    """Name the first face of each step down that skips neighbouring grits: coarse grain stays in the lap.
+
+    A cycle whose coarse grit has been named at a face of `named` is not named for it again.
+    """
     size = own["grit_um"].to_numpy(np.float64)
     known = size[size > 0]
     if not known.size or known.max() <= JUMP * known.min():
         return []
     cycle = own["cycle"].to_numpy(np.int64)
+    told = set(cycle[own["face_id"].isin(named).to_numpy()].tolist())
     calls = []
     coarsest, in_cycle, spoken = 0.0, -1, False
     for i in np.flatnonzero(size > 0).tolist():
         if cycle[i] != in_cycle:
             coarsest, in_cycle, spoken = 0.0, int(cycle[i]), False
         far = coarsest > JUMP * size[i]
-        if far and not spoken:
+        if far and not spoken and in_cycle not in told:
             typed = own["grit"].iat[i]
             sentence = (
                 f"{lap} jumped from {coarsest:g} um to {typed}, not reconditioned in between: coarse grain left in the "

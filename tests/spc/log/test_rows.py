@@ -99,7 +99,7 @@ def test_kept_with_a_remark(cells, words):
 
 
 def test_guards_are_switchable():
-    off = Settings(guards_off=frozenset({"too_flat", "shift_long_minutes", "coarse_grit"}))
+    off = Settings(guards_off=frozenset({"too_flat", "shift_long_minutes", "hours_on_a_face", "coarse_grit"}))
     row = row_of({"flatness um": "0.005", "minutes": "480"}, settings=off)
     assert (row.remarks, row.minutes) == ("", 480)
     own = Settings(laps=(KnownLap("CI-1", home_grit="3 um"),))

@@ -35,6 +35,20 @@ def test_neighbouring_rungs_and_going_finer_are_quiet():
     assert calls([grit(g, lap="B") for g in (9.0, 3.0, 4.0)]) == ()
 
 
+@pytest.mark.parametrize(
+    ("steps", "named"), [((60.0, 10.0), 1), ((15.0, 6.0, 3.0), 1), ((15.0, 6.0), 0), ((3.0, 1.0), 0)]
+)
+def test_a_jump_that_skips_neighbours_is_named_until_reconditioned(steps, named):
+    """Common practice, no source: 60 back to 10 on one lap asks for scratches, neighbouring grits are tolerated."""
+    rows = [grit(g, lap="B", sort_us=hours(i)) for i, g in enumerate(steps)]
+    found = calls(rows)
+    assert [c.guard for c in found] == ["grit jump"] * named
+    if named:
+        assert "B jumped from" in found[0].sentence and found[0].face_id == len(steps)
+    between = [{"lap": "B", "event": "reconditioned", "sort_us": hours(i + 0.5)} for i in range(len(steps) - 1)]
+    assert calls(rows, between) == ()
+
+
 def test_a_coarse_charge_is_named_before_any_face():
     charge = {"event": "recharged", "grit": "9 um", "grit_um": 9.0, "sort_us": hours(5)}
     found = calls([grit(3.0)], [charge])
@@ -84,7 +98,7 @@ def test_guards_can_be_switched_off_and_unknown_ones_are_refused():
     assert {c.guard for c in calls(rows, guards=["scratch"])} == {"scratch"}
     with pytest.raises(ValueError, match=r"`guards` must be among .*; got luck"):
         calls(rows, guards=["luck"])
-    assert set(GUARDS) == {"coarse grit", "back up the ladder", "scratch", "finish jump"}
+    assert set(GUARDS) == {"coarse grit", "back up the ladder", "grit jump", "scratch", "finish jump"}
 
 
 def test_unknown_grits_say_nothing():

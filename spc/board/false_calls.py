@@ -134,7 +134,7 @@ def plan_budget(
     if total == 0:
         return BudgetPlan(
             "no points", false_calls_per_week, 0, 0.0, math.inf, room_alpha, tests, None, math.nan,
-            "No faces a week, so no charts to set.",
+            "No readings of a charted sign a week, so no charts to set.",
         )  # fmt: skip
     between = total / left
     if between < FEWEST_POINTS:

@@ -91,7 +91,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         relap_share_low=share.low if firsts else float("nan"),
         relap_share_high=share.high if firsts else float("nan"),
         pace=tuple(p.sentence for p in pace_by_part(faces, since_us=span.start_us)),
-        false_calls=cell.plan.sentence + _UNDATED * (len(faces) > 0 and not (faces["time_text"] != "").any()),
+        false_calls=cell.plan.sentence + _UNDATED * (cell.plan.widths is not None and _undated(faces)),
         go_look=listed,
         go_look_sentence=chosen.sentence if listed else "",
         newest_face_text=_newest_text(faces),
@@ -180,7 +180,7 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
 def _stale(view: CellView, faces: pd.DataFrame) -> str:
     if faces.empty:
         return ""
-    if not (faces["time_text"] != "").any():
+    if _undated(faces):
         return "No face carries a time: how old the newest is cannot be said, nor how many a week."
     newest = int(faces["sort_us"].max())
     hours = (view.now_us - newest) / 3.6e9
@@ -193,6 +193,10 @@ def _stale(view: CellView, faces: pd.DataFrame) -> str:
     text = _newest_text(faces)
     ago = f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
     return f"No new face for {ago}: the newest is of {text}."
+
+
+def _undated(faces: pd.DataFrame) -> bool:
+    return not (faces["time_text"] != "").any()
 
 
 def _newest_text(faces: pd.DataFrame) -> str:

@@ -1,4 +1,4 @@
-"""The screens of lapcell: routes, the sidebar and the live pulse. Start it with `lapcell serve`."""
+"""The screens of lapcell: routes, how each person reads them, and the live pulse. Start it with `lapcell serve`."""
 
 from functools import partial
 from pathlib import Path
@@ -6,11 +6,12 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import data
+from dashboard.parts.display import chosen_display, display_choice
 from dashboard.parts.page import Page
 from dashboard.parts.pulse import pulse
-from dashboard.parts.sidebar import unit_choice
 from dashboard.theme import look_for, stylesheet
-from dashboard.views import lap, log, proof, shift
+from dashboard.views import lap, log, proof, shift, tour
+from dashboard.words import speak
 
 __all__: list[str] = []
 
@@ -20,6 +21,7 @@ _VIEWS = {
     "lap": (lap.render, "Lap", False),
     "proof": (proof.render, "Proof", False),
     "log": (log.render, "Log", False),
+    "tour": (tour.render, "Tour", False),
 }
 
 
@@ -31,12 +33,16 @@ def main() -> None:
     wall = st.query_params.get("wall") == "1"
     look = look_for(st.context.theme.type, scale=1.5 if wall else 1.0)
     st.html(stylesheet(look, wall=wall))
+    display = chosen_display(site)
+    speak(display.numbers, tuple(data.lap_names(now)))
     routes: dict[str, st.Page] = {}
-    page = Page(now=now, site=site, look=look, unit=unit_choice(site), wall=wall, routes=routes)
+    page = Page(now=now, site=site, look=look, unit=display.unit, numbers=display.numbers, wall=wall, routes=routes)
     for name, (render, title, default) in _VIEWS.items():
         routes[name] = st.Page(partial(render, page), title=title, url_path=name, default=default)
     chosen = st.navigation(list(routes.values()), position="hidden" if wall else "top")
     chosen.run()
+    if not wall:
+        display_choice(page)
     pulse(now)
 
 

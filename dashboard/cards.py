@@ -2,7 +2,7 @@
 
 from dashboard.theme import state_mark
 from dashboard.words import grit_words, html_text, join_words, prose
-from spc.board.results import STATES, Cause, LapReport, RoomAlarm
+from spc.board.results import STATES, Cause, LapReport, ReconditionSlot, RoomAlarm
 from spc.board.safety import DEFERENCE
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "rest_line",
     "room_card",
     "section",
+    "slots_table",
     "sentences",
     "state_counts",
     "state_tag",
@@ -60,7 +61,7 @@ def section(title: str) -> str:
 
 def facts(pairs: list[tuple[str, str]]) -> str:
     """Return a row of numbers, each with what it counts."""
-    cells = "".join(f"<div><dt>{html_text(name)}</dt><dd>{html_text(value)}</dd></div>" for name, value in pairs)
+    cells = "".join(f"<div><dt>{html_text(name)}</dt><dd>{prose(value)}</dd></div>" for name, value in pairs)
     return f'<dl class="lc-facts">{cells}</dl>'
 
 
@@ -122,9 +123,25 @@ def lap_line(lap: LapReport) -> str:
         f'<div class="lc-lap-state">{state_tag(lap.state)}<span class="lc-quiet">{html_text(step)}</span></div>'
         f'<div class="lc-lap-name"><b>{html_text(lap.lap)}</b><span class="lc-quiet">{html_text(what)}</span></div>'
         f'<div class="lc-lap-says">{prose(lap.sentence)}</div>'
-        f'<div class="lc-lap-left"><b>{html_text(left_words(lap))}</b>'
+        f'<div class="lc-lap-left"><b>{prose(left_words(lap))}</b>'
         f'<span class="lc-quiet">{html_text(rest)}</span></div></article>'
     )
+
+
+def slots_table(slots: tuple[ReconditionSlot, ...]) -> str:
+    """Return the reconditioning plan as a table, the most urgent first."""
+    rows = "".join(
+        f'<tr><th scope="row">{prose(slot.lap)}</th><td>{prose(_slot_break(slot))}</td><td>{prose(slot.why)}</td></tr>'
+        for slot in slots
+    )
+    head = '<thead><tr><th scope="col">lap</th><th scope="col">break</th><th scope="col">why then</th></tr></thead>'
+    return f'<table class="lc-table">{head}<tbody>{rows}</tbody></table>'
+
+
+def _slot_break(slot: ReconditionSlot) -> str:
+    if slot.break_text:
+        return slot.break_text
+    return "after its answer" if slot.faces_until != slot.faces_until else "it cannot wait for one"
 
 
 def rest_line(laps: tuple[LapReport, ...], state: str) -> str:

@@ -14,10 +14,9 @@ from spc.settings import Settings, load_settings
 from spc.store.store import Store
 
 if TYPE_CHECKING:
+    from spc.board.board import Board
     from spc.board.frozen_limits import ShownRevision
     from spc.board.lap_chart import ChartReport
-    from spc.board.study import Study
-    from spc.board.study_plan import StudyPlan
     from spc.wear.recondition_plan import ReconditionPlan
 
 __all__ = [
@@ -28,6 +27,7 @@ __all__ = [
     "lap_names",
     "lap_report",
     "limit_history",
+    "newest_us",
     "open_store",
     "operators",
     "parts",
@@ -38,7 +38,6 @@ __all__ = [
     "settings",
     "shift_report",
     "snapshot",
-    "study",
     "waiting",
     "watch_problems",
     "watched_folder",
@@ -62,7 +61,8 @@ class Snapshot:
 def snapshot() -> Snapshot:
     """Return the state of the store and settings now."""
     path, stamp = _settings_file()
-    return Snapshot(str(_store_path()), revision(), path, stamp, int(time.time()) // _SLOT_SECONDS)
+    slot = 0 if _settings(path, stamp).clock is not None else int(time.time()) // _SLOT_SECONDS
+    return Snapshot(str(_store_path()), revision(), path, stamp, slot)
 
 
 def revision() -> int:
@@ -76,10 +76,9 @@ def open_store() -> Store:
     return Store.open(_store_path())
 
 
-@st.cache_data(max_entries=8, show_spinner=False)
 def settings(now: Snapshot) -> Settings:
     """Return the site settings in force."""
-    return load_settings(now.settings or None)
+    return _settings(now.settings, now.settings_stamp)
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
@@ -96,11 +95,19 @@ def recent_faces(now: Snapshot, lap: str) -> pd.DataFrame:
         return store.faces(lap=lap, last=200)
 
 
-@st.cache_data(max_entries=16, show_spinner=False)
-def operators(now: Snapshot) -> list[str]:
-    """Return who logged the newest 2,000 faces, most often first."""
+@st.cache_data(max_entries=64, show_spinner=False)
+def newest_us(now: Snapshot, lap: str) -> int | None:
+    """Return the moment of one lap's newest row, face or event, in microseconds since 1970; None = no row."""
     with open_store() as store:
-        names = store.faces(last=2_000)["operator"]
+        rows = [*store.faces(lap=lap, last=1)["sort_us"], *store.events(lap=lap)["sort_us"].iloc[-1:]]
+    return int(max(rows)) if rows else None
+
+
+@st.cache_data(max_entries=4, ttl=60, show_spinner=False)
+def operators(store_path: str) -> list[str]:
+    """Return who logged the newest 200 faces of each lap, most often first; at most a minute old."""
+    with Store.open(store_path) as store:
+        names = pd.concat([store.faces(lap=lap, last=200)["operator"] for lap in store.laps()["lap"]] or [pd.Series()])
     return [str(name) for name in names[names != ""].value_counts().index]
 
 
@@ -129,10 +136,10 @@ def parts(now: Snapshot, lap: str) -> list[str]:
 @st.cache_data(max_entries=64, show_spinner="Charting")
 def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...]) -> "ChartReport":
     """Return the chart of one sign of one lap; `part` '' = all."""
-    from spc.board.lap_chart import chart_of_lap
+    from spc.board.lap_chart import chart_report
 
-    with open_store() as store:
-        return chart_of_lap(store, lap, sign, settings(now), part=part, rules=rules)
+    view, charts = _board(now).look()
+    return chart_report(view, charts, lap, sign, part=part, rules=rules)
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
@@ -145,16 +152,6 @@ def revisions(now: Snapshot, lap: str, sign: str) -> "tuple[ShownRevision, ...]"
         return tuple(show_revision(store, lap=lap, sign=sign, number=number) for number in numbers)
 
 
-@st.cache_data(max_entries=32, show_spinner="Working out the index")
-def study(now: Snapshot, plan: "StudyPlan") -> "Study":
-    """Return the capability study of a plan."""
-    from spc.board.cell_view import look_at_cell
-    from spc.board.study import run_study
-
-    with open_store() as store:
-        return run_study(look_at_cell(store, settings(now)), plan)
-
-
 @st.cache_data(max_entries=32, show_spinner="Counting cycles")
 def recondition_plan(
     now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost: float
@@ -162,11 +159,9 @@ def recondition_plan(
     """Return the laps of a lap's group and when to recondition them; seeded, so that it is the same each time."""
     import numpy as np
 
-    from spc.board.cell_view import look_at_cell
     from spc.wear.recondition_plan import plan_recondition
 
-    with open_store() as store:
-        view = look_at_cell(store, settings(now))
+    view, _ = _board(now).look()
     group = view.lap_row(lap)["group"]
     laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
@@ -200,22 +195,27 @@ def watched_folder() -> str:
     return os.environ.get("LAPCELL_WATCH", "")
 
 
-@st.cache_data(max_entries=256, show_spinner="Reading the lap's log")
 def lap_report(now: Snapshot, lap: str) -> LapReport:
     """Return one lap's report."""
-    from spc.board.lap_report import report_lap
-
-    with open_store() as store:
-        return report_lap(store, lap, settings(now))
+    return _board(now).lap(lap)
 
 
-@st.cache_data(max_entries=16, show_spinner="Reading the cell's log")
 def shift_report(now: Snapshot) -> ShiftReport:
     """Return the shift's report."""
-    from spc.board.shift import report_shift
+    return _board(now).shift()
 
-    with open_store() as store:
-        return report_shift(store, settings(now))
+
+# Shared, not copied: what the board gives is frozen, and its frames are never written to.
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _board(now: Snapshot) -> "Board":
+    from spc.board.board import Board
+
+    return Board(Path(now.store), settings(now))
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _settings(path: str, stamp: int) -> Settings:
+    return load_settings(path or None)
 
 
 def _store_path() -> Path:

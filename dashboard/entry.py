@@ -69,11 +69,19 @@ def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[str]:
     return [str(text) for text in once.sort_values(ends)["flatness_text"]]
 
 
-def moment(site: Settings) -> datetime:
-    """Return the moment now by the site's clock and zone; a replayed log has its own clock."""
+def moment(site: Settings, *, after_us: int | None = None) -> datetime:
+    """Return the moment now by the site's clock and zone.
+
+    A replayed log has a clock that stands still: there the moment is a second after the lap's newest row `after_us`
+    (microseconds since 1970), or ten minutes before the clock if that is later, and never past the clock.
+    """
     zone = ZoneInfo(site.time_zone) if site.time_zone else None
     if site.clock is not None:
-        return site.clock.replace(tzinfo=zone or UTC)
+        clock = site.clock.replace(tzinfo=zone or UTC)
+        if after_us is None:
+            return clock
+        newest = datetime.fromtimestamp(after_us / 1e6, tz=zone or UTC) + timedelta(seconds=1)
+        return min(clock, max(newest, clock - timedelta(minutes=10)))
     return datetime.now(zone) if zone else datetime.now().astimezone()
 
 

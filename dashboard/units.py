@@ -36,5 +36,5 @@ UNIT_CHOICES: dict[str, DisplayUnit] = {
 
 
 def display_unit(key: str | None) -> DisplayUnit:
-    """Return the unit a link or the sidebar names; micrometres for anything unknown."""
+    """Return the unit a link names; micrometres for anything unknown."""
     return UNIT_CHOICES.get(key or "", MICROMETRE)

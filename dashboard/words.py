@@ -3,9 +3,14 @@
 import html
 import math
 import re
+from contextvars import ContextVar
+from datetime import date
+
+from spc.report.locale import LOCALES, Locale
 
 __all__ = [
     "as_typed",
+    "clock_words",
     "count",
     "grit_words",
     "html_text",
@@ -13,15 +18,35 @@ __all__ = [
     "markdown_text",
     "micro",
     "number",
+    "number_of",
     "prose",
     "share",
+    "speak",
+    "spoken",
 ]
+
+# How this run of a page writes numbers, and the names in the log that are never broken or taken for numbers; each run
+# of a page has a context of its own.
+_SPOKEN: ContextVar[Locale] = ContextVar("lapcell_numbers", default=LOCALES["en"])
+_NAMES: ContextVar[tuple[str, ...]] = ContextVar("lapcell_names", default=())
+_WHOLE = 28  # characters of the longest name that is kept on one line
 
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
 _MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
 _JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
+
+
+def speak(locale: Locale, names: tuple[str, ...] = ()) -> None:
+    """Set how the rest of this run writes numbers and dates, and the names it keeps whole."""
+    _SPOKEN.set(locale)
+    _NAMES.set(names)
+
+
+def spoken() -> Locale:
+    """Return how this run writes numbers and dates."""
+    return _SPOKEN.get()
 
 
 def html_text(text: object) -> str:
@@ -41,13 +66,20 @@ def as_typed(text: object) -> str:
 
 def clock_words(text: str) -> str:
     """Return a moment as typed without what a person at the bench does not read: seconds, the T, the offset."""
-    return _MOMENT.sub(r"\1 \2", text)
+    found = _MOMENT.match(text)
+    if found is None:
+        return text
+    try:
+        day = date.fromisoformat(found[1])
+    except ValueError:
+        return text
+    return f"{day.strftime(spoken().date_format)} {found[2]}"
 
 
 def count(number_of: int, one: str, many: str | None = None) -> str:
     """Return '1 face', '3 faces', 'no faces'."""
     word = one if number_of == 1 else (many or f"{one}s")
-    return f"{number_of:,} {word}" if number_of else f"no {word}"
+    return f"{spoken().count(number_of)} {word}" if number_of else f"no {word}"
 
 
 def grit_words(grit: str) -> str:
@@ -68,12 +100,30 @@ def number(value: float, digits: int = 3) -> str:
         return "0"
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:,.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return spoken().sentence(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+def number_of(things: int) -> str:
+    """Return a whole number."""
+    return spoken().count(things)
 
 
 def prose(text: object) -> str:
     """Return a sentence of the board for an HTML card: escaped, the sign for micro, names and units never broken."""
-    safe = html.escape(micro(str(text)), quote=True)
+    said = str(text)
+    names = sorted({name for name in _NAMES.get() if name and name in said}, key=len, reverse=True)
+    known = "|".join(re.escape(name) for name in names)
+    pieces = re.split(rf"(?<![\w-])({known})(?![\w-])", said) if names else [said]
+    return "".join(_name(piece) if at % 2 else _plain(piece) for at, piece in enumerate(pieces))
+
+
+def _name(name: str) -> str:
+    safe = html.escape(name, quote=True)
+    return f'<span class="lc-whole">{safe}</span>' if len(name) <= _WHOLE else safe
+
+
+def _plain(text: str) -> str:
+    safe = html.escape(spoken().sentence(micro(text)), quote=True)
     return _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
 
 

@@ -1,1 +1,1 @@
-"""Pieces that several views share: the live pulse, the sidebar, the answer buttons, the log form."""
+"""Pieces that several views share: the live pulse, the display choices, the answer buttons, the log form."""

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.entry import event_row, moment
-from dashboard.parts.page import Page
+from dashboard.entry import event_row
+from dashboard.parts.page import Page, moment_on
+from spc.board.reactions import HANDED
 from spc.board.results import LapReport, Signal
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
@@ -30,7 +31,7 @@ ANSWERS: tuple[Answer, ...] = (
     Answer(
         "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"
     ),
-    Answer("Handed to lead", "looked at", "not found", "handed to lead", "with the lead"),
+    Answer("Handed to lead", "looked at", "not found", HANDED, "stays open, with the lead"),
     Answer("Not found", "looked at", "not found", "none", "carries on"),
 )
 
@@ -43,8 +44,12 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
     for place, signal in enumerate(report.signals):
         with st.container(key=f"signal-{place}-{signal.severity}"):
             st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
+            if signal.handed:
+                st.html(cards.notice(f"{signal.handed[:1].upper()}{signal.handed[1:]}: open until it is answered."))
             with st.container(horizontal=True, key=f"answers-{place}"):
                 for answer in ANSWERS:
+                    if signal.handed and answer.action == HANDED:
+                        continue
                     key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
                     if st.button(answer.words, key=key, help=_help(answer)):
                         _keep(signal, answer, person=person, page=page)
@@ -78,7 +83,9 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
             who=person,
         )
         if answer.event:
-            row = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=moment(page.site))
+            row = event_row(
+                answer.event, lap=signal.lap, operator=person, site=page.site, at=moment_on(page, signal.lap)
+            )
             store.append_event(row, who=person, source="answer")
     st.toast(f"Kept: {answer.words.lower()}, signed {person}.")
     st.rerun()

@@ -1,29 +1,45 @@
-"""Log a face or an event: a tap on the reading, a tap to keep it; the rest comes from the last face."""
+"""Log a face or an event: a tap on the reading, a tap to keep it; the rest comes from the last face. One tap undoes."""
 
-from typing import Any
+import time
+from dataclasses import dataclass, field, replace
+from typing import Any, NoReturn
 
 import streamlit as st
 
 from dashboard import cards, data
 from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
-from dashboard.parts.page import Page
+from dashboard.parts.page import Page, moment_on
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
 
 __all__ = ["log_form"]
 
+_LAST = "lc_logged"
+_DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
+_UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
+_REASON = "undone at the form"
 _SHAPES = ("convex", "concave", "twist", "flat")
 _OUTCOMES = ("", "ok", "re-lap", "regrind", "scrap")
+
+
+@dataclass(frozen=True, slots=True)
+class _Logged:
+    """What was last logged from this screen."""
+
+    lap: str
+    said: str
+    kind: str = ""  # 'face' or 'event' while it can be taken back
+    number: int = 0
+    tapped: tuple[str, FaceEntry] | None = None
+    at: float = field(default_factory=time.monotonic)
 
 
 def log_form(page: Page, lap: str, person: str) -> None:
     """Offer the forms for one lap."""
     faces = data.recent_faces(page.now, lap)
     last = faces.iloc[-1].to_dict() if len(faces) else None
-    said = st.session_state.pop("lc_logged", "")
     st.html(cards.section("Log on this lap"))
-    if said:
-        st.html(cards.notice(said))
+    _show_last(lap, person)
     face, event, mend = st.tabs(["Face", "Event", "Correct last face"])
     with face:
         _face_form(page, lap, last, usual_readings(faces), person)
@@ -87,17 +103,22 @@ def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: 
     if not person:
         st.warning("Say first who signs this.")
         return
+    text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
+    last = st.session_state.get(_LAST)
+    if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
+        _done(replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added."))
     try:
-        row = face_row(entry, lap=lap, unit=unit, site=page.site, at=moment(page.site))
+        row = face_row(entry, lap=lap, unit=unit, site=page.site, at=moment_on(page, lap))
         with data.open_store() as store:
             before = store.revision()
-            store.append_face(row, who=person)
+            face_id = store.append_face(row, who=person)
             doubled = store.revision() == before
     except ValueError as error:
         st.error(str(error))
         return
-    text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
-    _done(f"Logged: {text} on {lap}." if not doubled else f"{text} on {lap} was logged already; nothing was added.")
+    if doubled:
+        _done(_Logged(lap, f"{text} on {lap} was logged already; nothing was added."))
+    _done(_Logged(lap, f"Logged: {text} on {lap}.", kind="face", number=face_id, tapped=(lap, entry)))
 
 
 def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) -> None:
@@ -135,18 +156,18 @@ def _log_event(
             lap=lap,
             operator=person,
             site=page.site,
-            at=moment(page.site),
+            at=moment_on(page, lap),
             grit=grit,
             grit_from=str((last or {}).get("grit", "")),
             minutes=minutes,
             note=note,
         )
         with data.open_store() as store:
-            store.append_event(row, who=person)
+            number = store.append_event(row, who=person)
     except ValueError as error:
         st.error(str(error))
         return
-    _done(f"Logged: {lap} {event}.")
+    _done(_Logged(lap, f"Logged: {lap} {event}.", kind="event", number=number))
 
 
 def _correction_form(page: Page, last: dict[str, Any] | None, person: str) -> None:
@@ -182,11 +203,36 @@ def _correct(
     except (StoreError, ValueError) as error:
         st.error(str(error))
         return
-    _done(f"Corrected: {last['flatness_text']} is now {typed}. The old reading is kept.")
+    _done(_Logged(str(last["lap"]), f"Corrected: {last['flatness_text']} is now {typed}. The old reading is kept."))
 
 
-def _done(sentence: str) -> None:
-    st.session_state["lc_logged"] = sentence
+def _show_last(lap: str, person: str) -> None:
+    """Say what was last logged here from this screen, with the one tap that takes it back."""
+    last = st.session_state.get(_LAST)
+    if last is None or last.lap != lap:
+        return
+    with st.container(key="last-logged"):
+        st.html(cards.notice(last.said))
+        if last.kind and st.button("Undo", key=f"undo-{last.kind}-{last.number}", help=_UNDO):
+            _undo(last, person)
+
+
+def _undo(last: _Logged, person: str) -> None:
+    if not person:
+        st.warning("Say first who signs this.")
+        return
+    try:
+        with data.open_store() as store:
+            take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
+            take_back(last.number, who=person, reason=_REASON)
+    except StoreError as error:
+        st.error(str(error))
+        return
+    _done(_Logged(last.lap, f"Taken back: {last.said.removeprefix('Logged: ')} It stays on record as taken back."))
+
+
+def _done(logged: _Logged) -> NoReturn:
+    st.session_state[_LAST] = logged
     st.rerun()
 
 

@@ -1,16 +1,20 @@
 """What every view is handed: the snapshot, the look, the unit, whether it hangs on a wall, and how to link on."""
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import streamlit as st
 
+from dashboard import data
 from dashboard.data import Snapshot
+from dashboard.entry import moment
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
 from dashboard.words import markdown_text
+from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["Page", "link_to_lap"]
+__all__ = ["Page", "link_to_lap", "moment_on"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,8 +25,14 @@ class Page:
     site: Settings
     look: Look
     unit: DisplayUnit
+    numbers: Locale = LOCALES["en"]
     wall: bool = False
-    routes: dict[str, st.Page] = field(default_factory=dict)  # 'shift', 'lap', 'proof', 'log'
+    routes: dict[str, st.Page] = field(default_factory=dict)  # 'shift', 'lap', 'proof', 'log', 'tour'
+
+
+def moment_on(page: Page, lap: str) -> datetime:
+    """Return the moment under which a row of a lap is logged now."""
+    return moment(page.site, after_us=data.newest_us(page.now, lap))
 
 
 def link_to_lap(page: Page, lap: str, *, view: str = "lap", label: str = "") -> None:

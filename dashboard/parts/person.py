@@ -19,7 +19,7 @@ def last_operator(page: Page, lap: str) -> str:
 def signed_by(page: Page, *, first: str = "") -> str:
     """Ask who is writing; the last answer is kept for the session, a new name may be typed."""
     kept = str(st.session_state.get(_KEPT, first))
-    options = list(dict.fromkeys([name for name in (kept, *data.operators(page.now)) if name]))
+    options = list(dict.fromkeys([name for name in (kept, *data.operators(page.now.store)) if name]))
     chosen = st.selectbox(
         "Signed by",
         options,

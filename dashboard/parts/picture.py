@@ -5,6 +5,7 @@ import plotly.graph_objects as go
 import streamlit as st
 
 from dashboard import cards
+from dashboard.words import spoken
 
 __all__ = ["show_picture", "show_table"]
 
@@ -13,6 +14,7 @@ _CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "
 
 def show_picture(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
     """Show a figure with its sentence for those who cannot see it, and its readings as a table."""
+    figure.update_layout(separators=spoken().decimal + spoken().thousands)
     st.plotly_chart(figure, theme=None, config=_CONFIG, key=key, alt=sentence)
     with st.expander(f"{title} in words and numbers"):
         st.html(cards.sentences([sentence]))

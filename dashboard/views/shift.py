@@ -8,7 +8,7 @@ from dashboard.parts.first_run import first_run
 from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.picture import show_picture
 from dashboard.parts.watched import unread_sentence
-from dashboard.words import clock_words, count, html_text, share
+from dashboard.words import clock_words, count, html_text, number_of, share
 from spc.board.results import ShiftReport
 
 __all__ = ["render"]
@@ -34,6 +34,7 @@ def render(page: Page) -> None:
             st.html(cards.lap_line(lap))
             link_to_lap(page, lap.lap)
     _strip(report, page)
+    _plan(report)
     _this_shift(report)
 
 
@@ -49,6 +50,14 @@ def _strip(report: ShiftReport, page: Page) -> None:
         sentence="Faces left on each lap, the neediest on top.",
         table=strip_table(report.laps),
     )
+
+
+def _plan(report: ShiftReport) -> None:
+    """Say which lap to recondition before which natural break."""
+    st.html(cards.section("Recondition before which break"))
+    if report.slots:
+        st.html(cards.slots_table(report.slots))
+    st.html(cards.sentences([], empty=report.slots_note))
 
 
 def _kicker(report: ShiftReport) -> str:
@@ -81,8 +90,8 @@ def _this_shift(report: ShiftReport) -> None:
 
 def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
     return [
-        ("faces", f"{report.faces_this_shift:,}"),
-        ("re-laps", f"{report.relaps_this_shift:,}"),
+        ("faces", number_of(report.faces_this_shift)),
+        ("re-laps", number_of(report.relaps_this_shift)),
         ("re-lap share, 95 % range", share(report.relap_share_low, report.relap_share_high)),
         ("newest face", clock_words(report.newest_face_text) or "\u2013"),
     ]

@@ -89,5 +89,5 @@ class Board:
         if self._settings.clock is None:
             return ""
         with Store.open(self._path) as store:
-            state = (str(self._path.resolve()), store.born_us(), store.revision())
+            state = (store.born_us(), store.revision(), store.changed_us())
         return digest_of_values(*state, repr(self._settings))

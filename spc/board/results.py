@@ -169,7 +169,7 @@ class ReconditionSlot:
     break_text: str  # the natural break; '' = it cannot wait for one, or is held
     faces_until: float  # faces it usually laps until then; NaN where it is held
     faces_left_low: float  # low end of its range
-    sentence: str
+    why: str  # in words, without the lap and the break
 
 
 @dataclass(frozen=True, slots=True)

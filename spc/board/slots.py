@@ -77,7 +77,7 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     planned = sorted(waiting, key=lambda n: (place[n.lap], n.faces_left_low))
     return (
         *(_slot(n, place[n.lap], last[n.lap], breaks) for n in planned),
-        *(ReconditionSlot(n.lap, "", math.nan, n.faces_left_low, f"{n.lap}: {_HELD}.") for n in held),
+        *(ReconditionSlot(n.lap, "", math.nan, n.faces_left_low, f"{_HELD}.") for n in held),
     )
 
 
@@ -87,17 +87,17 @@ def _last_break(need: LapNeed, breaks: Sequence[Break]) -> int:
         return -1
     pace = max(need.faces_per_shift, 1.0)
     lasts = [pace * b.shifts_ahead <= need.faces_left_low for b in breaks]
-    return len(breaks) if all(lasts) else lasts.index(False) - 1
+    last = len(breaks) if all(lasts) else lasts.index(False) - 1
+    return min(last, 0) if need.state == "due" else last  # due says: at the next break
 
 
 def _slot(need: LapNeed, place: int, last: int, breaks: Sequence[Break]) -> ReconditionSlot:
     left = need.faces_left_low
     known = f"at least {left:.0f} left"
     if place < 0 and left <= 0:
-        return ReconditionSlot(need.lap, "", 0.0, left, f"{need.lap}: before its next face; it is at its limit.")
+        return ReconditionSlot(need.lap, "", 0.0, left, "before its next face: it is at its limit.")
     if place < 0:
         why = "every break it lasts until is taken" if last >= 0 else f"{known} may not last until the first break"
-        return ReconditionSlot(need.lap, "", 0.0, left, f"{need.lap}: before the first break, or take a spare; {why}.")
+        return ReconditionSlot(need.lap, "", 0.0, left, f"before the first break, or take a spare: {why}.")
     faces = max(need.faces_per_shift, 1.0) * breaks[place].shifts_ahead
-    text = f"{need.lap}: {breaks[place].text}; about {faces:.0f} faces until then, {known}."
-    return ReconditionSlot(need.lap, breaks[place].text, faces, left, text)
+    return ReconditionSlot(need.lap, breaks[place].text, faces, left, f"about {faces:.0f} faces until then, {known}.")

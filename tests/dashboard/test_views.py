@@ -1,12 +1,14 @@
 """Each view runs without a browser: on an empty store, one face, a few faces, and a wild name."""
 
+import math
 import re
-import sys
-import types
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard.views.tour import STEPS
+from spc.board import board as board_module
+from spc.board.results import ReconditionSlot
 from spc.store.store import Store
 from tests.dashboard import fixtures
 from tests.dashboard.conftest import fill
@@ -42,11 +44,18 @@ def test_an_empty_store_has_a_useful_screen(view, empty_store):
 @pytest.fixture
 def board(monkeypatch):
     """The boards of the fixtures in place of the computed ones."""
-    due, shift = types.ModuleType("spc.board.lap_report"), types.ModuleType("spc.board.shift")
-    due.report_lap = lambda store, lap, settings: fixtures.lap(lap=lap)
-    shift.report_shift = lambda store, settings: fixtures.shift()
-    monkeypatch.setitem(sys.modules, "spc.board.lap_report", due)
-    monkeypatch.setitem(sys.modules, "spc.board.shift", shift)
+    put(monkeypatch, fixtures.shift())
+
+
+def put(monkeypatch, shift, **lap):
+    class Board(board_module.Board):
+        def lap(self, name):
+            return fixtures.lap(lap=name, **lap)
+
+        def shift(self):
+            return shift
+
+    monkeypatch.setattr(board_module, "Board", Board)
 
 
 def test_the_shift_view_names_the_sentence_and_every_lap(filled_store, board):
@@ -67,7 +76,7 @@ def test_the_wall_names_who_needs_a_person_and_has_nothing_to_press(filled_store
 
 def test_stale_data_are_said(filled_store, board, monkeypatch):
     late = fixtures.shift(stale="No face since 3 March 17:40: these sentences are about then.")
-    monkeypatch.setattr(sys.modules["spc.board.shift"], "report_shift", lambda store, settings: late)
+    put(monkeypatch, late)
     for wall in (True, False):
         assert "No face since 3 March 17:40" in text(run("shift", wall=wall))
 
@@ -103,6 +112,59 @@ def test_an_answer_is_kept_with_who_and_counts_as_a_reaction(filled_store, board
         kept, events = store.reactions(), store.events(lap="CI-1")
     assert kept[["cause", "action", "who"]].values.tolist() == [["charge used up", "recharged", "R. Oduya"]]
     assert events["event"].tolist() == ["recharged"]
+
+
+def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_store, monkeypatch):
+    handed = fixtures.signal(handed="handed to lead by R. Oduya")
+    put(monkeypatch, fixtures.shift(), signals=(handed,))
+    page = run("lap", lap="CI-1")
+    assert "Handed to lead by R. Oduya: open until it is answered." in text(page)
+    labels = [button.label for button in page.button]
+    assert "Handed to lead" not in labels and "Not found" in labels
+
+
+def test_the_shift_view_shows_the_plan_of_reconditioning(filled_store, monkeypatch):
+    slot = ReconditionSlot("CI-1", "end of the late shift, 22:00", 5.0, 9.0, "about 5 faces until then.")
+    held = ReconditionSlot("CE-2", "", math.nan, 3.0, "answer its signal first.")
+    put(monkeypatch, fixtures.shift(slots=(slot, held), slots_note="One lap at each break."))
+    shown = text(run("shift"))
+    assert "<td>end of the late shift, 22:00</td>" in shown and "<td>after its answer</td>" in shown
+    assert "One lap at each break." in shown
+
+
+def log_face(page, reading):
+    next(group for group in page.pills if group.label.startswith("Flatness")).set_value(reading)
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    assert not page.exception
+
+
+def test_what_was_logged_is_undone_in_one_tap_and_stays_on_record(filled_store, board):
+    page = run("lap", lap="CI-1")
+    with Store.open(filled_store) as store:
+        before = store.faces(lap="CI-1")
+    log_face(page, "1.5")
+    next(button for button in page.button if button.label == "Undo").click().run()
+    assert not page.exception and "Taken back: 1.5 light bands, helium lamp on CI-1." in text(page)
+    assert "Undo" not in [button.label for button in page.button]
+    with Store.open(filled_store) as store:
+        assert store.faces(lap="CI-1")["face_id"].tolist() == before["face_id"].tolist()
+        taken = store.face_versions(int(before["face_id"].max()) + len(before) + 1)
+    assert taken["reason"].tolist() == ["undone at the form"] and taken["replaced_by"].tolist() == ["R. Oduya"]
+
+
+def test_one_tap_too_many_adds_nothing(filled_store, board):
+    page = run("lap", lap="CI-1")
+    log_face(page, "1.5")
+    log_face(page, "1.5")
+    assert "was logged a moment ago; nothing was added." in text(page)
+    with Store.open(filled_store) as store:
+        assert len(store.faces(lap="CI-1")) == 13
+    assert "Undo" in [button.label for button in page.button]  # of the face that was kept
+
+
+def test_the_tour_shows_a_picture_with_its_words_for_every_step():
+    page = run("tour")
+    assert [len(page.get("image"))] == [len(STEPS)] and "invented" in text(page)
 
 
 def test_a_face_is_logged_in_two_taps(filled_store, board):

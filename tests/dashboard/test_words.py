@@ -1,4 +1,5 @@
 import math
+from contextvars import copy_context
 
 import pytest
 
@@ -13,7 +14,9 @@ from dashboard.words import (
     number,
     prose,
     share,
+    speak,
 )
+from spc.report.locale import LOCALES
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "no faces"), (1, "1 face"), (2, "2 faces"), (1_200, "1,200 faces")])
@@ -35,6 +38,31 @@ def test_plurals(n, text):
 )
 def test_numbers_without_exponents_or_nan(value, text):
     assert number(value) == text
+
+
+def test_numbers_and_dates_follow_the_reader():
+    def german():
+        speak(LOCALES["de"], ("Band 1.5 mm",))
+        return (
+            number(12345.6), count(1_200, "face"), prose("Ra 0.027 on Band 1.5 mm at 20:30"),
+            clock_words("2026-03-04T07:20:00+01:00"), clock_words("2026-13-04 07:20"),
+        )  # fmt: skip
+
+    assert copy_context().run(german) == (
+        "12.346", "1.200 faces", 'Ra 0,027 on <span class="lc-whole">Band 1.5 mm</span> at 20:30', "04.03.2026 07:20",
+        "2026-13-04 07:20",
+    )  # fmt: skip
+    assert number(12345.6) == "12,346"  # no other run is changed
+
+
+def test_a_name_is_one_piece_and_is_not_found_inside_another():
+    def named():
+        speak(LOCALES["en"], ("CI-1", "big iron", "x" * 40))
+        return prose("big iron, CI-12 and " + "x" * 40)
+
+    assert copy_context().run(named) == (
+        f'<span class="lc-whole">big iron</span>, <span class="lc-whole">CI-12</span> and {"x" * 40}'
+    )
 
 
 def test_shares_are_ranges():

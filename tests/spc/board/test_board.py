@@ -66,6 +66,21 @@ def test_a_replayed_log_is_reported_from_what_was_kept_until_it_changes(cell, mo
         Board(cell, REPLAYED).shift()
 
 
+def test_a_copy_is_the_same_log_until_one_of_them_goes_on(cell, tmp_path, monkeypatch):
+    copy = tmp_path / "copy.db"
+    Board(cell, REPLAYED).shift()
+    with Store.open(cell) as store:
+        store.connection.execute("VACUUM INTO ?", (str(copy),))
+    for path in (cell, copy):
+        with Store.open(path) as store:
+            store.append_event({"lap": "CI-1", "event": "cleaned", "note": str(path)}, who="Ann")
+    Board(cell, REPLAYED).shift()
+    monkeypatch.setattr(board_module, "look_at_cell", never)
+    Board(cell, REPLAYED).shift()
+    with pytest.raises(AssertionError, match="looked again"):
+        Board(copy, REPLAYED).shift()
+
+
 def test_a_running_clock_keeps_nothing(cell, tmp_path):
     Board(cell, Settings()).shift()
     assert not list((tmp_path / "kept").glob("shift-*"))

@@ -39,17 +39,20 @@ def test_a_night_shift_ends_on_the_next_day():
 def test_a_lap_takes_the_last_break_it_lasts_until():
     (slot,) = plan_slots([need("CI-1", 15)], BREAKS)
     assert slot.break_text == "end of the early shift on Saturday, 14:00" and slot.faces_until == 15
-    assert slot.sentence == (
-        "CI-1: end of the early shift on Saturday, 14:00; about 15 faces until then, at least 15 left."
-    )
+    assert slot.why == "about 15 faces until then, at least 15 left."
 
 
 def test_what_cannot_wait_comes_first_and_what_is_held_last_without_a_break():
     slots = plan_slots([need("A", 20), need("H", 3, state="held"), need("B", 2), need("O", 0, state="due")], BREAKS)
     assert [s.lap for s in slots] == ["O", "B", "A", "H"]
-    assert slots[0].sentence == "O: before its next face; it is at its limit."
-    assert "may not last until the first break" in slots[1].sentence
-    assert slots[3].break_text == "" and slots[3].sentence == "H: answer its signal first; then it is planned."
+    assert slots[0].why == "before its next face: it is at its limit."
+    assert "may not last until the first break" in slots[1].why
+    assert slots[3].break_text == "" and slots[3].why == "answer its signal first; then it is planned."
+
+
+def test_a_lap_that_is_due_is_never_planned_past_the_next_break():
+    (slot,) = plan_slots([need("A", 30, state="due")], BREAKS)
+    assert slot.break_text == BREAKS[0].text
 
 
 def test_laps_that_last_rest_or_have_no_forecast_need_no_place():

@@ -1,0 +1,78 @@
+"""How each person reads the screens: unit, number and date marks, light or dark; all of it in the link."""
+
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+import streamlit as st
+
+from dashboard.parts.page import Page
+from dashboard.units import UNIT_CHOICES, DisplayUnit, display_unit
+from dashboard.words import html_text
+from spc.report.locale import LOCALES, Locale
+from spc.settings import Settings
+
+__all__ = ["Display", "chosen_display", "display_choice"]
+
+_NUMBERS = {"en": "1,234.5 and 2026-03-04", "de": "1.234,5 und 04.03.2026", "fr": "1\u202f234,5 et 04/03/2026"}
+_LIGHT = {"": "As this device", "light_theme": "Light", "dark_theme": "Dark"}
+_THEME = "embed_options"  # the framework's own name for it in a link
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """What one person chose."""
+
+    unit: DisplayUnit
+    numbers: Locale
+
+
+def chosen_display(site: Settings) -> Display:
+    """Return what the link or this session says, else the site's own unit and English marks."""
+    own = f"band-{site.lamp.replace(' ', '-')}" if site.flatness_unit == "band" and site.lamp else site.flatness_unit
+    unit = _chosen("unit", list(UNIT_CHOICES), own if own in UNIT_CHOICES else "um")
+    return Display(display_unit(unit), LOCALES[_chosen("numbers", list(LOCALES), "en")])
+
+
+def display_choice(page: Page) -> None:
+    """Offer the choices at the foot of a page."""
+    with st.container(key="display", horizontal=True):
+        with st.popover("Units, numbers, light", key="display-open"):
+            _choice("unit", "Show lengths in", {key: unit.label for key, unit in UNIT_CHOICES.items()}, page.unit.key)
+            _choice("numbers", "Write numbers and dates as", _NUMBERS, page.numbers.name)
+            st.html(_light_links())
+        st.html('<p class="lc-quiet">For this screen only; every reading stays in the log as it was typed.</p>')
+
+
+def _chosen(name: str, options: list[str], first: str) -> str:
+    """Follow a link that changes the choice; otherwise the session keeps it, and the link names it on every page."""
+    kept, seen = f"lc_{name}", f"lc_{name}_link"
+    asked = st.query_params.get(name, "")
+    if asked in options and asked != st.session_state.get(seen):
+        st.session_state[kept] = asked
+    value = str(st.session_state.setdefault(kept, first))
+    if value != first and asked != value:
+        st.query_params[name] = value
+    elif value == first and name in st.query_params:
+        del st.query_params[name]
+    st.session_state[seen] = value if value != first else ""
+    return value
+
+
+def _choice(name: str, label: str, options: dict[str, str], value: str) -> None:
+    box = f"lc_{name}_box"
+    st.session_state[box] = value
+
+    def keep() -> None:
+        st.session_state[f"lc_{name}"] = st.session_state[box]
+        st.session_state[f"lc_{name}_link"] = st.query_params.get(name, "")
+
+    st.selectbox(label, list(options), format_func=options.__getitem__, key=box, on_change=keep)
+
+
+def _light_links() -> str:
+    said = {name: value for name, value in st.query_params.to_dict().items() if name != _THEME}
+    links = "".join(
+        f'<a href="?{html_text(urlencode(said | ({_THEME: option} if option else {})))}" target="_self">{label}</a>'
+        for option, label in _LIGHT.items()
+    )
+    return f'<p class="lc-light"><span>Light or dark</span>{links}</p>'

@@ -141,8 +141,10 @@ def ingest(
         known_as, by_start = _log_of(store, text, name=name, stated=log)
         if _same_delivery(store, text, reading, log=known_as):
             tally = Tally(doubles=scanned.n_rows - scanned.counts["blank"])
-            known = ("every row is held already: the same text was taken in before",)
-            return _result(scanned, sha256, known_as, tally, 0, known)
+            known = "every row is held already: the same text was taken in before"
+            if known_as != name and not log:
+                known += f" as the log {known_as!r}; if this is another log in the same words, state its name as source"
+            return _result(scanned, sha256, known_as, tally, 0, (known,))
         remarks = list(scanned.remarks)
         if not scanned.n_rows:
             remarks.append("the file has a header and no rows under it")

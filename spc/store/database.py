@@ -1,5 +1,6 @@
 """Opens the one SQLite file of record: settings of the file, its schema version, the way up from older versions."""
 
+import os
 import sqlite3
 from importlib.resources import files
 from pathlib import Path
@@ -66,8 +67,17 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
             connection.close()
             raise
     except sqlite3.Error as error:
-        raise StoreError(f"{file}: cannot be opened as a store: {error}") from None
+        raise StoreError(f"{file}: cannot be opened as a store: {error}{_why_not(file)}") from None
     return connection
+
+
+def _why_not(file: Path) -> str:
+    """Say what the database's own words leave out: a store that is read keeps its log beside it, so it must write."""
+    if file.is_dir():
+        return "; it is a folder, name a file in it"
+    if not os.access(file.parent, os.W_OK) or (file.exists() and not os.access(file, os.W_OK)):
+        return f"; {file.parent} or the file may only be read here: copy the store to a place that can be written to"
+    return ""
 
 
 def _prepare(connection: sqlite3.Connection, file: Path) -> None:

@@ -182,3 +182,17 @@ def test_the_same_text_again_still_answers_with_every_key(tmp_path):
     _, document, _ = ingest(tmp_path, HEAD + row(1), code=0)
     (file,) = document["files"]
     assert file["doubles"] == 1 and file["accepted_rows"] == file["event_rows"] == file["quarantined_rows"] == []
+
+
+def test_the_same_words_under_another_name_say_which_log_they_were_taken_for(tmp_path):
+    week = "lap,minutes,flatness um\n" + "CI-1,5,0.3\n" * 5  # nothing tells these faces from last week's
+    _, document, _ = ingest(tmp_path, week, week, code=0)
+    again = document["files"][1]
+    assert again["doubles"] == 5 and again["source"] == "log0.csv"
+    assert "as the log 'log0.csv'" in again["remarks"][0] and "state its name as source" in again["remarks"][0]
+
+
+def test_a_folder_in_place_of_a_store_is_told(tmp_path):
+    (tmp_path / "lapcell.db").mkdir()
+    _, document, error = ingest(tmp_path, HEAD + row(1), code=3)
+    assert document == {} and "it is a folder" in error and error.count("\n") == 1

@@ -10,6 +10,8 @@ from dashboard.units import DisplayUnit
 from dashboard.words import number
 from spc.capability.guard_band import AcceptanceRule, AcceptanceTrade
 
+_LEAST = 0.01  # per cent: the lowest share told apart in the picture
+
 __all__ = ["conformance_figure", "trade_figure", "trade_table"]
 
 
@@ -28,7 +30,7 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
     figure = base_figure(
         look,
         x_title=f"largest reading accepted, {unit.label}",
-        y_title="share of faces, %",
+        y_title="share of faces, % (each line ten times the last)",
         height=int(430 * look.scale),
     )
     rules = [rule for rule in trade.rules if rule.accepted > 0]
@@ -39,10 +41,12 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
         ("good faces rejected, of all good", "good_rejected", look.now, "circle", "solid"),
     ):
         share = 100 * np.array([getattr(rule, field) for rule in rules], dtype=float)
+        said = [f"{number(float(value), 2)} % {name}" for value in share]
         figure.add_trace(
             go.Scatter(
                 x=x,
-                y=share,
+                y=np.maximum(share, _LEAST),
+                customdata=said,
                 mode="lines+markers",
                 line={"color": colour, "width": 2.5 * look.scale, "dash": dash},
                 marker={
@@ -52,23 +56,25 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
                     "line": {"color": look.ink, "width": 1},
                 },
                 name=name,
-                hovertemplate=f"accept up to %{{x:.3g}} {unit.label}: %{{y:.3g}} % {name}<extra></extra>",
+                hovertemplate=f"accept up to %{{x:.3g}} {unit.label}: %{{customdata}}<extra></extra>",
             )
         )
-    _limit(figure, unit.from_um(trade.upper_um), look)
+    _limit(figure, unit.from_um(trade.upper_um), look, bottom=_LEAST / 2)
     if trade.chosen is not None:
         at = unit.from_um(trade.chosen.accept_um)
         figure.add_trace(
             go.Scatter(
                 x=[at] * 2,
-                y=[100 * trade.chosen.bad_among_accepted, 100 * trade.chosen.good_rejected],
+                y=np.maximum([100 * trade.chosen.bad_among_accepted, 100 * trade.chosen.good_rejected], _LEAST),
                 mode="markers",
                 marker={"symbol": "circle-open", "size": 24 * look.scale, "color": look.ink, "line": {"width": 3}},
                 name=f"the rule for a risk of {100 * trade.risk:g} %",
                 hoverinfo="skip",
             )
         )
-    figure.update_yaxes(range=[0, 104])
+    ticks = [_LEAST, 0.1, 1, 10, 100]
+    words = [f"under {_LEAST:g}", *(f"{value:g}" for value in ticks[1:])]
+    figure.update_yaxes(type="log", range=[np.log10(_LEAST) - 0.12, 2.12], tickvals=ticks, ticktext=words)
     figure.update_xaxes(range=[-0.03 * float(x.max()), 1.05 * float(x.max())])
     return figure
 
@@ -113,6 +119,9 @@ def conformance_figure(
         height=int(430 * look.scale),
     )
     x, y = np.array([unit.from_um(value) for value in readings_um]), 100 * np.array(chances)
+    at, line = unit.from_um(limit_um), {"color": look.limit, "width": 3 * look.scale, "dash": "dash"}
+    figure.add_shape(type="line", x0=at, x1=at, y0=0, y1=106, line=line, layer="below")
+    figure.add_annotation(x=at, y=106, yanchor="bottom", showarrow=False, text="<b>limit</b>")
     figure.add_trace(
         go.Bar(
             x=x,
@@ -120,13 +129,16 @@ def conformance_figure(
             width=0.7 * float(np.min(np.diff(x))) if x.size > 1 else 1.0,
             marker={"color": look.now},
             text=[number(float(value), 3) if np.isfinite(value) else "" for value in y],
-            textposition="outside",
+            textposition="auto",
+            insidetextanchor="start",
+            textangle=0,
+            textfont={"size": 15 * look.scale},
+            insidetextfont={"color": look.paper},
             name="chance",
             showlegend=False,
             hovertemplate=f"read as %{{x:.3g}} {unit.label}: meets the limit with %{{y:.3g}} %<extra></extra>",
         )
     )
-    _limit(figure, unit.from_um(limit_um), look)
     figure.update_yaxes(range=[0, 112], tickvals=[0, 20, 40, 60, 80, 100])
     return figure
 
@@ -135,11 +147,11 @@ def _share(rule: AcceptanceRule, field: str) -> str:
     return number(100 * float(getattr(rule, field)), 2)
 
 
-def _limit(figure: go.Figure, at: float, look: Look) -> None:
+def _limit(figure: go.Figure, at: float, look: Look, *, bottom: float = 0.0) -> None:
     figure.add_trace(
         go.Scatter(
             x=[at, at],
-            y=[0, 104],
+            y=[bottom, 110],
             mode="lines",
             line={"color": look.limit, "width": 3 * look.scale, "dash": "dash"},
             name="limit",

@@ -76,7 +76,6 @@ def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
             f"Spread of the reader, {unit.label}", 0.0, None, round(unit.from_um(known), 6) if known >= 0 else None,
             format="%g", width=280, placeholder="no gauge study: state it",
             key=f"acceptance-sd-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
-            help="Standard deviation of one reading by any reader, before the step rounds it.",
         )  # fmt: skip
     if said is None:
         st.html(
@@ -122,10 +121,9 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
         st.html(cards.section("How sure one face is of its limit"))
         _conformance(page, study, reading, unit)
     lines = [
-        f"Law of the faces: {trade.family}, from {len(study.data):,} readings.",
         *(_capital(one.sentence) for one in (study.choice, study.fit) if one is not None),
         f"Reader: standard deviation {number(unit.from_um(reading.sd_um))} {unit.label} ({reading.source}); step "
-        f"{number(unit.from_um(reading.step_um))} {unit.label}.",
+        f"{number(unit.from_um(reading.step_um))} {unit.label}; before the step rounds the reading.",
         "Method: conformance probability and global risk after JCGM 106:2012, clauses 6 to 9, for readings in steps.",
     ]
     st.html(cards.section("What it rests on") + cards.sentences([line for line in lines if line]))

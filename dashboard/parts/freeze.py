@@ -1,18 +1,33 @@
 """Frozen limits of one chart: the revisions, what the readings say of the newest, and a form that freezes another."""
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
+from dashboard.charts.control import axis_words
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
+from dashboard.units import DisplayUnit
+from dashboard.words import clock_words, number
 
 if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
 
 __all__ = ["freeze"]
+
+_DAY_US = 86_400_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class _List:
+    """The readings that limits are to be frozen from."""
+
+    last: int
+    until: str  # ISO date, last day of the list; '' = the newest
+    left_out: dict[int, str]  # face id -> cause
 
 
 def freeze(page: Page, lap: str, sign: str, person: str) -> None:
@@ -29,37 +44,76 @@ def freeze(page: Page, lap: str, sign: str, person: str) -> None:
         lines = [newest.need.sentence] if newest.need is not None else []
         lines += [f"Revision {one.record.revision}: {one.changed}." for one in shown if one.changed]
         st.html(cards.sentences(lines))
-        show_table(_table(shown), key=f"revisions-{sign}")
-    with st.expander("Freeze limits from the newest readings"), st.form(f"freeze-{lap}-{sign}"):
-        last = st.number_input("How many of the newest readings", min_value=12, max_value=5_000, value=60, step=10)
+        show_table(_table(shown, page.unit), key=f"revisions-{sign}")
+        left = [
+            f"Revision {one.record.revision} leaves out face {face}: {cause}."
+            for one in shown
+            for face, cause in one.revision.model.excluded
+        ]
+        doubts = [
+            f"Revision {one.record.revision}: {text}." for one in shown for text in one.record.model.get("remarks", ())
+        ]
+        if left or doubts:
+            with st.expander("What the revisions left out, and what was doubted"):
+                st.html(cards.sentences([*left, *doubts]))
+    with st.expander("Freeze limits from a closed list of readings"):
+        _form(page, lap, sign, person)
+
+
+def _form(page: Page, lap: str, sign: str, person: str) -> None:
+    """Ask for the list, what is left out of it, and why it is frozen."""
+    faces = data.recent_faces(page.now, lap)
+    words = {
+        int(face): f"face {face}, {text or 'no flatness'}, {clock_words(when)}"
+        for face, text, when in zip(faces["face_id"], faces["flatness_text"], faces["time_text"], strict=True)
+    }
+    with st.form(f"freeze-{lap}-{sign}"):
+        with st.container(key="freeze-list", horizontal=True):
+            last = st.number_input(
+                "How many of the newest readings", min_value=12, max_value=5_000, value=60, step=10, width=300
+            )
+            until = st.date_input("Up to and with the day", value=None, format="YYYY-MM-DD", width=220)
+        out = st.multiselect(
+            "Readings to leave out", list(words)[::-1], format_func=words.__getitem__,
+            placeholder="type a face number or a reading",
+        )  # fmt: skip
+        cause = st.text_input("Cause of leaving them out", placeholder="optical flat was not clean that morning")
         why = st.text_input("Why", placeholder="new slurry settled, lap reconditioned twice since")
         knowingly = st.checkbox("Freeze even if the analysis has doubts; they are kept with the revision")
         if st.form_submit_button("Freeze", type="primary"):
-            _freeze(page, lap, sign, person, last=int(last), why=why, knowingly=knowingly)
+            if out and not cause.strip():
+                st.error("Say why these readings are left out.")
+                return
+            wanted = _List(int(last), until.isoformat() if until else "", dict.fromkeys(out, cause.strip()))
+            _freeze(page, lap, sign, person, wanted, why=why, knowingly=knowingly)
 
 
-def _freeze(page: Page, lap: str, sign: str, person: str, *, last: int, why: str, knowingly: bool) -> None:
-    from spc.board.frozen_limits import freeze_limits
+def _freeze(page: Page, lap: str, sign: str, person: str, wanted: "_List", *, why: str, knowingly: bool) -> None:
+    from spc.board.frozen_limits import freeze_limits, moment_us
 
     if not person or not why.strip():
         st.error("Frozen limits are signed and explained: say who, and why.")
         return
+    until_us = moment_us(wanted.until, page.site.time_zone) + _DAY_US if wanted.until else None
     try:
         with data.open_store() as store:
             done = freeze_limits(
-                store, page.site, lap=lap, sign=sign, who=person, why=why.strip(), last=last, knowingly=knowingly
-            )
+                store, page.site, lap=lap, sign=sign, who=person, why=why.strip(), last=wanted.last, until_us=until_us,
+                excluded=wanted.left_out, knowingly=knowingly,
+            )  # fmt: skip
     except ValueError as error:
         st.error(str(error))
         return
     if done.status != "frozen":
         st.error(done.sentence)
+        if done.analysis.outliers:
+            st.html(cards.sentences([outlier.sentence for outlier in done.analysis.outliers]))
         return
     st.session_state["lc_frozen"] = done.sentence
     st.rerun()
 
 
-def _table(shown: "tuple[ShownRevision, ...]") -> pd.DataFrame:
+def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFrame:
     newest = shown[::-1]
     return pd.DataFrame(
         {
@@ -67,9 +121,17 @@ def _table(shown: "tuple[ShownRevision, ...]") -> pd.DataFrame:
             "judges from": [one.record.valid_from[:16].replace("T", " ") for one in newest],
             "frozen by": [one.record.who for one in newest],
             "why": [one.record.why for one in newest],
+            "limit": [_limit(one, unit) for one in newest],
             "faces": [len(one.revision.model.face_ids) for one in newest],
+            "left out": [len(one.revision.model.excluded) for one in newest],
             "law": [one.revision.model.norm.family for one in newest],
             "data": [one.record.fingerprint[:12] for one in newest],
             "same data today": ["yes" if one.same_data else "no" for one in newest],
         }
     )
+
+
+def _limit(shown: "ShownRevision", unit: DisplayUnit) -> str:
+    model = shown.revision.model
+    title, per_unit = axis_words(model.sign, unit)
+    return f"{number(model.limit / per_unit)} {title.rsplit(', ', 1)[-1]}"

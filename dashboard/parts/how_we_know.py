@@ -1,6 +1,7 @@
 """How we know: the tables of the simulations that the statistics were held against, as the full run wrote them."""
 
 import json
+import math
 from importlib.resources import files
 from typing import Any
 
@@ -9,9 +10,12 @@ import streamlit as st
 
 from dashboard import cards
 from dashboard.parts.picture import show_table
-from dashboard.words import number
+from dashboard.words import count, number
 
-__all__ = ["how_we_know", "simulation_tables"]
+__all__ = ["how_we_know", "in_errors", "simulation_tables"]
+
+_COMMAND = "LAPCELL_HONESTY=full .venv/bin/pytest tests/honesty"
+_HEADS = {"+-": "Monte Carlo error (\u00b1)", "said": "said by the method", "counted": "counted in the simulation"}
 
 
 def simulation_tables() -> list[dict[str, Any]]:
@@ -23,24 +27,52 @@ def simulation_tables() -> list[dict[str, Any]]:
     return [json.loads(entry.read_text(encoding="utf-8")) for entry in found]
 
 
+def in_errors(table: dict[str, Any]) -> list[float]:
+    """Return how far each row's count lies from what the method said, in Monte Carlo errors; none where not told.
+
+    Parameters
+    ----------
+    table : dict
+        columns and rows, as from `simulation_tables`.
+    """
+    columns = table["columns"]
+    if not all(columns.count(name) == 1 for name in ("said", "counted", "+-")):
+        return []
+    said, counted, error = (columns.index(name) for name in ("said", "counted", "+-"))
+    return [(row[counted] - row[said]) / row[error] if row[error] else math.nan for row in table["rows"]]
+
+
 def how_we_know() -> None:
     """Show the simulation tables, the sentence first."""
     tables = simulation_tables()
     st.html(
-        cards.sentences(
-            [
-                "Every claim on these screens rests on a method that was checked three ways: against published values, "
-                "by a second way of computing, and by simulation with known truth. These are the simulations.",
-            ]
+        cards.subject(
+            f"{count(len(tables), 'claim').capitalize()} of these screens held against simulated cells whose truth "
+            "is known.",
+            kicker="Every method was also checked against published values, and by a second way of computing",
         )
     )
     if not tables:
         st.html(cards.notice("The simulations have not been run at full size for this copy; DEVELOPERS.md says how."))
     for place, table in enumerate(tables):
+        apart = [value for value in in_errors(table) if math.isfinite(value)]
         with st.expander(table["title"]):
-            st.html(cards.sentences([table["statement"]]))
-            rows = [[_cell(value) for value in row] for row in table["rows"]]
-            show_table(pd.DataFrame(rows, columns=table["columns"]), key=f"simulation-{place}")
+            lines = [table["statement"]]
+            if apart:
+                worst = number(max(map(abs, apart)), 2)
+                lines.append(f"In {count(len(apart), 'row')} the count lies at most {worst} Monte Carlo errors off.")
+            st.html(cards.sentences(lines))
+            show_table(_shown(table), key=f"simulation-{place}")
+    st.html(cards.sentences([f"All of them are made again, seeds fixed, by: {_COMMAND}"]))
+
+
+def _shown(table: dict[str, Any]) -> pd.DataFrame:
+    rows = [[_cell(value) for value in row] for row in table["rows"]]
+    shown = pd.DataFrame(rows, columns=[_HEADS.get(name, name) for name in table["columns"]])
+    apart = in_errors(table)
+    if apart:
+        shown["apart, in Monte Carlo errors"] = [f"{value:+.1f}" if math.isfinite(value) else "" for value in apart]
+    return shown
 
 
 def _cell(value: object) -> str:

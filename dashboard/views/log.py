@@ -3,6 +3,7 @@
 import streamlit as st
 
 from dashboard import cards, data
+from dashboard.parts.edits import edits
 from dashboard.parts.intakes import intakes
 from dashboard.parts.page import Page
 from dashboard.parts.person import signed_by
@@ -28,10 +29,16 @@ def render(page: Page) -> None:
         person = signed_by(page)
     unread = len(data.watch_problems(page.now))
     taken = f"Taken in ({unread:,} not read)" if unread else "Taken in"
-    names = {"file": "Take in a file", "rows": f"Rows that wait ({waiting:,})", "taken": taken, "health": "Health"}
+    names = {
+        "file": "Take in a file",
+        "rows": f"Rows that wait ({waiting:,})",
+        "taken": taken,
+        "edits": "Corrections",
+        "health": "Health",
+    }
     section = st.segmented_control(
         "Section", list(names), format_func=names.__getitem__, default="file", required=True, key="log-section",
-        label_visibility="collapsed",
+        bind="query-params", label_visibility="collapsed",
     )  # fmt: skip
     if section == "file":
         upload(page, person)
@@ -40,6 +47,8 @@ def render(page: Page) -> None:
     elif section == "taken":
         watched(page, person)
         intakes(page)
+    elif section == "edits":
+        edits(page)
     else:
         _health(page)
 

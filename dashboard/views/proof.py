@@ -10,7 +10,7 @@ from dashboard.parts.age_section import age_section
 from dashboard.parts.capability_section import capability_section
 from dashboard.parts.chart_section import chart_section
 from dashboard.parts.gauge_section import gauge_section
-from dashboard.parts.glossary import glossary
+from dashboard.parts.glossary import glossary, words_here
 from dashboard.parts.how_we_know import how_we_know
 from dashboard.parts.limits import limits
 from dashboard.parts.page import Page
@@ -35,6 +35,18 @@ _SECTIONS: dict[str, Callable[[Page, str, str], None]] = {
     "How we know": lambda page, lap, person: how_we_know(),
     "Words": lambda page, lap, person: glossary(),
 }
+_WORDS: dict[str, tuple[str, ...]] = {
+    "Chart": ("limit", "interval", "baseline", "trial limits", "revision", "drifting average", "false call", "signal"),
+    "Wear": ("cycle", "recondition", "re-lap", "signal"),
+    "Past day": ("signal", "revision", "seal"),
+    "Index": ("capability index", "performance index", "refusal", "fitted law", "interval", "seal"),
+    "Reading": ("repeat reading", "repeatability", "interval", "band"),
+    "Acceptance": ("acceptance limit", "limit", "fitted law", "repeatability"),
+    "Variation": ("cycle", "repeat reading", "refusal"),
+    "Age": ("cycle", "recondition"),
+    "Limits": ("limit", "revision"),
+    "How we know": ("false call", "interval"),
+}
 
 
 def render(page: Page) -> None:
@@ -55,3 +67,4 @@ def render(page: Page) -> None:
         label_visibility="collapsed",
     )
     _SECTIONS[str(section)](page, lap, person)
+    words_here(_WORDS.get(str(section), ()))

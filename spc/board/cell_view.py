@@ -132,7 +132,8 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
         Limits frame; part '*' serves every part number without a limit of its own.
     characteristic : str, default 'flatness'
     """
-    own = limits[limits["characteristic"] == characteristic].set_index("part")["upper_um"]
+    columns = (limits[name].tolist() for name in ("part", "characteristic", "upper_um"))
+    own = {part: upper for part, what, upper in zip(*columns, strict=True) if what == characteristic}
     anybody = float(own.get("*", np.nan))
     codes, names = pd.factorize(parts)
     limits_of = np.array([float(own.get(name, np.nan)) for name in names] + [np.nan])

@@ -1,5 +1,6 @@
 """Faces left for every lap: past cycles of a lap and its sisters pooled, each lap's own cycle added on top."""
 
+import threading
 import zlib
 from collections import OrderedDict
 from collections.abc import Callable
@@ -92,7 +93,16 @@ def _values(path: WearPath) -> tuple[object, ...]:
     return path.label, path.age, path.low, path.high, path.parts, path.limit
 
 
+class _Shared(threading.local):
+    """Past paths by group, of the view last asked about in this thread."""
+
+    def __init__(self) -> None:
+        self.signs: pd.DataFrame | None = None  # of that view, held so that it is known again
+        self.paths: dict[str, tuple[WearPath, ...]] = {}
+
+
 _CACHE = PoolCache()
+_SHARED = _Shared()
 
 
 def forecast_laps(view: CellView, *, cache: PoolCache = _CACHE) -> dict[str, LapForecast]:
@@ -195,8 +205,20 @@ def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]
 
 
 def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
+    """Ended cycles of the lap's group; sisters looked at in one view share them."""
     group = str(view.lap_row(lap)["group"])
-    sisters = [lap] if not group else view.laps[view.laps["group"] == group]["lap"].tolist()
+    if not group:
+        return _ended_paths(view, [lap])
+    if _SHARED.signs is not view.signs:
+        _SHARED.signs, _SHARED.paths = view.signs, {}
+    found = _SHARED.paths.get(group)
+    if found is None:
+        found = _ended_paths(view, view.laps[view.laps["group"] == group]["lap"].tolist())
+        _SHARED.paths[group] = found
+    return found
+
+
+def _ended_paths(view: CellView, sisters: list[str]) -> tuple[WearPath, ...]:
     ended = view.cycles[view.cycles["lap"].isin(sisters) & (view.cycles["ended"] != "running")]
     ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
     paths = []

@@ -155,7 +155,11 @@ def report_of(
         last_part=str(last["part"]) if last is not None else "",
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
         answers=answer_questions(
-            rows, view.signs, lap, pattern=pattern, diagnosis=diagnosis,
+            rows,
+            view.signs,
+            lap,
+            pattern=pattern,
+            diagnosis=diagnosis,
             limit_um=float(upper_limit_um(faces["part"], view.limits)[-1]) if len(faces) else float("nan"),
         ),  # fmt: skip
     )

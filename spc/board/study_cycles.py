@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from spc.board.study_age import PlannedAge
 from spc.capability.index import MixtureIndex, QuantileIndex, mixture_index, quantile_index
 from spc.capability.refusal import Refusal
+from spc.model.bounds import INDEX_TAIL
 from spc.model.fit_test import check_fit
 from spc.model.interval_fit import FamilyChoice, IntervalFit, choose_family, fit_intervals
 
@@ -91,7 +92,8 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
     -----
     A running cycle has made its young faces and not yet its old ones; weights come from cycles that have ended, where
     there are three or more. The bounds leave out one cycle at a time (groups of cycles where there are many), so that
-    what differs from cycle to cycle is in them; each class keeps its law's family.
+    what differs from cycle to cycle is in them, and are of the laws with the heaviest tails of those not ruled out; each
+    class keeps its law's family.
 
     References
     ----------
@@ -111,6 +113,7 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
     weigh = ended if whole >= LEAST_WHOLE else np.ones(len(age), dtype=bool)
     low, high = data["low_um"].to_numpy(np.float64), data["high_um"].to_numpy(np.float64)
     fits: list[IntervalFit] = []
+    heavy: list[IntervalFit] = []  # the law with the heaviest tail of those not ruled out, in each class
     checks: list[float] = []
     for k in range(inner.size + 1):
         here = of_class == k
@@ -124,6 +127,7 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
             why = f"no index over whole cycles: {aged} do not follow one law (p {check.p_value:.3f}); study fewer laps"
             return OverCycles("refused", why, None, nan, nan, (), cycles, whole, level)
         fits.append(chosen.best)
+        heavy.append(max(chosen.possible, key=lambda fit: float(fit.isf(INDEX_TAIL))))
         checks.append(check.p_value)
     shares = _shares(of_class, weigh, inner.size + 1)
     mixture = mixture_index(fits, shares, limit_um)
@@ -136,12 +140,14 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
             family=fit.family,
             fit_p_value=checks[k],
             median_um=float(fit.ppf(0.5)),
-            high_um=float(fit.isf(0.00135)),
+            high_um=float(fit.isf(INDEX_TAIL)),
             beyond_ppm=1e6 * float(fit.sf(limit_um)),
         )
         for k, (fit, share) in enumerate(zip(fits, shares, strict=True))
     )
-    bound, most = _bounds(cycle, of_class, weigh, low, high, fits, limit_um, mixture, level)
+    bound, most = _bounds(
+        cycle, of_class, weigh, low, high, heavy, limit_um, mixture_index(heavy, shares, limit_um), level
+    )
     weighed = f"as {whole} whole cycles made them" if whole >= LEAST_WHOLE else "as the readings stand"
     told = f", at least {bound:.2f} with {level:.0%} confidence" if math.isfinite(bound) else ""
     sentence = f"over whole cycles, each age weighted {weighed}: performance index {mixture.index:.2f}{told}"

@@ -159,7 +159,7 @@ def conformance_probability(
     true = _true_values(process)
     weight = _read_within(true, np.array([low_um]), np.array([high_um]), reader_sd_um)[0]
     total = float(weight.sum())
-    return float(weight[true <= upper_um].sum() / total) if total > 0 else math.nan
+    return min(float(weight[true <= upper_um].sum() / total), 1.0) if total > 0 else math.nan
 
 
 def acceptance_trade(

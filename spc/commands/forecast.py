@@ -21,9 +21,19 @@ __all__ = ["command"]
 
 @click.command("forecast")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--map", "map_path", type=click.Path(exists=True, path_type=Path), help="Columns and limits, TOML.")
+@click.option(
+    "--map",
+    "map_path",
+    type=click.Path(exists=True, path_type=Path),
+    help="TOML: a wear map, or a column map of `ingest`.",
+)
 @click.option("--unit", multiple=True, help="Column that names the unit (cycle); may be given more than once.")
 @click.option("--clock", default="", help="Column of the clock: faces, minutes, cycles.")
+@click.option(
+    "--clock-kind",
+    type=click.Choice(["runs", "adds", "counts"]),
+    help="The clock column runs on (as it does unless said); holds what each row adds; or there is none, rows count.",
+)
 @click.option("--wear", default="", help="Column of the wear reading.")
 @click.option("--clock-unit", default="", help="Unit of the clock, for the sentences.")
 @click.option("--limit", default="", help="A number, or COLUMN:VALUE=LIMIT,VALUE=LIMIT for limits by a column.")
@@ -42,10 +52,27 @@ __all__ = ["command"]
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the draws.")
 @common_options
 def command(session: Session, **options: Any) -> int:
-    """Say when each unit's wear in FILE reaches its limit, as a range.
+    r"""Say when each unit's wear in FILE reaches its limit, as a range.
 
-    FILE is any CSV with one row per reading. Its columns are named in the map or by options. Rows that cannot be
-    used are listed with the reason, and the exit code is then 1.
+    FILE is any CSV with one row per reading: a unit (lap and cycle, specimen), a clock and a wear reading. Rows that
+    cannot be used are listed with the reason, and the exit code is then 1. Its columns are named in one of three ways;
+    options come before what a map says:
+
+    \b
+    - by options: --unit case --clock time --wear VB --limit 0.45
+    - by a wear map, --map wear.toml, the options as keys:
+        unit = "unit"
+        clock = "cycles"
+        wear = "microns"
+        covariates = ["grams"]
+        limit_by = "grams"        # or: limit = 14, or: limit_column = "..."
+        [limits]
+        10 = 6
+        50 = 14
+    - by a column map of `lapcell ingest` (it has a table [columns]): lap is the unit, minutes the clock (rows are
+      counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
+
+    Limits and readings are numbers in the unit of the wear column. The store is neither read nor written.
 
     With --json one document: file, clock_unit, rows (read, used, blank, not_measured), problems (row, text, reason),
     remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
@@ -71,10 +98,13 @@ def command(session: Session, **options: Any) -> int:
 
 
 def _columns(options: dict[str, Any]) -> "WearColumns":
-    from spc.log.wear_table import WearColumns, load_wear_columns
+    from spc.log.wear_map import load_wear_columns
+    from spc.log.wear_table import WearColumns
 
     columns = load_wear_columns(options["map_path"]) if options["map_path"] else WearColumns()
-    given: dict[str, Any] = {k: options[k] for k in ("clock", "wear", "clock_unit", "limit_column") if options[k]}
+    given: dict[str, Any] = {
+        k: options[k] for k in ("clock", "clock_kind", "wear", "clock_unit", "limit_column") if options[k]
+    }
     if options["unit"]:
         given["unit"] = tuple(options["unit"])
     if options["covariate"]:

@@ -6,7 +6,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from spc.log.dialect import LogRefusedError, decode, find_dialect
-from spc.log.lexicon import header_meaning
+from spc.log.lexicon import HeaderMeaning, header_meaning
 from spc.log.records import header_cells, split_records
 from spc.log.words import MISSING_CELLS
 from spc.measure.length import lamp, unit_name
@@ -93,7 +93,7 @@ def read_gauge_table(source: Path | bytes, columns: GaugeColumns, settings: Sett
     wanted = sorted({*face_at, reader_at, reading_at, *(at for at in (run_at, unit_at) if at)})
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {at: records.columns[at].objects()[records.columns[at].codes] for at in wanted}
-    meaning = header_meaning(headers[reading_at - 1])
+    meaning = _meaning(headers[reading_at - 1])
     stated = columns.unit or meaning.unit or settings.flatness_unit
     source_lamp = columns.lamp or meaning.lamp or settings.lamp
     unit = "" if stated in ("", "plain") else unit_name(stated)
@@ -192,6 +192,14 @@ def _table(
     return GaugeTable(tuple(rows), plain, has_run, of_rows, blank, tuple(not_read), order, tuple(remarks))
 
 
+def _meaning(header: str) -> HeaderMeaning:
+    """Understand a header; 'reading' and 'value' say no more than that a flatness follows, unit and lamp still do."""
+    for word in _WORDS["reading"]:
+        if header.strip().casefold().startswith(word):
+            return header_meaning("flatness" + header.strip()[len(word) :])
+    return header_meaning(header)
+
+
 def _named(headers: list[str], name: str, role: str) -> int:
     plain = [h.strip().casefold() for h in headers]
     if name.strip().casefold() not in plain:
@@ -206,7 +214,7 @@ def _found(headers: list[str], role: str, *, needed: bool = True) -> int:
             return at
     for meaning in _SAYS.get(role, ()):
         for at, header in enumerate(headers, start=1):
-            if header_meaning(header).field == meaning:
+            if _meaning(header).field == meaning:
                 return at
     if needed:
         raise LogRefusedError(f"no column is known as `{role}`; name it (--{role}), the file has {', '.join(headers)}")

@@ -1,6 +1,5 @@
 """A foreign table of wear readings: any CSV with a unit, a clock and a wear column, read into one path per unit."""
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,11 +13,16 @@ from spc.log.records import Records, header_cells, split_records
 from spc.measure.number import parse_number
 from spc.measure.reading import parse_typed
 
-__all__ = ["WearColumns", "WearTable", "WearUnit", "covariate_values", "load_wear_columns", "read_wear_table"]
+__all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "covariate_values", "read_wear_table"]
 
 Array = NDArray[np.float64]
 
 _MOST_LEVELS = 20  # of a covariate in words
+CLOCKS: dict[str, str] = {
+    "runs": "the column holds a running clock, never falling within a unit",
+    "adds": "the column holds what each row adds to the clock, such as minutes per face",
+    "counts": "there is no clock column: every row of a unit counts one",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +32,8 @@ class WearColumns:
     unit: tuple[str, ...] = ()  # several are joined
     clock: str = ""
     wear: str = ""
-    clock_unit: str = ""  # for the sentences; '' = the clock's header
+    clock_kind: str = "runs"  # a key of CLOCKS
+    clock_unit: str = ""  # for the sentences; '' = the clock's header, 'readings' where rows are counted
     limit: float = float("nan")  # one limit for all units
     limit_column: str = ""  # a column that holds it
     limit_by: str = ""  # a column whose value chooses it from `limits`
@@ -65,58 +70,6 @@ class WearTable:
     remarks: tuple[str, ...]
 
 
-_KEYS = {f: str for f in ("clock", "wear", "clock_unit", "limit_column", "limit_by")}
-
-
-def load_wear_columns(path: str | Path) -> WearColumns:
-    """Read the columns of a foreign wear table from a TOML file.
-
-    Raises
-    ------
-    ValueError
-        If it cannot be read, or holds a key or value that cannot be.
-
-    Notes
-    -----
-    Keys: unit (text or list of texts), clock, wear, clock_unit, covariates (list), limit (number), limit_column,
-    limit_by with a table [limits], and a table [file] with encoding, separator, quote, decimal, header_line.
-    """
-    try:
-        table = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise ValueError(f"{path}: the map cannot be read: {error}") from None
-    known = {*_KEYS, "unit", "limit", "limits", "covariates", "file"}
-    for key in table:
-        if key not in known:
-            raise ValueError(f"{path}: `{key}` is not a key of this map; known are {', '.join(sorted(known))}")
-    out: dict[str, Any] = {}
-    for key in _KEYS:
-        if key in table:
-            out[key] = _of_kind(path, key, table[key], str)
-    for key in ("unit", "covariates"):
-        value = table.get(key, [])
-        values = [value] if isinstance(value, str) else value
-        if not isinstance(values, list) or not all(isinstance(v, str) for v in values):
-            raise ValueError(f"{path}: `{key}` must be a column name or a list of them, got {value!r}")
-        out[key] = tuple(values)
-    if "limit" in table:
-        out["limit"] = float(_of_kind(path, "limit", table["limit"], (int, float)))
-    limits = _of_kind(path, "limits", table.get("limits", {}), dict)
-    out["limits"] = {str(k): float(_of_kind(path, f"limits.{k}", v, (int, float))) for k, v in limits.items()}
-    out["file"] = _of_kind(path, "file", table.get("file", {}), dict)
-    wrong = set(out["file"]) - {"encoding", "separator", "quote", "decimal", "header_line"}
-    if wrong:
-        raise ValueError(f"{path}: `file.{sorted(wrong)[0]}` is not a key of this map")
-    return WearColumns(**out)
-
-
-def _of_kind(path: str | Path, key: str, value: Any, kind: Any) -> Any:
-    if not isinstance(value, kind) or isinstance(value, bool):
-        name = {str: "a text", dict: "a table"}.get(kind, "a number")
-        raise ValueError(f"{path}: `{key}` must be {name}, got {value!r}")
-    return value
-
-
 def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     """Read a foreign wear table.
 
@@ -129,8 +82,10 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     Raises
     ------
     ValueError
-        If the file cannot be a table or lacks a named column.
+        If the file cannot be a table, lacks a named column or `clock_kind` is unknown.
     """
+    if columns.clock_kind not in CLOCKS:
+        raise ValueError(f"`clock_kind` must be one of {', '.join(CLOCKS)}, got {columns.clock_kind!r}")
     data = source if isinstance(source, bytes) else Path(source).read_bytes()
     stated = dict(columns.file)
     text, encoding, evidence = decode(data, encoding=str(stated.pop("encoding", "")))
@@ -140,19 +95,23 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
 
     def at(name: str, role: str) -> int:
         if _plain(name) not in place:
-            raise LogRefusedError(f"there is no column {name!r} for `{role}`; the file has {', '.join(headers)}")
+            raise LogRefusedError(
+                f"there is no column {name!r} for `{role}`; the file has {', '.join(headers)}: name one of these"
+            )
         return place[_plain(name)]
 
     unit_at = [at(name, "unit") for name in columns.unit or ("unit",)]
-    clock_at, wear_at = at(columns.clock or "clock", "clock"), at(columns.wear or "wear", "wear")
+    counts = columns.clock_kind == "counts"
+    clock_at, wear_at = 0 if counts else at(columns.clock or "clock", "clock"), at(columns.wear or "wear", "wear")
     limit_name = columns.limit_column or columns.limit_by
     limit_at = at(limit_name, "limit") if limit_name else 0
     extra_at = [at(name, "covariates") for name in columns.covariates]
-    wanted = sorted({*unit_at, clock_at, wear_at, *extra_at, *([limit_at] if limit_at else [])})
+    wanted = sorted({*unit_at, clock_at, wear_at, *extra_at, limit_at} - {0})
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
     reader = _Reader(records, cells, dialect.decimal or ".", columns, limit_at)
-    return reader.table(unit_at, clock_at, wear_at, extra_at, columns.clock_unit or headers[clock_at - 1])
+    clock_unit = columns.clock_unit or ("readings" if counts else headers[clock_at - 1])
+    return reader.table(unit_at, clock_at, wear_at, extra_at, clock_unit)
 
 
 def _plain(name: str) -> str:
@@ -176,6 +135,7 @@ class _Reader:
         rows: dict[str, list[tuple[float, float, float, int]]] = {}
         first: dict[str, tuple[str, ...]] = {}
         limits: dict[str, float] = {}
+        passed: dict[str, float] = {}
         blank, unread = 0, []
         for i in range(len(self._records)):
             if self._records.blank[i]:
@@ -189,10 +149,12 @@ class _Reader:
             try:
                 if not unit:
                     raise ValueError("the unit is empty")
-                clock = self._number(str(self._cells[clock_at][i]), "clock")
+                clock = self._number(str(self._cells[clock_at][i]), "clock") if clock_at else 1.0
                 if clock < 0:
                     raise ValueError(f"the clock is {clock:g}; it must be 0 or more")
                 limit = self._limit(i)
+                if self._columns.clock_kind != "runs":
+                    clock = passed[unit] = passed.get(unit, 0.0) + clock
                 if not str(self._cells[wear_at][i]):
                     unread.append(i + 1)
                     continue

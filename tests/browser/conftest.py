@@ -13,12 +13,20 @@ from pathlib import Path
 import pytest
 
 from demo_data.scenario import build
+from spc.board.board import Board
+from spc.settings import load_settings
 
 FLAGS = (
     "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
     "--disable-component-update --disable-sync"
 ).split()
-SIZES = {"desktop": (1440, 900), "tablet": (1024, 768), "portrait": (768, 1024), "wall": (1920, 1080)}
+SIZES = {
+    "desktop": (1440, 900),
+    "tablet": (1024, 768),
+    "portrait": (768, 1024),
+    "wall": (1920, 1080),
+    "zoomed": (720, 450),
+}  # a desktop at 200 %
 PATIENCE_MS = 40_000
 
 
@@ -60,6 +68,7 @@ def screens(store: Path, *options: str):
     """Serve the screens over a store, by the command that people use; gives the address."""
     port = free_port()
     environment = {name: value for name, value in os.environ.items() if not name.startswith(("LAPCELL_", "STREAMLIT_"))}
+    environment["LAPCELL_CACHE"] = os.environ["LAPCELL_CACHE"]
     command = [sys.executable, "-m", "spc.cli", "serve", "--store", str(store), "--port", str(port), *options]
     log = (store.parent / f"serve-{port}.log").open("w")
     process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=store.parent)
@@ -82,9 +91,36 @@ def screens(store: Path, *options: str):
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory):
-    """The invented cell in a store of its own, written once."""
-    return build(tmp_path_factory.mktemp("demo")).store_path
+def shared(tmp_path_factory, request):
+    """A folder that all workers of one run share."""
+    root = tmp_path_factory.getbasetemp()
+    return root.parent if hasattr(request.config, "workerinput") else root
+
+
+@pytest.fixture(scope="session", autouse=True)
+def kept(shared):
+    """Costly results of this run, kept for all its servers."""
+    os.environ["LAPCELL_CACHE"] = str(shared / "kept")
+    yield
+    del os.environ["LAPCELL_CACHE"]
+
+
+@pytest.fixture(scope="session")
+def demo(shared, kept):
+    """The invented cell in a store of its own: written and reported on once for all workers."""
+    folder, mine = shared / "demo", shared / "demo.claim"
+    try:
+        mine.touch(exist_ok=False)
+    except FileExistsError:  # another worker is at it
+        for _ in range(1800):
+            if (folder / "ready").exists():
+                return folder / "lapcell.db"
+            time.sleep(0.1)
+        pytest.fail("the invented cell was not made by the worker that began it")
+    made = build(folder)
+    Board(made.store_path, load_settings(made.settings_path)).shift()
+    (folder / "ready").touch()
+    return made.store_path
 
 
 @pytest.fixture(scope="session")
@@ -97,9 +133,21 @@ def demo_url(demo):
 @pytest.fixture
 def demo_copy(demo, tmp_path):
     """A copy of the invented cell that a test may write to."""
+    return copy_of(demo, tmp_path)
+
+
+@pytest.fixture(scope="module")
+def cell(demo, tmp_path_factory):
+    """Screens over a copy of the invented cell that the tests of one file write to, each to laps of its own."""
+    store = copy_of(demo, tmp_path_factory.mktemp("cell"))
+    with screens(store) as url:
+        yield url, store
+
+
+def copy_of(demo, folder):
     for name in ("lapcell.db", "lapcell.toml"):
-        shutil.copy(demo.parent / name, tmp_path / name)
-    return tmp_path / "lapcell.db"
+        shutil.copy(demo.parent / name, folder / name)
+    return folder / "lapcell.db"
 
 
 @pytest.fixture

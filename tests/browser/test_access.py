@@ -10,6 +10,7 @@ VIEWS = {
     "proof": "/proof?lap=CI-1",
     "index": "/proof?lap=CI-1&section=Index",
     "log": "/log",
+    "tour": "/tour",
     "wrong lap": "/lap?lap=CI-9",
 }
 # Findings in elements that the framework draws and this project cannot change; each with its reason.

@@ -5,7 +5,7 @@ import pytest
 from tests.browser.conftest import SIZES, settled
 
 pytestmark = pytest.mark.browser
-VIEWS = {"shift": "/", "lap": "/lap?lap=CI-1", "proof": "/proof?lap=CI-1", "log": "/log"}
+VIEWS = {"shift": "/", "lap": "/lap?lap=CI-1", "proof": "/proof?lap=CI-1", "log": "/log", "tour": "/tour"}
 
 
 def sideways(page):
@@ -77,6 +77,47 @@ def test_the_unit_follows_the_link(at, demo_url):
     page.locator(".st-key-cycle .js-plotly-plot").get_by_text("flatness, µin").wait_for()
 
 
+def test_the_choices_stay_in_the_link_from_page_to_page(at, demo_url):
+    page = at(f"{demo_url}/?unit=uin&numbers=de&embed_options=dark_theme")
+    page.get_by_role("link", name="Open CI-1").click()
+    page.wait_for_url("**/lap?*")
+    page.locator(".st-key-cycle .js-plotly-plot").get_by_text("flatness, µin").wait_for()
+    for said in ("unit=uin", "numbers=de", "lap=CI-1", "embed_options=dark_theme"):
+        page.wait_for_url(f"**{said}*")
+    page.get_by_role("link", name="Shift", exact=True).click()
+    page.wait_for_selector(".lc-counts")
+    page.wait_for_url("**unit=uin*")
+    page.wait_for_url("**numbers=de*")
+    assert is_dark(page)
+
+
+def test_units_numbers_and_light_are_chosen_at_the_foot(at, demo_url):
+    page = at(f"{demo_url}/lap?lap=CI-1")
+    page.get_by_role("button", name="Units, numbers, light").click()
+    page.get_by_label("Show lengths in").click()
+    page.get_by_role("option", name="µin").click()
+    page.wait_for_url("**unit=uin*")
+    page.locator(".st-key-cycle .js-plotly-plot").get_by_text("flatness, µin").wait_for()
+    if not page.get_by_role("link", name="Dark").is_visible():
+        page.get_by_role("button", name="Units, numbers, light").click()
+    page.get_by_role("link", name="Dark").click()
+    page.wait_for_url("**embed_options=dark_theme*")
+    page.wait_for_selector("h1")
+    settled(page)
+    assert is_dark(page) and "unit=uin" in page.url and "lap=CI-1" in page.url
+
+
+def is_dark(page):
+    page.wait_for_function("() => getComputedStyle(document.querySelector('h1')).color.match(/\\d+/g)[0] > 200")
+    return True
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_twice_the_size_still_fits(at, demo_url, view):
+    page = at(demo_url + VIEWS[view], size="zoomed")
+    assert sideways(page) <= 0
+
+
 def test_everything_to_press_is_large_enough_for_gloves(at, demo_url):
     page = at(demo_url + "/lap?lap=CE-1", size="tablet")
     small = page.evaluate(
@@ -101,7 +142,4 @@ def test_the_wall_has_no_chrome_and_large_type(at, demo_url):
 
 
 def test_dark_mode_is_dark(at, demo_url):
-    page = at(demo_url, dark=True)
-    page.wait_for_timeout(500)
-    ink = page.evaluate("() => getComputedStyle(document.querySelector('h1')).color")
-    assert min(int(part) for part in ink[4:-1].split(",")) > 200
+    assert is_dark(at(demo_url, dark=True))

@@ -16,12 +16,6 @@ OWN = (
 )
 
 
-@pytest.fixture
-def cell(demo_copy):
-    with screens(demo_copy) as url:
-        yield url, demo_copy
-
-
 def faces(store, lap):
     with Store.open(store) as opened:
         return opened.faces(lap=lap)
@@ -57,16 +51,62 @@ def test_a_face_is_logged_in_two_taps_and_shown(at, cell):
     assert len(faces(store, "CI-2")) == before + 1
 
 
-def test_a_signal_is_answered_in_one_tap(at, cell):
+def test_what_was_logged_is_taken_back_in_one_tap(at, cell):
+    url, store = cell
+    before = faces(store, "DI-2")["face_id"].tolist()
+    page = at(f"{url}/lap?lap=DI-2", size="tablet")
+    page.get_by_label("or type it").fill("1.5")
+    page.get_by_role("button", name="Log this face").click()
+    page.get_by_role("button", name="Undo").click()
+    page.get_by_text("Taken back:", exact=False).wait_for()
+    settled(page)
+    assert faces(store, "DI-2")["face_id"].tolist() == before
+
+
+def test_an_event_is_logged_in_three_taps(at, cell):
+    url, store = cell
+    page = at(f"{url}/lap?lap=CU-2", size="tablet")
+    with Store.open(store) as opened:
+        before = len(opened.events(lap="CU-2"))
+    page.get_by_role("tab", name="Event").click()
+    page.locator(".st-key-event-kind-CU-2").get_by_text("recharged", exact=True).click()
+    page.get_by_role("button", name="Log this event").click()
+    page.get_by_text("Logged: CU-2 recharged.").wait_for()
+    settled(page)
+    with Store.open(store) as opened:
+        assert len(opened.events(lap="CU-2")) == before + 1
+
+
+def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
     url, store = cell
     page = at(f"{url}/lap?lap=CE-1", size="portrait")
     page.locator("[class*=st-key-signal-]").first.wait_for()
     signals = page.locator("[class*=st-key-signal-]").count()
     page.get_by_role("button", name="Handed to lead").first.click()
+    page.get_by_text("Handed to lead by", exact=False).first.wait_for()
+    settled(page)
+    assert page.locator("[class*=st-key-signal-]").count() == signals
+    assert page.inner_text(".lc-headline .lc-state b") == "held"
+    page.get_by_role("button", name="Not found").first.click()
     page.wait_for_function(f"document.querySelectorAll('[class*=st-key-signal-]').length < {signals}")
     with Store.open(store) as opened:
         kept = opened.reactions(lap="CE-1")
-    assert kept["action"].tolist() == ["handed to lead"] and kept["who"].iloc[0]
+    assert kept["action"].tolist() == ["handed to lead", "none"] and kept["who"].all()
+
+
+def test_two_people_write_at_once_and_each_sees_both(at, cell):
+    url, store = cell
+    before = len(faces(store, "RM-1"))
+    pages = [at(f"{url}/lap?lap=RM-1", size="tablet"), at(f"{url}/lap?lap=RM-1&unit=uin", size="desktop")]
+    for page, reading in zip(pages, ("1", "2"), strict=True):
+        page.get_by_label("or type it").fill(reading)
+    for page in pages:
+        page.get_by_role("button", name="Log this face").click()
+    for page in pages:
+        page.locator(".lc-facts").get_by_text(f"{before + 2:,}", exact=True).wait_for()
+        settled(page)
+    assert faces(store, "RM-1")["flatness_text"].tolist()[-2:] in (["1", "2"], ["2", "1"])
+    assert "unit=uin" in pages[1].url and "unit" not in pages[0].url
 
 
 def test_the_screen_redraws_when_another_process_appends(at, cell):
@@ -104,3 +144,12 @@ def test_a_wall_that_loses_the_log_says_so_and_since_when(at, demo_copy):
     assert (
         said.startswith("No connection to the log. What is shown is of ") and said.rstrip(".").split("of ")[-1] in shown
     )
+
+
+def test_a_log_nobody_writes_to_is_said_to_be_stale(at, demo_copy):
+    settings = demo_copy.parent / "lapcell.toml"
+    lines = settings.read_text(encoding="utf-8").splitlines()
+    settings.write_text("\n".join(line for line in lines if not line.startswith("clock")), encoding="utf-8")
+    with screens(demo_copy) as url:
+        page = at(f"{url}/?wall=1", size="wall")
+        assert page.locator(".lc-notice").first.inner_text().startswith("No new face for ")

@@ -93,3 +93,36 @@ def test_bad_requests_are_one_sentence(extra, words):
 def test_limit_by_column():
     outcome = run(MILLING, *COLUMNS, "--limit", "material:1=0.4,2=0.6", "--at", "5", "--json", "--unit-id", "5")
     assert json.loads(outcome.output)["units"][0]["limit"] == 0.6
+
+
+def test_options_wear_map_and_column_map_are_three_ways_to_one_answer(tmp_path):
+    wear_map, column_map = tmp_path / "wear.toml", tmp_path / "column.toml"
+    wear_map.write_text('unit = "case"\nclock = "time"\nwear = "VB"\nlimit = 0.45\n', encoding="utf-8")
+    column_map.write_text(
+        '[columns]\nlap = "case"\n[columns.minutes]\nheader = "time"\ncumulative = true\n'
+        '[columns.flatness]\nheader = "VB"\nunit = "mm"\n',
+        encoding="utf-8",
+    )
+    asked = ["--at", "50%", "--unit-id", "3", "--json"]
+    ways = [
+        run(MILLING, *COLUMNS, *asked),
+        run(MILLING, "--map", wear_map, *asked),
+        run(MILLING, "--map", column_map, "--limit", "0.45", *asked),
+    ]
+    answers = [json.loads(outcome.output)["units"][0]["remaining"] for outcome in ways]
+    assert answers[0] == answers[1] == answers[2] and answers[0]["median"] > 0
+
+
+def test_columns_not_named_are_asked_for_in_one_sentence():
+    outcome = run(MILLING, "--limit", "0.45")
+    assert outcome.exit_code != 0 and "Traceback" not in outcome.output
+    assert str(outcome.exception or outcome.output).startswith(
+        "there is no column 'unit' for `unit`; the file has case"
+    )
+
+
+def test_help_shows_every_way_to_name_columns():
+    text = run("--help").output
+    assert (
+        "by options: --unit case" in text and "by a wear map" in text and "by a column map of `lapcell ingest`" in text
+    )

@@ -2,7 +2,8 @@ import math
 
 import pytest
 
-from spc.log.wear_table import WearColumns, covariate_values, load_wear_columns, read_wear_table
+from spc.log.wear_map import load_wear_columns
+from spc.log.wear_table import WearColumns, covariate_values, read_wear_table
 
 COLUMNS = WearColumns(unit=("lap",), clock="faces", wear="flatness")
 
@@ -90,3 +91,47 @@ def test_a_whole_map(tmp_path):
     columns = load_wear_columns(path)
     table = read_wear_table(b"lap;cycle;n;um;load\nA;1;1;0,5;10\nA;2;1;0,6;10\n", columns)
     assert [u.unit for u in table.units] == ["A 1", "A 2"] and table.units[0].limit == 6
+
+
+def test_clock_that_adds_and_clock_that_counts():
+    text = b"lap,minutes,flatness\nA,3,0.5\nA,4,\nB,2,0.6\nA,5,0.7\n"
+    adds = read_wear_table(text, WearColumns(("lap",), "minutes", "flatness", clock_kind="adds"))
+    assert adds.units[0].clock.tolist() == [3, 12] and adds.units[1].clock.tolist() == [2]
+    counts = read_wear_table(text, WearColumns(("lap",), wear="flatness", clock_kind="counts"))
+    assert counts.units[0].clock.tolist() == [1, 3] and counts.clock_unit == "readings"
+    with pytest.raises(ValueError, match="`clock_kind` must be one of runs, adds, counts, got 'ticks'"):
+        read_wear_table(text, WearColumns(("lap",), "minutes", "flatness", clock_kind="ticks"))
+
+
+COLUMN_MAP = """
+name = "wear bench"
+separator = ";"
+[columns]
+lap = "plate"
+[columns.minutes]
+header = "ran"
+cumulative = true
+[columns.flatness]
+header = "out of flat"
+unit = "um"
+"""
+
+
+def test_column_map_of_intake_names_unit_clock_and_wear(tmp_path):
+    path = tmp_path / "map.toml"
+    path.write_text(COLUMN_MAP, encoding="utf-8")
+    columns = load_wear_columns(path)
+    assert (columns.unit, columns.clock, columns.clock_kind, columns.wear) == (("plate",), "ran", "runs", "out of flat")
+    assert dict(columns.file) == {"separator": ";"}
+    path.write_text(COLUMN_MAP.replace("cumulative = true\n", ""), encoding="utf-8")
+    assert load_wear_columns(path).clock_kind == "adds"
+    path.write_text('[columns]\nlap = "plate"\nfinish = "Ra"\n', encoding="utf-8")
+    columns = load_wear_columns(path)
+    assert (columns.clock, columns.clock_kind, columns.wear) == ("", "counts", "Ra")
+
+
+def test_column_map_without_a_lap_says_what_to_add(tmp_path):
+    path = tmp_path / "map.toml"
+    path.write_text('[columns]\nflatness = "f"\n', encoding="utf-8")
+    with pytest.raises(ValueError, match=r"needs the header of `columns.lap` in this column map; add it, or name"):
+        load_wear_columns(path)

@@ -1,0 +1,94 @@
+"""What was changed after it was logged: corrections after a signal first, then all, and every alias decision."""
+
+import json
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import cards, log_data
+from dashboard.parts.page import Page
+from dashboard.parts.picture import show_table
+from dashboard.words import count
+
+__all__ = ["edits"]
+
+
+def edits(page: Page) -> None:
+    """List corrections with who, when and why; those that came after a signal stand apart."""
+    after = log_data.edits(page.now, after_signal=True)
+    every = log_data.edits(page.now, after_signal=False)
+    if after.empty:
+        st.html(cards.subject("Nothing was changed after it had set off a signal or gone over its limit."))
+    else:
+        changed = "1 row was changed" if len(after) == 1 else f"{len(after):,} rows were changed"
+        st.html(cards.subject(f"{changed} after a signal or a reading over its limit."))
+        show_table(_shown(after, page), key="edits-after")
+    st.html(cards.section("Every correction"))
+    if every.empty:
+        st.html(cards.sentences([], empty="No row has been corrected or taken back."))
+    else:
+        newest = (
+            f"the newest {log_data.MOST_EDITS:,} corrections"
+            if len(every) == log_data.MOST_EDITS
+            else count(len(every), "correction")
+        )
+        st.html(cards.sentences([f"{newest[:1].upper()}{newest[1:]}, newest first; the old version of each is kept."]))
+        show_table(_shown(every, page), key="edits-all")
+    _aliases(page)
+
+
+def _shown(edited: pd.DataFrame, page: Page) -> pd.DataFrame:
+    zone = page.site.time_zone or "UTC"
+    names = [f"{kind} {number}" for kind, number in zip(edited["kind"], edited["id"], strict=True)]
+    return pd.DataFrame(
+        {
+            f"when ({zone})": edited["at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M"),
+            "what": names,
+            "lap": edited["lap"],
+            "changed": [
+                "taken back" if gone else _differences(text)
+                for gone, text in zip(edited["withdrawn"], edited["differences"], strict=True)
+            ],
+            "who": edited["who"],
+            "why": edited["reason"],
+            "came after": edited["edited_after"],
+        }
+    )
+
+
+def _differences(text: str) -> str:
+    """Say what differs in words: readings as typed, not the intervals behind them."""
+    found: dict[str, list[object]] = json.loads(text or "{}")
+    typed = {name: pair for name, pair in found.items() if not name.endswith(("_low_um", "_high_um"))}
+    shown = typed or found
+    return "; ".join(f"{_name(name)} from {_value(old)} to {_value(new)}" for name, (old, new) in shown.items())
+
+
+def _name(column: str) -> str:
+    return column.removesuffix("_text").replace("_", " ")
+
+
+def _value(value: object) -> str:
+    return "nothing" if value in (None, "") else str(value)
+
+
+def _aliases(page: Page) -> None:
+    history = log_data.alias_history(page.now)
+    st.html(cards.section("Ways of writing a lap"))
+    if history.empty:
+        st.html(cards.sentences([], empty="No other way of writing a lap has been approved."))
+        return
+    zone = page.site.time_zone or "UTC"
+    newest = history.iloc[::-1]
+    show_table(
+        pd.DataFrame(
+            {
+                f"when ({zone})": newest["at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M"),
+                "as typed": newest["typed"],
+                "read as": newest["lap"].where(newest["lap"] != "", "taken back"),
+                "approved by": newest["approved_by"],
+                "why": newest["why"],
+            }
+        ),
+        key="aliases",
+    )

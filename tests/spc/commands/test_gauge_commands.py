@@ -1,0 +1,93 @@
+"""`lapcell gauge`, `conformity` and `variation` from the outside."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from spc.cli import cli
+from tests.spc.board.gauge_cell import gauge_store, log_text
+
+TOML = "time_zone = 'UTC'\nlamp = 'helium'\nstep_bands = 0.5\nzero_means = 'half step'\n"
+
+
+@pytest.fixture(scope="module")
+def cell(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cell")
+    (folder / "lapcell.toml").write_text(TOML)
+    gauge_store(folder / "lapcell.db", log_text(np.random.default_rng(4))).close()
+    return folder
+
+
+def run(cell, *words, code):
+    result = CliRunner().invoke(cli, [*words, "--store", str(cell / "lapcell.db")])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    assert result.exit_code == code, (result.stdout, result.stderr)
+    return result
+
+
+def document(cell, *words, code):
+    def no_constant(name):
+        raise AssertionError(f"{name} in JSON")
+
+    return json.loads(run(cell, *words, "--json", code=code).stdout, parse_constant=no_constant)
+
+
+def test_gauge_of_the_log_with_a_plan(cell):
+    told = document(cell, "gauge", "--plan", code=0)
+    (study,) = told["studies"]
+    assert study["status"] == "studied" and study["enough"] and study["limits"][0]["part"] == "R-1"
+    assert told["plan"]["status"] == "planned" and "not meant for form" in told["analogue"]
+    shown = run(cell, "gauge", "--plan", code=0).stdout
+    assert "too coarse" in shown and "Note: by its scope ISO 22514-7" in shown and "Plan:" in shown
+    assert "P0" not in shown and "P1" not in shown
+
+
+def test_gauge_of_a_planned_study(cell, tmp_path):
+    rng = np.random.default_rng(2)
+    rows = [f"{f},{r},{0.4 + 0.1 * f + 0.03 * rng.normal():.2f}" for f in range(10) for r in "ab" for _ in (0, 1)]
+    path = tmp_path / "plan.csv"
+    path.write_text("face,reader,reading um\n" + "\n".join([*rows, "3,a,wet"]) + "\n")
+    told = document(cell, "gauge", str(path), "--limit", "0.6", "--heat-k", "0.5", "--length-mm", "50",
+                    "--thickness-mm", "10", "--flat-error-um", "0.03", code=1)  # fmt: skip
+    assert told["problems"][0]["row"] == 41 and told["studies"][0]["readings"] == 40
+    budget = told["studies"][0]["limits"][0]["budget"]
+    assert budget["complete"] and [p["name"] for p in budget["parts"]][-1] == "temperature"
+
+
+def test_conformity_prints_its_rule_and_its_price(cell):
+    shown = run(cell, "conformity", "R-1", code=1).stdout
+    assert "Accept readings up to" in shown and "Bad among accepted" in shown and "in doubt" in shown
+    told = document(cell, "conformity", "R-1", "--reader-sd-um", "0.04", "--risk", "0.01", code=1)
+    assert told["status"] == "ruled" and told["chosen"]["bad_among_accepted"] <= 0.01
+    assert {"text", "conformance", "verdict", "accepted", "face_ids"} <= set(told["readings"][0])
+
+
+def test_variation_prints_sizes_and_no_names(cell):
+    shown = run(cell, "variation", code=1).stdout
+    assert "reading to reading" in shown and "run it on a second grit" in shown
+    assert "P0" not in shown and "P1" not in shown
+    assert document(cell, "variation", "--part", "R-1", code=1)["sources"]
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("gauge", "--part", "X"), "`part` must be a part number of the log"),
+        (("gauge", "--heat-k", "1"), "`length_mm` must be"),
+        (("conformity", "R-1", "--risk", "2"), "`risk` must be between 0 and 1"),
+        (("variation", "--characteristic", "colour"), "`characteristic` must be one of"),
+    ],
+)
+def test_bad_words_are_one_sentence(cell, words, sentence):
+    assert sentence in run(cell, *words, code=3).stderr
+
+
+def test_an_unknown_part_has_no_rule(cell):
+    assert "no reading of flatness for X" in run(cell, "conformity", "X", code=1).stdout
+
+
+@pytest.mark.parametrize("name", ["gauge", "conformity", "variation"])
+def test_json_is_documented(name):
+    assert "JSON" in CliRunner().invoke(cli, [name, "--help"]).stdout

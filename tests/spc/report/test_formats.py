@@ -1,0 +1,192 @@
+import csv
+import io
+import json
+from html.parser import HTMLParser
+
+import openpyxl
+import pypdf
+import pytest
+
+from spc.report.content import shown
+from spc.report.made import Made
+from spc.report.render import FORMATS, render
+from spc.report.study_content import study_content
+from spc.report.units import report_unit
+from tests.spc.report.invented_study import NASTY, study_of
+
+
+class Tags(HTMLParser):
+    """Collects the tags, attributes and text of a page."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.attributes, self.text = set(), set(), []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.add(tag)
+        self.attributes |= {name for name, _ in attrs}
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+
+def pdf_text(data):
+    return " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(data)).pages)
+
+
+@pytest.mark.parametrize("form", list(FORMATS))
+def test_the_same_content_gives_the_same_bytes(content, study, made, form):
+    assert render(content, form) == render(study_content(study, made), form)
+
+
+def test_every_report_carries_what_an_auditor_asks_for(content, study):
+    page = "".join(Tags(render(content, "html").decode()).text)
+    for words in (
+        study.fingerprint, "register of limits, revision 1", "trial limits", "lapcell test", "Q. Reed",
+        "2026-04-01, 08:30",
+        "computed after the published quantile method", "no conformity with the standard is claimed", "Decision rule:",
+        "Cure", "micrometres", "How to compute this again", "SHA-256", "Bissell",
+    ):  # fmt: skip
+        assert words in page, words
+    assert "counter(page)" in render(content, "html").decode()
+    assert "conforming" not in page.replace("never as conforming", "")
+
+
+def test_the_index_can_be_computed_again_from_the_json_alone(content, study):
+    """An auditor's route: the list and the parameters of the report, nothing else of this software."""
+    import hashlib
+    import re
+
+    from scipy import stats
+
+    document = json.loads(render(content, "json"))
+    blocks = [b for section in document["appendix"] for b in section["blocks"]]
+    readings = next(b for b in blocks if b.get("name") == "readings")
+    at = {column["head"]: k for k, column in enumerate(readings["columns"])}
+    rows = [(r[at["Face"]], r[at["From"]], r[at["To"]]) for r in readings["rows"]]
+    digest = hashlib.sha256("".join(f"{i}|{a.hex()}|{b.hex()}\n" for i, a, b in rows).encode()).hexdigest()
+    assert digest == document["fingerprint"] == study.fingerprint
+    steps = " ".join(next(b for b in blocks if b["block"] == "bullets")["items"])
+    numbers = {name: float(v) for name, v in re.findall(r"(\w+) = ([0-9.e+-]+[0-9])", steps)}
+    laws = {
+        "lognormal": lambda n: stats.lognorm(s=n["log_sd"], scale=n["median_um"]),
+        "gamma": lambda n: stats.gamma(n["shape"], scale=n["scale_um"]),
+        "Weibull": lambda n: stats.weibull_min(n["shape"], scale=n["scale_um"]),
+        "folded normal": lambda n: stats.foldnorm(n["mean_um"] / n["sd_um"], scale=n["sd_um"]),
+    }
+    law = laws[study.index.family](numbers)
+    index = (1.2 - law.median()) / (law.isf(0.00135) - law.median())
+    assert index == pytest.approx(study.index.index, rel=1e-6)
+    printed = float(re.search(r"limit = 1.2 um: ([0-9.]+[0-9])", steps)[1])
+    assert printed == pytest.approx(index, rel=1e-6)
+
+
+def test_the_workbook_holds_the_numbers_of_the_report(content):
+    book = openpyxl.load_workbook(io.BytesIO(render(content, "xlsx")))
+    for table in content.tables():
+        sheet = book[table.name]
+        for row, cells in zip(sheet.iter_rows(min_row=4, values_only=True), table.rows, strict=False):
+            for found, cell in zip(row, cells, strict=False):
+                if isinstance(cell, (int, float)) and cell == cell and abs(cell) != float("inf"):
+                    assert found == pytest.approx(cell, rel=1e-12)
+    assert len(book["law figure"]._charts) == 1
+    assert not [c for s in book for row in s.iter_rows() for c in row if c.data_type == "f"]
+
+
+def test_the_pdf_holds_the_words_numbers_and_page_numbers(content, study):
+    reader = pypdf.PdfReader(io.BytesIO(render(content, "pdf")))
+    text = " ".join(page.extract_text() for page in reader.pages)
+    assert study.fingerprint[:16] in text and f"page {len(reader.pages)} of {len(reader.pages)}" in text
+    for table in content.tables():
+        assert table.title in text
+    assert f"{study.data['low_um'].iloc[0]:.5f}" in text
+    assert reader.metadata.title == content.title
+    assert {float(p.mediabox.width) for p in reader.pages} == {pytest.approx(595.28, abs=0.1)}
+    letter = pypdf.PdfReader(io.BytesIO(render(content, "pdf", paper="Letter")))
+    assert float(letter.pages[0].mediabox.width) == pytest.approx(612, abs=0.1)
+
+
+def test_csv_is_one_value_a_line(content):
+    lines = list(csv.DictReader(io.StringIO(render(content, "csv").decode("utf-8-sig"))))
+    indices = [r for r in lines if r["name"] == "answer" and r["column"] == "Index" and r["value"]]
+    assert float(indices[0]["value"]) == content.tables()[0].rows[0][1]
+    assert {r["kind"] for r in lines} == {"fact", "table", "figure"}
+
+
+@pytest.fixture(scope="module", params=list(NASTY))
+def nasty(request, tmp_path_factory):
+    name = NASTY[request.param]
+    folder = tmp_path_factory.mktemp("nasty")
+    study = study_of(folder / "cell.db", part=name, laps=(name[:100],), cycles=2, faces=15)
+    made = Made(at=__import__("datetime").datetime(2026, 4, 1), by=name[:200], site=name[:200], study=name, version=1)
+    return name, study_content(study, made)
+
+
+def test_a_name_is_text_and_nothing_else(nasty, content):
+    name, report = nasty
+    page = render(report, "html").decode("utf-8")
+    harmless, found = Tags(render(content, "html").decode()), Tags(page)
+    assert found.tags <= harmless.tags and found.attributes <= harmless.attributes
+    assert "script" not in found.tags and not {a for a in found.attributes if a.startswith("on")}
+    assert "\u202e" not in page
+    book = openpyxl.load_workbook(io.BytesIO(render(report, "xlsx")))
+    cells = [c for s in book for row in s.iter_rows() for c in row]
+    assert not [c for c in cells if c.data_type == "f" or c.hyperlink]
+    assert any(isinstance(c.value, str) and name[:1] == c.value[:1] and name[:60] in c.value for c in cells)
+    reader = pypdf.PdfReader(io.BytesIO(render(report, "pdf")))
+    assert not [p for p in reader.pages if "/Annots" in p] and "/JavaScript" not in str(reader.trailer["/Root"])
+    assert "page 1 of" in reader.pages[0].extract_text()
+    assert json.loads(render(report, "json"))["title"] == report.title
+    for row in csv.reader(io.StringIO(render(report, "csv").decode("utf-8-sig"))):
+        assert not row[-1].startswith(("=", "+", "@")), row
+
+
+def test_what_the_pdf_cannot_draw_is_said(tmp_path, made):
+    part = NASTY["emoji"]
+    text = pdf_text(render(study_content(study_of(tmp_path / "c.db", part=part, cycles=1, laps=("L",)), made), "pdf"))
+    assert "no shape in the font of this file" in text
+    part = NASTY["right to left"]
+    text = pdf_text(render(study_content(study_of(tmp_path / "d.db", part=part, cycles=1, laps=("L",)), made), "pdf"))
+    assert "set in their order" in text and "\u05e7\u05dc\u05d7" in text  # as seen, from the right
+
+
+def test_a_part_read_in_three_units_says_so(tmp_path, made):
+    study = study_of(tmp_path / "c.db", units=("um", "uin", "band"), cycles=2)
+    page = "".join(Tags(render(study_content(study, made), "html").decode()).text)
+    assert "typed in 3 units: 33 in band (helium lamp), 33 in uin, 34 in um" in page
+
+
+@pytest.mark.parametrize("readings", [0, 1])
+def test_an_empty_study_is_a_report_with_its_cure(tmp_path, made, readings):
+    from spc.board.study_plan import StudyPlan
+
+    study = study_of(tmp_path / "c.db", StudyPlan("PN-7", until="2026-01-01"), cycles=1, faces=5)
+    report = study_content(study, made)
+    for form in FORMATS:
+        assert render(report, form)
+    page = "".join(Tags(render(report, "html").decode()).text)
+    assert "No index: no reading of flatness for PN-7 is in this study (" in page and "Cure: choose other" in page
+
+
+def test_units_and_language_are_those_asked_for(study, made):
+    from dataclasses import replace
+
+    from spc.report.locale import LOCALES
+
+    unit = report_unit("bands", lamp_name="helium")
+    report = study_content(study, replace(made, unit=unit, locale=LOCALES["de"]))
+    page = "".join(Tags(render(report, "html").decode()).text)
+    assert "bands (helium)" in page and "1 band = 0.29378 µm" in page
+    spread = next(t for t in report.tables() if t.name == "spread")
+    assert spread.rows[0][1] == pytest.approx(study.spread[0].sd_um / 0.29378)
+    assert shown(spread.rows[0][1], spread.columns[1], report.locale) in page
+    assert f"{study.index.index:.2f}".replace(".", ",") in page
+    with pytest.raises(ValueError, match="bands need their lamp"):
+        report_unit("bands")
+    with pytest.raises(ValueError, match="`units` must be one of um, uin, bands, got 'ells'"):
+        report_unit("ells")
+    with pytest.raises(ValueError, match="`form` must be one of html"):
+        render(report, "doc")
+    with pytest.raises(ValueError, match="`paper` must be one of A4, Letter"):
+        render(report, "pdf", paper="A7")

@@ -3,7 +3,7 @@
 __all__ = ["GLOSSARY"]
 
 GLOSSARY: dict[str, str] = {
-    "acceptance limit": "The largest reading a face may have and be passed: at or under the limit, by what the reader may miss.",
+    "acceptance limit": "The largest reading that passes a face: the limit less what the reader may miss.",
     "band": "One dark fringe to the next under an optical flat: half a wavelength of gap.",
     "baseline": "The readings that limits were worked out from: a closed list that nothing joins later.",
     "capability index": "How much room the limit leaves above the process. Shown with its interval, or refused.",
@@ -15,7 +15,7 @@ GLOSSARY: dict[str, str] = {
     "due": "Recondition before the faces left run out.",
     "faces left": "How many more faces until the limit, as a range that holds the truth nine times in ten.",
     "false call": "A signal with nothing behind it. Every chart says how often it gives one.",
-    "fitted law": "The smooth curve that says how often each size occurs, chosen and fitted to the readings as intervals.",
+    "fitted law": "The curve that says how often each size occurs, fitted to the readings as intervals.",
     "flatness": "Distance of the two parallel planes that just hold the face.",
     "glazed": "Grains worn or clogged: the lap shines, cuts slowly, and the finish looks better for a while.",
     "held": "Nothing more goes on the lap until a person has answered.",
@@ -28,7 +28,7 @@ GLOSSARY: dict[str, str] = {
     "recondition": "Restore the shape and cut of a lap. It starts a new cycle.",
     "refusal": "The readings do not carry the answer that was asked for. The reason and the cure are given.",
     "repeat reading": "The same face read again. It tells about the reading, not about the lap.",
-    "repeatability": "How far one reader differs from himself on the same face: a standard deviation with its interval.",
+    "repeatability": "How far one reader's readings of one face differ: a standard deviation with its interval.",
     "resting": "The lap is not in use.",
     "revision": "A limit as it was set at one time, with who and why. A new one is added; an old one is never changed.",
     "seal": "A short code worked out from the data to the last digit. Equal seals are equal data.",

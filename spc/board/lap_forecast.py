@@ -205,7 +205,7 @@ def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]
 
 
 def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
-    """Ended cycles of the lap's group; sisters looked at in one view share them."""
+    """List ended cycles of the lap's group; sisters looked at in one view share them."""
     group = str(view.lap_row(lap)["group"])
     if not group:
         return _ended_paths(view, [lap])

@@ -92,7 +92,7 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
     -----
     A running cycle has made its young faces and not yet its old ones; weights come from cycles that have ended, where
     there are three or more. The bounds leave out one cycle at a time (groups of cycles where there are many), so that
-    what differs from cycle to cycle is in them, and are of the laws with the heaviest tails of those not ruled out; each
+    what differs from cycle to cycle is in them, and are of the laws with the heaviest tails not ruled out; each
     class keeps its law's family.
 
     References

@@ -171,7 +171,6 @@ def _of_a_dimension(session: Session, lap: str, sign: str, *, part: str, rules: 
 
 
 def _print(report: "ChartReport", last: int) -> None:
-    stream = report.replayed.stream
     click.echo(f"{plain(report.lap)}: {report.sign}" + (f", part {plain(report.part)}" if report.part else ""))
     click.echo(report.sentence)
     if not all(math.isnan(z) for z in report.replayed.z.tolist()):

@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard import cards
 from dashboard.parts.page import Page
-from dashboard.parts.watched import watched_folder_sentence
+from dashboard.parts.watched import unread_sentence, watched_folder_sentence
 
 __all__ = ["first_run"]
 
@@ -14,6 +14,9 @@ __all__ = ["first_run"]
 def first_run(page: Page) -> None:
     """Offer the ways to fill an empty log."""
     st.html(cards.headline("This log is empty.", kicker="Nothing has been logged or taken in yet"))
+    unread = unread_sentence(page)
+    if unread:
+        st.html(cards.notice(f"{unread} The log view says why.", kind="look"))
     with st.container(key="ways"):
         with st.container(key="way-demo"):
             st.html(cards.section("Look around first"))

@@ -12,6 +12,8 @@ from spc.log.rereading import approve_alias, fix_quarantined
 
 __all__ = ["quarantine"]
 
+_PLACE = "lc_quarantine_place"
+
 
 def quarantine(page: Page, person: str) -> None:
     """Show the waiting rows and settle them one at a time."""
@@ -44,8 +46,19 @@ def _place(rows: int) -> int:
     """Which row is on the screen; settling one shows the next."""
     if rows == 1:
         return 0
-    number = st.number_input(f"Row to settle, 1 to {rows:,}", min_value=1, max_value=rows, value=1, step=1, width=320)
+    if st.session_state.get(_PLACE, 1) > rows:
+        st.session_state[_PLACE] = rows
+    with st.container(key="quarantine-place", horizontal=True, vertical_alignment="bottom"):
+        number = st.number_input(
+            f"Row to settle, 1 to {rows:,}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE
+        )
+        st.button("Row before", shortcut="Alt+Up", on_click=_step, args=(-1, rows))
+        st.button("Next row", shortcut="Alt+Down", on_click=_step, args=(1, rows))
     return int(number) - 1
+
+
+def _step(by: int, rows: int) -> None:
+    st.session_state[_PLACE] = (int(st.session_state.get(_PLACE, 1)) - 1 + by) % rows + 1
 
 
 def _fix(page: Page, number: int, raw: str, person: str) -> None:

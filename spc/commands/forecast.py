@@ -19,7 +19,37 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 
-@click.command("forecast")
+HELP = """Say when each unit's wear in FILE reaches its limit, as a range.
+
+FILE is any CSV with one row per reading: a unit (lap and cycle, specimen), a clock and a wear reading. Rows that
+cannot be used are listed with the reason, and the exit code is then 1. Its columns are named in one of three ways;
+options come before what a map says:
+
+\b
+- by options: --unit case --clock time --wear VB --limit 0.45
+- by a wear map, --map wear.toml, the options as keys:
+    unit = "unit"
+    clock = "cycles"
+    wear = "microns"
+    covariates = ["grams"]
+    limit_by = "grams"        # or: limit = 14, or: limit_column = "..."
+    [limits]
+    10 = 6
+    50 = 14
+- by a column map of `lapcell ingest` (it has a table [columns]): lap is the unit, minutes the clock (rows are
+  counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
+
+Limits and readings are numbers in the unit of the wear column. The store is neither read nor written.
+
+With --json one document: file, clock_unit, rows (read, used, blank, not_measured), problems (row, text, reason),
+remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
+past the horizon), horizon, own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest
+instead of units: backtest, a list by share with predicted, median_abs_error, covered, coverage,
+mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
+"""
+
+
+@click.command("forecast", help=HELP)
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option(
     "--map",
@@ -52,34 +82,7 @@ __all__ = ["command"]
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the draws.")
 @common_options
 def command(session: Session, **options: Any) -> int:
-    r"""Say when each unit's wear in FILE reaches its limit, as a range.
-
-    FILE is any CSV with one row per reading: a unit (lap and cycle, specimen), a clock and a wear reading. Rows that
-    cannot be used are listed with the reason, and the exit code is then 1. Its columns are named in one of three ways;
-    options come before what a map says:
-
-    \b
-    - by options: --unit case --clock time --wear VB --limit 0.45
-    - by a wear map, --map wear.toml, the options as keys:
-        unit = "unit"
-        clock = "cycles"
-        wear = "microns"
-        covariates = ["grams"]
-        limit_by = "grams"        # or: limit = 14, or: limit_column = "..."
-        [limits]
-        10 = 6
-        50 = 14
-    - by a column map of `lapcell ingest` (it has a table [columns]): lap is the unit, minutes the clock (rows are
-      counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
-
-    Limits and readings are numbers in the unit of the wear column. The store is neither read nor written.
-
-    With --json one document: file, clock_unit, rows (read, used, blank, not_measured), problems (row, text, reason),
-    remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
-    past the horizon), horizon, own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest
-    instead of units: backtest, a list by share with predicted, median_abs_error, covered, coverage,
-    mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
-    """
+    """Say when the units of a file reach their limit."""
     from spc.log.wear_table import read_wear_table
 
     columns = _columns(options)
@@ -87,7 +90,7 @@ def command(session: Session, **options: Any) -> int:
     paths, problems = _paths(table, sort=options["sort"])
     document = _opening(options["file"], table, problems)
     if options["backtest"]:
-        document["backtest"] = _backtest(paths, options)
+        document["backtest"] = _backtest(paths, options, table.clock_unit)
     else:
         document["units"] = _forecasts(paths, options, table.clock_unit)
     if session.as_json:
@@ -239,7 +242,7 @@ def _unit_document(path: "WearPath", answer: "TimeToLimit") -> dict[str, Any]:
     }
 
 
-def _backtest(paths: Sequence["WearPath"], options: dict[str, Any]) -> list[dict[str, Any]]:
+def _backtest(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str) -> list[dict[str, Any]]:
     from spc.wear.backtest import backtest
 
     try:
@@ -250,8 +253,9 @@ def _backtest(paths: Sequence["WearPath"], options: dict[str, Any]) -> list[dict
         raise ValueError(f"`--backtest` must be shares of life such as 50,75, got {options['backtest']!r}") from None
     with progress_bar("backtest") as bar:
         held = backtest(
-            paths, shares=shares, level=options["level"], crossing=options["crossing"], seed=options["seed"], tick=bar
-        )
+            paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
+            seed=options["seed"], tick=bar,
+        )  # fmt: skip
     return [_backtest_document(b) for b in held]
 
 

@@ -86,6 +86,7 @@ def backtest(
     shares: Sequence[float] = (0.5, 0.75),
     level: float = 0.9,
     crossing: str = "reading",
+    unit: str = "faces",
     seed: int = 1,
     tick: Callable[[int, int], None] = lambda done, of: None,
 ) -> tuple[Backtest, ...]:
@@ -99,6 +100,8 @@ def backtest(
         Shares of the life at which to cut, above 0 and below 1.
     level : float
     crossing : str
+    unit : str
+        Unit of the clock, for the sentences.
     seed : int
     tick : callable
         Told how many of how many units are done.
@@ -111,16 +114,18 @@ def backtest(
         pooled = fit_pooled([p for j, p in enumerate(paths) if j != i], rng=np.random.default_rng([seed, i]))
         for share in shares:
             own = cut_path(paths[i], share * lives[i])
-            answer = _forecast(pooled, own, paths[i].limit, level, crossing, seed)
+            answer = _forecast(pooled, own, paths[i].limit, level, crossing, unit, seed)
             rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
             widths[share].append((answer.horizon if answer.high is None else answer.high) - (answer.low or 0.0))
         tick(done + 1, len(known))
     return tuple(_summary(share, level, rows[share], widths[share]) for share in shares)
 
 
-def _forecast(pooled: PooledWear, own: WearPath, limit: float, level: float, crossing: str, seed: int) -> TimeToLimit:
+def _forecast(
+    pooled: PooledWear, own: WearPath, limit: float, level: float, crossing: str, unit: str, seed: int
+) -> TimeToLimit:
     rng = np.random.default_rng([seed, own.age.size])
-    return time_to_limit(pooled, own, limit=limit, level=level, crossing=crossing, rng=rng)
+    return time_to_limit(pooled, own, limit=limit, level=level, crossing=crossing, unit=unit, rng=rng)
 
 
 def _row(unit: str, answer: TimeToLimit, own: int, truth: float) -> BacktestUnit:

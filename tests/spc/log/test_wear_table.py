@@ -105,6 +105,7 @@ def test_clock_that_adds_and_clock_that_counts():
 
 COLUMN_MAP = """
 name = "wear bench"
+[file]
 separator = ";"
 [columns]
 lap = "plate"

@@ -6,7 +6,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import data
-from dashboard.parts.display import chosen_display, display_choice
+from dashboard.parts.display import chosen_display, display_choice, take_on_light
 from dashboard.parts.page import Page
 from dashboard.parts.pulse import pulse
 from dashboard.theme import look_for, stylesheet
@@ -33,6 +33,7 @@ def main() -> None:
     wall = st.query_params.get("wall") == "1"
     look = look_for(st.context.theme.type, scale=1.5 if wall else 1.0)
     st.html(stylesheet(look, wall=wall))
+    take_on_light()
     display = chosen_display(site)
     speak(display.numbers, tuple(data.lap_names(now)))
     routes: dict[str, st.Page] = {}

@@ -23,10 +23,13 @@ class Answer:
     action: str
     result: str
     event: str = ""  # the event on the lap that this answer also logs
+    strikes_out: bool = False  # it is about one reading, and says nothing of later ones
 
 
 ANSWERS: tuple[Answer, ...] = (
-    Answer("Bad wipe", "wiped and read again", "bad wipe", "read again", "the reading no longer counts"),
+    Answer(
+        "Bad wipe", "wiped and read again", "bad wipe", "read again", "the reading no longer counts", strikes_out=True
+    ),
     Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "carries on", event="recharged"),
     Answer(
         "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"
@@ -71,7 +74,7 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
             rule=signal.rule,
             severity=signal.severity,
             sentence=signal.sentence,
-            face_id=signal.face_id,
+            face_id=signal.face_id if answer.strikes_out else max(signal.face_id, signal.through_face_id),
             who=person,
         )
         store.answer_signal(

@@ -11,11 +11,18 @@ from dashboard.words import html_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["Display", "chosen_display", "display_choice"]
+__all__ = ["Display", "chosen_display", "display_choice", "take_on_light"]
 
 _NUMBERS = {"en": "1,234.5 and 2026-03-04", "de": "1.234,5 und 04.03.2026", "fr": "1\u202f234,5 et 04/03/2026"}
-_LIGHT = {"": "As this device", "light_theme": "Light", "dark_theme": "Dark"}
-_THEME = "embed_options"  # the framework's own name for it in a link
+_LIGHT = {"": "As this device", "light": "Light", "dark": "Dark"}
+_TAKE_ON = """<script>
+const here = new URL(window.location);
+if (here.searchParams.get("%(name)s") !== "%(value)s") {
+  here.searchParams.set("%(name)s", "%(value)s");
+  window.location.replace(here);
+}
+</script>"""
+_THEME = "embed_options"  # the framework's own name for it in a link, which it loses on the way to another page
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +38,13 @@ def chosen_display(site: Settings) -> Display:
     own = f"band-{site.lamp.replace(' ', '-')}" if site.flatness_unit == "band" and site.lamp else site.flatness_unit
     unit = _chosen("unit", list(UNIT_CHOICES), own if own in UNIT_CHOICES else "um")
     return Display(display_unit(unit), LOCALES[_chosen("numbers", list(LOCALES), "en")])
+
+
+def take_on_light() -> None:
+    """Load the page once more when the link asks for another light than it is drawn in."""
+    light = _chosen("light", [option for option in _LIGHT if option], "")
+    if light and st.context.theme.type not in (None, light):
+        st.html(_TAKE_ON % {"name": _THEME, "value": f"{light}_theme"}, unsafe_allow_javascript=True)
 
 
 def display_choice(page: Page) -> None:
@@ -70,9 +84,13 @@ def _choice(name: str, label: str, options: dict[str, str], value: str) -> None:
 
 
 def _light_links() -> str:
-    said = {name: value for name, value in st.query_params.to_dict().items() if name != _THEME}
+    said = {name: value for name, value in st.query_params.to_dict().items() if name not in ("light", _THEME)}
     links = "".join(
-        f'<a href="?{html_text(urlencode(said | ({_THEME: option} if option else {})))}" target="_self">{label}</a>'
+        f'<a href="?{html_text(urlencode(said | _asking(option)))}" target="_self">{label}</a>'
         for option, label in _LIGHT.items()
     )
     return f'<p class="lc-light"><span>Light or dark</span>{links}</p>'
+
+
+def _asking(light: str) -> dict[str, str]:
+    return {"light": light, _THEME: f"{light}_theme"} if light else {}

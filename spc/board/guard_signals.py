@@ -1,6 +1,7 @@
 """Signals that are never filtered: a face left over its limit, a scratch, a grit that does not belong on the lap."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -86,8 +87,9 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
     Returns
     -------
     tuple of Signal
-        Open ones only, each as it first spoke: not answered, not cured by a reconditioning, re-facing or change of
-        grit, and (for scratch and finish) fewer than `CLEAN_AGAIN` good faces since the last bad one.
+        Open ones only, each as it first spoke, with the newest face it stands for: not answered, not cured by a
+        reconditioning, re-facing or change of grit, and (for scratch and finish) fewer than `CLEAN_AGAIN` good faces
+        since the last bad one.
     """
     rows = view.faces_of(lap)
     rows = rows[rows["kind"] == "face"].reset_index(drop=True)
@@ -108,7 +110,11 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
             continue
         sign = _SIGN[call.guard]
         row = rows.iloc[here]
-        if call.guard in first or answered_face(view, lap, sign) >= int(row["face_id"]):
+        if answered_face(view, lap, sign) >= int(row["face_id"]):
+            continue
+        if call.guard in first:
+            through = max(first[call.guard].through_face_id, int(row["face_id"]))
+            first[call.guard] = replace(first[call.guard], through_face_id=through)
             continue
         sentence = f"{call.sentence} {call.evidence[:1].upper()}{call.evidence[1:]}."
         first[call.guard] = _signal(row, lap, sign, call.guard, sentence, len(rows) - 1 - here)

@@ -49,6 +49,7 @@ class Signal:
     time_text: str  # when it spoke, local wall-clock as shown to a person; '' unknown
     value_um: float  # where to ring it on the cycle picture (NaN if the sign is not a length)
     age_faces: float  # its place in the cycle
+    through_face_id: int = -1  # newest face whose like call this one stands for too; an answer covers it; -1 = none
     handed: str = ""  # 'handed to lead by ...': still open, and whose it is now
 
 

@@ -78,17 +78,19 @@ def test_the_unit_follows_the_link(at, demo_url):
 
 
 def test_the_choices_stay_in_the_link_from_page_to_page(at, demo_url):
-    page = at(f"{demo_url}/?unit=uin&numbers=de&embed_options=dark_theme")
+    page = at(f"{demo_url}/?unit=uin&numbers=de&light=dark")
     page.get_by_role("link", name="Open CI-1").click()
     page.wait_for_url("**/lap?*")
     page.locator(".st-key-cycle .js-plotly-plot").get_by_text("flatness, µin").wait_for()
-    for said in ("unit=uin", "numbers=de", "lap=CI-1", "embed_options=dark_theme"):
+    for said in ("unit=uin", "numbers=de", "lap=CI-1", "light=dark"):
         page.wait_for_url(f"**{said}*")
     page.get_by_role("link", name="Shift", exact=True).click()
     page.wait_for_selector(".lc-counts")
     page.wait_for_url("**unit=uin*")
     page.wait_for_url("**numbers=de*")
+    page.wait_for_url("**light=dark*")
     assert is_dark(page)
+    assert is_dark(at(page.url))
 
 
 def test_units_numbers_and_light_are_chosen_at_the_foot(at, demo_url):
@@ -101,7 +103,7 @@ def test_units_numbers_and_light_are_chosen_at_the_foot(at, demo_url):
     if not page.get_by_role("link", name="Dark").is_visible():
         page.get_by_role("button", name="Units, numbers, light").click()
     page.get_by_role("link", name="Dark").click()
-    page.wait_for_url("**embed_options=dark_theme*")
+    page.wait_for_url("**light=dark*")
     page.wait_for_selector("h1")
     settled(page)
     assert is_dark(page) and "unit=uin" in page.url and "lap=CI-1" in page.url

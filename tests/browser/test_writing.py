@@ -152,4 +152,4 @@ def test_a_log_nobody_writes_to_is_said_to_be_stale(at, demo_copy):
     settings.write_text("\n".join(line for line in lines if not line.startswith("clock")), encoding="utf-8")
     with screens(demo_copy) as url:
         page = at(f"{url}/?wall=1", size="wall")
-        assert page.locator(".lc-notice").first.inner_text().startswith("No new face for ")
+        assert page.locator(".lc-look").first.inner_text().startswith("No new face for ")

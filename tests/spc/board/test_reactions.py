@@ -1,5 +1,8 @@
 """A signal handed to the lead stays open; one that was answered is closed."""
 
+from dataclasses import replace
+
+import pandas as pd
 import pytest
 
 from spc.board.lap_report import report_lap
@@ -46,3 +49,25 @@ def test_a_new_signal_is_not_handed_by_the_old_one(store):
     )
     (signal,) = report_lap(store, "CI-1", Settings()).signals
     assert signal.handed == ""
+
+
+def test_an_answer_covers_the_like_calls_that_were_folded_into_the_one_shown(store):
+    at = iter(pd.date_range("2026-03-04 08:00", periods=9, freq="9min", tz="UTC"))
+
+    def lapped(grit_um):
+        return store.append_face(
+            {"lap": "CI-2", "minutes": 9.0, "grit": f"{grit_um} um", "grit_um": float(grit_um),
+             "time_utc": next(at)}, who="Ann",
+        )  # fmt: skip
+
+    def shown():
+        return [s for s in report_lap(store, "CI-2", Settings()).signals if s.sign == "grit"]
+
+    _, first, _, second = (lapped(size) for size in (6, 60, 6, 60))
+    (signal,) = shown()
+    assert (signal.face_id, signal.through_face_id) == (first, second)
+    react(store, replace(signal, face_id=signal.through_face_id), action="none")
+    assert not shown()
+    lapped(6)
+    again = lapped(60)
+    assert [s.face_id for s in shown()] == [again]  # a new mistake speaks anew

@@ -162,10 +162,14 @@ def left_words(lap: LapReport) -> str:
     return left.sentence if left.status == "range" else "no forecast"
 
 
+def _likely(share: float) -> str:
+    return f"{round(100 * share)} %" if share >= 0.005 else "under 1 %"
+
+
 def causes_card(causes: tuple[Cause, ...]) -> str:
     """Return the likely causes as a table, likeliest first, with the cheapest check of each."""
     rows = "".join(
-        f'<tr><th scope="row">{html_text(cause.name)}</th><td class="lc-num">{round(100 * cause.likelihood)} %</td>'
+        f'<tr><th scope="row">{html_text(cause.name)}</th><td class="lc-num">{_likely(cause.likelihood)}</td>'
         f"<td>{html_text(cause.check)}</td><td>{html_text(cause.action)}</td><td>{html_text(_why(cause))}</td></tr>"
         for cause in causes
     )

@@ -112,10 +112,12 @@ def _picture(report: LapReport, page: Page) -> None:
 
 def _evidence(report: LapReport, page: Page) -> None:
     lines = list(report.reasons)
-    if report.faces_left.status != "range" and not any(report.faces_left.sentence in line for line in lines):
-        lines.append(f"Faces left: {report.faces_left.sentence}")
-    if report.confidence:
-        lines.append(f"How sure: {report.confidence}")
+    left = report.faces_left
+    if report.state != "held":  # nothing beside a hold may invite to go on
+        if left.status != "range" and not any(left.sentence in line for line in lines):
+            lines.append(f"Faces left: {left.sentence}")
+        if report.confidence:
+            lines.append(f"How sure: {report.confidence}")
     st.html(cards.section("Why it says so") + cards.sentences(lines, empty="Nothing speaks against this lap."))
     if report.answers:
         lines = [f"{question} {answer}" for question, answer in report.answers]

@@ -15,6 +15,7 @@ __all__ = ["render"]
 
 _AT_REST = ("cutting", "resting")
 _ROOMY = 6  # laps in need that fit a wall screen at full size
+_FEW = 4  # fewer than this leave room for larger type
 
 
 def render(page: Page) -> None:
@@ -101,8 +102,8 @@ def _wall(report: ShiftReport, page: Page) -> None:
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
     _alarms(report, page)
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
-    if len(needy) > _ROOMY:
-        st.html("<style>html { font-size: 19px !important; }</style>")
+    if len(needy) > _ROOMY or len(needy) < _FEW:
+        st.html(f"<style>html {{ font-size: {19 if len(needy) > _ROOMY else 29}px !important; }}</style>")
     st.html("".join(cards.lap_line(lap) for lap in needy) + "".join(cards.rest_line(report.laps, s) for s in _AT_REST))
     newest = f"Newest face: {clock_words(report.newest_face_text)}" if report.newest_face_text else "No face logged yet"
     st.html(f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>')

@@ -76,7 +76,7 @@ def decide_state(
         handed = next((s.handed for s in stops if s.handed), "")
         now = f" It is {handed}." if handed else ""
         sentence = f"Stop. {what} Nothing more on {lap} until a person has looked.{now}"
-        return LapState("held", sentence, (*evidence, forecast))
+        return LapState("held", sentence, evidence)  # nothing beside a hold may invite to go on
     shift = max(faces_per_shift, 1.0)
     if faces_left.status == "over":
         return LapState("due", f"Recondition {lap} before the next face: {_lower(forecast)}", (*evidence, forecast))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.board.lap_state import plural
 from spc.board.results import ReconditionSlot
 from spc.board.shifts import Break
 
@@ -100,4 +101,6 @@ def _slot(need: LapNeed, place: int, last: int, breaks: Sequence[Break]) -> Reco
         why = "every break it lasts until is taken" if last >= 0 else f"{known} may not last until the first break"
         return ReconditionSlot(need.lap, "", 0.0, left, f"before the first break, or take a spare: {why}.")
     faces = max(need.faces_per_shift, 1.0) * breaks[place].shifts_ahead
-    return ReconditionSlot(need.lap, breaks[place].text, faces, left, f"about {faces:.0f} faces until then, {known}.")
+    return ReconditionSlot(
+        need.lap, breaks[place].text, faces, left, f"about {plural(round(faces), 'face')} until then, {known}."
+    )

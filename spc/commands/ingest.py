@@ -27,7 +27,8 @@ JSON: {"files": [FILE, ...], "rows", "accepted", "quarantined", "doubles", "refu
   name, source (the log it belongs to), sha256, rows, blank, accepted, faces, repeats, events, quarantined,
   doubles, new_versions (part of accepted), settled (rows of earlier files that left quarantine),
   refused (true: the file as a whole cannot be read, error says why), error, remarks,
-  columns: [{field, header, how}], dialect: {encoding, separator, quote, decimal, header_line, first_line, evidence}
+  columns: [{field, header, how}], dialect: {encoding, separator, quote, decimal, header_line, first_line, evidence};
+    [] and null of a file known by its bytes, which is not read again
 with --rows each FILE also has
   accepted_rows: [{row_number, kind, serial, lap, part, as_typed, flatness_low_um, flatness_high_um, minutes,
     finish_as_typed, finish_low_um, finish_high_um, time_utc, time_text, version, remarks}]

@@ -2,29 +2,28 @@
 
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.log.known import Standing
+from spc.log.piece import Piece, event_frame, face_frame, one_ahead, prepared
 from spc.log.rows import ScannedLog
 from spc.store.admission import Admission
 from spc.store.coding import listed, said
-from spc.store.frames import EVENTS, FACES, frame
-from spc.store.identity import RowKeys, event_keys, face_keys, has_clock, raw_keys
+from spc.store.frames import frame
+from spc.store.identity import event_keys, face_keys, has_clock, raw_keys
 from spc.store.redelivery import HeldRow, compare_delivery, held_rows, held_share
 from spc.store.store import Store
 
-__all__ = ["Delivery", "Tally", "event_frame", "face_frame"]
+__all__ = ["Delivery", "Tally"]
 
 Ids = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-_FACE_COLUMNS = [name for name in FACES if name not in ("face_id", "version", "intake_id")]
-_EVENT_COLUMNS = [name for name in EVENTS if name not in ("event_id", "intake_id")]
 _QUARANTINE_ROWS = {"row_number": "int64", "raw": "str", "reasons": "str"}
 
 
@@ -51,44 +50,6 @@ class Tally:
         return self.rows > self.doubles
 
 
-def face_frame(rows: pd.DataFrame, intake_id: int) -> pd.DataFrame:
-    """Give the faces columns of row-frame rows, all of one delivery."""
-    faces = rows.drop(columns="outcome").rename(columns={"face_outcome": "outcome"})[_FACE_COLUMNS]
-    return faces.assign(intake_id=intake_id)
-
-
-def event_frame(rows: pd.DataFrame, intake_id: int) -> pd.DataFrame:
-    """Give the events columns of row-frame rows, all of one delivery."""
-    return rows[_EVENT_COLUMNS].assign(intake_id=intake_id)
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """Rows of one piece that are faces, or that are events."""
-
-    rows: pd.DataFrame
-    raw: NDArray[np.object_]
-    keys: RowKeys
-
-
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """Some rows of a log, ready to be admitted."""
-
-    rows: pd.DataFrame
-    waiting: pd.DataFrame  # for quarantine
-    told: dict[str, _Told] = field(default_factory=dict)
-
-
-def _one_ahead(pieces: Iterator[_Piece]) -> Iterator[_Piece]:
-    """Make the next piece in a second thread while the one before is written."""
-    with ThreadPoolExecutor(1) as second:
-        waiting = second.submit(next, pieces, None)
-        while (piece := waiting.result()) is not None:
-            waiting = second.submit(next, pieces, None)
-            yield piece
-
-
 class Delivery:
     """
     Takes the rows of one scanned log into the store, inside the caller's transaction.
@@ -97,8 +58,8 @@ class Delivery:
     ----------
     store : Store
     scanned : ScannedLog
-    log : str
-        The log it is a delivery of.
+    standing : Standing
+        The log it is a delivery of, and how its text stands to what that log delivered last.
     reading : str
         Digest of column map, settings and aliases; known rows are read anew only if it is not as before.
     who : str
@@ -109,10 +70,12 @@ class Delivery:
     """
 
     def __init__(
-        self, store: Store, scanned: ScannedLog, *, log: str, reading: str, who: str, keep_rows: bool,
+        self, store: Store, scanned: ScannedLog, *, standing: Standing, reading: str, who: str, keep_rows: bool,
         progress: Callable[[int, int], None] | None,
     ) -> None:  # fmt: skip
-        self.log = log
+        self.log = standing.log
+        self._standing = standing
+        self._last = store.newest_delivery(standing.log)
         self._reading = reading
         self.remarks: list[str] = []
         self.intake_id = store.next_intake_id()
@@ -131,11 +94,10 @@ class Delivery:
 
     def take_in(self, *, rows_at_once: int) -> Tally:
         """Take in every row, piece by piece, and count what became of it."""
-        earlier = [one for one in self._store.deliveries() if one.source == self.log]
-        if earlier:
-            self._take_in_again(rows_at_once)
-        else:
+        if self._last is None:
             self._take_in_first(rows_at_once)
+        else:
+            self._take_in_again(rows_at_once, self._last.reading_digest != self._reading)
         for lap, material in self._materials.items():
             self._store.set_lap(lap, material=material, who=self._who, why=f"as {self._scanned.name} says")
         return self._tally
@@ -171,8 +133,8 @@ class Delivery:
             self._store.face_table.drop_indices()
         admission = self._store.admission(who=self._who)
         done = 0
-        pieces = (self._prepared(piece) for piece in self._scanned.frames(rows=rows_at_once, coded=True))
-        for piece in _one_ahead(pieces):
+        pieces = (self._ready(piece) for piece in self._scanned.frames(rows=rows_at_once, coded=True))
+        for piece in one_ahead(pieces):
             self._admit(piece, admission)
             done += len(piece.rows)
             if self._progress:
@@ -180,18 +142,18 @@ class Delivery:
         if empty:
             self._store.face_table.build_indices()
 
-    def _take_in_again(self, rows_at_once: int) -> None:
+    def _take_in_again(self, rows_at_once: int, reread: bool) -> None:
         pieces = list(self._scanned.frames(rows=rows_at_once))
         rows = pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
         if rows.empty:
             return
         outcome = rows["outcome"].to_numpy(dtype=object)
         held = self._held_log(rows)
-        before = [one.reading_digest for one in self._store.deliveries() if one.source == self.log]
-        reread = bool(before) and before[-1] != self._reading
         admission = self._store.admission(who=self._who, reread=reread)
         left = np.ones(len(rows), dtype=bool)
         if held:
+            for kind in ("face", "event"):
+                admission.let_go(kind, (old.row_id for row in held[kind] for old in row.earlier))
             gone = 0
             for kind in ("face", "event"):
                 places = np.flatnonzero(outcome == kind)
@@ -201,19 +163,21 @@ class Delivery:
                 rows_are = "row held of this log is" if gone == 1 else "rows held of this log are"
                 self.remarks.append(f"{gone:,} {rows_are} no longer in the file; kept")
             self._known_quarantine(rows, outcome, left, held)
-        self._admit(self._prepared(rows.loc[left]), admission)
+        self._admit(self._ready(rows.loc[left]), admission)
         self._settle_corrected(rows["raw"].to_numpy(dtype=object))
         if self._progress:
             self._progress(len(rows), len(rows))
 
     def _held_log(self, rows: pd.DataFrame) -> dict[str, list[HeldRow]]:
         """Rows held of this log; where rows carry neither serial nor time, of the one of its name that fits."""
+        if self._standing.back:
+            return self._held(self.log)
         named = self.log
         best, best_share = "", -1.0
         candidates = self._store.logs_named(named)
         for log in candidates:
-            held = self._held(log)
-            weak = [row for row in held["face"] if row.identity in row.contents]
+            faces = held_rows(self._store.connection, "face", source=log, let_go=False)
+            weak = [row for row in faces if row.identity in row.contents]
             share = held_share(weak, raw_keys(rows["raw"].to_numpy(dtype=object), source=log, salted=True))
             if share > best_share:
                 best, best_share = log, share
@@ -227,7 +191,8 @@ class Delivery:
         return self._held(best)
 
     def _held(self, log: str) -> dict[str, list[HeldRow]]:
-        return {kind: held_rows(self._store.connection, kind, source=log) for kind in ("face", "event")}
+        let_go = self._standing.own
+        return {kind: held_rows(self._store.connection, kind, source=log, let_go=let_go) for kind in ("face", "event")}
 
     def _replace_changed(
         self, kind: str, held: list[HeldRow], rows: pd.DataFrame, places: Ids, left: Mask, admission: Admission
@@ -242,10 +207,12 @@ class Delivery:
         )  # fmt: skip
         if found.replaces:
             at = np.array(list(found.replaces), dtype=np.int64)
+            standing = {n: found.corrections[one] for n, one in enumerate(found.replaces) if one in found.corrections}
             new = (face_frame if kind == "face" else event_frame)(chosen.iloc[at], self.intake_id)
             changed = admission.replace(
                 kind, new, keys=keys.pick(at), old_row_id=np.array(list(found.replaces.values()), dtype=np.int64),
-                reason=f"changed in {self._scanned.name}",
+                reason=f"changed{' back' * self._standing.back} in {self._scanned.name}",
+                corrections=standing,
             )  # fmt: skip
             self._count(changed.outcome, changed.row_id, kind)
             left[places[at]] = False
@@ -271,21 +238,10 @@ class Delivery:
                 self._tally.doubles += 1
                 self.remarks.append(f"row {rows['row_number'].iloc[place]} can no longer be read; the one held stays")
 
-    def _prepared(self, rows: pd.DataFrame) -> "_Piece":
-        """Sort rows by outcome and make their frames and keys; needs no store, so it can run ahead."""
-        outcome = rows["outcome"].to_numpy(dtype=object)
-        piece = _Piece(rows, rows.loc[outcome == "quarantine"])
-        for kind in ("face", "event"):
-            mask = outcome == kind
-            if mask.any():
-                chosen = rows if mask.all() else rows.loc[mask]
-                raw = chosen["raw"].to_numpy(dtype=object)
-                frame_of, keys_of = (face_frame, face_keys) if kind == "face" else (event_frame, event_keys)
-                new = frame_of(chosen, self.intake_id)
-                piece.told[kind] = _Told(new, raw, keys_of(new, raw, source=self.log))
-        return piece
+    def _ready(self, rows: pd.DataFrame) -> Piece:
+        return prepared(rows, intake_id=self.intake_id, log=self.log)
 
-    def _admit(self, piece: "_Piece", admission: Admission) -> None:
+    def _admit(self, piece: Piece, admission: Admission) -> None:
         """Admit rows of any outcome; what the store refuses is quarantined row by row."""
         rows = piece.rows
         if rows.empty:
@@ -309,14 +265,14 @@ class Delivery:
             del self._accepted[kept[0] :], self._events[kept[1] :], self._quarantined[kept[2] :]
             if len(rows) > 1:
                 half = len(rows) // 2
-                self._admit(self._prepared(rows.iloc[:half]), admission)
-                self._admit(self._prepared(rows.iloc[half:]), admission)
+                self._admit(self._ready(rows.iloc[:half]), admission)
+                self._admit(self._ready(rows.iloc[half:]), admission)
             else:
                 reason = f"row {rows['row_number'].iloc[0]}: the store cannot hold it: {error}"
                 self._quarantine(rows.assign(reasons=np.array([reason], dtype=object)))
         connection.execute("RELEASE piece")
 
-    def _admit_all(self, piece: "_Piece", admission: Admission) -> None:
+    def _admit_all(self, piece: Piece, admission: Admission) -> None:
         for kind, told in piece.told.items():
             admit = admission.faces if kind == "face" else admission.events
             admitted = admit(told.rows, keys=told.keys)

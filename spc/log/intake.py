@@ -12,6 +12,10 @@ twice. If a file carries the name of such a log but less than half of the rows h
 
 A row of the log that is no longer there in its old words, while a new row stands for the same face, is a changed row:
 a new version, the old one kept. Rows that are merely no longer there stay, and a remark says so.
+A log that says again what it said before a change has changed back: new versions again. The same old text under
+another name is an old copy and changes nothing; a remark names the newer delivery. What a person corrected, fixed or
+withdrew stands when the text that it was about comes again.
+A file whose very bytes were taken in before, and would be read in the same way, is known without being read.
 A row that another column map, other settings or a new alias read differently becomes a new version, or leaves
 quarantine, when the file is delivered again.
 """
@@ -27,7 +31,8 @@ import pandas as pd
 
 from spc.log.columns import ColumnMap, ColumnUse
 from spc.log.delivery import Delivery, Tally
-from spc.log.dialect import Dialect, LogRefusedError, decode
+from spc.log.dialect import Dialect, LogRefusedError
+from spc.log.known import Standing, standing_of, text_of
 from spc.log.rereading import reading_digest, reading_notes
 from spc.log.rows import ScannedLog, scan_log
 from spc.settings import Settings
@@ -37,7 +42,6 @@ from spc.store.store import Store
 __all__ = ["IntakeResult", "ingest"]
 
 CHUNK_ROWS = 50_000
-_LEAST_START = 3  # rows of an earlier delivery that must stand at the start of a file under another name
 
 Progress = Callable[[int, int], None]
 
@@ -61,7 +65,7 @@ class IntakeResult:
     refused: bool  # the file as a whole could not be read; `error` says why
     error: str
     remarks: tuple[str, ...]
-    dialect: Dialect | None
+    dialect: Dialect | None  # None, as `columns` is empty, of a file that was known by its bytes and not read
     columns: tuple[ColumnUse, ...]
     intake_id: int = 0  # 0: nothing was written
     accepted_rows: pd.DataFrame | None = None  # faces columns of the faces and repeats, when asked for
@@ -72,20 +76,6 @@ class IntakeResult:
     def accepted(self) -> int:
         """Rows taken in."""
         return self.faces + self.repeats + self.events
-
-
-@dataclass(frozen=True, slots=True)
-class _Text:
-    """A file's text, by which it is known again: line ends and encoding made alike, blank ends left out."""
-
-    text: bytes
-    n_bytes: int
-    digest: str
-
-    def starts_with(self, *, digest: str, n_bytes: int) -> bool:
-        if not 0 < n_bytes < self.n_bytes or self.text[n_bytes : n_bytes + 1] != b"\n":
-            return False
-        return hashlib.sha256(memoryview(self.text)[:n_bytes]).hexdigest() == digest
 
 
 def ingest(
@@ -123,11 +113,17 @@ def ingest(
         data = source if isinstance(source, bytes) else source.read_bytes()
     except OSError as error:
         return _refused(name, "", f"{name}: the file cannot be read: {error.strerror}", None, ())
+    sha256 = hashlib.sha256(data).hexdigest()
+    aliases = store.aliases()
+    reading = reading_digest(settings, column_map, aliases)
+    same = store.delivered_bytes(sha256, reading_digest=reading)
+    if same is not None:
+        standing = standing_of(store, same.text_digest, name=name, stated=log, reading=reading)
+        if standing.known:
+            return _known(name, standing, sha256, n_rows=same.rows)
     with ThreadPoolExecutor(1) as second:  # hashing leaves the interpreter free: it costs no time beside the reading
-        hashed = second.submit(_sha256, data)
-        told = second.submit(_text, data, column_map)
-        scanned = scan_log(data, name=name, settings=settings, column_map=column_map, aliases=store.aliases())
-    sha256 = hashed.result()
+        told = second.submit(text_of, data, column_map)
+        scanned = scan_log(data, name=name, settings=settings, column_map=column_map, aliases=aliases)
     if scanned.refused:
         return _refused(name, sha256, f"{name}: {scanned.refused}", scanned.dialect, scanned.columns)
     try:
@@ -135,27 +131,24 @@ def ingest(
     except LogRefusedError as error:
         return _refused(name, sha256, f"{name}: {error}", scanned.dialect, scanned.columns)
     n_bytes = len(data)
-    del data, hashed, told
-    reading = reading_digest(settings, column_map, store.aliases())
+    del data, told
     with store.writing(who=who, what=f"{name} taken in"):
-        known_as, by_start = _log_of(store, text, name=name, stated=log)
-        if _same_delivery(store, text, reading, log=known_as):
-            tally = Tally(doubles=scanned.n_rows - scanned.counts["blank"])
-            known = "every row is held already: the same text was taken in before"
-            if known_as != name and not log:
-                known += f" as the log {known_as!r}; if this is another log in the same words, state its name as source"
-            return _result(scanned, sha256, known_as, tally, 0, (known,))
+        standing = standing_of(store, text, name=name, stated=log, reading=reading)
+        if standing.known:
+            return _known(name, standing, sha256, n_rows=scanned.n_rows, scanned=scanned)
         remarks = list(scanned.remarks)
         if not scanned.n_rows:
             remarks.append("the file has a header and no rows under it")
-        if by_start:
+        if standing.by_start:
             remarks.append(
-                f"taken as the log {known_as!r}, grown: the text of its earlier delivery stands at the start"
+                f"taken as the log {standing.log!r}, grown: the text of its earlier delivery stands at the start"
             )
         delivery = Delivery(
-            store, scanned, log=known_as, reading=reading, who=who, keep_rows=keep_rows, progress=progress
+            store, scanned, standing=standing, reading=reading, who=who, keep_rows=keep_rows, progress=progress
         )
         tally = delivery.take_in(rows_at_once=CHUNK_ROWS)
+        if standing.back and tally.new_versions:
+            remarks.append("the log says again what it said in an earlier delivery: changed back")
         remarks += delivery.remarks
         intake_id = 0
         if tally.wrote:
@@ -170,40 +163,17 @@ def ingest(
         return _result(scanned, sha256, delivery.log, tally, intake_id, tuple(remarks), delivery)
 
 
-def _sha256(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
-
-
-def _text(data: bytes, column_map: ColumnMap | None) -> _Text:
-    text, _, _ = decode(data, encoding=column_map.encoding if column_map else "")
-    if b"\r" in text:
-        text = text.replace(b"\r\n", b"\n")
-    n_bytes = len(text)
-    while n_bytes and text[n_bytes - 1] in b" \t\n":  # no copy: the text may be long
-        n_bytes -= 1
-    return _Text(text, n_bytes, hashlib.sha256(memoryview(text)[:n_bytes]).hexdigest())
-
-
-def _log_of(store: Store, text: _Text, *, name: str, stated: str) -> tuple[str, bool]:
-    """Find the log that a file is a delivery of, and whether it was found by the text at its start."""
-    if stated:
-        return stated, False
-    intakes = store.deliveries()
-    same = [one for one in intakes if one.text_digest == text.digest]
-    if same:
-        return same[-1].source, False
-    if any(one.source == name for one in intakes):
-        return name, False
-    for one in reversed(intakes):
-        if one.rows >= _LEAST_START and text.starts_with(digest=one.text_digest, n_bytes=one.text_bytes):
-            return one.source, True
-    return name, False
-
-
-def _same_delivery(store: Store, text: _Text, reading: str, *, log: str) -> bool:
-    """Whether the text was taken in before as this log, and was last read in the same way."""
-    same = [one for one in store.deliveries() if one.text_digest == text.digest and one.source == log]
-    return bool(same) and same[-1].reading_digest == reading
+def _known(
+    name: str, standing: Standing, sha256: str, *, n_rows: int, scanned: ScannedLog | None = None
+) -> IntakeResult:
+    """Give the result of a file that is known; `n_rows` is with blank lines where it was scanned."""
+    blank = scanned.counts["blank"] if scanned else 0
+    return IntakeResult(
+        name=name, source=standing.log, sha256=sha256, rows=n_rows - blank, blank=blank, faces=0, repeats=0, events=0,
+        quarantined=0, doubles=n_rows - blank, new_versions=0, settled=0, refused=False, error="",
+        remarks=(standing.known,), dialect=scanned.dialect if scanned else None,
+        columns=scanned.columns if scanned else (),
+    )  # fmt: skip
 
 
 def _refused(
@@ -217,7 +187,7 @@ def _refused(
 
 def _result(
     scanned: ScannedLog, sha256: str, log: str, tally: Tally, intake_id: int, remarks: tuple[str, ...],
-    delivery: Delivery | None = None,
+    delivery: Delivery,
 ) -> IntakeResult:  # fmt: skip
     blank = scanned.counts["blank"]
     if tally.rows + blank != scanned.n_rows:
@@ -230,9 +200,9 @@ def _result(
         repeats=tally.repeats, events=tally.events, quarantined=tally.quarantined, doubles=tally.doubles,
         new_versions=tally.new_versions, settled=tally.settled, refused=False, error="", remarks=remarks,
         dialect=scanned.dialect, columns=scanned.columns, intake_id=intake_id,
-        accepted_rows=delivery.accepted_rows() if delivery else None,
-        event_rows=delivery.event_rows() if delivery else None,
-        quarantined_rows=delivery.quarantined_rows() if delivery else None,
+        accepted_rows=delivery.accepted_rows(),
+        event_rows=delivery.event_rows(),
+        quarantined_rows=delivery.quarantined_rows(),
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from spc.log.columns import ColumnMap, FieldSource
-from spc.log.delivery import event_frame, face_frame
+from spc.log.piece import event_frame, face_frame
 from spc.log.rows import ScannedLog, scan_log
 from spc.settings import Settings
 from spc.store.database import StoreError

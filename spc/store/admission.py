@@ -16,7 +16,7 @@ The rules, in the order in which they are tried:
 import json
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -27,7 +27,7 @@ from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.identity import RowKeys, has_clock
-from spc.store.versions import differences_of, record_replaced
+from spc.store.versions import differences_of, put_back_correction, record_replaced
 
 __all__ = ["Admission", "Admitted"]
 
@@ -139,6 +139,11 @@ class Admission:
         self._used: Counter[int] = Counter()
         self._memory = _FileMemory()
         self._event_contents: dict[int, int] = {}
+        self._let_go: dict[str, set[int]] = {"face": set(), "event": set()}
+
+    def let_go(self, kind: str, row_ids: Iterable[int]) -> None:
+        """Count rows, versions that their own log replaced since, as no longer held: their words would be new."""
+        self._let_go[kind].update(row_ids)
 
     def faces(self, rows: pd.DataFrame, *, keys: RowKeys) -> Admitted:
         """Admit face rows (faces columns; intake and row numbers set); `keys` from `face_keys`."""
@@ -180,8 +185,15 @@ class Admission:
         self._event_contents |= {content: int(row_id[at]) for content, at in first.items()}
         return Admitted(outcome, row_id)
 
-    def replace(self, kind: str, new: pd.DataFrame, *, keys: RowKeys, old_row_id: Ids, reason: str) -> "Replaced":
-        """Write new versions of rows; a row that differs in its words only, not in what it says, is a double."""
+    def replace(
+        self, kind: str, new: pd.DataFrame, *, keys: RowKeys, old_row_id: Ids, reason: str,
+        corrections: Mapping[int, int] | None = None,
+    ) -> "Replaced":  # fmt: skip
+        """
+        Write new versions of rows; a row that differs in its words only, not in what it says, is a double.
+
+        `corrections`: place -> row of the version by which a person corrected these very words; it is put back on top.
+        """
         table = self._faces if kind == "face" else self._events
         outcome = np.full(len(new), "double", dtype=object)
         row_id = old_row_id.copy()
@@ -195,6 +207,11 @@ class Admission:
                 reason=reason,
             )  # fmt: skip
             outcome[place] = "version"
+            if corrections and place in corrections:
+                row_id[place] = put_back_correction(
+                    self._connection, table, kind=kind, row_id=int(row_id[place]), correction=corrections[place],
+                    who=self._who,
+                )  # fmt: skip
             if remark:
                 remarks.append(f"row {new['row_number'].iloc[place]}: {remark}")
         return Replaced(outcome, row_id, tuple(remarks))
@@ -212,7 +229,9 @@ class Admission:
             f"JOIN {table} t ON t.identity = w.value WHERE t.row_id <= ? ORDER BY t.row_id"
         )
         wanted = json.dumps(np.unique(identity).tolist())
-        return self._connection.execute(sql, (wanted, before)).fetchall()
+        rows = self._connection.execute(sql, (wanted, before)).fetchall()
+        let_go = self._let_go[table]
+        return [row for row in rows if row[2] not in let_go] if let_go else rows
 
     def _mark_known(
         self, keys: RowKeys, stored: Iterable[tuple[int, int, int, int]], outcome: NDArray[np.object_], row_id: Ids

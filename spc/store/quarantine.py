@@ -27,6 +27,14 @@ class Delivered:
     text_bytes: int
     reading_digest: str
     rows: int
+    name: str
+    at_us: int  # microseconds since 1970, UTC
+
+
+_DELIVERED = (
+    "SELECT intake_id, source, text_digest, text_bytes, reading_digest, rows, name, at_us FROM intake "
+    "WHERE kind = 'log'"
+)
 
 
 class QuarantineRecords(Registers):
@@ -112,13 +120,23 @@ class QuarantineRecords(Registers):
         }  # fmt: skip
         return self._insert("intake", kind=kind, name=name, source=source, who=who, at_us=now_us(), **(said | facts))
 
-    def deliveries(self) -> list[Delivered]:
-        """Every log delivered, oldest first, as far as a new delivery must know them."""
-        rows = self._connection.execute(
-            "SELECT intake_id, source, text_digest, text_bytes, reading_digest, rows FROM intake WHERE kind = 'log' "
-            "ORDER BY intake_id"
-        )
+    def deliveries(self, *, text_digest: str = "") -> list[Delivered]:
+        """Every log delivered, or those of one text, oldest first, as far as a new delivery must know them."""
+        where, values = ("AND text_digest = ?", (text_digest,)) if text_digest else ("", ())
+        rows = self._connection.execute(f"{_DELIVERED} {where} ORDER BY intake_id", values)
         return [Delivered(*row) for row in rows]
+
+    def newest_delivery(self, log: str) -> Delivered | None:
+        """Look up the last delivery of a log that changed anything."""
+        sql = f"{_DELIVERED} AND source = ? ORDER BY intake_id DESC LIMIT 1"
+        row = self._connection.execute(sql, (log,)).fetchone()
+        return None if row is None else Delivered(*row)
+
+    def delivered_bytes(self, sha256: str, *, reading_digest: str) -> Delivered | None:
+        """Look up the last delivery of a file of these very bytes that was read in the same way."""
+        sql = f"{_DELIVERED} AND sha256 = ? AND reading_digest = ? ORDER BY intake_id DESC LIMIT 1"
+        row = self._connection.execute(sql, (sha256, reading_digest)).fetchone()
+        return None if row is None else Delivered(*row)
 
     def logs_named(self, name: str) -> list[str]:
         """List the logs of that name: itself, and the others that were told from it by a number, 'name (2)'."""

@@ -2,21 +2,26 @@
 
 A row is changed when its old content is no longer in the file and a new row stands for the same face or event: the
 same serial number within twelve hours, or the same lap, part, operator and time; without either, the same lap at the
-same place between rows that did not change. Whether the file is the same log at all is not taken for granted when its
-rows carry neither serial numbers nor times: at least half of the rows held of it must be found again.
+same place between rows that did not change. A row in the very words of an earlier version, which the log itself has
+since replaced, is changed back. Words that a person replaced, or a row that a person withdrew, are still held: the
+log's old text does not undo what a person decided.
+
+Whether the file is the same log at all is not taken for granted when its rows carry neither serial numbers nor times:
+at least half of the rows held of it must be found again.
 """
 
 import sqlite3
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.store.identity import RowKeys
 
-__all__ = ["Comparison", "HeldRow", "compare_delivery", "held_rows", "held_share"]
+__all__ = ["Comparison", "Earlier", "HeldRow", "compare_delivery", "held_rows", "held_share"]
 
 Ids = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -25,15 +30,25 @@ SAME_FACE_WITHIN_US = 12 * 3600 * 1_000_000  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
-class HeldRow:
-    """One current face or event of a log, with the contents of all its versions."""
+class Earlier:
+    """One version that the log itself replaced: its words count as held no longer."""
 
     row_id: int
+    content: int
+    correction: int  # the version by which a person had corrected these words, -1 = none
+
+
+@dataclass(frozen=True, slots=True)
+class HeldRow:
+    """One current face or event of a log, with the contents that are held of it."""
+
+    row_id: int  # -1: withdrawn
     contents: tuple[int, ...]
     identity: int
     row_number: int
     lap: str
     sort_us: int
+    earlier: tuple[Earlier, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +58,10 @@ class Comparison:
     replaces: dict[int, int]  # place in the delivery -> row of the store that it changes
     gone: int  # rows held that are neither in the delivery nor changed by it
     shift: dict[int, int]  # row number in the delivery -> row number held, for rows found again
+    corrections: dict[int, int]  # place in the delivery -> version by which a person had corrected its very words
 
 
-def held_rows(connection: sqlite3.Connection, kind: str, *, source: str) -> list[HeldRow]:
+def held_rows(connection: sqlite3.Connection, kind: str, *, source: str, let_go: bool) -> list[HeldRow]:
     """
     Read the current rows of one log, in the order of their row numbers.
 
@@ -56,6 +72,8 @@ def held_rows(connection: sqlite3.Connection, kind: str, *, source: str) -> list
         'face' or 'event'.
     source : str
         The log.
+    let_go : bool
+        Whether versions that the log itself replaced count as held no longer.
 
     Returns
     -------
@@ -83,11 +101,50 @@ def held_rows(connection: sqlite3.Connection, kind: str, *, source: str) -> list
         {"source": source},
     )
     held: dict[int, HeldRow] = {}
+    versions: dict[int, list[tuple[int, int]]] = {}
     for first_id, row_id, content, identity, row_number, lap_name, sort_us, withdrawn in rows:
         before = held.get(first_id)
         contents = (*before.contents, content) if before else (content,)
         held[first_id] = HeldRow(-1 if withdrawn else row_id, contents, identity, row_number, lap_name, sort_us)
+        if before:
+            versions.setdefault(first_id, [(before.row_id, before.contents[0])]).append((row_id, content))
+    if let_go and versions:
+        written = _written_by_logs(connection, kind)
+        for first_id, rows_of_one in versions.items():
+            if held[first_id].row_id > 0:
+                contents, earlier = _let_go(rows_of_one, written)
+                held[first_id] = replace(held[first_id], contents=contents, earlier=earlier)
     return sorted(held.values(), key=lambda row: row.row_number)
+
+
+def _written_by_logs(connection: sqlite3.Connection, kind: str) -> tuple[list[int], list[int]]:
+    """First and last rows of each log delivery, in their order; what a person replaced stands in none of them."""
+    sql = f"SELECT first_{kind}, last_{kind} FROM intake WHERE kind = 'log' AND last_{kind} >= first_{kind}"
+    ranges = sorted(connection.execute(f"{sql} ORDER BY 1").fetchall())
+    return [first for first, _ in ranges], [last for _, last in ranges]
+
+
+def _let_go(
+    versions: Sequence[tuple[int, int]], written: tuple[list[int], list[int]]
+) -> tuple[tuple[int, ...], tuple[Earlier, ...]]:
+    """Tell the versions (row_id, content) of one row apart: contents still held, and versions the log replaced."""
+    first, last = written
+    corrected: set[int] = set()  # contents that a person gave it, also where a delivery put them back
+    runs: list[list[tuple[int, int]]] = []  # what a log said, and what persons made of it
+    for row_id, content in versions:
+        at = bisect_right(first, row_id) - 1
+        by_log = at >= 0 and row_id <= last[at] and content not in corrected
+        if by_log or not runs:
+            runs.append([])
+        else:
+            corrected.add(content)
+        runs[-1].append((row_id, content))
+    earlier = [
+        Earlier(row_id, content, run[-1][0] if row_id != run[-1][0] else -1)
+        for run in runs[:-1]
+        for row_id, content in run
+    ]
+    return tuple(content for _, content in runs[-1]), tuple(earlier)
 
 
 def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
@@ -119,17 +176,22 @@ def compare_delivery(
     gone = [row for at, row in enumerate(held) if at not in found]
     again = set(found.values())
     shift = {int(row_number[place]): held[at].row_number for at, place in found.items()}
+    replaces, corrections = _changed_back(gone, keys.content, again)
+    back = set(replaces.values())
+    n_gone = len(gone)
+    gone = [row for row in gone if row.row_id not in back]
     by_identity: dict[int, list[HeldRow]] = defaultdict(list)
     by_place: dict[int, HeldRow] = {}
     for row in gone:
         by_identity[row.identity].append(row)
         by_place.setdefault(row.row_number, row)
-    replaces: dict[int, int] = {}
     offset = 0
     for place in range(len(keys.content) if gone else 0):
         number = int(row_number[place])
         if place in again:
             offset = shift[number] - number
+            continue
+        if place in replaces:
             continue
         old = None
         if not keys.weak[place]:
@@ -145,11 +207,33 @@ def compare_delivery(
                 del by_place[number + offset]
         if old is not None and old.row_id > 0:
             replaces[place] = old.row_id
-    return Comparison(replaces, len(gone) - len(replaces), shift)
+    return Comparison(replaces, n_gone - len(replaces), shift, corrections)
 
 
 def _same_time(row: HeldRow, sort_us: int, clock: bool) -> bool:
     return not clock or abs(row.sort_us - sort_us) <= SAME_FACE_WITHIN_US
+
+
+def _changed_back(gone: Sequence[HeldRow], contents: Ids, again: set[int]) -> tuple[dict[int, int], dict[int, int]]:
+    """Places in the words of an earlier version of a row that is gone: the row each changes, and its correction."""
+    by_words: dict[int, list[tuple[HeldRow, Earlier]]] = defaultdict(list)
+    for row in gone:
+        for content, old in {old.content: old for old in row.earlier}.items():  # the last time it was said so
+            by_words[content].append((row, old))
+    replaces: dict[int, int] = {}
+    corrections: dict[int, int] = {}
+    used: set[int] = set()
+    for place, content in enumerate(contents.tolist() if by_words else ()):
+        if place in again:
+            continue
+        found = next((one for one in by_words.get(content, ()) if one[0].row_id not in used), None)
+        if found is not None:
+            row, old = found
+            used.add(row.row_id)
+            replaces[place] = row.row_id
+            if old.correction > 0:
+                corrections[place] = old.correction
+    return replaces, corrections
 
 
 def _found_again(held: Sequence[HeldRow], contents: Ids) -> dict[int, int]:

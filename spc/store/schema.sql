@@ -1,4 +1,4 @@
--- Schema of the store of record, version 2. Every table is append-only (triggers are added for each by database.py):
+-- Schema of the store of record, version 3. Every table is append-only (triggers are added for each by database.py):
 -- a correction is a new row, and the old one stays. Times are microseconds since 1970, UTC.
 
 -- One row per write transaction: its newest id is the store's revision, its rows say who did what and when.
@@ -38,6 +38,7 @@ CREATE TABLE intake (
 );
 CREATE INDEX intake_by_source ON intake (source);
 CREATE INDEX intake_by_text ON intake (text_digest);
+CREATE INDEX intake_by_bytes ON intake (sha256);
 
 -- Words that many faces share, kept once each.
 CREATE TABLE lap_name (

@@ -15,9 +15,11 @@ from spc.store.face_table import FaceTable
 from spc.store.frames import frame
 from spc.store.registers import now_us
 
-__all__ = ["differences_of", "edited_after", "edits", "record_replaced"]
+__all__ = ["differences_of", "edited_after", "edits", "put_back_correction", "record_replaced"]
 
 Ids = NDArray[np.int64]
+
+_STANDS = "the same words again, so the correction stands, by "
 
 _EDITS = {
     "kind": "str",
@@ -110,6 +112,46 @@ def record_replaced(
         (kind, old_row_id, int(row_id), at_us or now_us(), who, reason, json.dumps(differences), sentence),
     )
     return int(row_id), sentence
+
+
+def put_back_correction(
+    connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, row_id: int, correction: int, who: str
+) -> int:
+    """
+    Put a person's correction on top of a row that says again the very words that were corrected.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    table : FaceTable or EventTable
+    kind : str
+        'face' or 'event'.
+    row_id : int
+        The current version, in the log's words.
+    correction : int
+        The version by which the person corrected those words.
+    who : str
+        Who delivers the log.
+
+    Returns
+    -------
+    int
+        The current version's row: the new one, or `row_id` where the words now say what the correction says.
+    """
+    corrected = table.rows(np.array([correction]))
+    differences = differences_of(table.rows(np.array([row_id])), corrected)[0]
+    if not differences:
+        return row_id
+    by, why = connection.execute(
+        "SELECT who, reason FROM replaced WHERE kind = ? AND new_row_id = ?", (kind, correction)
+    ).fetchone()
+    why = why if why.startswith(_STANDS) else f"{_STANDS}{by}: {why}"
+    sql = f"SELECT identity, content FROM {kind} WHERE row_id = ?"
+    identity, content = (np.array([key], dtype=np.int64) for key in connection.execute(sql, (correction,)).fetchone())
+    return record_replaced(
+        connection, table, kind=kind, old_row_id=row_id, new=corrected, identity=identity, content=content,
+        differences=differences, who=who, reason=why,
+    )[0]  # fmt: skip
 
 
 def edited_after(

@@ -16,7 +16,7 @@ SPREADS = (0.05, 0.1, 0.2, 0.3)  # true standard deviations of the reader, in th
 
 def stepped(size: str, rng: np.random.Generator) -> list[list[object]]:
     """Rows: true sd, studies, share of intervals that hold it, share of upper ends above it, error, mean upper end."""
-    studies = 300 if size == "full" else 8
+    studies = 300 if size == "full" else 5
     rows: list[list[object]] = []
     for sd in SPREADS:
         fits = [fit_stepped(made_up(rng, sd=sd, reader_sd=0.1, step=STEP)) for _ in range(studies)]
@@ -57,14 +57,14 @@ def test_bounds_of_stepped_readings_hold():
         "gauge_steps",
         title="How far one reader's readings differ, seen through a step of 0.5",
         statement="10 lognormal faces (median 1, log sd 0.5), two readers twice each, reader to reader 0.1; nominal "
-        "95 %: the interval of the standard deviation holds the truth in 90 to 99 %, the upper end lies above it in at "
-        "least 93 %.",
+        "95 %: the interval of the standard deviation holds the truth in at least 90 %, its upper end lies above it "
+        "in at least 93 %.",
         columns=["true sd", "studies", "interval holds", "upper end above", "Monte Carlo error", "only a bound",
                  "mean upper end"],
         rows=rows,
     )  # fmt: skip
     for sd, _, held, above, error, *_ in rows:
-        assert 0.90 - 4 * error <= held <= 1.0, sd
+        assert held >= 0.90 - 4 * error, sd
         assert above >= 0.93 - 4 * error, sd
 
 

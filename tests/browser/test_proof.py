@@ -7,7 +7,7 @@ import zipfile
 import pytest
 
 from spc.store.store import Store
-from tests.browser.conftest import screens, settled
+from tests.browser.conftest import settled
 
 pytestmark = pytest.mark.browser
 SECTIONS = {
@@ -25,18 +25,6 @@ SECTIONS = {
 }
 
 
-@pytest.fixture(scope="module")
-def cell(demo, tmp_path_factory):
-    """One server over a copy of the invented cell for all tests that write here."""
-    import shutil
-
-    folder = tmp_path_factory.mktemp("proof")
-    for name in ("lapcell.db", "lapcell.toml"):
-        shutil.copy(demo.parent / name, folder / name)
-    with screens(folder / "lapcell.db") as url:
-        yield url, folder / "lapcell.db"
-
-
 def saved(page, name):
     """The bytes of a file that a button gives."""
     with page.expect_download() as caught:
@@ -46,7 +34,8 @@ def saved(page, name):
 
 def sideways(page):
     return page.evaluate(
-        "() => { const main = document.querySelector('[data-testid=stMain]'); return main.scrollWidth - main.clientWidth }"
+        "() => { const main = document.querySelector('[data-testid=stMain]');"
+        " return main.scrollWidth - main.clientWidth }"
     )
 
 
@@ -55,17 +44,20 @@ def test_every_section_opens_from_its_link_and_fits_a_tablet(at, cell, section):
     page = at(f"{cell[0]}/proof?lap=DI-1&section={section}", size="portrait")
     page.get_by_text(SECTIONS[section]).first.wait_for()
     settled(page)
+    told = page.get_by_text("in words and numbers").count()
+    page.wait_for_function("many => document.querySelectorAll('.js-plotly-plot .xtitle').length >= many", arg=told)
     assert sideways(page) <= 0
     for picture in page.locator(".js-plotly-plot").all():
-        titles = picture.locator(".xtitle, .ytitle, .y2title").all_inner_texts()
+        titles = picture.locator(".xtitle, .ytitle, .y2title").all_text_contents()
         assert titles and all(title.strip() for title in titles)
-    assert page.locator(".js-plotly-plot").count() == page.get_by_text("in words and numbers").count()
+    assert page.locator(".js-plotly-plot").count() == told
 
 
 def test_limits_are_frozen_with_a_reading_left_out_and_its_cause(at, cell):
     url, store = cell
     page = at(f"{url}/proof?lap=CU-2&section=Chart")
     page.get_by_text("Freeze limits from a closed list of readings").click()
+    page.get_by_label("Cause of leaving them out").wait_for(state="visible")
     page.get_by_role("button", name="Freeze", exact=True).click()
     page.get_by_text("Frozen limits are signed and explained: say who, and why.").wait_for()
     page.get_by_label("Readings to leave out").click()
@@ -112,6 +104,8 @@ def test_a_study_is_kept_and_made_again_to_the_same_bytes(at, cell):
     files = []
     for _ in range(2):
         again = at(f"{url}/proof?lap=CE-1&section=Index")
+        again.get_by_label("Make one again").scroll_into_view_if_needed()
+        again.wait_for_timeout(500)  # a menu closes when the page still scrolls
         again.get_by_label("Make one again").click()
         again.get_by_role("option", name="Series release, version 1").click()
         again.get_by_text("Every reading of its list stands in the log today as it was kept.").wait_for()

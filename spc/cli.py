@@ -144,6 +144,8 @@ def one_sentence(error: BaseException) -> str:
 
 def main() -> None:
     """Run the command line."""
+    # Many small matrices, never a large one: threads of the linear algebra only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         cli(prog_name="lapcell")
     except BrokenPipeError:  # the reader, such as `head`, has seen enough

@@ -31,9 +31,10 @@ def command(session: Session, *, wanted: str, out: Path, language: str, paper: s
     from spc.report.handover_content import handover_content
     from spc.report.locale import locale_named
     from spc.report.made import Made, software_version
-    from spc.report.render import render
+    from spc.report.render import check_paper, render
 
     locale = locale_named(language)
+    check_paper(paper)
     settings = session.settings()
     with session.store() as store:
         shift = report_shift(store, settings)

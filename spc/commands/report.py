@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from spc.board.cell_view import CellView
     from spc.board.kept_studies import KeptStudy
     from spc.board.study import Study
+    from spc.report.locale import Locale
+    from spc.report.made import Made
+    from spc.report.units import ReportUnit
     from spc.settings import Settings
     from spc.store.store import Store
 
@@ -25,9 +28,8 @@ __all__ = ["command"]
 class _Look:
     """How the reports are to be written."""
 
-    units: str
-    lamp: str
-    language: str
+    unit: "ReportUnit"
+    locale: "Locale"
     paper: str
     formats: tuple[str, ...]
     out: Path
@@ -63,11 +65,11 @@ def command(
     Exit code 1 when a report refuses the word 'capability', or a kept reading has been corrected. With --json one
     document: reports, each with part, study, version, status, word, sentence, fingerprint, changed and files.
     """
-    look = _Look(units, lamp, language, paper, formats(wanted), out)
-    settings = session.settings()
     if listed:
         with session.store() as store:
             return _list(session, store)
+    settings = session.settings()
+    look = _look(formats(wanted), out, paper, language, units, lamp or settings.lamp)
     if bool(parts) == bool(name):
         raise ValueError("name one PART or more, or a kept study with --study; `--list` lists those kept")
     if version is not None and not name:
@@ -77,7 +79,7 @@ def command(
 
         view = look_at_cell(store, settings, rows=None)
         if name:
-            done = [_again(store, view, settings, name, version, look)]
+            done = [_again(store, view, name, version, look)]
         else:
             done = _new(store, view, settings, parts, look, save_as=save_as, who=who, title=title, options=options)
     if session.as_json:
@@ -90,6 +92,16 @@ def command(
             for file in report["files"]:
                 click.echo(f"  {file}")
     return DONE if all(r["word"] == "capability" and not r["changed"] for r in done) else NEEDS_A_PERSON
+
+
+def _look(wanted: tuple[str, ...], out: Path, paper: str, language: str, units: str, lamp: str) -> _Look:
+    """Check how the reports are to be written before anything is computed or kept."""
+    from spc.report.locale import locale_named
+    from spc.report.render import check_paper
+    from spc.report.units import report_unit
+
+    check_paper(paper)
+    return _Look(report_unit(units, lamp_name=lamp), locale_named(language), paper, wanted, out)
 
 
 def _new(
@@ -126,32 +138,27 @@ def _new(
                 version=kept.version if kept else 0,
                 software=software_version(),
             )
-            done.append(_write(study, made, settings, look))
+            done.append(_write(study, made, look))
         bar(len(parts), len(parts))
     return done
 
 
-def _again(
-    store: "Store", view: "CellView", settings: "Settings", name: str, version: int | None, look: _Look
-) -> dict[str, Any]:
+def _again(store: "Store", view: "CellView", name: str, version: int | None, look: _Look) -> dict[str, Any]:
     from spc.board.kept_studies import changes_since, kept_study
     from spc.board.study import compute_study
     from spc.report.made import made_of_kept
 
     kept = kept_study(store, name, version=version)
-    return _write(compute_study(kept.material), made_of_kept(kept, changed=changes_since(view, kept)), settings, look)
+    return _write(compute_study(kept.material), made_of_kept(kept, changed=changes_since(view, kept)), look)
 
 
-def _write(study: "Study", made: Any, settings: "Settings", look: _Look) -> dict[str, Any]:
+def _write(study: "Study", made: "Made", look: _Look) -> dict[str, Any]:
     from dataclasses import replace
 
-    from spc.report.locale import locale_named
     from spc.report.render import render
     from spc.report.study_content import study_content
-    from spc.report.units import report_unit
 
-    unit = report_unit(look.units, lamp_name=look.lamp or settings.lamp)
-    content = study_content(study, replace(made, unit=unit, locale=locale_named(look.language)))
+    content = study_content(study, replace(made, unit=look.unit, locale=look.locale))
     stem = f"{made.study} {made.version}" if made.study else f"{study.plan.part} {study.plan.characteristic}"
     files = [
         write_file(look.out / f"{file_name(stem)}.{form}", render(content, form, paper=look.paper))

@@ -41,12 +41,14 @@ def write_pdf(content: Content, *, paper: str = "A4") -> bytes:
     Letters written from right to left stand in their order but are not joined. What the font has no shape for is shown
     as a replacement mark; the end of the report says how many there are.
     """
-    for scale in _SCALES if content.one_page else (1.0,):
+    scales = _SCALES if content.one_page else (1.0,)
+    for scale in scales:
         sheet = Sheet(paper, scale=scale)
         _set(sheet, content)
-        if sheet.pdf.page == 1:
+        if sheet.pdf.page == 1 or scale == scales[-1]:
             break
-    return bytes(sheet.pdf.output())
+        sheet.close()
+    return sheet.finish()
 
 
 def _set(sheet: Sheet, content: Content) -> None:
@@ -215,10 +217,10 @@ def _table(sheet: Sheet, table: Table, locale: Locale) -> None:
 def _long_list(sheet: Sheet, table: Table, locale: Locale) -> None:
     """Set a long list in letters of one width, a line for each row."""
     texts = [
-        [_cut(sheet.clean(shown(cell, column, locale)), _WIDEST) for cell in cells]
+        [_cut(sheet.clean(shown(cell, column, locale), "M"), _WIDEST) for cell in cells]
         for cells, column in zip(zip(*table.rows, strict=True), table.columns, strict=True)
     ]
-    heads = [sheet.clean(f"{column.head}, {column.unit}" if column.unit else column.head) for column in table.columns]
+    heads = [sheet.clean(f"{c.head}, {c.unit}" if c.unit else c.head, "M") for c in table.columns]
     heads = [_cut(head, _WIDEST) for head in heads]
     wide = [max(len(text) for text in [head, *column]) for head, column in zip(heads, texts, strict=True)]
     right = [column.kind != "text" for column in table.columns]

@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-__all__ = ["FONTS", "LINE", "MARGIN_MM", "PAPERS", "Sheet"]
+from spc.report.render import check_paper
 
-PAPERS: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+__all__ = ["FONTS", "LINE", "MARGIN_MM", "Sheet"]
+
 MARGIN_MM = 16.0
 _BOTTOM_MM = 17.0
 LINE = 1.34  # line height over letter height
@@ -28,10 +29,8 @@ class Sheet:
         import matplotlib
         from fpdf import FPDF
 
-        if paper not in PAPERS:
-            raise ValueError(f"`paper` must be one of {', '.join(PAPERS)}, got {paper!r}")
         self.scale = scale  # of letters and gaps
-        self.width_mm, self.height_mm = PAPERS[paper]
+        self.width_mm, self.height_mm = check_paper(paper)
         self.inner_mm = self.width_mm - 2 * MARGIN_MM
         self.bottom_mm = self.height_mm - _BOTTOM_MM
         self.pdf: Any = FPDF(unit="mm", format=(self.width_mm, self.height_mm))
@@ -39,11 +38,22 @@ class Sheet:
         folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
         for style, file in FONTS.items():
             self.pdf.add_font(f"face{style}", "", folder / file)
-        self.missing = 0  # characters that no font here has a shape for
+        self.missing = 0  # characters that their font has no shape for
         self.turned = False  # whether anything is written from right to left
         self._widths: dict[str, dict[str, float]] = {style: {} for style in FONTS}
         self.y = 0.0
         self.new_page()
+
+    def finish(self) -> bytes:
+        """Write the file and let go of its fonts."""
+        data = bytes(self.pdf.output())
+        self.close()
+        return data
+
+    def close(self) -> None:
+        """Let go of the fonts without writing anything."""
+        for font in self.pdf.fonts.values():
+            font.ttfont.close()
 
     def new_page(self) -> None:
         """Begin a page."""
@@ -89,10 +99,10 @@ class Sheet:
         self.pdf.set_line_width(weight_mm)
         self.pdf.line(MARGIN_MM, self.y, self.width_mm - MARGIN_MM, self.y)
 
-    def clean(self, text: str) -> str:
-        """Give what can be set of a text: one space for white space, a mark for what no font has a shape for."""
+    def clean(self, text: str, style: str = "") -> str:
+        """Give what can be set of a text: one space for white space, a mark for what the font has no shape for."""
         kept = []
-        have = self.pdf.fonts["face"].cmap
+        have = self.pdf.fonts[f"face{style}".lower()].cmap
         for char in unicodedata.normalize("NFC", text):
             if char in "\n\r\t\v\f\u2028\u2029":
                 kept.append(" ")
@@ -120,7 +130,7 @@ class Sheet:
         """Cut a text into lines; a word longer than a line is cut where the line ends."""
         lines, line, used = [], "", 0.0
         space = self.measure(" ", size, style)
-        for word in self._pieces(self.clean(text), width_mm, size, style):
+        for word in self._pieces(self.clean(text, style), width_mm, size, style):
             width = self.measure(word, size, style)
             if line and used + space + width > width_mm:
                 lines.append(line)

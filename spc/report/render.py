@@ -4,7 +4,9 @@ from collections.abc import Callable
 
 from spc.report.content import Content
 
-__all__ = ["FORMATS", "MIME_TYPES", "render"]
+__all__ = ["FORMATS", "MIME_TYPES", "PAPERS", "check_paper", "render"]
+
+PAPERS: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # width, height, mm
 
 FORMATS: dict[str, str] = {
     "html": "one page that needs nothing else; prints on A4 and Letter",
@@ -51,6 +53,13 @@ def render(content: Content, form: str, *, paper: str = "A4") -> bytes:
 
         return write_pdf(content, paper=paper)
     return _writer(form)(content)
+
+
+def check_paper(paper: str) -> tuple[float, float]:
+    """Give width and height of a paper in millimetres, or refuse one that is not known."""
+    if paper not in PAPERS:
+        raise ValueError(f"`paper` must be one of {', '.join(PAPERS)}, got {paper!r}")
+    return PAPERS[paper]
 
 
 def _writer(form: str) -> Callable[[Content], bytes]:

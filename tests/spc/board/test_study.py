@@ -167,7 +167,7 @@ def test_a_young_running_cycle_does_not_flatter_the_whole():
         rows = [
             pd.DataFrame(
                 {"lap": "L", "cycle": k, "cycle_ended": n == 40, "age_faces": np.arange(n, dtype=float),
-                 "x": np.exp(np.log(0.3) + np.arange(n) / 40 + 0.2 * rng.normal(size=n))}
+                 "x": np.exp(np.log(0.3) + np.arange(n) / 80 + 0.2 * rng.normal(size=n))}
             )
             for k, n in enumerate(lengths)
         ]  # fmt: skip
@@ -175,11 +175,11 @@ def test_a_young_running_cycle_does_not_flatter_the_whole():
         low = np.floor(data["x"] / 0.01) * 0.01
         return data.assign(low_um=low, high_um=low + 0.01)
 
-    whole = over_cycles(cycles([40] * 8), 1.6, level=0.95)
-    mixed = over_cycles(cycles([40] * 8 + [10] * 8), 1.6, level=0.95)
+    whole = over_cycles(cycles([40] * 8), 1.2, level=0.95)
+    mixed = over_cycles(cycles([40] * 8 + [10] * 8), 1.2, level=0.95)
     assert mixed.whole == 8 and mixed.cycles == 16
     assert mixed.mixture.index == pytest.approx(whole.mixture.index, abs=0.12)
     assert sum(c.share for c in mixed.classes) == pytest.approx(1)
     assert whole.index_lower_bound < whole.mixture.index
-    few = over_cycles(cycles([40] * 3), 1.6, level=0.95)
+    few = over_cycles(cycles([40] * 3), 1.2, level=0.95)
     assert few.status == "computed" and math.isnan(few.index_lower_bound) and "too few for a bound" in few.sentence

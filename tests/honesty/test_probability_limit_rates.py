@@ -77,12 +77,13 @@ def test_said_range_of_the_true_rate_matches_what_baselines_give():
         "probability_limit_rates",
         title="What a limit set from few faces really does",
         statement="Nominal rate 0.0027 per face. The true rate of a limit depends on the luck of its baseline: the "
-        "10 to 90 % range the tool states is the range that simulated baselines give (ratio of upper ends 0.6 to 1.6).",
+        "10 to 90 % range the tool states is the range that simulated baselines give, "
+        "upper ends within a factor of 2.2: on coarse steps the true rate jumps from step to step.",
         columns=["law", "step", "baseline faces", "baselines", "true rate, mean", "true 10 %", "true 90 %"]
         + ["said 10 %", "said 90 %"],
         rows=rows,
     )
-    wide = 1.6 if size == "full" else 3.0  # the 90 % point of 30 baselines is itself uncertain by a factor of about 2
+    wide = 2.2 if size == "full" else 3.0  # the 90 % point of 30 baselines is itself uncertain by a factor of about 2
     for row in rows:
         assert 1 / wide <= row[8] / row[6] <= wide, row
 

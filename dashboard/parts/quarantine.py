@@ -52,8 +52,8 @@ def _place(rows: int) -> int:
         number = st.number_input(
             f"Row to settle, 1 to {rows:,}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE
         )
-        st.button("Row before", shortcut="Alt+Up", on_click=_step, args=(-1, rows))
-        st.button("Next row", shortcut="Alt+Down", on_click=_step, args=(1, rows))
+        st.button("Row before", shortcut="Alt+B", on_click=_step, args=(-1, rows))
+        st.button("Next row", shortcut="Alt+N", on_click=_step, args=(1, rows))
     return int(number) - 1
 
 

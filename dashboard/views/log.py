@@ -14,6 +14,9 @@ from dashboard.words import count
 
 __all__ = ["render"]
 
+_SECTION = "log-section"
+_LINKED = "lc_log_section"  # what the link last named
+
 
 def render(page: Page) -> None:
     """Draw the log view."""
@@ -36,10 +39,12 @@ def render(page: Page) -> None:
         "edits": "Corrections",
         "health": "Health",
     }
+    _follow_link(list(names))
     section = st.segmented_control(
-        "Section", list(names), format_func=names.__getitem__, default="file", required=True, key="log-section",
-        bind="query-params", label_visibility="collapsed",
+        "Section", list(names), format_func=names.__getitem__, required=True, key=_SECTION,
+        label_visibility="collapsed",
     )  # fmt: skip
+    st.query_params["section"] = st.session_state[_LINKED] = str(section)
     if section == "file":
         upload(page, person)
     elif section == "rows":
@@ -51,6 +56,14 @@ def render(page: Page) -> None:
         edits(page)
     else:
         _health(page)
+
+
+def _follow_link(names: list[str]) -> None:
+    """Open the section the link names; a section chosen on the page since then stays."""
+    asked = st.query_params.get("section", "")
+    if asked in names and asked != st.session_state.get(_LINKED):
+        st.session_state[_SECTION] = asked
+    st.session_state.setdefault(_SECTION, names[0])
 
 
 def _health(page: Page) -> None:

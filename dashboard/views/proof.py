@@ -20,9 +20,9 @@ from dashboard.parts.variation_section import variation_section
 from dashboard.parts.wear_section import wear_section
 from dashboard.views.lap import choose_lap
 
-__all__ = ["render"]
+__all__ = ["SECTIONS", "render"]
 
-_SECTIONS: dict[str, Callable[[Page, str, str], None]] = {
+SECTIONS: dict[str, Callable[[Page, str, str], None]] = {
     "Chart": chart_section,
     "Wear": lambda page, lap, person: wear_section(page, lap),
     "Past day": lambda page, lap, person: replay_section(page, lap),
@@ -59,12 +59,12 @@ def render(page: Page) -> None:
     st.html(cards.headline(f"What stands behind {lap}."))
     section = st.segmented_control(
         "Section",
-        list(_SECTIONS),
+        list(SECTIONS),
         default="Chart",
         required=True,
         key="section",
         bind="query-params",
         label_visibility="collapsed",
     )
-    _SECTIONS[str(section)](page, lap, person)
+    SECTIONS[str(section)](page, lap, person)
     words_here(_WORDS.get(str(section), ()))

@@ -24,6 +24,8 @@ __all__ = ["Spread", "Study", "compute_study", "run_study"]
 
 _LEAST_IN_CYCLE = 5  # readings of a cycle that take part in that comparison
 _STEP_HELD = 0.9  # share of the readings whose step is no coarser than the step held against the limit
+_LEAST_VALUES = 4  # different values from which their spacing is read
+_ON_STEP = 0.02  # of a step: nearer than this to a step is on it
 
 Array = NDArray[np.float64]
 
@@ -155,11 +157,13 @@ def _facts(
     kept = material.data
     parts = kept["serial"].where(kept["serial"] != "", kept["face_id"].astype(str))
     width = (kept["high_um"] - kept["low_um"])[np.isfinite(kept["high_um"]) & (kept["low_um"] > 0)]
+    written = float(np.quantile(width, _STEP_HELD, method="lower")) if len(width) else None
     return StudyFacts(
         faces=int(parts.nunique()),
         cycles=int(kept[["lap", "cycle"]].drop_duplicates().shape[0]),
         limit_um=material.limit_um,
-        step_um=float(np.quantile(width, _STEP_HELD, method="lower")) if len(width) else None,
+        step_um=None if written is None else max(written, _seen_step(kept)),
+        written_um=written,
         open_signals=len(material.signals) if material.watched else None,
         cycles_differ_p=differ_p if math.isfinite(differ_p) else None,
         watched_share=material.watched / len(kept),
@@ -174,6 +178,18 @@ def _facts(
         operator_confounded=_confounded(kept),
         characteristic=material.plan.characteristic,
     )
+
+
+def _seen_step(kept: pd.DataFrame) -> float:
+    """Give the spacing of the values that occur, micrometres; 0 where they lie on no common steps."""
+    middle = _middles(kept[np.isfinite(kept["high_um"])])
+    values, counts = np.unique(np.round(middle, 6), return_counts=True)
+    often = values[counts >= max(2, len(middle) // 100)]
+    if len(often) < _LEAST_VALUES:
+        return 0.0
+    step = float(np.diff(often).min())
+    off = np.abs((middle - often[0]) / step - np.round((middle - often[0]) / step))
+    return step if float(np.mean(off < _ON_STEP)) >= _STEP_HELD else 0.0
 
 
 def _confounded(kept: pd.DataFrame) -> bool | None:

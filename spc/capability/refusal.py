@@ -47,6 +47,7 @@ class StudyFacts:
     fit: str  # 'agrees', 'rejected', 'cannot say' (spc.model.fit_test), '' not looked at
     operator_confounded: bool | None  # each operator ran laps of his or her own; None = operators unknown
     cycles_differ_p: float | None = None  # of equal cycles, age taken out; None = not looked at
+    written_um: float | None = None  # step in which readings are written; None = not looked at
     watched_share: float = 1.0  # share of the readings that a chart judged
     characteristic: str = "flatness"  # what was read, for the sentences
 
@@ -278,6 +279,17 @@ def _reading(facts: StudyFacts) -> list[Refusal | None]:
                 f"readings step by {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f} % of the limit "
                 f"{facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f} % can be used",
                 f"read in steps of {COARSEST_STEP * facts.limit_um:.3g} um or finer",
+                "capability",
+            )
+        )
+    if facts.step_um is not None and facts.written_um is not None and facts.step_um > 1.5 * facts.written_um:
+        found.append(
+            Refusal(
+                "step finer than read",
+                f"readings are written to {facts.written_um:.3g} um but fall on steps of {facts.step_um:.3g} um: each "
+                "is taken as surer than it was read",
+                "write readings with what they stand for, such as '5 to 5.5', or read them to "
+                f"{facts.written_um:.3g} um",
                 "capability",
             )
         )

@@ -15,6 +15,7 @@ _LONGEST_TITLE = 160
 _LONGEST_CELL = 400  # characters; a longer text is cut and says so
 _LONGEST_PARAGRAPH = 4000
 _WIDEST = 20  # characters of a column of a long list
+_KEPT_WHOLE_MM = 90.0  # a table up to this tall stands on one page
 _SCALES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7)  # tried one after the other where a report is to be one page
 
 
@@ -82,7 +83,7 @@ def _set(sheet: Sheet, content: Content) -> None:
 
 def _section(sheet: Sheet, section: Section, locale: Locale) -> None:
     sheet.gap(3.0)
-    sheet.need(28.0 * sheet.scale)
+    sheet.need(42.0 * sheet.scale)
     sheet.paragraph(section.title, 12, "B", after_mm=0.6)
     sheet.rule(weight_mm=0.4)
     sheet.gap(2.2)
@@ -196,16 +197,24 @@ def _table(sheet: Sheet, table: Table, locale: Locale) -> None:
         sheet.rule(grey=0 if style else 170, weight_mm=0.25 if style else 0.12)
         sheet.gap(0.5)
 
+    rows = [
+        [
+            sheet.wrap(_cut(shown(cell, column, locale), _LONGEST_CELL), width - gap, size)
+            for cell, column, width in zip(cells, table.columns, widths, strict=True)
+        ]
+        for cells in table.rows
+    ]
+    note = sheet.wrap(table.note, sheet.inner_mm, _SMALL) if table.note else []
+    tall = [height * max(len(cell) for cell in lines) + 1.0 for lines in [heads, *rows]]
+    under = sheet.line_mm(_SMALL) * len(note) + 3
     sheet.gap(1.2)
-    sheet.need(height * (max(len(head) for head in heads) + 4))
+    whole_mm = sheet.line_mm(_BODY) + sum(tall) + under
+    sheet.need(whole_mm if whole_mm < _KEPT_WHOLE_MM else sheet.line_mm(_BODY) + sum(tall[:3]))
     sheet.paragraph(table.title, _BODY, "B", after_mm=0.8)
     row(heads, "B")
-    note = sheet.wrap(table.note, sheet.inner_mm, _SMALL) if table.note else []
-    for place, cells in enumerate(table.rows, start=1):
-        texts = [_cut(shown(c, column, locale), _LONGEST_CELL) for c, column in zip(cells, table.columns, strict=True)]
-        lines = [sheet.wrap(text, width - gap, size) for text, width in zip(texts, widths, strict=True)]
-        under = sheet.line_mm(_SMALL) * len(note) + 3 if place == len(table.rows) else 0.0
-        if sheet.y + height * min(max(len(cell) for cell in lines), 6) + under > sheet.bottom_mm:
+    for place, lines in enumerate(rows, start=1):
+        with_note = under if place == len(rows) else 0.0
+        if sheet.y + min(tall[place], 6 * height) + with_note > sheet.bottom_mm:
             sheet.new_page()
             row(heads, "B")
         row(lines, "")

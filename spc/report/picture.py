@@ -14,6 +14,7 @@ __all__ = ["draw_png", "draw_svg"]
 WIDTH_IN, HEIGHT_IN = 6.6, 2.9
 _MOST_VECTORS = 700  # with more intervals than this they are drawn as one small picture inside the drawing
 _DPI = 170
+_PLACE = (0.095, 0.165, 0.895, 0.735)  # left, bottom, width, height of the axes: fixed, so that a drawing is set once
 
 # Okabe and Ito (2008), colours told apart by nearly all eyes; widths and dashes differ as well, never colour alone.
 _COLOUR = {"data": "#0072B2", "law": "#000000", "limit": "#D55E00", "mark": "#555555", "faint": "#999999"}
@@ -70,9 +71,9 @@ def _draw(figure: Figure, decimal: str, kind: str) -> bytes:
 
     canvas = FigureCanvasSVG if kind == "svg" else FigureCanvasAgg
     with matplotlib.rc_context(_STYLE | {"svg.hashsalt": figure.name}):
-        sheet = Sheet(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
+        sheet = Sheet(figsize=(WIDTH_IN, HEIGHT_IN))
         canvas(sheet)
-        axes = sheet.add_subplot()
+        axes = sheet.add_axes(_PLACE)
         for series in figure.series:
             _add(axes, series)
         axes.set_xlabel(figure.x_label)

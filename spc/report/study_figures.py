@@ -45,13 +45,13 @@ def law_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
     return Figure(
         "law",
         "Readings and their law",
-        f"Bars: share of the readings per {unit.label}, each reading spread over the length it stands for. Curve: the "
+        f"Bars: share of the readings per {unit.single}, each reading spread over the length it stands for. Curve: the "
         f"{fit.family} law. Dashed: its median and 99.865 % point. Heavy: the limit, {where}.",
         f"{len(study.data)} readings against the limit {where}. The {fit.family} law has its median at "
         f"{locale.number(unit.of(median), unit.decimals)} and its 99.865 % point at "
         f"{locale.number(unit.of(point), unit.decimals)} {unit.label}.",
         f"{study.plan.characteristic}, {unit.label}",
-        f"share per {unit.label}",
+        f"share per {unit.single}",
         (
             Series("readings", "bars", "data", _floats(edges[:-1] / scale), _floats(per_unit),
                    x2=_floats(edges[1:] / scale)),

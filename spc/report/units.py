@@ -15,6 +15,7 @@ class ReportUnit:
     label: str  # as printed behind a number
     um_per_unit: float
     decimals: int  # of a shown length
+    single: str  # one of it, as printed behind 'per'
     words: str  # said once, where the report names its units
 
     def of(self, length_um: float) -> float:
@@ -22,7 +23,7 @@ class ReportUnit:
         return length_um / self.um_per_unit
 
 
-MICROMETRE = ReportUnit("um", "µm", 1.0, 3, "micrometres")
+MICROMETRE = ReportUnit("um", "µm", 1.0, 3, "µm", "micrometres")
 
 
 def report_unit(name: str, *, lamp_name: str = "") -> ReportUnit:
@@ -43,7 +44,7 @@ def report_unit(name: str, *, lamp_name: str = "") -> ReportUnit:
     if name == "um":
         return MICROMETRE
     if name == "uin":
-        return ReportUnit("uin", "µin", float(um_per("uin")), 1, "microinches, 1 µin = 0.0254 µm")
+        return ReportUnit("uin", "µin", float(um_per("uin")), 1, "µin", "microinches, 1 µin = 0.0254 µm")
     if name != "bands":
         raise ValueError(f"`units` must be one of um, uin, bands, got {name!r}")
     if not lamp_name:
@@ -52,4 +53,4 @@ def report_unit(name: str, *, lamp_name: str = "") -> ReportUnit:
     words = (
         f"light bands of {source.name} light, 1 band = {source.band_um:.6g} µm (half of {source.wavelength_nm:g} nm)"
     )
-    return ReportUnit("bands", f"bands ({source.name})", source.band_um, 2, words)
+    return ReportUnit("bands", f"bands ({source.name})", source.band_um, 2, "band", words)

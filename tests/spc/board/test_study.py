@@ -1,6 +1,7 @@
 import json
 import math
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -183,3 +184,12 @@ def test_a_young_running_cycle_does_not_flatter_the_whole():
     assert whole.index_lower_bound < whole.mixture.index
     few = over_cycles(cycles([40] * 3), 1.2, level=0.95)
     assert few.status == "computed" and math.isnan(few.index_lower_bound) and "too few for a bound" in few.sentence
+
+
+def test_readings_written_finer_than_they_are_read_are_told(view, study):
+    assert "step finer than read" not in {r.name for r in study.refusals}
+    material = gather(view, StudyPlan("PN-7"))
+    steps = np.round(material.data["low_um"].to_numpy() / 0.1) * 0.1  # read to 0.1 um, written to 0.01 um
+    coarse = replace(material, data=material.data.assign(low_um=steps, high_um=steps + 0.01))
+    told = {r.name: r.sentence for r in compute_study(coarse).refusals}
+    assert "written to 0.01 um but fall on steps of 0.1 um" in told["step finer than read"]

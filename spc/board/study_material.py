@@ -13,6 +13,7 @@ import pandas as pd
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.gauge_study import log_readings, way_of_reading
+from spc.board.reactions import findings
 from spc.board.study_age import PlannedAge, planned_age
 from spc.board.study_plan import StudyPlan, check_plan, plan_from_json
 from spc.chart.replay import ChartSignal, signals_of
@@ -281,9 +282,10 @@ def _spells(signals: list[ChartSignal]) -> list[list[ChartSignal]]:
 
 
 def _answered(view: CellView, spell: list[ChartSignal]) -> bool:
-    """Whether a person answered a signal of this lap and sign raised within the spell."""
+    """Whether a person answered a signal of this lap and sign raised within the spell; handed on is no answer."""
     stored, first = view.stored_signals, spell[0]
-    of_spell = stored[(stored["lap"] == first.lap) & (stored["sign"] == first.sign) & (stored["reactions"] > 0)]
+    done = stored["signal_id"].isin(findings(view.reactions)["signal_id"])
+    of_spell = stored[(stored["lap"] == first.lap) & (stored["sign"] == first.sign) & done]
     return bool(of_spell["face_id"].between(first.since_face_id, spell[-1].face_id).any())
 
 

@@ -1,5 +1,6 @@
 """The screens of lapcell: routes, how each person reads them, and the live pulse. Start it with `lapcell serve`."""
 
+import importlib
 from functools import partial
 from pathlib import Path
 
@@ -10,19 +11,12 @@ from dashboard.parts.display import chosen_display, display_choice, take_on_ligh
 from dashboard.parts.page import Page
 from dashboard.parts.pulse import pulse
 from dashboard.theme import look_for, stylesheet
-from dashboard.views import lap, log, proof, shift, tour
 from dashboard.words import speak
 
 __all__: list[str] = []
 
 _ICON = Path(__file__).parent / "icon.png"
-_VIEWS = {
-    "shift": (shift.render, "Shift", True),
-    "lap": (lap.render, "Lap", False),
-    "proof": (proof.render, "Proof", False),
-    "log": (log.render, "Log", False),
-    "tour": (tour.render, "Tour", False),
-}
+_VIEWS = {"shift": "Shift", "lap": "Lap", "proof": "Proof", "log": "Log", "tour": "Tour"}  # the first is shown first
 
 
 def main() -> None:
@@ -38,13 +32,18 @@ def main() -> None:
     speak(display.numbers, tuple(data.lap_names(now)))
     routes: dict[str, st.Page] = {}
     page = Page(now=now, site=site, look=look, unit=display.unit, numbers=display.numbers, wall=wall, routes=routes)
-    for name, (render, title, default) in _VIEWS.items():
-        routes[name] = st.Page(partial(render, page), title=title, url_path=name, default=default)
+    for name, title in _VIEWS.items():
+        routes[name] = st.Page(partial(_draw, name, page), title=title, url_path=name, default=not routes)
     chosen = st.navigation(list(routes.values()), position="hidden" if wall else "top")
     chosen.run()
     if not wall:
         display_choice(page)
     pulse(now)
+
+
+def _draw(name: str, page: Page) -> None:
+    """Draw one view; only the view asked for is loaded, so that the first screen is there soon."""
+    importlib.import_module(f"dashboard.views.{name}").render(page)
 
 
 main()

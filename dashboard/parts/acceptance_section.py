@@ -10,6 +10,7 @@ import streamlit as st
 from dashboard import cards, proof_data
 from dashboard.charts.trade import conformance_figure, trade_figure, trade_table
 from dashboard.parts.page import Page
+from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import length_unit, plan_text
 from dashboard.units import DisplayUnit
@@ -107,7 +108,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
     limit = micro(f"limit {study.limit_text}") if study.limit_text else "limit"
     st.html(cards.subject(_capital(trade.sentence), kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
     _facts(trade.chosen, trade.bad_share, unit)
-    left, right = st.columns(2, gap="large")
+    left, right = pair("acceptance")
     with left:
         st.html(cards.section("Bad accepted against good rejected"))
         show_picture(

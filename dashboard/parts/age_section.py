@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.charts.life import cost_figure, survival_figure
 from dashboard.parts.page import Page
+from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.words import count
 from spc.wear.recondition_plan import ReconditionPlan
@@ -31,7 +32,7 @@ def age_section(page: Page, lap: str) -> None:
         return
     laps, plan = data.recondition_plan(page.now, lap, str(clock), float(planned), float(worn))
     st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(laps)}; costs in any unit of yours"))
-    survival, cost = st.columns(2, gap="large")
+    survival, cost = pair("age")
     with survival:
         _survival(plan, page, str(clock))
     with cost:

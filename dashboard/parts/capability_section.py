@@ -4,6 +4,7 @@ import streamlit as st
 
 from dashboard import cards, proof_data
 from dashboard.parts.page import Page
+from dashboard.parts.pair import pair
 from dashboard.parts.study_choice import choose_study, exclusions, plan_text
 from dashboard.parts.study_kept import keep, kept_studies
 from dashboard.parts.study_report import batch, downloads, made_now
@@ -21,7 +22,7 @@ def capability_section(page: Page, lap: str, person: str) -> None:
     show_study(study, page, key="now")
     with st.expander("Leave readings out, each with its cause"):
         exclusions(page, plan)
-    written, kept = st.columns(2, gap="large")
+    written, kept = pair("study")
     with written:
         downloads(page, study, made_now(page, person), key="now")
     with kept:

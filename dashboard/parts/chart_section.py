@@ -7,6 +7,7 @@ from dashboard import cards, data
 from dashboard.charts.control import control_figure, control_table
 from dashboard.parts.freeze import freeze
 from dashboard.parts.page import Page
+from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.words import join_words
 from spc.board.lap_chart import ChartReport
@@ -46,7 +47,7 @@ def chart_section(page: Page, lap: str, person: str) -> None:
             sentence=f"{report.sentence} {report.alarms}",
             table=control_table(drawn, page.unit),
         )
-    claims, signals = st.columns(2, gap="large")
+    claims, signals = pair("chart")
     with claims:
         st.html(cards.section("What this chart is") + cards.sentences(_claims(report)))
         if report.remarks:

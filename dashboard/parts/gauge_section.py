@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import cards, proof_data
 from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_table
 from dashboard.parts.page import Page
+from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
@@ -65,7 +66,7 @@ def _study(page: Page, report: GaugeReport, part: str, unit: DisplayUnit) -> Non
         for name, one in (("one reader, again", study.repeatability), ("reader to reader", study.reader))
         if one is not None
     ]
-    pictures = st.columns(2, gap="large")
+    pictures = pair("gauge")
     with pictures[0]:
         st.html(cards.section("How far readings of one face differ"))
         show_picture(

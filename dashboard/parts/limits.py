@@ -1,18 +1,32 @@
 """The limits of the drawings: every revision with who and why, and a form that adds one."""
 
+from dataclasses import dataclass
+
 import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
+from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
 from dashboard.words import count
 from spc.store.frames import CHARACTERISTICS
 
 __all__ = ["limits"]
 
-_ONE_SIDED = tuple(name for name in CHARACTERISTICS if not name.startswith("thickness"))
+_TWO_SIDED = ("thickness", "thickness_before")  # a dimension may be too small; a form or a roughness may not
+
+
+@dataclass(frozen=True, slots=True)
+class _Limit:
+    """A limit as typed, in the shown unit; None = no such end."""
+
+    part: str
+    characteristic: str
+    upper: float | None
+    lower: float | None
+    why: str
 
 
 def limits(page: Page, person: str) -> None:
@@ -25,37 +39,46 @@ def limits(page: Page, person: str) -> None:
     else:
         st.html(cards.sentences([f"{count(len(history), 'revision')}, newest first; an old one is never changed."]))
         show_table(_shown(history, page.unit), key="limits")
+    st.html(cards.section("Set a limit"))
+    characteristic = st.selectbox(
+        "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320
+    )
     with st.form("limit", clear_on_submit=True):
-        st.html(cards.section("Set a limit"))
         part = st.text_input("Part number", help="* stands for any part.")
-        characteristic = st.selectbox("What is limited", _ONE_SIDED)
-        value = st.number_input(f"At most, {page.unit.label}", min_value=0.0, value=None, format="%g")
+        unit = length_unit(characteristic, page.unit)
+        signed = characteristic in _TWO_SIDED
+        least = None if signed else 0.0
+        upper = st.number_input(f"At most, {unit.label}", min_value=least, value=None, format="%g")
+        lower = st.number_input(f"At least, {unit.label}", value=None, format="%g") if signed else None
         why = st.text_input("Why", placeholder="drawing revision C")
         if st.form_submit_button("Keep this limit", type="primary"):
-            _keep(part, characteristic, value, why, page.unit, person)
+            _keep(_Limit(part, characteristic, upper, lower, why), unit, person)
 
 
-def _keep(part: str, characteristic: str, value: float | None, why: str, unit: DisplayUnit, person: str) -> None:
-    if not person or not why.strip():
+def _words(characteristic: str) -> str:
+    return characteristic.replace("_", " ")
+
+
+def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
+    if not person or not limit.why.strip():
         st.error("A limit is signed and explained: say who, and why.")
         return
-    if not value:
-        st.error("A limit must be a length greater than 0.")
+    if limit.upper is None and limit.lower is None:
+        st.error("A limit must be a length: type at most how much.")
         return
+    ends = {"upper": limit.upper, "lower": limit.lower}
+    lengths = {f"{end}_um": None if value is None else value * unit.um_per_unit for end, value in ends.items()}
+    texts = {f"{end}_text": "" if value is None else f"{value:g} {unit.label}" for end, value in ends.items()}
     try:
         with data.open_store() as store:
             store.set_limit(
-                part,
-                characteristic,
-                upper_um=value * unit.um_per_unit,
-                upper_text=f"{value:g} {unit.label}",
-                who=person,
-                why=why.strip(),
-            )
+                limit.part, limit.characteristic, **lengths, **texts, who=person, why=limit.why.strip()
+            )  # fmt: skip
     except ValueError as error:
         st.error(str(error))
         return
-    st.toast(f"Kept: {characteristic} of {part} at most {value:g} {unit.label}.")
+    said = " to ".join(text for text in (texts["lower_text"], texts["upper_text"]) if text)
+    st.toast(f"Kept: {_words(limit.characteristic)} of {limit.part} {said}.")
     st.rerun()
 
 
@@ -65,8 +88,11 @@ def _shown(history: pd.DataFrame, unit: DisplayUnit) -> pd.DataFrame:
         {
             "revision": newest["revision"],
             "part": newest["part"],
-            "characteristic": newest["characteristic"],
-            "as typed": newest["upper_text"],
+            "what is limited": newest["characteristic"].map(_words),
+            "in force": (~newest.duplicated(["part", "characteristic"])).map({True: "yes", False: "replaced"}),
+            "as typed": newest["upper_text"].where(
+                newest["lower_text"] == "", newest["lower_text"] + " to " + newest["upper_text"]
+            ),
             f"at most, {unit.label}": (newest["upper_um"] / unit.um_per_unit).round(4),
             f"at least, {unit.label}": (newest["lower_um"] / unit.um_per_unit).round(4),
             "valid from": newest["valid_from"].str.slice(0, 16).str.replace("T", " "),

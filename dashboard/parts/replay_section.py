@@ -27,7 +27,7 @@ def replay_section(page: Page, lap: str) -> None:
     if day is None:
         return
     played = proof_data.played_day(page.now, day.isoformat(), lap if own == "this lap" else "", "")
-    st.html(cards.subject(played.sentence, kicker="Judged by the limits frozen at the time"))
+    st.html(cards.subject(f"{played.sentence.rstrip('.')}.", kicker="Judged by the limits frozen at the time"))
     if played.signals:
         table = pd.DataFrame(
             [

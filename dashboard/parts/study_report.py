@@ -33,7 +33,7 @@ class _Look:
 def downloads(page: Page, study: Study, made: Made, *, key: str) -> None:
     """Offer a study in every format; the unit is that of the screen."""
     st.html(cards.section("Write it out"))
-    look = _look(key)
+    look = _look(page, key)
     stem = f"{made.study} {made.version}" if made.study else f"{study.plan.part} {study.plan.characteristic}"
     with st.container(key=f"downloads-{key}", horizontal=True):
         for form in FORMATS:
@@ -50,7 +50,7 @@ def batch(page: Page, plan: StudyPlan, person: str) -> None:
         chosen = st.multiselect("Part numbers", parts, key="batch-parts")
         what = st.multiselect("What was read", CHARACTERISTICS, default=["flatness"], key="batch-what")
         forms = st.multiselect("Formats", list(FORMATS), default=["pdf"], format_func=str.upper, key="batch-forms")
-        look = _look("batch")
+        look = _look(page, "batch")
         plans = [replace(plan, part=part, characteristic=one, excluded={}, limit_um=None)
                  for part in chosen for one in what]  # fmt: skip
         many = len(plans) * len(forms)
@@ -72,10 +72,15 @@ def made_now(page: Page, person: str) -> Made:
     return Made(at=view.now, by=person, site=page.site.site_name, software=software_version())
 
 
-def _look(key: str) -> _Look:
+def _look(page: Page, key: str) -> _Look:
     with st.container(key=f"look-{key}", horizontal=True):
         language = st.selectbox(
-            "Numbers written as", list(_LANGUAGES), format_func=_LANGUAGES.__getitem__, key=f"language-{key}", width=230
+            "Numbers written as",
+            list(_LANGUAGES),
+            index=list(_LANGUAGES).index(page.numbers.name),
+            format_func=_LANGUAGES.__getitem__,
+            key=f"language-{key}",
+            width=230,
         )
         paper = st.selectbox("Paper of the PDF", ("A4", "Letter"), key=f"paper-{key}", width=200)
     return _Look(str(language), str(paper))

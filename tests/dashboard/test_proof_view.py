@@ -125,3 +125,23 @@ def test_corrections_after_a_signal_stand_apart(limited):
     after, every, aliases = (frame.value for frame in page.dataframe)
     assert after["changed"].tolist() == ["minutes from 12.0 to 9.0"] and "over its limit" in after["came after"].iloc[0]
     assert len(every) == 1 and aliases["read as"].tolist() == ["CI-1"]
+
+
+def test_a_dimension_has_a_limit_on_both_sides_and_the_old_one_is_replaced(limited):
+    page = run(lap="CI-1", section="Limits")
+    field(page, "What is limited").set_value("thickness").run()
+    field(page, "Part number").set_value("seal plate")
+    field(page, "At most").set_value(9_998.0)
+    field(page, "At least").set_value(10_002.0)
+    field(page, "Why").set_value("drawing D")
+    press(page, "Keep this limit")
+    assert page.error[0].value.startswith("`lower_um` must be less than `upper_um`")
+    for upper in (10_004.0, 10_003.0):
+        field(page, "Part number").set_value("seal plate")
+        field(page, "At most").set_value(upper)
+        field(page, "At least").set_value(9_998.0)
+        field(page, "Why").set_value("drawing D")
+        press(page, "Keep this limit")
+    told = page.dataframe[0].value
+    assert told["in force"].tolist() == ["yes", "replaced", "yes"]
+    assert told["as typed"].tolist() == ["9998 µm to 10003 µm", "9998 µm to 10004 µm", "2 bands"]

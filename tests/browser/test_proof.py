@@ -8,6 +8,7 @@ import pytest
 
 from spc.store.store import Store
 from tests.browser.conftest import settled
+from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
 SECTIONS = {
@@ -51,6 +52,14 @@ def test_every_section_opens_from_its_link_and_fits_a_tablet(at, cell, section):
         titles = picture.locator(".xtitle, .ytitle, .y2title").all_text_contents()
         assert titles and all(title.strip() for title in titles)
     assert page.locator(".js-plotly-plot").count() == told
+
+
+@pytest.mark.parametrize("section", ["Wear", "Index", "Reading", "Acceptance", "Variation", "Limits", "How we know"])
+def test_axe_finds_nothing_of_ours_in_the_dark(at, cell, section):
+    page = at(f"{cell[0]}/proof?lap=DI-1&section={section}", dark=True)
+    page.get_by_text(SECTIONS[section]).first.wait_for()
+    settled(page)
+    assert findings(page) == {}
 
 
 def test_limits_are_frozen_with_a_reading_left_out_and_its_cause(at, cell):

@@ -22,6 +22,7 @@ LEAST_IN_CLASS = 20  # readings of a class that carry a law of their own; our ow
 LEAST_CYCLES = 5  # cycles from which a bound is drawn; our own rule
 LEAST_WHOLE = 3  # whole cycles from which the ages of a usual cycle are weighted; our own rule
 _CLASS_FIT_LEVEL = 0.05  # share of good studies in which some class would be called unfit by chance
+_REPETITIONS = 200  # simulated samples: half of the whole study's, for figures that stand beside it
 _GROUPS = 20  # cycles are left out in at most so many groups
 # The plain bound covers too little from few cycles, where one cycle can hide the tail; so much wider, it holds what it
 # says in simulated cells. Our own figure, from tests/honesty/test_whole_cycles.py.
@@ -125,7 +126,7 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
         if chosen.best is None or chosen.best.status == "refused":
             why = f"no index over whole cycles: no law can be fitted to {aged}: {chosen.reason}"
             return OverCycles("refused", why, None, nan, nan, (), cycles, whole, level)
-        check = check_fit(chosen.best, level=_CLASS_FIT_LEVEL / (inner.size + 1))
+        check = check_fit(chosen.best, level=_CLASS_FIT_LEVEL / (inner.size + 1), repetitions=_REPETITIONS)
         if check.status == "rejected":
             why = f"no index over whole cycles: {aged} do not follow one law (p {check.p_value:.3f}); study fewer laps"
             return OverCycles("refused", why, None, nan, nan, (), cycles, whole, level)
@@ -204,7 +205,7 @@ def at_planned_age(
     if check.status == "rejected":
         return refused(f"no index at {planned.faces:.0f} faces: {check.sentence}")
     still = tuple(r for r in refusals if r.name not in ("fit rejected", "fit not checked", "trend not modelled"))
-    index = quantile_index(choice, limit_um, refusals=still, level=level)
+    index = quantile_index(choice, limit_um, refusals=still, level=level, repetitions=_REPETITIONS)
     oldest, youngest = float(age[near].max()), float(age[near].min())
     sentence = f"at {planned.faces:.0f} faces ({planned.source}), from {wanted} readings aged {youngest:.0f} to "
     return AtAge(

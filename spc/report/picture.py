@@ -103,8 +103,8 @@ def _add(axes: "Axes", series: Series) -> None:
         )  # fmt: skip
     elif series.kind == "intervals":
         axes.vlines(
-            series.x, series.y, series.y2, colors=colour, linewidth=1.0, alpha=0.5, label=series.label,
-            rasterized=len(series.x) > _MOST_VECTORS,
+            series.x, series.y, series.y2, colors=colour, linewidth=1.8, alpha=0.5, capstyle="round",
+            label=series.label, rasterized=len(series.x) > _MOST_VECTORS,
         )  # fmt: skip
     elif series.kind == "upright":
         for at, x in enumerate(series.x):

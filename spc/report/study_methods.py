@@ -17,7 +17,8 @@ METHODS: tuple[str, ...] = (
     "(1952), Journal of the American Statistical Association 47. The idea of time-dependent models: ISO 22514-2 (from "
     "memory).",
     "Over whole cycles: the laws of four classes of age, mixed as faces were made; bounds by leaving out a cycle at a "
-    "time (Tukey 1958, Annals of Mathematical Statistics 29).",
+    "time (Tukey 1958, Annals of Mathematical Statistics 29), made 1.6 times as wide, a figure of our own with which "
+    "they held what they say in simulated cells.",
     "Spread within and between cycles: restricted maximum likelihood, profile intervals (Patterson and Thompson 1971, "
     "Biometrika 58).",
     "Refusals: rules of this software (30 faces, 3 cycles, reading step at most 10 % of the limit, every signal "

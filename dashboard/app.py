@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.parts.display import chosen_display, display_choice, take_on_light
-from dashboard.parts.page import Page
+from dashboard.parts.page import FORM_BEGUN, Page
 from dashboard.parts.pulse import pulse
 from dashboard.theme import look_for, stylesheet
 from dashboard.words import speak
@@ -43,6 +43,8 @@ def main() -> None:
 
 def _draw(name: str, page: Page) -> None:
     """Draw one view; only the view asked for is loaded, so that the first screen is there soon."""
+    if name != "lap":
+        st.session_state.pop(FORM_BEGUN, None)  # a form that is not on screen begins anew when it is
     importlib.import_module(f"dashboard.views.{name}").render(page)
 
 

@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
-from dashboard.parts.page import Page, moment_on
+from dashboard.parts.page import FORM_BEGUN, Page, moment_on
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
 
@@ -34,6 +34,19 @@ class _Logged:
     at: float = field(default_factory=time.monotonic)
 
 
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """One lap, its last face and its usual readings when the form was begun."""
+
+    lap: str
+    last: dict[str, Any] | None
+    usual: tuple[str, ...]
+
+    @property
+    def face_id(self) -> int:
+        return _face_id(self.last)
+
+
 def log_form(page: Page, lap: str, person: str) -> None:
     """Offer the forms for one lap."""
     faces = data.recent_faces(page.now, lap)
@@ -42,26 +55,45 @@ def log_form(page: Page, lap: str, person: str) -> None:
     _show_last(lap, person)
     face, event, mend = st.tabs(["Face", "Event", "Correct last face"])
     with face:
-        _face_form(page, lap, last, usual_readings(faces), person)
+        began = _began(lap, last, usual_readings(faces))
+        if began.face_id != _face_id(last) and last is not None:
+            _offer_newer(lap, last)
+        _face_form(page, lap, began, person)
     with event:
         _event_form(page, lap, last, person)
     with mend:
         _correction_form(page, last, person)
 
 
-def _face_form(page: Page, lap: str, last: dict[str, Any] | None, usual: list[str], person: str) -> None:
-    unit = entry_unit(last, page.site)
-    before = last or {}
-    with st.form(f"face-{lap}-{before.get('face_id', 0)}", border=False):
-        tapped = (
-            st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{lap}-{before.get('face_id', 0)}") if usual else None
-        )
+def _began(lap: str, last: dict[str, Any] | None, usual: list[str]) -> _Begun:
+    """Return what this screen's form began from: it stays while a person fills it in, whoever else writes meanwhile."""
+    began: _Begun | None = st.session_state.get(FORM_BEGUN)
+    if began is None or began.lap != lap:
+        began = st.session_state[FORM_BEGUN] = _Begun(lap, last, tuple(usual))
+    return began
+
+
+def _offer_newer(lap: str, last: dict[str, Any]) -> None:
+    """Say that a newer face came from elsewhere, and let the person start the form from it."""
+    what = [last["flatness_text"] or "no flatness", last["part"] or "no part", last["time_text"] or "no time"]
+    st.html(cards.sentences([f"Newer on {lap}: {', '.join(what)}."]))
+    if st.button("Start from it", key=f"newer-{lap}", help="Part, grit, unit and minutes come from that face."):
+        st.session_state.pop(FORM_BEGUN)
+        st.rerun()
+
+
+def _face_form(page: Page, lap: str, began: _Begun, person: str) -> None:
+    unit = entry_unit(began.last, page.site)
+    before = began.last or {}
+    with st.form(f"face-{lap}-{began.face_id}", border=False):
+        usual = list(began.usual)
+        tapped = st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{lap}-{began.face_id}") if usual else None
         typed = st.text_input(
             "or type it" if usual else f"Flatness, {unit.label}",
             placeholder="1.5   <0.5   1-1.5   2+",
-            key=f"typed-{lap}",
+            key=f"typed-{lap}-{began.face_id}",
         )
-        shape = st.pills("Shape", _SHAPES, key=f"shape-{lap}")
+        shape = st.pills("Shape", _SHAPES, key=f"shape-{lap}-{began.face_id}")
         minutes = st.number_input(
             "Minutes on the lap",
             min_value=0.0,
@@ -70,7 +102,7 @@ def _face_form(page: Page, lap: str, last: dict[str, Any] | None, usual: list[st
             step=1.0,
             format="%g",
         )
-        scratch = st.checkbox("A scratch", key=f"scratch-{lap}")
+        scratch = st.checkbox("A scratch", key=f"scratch-{lap}-{began.face_id}")
         with st.expander("Part, grit, finish, result"):
             part = st.text_input("Part", value=str(before.get("part", "")))
             serial = st.text_input("Serial", help="Left empty it is not known; the last face's serial is not repeated.")
@@ -233,7 +265,12 @@ def _undo(last: _Logged, person: str) -> None:
 
 def _done(logged: _Logged) -> NoReturn:
     st.session_state[_LAST] = logged
+    st.session_state.pop(FORM_BEGUN, None)  # the next form begins from the lap's last face
     st.rerun()
+
+
+def _face_id(row: dict[str, Any] | None) -> int:
+    return int(row["face_id"]) if row else 0
 
 
 def _number(row: dict[str, Any], name: str) -> float | None:

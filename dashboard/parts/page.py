@@ -14,7 +14,9 @@ from dashboard.words import markdown_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["Page", "link_to_lap", "moment_on"]
+__all__ = ["FORM_BEGUN", "Page", "link_to_lap", "moment_on"]
+
+FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,8 +80,7 @@ def test_a_face_logged_from_the_form(benchmark, million):
     page = page_of("lap")
 
     def typed():
-        next(field for field in page.text_input if field.key == f"typed-{LAPS[2]}").set_value("1")
-        page.text_input(key=f"typed-{LAPS[2]}")
+        next(field for field in page.text_input if str(field.key).startswith(f"typed-{LAPS[2]}-")).set_value("1")
         time.sleep(8.5)  # longer than what is taken for one tap too many
 
     def press():

@@ -65,7 +65,7 @@ def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[str]:
     ends = ["flatness_high_um", "flatness_low_um"]
     often = latest["flatness_text"].map(latest["flatness_text"].value_counts())
     ways = latest.assign(often=often).sort_values("often", ascending=False, kind="stable")
-    once = ways.drop_duplicates(ends).head(most)  # "1.5" and "1 1/2" are one reading
+    once = ways.drop_duplicates(ends).drop_duplicates("flatness_text").head(most)  # "1.5" and "1 1/2" are one reading
     return [str(text) for text in once.sort_values(ends)["flatness_text"]]
 
 

@@ -65,10 +65,19 @@ def test_the_unit_comes_from_the_last_face_then_the_site_and_is_always_named():
 def test_usual_readings_run_from_the_flattest_up():
     faces = pd.DataFrame(
         {
-            "flatness_text": ["1", "<0.5", "1", "2+", "", "0.5", "1/1"],
-            "flatness_low_um": [0.2, 0.0, 0.2, 0.6, math.nan, 0.1, 0.2],
-            "flatness_high_um": [0.4, 0.15, 0.4, math.inf, math.nan, 0.2, 0.4],
-            "flatness_unit": ["band"] * 7,
+            "flatness_text": [
+                "1",
+                "<0.5",
+                "1",
+                "2+",
+                "",
+                "0.5",
+                "1/1",
+                "1",
+            ],  # the last "1" by one who reads whole bands
+            "flatness_low_um": [0.2, 0.0, 0.2, 0.6, math.nan, 0.1, 0.2, 0.1],
+            "flatness_high_um": [0.4, 0.15, 0.4, math.inf, math.nan, 0.2, 0.4, 0.5],
+            "flatness_unit": ["band"] * 8,
         }
     )
     assert usual_readings(faces) == ["<0.5", "0.5", "1", "2+"]

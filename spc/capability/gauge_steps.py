@@ -109,7 +109,7 @@ class _Likelihood:
 
     def __call__(self, theta: Array) -> float:
         """Return minus the log-likelihood."""
-        from scipy.special import logsumexp, ndtr
+        from scipy.special import ndtr
 
         mean, face_sd, sd = theta[0], np.exp(theta[1]), np.exp(theta[2])
         offsets = np.append(theta[3:], -theta[3:].sum())
@@ -124,7 +124,9 @@ class _Likelihood:
         z = (edges - mean) / face_sd
         z[0], z[-1] = -np.inf, np.inf
         weight = np.log(np.maximum(np.diff(ndtr(z)), 1e-300))
-        return -float(logsumexp(self.counts @ log_p + weight, axis=1).sum())
+        logs = self.counts @ log_p + weight
+        top = logs.max(axis=1)
+        return -float((top + np.log(np.exp(logs - top[:, None]).sum(axis=1))).sum())
 
 
 def _spread(middle: Array) -> float:

@@ -149,6 +149,8 @@ class _Restricted:
         self.zz, self.zx, self.zy = z.T @ z, z.T @ x, z.T @ y
         self.xx, self.xy, self.yy = x.T @ x, x.T @ y, float(y @ y)
         self.spare = y.size - x.shape[1]
+        every = np.column_stack([z, x, y])
+        self.bordered = every.T @ every
 
     def parts(self, relative: Array) -> tuple[float, float]:
         """Log determinants together, and the weighted sum of squares, at sds relative to the residual's."""
@@ -156,18 +158,24 @@ class _Restricted:
         if len(self.sizes) == 1:  # the levels of one factor never meet: the matrix is diagonal
             diagonal = np.sqrt(1 + scale**2 * np.diag(self.zz))
             ux, uy = (scale / diagonal)[:, None] * self.zx, scale / diagonal * self.zy
+            try:
+                inner = np.linalg.cholesky(self.xx - ux.T @ ux)
+            except np.linalg.LinAlgError:  # a factor so wide that rounding drowns the fixed terms: never the best
+                return _NEVER, 1.0
+            b = np.linalg.solve(inner, self.xy - ux.T @ uy)
+            square = self.yy - float(uy @ uy) - float(b @ b)
+            pivots = np.append(diagonal, np.diag(inner))
         else:
-            root = np.linalg.cholesky(np.eye(scale.size) + scale[:, None] * self.zz * scale[None, :])
-            ux = np.linalg.solve(root, scale[:, None] * self.zx)
-            uy = np.linalg.solve(root, scale * self.zy)
-            diagonal = np.diag(root)
-        try:
-            inner = np.linalg.cholesky(self.xx - ux.T @ ux)
-        except np.linalg.LinAlgError:  # a factor so wide that rounding drowns the fixed terms: never the best
-            return _NEVER, 1.0
-        b = np.linalg.solve(inner, self.xy - ux.T @ uy)
-        square = self.yy - float(uy @ uy) - float(b @ b)
-        logs = self.log_fixed + 2 * float(np.log(diagonal).sum() + np.log(np.diag(inner)).sum())
+            # One root of everything, the readings as the last row: its last pivot is the root of the sum of squares.
+            wide = np.append(scale, np.ones(self.bordered.shape[0] - scale.size))
+            whole = wide[:, None] * self.bordered * wide[None, :]
+            whole[np.arange(scale.size), np.arange(scale.size)] += 1
+            try:
+                root = np.linalg.cholesky(whole)
+            except np.linalg.LinAlgError:
+                return _NEVER, 1.0
+            pivots, square = np.diag(root)[:-1], float(root[-1, -1]) ** 2
+        logs = self.log_fixed + 2 * float(np.log(pivots).sum())
         return logs, max(square, 1e-300)
 
     def deviance(self, relative: Array) -> float:

@@ -231,7 +231,7 @@ def _signal(chart: SignChart, s: ChartSignal) -> Signal:
     else:
         sentence = (
             f"{_capital(sign.words)} on {s.lap} is beyond its limit {since}: {shown:.3g} {sign.unit} against "
-            f"{s.limit:.3g}{of_part}, {usual:.3g} is usual."
+            f"{s.limit:.3g}{of_part}; {usual:.3g} is usual."
         )
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(

@@ -130,7 +130,7 @@ def _heaping(own: pd.DataFrame) -> HealthFinding | None:
         return None
     count, of = sum(int(whole[r].sum()) for r in heaping), sum(r.size for r in heaping)
     text = (
-        f"{len(heaping)} of {len(readers)} readers give whole bands almost only ({count} of {of} of those readings), "
+        f"{len(heaping)} of {len(readers)} readers {'gives' if len(heaping) == 1 else 'give'} whole bands almost only ({count} of {of} of those readings), "
         "so these readings count as plus or minus half a band."
     )
     cure = "A short gauge study tells whether halves can be read here."

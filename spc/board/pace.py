@@ -25,7 +25,7 @@ class PartPace:
         """The comparison in words."""
         return (
             f"{self.part}: {self.minutes:.1f} min a face over {self.faces}, usually {self.usual_minutes:.1f} "
-            f"({self.usual_faces} faces before)"
+            f"({self.usual_faces:,} faces before)."
         )
 
 

@@ -122,11 +122,12 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
         left = report.faces_left
         known = left.unit == "faces" and left.low is not None
         low = 0.0 if left.status == "over" else float(left.low) if known and left.low is not None else float("nan")
-        needs.append(LapNeed(report.lap, report.state, low, faces_per_shift(view.faces_of(report.lap))))
+        pace = faces_per_shift(view.faces_of(report.lap))
+        needs.append(LapNeed(report.lap, report.state, low, pace, over=left.status == "over"))
     slots = plan_slots(needs, breaks)
     note = (
-        f"Over the next {plural(len(breaks), 'break')}, one lap at each, by the low end of the faces left and the "
-        "usual pace of each lap."
+        f"Planned over the next {plural(len(breaks), 'break')}, one lap at each, so that every lap lasts until its "
+        "break at its usual pace and the low end of its faces left."
     )
     return slots, note if slots else f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
 

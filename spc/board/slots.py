@@ -21,8 +21,9 @@ class LapNeed:
 
     lap: str
     state: str  # a key of spc.board.results.STATES
-    faces_left_low: float  # low end of its range; 0 = at the limit already, NaN = no forecast
+    faces_left_low: float  # low end of its range, NaN = no forecast
     faces_per_shift: float  # its usual pace, 0 = unknown
+    over: bool = False  # at its limit already
 
 
 def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: int = 1) -> tuple[ReconditionSlot, ...]:
@@ -41,7 +42,7 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     -------
     tuple of ReconditionSlot
         In order of time: first what cannot wait for a break, last what is held. A lap whose faces outlast the last
-        break shown, or that has no forecast, is not in it.
+        break shown, or that has no forecast, is not in it. A lap that is due goes to the next break, as its sentence says.
 
     Raises
     ------
@@ -84,23 +85,24 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
 
 def _last_break(need: LapNeed, breaks: Sequence[Break]) -> int:
     """Place of the last break the lap lasts until; -1 = not even the first, len(breaks) = past the last."""
-    if need.faces_left_low <= 0:
+    if need.over:
         return -1
+    if need.state == "due":
+        return 0
     pace = max(need.faces_per_shift, 1.0)
     lasts = [pace * b.shifts_ahead <= need.faces_left_low for b in breaks]
-    last = len(breaks) if all(lasts) else lasts.index(False) - 1
-    return min(last, 0) if need.state == "due" else last  # due says: at the next break
+    return len(breaks) if all(lasts) else lasts.index(False) - 1
 
 
 def _slot(need: LapNeed, place: int, last: int, breaks: Sequence[Break]) -> ReconditionSlot:
     left = need.faces_left_low
     known = f"at least {left:.0f} left"
-    if place < 0 and left <= 0:
+    if need.over:
         return ReconditionSlot(need.lap, "", 0.0, left, "before its next face: it is at its limit.")
     if place < 0:
         why = "every break it lasts until is taken" if last >= 0 else f"{known} may not last until the first break"
         return ReconditionSlot(need.lap, "", 0.0, left, f"before the first break, or take a spare: {why}.")
     faces = max(need.faces_per_shift, 1.0) * breaks[place].shifts_ahead
-    return ReconditionSlot(
-        need.lap, breaks[place].text, faces, left, f"about {plural(round(faces), 'face')} until then, {known}."
-    )
+    until = f"about {plural(round(faces), 'face')} until then" if faces >= 0.5 else "hardly a face until then"
+    why = f"{until}, {known}." if left >= faces else f"{until}; it may run out before, so read each against the limit."
+    return ReconditionSlot(need.lap, breaks[place].text, faces, left, why)

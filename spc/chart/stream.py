@@ -37,7 +37,7 @@ SIGNS: dict[str, Sign] = {
     sign.name: sign
     for sign in (
         Sign("flatness", "um", "upper", "flatness at first pass"),
-        Sign("minutes", "min", "upper", "minutes of lapping at first pass"),
+        Sign("minutes", "min", "upper", "lapping time at first pass"),
         Sign("removal rate", "um/min", "lower", "stock removed per minute at first pass"),
         Sign("finish", "um", "upper", "finish (Ra)"),
     )

@@ -55,7 +55,7 @@ def test_axes_carry_units(replayed):
     assert figure.layout.xaxis.title.text == "faces charted, oldest to newest"
     assert figure.layout.yaxis.title.text == "flatness at first pass, µm"
     assert "usual spreads" in figure.layout.yaxis2.title.text
-    assert axis_words("minutes", MICROMETRE) == ("minutes of lapping at first pass, minutes", 1.0)
+    assert axis_words("minutes", MICROMETRE) == ("lapping time at first pass, minutes", 1.0)
     assert axis_words("removal rate", display_unit("uin"))[0].endswith("µin per minute")
 
 

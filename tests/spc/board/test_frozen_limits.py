@@ -110,7 +110,7 @@ def test_a_corrected_reading_of_the_list_is_told(store):
 def test_too_few_readings_are_refused_in_words(store):
     done = freeze(store, last=5)
     assert (done.status, done.revision) == ("refused", 0)
-    assert "5 readings of minutes of lapping at first pass are too few" in done.sentence
+    assert "5 readings of lapping time at first pass are too few" in done.sentence
 
 
 def test_days_without_limits_say_so(store):
@@ -122,7 +122,7 @@ def test_days_without_limits_say_so(store):
 def test_refusals(store):
     with pytest.raises(ValueError, match="`who` and `why` must be said"):
         freeze(store, who=" ")
-    with pytest.raises(ValueError, match="no readings of minutes of lapping at first pass on lap 'K9'"):
+    with pytest.raises(ValueError, match="no readings of lapping time at first pass on lap 'K9'"):
         freeze(store, lap="K9")
     with pytest.raises(ValueError, match="no limits are frozen, got revision newest"):
         show_revision(store, lap="K1", sign="flatness")

@@ -16,8 +16,8 @@ FRIDAY = datetime(2026, 3, 6, 18)
 BREAKS = breaks_ahead(FRIDAY, SITE, most=4)  # half a shift, then one and a half, ...
 
 
-def need(lap, low, pace=10.0, state="watch"):
-    return LapNeed(lap, state, low, pace)
+def need(lap, low, pace=10.0, state="watch", over=False):
+    return LapNeed(lap, state, low, pace, over)
 
 
 def test_breaks_are_the_ends_of_shifts_in_working_time():
@@ -43,7 +43,8 @@ def test_a_lap_takes_the_last_break_it_lasts_until():
 
 
 def test_what_cannot_wait_comes_first_and_what_is_held_last_without_a_break():
-    slots = plan_slots([need("A", 20), need("H", 3, state="held"), need("B", 2), need("O", 0, state="due")], BREAKS)
+    over = need("O", 0, state="due", over=True)
+    slots = plan_slots([need("A", 20), need("H", 3, state="held"), need("B", 2), over], BREAKS)
     assert [s.lap for s in slots] == ["O", "B", "A", "H"]
     assert slots[0].why == "before its next face: it is at its limit."
     assert "may not last until the first break" in slots[1].why
@@ -53,6 +54,10 @@ def test_what_cannot_wait_comes_first_and_what_is_held_last_without_a_break():
 def test_a_lap_that_is_due_is_never_planned_past_the_next_break():
     (slot,) = plan_slots([need("A", 30, state="due")], BREAKS)
     assert slot.break_text == BREAKS[0].text
+    assert slot.why == "about 5 faces until then, at least 30 left."
+    (slot,) = plan_slots([need("A", 0, state="due")], BREAKS)  # its sentence says: at the next break
+    assert slot.break_text == BREAKS[0].text
+    assert slot.why == "about 5 faces until then; it may run out before, so read each against the limit."
 
 
 def test_laps_that_last_rest_or_have_no_forecast_need_no_place():

@@ -129,8 +129,9 @@ def _heaping(own: pd.DataFrame) -> HealthFinding | None:
     if not heaping:
         return None
     count, of = sum(int(whole[r].sum()) for r in heaping), sum(r.size for r in heaping)
+    give = "gives" if len(heaping) == 1 else "give"
     text = (
-        f"{len(heaping)} of {len(readers)} readers {'gives' if len(heaping) == 1 else 'give'} whole bands almost only ({count} of {of} of those readings), "
+        f"{len(heaping)} of {len(readers)} readers {give} whole bands almost only ({count} of {of} of those readings), "
         "so these readings count as plus or minus half a band."
     )
     cure = "A short gauge study tells whether halves can be read here."

@@ -42,7 +42,8 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     -------
     tuple of ReconditionSlot
         In order of time: first what cannot wait for a break, last what is held. A lap whose faces outlast the last
-        break shown, or that has no forecast, is not in it. A lap that is due goes to the next break, as its sentence says.
+        break shown, or that has no forecast, is not in it. A lap that is due goes to the next break, as its sentence
+        says.
 
     Raises
     ------

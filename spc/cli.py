@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from spc.board.board import Board
     from spc.settings import Settings
     from spc.store.store import Store
 
@@ -73,6 +74,13 @@ class Session:
         from spc.store.store import Store
 
         return Store.open(self.store_path, create=create)
+
+    def board(self) -> "Board":
+        """Look at the store as the screens do: what is due there and here is one result."""
+        from spc.board.board import Board
+
+        with self.store():  # a store that is not there or not sound is refused before anything is asked of it
+            return Board(self.store_path, self.settings())
 
 
 class _LazyGroup(click.Group):

@@ -2,17 +2,17 @@
 
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from spc.board.cell_view import CellView, look_at_cell
-from spc.board.chart_signals import CellCharts, chart_cell, room_alarm
-from spc.board.guard_signals import guards_of_cell
 from spc.board.kept import digest_of_values, find_kept, kept
-from spc.board.lap_report import known_lap, report_of
 from spc.board.results import LapReport, RoomAlarm, ShiftReport
-from spc.board.shift import shift_of
 from spc.settings import Settings
 from spc.store.store import Store
-from spc.wear.grit_guard import GuardCall
+
+if TYPE_CHECKING:  # what makes a report is loaded when one has to be made
+    from spc.board.cell_view import CellView
+    from spc.board.chart_signals import CellCharts
+    from spc.wear.grit_guard import GuardCall
 
 __all__ = ["Board"]
 
@@ -20,7 +20,7 @@ _MOST_KEPT = 4  # shift reports kept between runs
 
 
 class Board:
-    """What long-running screens ask of one state of one store; safe to share between threads.
+    """What screens and commands ask of one state of one store; safe to share between threads.
 
     Parameters
     ----------
@@ -47,8 +47,12 @@ class Board:
         found = find_kept("shift", self._digest) if self._digest else None
         self._shift = found if isinstance(found, ShiftReport) else None
 
-    def look(self) -> tuple[CellView, CellCharts]:
+    def look(self) -> "tuple[CellView, CellCharts]":
         """Give the cell and its charts."""
+        from spc.board.cell_view import look_at_cell
+        from spc.board.chart_signals import chart_cell, room_alarm
+        from spc.board.guard_signals import guards_of_cell
+
         with self._lock:
             if self._view is None or self._charts is None:
                 with Store.open(self._path) as store:
@@ -66,6 +70,8 @@ class Board:
             if self._shift is not None and not self._laps:
                 self._laps = {report.lap: report for report in self._shift.laps}
             if name not in self._laps:
+                from spc.board.lap_report import known_lap, report_of
+
                 view, charts = self.look()
                 known_lap(view, name)
                 self._laps[name] = report_of(view, charts, name, calls=self._calls, room=self._room)
@@ -81,6 +87,8 @@ class Board:
             return self._shift
 
     def _report(self) -> ShiftReport:
+        from spc.board.shift import shift_of
+
         view, charts = self.look()
         return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=self._room)
 

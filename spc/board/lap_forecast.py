@@ -24,6 +24,7 @@ V = TypeVar("V")
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
 _PATH_COLUMNS = ["cycle", "age_faces", "first_low_um", "first_high_um", "part"]
+_FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
 
@@ -55,16 +56,14 @@ class PoolCache:
         self._forecasts: OrderedDict[str, LapForecast] = OrderedDict()
         self._most = most
 
-    def fit(self, past: tuple[WearPath, ...], limit: float) -> tuple[str, PooledWear]:
-        """Fit these past cycles up to a limit, or give the fit made before, with the name it is kept under."""
-        cut = tuple(until_limit(p, limit) for p in past)  # most limits cut nothing and share one fit
-        name = digest_of_values(*(value for p in cut for value in _values(p)))
-        labels = tuple(p.label for p in cut)
+    def fit(self, name: str, past: tuple[WearPath, ...]) -> PooledWear:
+        """Fit these past cycles, or give the fit made before under the name, the digest of what they hold."""
+        labels = tuple(p.label for p in past)
 
         def compute() -> PooledWear:
-            return fit_pooled(cut, rng=np.random.default_rng(_seed(*labels)))
+            return fit_pooled(past, rng=np.random.default_rng(_seed(*labels)))
 
-        return name, _held(self._fits, name, lambda: kept("pool", name, compute), self._most)
+        return _held(self._fits, name, lambda: kept("pool", name, compute), self._most)
 
     def band(self, name: str, pooled: PooledWear, part: str, horizon: float) -> WearFan | None:
         """Range of a usual cycle of a fit for one part number."""
@@ -76,7 +75,9 @@ class PoolCache:
 
     def forecast(self, name: str, compute: Callable[[], "LapForecast"]) -> "LapForecast":
         """Give the forecast of these readings and limits, or the one made before."""
-        return _held(self._forecasts, name, compute, self._most)
+        return _held(
+            self._forecasts, name, lambda: kept("forecast", name, compute, most=_FORECASTS_KEPT), self._most
+        )  # fmt: skip
 
 
 def _held(store: OrderedDict[K, V], key: K, compute: Callable[[], V], most: int) -> V:
@@ -135,11 +136,12 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     part, limit_um, limit_text = _leading_limit(view, running if len(running) else own_signs)
     past = _past_paths(view, lap)
     own = _path(f"{lap}, this cycle", running)
-    name, pooled = cache.fit(past, limit_um)
+    cut = tuple(until_limit(p, limit_um) for p in past)  # most limits cut nothing and share one fit
+    name = digest_of_values(*(value for p in cut for value in _values(p)))
     asked = digest_of_values(name, lap, part, limit_um, limit_text, len(running), *_values(own))
 
     def compute() -> LapForecast:
-        return _forecast(cache, name, pooled, own, running, (part, limit_um, limit_text), lap)
+        return _forecast(cache, name, cache.fit(name, cut), own, running, (part, limit_um, limit_text), lap)
 
     return cache.forecast(asked, compute)
 

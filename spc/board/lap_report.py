@@ -126,7 +126,7 @@ def report_of(
     health = (
         *(f"{f.sentence} {f.cure}" for f in check_data_health(view.as_read[lap].iloc[-HEALTH_ROWS:])),
         *(m.sentence for m in suggest_missing_events(signs, rows)),
-        *log_remarks(rows, view.events[view.events["lap"] == lap]),
+        *log_remarks(rows, view.events[view.events["lap"] == lap], cycles),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
     last = faces.iloc[-1] if len(faces) else None

@@ -45,15 +45,13 @@ def command(
 
 def _build_and_serve(ctx: click.Context, folder: Path, *, serve: bool, browser: bool, port: int, as_json: bool) -> None:
     from demo_data.scenario import build
-    from spc.board.shift import report_shift
+    from spc.board.board import Board
     from spc.settings import load_settings
-    from spc.store.store import Store
 
     with progress_bar("building the invented cell") as bar:
         try:
             made = build(folder, progress=bar)
-            with Store.open(made.store_path) as store:
-                report_shift(store, load_settings(made.settings_path))  # what is costly is kept for the first page
+            Board(made.store_path, load_settings(made.settings_path)).shift()  # kept for the first page
         except (ValueError, OSError) as error:
             click.echo(f"lapcell: {error}", err=True)
             raise SystemExit(3) from None

@@ -24,19 +24,15 @@ def command(session: Session, *, lap: str) -> int:
     'resting'), sentence, reasons, faces_left (status, low, median, high, level, own_faces, past_cycles; null = open or
     not known), next_break, confidence, lead_sign, signals, causes, safety, data_health and answers (question, answer).
     """
-    from spc.board.lap_report import report_lap
-    from spc.board.shift import report_shift
-
-    settings = session.settings()
-    with session.store() as store:
-        if lap:
-            report = report_lap(store, lap, settings)
-            if session.as_json:
-                print_json(lap_document(report))
-            else:
-                _print_lap(report)
-            return NEEDS_A_PERSON if report.state in ("held", "due") else DONE
-        shift = report_shift(store, settings)
+    board = session.board()
+    if lap:
+        report = board.lap(lap)
+        if session.as_json:
+            print_json(lap_document(report))
+        else:
+            _print_lap(report)
+        return NEEDS_A_PERSON if report.state in ("held", "due") else DONE
+    shift = board.shift()
     if session.as_json:
         print_json(_shift_document(shift))
     else:

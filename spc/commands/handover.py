@@ -27,7 +27,6 @@ def command(session: Session, *, wanted: str, out: Path, language: str, paper: s
     """
     forms = formats(wanted)
     from spc.board.cell_view import site_now
-    from spc.board.shift import report_shift
     from spc.report.handover_content import handover_content
     from spc.report.locale import locale_named
     from spc.report.made import Made, software_version
@@ -36,8 +35,8 @@ def command(session: Session, *, wanted: str, out: Path, language: str, paper: s
     locale = locale_named(language)
     check_paper(paper)
     settings = session.settings()
+    shift = session.board().shift()
     with session.store() as store:
-        shift = report_shift(store, settings)
         baselines, limits = store.baselines(), store.limits()
     newest = int(limits["revision"].max()) if len(limits) else 0
     frozen = {(b.lap, b.sign) for b in baselines}

@@ -173,7 +173,7 @@ def _jump_calls(lap: str, own: pd.DataFrame, *, named: Collection[int]) -> list[
             typed = own["grit"].iat[i]
             sentence = (
                 f"{lap} jumped from {coarsest:g} um to {typed}, not reconditioned in between: coarse grain left in the "
-                "lap asks for scratches."
+                "lap asks for scratches (common practice, no source)."
             )
             calls.append(_call("grit jump", lap, own, i, sentence, f"grit typed: {typed}", _STRIP))
         spoken = far
@@ -248,16 +248,19 @@ def _shared(row: pd.Series, faces: pd.DataFrame, washes: Mapping[str, NDArray[np
     since = at - round(_SHARED_HOURS * 3.6e9)
     first, last = np.searchsorted(faces["sort_us"].to_numpy(np.int64), [since, at])  # sorted by time
     window = faces.iloc[int(first) : int(last)]
-    coarser = window[(window["lap"] != row["lap"]) & (window["grit_um"] > COARSER * size)]
+    coarser = np.flatnonzero(window["grit_um"].to_numpy(np.float64) > COARSER * size)[::-1]  # the latest first
+    laps, grits = window["lap"].to_numpy(), window["grit"].to_numpy()
+    coarser = coarser[laps[coarser] != row["lap"]]
     found = []
-    if row["serial"]:
-        same = coarser[(coarser["serial"] == row["serial"]) & (coarser["part"] == row["part"])]
-        if len(same):
-            found.append(f"the part came from {same['lap'].iat[-1]} with {same['grit'].iat[-1]}")
-    if row["operator"]:
-        same = coarser[coarser["operator"] == row["operator"]]
-        if len(same):
-            found.append(f"the same hands worked {same['grit'].iat[-1]} on {same['lap'].iat[-1]} at the bench before")
+    if row["serial"] and coarser.size:
+        same = (window["serial"].to_numpy() == row["serial"]) & (window["part"].to_numpy() == row["part"])
+        at_part = coarser[same[coarser]]
+        if at_part.size:
+            found.append(f"the part came from {laps[at_part[0]]} with {grits[at_part[0]]}")
+    if row["operator"] and coarser.size:
+        at_hand = coarser[(window["operator"].to_numpy() == row["operator"])[coarser]]
+        if at_hand.size:
+            found.append(f"the same hands worked {grits[at_hand[0]]} on {laps[at_hand[0]]} at the bench before")
     own_washes = washes.get(str(row["lap"]), np.empty(0, np.int64))
     washed = bool(np.any((own_washes >= since) & (own_washes <= at)))
     found.append("the lap was washed shortly before: look at the wash" if washed else "no wash logged shortly before")

@@ -9,7 +9,7 @@ from spc.wear.event_order import EVENT_EFFECTS, order_events
 __all__ = ["log_remarks"]
 
 
-def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[str, ...]:
+def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame, cycles: pd.DataFrame | None = None) -> tuple[str, ...]:
     """Say in words what is odd about the order of faces and events; nothing odd gives nothing.
 
     Parameters
@@ -18,6 +18,8 @@ def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[str, ...]
         Result of `spc.wear.cycle.number_cycles`, one or many laps.
     events : DataFrame, shape (n_events, ...)
         The same events frame.
+    cycles : DataFrame, optional
+        Result of `list_cycles` on both, where it is at hand.
 
     Returns
     -------
@@ -27,7 +29,7 @@ def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[str, ...]
     if len(numbered) == 0:
         return ()
     remarks = [_clock(numbered), *_events(numbered, events)]
-    cycles = list_cycles(numbered, events)
+    cycles = list_cycles(numbered, events) if cycles is None else cycles
     for lap, own in cycles.groupby("lap", sort=False):
         finished = own[own["ended"] != "running"]
         if not own["start_known"].any():

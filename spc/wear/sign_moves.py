@@ -8,6 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.chart.share_interval import share_interval
+from spc.chart.two_groups import fisher_exact_p, rank_sum_p
 
 __all__ = ["RECENT_FACES", "SignMove", "sign_moves"]
 
@@ -134,10 +135,8 @@ def _value_move(
 def _rank_sum(before: NDArray[np.float64], now: NDArray[np.float64]) -> float:
     if np.ptp(np.concatenate((before, now))) == 0:
         return 1.0
-    from scipy.stats import mannwhitneyu
-
     exact = before.size <= 40 and np.unique(np.concatenate((before, now))).size == before.size + now.size
-    return float(mannwhitneyu(now, before, method="exact" if exact else "asymptotic").pvalue)
+    return rank_sum_p(now, before, exact=exact)
 
 
 def _expected(
@@ -178,10 +177,8 @@ def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float)
     if now.size < 3 or before.size < _LEAST_USUAL:
         text = f"too few faces to compare the re-lap share: {now.size} lately, {before.size} before"
         return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
-    from scipy.stats import fisher_exact
-
     hit, was = int(now.sum()), int(before.sum())
-    p = float(fisher_exact(np.array([[hit, now.size - hit], [was, before.size - was]])).pvalue)
+    p = fisher_exact_p(hit, now.size, was, before.size)
     recent, usual = hit / now.size, was / before.size
     direction = "steady" if p >= alpha else "up" if recent > usual else "down"
     share = share_interval(hit, now.size)

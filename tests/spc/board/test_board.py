@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from spc.board import board as board_module
+from spc.board import cell_view as cell_view_module
 from spc.board.board import Board
 from spc.board.lap_report import UnknownLapError, report_lap
 from spc.board.shift import report_shift
@@ -48,7 +48,7 @@ def test_it_says_what_the_reports_say(cell):
 def test_the_cell_is_looked_at_once(cell, monkeypatch):
     board = Board(cell, REPLAYED)
     board.lap("CI-2")
-    monkeypatch.setattr(board_module, "look_at_cell", never)
+    monkeypatch.setattr(cell_view_module, "look_at_cell", never)
     board.shift()
     board.lap("CI-1")
 
@@ -56,12 +56,12 @@ def test_the_cell_is_looked_at_once(cell, monkeypatch):
 def test_a_replayed_log_is_reported_from_what_was_kept_until_it_changes(cell, monkeypatch):
     first = Board(cell, REPLAYED).shift()
     with monkeypatch.context() as closed:
-        closed.setattr(board_module, "look_at_cell", never)
+        closed.setattr(cell_view_module, "look_at_cell", never)
         again = Board(cell, REPLAYED)
         assert repr(again.shift()) == repr(first) and again.lap("CI-1").lap == "CI-1"
     with Store.open(cell) as store:
         store.append_event({"lap": "CI-1", "event": "reconditioned"}, who="Ann")
-    monkeypatch.setattr(board_module, "look_at_cell", never)
+    monkeypatch.setattr(cell_view_module, "look_at_cell", never)
     with pytest.raises(AssertionError, match="looked again"):
         Board(cell, REPLAYED).shift()
 
@@ -75,7 +75,7 @@ def test_a_copy_is_the_same_log_until_one_of_them_goes_on(cell, tmp_path, monkey
         with Store.open(path) as store:
             store.append_event({"lap": "CI-1", "event": "cleaned", "note": str(path)}, who="Ann")
     Board(cell, REPLAYED).shift()
-    monkeypatch.setattr(board_module, "look_at_cell", never)
+    monkeypatch.setattr(cell_view_module, "look_at_cell", never)
     Board(cell, REPLAYED).shift()
     with pytest.raises(AssertionError, match="looked again"):
         Board(copy, REPLAYED).shift()

@@ -7,15 +7,15 @@ import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView
-from spc.board.gauge_study import log_readings, way_of_reading
+from spc.board.gauge_study import readings_of_repeats, studied
 from spc.board.study_material import StudyMaterial, gather
 from spc.board.study_plan import StudyPlan
-from spc.capability.gauge import is_gauge_study, study_gauge
+from spc.capability.gauge import is_gauge_study
 from spc.capability.guard_band import AcceptanceTrade, acceptance_trade, conformance_probability, guarded_limit
-from spc.model.fit_test import check_fit
-from spc.model.interval_fit import IntervalFit, choose_family
+from spc.model.fit_test import FitCheck, check_fit
+from spc.model.interval_fit import FamilyChoice, IntervalFit, choose_family
 
-__all__ = ["ConformityReport", "ReadingVerdict", "report_conformity"]
+__all__ = ["ConformityReport", "ReadingVerdict", "report_conformity", "rule_on"]
 
 PROVEN = 0.95  # one-sided default of ISO 14253-1 (from memory)
 _FEW_COARSER = 0.05  # share of readings on a coarser step that is not worth a word
@@ -60,18 +60,14 @@ class ConformityReport:
         return tuple(r for r in self.readings if r.verdict == "in doubt")
 
 
-def report_conformity(
-    view: CellView, plan: StudyPlan, *, risk: float = 0.005, reader_sd_um: float | None = None
-) -> ConformityReport:
+def report_conformity(view: CellView, plan: StudyPlan, *, reader_sd_um: float | None = None) -> ConformityReport:
     """Rule on the readings of one part number.
 
     Parameters
     ----------
     view : CellView
     plan : StudyPlan
-        Which readings the process law is taken from.
-    risk : float, default 0.005
-        Largest share of bad faces among the accepted ones, between 0 and 1.
+        Which readings the process law is taken from, and the risk that is borne.
     reader_sd_um : float, optional
         Standard deviation of one reading before the step rounds it; left out, from the gauge data of the log.
 
@@ -83,19 +79,28 @@ def report_conformity(
     Raises
     ------
     ValueError
-        If the plan cannot be, or `risk` or `reader_sd_um` is out of range.
+        If the plan cannot be, or `reader_sd_um` is out of range.
 
     Notes
     -----
     The process law is fitted to readings, which hold the reader's spread already; taking it for the law of the faces
     is cautious: it sees a little more bad faces than there are.
     """
-    if not 0 < risk < 1:
-        raise ValueError(f"`risk` must be between 0 and 1, got {risk}")
     if reader_sd_um is not None and not (math.isfinite(reader_sd_um) and reader_sd_um >= 0):
         raise ValueError(f"`reader_sd_um` must be a finite number, 0 or more, got {reader_sd_um}")
     material = gather(view, plan)
-    kept = material.data
+    low, high = (material.data[end].to_numpy(np.float64) for end in ("low_um", "high_um"))
+    choice = choose_family(low, high) if len(low) else None
+    known = choice is not None and choice.best is not None and choice.status != "refused"
+    fit = check_fit(choice.best) if choice is not None and choice.best is not None and known else None
+    return rule_on(material, choice, fit, reader_sd_um=reader_sd_um)
+
+
+def rule_on(
+    material: StudyMaterial, choice: FamilyChoice | None, fit: FitCheck | None, *, reader_sd_um: float | None = None
+) -> ConformityReport:
+    """Rule on the readings of a study whose law is already chosen and checked, as `report_conformity` does."""
+    plan, kept = material.plan, material.data
 
     def refused(why: str) -> ConformityReport:
         return ConformityReport(
@@ -114,7 +119,7 @@ def report_conformity(
         return refused("the step of the readings is not known: say it in the settings")
     if (low < 0).any():
         return refused("readings below zero are deviations with a sign: an upper limit alone does not rule on them")
-    sd, source, remarks = _reader_sd(view, material, reader_sd_um)
+    sd, source, remarks = _reader_sd(material, reader_sd_um)
     if math.isnan(sd):
         return refused(source)
     coarser = float(np.mean(width > 1.1 * step))
@@ -123,14 +128,12 @@ def report_conformity(
             f"{coarser:.0%} of the readings are on a coarser step than the usual {step:.3g} um: such a reading is "
             "accepted only where all that it may stand for is within the rule"
         )
-    choice = choose_family(low, high)
-    if choice.best is None or choice.status == "refused":
-        return refused(f"no law can be fitted: {choice.reason}")
+    if choice is None or choice.best is None or choice.status == "refused":
+        return refused("no law can be fitted" + (f": {choice.reason}" if choice is not None else ""))
     law = choice.best
-    fit = check_fit(law)
-    if fit.status == "rejected":
+    if fit is not None and fit.status == "rejected":
         remarks.append(f"{fit.sentence}: the shares below lean on that law and are rough")
-    trade = acceptance_trade(law, upper_um=material.limit_um, step_um=step, reader_sd_um=sd, risk=risk)
+    trade = acceptance_trade(law, upper_um=material.limit_um, step_um=step, reader_sd_um=sd, risk=plan.risk)
     spread = float(law.ppf(0.84) - law.ppf(0.16)) / 2
     if sd > 0.5 * spread:
         remarks.append(
@@ -157,15 +160,12 @@ def report_conformity(
     )
 
 
-def _reader_sd(view: CellView, material: StudyMaterial, given_um: float | None) -> tuple[float, str, list[str]]:
+def _reader_sd(material: StudyMaterial, given_um: float | None) -> tuple[float, str, list[str]]:
     """Give the reader's spread, where it comes from (or why it is not known: NaN), and remarks."""
     if given_um is not None:
         return given_um, "given", []
-    characteristic = material.plan.characteristic
-    ways = way_of_reading(view.faces, characteristic=characteristic)
-    of_list = frozenset(ways[view.faces["face_id"].isin(material.data["face_id"])])
-    readings = log_readings(view.faces, characteristic=characteristic, ways=of_list)
-    study = study_gauge(readings)
+    readings = readings_of_repeats(material.repeats)
+    study = studied(readings)
     if study.status == "refused":
         return math.nan, "the reader's spread is not known: log repeats of some faces, or give it (--reader-sd-um)", []
     remarks = []

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.kept import digest_of_values, kept
 from spc.capability.gauge import GaugeStudy, is_gauge_study, study_gauge
 from spc.capability.gauge_budget import GaugeBudget, Resolution, budget, resolution
 from spc.capability.gauge_readings import GaugeReadings, gauge_readings
@@ -14,15 +15,22 @@ from spc.log.gauge_table import GaugeTable
 
 __all__ = [
     "CHARACTERISTICS",
+    "REPEAT_COLUMNS",
     "GaugeReport",
     "LimitServed",
     "log_readings",
+    "readings_of_repeats",
+    "repeats_of",
     "report_gauge",
     "report_planned",
+    "report_repeats",
+    "studied",
     "way_of_reading",
 ]
 
+REPEAT_COLUMNS: dict[str, str] = {"face": "int64", "reader": "int64", "low_um": "float64", "high_um": "float64"}
 CHARACTERISTICS = ("flatness", "finish", "parallelism", "squareness", "thickness")
+MOST_GAUGED = 400  # the newest faces read again; more would only sharpen a study that is sharp enough
 _FACE = ("part", "serial", "face", "stage", "lap")
 
 
@@ -66,10 +74,10 @@ def way_of_reading(faces: pd.DataFrame, *, characteristic: str = "flatness") -> 
     return method.where(method != "", "method not said, in " + faces["flatness_unit"])
 
 
-def log_readings(
+def repeats_of(
     faces: pd.DataFrame, *, characteristic: str = "flatness", part: str = "", ways: frozenset[str] | None = None
-) -> GaugeReadings:
-    """Gather the faces of a log that were read more than once.
+) -> pd.DataFrame:
+    """Gather the faces of a log that were read more than once, names put away.
 
     Parameters
     ----------
@@ -83,7 +91,9 @@ def log_readings(
 
     Returns
     -------
-    GaugeReadings
+    DataFrame
+        Columns of REPEAT_COLUMNS, one row per reading, of the MOST_GAUGED newest such faces: faces numbered from 1 as
+        they come, readers from 1 (0 = not known).
 
     Notes
     -----
@@ -101,7 +111,38 @@ def log_readings(
     rows = rows.assign(gauged=named.astype(str) + "/" + passes.astype(str))
     rows = rows[(passes > 0) & rows[low].notna() & rows[high].notna()]
     rows = rows[rows.duplicated("gauged", keep=False)]
-    return gauge_readings(rows["gauged"].tolist(), rows["operator"].tolist(), rows[low], rows[high])
+    rows = rows[rows["gauged"].isin(rows["gauged"].drop_duplicates(keep="last").iloc[-MOST_GAUGED:])]
+    known = rows["operator"].where(rows["operator"] != "")
+    found = {
+        "face": pd.factorize(rows["gauged"])[0] + 1,
+        "reader": pd.factorize(known)[0] + 1,
+        "low_um": rows[low],
+        "high_um": rows[high],
+    }
+    return pd.DataFrame(found).astype(REPEAT_COLUMNS).reset_index(drop=True)
+
+
+def readings_of_repeats(repeats: pd.DataFrame) -> GaugeReadings:
+    """Check repeats, as `repeats_of` gives them, for a gauge study."""
+    readers = ["" if code == 0 else str(code) for code in repeats["reader"]]
+    return gauge_readings(repeats["face"].tolist(), readers, repeats["low_um"], repeats["high_um"])
+
+
+def log_readings(
+    faces: pd.DataFrame, *, characteristic: str = "flatness", part: str = "", ways: frozenset[str] | None = None
+) -> GaugeReadings:
+    """Gather the faces of a log that were read more than once, as `repeats_of` does, checked for a gauge study."""
+    return readings_of_repeats(repeats_of(faces, characteristic=characteristic, part=part, ways=ways))
+
+
+def studied(readings: GaugeReadings, *, level: float = 0.95) -> GaugeStudy:
+    """Study a measuring system; what was studied before is found again (`spc.board.kept`)."""
+    run = np.zeros(0) if readings.run is None else readings.run
+    digest = digest_of_values(
+        readings.face, readings.reader, run, readings.low_um, readings.high_um, readings.read_once,
+        readings.open_ended, readings.unit, level,
+    )  # fmt: skip
+    return kept("gauge", digest, lambda: study_gauge(readings, level=level))
 
 
 def report_gauge(
@@ -143,15 +184,26 @@ def report_gauge(
         readings = log_readings(own, characteristic=characteristic, part=part, ways=frozenset((way,)))
         if readings.n == 0:
             continue
-        study = study_gauge(readings, level=level)
+        study = studied(readings, level=level)
         of_way = (ways == way).to_numpy()
         held = dict(zip(own["part"].to_numpy()[of_way], limits[of_way], strict=True))
         told = _served(study, held, flat_error_um=flat_error_um, temperature_um=temperature_um)
         reports.append(GaugeReport(characteristic, source, way, study, _enough(readings), told))
     if not reports:
         readings = log_readings(own, characteristic=characteristic, part=part)
-        return (GaugeReport(characteristic, source, "", study_gauge(readings, level=level), False, ()),)
+        return (GaugeReport(characteristic, source, "", studied(readings, level=level), False, ()),)
     return tuple(sorted(reports, key=lambda report: -report.study.readings))
+
+
+def report_repeats(
+    repeats: pd.DataFrame, *, part: str, characteristic: str, limit_um: float, source: str,
+    flat_error_um: float = math.nan, temperature_um: float = math.nan,
+) -> GaugeReport:  # fmt: skip
+    """Study repeats, as `repeats_of` gives them, and hold the study against one limit (NaN = none)."""
+    readings = readings_of_repeats(repeats)
+    study = studied(readings)
+    told = _served(study, {part: limit_um}, flat_error_um=flat_error_um, temperature_um=temperature_um)
+    return GaugeReport(characteristic, source, "", study, _enough(readings), told)
 
 
 def _enough(readings: GaugeReadings) -> bool:
@@ -182,7 +234,7 @@ def report_planned(
         run=[row.run for row in table.rows] if table.has_run else None,
         unit=table.unit,
     )
-    study = study_gauge(readings, level=level)
+    study = studied(readings, level=level)
     told = _served(study, {"": limit_um}, flat_error_um=flat_error_um, temperature_um=temperature_um)
     return GaugeReport(characteristic, name, "", study, _enough(readings), told)
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts
+from spc.board.gauge_study import readings_of_repeats
 from spc.board.study_cycles import AtAge, OverCycles, at_planned_age, over_cycles
 from spc.board.study_material import StudyMaterial, gather
 from spc.board.study_plan import StudyPlan
@@ -154,7 +155,7 @@ def _why(material: StudyMaterial) -> str:
 def _facts(
     material: StudyMaterial, fit: FitCheck, cut_off: CutOff | None, trend: TrendCheck, differ_p: float
 ) -> StudyFacts:
-    kept = material.data
+    kept, gauge = material.data, readings_of_repeats(material.repeats)
     parts = kept["serial"].where(kept["serial"] != "", kept["face_id"].astype(str))
     width = (kept["high_um"] - kept["low_um"])[np.isfinite(kept["high_um"]) & (kept["low_um"] > 0)]
     written = float(np.quantile(width, _STEP_HELD, method="lower")) if len(width) else None
@@ -171,9 +172,7 @@ def _facts(
         trend_modelled=False,
         cut_off="not cut off" if cut_off is None else cut_off.status,
         units_inferred=material.plan.characteristic == "flatness" and bool((kept["unit"] == "").any()),
-        gauge_study=is_gauge_study(
-            faces=material.gauge_faces, repeats=material.gauge_repeats, readers=material.gauge_readers
-        ),
+        gauge_study=is_gauge_study(faces=gauge.faces, repeats=gauge.repeats, readers=gauge.readers),
         fit=fit.status,
         operator_confounded=_confounded(kept),
         characteristic=material.plan.characteristic,

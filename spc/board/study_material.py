@@ -12,7 +12,7 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts, chart_cell
-from spc.board.gauge_study import log_readings, way_of_reading
+from spc.board.gauge_study import REPEAT_COLUMNS, repeats_of, way_of_reading
 from spc.board.reactions import findings
 from spc.board.study_age import PlannedAge, planned_age
 from spc.board.study_plan import StudyPlan, check_plan, plan_from_json
@@ -31,8 +31,8 @@ __all__ = [
 
 DATA_COLUMNS: dict[str, str] = {
     "face_id": "int64", "lap": "str", "cycle": "int64", "age_faces": "float64", "cycle_ended": "bool",
-    "serial": "str", "face": "str", "operator": "str", "time_text": "str", "text": "str", "unit": "str", "lamp": "str",
-    "low_um": "float64", "high_um": "float64",
+    "serial": "str", "face": "str", "operator": "str", "grit": "str", "time_text": "str", "text": "str", "unit": "str",
+    "lamp": "str", "low_um": "float64", "high_um": "float64",
 }  # fmt: skip
 _CHARTED = ("flatness", "finish")  # characteristics that a chart of the cell watches
 
@@ -72,9 +72,7 @@ class StudyMaterial:
     watched: int  # readings of the list that a chart judged
     signals: tuple[str, ...]  # unanswered signals among them
     further_passes: bool  # re-laps are logged, so that a first reading was taken before anybody could lap until good
-    gauge_faces: int  # faces of the log that were read more than once, in the way of the readings of the list
-    gauge_repeats: int  # readings beyond the first of each
-    gauge_readers: int
+    repeats: pd.DataFrame  # faces of the log read more than once, in the way of the readings of the list
     planned_age: PlannedAge
 
 
@@ -114,7 +112,6 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
     of_part = view.faces[view.faces["part"] == plan.part]
     ways = way_of_reading(view.faces, characteristic=plan.characteristic)
     of_list = frozenset(ways[view.faces["face_id"].isin(data["face_id"])])
-    gauge = log_readings(view.faces, characteristic=plan.characteristic, ways=of_list)
     return StudyMaterial(
         plan=plan,
         limit_um=limit_um,
@@ -128,23 +125,20 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
         watched=watched,
         signals=signals,
         further_passes=bool(((of_part["kind"] == "face") & (of_part["attempt"] > 1)).any()),
-        gauge_faces=gauge.faces,
-        gauge_repeats=gauge.repeats,
-        gauge_readers=gauge.readers,
+        repeats=repeats_of(view.faces, characteristic=plan.characteristic, ways=of_list),
         planned_age=planned_age(view, plan, sorted(set(data["lap"]))),
     )
 
 
 def material_to_json(material: StudyMaterial) -> dict[str, Any]:
     """Plain values, fit to be stored; a reading open above has no upper end (null)."""
-    data = material.data
-    plain = {name: [None if value == math.inf else value for value in data[name].tolist()] for name in DATA_COLUMNS}
     stored = {f.name: getattr(material, f.name) for f in fields(StudyMaterial)}
     age = asdict(material.planned_age)
     return stored | {
         "plan": material.plan.as_json(),
         "limit_um": material.limit_um if math.isfinite(material.limit_um) else None,
-        "data": plain,
+        "data": _plain(material.data, DATA_COLUMNS),
+        "repeats": _plain(material.repeats, REPEAT_COLUMNS),
         "left_out": [asdict(item) for item in material.left_out],
         "not_taken": [list(item) for item in material.not_taken],
         "chart_limits": [asdict(item) for item in material.chart_limits],
@@ -155,13 +149,12 @@ def material_to_json(material: StudyMaterial) -> dict[str, Any]:
 
 def material_from_json(stored: Mapping[str, Any]) -> StudyMaterial:
     """Read back what `material_to_json` gave."""
-    columns = dict(stored["data"])
-    columns["high_um"] = [math.inf if high is None else high for high in columns["high_um"]]
     age = stored["planned_age"]
     values = dict(stored) | {
         "plan": plan_from_json(stored["plan"]),
         "limit_um": math.nan if stored["limit_um"] is None else float(stored["limit_um"]),
-        "data": pd.DataFrame({name: pd.Series(columns[name], dtype=kind) for name, kind in DATA_COLUMNS.items()}),
+        "data": _frame(stored["data"], DATA_COLUMNS),
+        "repeats": _frame(stored["repeats"], REPEAT_COLUMNS),
         "left_out": tuple(LeftOut(**item) for item in stored["left_out"]),
         "not_taken": tuple((str(why), int(count)) for why, count in stored["not_taken"]),
         "chart_limits": tuple(ChartLimits(**item) for item in stored["chart_limits"]),
@@ -169,6 +162,16 @@ def material_from_json(stored: Mapping[str, Any]) -> StudyMaterial:
         "planned_age": PlannedAge(math.nan if age["faces"] is None else float(age["faces"]), age["source"]),
     }
     return StudyMaterial(**values)
+
+
+def _plain(frame: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, list[Any]]:
+    return {name: [None if value == math.inf else value for value in frame[name].tolist()] for name in columns}
+
+
+def _frame(stored: Mapping[str, list[Any]], columns: Mapping[str, str]) -> pd.DataFrame:
+    values = dict(stored)
+    values["high_um"] = [math.inf if high is None else high for high in values["high_um"]]
+    return pd.DataFrame({name: pd.Series(values[name], dtype=kind) for name, kind in columns.items()})
 
 
 def fingerprint_of_readings(data: pd.DataFrame) -> str:

@@ -25,6 +25,9 @@ class StudyPlan:
     level: float = 0.95
     limit_um: float | None = None  # None = the limit in the register
     planned_age_faces: float | None = None  # None = from the costs in the settings, else from past reconditionings
+    risk: float = 0.005  # largest share of bad faces among those that the rule of acceptance accepts
+    flat_error_um: float | None = None  # largest error of the flat, as certified; None = not stated
+    temperature_um: float | None = None  # largest form error that heat brings; None = not stated
     excluded: Mapping[int, str] = field(default_factory=dict)  # face id -> cause, each with its reason
     title: str = ""
 
@@ -63,6 +66,12 @@ def check_plan(plan: StudyPlan) -> None:
         raise ValueError(f"`limit_um` must be a finite length greater than 0, got {plan.limit_um}")
     if plan.planned_age_faces is not None and not 0 <= plan.planned_age_faces < math.inf:
         raise ValueError(f"`planned_age_faces` must be a finite number of faces, got {plan.planned_age_faces}")
+    if not 0 < plan.risk < 1:
+        raise ValueError(f"`risk` must be between 0 and 1, got {plan.risk}")
+    for name in ("flat_error_um", "temperature_um"):
+        length = getattr(plan, name)
+        if length is not None and not 0 <= length < math.inf:
+            raise ValueError(f"`{name}` must be a finite length, 0 or more, got {length}")
     for face_id, cause in plan.excluded.items():
         if not cause.strip():
             raise ValueError(f"`excluded` must give a cause for every face; face {face_id} has none")

@@ -12,13 +12,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
-from spc.board.gauge_study import log_readings
+from spc.board.gauge_study import readings_of_repeats, repeats_of, studied
 from spc.board.study_plan import CHARACTERISTICS
-from spc.capability.gauge import study_gauge
 from spc.model.connection import connection
 from spc.model.variance import VarianceComponent, VarianceSplit, nested, split_variance
 
-__all__ = ["FACTORS", "NotSplit", "VariationReport", "VariationSource", "report_variation"]
+__all__ = ["FACTORS", "NotSplit", "VariationReport", "VariationSource", "report_variation", "split_readings"]
 
 # What is looked for, in this order; a cycle lies inside its lap.
 FACTORS = ("part number", "lap", "cycle", "operator", "grit")
@@ -105,8 +104,29 @@ def report_variation(
     if part and not (view.faces["part"] == part).any():
         raise ValueError(f"`part` must be a part number of the log, got {part!r}")
     rows = _first_readings(view.faces, part, characteristic)
-    low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
-    high = rows[f"{characteristic}_high_um"].to_numpy(np.float64)
+    return split_readings(
+        rows, repeats_of(view.faces, characteristic=characteristic, part=part), part=part,
+        characteristic=characteristic, level=level,
+    )  # fmt: skip
+
+
+def split_readings(
+    rows: pd.DataFrame, repeats: pd.DataFrame, *, part: str, characteristic: str, level: float = 0.95
+) -> VariationReport:
+    """Split the spread of a list of readings among its sources, as `report_variation` does for a log.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        part (left out where it is no source: one part number), lap, cycle, operator, grit, age_faces, low_um, high_um;
+        in order of time. Of more than MOST_FACES closed readings the newest are taken.
+    repeats : DataFrame
+        Of these faces or others read the same way, as `repeats_of` gives them.
+    part, characteristic : str
+    level : float
+    """
+    rows = _newest(rows[np.isfinite(rows["high_um"])])
+    low, high = rows["low_um"].to_numpy(np.float64), rows["high_um"].to_numpy(np.float64)
     step = float(np.median(high - low)) if len(rows) else math.nan
 
     def report(status: str, sentence: str, sources: tuple[VariationSource, ...] = ()) -> VariationReport:
@@ -118,13 +138,13 @@ def report_variation(
     remarks: list[str] = []
     if len(rows) < _LEAST_FACES:
         return report("refused", f"No split: {len(rows)} faces with a reading; at least {_LEAST_FACES} are needed.")
-    factors = _factors(rows, part, not_split)
+    factors = _factors(rows, not_split)
     if not factors:
         return report("refused", "No split: " + "; ".join(f"{n.name}: {n.why}" for n in not_split) + ".")
     fixed = _age(rows, remarks)
     if step > 0:
         remarks.append(f"readings step by {step:.3g} um: the step is in the part from reading to reading")
-    remarks += _gauged(view, part, characteristic)
+    remarks += _gauged(repeats)
     split = _split((low + high) / 2, factors, fixed, not_split, level)
     if split is None or split.status != "split":
         why = split.sentence if split is not None else "; ".join(n.why for n in not_split)
@@ -139,21 +159,25 @@ def report_variation(
 
 
 def _first_readings(faces: pd.DataFrame, part: str, characteristic: str) -> pd.DataFrame:
-    """First passes with a closed reading, the newest ones, few enough for the split to be quick."""
+    """Give the readings of first passes."""
     rows = faces[(faces["kind"] == "face") & (faces["attempt"] <= 1)]
-    rows = rows[rows["part"] == part] if part else rows
-    high = rows[f"{characteristic}_high_um"]
-    rows = rows[rows[f"{characteristic}_low_um"].notna() & np.isfinite(high)]
-    rows = rows.sort_values("sort_us", kind="stable").iloc[-MOST_FACES:]
+    rows = rows[rows["part"] == part].drop(columns="part") if part else rows
+    ends = {f"{end}_um": rows[f"{characteristic}_{end}_um"] for end in ("low", "high")}
+    return rows.assign(**ends)[rows[f"{characteristic}_low_um"].notna()].sort_values("sort_us", kind="stable")
+
+
+def _newest(rows: pd.DataFrame) -> pd.DataFrame:
+    """Take the newest, few enough for the split to be quick."""
+    rows = rows.iloc[-MOST_FACES:]
     while len(rows) > _LEAST_FACES and rows.groupby(["lap", "cycle"]).ngroups > _MOST_LEVELS:
         rows = rows.iloc[len(rows) // 2 :]
-    return pd.DataFrame(rows.reset_index(drop=True))
+    return rows.reset_index(drop=True)
 
 
-def _factors(rows: pd.DataFrame, part: str, not_split: list[NotSplit]) -> dict[str, list[object]]:
+def _factors(rows: pd.DataFrame, not_split: list[NotSplit]) -> dict[str, list[object]]:
     """Levels of each factor that can be a source; the others are told with what would let them be one."""
     levels: dict[str, list[object]] = {
-        "part number": rows["part"].tolist(),
+        "part number": rows["part"].tolist() if "part" in rows else [],
         "lap": rows["lap"].tolist(),
         "cycle": list(nested(rows["lap"].tolist(), rows["cycle"].tolist())),
         "operator": rows["operator"].tolist(),
@@ -168,7 +192,7 @@ def _factors(rows: pd.DataFrame, part: str, not_split: list[NotSplit]) -> dict[s
     }
     found = {}
     for name in FACTORS:
-        if name == "part number" and part:
+        if name == "part number" and "part" not in rows:
             continue
         known = [value for value in levels[name] if str(value)]
         if len(known) < len(rows):
@@ -176,15 +200,18 @@ def _factors(rows: pd.DataFrame, part: str, not_split: list[NotSplit]) -> dict[s
             not_split.append(NotSplit(name, why, f"log the {name} with each face"))
         elif len(set(known)) < 2:
             not_split.append(NotSplit(name, "all faces have the same one", cures[name]))
+        elif len(set(known)) > _MOST_LEVELS:
+            why = f"{len(set(known)):,} different ones among {len(rows):,} faces are too many to tell apart"
+            not_split.append(NotSplit(name, why, f"see that the {name} is logged under one spelling each"))
         else:
             found[name] = levels[name]
     return found
 
 
-def _gauged(view: CellView, part: str, characteristic: str) -> list[str]:
+def _gauged(repeats: pd.DataFrame) -> list[str]:
     """Say what of the part from reading to reading is the reading alone, where faces were read again."""
-    readings = log_readings(view.faces, characteristic=characteristic, part=part)
-    study = study_gauge(readings) if readings.repeats >= _LEAST_REPEATS else None
+    readings = readings_of_repeats(repeats)
+    study = studied(readings) if readings.repeats >= _LEAST_REPEATS else None
     if study is None or study.repeatability is None:
         return ["how much of the part from reading to reading is the reading alone is not known: read some faces twice"]
     return [f"of the part from reading to reading, {study.repeatability.words} is the reading alone (faces read again)"]

@@ -50,10 +50,10 @@ def command(
 
     plan = StudyPlan(
         part=part, characteristic=characteristic, laps=laps, since=since, until=until, readings=readings,
-        limit_um=limit_um,
+        limit_um=limit_um, risk=risk,
     )  # fmt: skip
     with session.store() as store:
-        report = report_conformity(look_at_cell(store, session.settings()), plan, risk=risk, reader_sd_um=reader_sd_um)
+        report = report_conformity(look_at_cell(store, session.settings()), plan, reader_sd_um=reader_sd_um)
     if session.as_json:
         print_json(_document(report, risk))
     else:

@@ -38,6 +38,9 @@ class _Look:
 @click.command("report")
 @click.argument("parts", nargs=-1, metavar="[PART]...")
 @plan_options
+@click.option("--risk", default=0.005, show_default=True, help="Largest share of bad faces among the accepted ones.")
+@click.option("--flat-error-um", type=float, default=None, help="Largest error of the flat, as certified.")
+@click.option("--temperature-um", type=float, default=None, help="Largest form error that heat brings.")
 @click.option("--title", default="", help="Heading of the report, in place of the part's name.")
 @click.option("--study", "name", default="", help="Write a kept study again, in place of a new one.")
 @click.option("--version", type=int, default=None, help="Which version of it; left out, the newest.")
@@ -60,7 +63,8 @@ def command(
     """Write a report of a capability study, one per PART, or of a kept study.
 
     A kept study holds its list of readings: faces added later do not change it, and it is written again to the same
-    bytes. Where a reading of the list has been corrected since, the report says so.
+    bytes. Where a reading of the list has been corrected since, the report says so. Beside the index stand the
+    measuring system, the rule of acceptance with its price, and where the spread comes from, each or its refusal.
 
     Exit code 1 when a report refuses the word 'capability', or a kept reading has been corrected. With --json one
     document: reports, each with part, study, version, status, word, sentence, fingerprint, changed and files.

@@ -2,13 +2,14 @@
 
 import math
 
+from spc.board.conformity import ConformityReport
 from spc.board.study import Study
 from spc.capability.normal_index import normal_index
 from spc.model.bounds import INDEX_TAIL
 from spc.report.content import Bullets, Cell, Column, Paragraph, Table
 from spc.report.made import Made
 
-__all__ = ["data_list", "how_to_recompute", "laws_table"]
+__all__ = ["data_list", "how_to_recompute", "laws_table", "repeats_list"]
 
 # Distribution function of each law, x in micrometres, Phi the standard normal one, P the regularised incomplete gamma.
 LAWS: dict[str, str] = {
@@ -108,8 +109,11 @@ def laws_table(study: Study) -> Table:
     )
 
 
-def data_list(study: Study) -> Table:
-    """Every reading of the study: when, as typed, and the interval it stands for, in micrometres; no people's names."""
+def data_list(study: Study, conformity: ConformityReport) -> Table:
+    """Every reading of the study: when, as typed, and the interval it stands for, in micrometres; no people's names.
+
+    Where the readings are ruled on, each with its chance to meet the limit.
+    """
     data = study.data
     every = {
         "face_id": Column("Face", "exact"),
@@ -126,12 +130,33 @@ def data_list(study: Study) -> Table:
         "high_um": Column("To", "number", 5, "µm"),
     }
     names = [name for name, column in every.items() if column.kind != "text" or (data[name] != "").any()]
+    columns, cells = [every[name] for name in names], [data[name].tolist() for name in names]
+    note = "From, to: the interval of a reading; 'open' has no upper end. Age: lappings since reconditioning."
+    if conformity.readings:
+        chance = {face: verdict.conformance for verdict in conformity.readings for face in verdict.face_ids}
+        columns.append(Column("Meets limit", "number", 1, "%"))
+        cells.append([100 * chance[face] for face in data["face_id"]])
+        note += " Meets limit: the chance that the face does, by the rule of acceptance above."
     return Table(
-        "readings",
-        "Readings in the order of the log",
-        tuple(every[name] for name in names),
-        tuple(zip(*(data[name].tolist() for name in names), strict=True)),
-        note="From, to: the interval of a reading; 'open' has no upper end. Age: lappings since reconditioning.",
+        "readings", "Readings in the order of the log", tuple(columns), tuple(zip(*cells, strict=True)), note=note,
+        dense=True,
+    )  # fmt: skip
+
+
+def repeats_list(study: Study) -> Table:
+    """Every reading that the measuring system is studied from, faces and readers by number."""
+    rows = study.repeats
+    return Table(
+        "repeats",
+        "Readings of faces read more than once, in the order of the log",
+        (
+            Column("Face", "exact"),
+            Column("Reader", "exact"),
+            Column("From", "number", 5, "µm"),
+            Column("To", "number", 5, "µm"),
+        ),
+        tuple(zip(*(rows[name].tolist() for name in ("face", "reader", "low_um", "high_um")), strict=True)),
+        note="Faces and readers are numbered as they come; reader 0 is not known. A face lapped again is another face.",
         dense=True,
     )
 
@@ -172,6 +197,10 @@ def _plan_words(study: Study) -> str:
         words.append(f"--limit-um {plan.limit_um!r}")
     if plan.planned_age_faces is not None:
         words.append(f"--planned-age {plan.planned_age_faces!r}")
+    words.append(f"--risk {plan.risk!r}")
+    for option in ("flat_error_um", "temperature_um"):
+        if getattr(plan, option) is not None:
+            words.append(f"--{option.replace('_', '-')} {getattr(plan, option)!r}")
     words += [f"--exclude {_quoted(f'{face}={cause}')}" for face, cause in sorted(plan.excluded.items())]
     return " ".join(words)
 

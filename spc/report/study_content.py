@@ -6,13 +6,15 @@ from collections import Counter
 from spc.board.study import Study
 from spc.board.study_cycles import LEAST_WHOLE
 from spc.board.study_plan import READINGS
+from spc.board.study_proof import prove
 from spc.report.content import Block, Bullets, Column, Content, Paragraph, Section, Table
-from spc.report.locale import Locale
 from spc.report.made import Made
-from spc.report.recompute import data_list, how_to_recompute, laws_table
+from spc.report.proof_content import acceptance_section, measuring_section, variation_section
+from spc.report.recompute import data_list, how_to_recompute, laws_table, repeats_list
 from spc.report.study_figures import age_figure, law_figure
 from spc.report.study_methods import METHODS, decision_rule
-from spc.report.units import MICROMETRE, ReportUnit
+from spc.report.units import MICROMETRE
+from spc.report.voice import Voice, capital
 
 __all__ = ["study_content"]
 
@@ -36,21 +38,28 @@ def study_content(study: Study, made: Made) -> Content:
     unit = made.unit
     if study.plan.characteristic == "finish" and unit.name == "bands":
         unit = MICROMETRE  # roughness has no light bands
-    say = _Voice(study, made.locale, unit)
+    say = Voice(study, made.locale, unit)
     warning = (Paragraph(made.changed, "caution"),) if made.changed else ()
     answer = Section("What may be said", (*warning, *_answer(study, say), *_refusals(study, say)))
-    sections = [answer, *_law(study, say), *_time(study, say), *_spread(study, say), _basis(study, say)]
+    proof = prove(study)
+    beside = (measuring_section, acceptance_section, variation_section)
+    sections = [
+        answer, *_law(study, say), *_time(study, say), *_spread(study, say),
+        *(section(study, proof, say) for section in beside), _basis(study, say),
+    ]  # fmt: skip
     appendix = []
     if study.choice is not None:
         appendix.append(Section("How to compute this again", how_to_recompute(study, made)))
         appendix.append(Section("Every law that was tried", (laws_table(study),)))
     if len(study.data):
-        appendix.append(Section("The readings, one by one", (data_list(study),)))
+        appendix.append(Section("The readings, one by one", (data_list(study, proof.conformity),)))
+    if len(study.repeats):
+        appendix.append(Section("The faces read more than once", (repeats_list(study),)))
     return Content(
         kind="study",
         title=study.plan.title or f"{study.plan.characteristic.capitalize()} of {study.plan.part}",
         subtitle=f"Capability study, {READINGS[study.plan.readings]}",
-        sentence=say(_capital(study.sentence)),
+        sentence=say(capital(study.sentence)),
         front=_front(study, made, say),
         sections=tuple(sections),
         appendix=tuple(appendix),
@@ -62,31 +71,7 @@ def study_content(study: Study, made: Made) -> Content:
     )
 
 
-class _Voice:
-    """Writes sentences of the study with the report's marks, names kept as they are, and lengths in its unit."""
-
-    def __init__(self, study: Study, locale: Locale, unit: ReportUnit) -> None:
-        self.locale, self.unit = locale, unit
-        laps, people = set(study.data["lap"]), set(study.data["operator"])
-        times = [one for signal in study.signals for one in (signal.partition("(")[2].rstrip(")"),)]
-        self._names = (study.plan.part, *laps, *people, *times, study.limit_text)
-
-    def __call__(self, sentence: str) -> str:
-        text = self.locale.sentence(sentence, names=self._names)
-        return text if not text or text.endswith((".", "!", "?")) else text + "."
-
-    def length(self, length_um: float) -> str:
-        """Write a length with its unit."""
-        if not math.isfinite(length_um):
-            return ""
-        return f"{self.locale.number(self.unit.of(length_um), self.unit.decimals)} {self.unit.label}"
-
-    def column(self, head: str, *, width: float = 1.0) -> Column:
-        """Head a column of lengths."""
-        return Column(head, "number", self.unit.decimals, self.unit.label, width)
-
-
-def _front(study: Study, made: Made, say: _Voice) -> tuple[tuple[str, str], ...]:
+def _front(study: Study, made: Made, say: Voice) -> tuple[tuple[str, str], ...]:
     plan = study.plan
     laps = sorted(set(study.data["lap"])) or list(plan.laps)
     days = " to ".join(text for text in (plan.since, plan.until) if text)
@@ -125,7 +110,7 @@ def _front(study: Study, made: Made, say: _Voice) -> tuple[tuple[str, str], ...]
     )
 
 
-def _answer(study: Study, say: _Voice) -> list[Block]:
+def _answer(study: Study, say: Voice) -> list[Block]:
     blocks: list[Block] = []
     index = study.index
     level = f"{study.plan.level:.0%}".replace("%", " %")
@@ -176,7 +161,7 @@ def _answer(study: Study, say: _Voice) -> list[Block]:
         )
     for told in (mix, at):
         if told is not None:
-            blocks.append(Paragraph(say(_capital(told.sentence))))
+            blocks.append(Paragraph(say(capital(told.sentence))))
     blocks.append(Paragraph(decision_rule(study.plan.level)))
     if study.status == "refused" and not study.refusals:
         blocks.append(Paragraph("Cure: " + _cure(study)))
@@ -191,10 +176,10 @@ def _cure(study: Study) -> str:
     return "log more faces, each with its reading as typed, and study them again."
 
 
-def _refusals(study: Study, say: _Voice) -> list[Block]:
+def _refusals(study: Study, say: Voice) -> list[Block]:
     if not study.refusals:
         return []
-    rows = tuple((say(_capital(r.sentence)), say(_capital(r.cure)), r.bars) for r in study.refusals)
+    rows = tuple((say(capital(r.sentence)), say(capital(r.cure)), r.bars) for r in study.refusals)
     return [
         Table(
             "refusals",
@@ -205,24 +190,24 @@ def _refusals(study: Study, say: _Voice) -> list[Block]:
     ]
 
 
-def _law(study: Study, say: _Voice) -> list[Section]:
+def _law(study: Study, say: Voice) -> list[Section]:
     if study.choice is None or study.choice.best is None:
         return []
     told = [part.sentence for part in (study.choice, study.fit, study.cut_off) if part is not None]
     return [
         Section(
             "The law of the readings",
-            (law_figure(study, say.unit, say.locale), Bullets(tuple(map(say, map(_capital, told))))),
+            (law_figure(study, say.unit, say.locale), Bullets(tuple(map(say, map(capital, told))))),
         )
     ]
 
 
-def _time(study: Study, say: _Voice) -> list[Section]:
+def _time(study: Study, say: Voice) -> list[Section]:
     if not study.time_model:
         return []
     blocks: list[Block] = [
         Paragraph(
-            f"Time model: {study.time_model}." + (f" {say(_capital(study.trend.sentence))}" if study.trend else "")
+            f"Time model: {study.time_model}." + (f" {say(capital(study.trend.sentence))}" if study.trend else "")
         )
     ]
     blocks.append(age_figure(study, say.unit, say.locale))
@@ -247,7 +232,7 @@ def _time(study: Study, say: _Voice) -> list[Section]:
     return [Section("Over time", tuple(blocks))]
 
 
-def _spread(study: Study, say: _Voice) -> list[Section]:
+def _spread(study: Study, say: Voice) -> list[Section]:
     if not study.spread:
         return []
     rows = tuple(
@@ -259,12 +244,12 @@ def _spread(study: Study, say: _Voice) -> list[Section]:
         "Standard deviations",
         (Column("Spread", width=2), say.column("Standard deviation", width=1.4), say.column("From"), say.column("To")),
         rows,
-        note=say(_capital(study.spread_sentence)) + " Intervals at 95 %.",
+        note=say(capital(study.spread_sentence)) + " Intervals at 95 %.",
     )
     return [Section("How the readings spread", (table,))]
 
 
-def _basis(study: Study, say: _Voice) -> Section:
+def _basis(study: Study, say: Voice) -> Section:
     blocks: list[Block] = []
     if study.chart_limits:
         watched = say.locale.count(study.watched)
@@ -278,7 +263,7 @@ def _basis(study: Study, say: _Voice) -> Section:
                     Column("Which limits", width=4),
                     Column("Frozen from data", width=2),
                 ),
-                tuple((c.lap, c.revision, say(_capital(c.sentence)), c.fingerprint[:16]) for c in study.chart_limits),
+                tuple((c.lap, c.revision, say(capital(c.sentence)), c.fingerprint[:16]) for c in study.chart_limits),
                 note=f"{watched} of {say.locale.count(len(study.data))} readings were judged. Revision 0 = not frozen.",
             )
         )
@@ -320,7 +305,3 @@ def _basis(study: Study, say: _Voice) -> Section:
     blocks.append(Paragraph("Methods and where they come from:"))
     blocks.append(Bullets(METHODS))
     return Section("What it rests on", tuple(blocks))
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -21,6 +21,13 @@ METHODS: tuple[str, ...] = (
     "they held what they say in simulated cells.",
     "Spread within and between cycles: restricted maximum likelihood, profile intervals (Patterson and Thompson 1971, "
     "Biometrika 58).",
+    "Measuring system: components by restricted maximum likelihood and, of a balanced table, by analysis of variance; "
+    "readings in steps by their interval likelihood. Uncertainty combined after JCGM 100:2008, 5.1.2; bounds of 5, 15 "
+    "and 30 % quoted from ISO 22514-7 (from memory) as an analogue: by its scope it is not meant for form.",
+    "Acceptance: conformance probability and risks after JCGM 106:2012, clauses 6 to 9, for readings in steps, the law "
+    "of the readings as the process; guarded limit at 95 % after ISO 14253-1 (from memory).",
+    "Sources of variation: restricted maximum likelihood with profile intervals on the middles of the readings; sizes "
+    "of spread, never a ranking of people.",
     "Refusals: rules of this software (30 faces, 3 cycles, reading step at most 10 % of the limit, every signal "
     "answered, a gauge study at hand); ISO 22514-3 asks for as many faces (from its scope).",
 )

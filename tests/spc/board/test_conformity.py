@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -17,7 +19,7 @@ def view(tmp_path_factory):
 
 
 def test_the_rule_its_price_and_the_faces_in_doubt(view):
-    report = report_conformity(view, PLAN, risk=0.005)
+    report = report_conformity(view, PLAN)
     assert report.status == "ruled" and report.sentence.startswith("Accept readings up to")
     assert report.trade.chosen.bad_among_accepted <= 0.005
     assert report.reader_sd_source.startswith("gauge data of the log")
@@ -31,7 +33,7 @@ def test_the_rule_its_price_and_the_faces_in_doubt(view):
 
 def test_a_smaller_risk_never_accepts_more(view):
     accepted = [
-        report_conformity(view, PLAN, risk=risk, reader_sd_um=0.04).trade.chosen.accept_um for risk in (0.05, 0.005)
+        report_conformity(view, replace(PLAN, risk=risk), reader_sd_um=0.04).trade.chosen.accept_um for risk in (0.05, 0.005)
     ]
     assert accepted[1] <= accepted[0]
 
@@ -56,7 +58,12 @@ def test_no_limit_and_no_reading_are_refused_in_words(tmp_path):
     assert "no reading of finish" in report_conformity(view, StudyPlan(part="R-1", characteristic="finish")).sentence
 
 
-@pytest.mark.parametrize(("name", "value"), [("risk", 0.0), ("risk", 1.0), ("reader_sd_um", -0.1)])
-def test_bad_input(view, name, value):
-    with pytest.raises(ValueError, match=f"`{name}` must be"):
-        report_conformity(view, PLAN, **{name: value})
+@pytest.mark.parametrize("risk", [0.0, 1.0, -0.1, float("nan")])
+def test_a_risk_out_of_range_is_refused(view, risk):
+    with pytest.raises(ValueError, match="`risk` must be between 0 and 1"):
+        report_conformity(view, replace(PLAN, risk=risk))
+
+
+def test_a_spread_below_zero_is_refused(view):
+    with pytest.raises(ValueError, match="`reader_sd_um` must be"):
+        report_conformity(view, PLAN, reader_sd_um=-0.1)

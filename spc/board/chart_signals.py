@@ -216,7 +216,7 @@ def _signal(chart: SignChart, s: ChartSignal) -> Signal:
     stream, sign = judged.stream, SIGNS[s.sign]
     begin = s.since if s.rule == DRIFTING else s.position
     back = len(stream) - 1 - begin
-    usual = float(judged.centre[s.position])
+    usual = float(np.median(judged.centre[begin : s.position + 1]))  # of the very faces shown, each at its age
     part = str(stream.part[s.position])
     lately = [(float(a) + float(b)) / 2 if np.isfinite(b) else float(a) for a, b in _ends(stream, begin, s.position)]
     shown = float(np.median(lately))

@@ -43,10 +43,10 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
     Notes
     -----
     Two kinds of evidence. Logged: first readings over the limit whose final readings are not. Unlogged: a lognormal
-    of reading over limit about a line in age, fitted as if nothing were cut off, would have put more readings over the
-    limit than were seen, with under 1 % chance; asked only where no reading before a further pass was ever
-    logged, since a first reading is not cut off. The fit to cut-off data understates that number, so this misses mild
-    cases.
+    and a normal of reading over limit about a line in age, fitted as if nothing were cut off, would both have put more
+    readings over the limit than were seen, with under 1 % chance; asked only where no reading before a further pass was
+    ever logged, since a first reading is not cut off. The fit to cut-off data understates that number, so this misses
+    mild cases.
     """
     limit = np.asarray(limit_um, np.float64)
     if limit.shape != (len(signs),):
@@ -91,23 +91,24 @@ def _expected_over(
 ) -> tuple[float, float]:
     """How many final readings a law that is not cut off would put wholly over their limits, and the mean chance.
 
-    The law is a lognormal about a line in the lap's age, so that a cell which reconditions in good time is not taken
-    for one that laps until good. A reading on steps lies wholly over only half a step beyond the limit.
+    The law is a lognormal, or a normal, about a line in the lap's age, whichever expects fewer: a cell that reconditions
+    in good time is not taken for one that laps until good, whether its scatter grows with the reading or stays that of
+    a step. A reading on steps lies wholly over only half a step beyond the limit.
     """
     from scipy.special import ndtr
 
     top = np.where(np.isfinite(high), high, low)[usable]
     middle = np.maximum((low[usable] + top) / 2, top / 4)
-    share = np.log(np.maximum(middle, 1e-300) / limit[usable])
-    wholly = np.log1p((top - low[usable]) / 2 / limit[usable])
+    share, wholly = middle / limit[usable], 1 + (top - low[usable]) / 2 / limit[usable]
     age = signs["age_faces"].to_numpy(np.float64)[usable]
     design = np.column_stack([np.ones(age.size), age - age.mean()]) if np.ptp(age) > 0 else np.ones((age.size, 1))
-    fitted = design @ np.linalg.lstsq(design, share, rcond=None)[0]
-    spread = float(np.sqrt(np.sum((share - fitted) ** 2) / max(age.size - design.shape[1], 1)))
-    if spread <= 0:
-        return 0.0, 0.0
-    chance = ndtr((fitted - wholly) / spread)
-    return float(chance.sum()), float(chance.mean())
+    laws = []
+    for value, edge in ((np.log(np.maximum(share, 1e-300)), np.log(wholly)), (share, wholly)):
+        fitted = design @ np.linalg.lstsq(design, value, rcond=None)[0]
+        spread = float(np.sqrt(np.sum((value - fitted) ** 2) / max(age.size - design.shape[1], 1)))
+        chance = ndtr((fitted - edge) / spread) if spread > 0 else np.zeros(age.size)
+        laws.append((float(chance.sum()), float(chance.mean())))
+    return min(laws)
 
 
 def _stand_in(signs: pd.DataFrame, first_logged: NDArray[np.bool_], first_over: int) -> tuple[str, str]:

@@ -61,6 +61,23 @@ def test_a_cell_that_reconditions_in_good_time_is_not_called_cut_off():
     assert not choose_lead_sign(signs, np.full(200, 2.0)).cut_off
 
 
+@pytest.mark.parametrize("scatter", ["of a step", "of the reading"])
+def test_a_lap_run_to_its_limit_again_and_again_is_not_called_cut_off(scatter):
+    """A sawtooth that ends at the limit has few readings beyond it, and none was lapped again."""
+    rng = np.random.default_rng(6)
+    calls = []
+    for _ in range(60):
+        age = np.arange(240) % 40.0
+        path = 0.6 + 0.035 * age
+        noise = rng.normal(0, 0.2, 240) if scatter == "of a step" else 0.15 * path * rng.normal(size=240)
+        low = np.maximum(np.round(2 * (path + noise)) / 2 - 0.25, 0)
+        read = {"first_low_um": low, "first_high_um": low + 0.5, "final_low_um": low, "final_high_um": low + 0.5}
+        signs = pd.DataFrame(read | {"age_faces": age, "passes": 1, "relapped": False, "minutes": 9.0,
+                                     "rate_um_per_min": np.nan})  # fmt: skip
+        calls.append(choose_lead_sign(signs, np.full(240, 2.0)).cut_off)
+    assert np.mean(calls) <= 0.05
+
+
 def test_few_faces_or_no_limit_say_so():
     lead = choose_lead_sign(lapped(10, np.random.default_rng(4), median=1.0, until_good=True), np.full(10, 2.0))
     assert "too few to tell" in lead.sentence

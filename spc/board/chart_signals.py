@@ -17,6 +17,7 @@ from spc.board.reactions import answered_face
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
+from spc.board.shown_length import ShownLength, length_words, shown_length
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
@@ -101,7 +102,7 @@ def chart_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm
             continue
         open_now = _open_signals(view, chart.replayed)
         if open_now:
-            found.append(_signal(chart, open_now[-1]))
+            found.append(_signal(chart, open_now[-1], shown_length(view, lap, sign)))
     return tuple(sorted(found, key=lambda s: s.p_value))
 
 
@@ -211,7 +212,7 @@ def _open_signals(view: CellView, judged: Replayed) -> list[ChartSignal]:
     return [s for s in recent if s.face_id > done]
 
 
-def _signal(chart: SignChart, s: ChartSignal) -> Signal:
+def _signal(chart: SignChart, s: ChartSignal, unit: ShownLength | None) -> Signal:
     judged = chart.replayed
     stream, sign = judged.stream, SIGNS[s.sign]
     begin = s.since if s.rule == DRIFTING else s.position
@@ -219,19 +220,19 @@ def _signal(chart: SignChart, s: ChartSignal) -> Signal:
     usual = float(np.median(judged.centre[begin : s.position + 1]))  # of the very faces shown, each at its age
     part = str(stream.part[s.position])
     lately = [(float(a) + float(b)) / 2 if np.isfinite(b) else float(a) for a, b in _ends(stream, begin, s.position)]
-    shown = float(np.median(lately))
+    shown = length_words(float(np.median(lately)), s.sign, unit)
     since = "with the last face" if back == 0 else "since 1 face ago" if back == 1 else f"since about {back} faces ago"
     of_part = f" for {part}" if part else ""
     if s.rule == DRIFTING:
         way = "up" if sign.side == "upper" else "down"
         sentence = (
-            f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown:.3g} {sign.unit} where "
-            f"{usual:.3g} is usual{of_part}."
+            f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where "
+            f"{length_words(usual, s.sign, unit)} is usual{of_part}."
         )
     else:
         sentence = (
-            f"{_capital(sign.words)} on {s.lap} is beyond its limit {since}: {shown:.3g} {sign.unit} against "
-            f"{s.limit:.3g}{of_part}; {usual:.3g} is usual."
+            f"{_capital(sign.words)} on {s.lap} is beyond its chart limit {since}: {shown} against "
+            f"{length_words(s.limit, s.sign, unit)}{of_part}; {length_words(usual, s.sign, unit)} is usual."
         )
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(

@@ -9,29 +9,20 @@ import numpy as np
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.results import Signal
+from spc.board.shown_length import ShownLength, length_words, shown_length
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
 from spc.chart.price import in_points, price
 from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rules import rule_named, rule_signals
 from spc.chart.stream import SIGNS
-from spc.measure.length import lamp as lamp_named
-from spc.measure.length import um_per
 from spc.settings import Settings
 from spc.store.store import Store
 
-__all__ = ["ChartReport", "ExtraRule", "ShownLength", "chart_of_lap", "chart_report", "shown_length"]
+__all__ = ["ChartReport", "ExtraRule", "chart_of_lap", "chart_report"]
 
 WINDOW = 100  # newest judged readings searched for where a change began
 WINDOW_STEP = 10  # windows are cut to tens, so that laps share their simulated critical values
-
-
-@dataclass(frozen=True, slots=True)
-class ShownLength:
-    """The unit a length is said in."""
-
-    name: str  # 'bands', 'um' or 'uin'
-    um_per_unit: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +99,7 @@ def chart_report(
     chart = cell.charts[lap, sign]
     whole = chart.replayed
     model = whole.revisions[-1].model if whole.revisions else None
-    unit = shown_length(view, lap) if SIGNS[sign].unit.startswith("um") and sign != "finish" else None
+    unit = shown_length(view, lap, sign)
     extra = tuple(_extra(whole, name, cell) for name in rules)
     search, began = _where_it_began(whole)
     shown = whole.where(whole.stream.part == part) if part else whole
@@ -124,26 +115,6 @@ def chart_report(
         lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
         extra, search, began, (*whole.stream.left_out, *_need_of_more(model)), unit,
     )  # fmt: skip
-
-
-def shown_length(view: CellView, lap: str) -> ShownLength:
-    """Find the unit in which the lap's newest face was read: bands if the lamp is known, else micrometres."""
-    rows = view.faces_of(lap)
-    named = [u for u in rows["flatness_unit"].tolist()[-1:] if u] or [view.settings.flatness_unit]
-    lamp = next((name for name in rows["lamp"].tolist()[-1:] if name), view.settings.lamp)
-    if named[0] == "band" and lamp:
-        return ShownLength("bands", float(um_per("band", wavelength_nm=lamp_named(lamp).wavelength_nm)))
-    if named[0] == "uin":
-        return ShownLength("uin", float(um_per("uin")))
-    return ShownLength("um", 1.0)
-
-
-def _length(value: float, sign: str, unit: ShownLength | None) -> str:
-    own = SIGNS[sign].unit
-    if unit is None:
-        return f"{value:.3g} {own}"
-    tail = own.removeprefix("um")
-    return f"{value / unit.um_per_unit:.3g} {unit.name}{tail}"
 
 
 def _method(model: ChartModel | None) -> str:
@@ -194,7 +165,7 @@ def _sees(model: ChartModel, unit: ShownLength | None) -> str:
     for sd, faces in ((1.0, model.rules.sees_one_sd), (2.0, model.rules.sees_two_sd)):
         tail = float(ndtr(-sd))
         size = abs(float(law.isf(tail) if upper else law.ppf(tail)) - model.typical)
-        parts.append(f"{_length(size, model.sign, unit)} after about {in_points(faces)} faces")
+        parts.append(f"{length_words(size, model.sign, unit)} after about {in_points(faces)} faces")
     way = "upward" if upper else "downward"
     return f"Sees a lasting {way} shift of {', of '.join(parts)}."
 
@@ -207,8 +178,8 @@ def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signa
     when = f" ({s.time_text})" if s.time_text else ""
     if s.rule == BEYOND:
         sentence = (
-            f"{name} was beyond its limit at face {s.face_id}{when}: {_length(middle, s.sign, unit)} against "
-            f"{_length(s.limit, s.sign, unit)}."
+            f"{name} was beyond its limit at face {s.face_id}{when}: {length_words(middle, s.sign, unit)} against "
+            f"{length_words(s.limit, s.sign, unit)}."
         )
     else:
         way = "up" if sign.side == "upper" else "down"

@@ -1,0 +1,43 @@
+"""The unit that sentences about a lap say lengths in: the one its newest face was read in."""
+
+from dataclasses import dataclass
+
+from spc.board.cell_view import CellView
+from spc.chart.stream import SIGNS
+from spc.measure.length import lamp as lamp_named
+from spc.measure.length import um_per
+
+__all__ = ["ShownLength", "length_words", "shown_length"]
+
+
+@dataclass(frozen=True, slots=True)
+class ShownLength:
+    """The unit a length is said in."""
+
+    name: str  # 'bands', 'um' or 'uin'
+    um_per_unit: float
+
+
+def shown_length(view: CellView, lap: str, sign: str) -> ShownLength | None:
+    """Find the unit in which the lap's newest face was read: bands if the lamp is known, else micrometres.
+
+    None where the sign is no length, and for a finish, which is always said in micrometres.
+    """
+    if not SIGNS[sign].unit.startswith("um") or sign == "finish":
+        return None
+    rows = view.faces_of(lap)
+    named = [u for u in rows["flatness_unit"].tolist()[-1:] if u] or [view.settings.flatness_unit]
+    lamp = next((name for name in rows["lamp"].tolist()[-1:] if name), view.settings.lamp)
+    if named[0] == "band" and lamp:
+        return ShownLength("bands", float(um_per("band", wavelength_nm=lamp_named(lamp).wavelength_nm)))
+    if named[0] == "uin":
+        return ShownLength("uin", float(um_per("uin")))
+    return ShownLength("um", 1.0)
+
+
+def length_words(value: float, sign: str, unit: ShownLength | None) -> str:
+    """Say a value of a sign, in the unit of the sign (micrometres), in the unit shown: '1.71 bands', '33.6 min'."""
+    own = SIGNS[sign].unit
+    if unit is None:
+        return f"{value:.3g} {own}"
+    return f"{value / unit.um_per_unit:.3g} {unit.name}{own.removeprefix('um')}"

@@ -43,7 +43,6 @@ __all__ = [
     "watched_folder",
 ]
 
-_SEED = 20_240_917  # of the draws behind a plan
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
 
@@ -156,17 +155,12 @@ def revisions(now: Snapshot, lap: str, sign: str) -> "tuple[ShownRevision, ...]"
 def recondition_plan(
     now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost: float
 ) -> "tuple[list[str], ReconditionPlan]":
-    """Return the laps of a lap's group and when to recondition them; seeded, so that it is the same each time."""
-    import numpy as np
-
-    from spc.wear.recondition_plan import plan_recondition
+    """Return the laps of a lap's group and when to recondition them."""
+    from spc.board.lap_age import age_of_lap
 
     view, _ = _board(now).look()
-    group = view.lap_row(lap)["group"]
-    laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
-    cycles = view.cycles[view.cycles["lap"].isin(laps)]
-    rng = np.random.default_rng(_SEED)
-    return laps, plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
+    found = age_of_lap(view, lap, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
+    return list(found.laps), found.plan
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

@@ -1,0 +1,123 @@
+"""`lapcell age`: how long the cycles of a lap and its sisters last, and when reconditioning costs least."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spc.cli import DONE, Session, common_options
+from spc.commands.output import counted, one_line, print_json, print_table, records
+
+if TYPE_CHECKING:
+    from spc.board.lap_age import LapAge
+    from spc.settings import Settings
+
+__all__ = ["command"]
+
+_COSTS = (1.0, 4.0)  # planned and worn, where nobody has said what they are
+_SHOWN = ["lap", "cycle", "life", "grit", "start_known", "start_event", "start_text", "end_event", "end_text", "ended",
+          "reason", "reason_given", "resting", "faces", "minutes", "removed_um", "good_faces", "low_faces",
+          "high_faces"]  # fmt: skip
+
+
+@click.command("age")
+@click.argument("lap")
+@click.option("--planned-cost", type=float, help="Of one planned reconditioning; default from the settings, else 1.")
+@click.option("--worn-cost", type=float, help="Of one lap found worn too late; default from the settings, else 4.")
+@click.option("--clock", type=click.Choice(["faces", "minutes"]), default="faces", show_default=True)
+@common_options
+def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost: float | None, clock: str) -> int:
+    """Say how long the cycles of LAP and its sisters last, and at which age reconditioning costs least.
+
+    Costs are in any unit of yours. Under five cycles that wore out there are only counts. With --json one document:
+    lap, laps (those pooled), clock, costs (planned, worn, from), sentence, counts (worn, planned, running, left_out),
+    cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces, and low_faces,
+    high_faces between which wear became due, null = not yet), curve (status, reason, method, median, level, and by age:
+    age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale) and least_cost (status, age,
+    flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence).
+    """
+    from spc.board.lap_age import age_of_lap
+    from spc.board.lap_report import known_lap
+
+    planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
+    view, _ = session.board().look()
+    known_lap(view, lap)
+    found = age_of_lap(view, lap, planned_cost=planned, worn_cost=worn, clock=clock)
+    costs = {"planned": planned, "worn": worn, "from": said_by}
+    if session.as_json:
+        print_json(_document(lap, found, costs))
+    else:
+        _print(found, costs)
+    return DONE
+
+
+def _costs(settings: "Settings", planned: float | None, worn: float | None) -> tuple[float, float, str]:
+    known = (settings.planned_cost, settings.unplanned_cost)
+    said_by = "as given" if planned is not None and worn is not None else "the site's settings"
+    first, second = (given if given is not None else site for given, site in zip((planned, worn), known, strict=True))
+    if first is None or second is None:
+        said_by = "no costs are set: as if one found worn cost four planned ones"
+    first = _COSTS[0] * (second or _COSTS[1]) / _COSTS[1] if first is None else first
+    second = first * _COSTS[1] / _COSTS[0] if second is None else second
+    return first, second, said_by
+
+
+def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any]:
+    plan = found.plan
+    lives, curve, law, age = plan.lifetimes, plan.curve, plan.fit, plan.age
+    return {
+        "lap": lap,
+        "laps": found.laps,
+        "clock": lives.clock,
+        "costs": costs,
+        "sentence": plan.sentence,
+        "counts": {"worn": lives.worn, "planned": lives.planned, "running": lives.running, "left_out": lives.left_out},
+        "cycles": records(found.cycles[_SHOWN]),
+        "curve": {
+            "status": curve.status,
+            "reason": curve.reason,
+            "method": curve.method,
+            "median": curve.median(),
+            "level": curve.level,
+            "age": curve.age,
+            "at_risk": curve.at_risk,
+            "events": curve.events,
+            "survival": curve.survival,
+            "low": curve.low,
+            "high": curve.high,
+        },
+        "law": {
+            "status": law.status,
+            "reason": law.reason,
+            "family": law.family,
+            "shape": law.shape if law.status == "fitted" else None,
+            "scale": law.scale if law.status == "fitted" else None,
+        },
+        "least_cost": {
+            name: getattr(age, name)
+            for name in (
+                "status", "age", "flat_low", "flat_high", "cost_per_face", "limit_cost_per_face", "saving_low",
+                "saving_high", "no_age_share", "sentence",
+            )
+        },
+    }  # fmt: skip
+
+
+def _print(found: "LapAge", costs: dict[str, Any]) -> None:
+    plan = found.plan
+    click.echo(one_line(plan.sentence))
+    click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
+    click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(', '.join(found.laps))}\n")
+    rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"]))
+    heads = {"lap": "Lap", "cycle": "Cycle", "grit": "Grit", "end_event": "Ended by", "ended": "How", "faces": "Faces",
+             "minutes": "Minutes", "removed_um": "Removed um", "missed": "Start not logged"}  # fmt: skip
+    print_table(rows, heads, nothing="No cycle yet.")
+    curve = plan.curve
+    if curve.status == "counts only":
+        click.echo(f"\nNo curve: {curve.reason}.")
+        return
+    click.echo(f"\nStill good at each age ({curve.method}, {curve.level:.0%} band):")
+    steps = [
+        {"age": float(t), "share": f"{s:.0%}", "band": f"{a:.0%} to {b:.0%}"}
+        for t, s, a, b in zip(curve.age, curve.survival, curve.low, curve.high, strict=True)
+    ]
+    print_table(steps, {"age": plan.lifetimes.clock.capitalize(), "share": "Still good", "band": "Band"})

@@ -1,0 +1,75 @@
+"""`lapcell age` on an invented lap: cycles as they ended, the curve by hand, costs from where they are said."""
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from click.testing import CliRunner
+
+from spc.cli import COULD_NOT, DONE
+from spc.commands.age import command as age
+from spc.store.store import Store
+
+LIVES = [(12, "worn"), (20, "worn"), (16, "planned"), (25, "worn"), (30, "worn"), (30, "worn"), (8, "damaged")]
+
+
+@pytest.fixture
+def store_path(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+    with Store.open(tmp_path / "lapcell.db") as store:
+        store.set_lap("K1", material="cast iron", home_grit="9 um", who="QE")
+        store.append_event({"lap": "K1", "event": "reconditioned", "time_utc": at, "reason": "planned"}, who="QE")
+        for cycle, (faces, reason) in enumerate([*LIVES, (5, "")]):
+            for number in range(faces):
+                at += timedelta(minutes=10)
+                face = {"lap": "K1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
+                store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+            if reason:
+                at += timedelta(minutes=10)
+                store.append_event({"lap": "K1", "event": "reconditioned", "time_utc": at, "reason": reason}, who="QE")
+    return tmp_path / "lapcell.db"
+
+
+def run(store_path, *arguments):
+    return CliRunner().invoke(age, ["K1", "--store", str(store_path), *arguments])
+
+
+def test_document(store_path):
+    outcome = run(store_path, "--json", "--planned-cost", "2", "--worn-cost", "9")
+    assert outcome.exit_code == DONE, outcome.output
+    document = json.loads(outcome.output)
+    assert document["counts"] == {"worn": 5, "planned": 2, "running": 1, "left_out": 0}
+    assert document["costs"] == {"planned": 2.0, "worn": 9.0, "from": "as given"}
+    ends = [(c["faces"], c["ended"], c["high_faces"]) for c in document["cycles"]]
+    assert ends[0] == (12, "due", 12.0) and ends[2] == (16, "planned", None) and ends[-1] == (5, "running", None)
+    # Kaplan-Meier by hand: 8 lives; 5 and 8 taken off; 12 of 6 at risk, 20 of 4, 25 of 3, both of 30.
+    curve = document["curve"]
+    assert curve["method"] == "Kaplan-Meier" and curve["age"] == [12.0, 20.0, 25.0, 30.0]
+    assert curve["survival"] == pytest.approx([5 / 6, 5 / 6 * 3 / 4, 5 / 6 * 3 / 4 * 2 / 3, 0.0])
+    assert curve["median"] == 25.0
+    least = document["least_cost"]
+    assert least["status"] == "range" and least["flat_low"] <= least["age"] <= least["flat_high"]
+    assert document["law"]["status"] == "fitted"
+
+
+def test_words_and_the_clock_in_minutes(store_path):
+    outcome = run(store_path, "--clock", "minutes")
+    assert outcome.exit_code == DONE
+    assert "as if one found worn cost four planned ones" in outcome.output
+    assert "150" in outcome.output  # 25 faces of 6 minutes
+    assert "Still good at each age (Kaplan-Meier, 95% band):" in outcome.output
+
+
+def test_costs_of_the_site(store_path):
+    text = "[costs]\nplanned_reconditioning = 30\nunplanned_reconditioning = 210\n"
+    (store_path.parent / "lapcell.toml").write_text(text, encoding="utf-8")
+    costs = json.loads(run(store_path, "--json").output)["costs"]
+    assert costs == {"planned": 30.0, "worn": 210.0, "from": "the site's settings"}
+
+
+def test_what_cannot_be_asked(store_path):
+    outcome = run(store_path, "--planned-cost", "5", "--worn-cost", "2")
+    assert outcome.exit_code == COULD_NOT and "must be greater than `planned_cost`" in outcome.output
+    outcome = CliRunner().invoke(age, ["K9", "--store", str(store_path)])
+    assert outcome.exit_code == COULD_NOT and "no lap called 'K9'; known are K1" in outcome.output

@@ -253,8 +253,10 @@ def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:
 
 def _over_words(high: float, ahead: float, unit: str) -> str:
     if high > 0:
-        most = f"at most {_figure(high, ahead)}" if np.isfinite(high) else "an unknown number of"
-        return f"the wear path is more likely than not at the limit already; {most} {unit} left"
+        most = (
+            f"at most {_counted(_figure(high, ahead), unit)}" if np.isfinite(high) else f"an unknown number of {unit}"
+        )
+        return f"the wear path is more likely than not at the limit already; {most} left"
     return f"no {unit} left: the wear path is at the limit"
 
 
@@ -266,7 +268,11 @@ def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str
     least, most = _figure(low, ahead), _figure(high, ahead)
     if high == 0:
         return f"no {unit} left: {CROSSINGS[crossing]}"
-    return f"about {least} {unit} left" if least == most else f"{least} to {most} {unit} left"
+    return f"about {_counted(least, unit)} left" if least == most else f"{least} to {most} {unit} left"
+
+
+def _counted(figure: str, unit: str) -> str:
+    return f"{figure} {unit.removesuffix('s') if figure == '1' else unit}"
 
 
 def _figure(value: float, scale: float) -> str:

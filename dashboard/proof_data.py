@@ -1,5 +1,6 @@
 """What the proof view reads beside `dashboard.data`: the whole cell for studies, and what follows from it, cached."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -10,10 +11,12 @@ import streamlit as st
 from dashboard import data
 from dashboard.data import Snapshot
 from spc.board.study_plan import StudyPlan, plan_from_json
+from spc.log.gauge_table import GaugeColumns
 
 if TYPE_CHECKING:
     from spc.board.cell_view import CellView
     from spc.board.chart_signals import CellCharts
+    from spc.board.dimension import DimensionChart, DimensionStudy
     from spc.board.frozen_limits import DayReplay
     from spc.board.gauge_study import GaugeReport
     from spc.board.kept_studies import KeptStudy
@@ -21,22 +24,28 @@ if TYPE_CHECKING:
     from spc.board.variation import VariationReport
     from spc.board.wear_report import RelapReport, WearReport
     from spc.capability.guard_band import AcceptanceTrade
+    from spc.log.gauge_table import GaugeTable
 
 __all__ = [
     "KeptRow",
     "acceptance",
     "all_parts",
+    "dimension",
+    "dimension_parts",
+    "gauge_heads",
     "gauge_reports",
     "kept_again",
     "kept_list",
+    "planned_gauge",
     "played_day",
     "readings_of",
-    "repeats_of",
     "study_of",
     "variation",
     "wear_and_relaps",
     "whole_cell",
 ]
+
+NOT_STATED = math.nan  # one object: two NaN of their own would count as two values
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,22 +133,61 @@ def kept_again(now: Snapshot, name: str, version: int) -> "tuple[KeptStudy, Stud
 
 
 @st.cache_data(max_entries=16, show_spinner="Studying the readings")
-def gauge_reports(now: Snapshot, part: str, characteristic: str) -> "tuple[GaugeReport, ...]":
+def gauge_reports(
+    now: Snapshot, part: str, characteristic: str, flat_error_um: float = NOT_STATED, temperature_um: float = NOT_STATED
+) -> "tuple[GaugeReport, ...]":
     """Return the gauge studies from the repeats of the log, one per way of reading; `part` '' = all."""
     from spc.board.gauge_study import report_gauge
 
     view, _ = whole_cell(now)
-    return report_gauge(view, part=part, characteristic=characteristic)
+    return report_gauge(
+        view, part=part, characteristic=characteristic, flat_error_um=flat_error_um, temperature_um=temperature_um
+    )
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def gauge_heads(content: bytes) -> list[str]:
+    """Return the heads of a planned gauge study's columns."""
+    from spc.log.gauge_table import gauge_heads
+
+    return gauge_heads(content)
+
+
+@st.cache_data(max_entries=4, show_spinner="Studying the readings of the file")
+def planned_gauge(
+    now: Snapshot, content: bytes, name: str, columns: "GaugeColumns", characteristic: str, limit_um: float,
+    flat_error_um: float, temperature_um: float,
+) -> "tuple[GaugeReport, GaugeTable]":  # fmt: skip
+    """Return a planned gauge study and the table it was read from."""
+    from spc.board.gauge_study import report_planned
+    from spc.log.gauge_table import read_gauge_table
+
+    table = read_gauge_table(content, columns, data.settings(now))
+    report = report_planned(
+        table, name=name, characteristic=characteristic, limit_um=limit_um, flat_error_um=flat_error_um,
+        temperature_um=temperature_um,
+    )  # fmt: skip
+    return report, table
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
-def repeats_of(now: Snapshot, part: str, characteristic: str, way: str) -> pd.DataFrame:
-    """Return the readings behind a gauge study: face (a number from 1), low_um, high_um. Who read is not in it."""
-    from spc.board.gauge_study import log_readings
+def dimension_parts(now: Snapshot, lap: str, characteristic: str) -> list[str]:
+    """Return the part numbers with readings of a dimension on a lap, most first."""
+    view, _ = whole_cell(now)
+    faces = view.faces_of(lap)
+    read = faces.loc[faces[f"{characteristic}_low_um"].notna() & (faces["kind"] == "face"), "part"]
+    return [str(name) for name in read.value_counts().index]
+
+
+@st.cache_data(max_entries=16, show_spinner="Charting the dimension")
+def dimension(
+    now: Snapshot, lap: str, part: str, characteristic: str, laps: tuple[str, ...]
+) -> "tuple[DimensionChart, DimensionStudy]":
+    """Return the chart of a dimension on a lap, and its index from `laps` (none = every lap)."""
+    from spc.board.dimension import chart_dimension, study_dimension
 
     view, _ = whole_cell(now)
-    found = log_readings(view.faces, characteristic=characteristic, part=part, ways=frozenset((way,)))
-    return pd.DataFrame({"face": found.face + 1, "low_um": found.low_um, "high_um": found.high_um})
+    return chart_dimension(view, lap, characteristic, part=part), study_dimension(view, part, characteristic, laps=laps)
 
 
 @st.cache_data(max_entries=16, show_spinner="Splitting the spread")

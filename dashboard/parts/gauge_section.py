@@ -2,10 +2,13 @@
 
 import math
 
+import numpy as np
+import pandas as pd
 import streamlit as st
 
 from dashboard import cards, proof_data
 from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_table
+from dashboard.parts.gauge_planned import planned_study
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
@@ -14,20 +17,32 @@ from dashboard.units import DisplayUnit
 from dashboard.words import markdown_text, micro, number
 from spc.board.gauge_study import CHARACTERISTICS, GaugeReport
 from spc.capability.gauge import SpreadEstimate
-from spc.capability.gauge_budget import ANALOGUE
+from spc.capability.gauge_budget import ANALOGUE, bending_um
 
 __all__ = ["gauge_section"]
 
 _ALL = "all part numbers"
+_LOG, _FILE = "the log", "a planned study"
 
 
 def gauge_section(page: Page) -> None:
     """Show each way of reading: its spreads, its verdict per limit, its budget; then the planner."""
     with st.container(key="gauge-choice", horizontal=True):
         what = st.selectbox("What was read", CHARACTERISTICS, key="gauge-what", width=200)
-        part = st.selectbox("Part number", [_ALL, *proof_data.all_parts(page.now)], key="gauge-part", width=240)
-    reports = proof_data.gauge_reports(page.now, "" if part == _ALL else part, what)
+        source = st.segmented_control("Readings of", [_LOG, _FILE], default=_LOG, required=True, key="gauge-source")
+        part = _ALL
+        if source == _LOG:
+            part = st.selectbox("Part number", [_ALL, *proof_data.all_parts(page.now)], key="gauge-part", width=240)
     unit = length_unit(what, page.unit)
+    flat_um, heat_um = _beside_the_reader(unit)
+    if source == _FILE:
+        planned = planned_study(page, what, flat_error_um=flat_um, temperature_um=heat_um)
+        if planned is not None:
+            plain = planned.study.unit == ""
+            _study(page, planned, DisplayUnit("plain", "unit of the table", 1.0) if plain else unit)
+            _planner(planned)
+        return
+    reports = proof_data.gauge_reports(page.now, "" if part == _ALL else part, what, flat_um, heat_um)
     chosen = reports[0]
     if len(reports) > 1:
         ways = {report.way: report for report in reports}
@@ -35,15 +50,42 @@ def gauge_section(page: Page) -> None:
             "Way of reading", list(ways), default=reports[0].way, required=True, key="gauge-way", format_func=_way
         )
         chosen = ways[str(way)]
-    _study(page, chosen, "" if part == _ALL else part, unit)
+    _study(page, chosen, unit)
     _planner(chosen)
+
+
+def _beside_the_reader(unit: DisplayUnit) -> tuple[float, float]:
+    """Ask for the flat's own error and for temperature; micrometres, NaN = not stated."""
+    with st.expander("The flat's own error, and temperature"):
+        with st.container(key="gauge-flat", horizontal=True):
+            flat = st.number_input(
+                f"Largest error of the flat, as certified, {unit.label}", 0.0, None, None, format="%g", width=360,
+                placeholder="not stated", key=f"gauge-flat-{unit.key}",
+            )  # fmt: skip
+            heat = st.number_input(
+                "Warmer on one side by, K", 0.0, None, None, format="%g", width=240, placeholder="not stated",
+                key="gauge-heat",
+            )  # fmt: skip
+            length = st.number_input("Length of the face, mm", 0.0, None, None, format="%g", width=220, key="gauge-mm")
+            thick = st.number_input(
+                "Thickness of the part, mm", 0.0, None, None, format="%g", width=220, key="gauge-thick"
+            )
+        told = "A part warmer on one side bends: length squared times the difference over eight thicknesses, for steel."
+        st.html(cards.sentences([told]))
+        flat_um = math.nan if flat is None else flat * unit.um_per_unit
+        if heat is None:
+            return flat_um, math.nan
+        if not length or not thick:
+            st.html(cards.sentences([], empty="Length and thickness are needed to say what the difference bends."))
+            return flat_um, math.nan
+        return flat_um, bending_um(length, thick, heat)
 
 
 def _way(way: str) -> str:
     return markdown_text(way or "any way")
 
 
-def _study(page: Page, report: GaugeReport, part: str, unit: DisplayUnit) -> None:
+def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
     study = report.study
     lean = "An index may lean on this study" if report.enough else "Too small a study for an index to lean on"
     st.html(cards.subject(study.sentence, kicker=f"{report.source[:1].upper()}{report.source[1:]}. {lean}."))
@@ -76,7 +118,13 @@ def _study(page: Page, report: GaugeReport, part: str, unit: DisplayUnit) -> Non
             sentence=_spread_words(study.repeatability, study.reader),
             table=spread_table(spreads, unit),
         )
-    readings = proof_data.repeats_of(page.now, part, report.characteristic, report.way)
+    readings = pd.DataFrame(
+        {
+            "face": np.unique(report.read.face, return_inverse=True)[1] + 1,
+            "low_um": report.read.low_um,
+            "high_um": report.read.high_um,
+        }
+    )
     with pictures[1]:
         st.html(cards.section("The faces that were read again"))
         show_picture(

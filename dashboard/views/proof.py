@@ -9,11 +9,12 @@ from dashboard.parts.acceptance_section import acceptance_section
 from dashboard.parts.age_section import age_section
 from dashboard.parts.capability_section import capability_section
 from dashboard.parts.chart_section import chart_section
+from dashboard.parts.dimension_section import dimension_section
 from dashboard.parts.gauge_section import gauge_section
 from dashboard.parts.glossary import glossary, words_here
 from dashboard.parts.how_we_know import how_we_know
 from dashboard.parts.limits import limits
-from dashboard.parts.page import Page
+from dashboard.parts.page import Page, in_unit_of
 from dashboard.parts.person import last_operator, signed_by
 from dashboard.parts.replay_section import replay_section
 from dashboard.parts.variation_section import variation_section
@@ -27,6 +28,7 @@ SECTIONS: dict[str, Callable[[Page, str, str], None]] = {
     "Wear": lambda page, lap, person: wear_section(page, lap),
     "Past day": lambda page, lap, person: replay_section(page, lap),
     "Index": capability_section,
+    "Dimension": lambda page, lap, person: dimension_section(page, lap),
     "Reading": lambda page, lap, person: gauge_section(page),
     "Acceptance": lambda page, lap, person: acceptance_section(page, lap),
     "Variation": lambda page, lap, person: variation_section(page),
@@ -40,6 +42,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "Wear": ("cycle", "recondition", "re-lap", "signal"),
     "Past day": ("signal", "revision", "seal"),
     "Index": ("capability index", "performance index", "refusal", "fitted law", "interval", "seal"),
+    "Dimension": ("performance index", "limit", "interval"),
     "Reading": ("repeat reading", "repeatability", "interval", "band"),
     "Acceptance": ("acceptance limit", "limit", "fitted law", "repeatability"),
     "Variation": ("cycle", "repeat reading", "refusal"),
@@ -66,5 +69,5 @@ def render(page: Page) -> None:
         bind="query-params",
         label_visibility="collapsed",
     )
-    SECTIONS[str(section)](page, lap, person)
+    SECTIONS[str(section)](in_unit_of(lap, page), lap, person)
     words_here(_WORDS.get(str(section), ()))

@@ -54,6 +54,7 @@ class GaugeReport:
     study: GaugeStudy
     enough: bool  # whether an index may lean on it
     limits: tuple[LimitServed, ...]  # empty when no limit is known or nothing could be studied
+    read: GaugeReadings  # what was studied
 
 
 def way_of_reading(faces: pd.DataFrame, *, characteristic: str = "flatness") -> pd.Series:
@@ -188,10 +189,10 @@ def report_gauge(
         of_way = (ways == way).to_numpy()
         held = dict(zip(own["part"].to_numpy()[of_way], limits[of_way], strict=True))
         told = _served(study, held, flat_error_um=flat_error_um, temperature_um=temperature_um)
-        reports.append(GaugeReport(characteristic, source, way, study, _enough(readings), told))
+        reports.append(GaugeReport(characteristic, source, way, study, _enough(readings), told, readings))
     if not reports:
         readings = log_readings(own, characteristic=characteristic, part=part)
-        return (GaugeReport(characteristic, source, "", studied(readings, level=level), False, ()),)
+        return (GaugeReport(characteristic, source, "", studied(readings, level=level), False, (), readings),)
     return tuple(sorted(reports, key=lambda report: -report.study.readings))
 
 
@@ -203,7 +204,7 @@ def report_repeats(
     readings = readings_of_repeats(repeats)
     study = studied(readings)
     told = _served(study, {part: limit_um}, flat_error_um=flat_error_um, temperature_um=temperature_um)
-    return GaugeReport(characteristic, source, "", study, _enough(readings), told)
+    return GaugeReport(characteristic, source, "", study, _enough(readings), told, readings)
 
 
 def _enough(readings: GaugeReadings) -> bool:
@@ -236,7 +237,7 @@ def report_planned(
     )
     study = studied(readings, level=level)
     told = _served(study, {"": limit_um}, flat_error_um=flat_error_um, temperature_um=temperature_um)
-    return GaugeReport(characteristic, name, "", study, _enough(readings), told)
+    return GaugeReport(characteristic, name, "", study, _enough(readings), told, readings)
 
 
 def _served(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from spc.log.dialect import LogRefusedError, decode, find_dialect
+from spc.log.dialect import Dialect, LogRefusedError, decode, find_dialect
 from spc.log.lexicon import HeaderMeaning, header_meaning
 from spc.log.records import header_cells, split_records
 from spc.log.words import MISSING_CELLS
@@ -13,7 +13,7 @@ from spc.measure.length import lamp, unit_name
 from spc.measure.reading import Typed, as_reading, finest_step, parse_typed
 from spc.settings import Settings
 
-__all__ = ["GaugeColumns", "GaugeRow", "GaugeTable", "read_gauge_table"]
+__all__ = ["GaugeColumns", "GaugeRow", "GaugeTable", "gauge_heads", "read_gauge_table"]
 
 # What a header may say where no column is named; the first column that says it is taken.
 _SAYS = {"face": ("face", "serial"), "reader": ("operator",), "reading": ("flatness", "finish", "parallelism")}
@@ -81,10 +81,7 @@ def read_gauge_table(source: Path | bytes, columns: GaugeColumns, settings: Sett
     """
     if columns.step is not None and not columns.step > 0:
         raise ValueError(f"`step` must be greater than 0, got {columns.step}")
-    data = source if isinstance(source, bytes) else Path(source).read_bytes()
-    text, encoding, evidence = decode(data)
-    dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, header=True)
-    headers, width = header_cells(text, dialect)
+    text, dialect, headers, width = _headed(source)
     face_at = [_named(headers, name, "face") for name in columns.face] or [_found(headers, "face")]
     reader_at = _named(headers, columns.reader, "reader") if columns.reader else _found(headers, "reader")
     reading_at = _named(headers, columns.reading, "reading") if columns.reading else _found(headers, "reading")
@@ -121,6 +118,24 @@ def read_gauge_table(source: Path | bytes, columns: GaugeColumns, settings: Sett
         except ValueError as error:
             problems.append((i + 1, records.raw(slice(i, i + 1))[0], str(error)))
     return _table(typed, reader, len(records), blank, not_read, problems, has_run=bool(run_at))
+
+
+def gauge_heads(source: Path | bytes) -> list[str]:
+    """Give the heads of a planned study's columns, as in the file.
+
+    Raises
+    ------
+    ValueError
+        If the file cannot be a table.
+    """
+    return [head.strip() for head in _headed(source)[2] if head.strip()]
+
+
+def _headed(source: Path | bytes) -> tuple[bytes, Dialect, list[str], int]:
+    data = source if isinstance(source, bytes) else Path(source).read_bytes()
+    text, encoding, evidence = decode(data)
+    dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, header=True)
+    return (text, dialect, *header_cells(text, dialect))
 
 
 class _Reader:

@@ -25,6 +25,8 @@ __all__ = [
     "shown",
 ]
 
+_LEAST_PERCENT = 0.001  # below it a share is no longer worth digits
+
 Cell = str | int | float | None
 
 
@@ -33,8 +35,8 @@ class Column:
     """One column of a table."""
 
     head: str
-    kind: str = "text"  # or "count", "number", "significant", "ppm", "exact" (every digit a number has)
-    decimals: int = 3  # of a 'number'; significant digits of a 'significant' one
+    kind: str = "text"  # or "count", "number", "significant", "percent", "ppm", "exact" (every digit a number has)
+    decimals: int = 3  # of a 'number'; significant digits of a 'significant' one and of a 'percent'
     unit: str = ""
     width: float = 1.0  # relative, for formats that set columns
 
@@ -154,7 +156,9 @@ def shown(cell: Cell, column: Column, locale: Locale) -> str:
         return locale.count(int(cell))
     if column.kind == "ppm":
         return locale.ppm(float(cell))
-    if column.kind == "significant":
+    if column.kind == "percent" and 0 < cell < _LEAST_PERCENT:
+        return f"under {locale.number(_LEAST_PERCENT, 3)}"
+    if column.kind in ("significant", "percent"):
         return locale.significant(float(cell), column.decimals)
     if column.kind == "exact":
         return "open" if cell == float("inf") else repr(cell).replace(".", locale.decimal)

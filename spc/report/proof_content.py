@@ -13,6 +13,7 @@ __all__ = ["acceptance_section", "measuring_section", "variation_section"]
 
 _SURE = 0.999  # a reading surer than this either way needs no line of its own
 _MOST_LINES = 60
+_MOST_RULES = 20  # the nearest to the limit
 
 
 def measuring_section(study: Study, proof: StudyProof, say: Voice) -> Section:
@@ -43,7 +44,7 @@ def measuring_section(study: Study, proof: StudyProof, say: Voice) -> Section:
                 Table(
                     "uncertainty",
                     "What one reading is uncertain by",
-                    (Column("Part", width=1.5), say.column("Standard uncertainty", width=1.3),
+                    (Column("Part", width=1.5), _sized("Standard uncertainty", say, 1.3),
                      Column("Counted", width=0.8), Column("Source", width=4)),
                     tuple(
                         (part.name, say.unit.of(part.u_um) if math.isfinite(part.u_um) else None,
@@ -72,7 +73,7 @@ def _spreads(proof: StudyProof, say: Voice) -> Table:
     return Table(
         "measuring",
         "How far readings of one face differ",
-        (Column("Standard deviation of", width=2.4), say.column("Size"), say.column("From"), say.column("To"),
+        (Column("Standard deviation of", width=2.4), _sized("Size", say), _sized("From", say), _sized("To", say),
          Column("By", width=2.2)),
         tuple(rows),
         note=f"Intervals at {100 * found.level:g} %, before the step rounds a reading unless said. Where the readings "
@@ -100,7 +101,7 @@ def _components(proof: StudyProof, say: Voice) -> list[Block]:
         Table(
             "gauge parts",
             "Parts of the spread of the readings as written, by two roads",
-            (Column("Part", width=1.6), *(say.column(head) for head in heads)),
+            (Column("Part", width=1.6), *(_sized(head, say) for head in heads)),
             tuple(rows),
             note="REML: restricted maximum likelihood, profile intervals. ANOVA: mean squares of the readings that "
             "fill every cell alike. Standard deviations.",
@@ -130,14 +131,16 @@ def acceptance_section(study: Study, proof: StudyProof, say: Voice) -> Section:
     figure = trade_figure(trade, say)
     blocks += [figure] if figure is not None else []
     rules = [rule for rule in trade.rules if rule.accepted > 0 and rule.accept_um <= 2 * trade.upper_um]
-    near = sorted(rules, key=lambda rule: abs(rule.accept_um - trade.upper_um))[:_MOST_LINES]
+    near = sorted(rules, key=lambda rule: abs(rule.accept_um - trade.upper_um))[:_MOST_RULES]
+    if trade.chosen is not None and trade.chosen not in near:
+        near.append(trade.chosen)
     blocks.append(
         Table(
             "rules",
             "What each rule of acceptance costs",
-            (say.column("Accept up to"), Column("Bad faces accepted", "significant", 3, "%"),
-             Column("Good faces rejected", "significant", 3, "%"), Column("Bad among accepted", "significant", 3, "%"),
-             Column("Faces accepted", "significant", 3, "%"), Column("Rule")),
+            (say.column("Accept up to"), Column("Bad faces accepted", "percent", 3, "%"),
+             Column("Good faces rejected", "percent", 3, "%"), Column("Bad among accepted", "percent", 3, "%"),
+             Column("Faces accepted", "percent", 3, "%"), Column("Rule")),
             tuple(
                 (say.unit.of(r.accept_um), _percent(r.bad_accepted), _percent(r.good_rejected),
                  _percent(r.bad_among_accepted), _percent(r.accepted), "chosen" if r == trade.chosen else "")
@@ -183,8 +186,8 @@ def variation_section(study: Study, proof: StudyProof, say: Voice) -> Section:
             Table(
                 "variation",
                 "Sources of the spread of these readings",
-                (Column("Source", width=1.8), Column("How many", "count"), say.column("Standard deviation", width=1.4),
-                 say.column("From"), say.column("To"), Column("Share of the variance", "number", 0, "%", 1.3)),
+                (Column("Source", width=1.8), Column("How many", "count"), _sized("Standard deviation", say, 1.4),
+                 _sized("From", say), _sized("To", say), Column("Share of the variance", "number", 0, "%", 1.3)),
                 tuple(
                     (s.name, s.levels, say.unit.of(s.sd_um), say.unit.of(s.low_um), say.unit.of(s.high_um),
                      _percent(s.share))
@@ -205,6 +208,11 @@ def variation_section(study: Study, proof: StudyProof, say: Voice) -> Section:
     if found.remarks:
         blocks.append(Bullets(tuple(say(capital(remark)) for remark in found.remarks)))
     return Section("Where the variation comes from", tuple(blocks))
+
+
+def _sized(head: str, say: Voice, width: float = 1.0) -> Column:
+    """Head a column of spreads, which may be far smaller than the readings."""
+    return Column(head, "significant", 3, say.unit.label, width)
 
 
 def _percent(share: float) -> float | None:

@@ -50,9 +50,9 @@ def trade_figure(trade: AcceptanceTrade, say: Voice) -> Figure | None:
         return None
     lines = []
     for name, field, role in (
-        ("bad faces accepted, of all bad", "bad_accepted", "law"),
-        ("good faces rejected, of all good", "good_rejected", "data"),
-        ("bad among the accepted", "bad_among_accepted", "faint"),
+        ("bad accepted", "bad_accepted", "law"),
+        ("good rejected", "good_rejected", "data"),
+        ("bad among accepted", "bad_among_accepted", "faint"),
     ):
         drawn = [(rule.accept_um, getattr(rule, field)) for rule in rules if math.isfinite(getattr(rule, field))]
         if drawn:
@@ -70,7 +70,8 @@ def trade_figure(trade: AcceptanceTrade, say: Voice) -> Figure | None:
     return Figure(
         "trade",
         "Bad accepted against good rejected",
-        "Black: bad faces that are accepted. Blue: good faces that are rejected. Grey: bad among the accepted. Dashed: "
+        "Black: bad faces accepted, of all bad. Blue: good faces rejected, of all good. Grey: bad among "
+        "the accepted. Dashed: "
         "the rule for the risk borne. Heavy: the limit.",
         f"Shares of faces over the largest reading accepted; {told}.",
         f"largest reading accepted, {unit.label}",

@@ -151,7 +151,7 @@ class _Writer:
 
     def _format(self, column: Column) -> Any:
         pattern = _FORMATS.get(column.kind) or "0." + "0" * column.decimals
-        if column.kind == "significant":
+        if column.kind in ("significant", "percent"):
             pattern = "General"
         if pattern not in self._formats:
             self._formats[pattern] = self._book.add_format({"num_format": pattern})

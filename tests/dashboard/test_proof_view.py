@@ -1,6 +1,7 @@
 """The proof view without a browser: every section on a store of any size, studies with exclusions, corrections told."""
 
 import re
+from datetime import UTC, datetime
 
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -145,3 +146,79 @@ def test_a_dimension_has_a_limit_on_both_sides_and_the_old_one_is_replaced(limit
     told = page.dataframe[0].value
     assert told["in force"].tolist() == ["yes", "replaced", "yes"]
     assert told["as typed"].tolist() == ["9998 µm to 10003 µm", "9998 µm to 10004 µm", "2 bands"]
+
+
+PLANNED = (
+    "face,reader,reading (um)\n"
+    + "".join(f"F{f},{r},{0.3 + 0.05 * f + 0.01 * ((f * 7 + k * 3 + len(r)) % 4):.2f}\n"
+              for f in range(10) for r in ("A", "Bo") for k in range(2))
+    + "F1,A,much\n"
+)  # fmt: skip
+
+
+def test_the_flats_own_error_and_heat_enter_the_budget(limited):
+    with Store.open(limited) as store:
+        for face in (1, 2, 3):
+            store.append_face(
+                {
+                    "kind": "repeat", "lap": "CI-1", "part": "seal plate", "serial": f"CI-1-{face}", "operator": "Bo",
+                    "flatness_low_um": 0.1, "flatness_high_um": 0.25, "flatness_unit": "band", "lamp": "helium",
+                    "flatness_text": "1", "time_text": "2026-03-04 23:00",
+                    "time_utc": datetime(2026, 3, 4, 23, face, tzinfo=UTC),
+                },
+                who="Bo",
+            )  # fmt: skip
+    page = run(lap="CI-1", section="Reading")
+    assert "the flat's own error, temperature not stated" in text(page).lower().replace("&#x27;", "'")
+    field(page, "Largest error of the flat").set_value(0.05)
+    field(page, "Warmer on one side by, K").set_value(0.1)
+    field(page, "Length of the face, mm").set_value(50.0)
+    field(page, "Thickness of the part, mm").set_value(10.0).run()
+    assert not page.exception, page.exception
+    shown = text(page).replace("&#x27;", "'")
+    assert "not stated" not in shown and "0.0289" in shown  # 0.05 over the root of three
+
+
+def test_a_planned_study_is_read_from_its_file_and_says_what_it_could_not_use(limited):
+    page = run(lap="CI-1", section="Reading")
+    page.segmented_control(key="gauge-source").set_value("a planned study").run()
+    assert "Nothing of the file is kept." in text(page)
+    page.file_uploader[0].set_value(("study.csv", PLANNED.encode(), "text/csv")).run()
+    assert not page.exception, page.exception
+    shown = text(page)
+    assert "41 rows: 40 read, 1 not usable." in shown and "40 readings of 10 faces by 2 readers" in shown
+    field(page, "Limit it serves").set_value(0.9).run()
+    assert "the step of 0.01" in text(page).lower()
+    field(page, "Column of the reader").set_value("face").run()
+    assert not page.exception, page.exception
+
+
+def test_a_file_that_is_no_table_is_one_sentence(limited):
+    page = run(lap="CI-1", section="Reading")
+    page.segmented_control(key="gauge-source").set_value("a planned study").run()
+    page.file_uploader[0].set_value(("bad.csv", b"alpha,beta\n1,2\n", "text/csv")).run()
+    assert not page.exception and len(page.error) == 1 and page.error[0].value.startswith("bad.csv: ")
+
+
+def test_a_dimension_is_charted_and_held_against_both_limits(limited):
+    import numpy as np
+
+    rng = np.random.default_rng(5)
+    with Store.open(limited) as store:
+        for k, value in enumerate(5000 + 2 * rng.normal(size=60)):
+            low = round(float(value), 1)
+            store.append_face(
+                {
+                    "lap": "CI-1", "part": "ring", "serial": f"R{k}", "operator": "Bo", "thickness_low_um": low - 0.05,
+                    "thickness_high_um": low + 0.05, "thickness_text": f"{low}",
+                    "time_text": f"2026-03-05 {6 + k // 10:02d}:{k % 10 * 6:02d}",
+                },
+                who="Bo",
+            )  # fmt: skip
+        store.set_limit("ring", "thickness", lower_um=4990.0, upper_um=5012.0, lower_text="4.990 mm",
+                        upper_text="5.012 mm", who="QE", why="drawing C")  # fmt: skip
+    page = run(lap="CI-1", section="Dimension")
+    shown = text(page)
+    assert "performance index" in shown and "towards the lower limit" in shown and "4.990 mm to 5.012 mm" in shown
+    assert len(page.get("plotly_chart")) == 1
+    assert "No thickness is logged on DI-2" in text(run(lap="DI-2", section="Dimension"))

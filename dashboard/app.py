@@ -31,7 +31,10 @@ def main() -> None:
     display = chosen_display(site)
     speak(display.numbers, tuple(data.lap_names(now)))
     routes: dict[str, st.Page] = {}
-    page = Page(now=now, site=site, look=look, unit=display.unit, numbers=display.numbers, wall=wall, routes=routes)
+    page = Page(
+        now=now, site=site, look=look, unit=display.unit, unit_as_typed=display.as_typed, numbers=display.numbers,
+        wall=wall, routes=routes,
+    )  # fmt: skip
     for name, title in _VIEWS.items():
         routes[name] = st.Page(partial(_draw, name, page), title=title, url_path=name, default=not routes)
     chosen = st.navigation(list(routes.values()), position="hidden" if wall else "top")

@@ -10,6 +10,7 @@ __all__ = [
     "cautions",
     "facts",
     "headline",
+    "health_table",
     "lap_line",
     "left_words",
     "lost_line",
@@ -41,11 +42,13 @@ def state_tag(state: str) -> str:
     return f'<span class="lc-state" title="{html_text(STATES[state])}">{state_mark(state)}<b>{state}</b></span>'
 
 
-def headline(sentence: str, *, kicker: str = "", tag: str = "") -> str:
-    """Return the page's first sentence, its heading of the first order; `tag` is HTML of ours set above it."""
+def headline(sentence: str, *, kicker: str = "", state: str = "") -> str:
+    """Return the page's first sentence, its heading of the first order; above it the state of the lap it is about."""
+    tag = state_tag(state) if state else ""
     above = f'<p class="lc-kicker">{tag}{html_text(kicker)}</p>' if kicker or tag else ""
     long = ' class="lc-long"' if len(sentence) > _LONG else ""
-    return f'<header class="lc-headline">{above}<h1{long}>{prose(sentence)}</h1></header>'
+    of_state = f" lc-is-{state}" if state else ""
+    return f'<header class="lc-headline{of_state}">{above}<h1{long}>{prose(sentence)}</h1></header>'
 
 
 def subject(sentence: str, *, kicker: str = "") -> str:
@@ -138,6 +141,16 @@ def slots_table(slots: tuple[ReconditionSlot, ...]) -> str:
     return f'<table class="lc-table">{head}<tbody>{rows}</tbody></table>'
 
 
+def health_table(found: dict[str, tuple[str, ...]]) -> str:
+    """Return what speaks against the readings of each lap, laps in order of their names."""
+    rows = "".join(
+        f'<tr><th scope="row">{prose(lap)}</th><td>{"".join(f"<p>{prose(line)}</p>" for line in lines)}</td></tr>'
+        for lap, lines in sorted(found.items())
+    )
+    head = '<thead><tr><th scope="col">lap</th><th scope="col">what its readings cannot carry</th></tr></thead>'
+    return f'<table class="lc-table lc-health">{head}<tbody>{rows}</tbody></table>'
+
+
 def _slot_break(slot: ReconditionSlot) -> str:
     if slot.break_text:
         return slot.break_text
@@ -174,7 +187,7 @@ def causes_card(causes: tuple[Cause, ...]) -> str:
         for cause in causes
     )
     return (
-        '<table class="lc-table"><caption>Likely causes, cheapest check first</caption><thead><tr>'
+        '<table class="lc-table"><caption>Likeliest first, each with its cheapest check</caption><thead><tr>'
         '<th scope="col">cause</th><th scope="col">how likely</th><th scope="col">check</th>'
         f'<th scope="col">then</th><th scope="col">why</th></tr></thead><tbody>{rows}</tbody></table>'
     )

@@ -1,11 +1,14 @@
 """What the log view reads beside `dashboard.data`: corrections and alias decisions, cached by the snapshot."""
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from dashboard.data import Snapshot, open_store
+from spc.store.store import Store
 
-__all__ = ["MOST_EDITS", "alias_history", "edits"]
+__all__ = ["MOST_EDITS", "alias_history", "edits", "reading_of"]
 
 MOST_EDITS = 500
 
@@ -22,3 +25,10 @@ def edits(now: Snapshot, *, after_signal: bool) -> pd.DataFrame:
     """Return the newest corrections, newest first; `after_signal`: only those that came after one."""
     with open_store() as store:
         return store.edits(after_signal=after_signal, last=MOST_EDITS)
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def reading_of(store_path: str, intake_id: int) -> dict[str, Any]:
+    """Return how the columns of one delivery were understood; a delivery never changes."""
+    with Store.open(store_path) as store:
+        return store.reading_of(intake_id)

@@ -25,6 +25,8 @@ class Look:
     ink: str
     quiet: str  # secondary text; at least 4.5 to 1 on `paper` and `panel`
     rule: str  # thin lines
+    bar: str  # the top row
+    bar_ink: str  # what is written on it
     now: str  # this cycle's readings
     past: str  # earlier cycles
     band: str  # the usual wear
@@ -50,6 +52,8 @@ LIGHT = Look(
     ink="#14191C",
     quiet="#4A5052",
     rule="#B9B8AE",
+    bar="#14191C",
+    bar_ink="#F7F6F1",
     now="#0072B2",
     past="#8A8F90",
     band="#009E73",
@@ -69,6 +73,8 @@ DARK = Look(
     ink="#F2F0E8",
     quiet="#B9C0C2",
     rule="#4A5357",
+    bar="#06090A",
+    bar_ink="#F2F0E8",
     now="#56B4E9",
     past="#7E898D",
     band="#009E73",
@@ -93,6 +99,12 @@ _SHAPES = {
     "resting": '<path d="M3 10h18v4H3z" fill="{c}"/>',
 }
 
+# The mark of the project: what a reader sees under an optical flat, bands bowed by a convex face.
+_BRAND = (
+    '<g fill="none" stroke="{ink}" stroke-width="2.3" stroke-linecap="round"><circle cx="12" cy="12" r="10.6" '
+    'stroke-width="1.8"/><path d="M4.6 8.2Q12 3.2 19.4 8.2M2.9 13Q12 6.6 21.1 13M4.3 17.7Q12 11.4 19.7 17.7"/></g>'
+)
+
 
 def look_for(mode: str | None, *, scale: float = 1.0) -> Look:
     """Return the colours for 'light' or 'dark'; anything else is taken as light."""
@@ -107,8 +119,12 @@ def state_mark(state: str) -> str:
 
 def stylesheet(look: Look, *, wall: bool) -> str:
     """Return the style element of the screens: variables and shapes, then the shared rules, then the wall's."""
-    names = ("paper", "panel", "ink", "quiet", "rule", "held", "due", "watch", "cutting", "resting", "ring", "now")
-    variables = "".join(f"--lc-{name}:{getattr(look, name)};" for name in names)
+    names = (
+        "paper", "panel", "ink", "quiet", "rule", "bar", "bar_ink", "held", "due", "watch", "cutting", "resting",
+        "ring", "now",
+    )  # fmt: skip
+    variables = "".join(f"--lc-{name.replace('_', '-')}:{getattr(look, name)};" for name in names)
+    variables += f"--lc-brand:url({_picture_url(_BRAND.format(ink=look.bar_ink))});"
     shapes = "".join(f".lc-mark-{state}{{background-image:url({_shape_url(state, look)})}}\n" for state in _SHAPES)
     folder = files("dashboard")
     rules = (folder / "screen.css").read_text(encoding="utf-8")
@@ -118,6 +134,9 @@ def stylesheet(look: Look, *, wall: bool) -> str:
 
 
 def _shape_url(state: str, look: Look) -> str:
-    shape = _SHAPES[state].format(c=look.state(state), paper=look.paper, ink=look.ink)
+    return _picture_url(_SHAPES[state].format(c=look.state(state), paper=look.paper, ink=look.ink))
+
+
+def _picture_url(shape: str) -> str:
     picture = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 24 24">{shape}</svg>'
     return f'"data:image/svg+xml,{quote(picture)}"'

@@ -4,7 +4,9 @@ from dataclasses import dataclass
 
 from spc.measure.length import LAMPS, um_per
 
-__all__ = ["MICROMETRE", "UNIT_CHOICES", "DisplayUnit", "display_unit"]
+__all__ = ["AS_TYPED", "MICROMETRE", "UNIT_CHOICES", "DisplayUnit", "band_key", "display_unit"]
+
+AS_TYPED = "typed"  # the choice of each lap's own unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,15 +22,18 @@ class DisplayUnit:
         return value_um / self.um_per_unit
 
 
+def band_key(lamp: str) -> str:
+    """Return how a link names the bands of a lamp."""
+    return f"band-{lamp.replace(' ', '-')}"
+
+
 MICROMETRE = DisplayUnit("um", "µm", 1.0)
 UNIT_CHOICES: dict[str, DisplayUnit] = {
     "um": MICROMETRE,
     "uin": DisplayUnit("uin", "µin", float(um_per("uin"))),
     **{
-        f"band-{name.replace(' ', '-')}": DisplayUnit(
-            f"band-{name.replace(' ', '-')}",
-            f"bands, {name} lamp",
-            float(um_per("band", wavelength_nm=lamp.wavelength_nm)),
+        band_key(name): DisplayUnit(
+            band_key(name), f"bands, {name} lamp", float(um_per("band", wavelength_nm=lamp.wavelength_nm))
         )
         for name, lamp in LAMPS.items()
     },

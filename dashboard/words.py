@@ -6,6 +6,8 @@ import re
 from contextvars import ContextVar
 from datetime import date
 
+import pandas as pd
+
 from spc.report.locale import LOCALES, Locale
 
 __all__ = [
@@ -17,6 +19,7 @@ __all__ = [
     "join_words",
     "markdown_text",
     "micro",
+    "moments",
     "number",
     "number_of",
     "prose",
@@ -33,8 +36,9 @@ _WHOLE = 28  # characters of the longest name that is kept on one line
 
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
-_MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?$")
+_MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?)?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
+_DAY = re.compile(r"(?<![\w-])\d{4}-\d\d-\d\d(?!\w|-|\.\w)")
 _JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
 
 
@@ -65,7 +69,7 @@ def as_typed(text: object) -> str:
 
 
 def clock_words(text: str) -> str:
-    """Return a moment as typed without what a person at the bench does not read: seconds, the T, the offset."""
+    """Return a day or moment as typed without what a person at the bench does not read: seconds, the T, the offset."""
     found = _MOMENT.match(text)
     if found is None:
         return text
@@ -73,7 +77,12 @@ def clock_words(text: str) -> str:
         day = date.fromisoformat(found[1])
     except ValueError:
         return text
-    return f"{day.strftime(spoken().date_format)} {found[2]}"
+    return " ".join(part for part in (day.strftime(spoken().date_format), found[3]) if part)
+
+
+def moments(times: pd.Series, zone: str) -> pd.Series:
+    """Return moments (n,) in UTC as the clock of a zone shows them, to the minute, in the reader's date marks."""
+    return times.dt.tz_convert(zone).dt.strftime(f"{spoken().date_format} %H:%M")
 
 
 def count(number_of: int, one: str, many: str | None = None) -> str:
@@ -123,7 +132,7 @@ def _name(name: str) -> str:
 
 
 def _plain(text: str) -> str:
-    safe = html.escape(spoken().sentence(micro(text)), quote=True)
+    safe = html.escape(_DAY.sub(lambda found: clock_words(found[0]), spoken().sentence(micro(text))), quote=True)
     return _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
 
 

@@ -36,12 +36,13 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
     figure = base_figure(look, x_title="faces left", y_title="", height=height)
     names = [f"{lap.lap}" for lap in laps]
     rows = {lap.lap: len(laps) - 1 - place for place, lap in enumerate(laps)}
-    right = max([10.0, *(_reach(lap) for lap in laps)]) * 1.12
+    right = _right_end(laps)
+    margin = 0.03 * right  # where the states stand, clear of the bars
     for state in dict.fromkeys(lap.state for lap in laps):
         group = [lap for lap in laps if lap.state == state]
         figure.add_trace(
             go.Scatter(
-                x=[0.0] * len(group),
+                x=[-margin] * len(group),
                 y=[rows[lap.lap] for lap in group],
                 mode="markers",
                 cliponaxis=False,
@@ -57,14 +58,12 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             )
         )
     ranged = [lap for lap in laps if _has_range(lap)]
+    starts = [min(lap.faces_left.low or 0.0, 0.98 * right) for lap in ranged]
     figure.add_trace(
         go.Bar(
             orientation="h",
-            base=[lap.faces_left.low or 0.0 for lap in ranged],
-            x=[
-                (lap.faces_left.high if lap.faces_left.high is not None else right) - (lap.faces_left.low or 0.0)
-                for lap in ranged
-            ],
+            base=starts,
+            x=[_stop(lap, right) - start for lap, start in zip(ranged, starts, strict=True)],
             y=[rows[lap.lap] for lap in ranged],
             width=0.42,
             marker={
@@ -77,6 +76,18 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             hovertemplate="%{customdata}<extra></extra>",
         )
     )
+    beyond = [lap for lap in ranged if _stop(lap, right) == right]
+    figure.add_trace(
+        go.Scatter(
+            x=[right] * len(beyond),
+            y=[rows[lap.lap] for lap in beyond],
+            mode="markers",
+            marker={"symbol": "triangle-right", "size": 19 * look.scale, "color": look.ink},
+            name="goes on",
+            showlegend=False,
+            hoverinfo="skip",
+        )
+    )
     for lap in laps:
         figure.add_annotation(
             x=_text_place(lap, right),
@@ -87,7 +98,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             text=as_typed(_short(lap).removesuffix(" faces left")),  # the axis says what is counted
             font={"size": 15 * look.scale, "color": look.ink},
         )
-    figure.update_xaxes(range=[-0.02 * right, right * 1.4])
+    figure.update_xaxes(range=[-2 * margin, right * 1.4], zeroline=True, zerolinecolor=look.ink)
     figure.update_yaxes(
         tickmode="array",
         tickvals=[rows[name] for name in names],
@@ -120,18 +131,20 @@ def _has_range(lap: LapReport) -> bool:
     return lap.state != "held" and lap.faces_left.status == "range" and lap.faces_left.unit == "faces"
 
 
-def _reach(lap: LapReport) -> float:
-    left = lap.faces_left
-    if not _has_range(lap):
-        return 0.0
-    return float(left.high if left.high is not None else 1.3 * (left.low or 0.0))
+def _right_end(laps: tuple[LapReport, ...]) -> float:
+    """Where the axis ends: past the bars that end; the laps that last longest do not press the neediest together."""
+    lefts = [lap.faces_left for lap in laps if _has_range(lap)]
+    ends = [left.high for left in lefts if left.high is not None]
+    return 1.12 * max([10.0, *(ends or [1.3 * (left.low or 0.0) for left in lefts])])
+
+
+def _stop(lap: LapReport, right: float) -> float:
+    high = lap.faces_left.high
+    return right if high is None else min(high, right)
 
 
 def _text_place(lap: LapReport, right: float) -> float:
-    left = lap.faces_left
-    if not _has_range(lap):
-        return 0.0
-    return min(left.high if left.high is not None else right, right)
+    return _stop(lap, right) if _has_range(lap) else 0.0
 
 
 def _short(lap: LapReport) -> str:

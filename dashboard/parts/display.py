@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 import streamlit as st
 
 from dashboard.parts.page import Page
-from dashboard.units import UNIT_CHOICES, DisplayUnit, display_unit
+from dashboard.units import AS_TYPED, UNIT_CHOICES, DisplayUnit, band_key, display_unit
 from dashboard.words import html_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
@@ -30,14 +30,15 @@ class Display:
     """What one person chose."""
 
     unit: DisplayUnit
+    as_typed: bool  # each lap in the unit of its own readings; `unit` where no one lap is meant
     numbers: Locale
 
 
 def chosen_display(site: Settings) -> Display:
-    """Return what the link or this session says, else the site's own unit and English marks."""
-    own = f"band-{site.lamp.replace(' ', '-')}" if site.flatness_unit == "band" and site.lamp else site.flatness_unit
-    unit = _chosen("unit", list(UNIT_CHOICES), own if own in UNIT_CHOICES else "um")
-    return Display(display_unit(unit), LOCALES[_chosen("numbers", list(LOCALES), "en")])
+    """Return what the link or this session says, else the site's own unit or each lap's own, and English marks."""
+    own = band_key(site.lamp) if site.flatness_unit == "band" and site.lamp else site.flatness_unit
+    unit = _chosen("unit", [AS_TYPED, *UNIT_CHOICES], own if own in UNIT_CHOICES else AS_TYPED)
+    return Display(display_unit(unit), unit == AS_TYPED, LOCALES[_chosen("numbers", list(LOCALES), "en")])
 
 
 def take_on_light() -> None:
@@ -51,7 +52,8 @@ def display_choice(page: Page) -> None:
     """Offer the choices at the foot of a page."""
     with st.container(key="display", horizontal=True):
         with st.popover("Units, numbers, light", key="display-open"):
-            _choice("unit", "Show lengths in", {key: unit.label for key, unit in UNIT_CHOICES.items()}, page.unit.key)
+            units = {AS_TYPED: "as typed on each lap"} | {key: unit.label for key, unit in UNIT_CHOICES.items()}
+            _choice("unit", "Show lengths in", units, AS_TYPED if page.unit_as_typed else page.unit.key)
             _choice("numbers", "Write numbers and dates as", _NUMBERS, page.numbers.name)
             st.html(_light_links())
         st.html('<p class="lc-quiet">For this screen only; every reading stays in the log as it was typed.</p>')

@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard import cards, log_data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
-from dashboard.words import count
+from dashboard.words import count, moments
 
 __all__ = ["edits"]
 
@@ -20,7 +20,7 @@ def edits(page: Page) -> None:
     if after.empty:
         st.html(cards.subject("Nothing was changed after it had set off a signal or gone over its limit."))
     else:
-        changed = "1 row was changed" if len(after) == 1 else f"{len(after):,} rows were changed"
+        changed = f"{count(len(after), 'row').capitalize()} {'was' if len(after) == 1 else 'were'} changed"
         st.html(cards.subject(f"{changed} after a signal or a reading over its limit."))
         show_table(_shown(after, page), key="edits-after")
     st.html(cards.section("Every correction"))
@@ -42,7 +42,7 @@ def _shown(edited: pd.DataFrame, page: Page) -> pd.DataFrame:
     names = [f"{kind} {number}" for kind, number in zip(edited["kind"], edited["id"], strict=True)]
     return pd.DataFrame(
         {
-            f"when ({zone})": edited["at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M"),
+            f"when ({zone})": moments(edited["at"], zone),
             "what": names,
             "lap": edited["lap"],
             "changed": [
@@ -83,7 +83,7 @@ def _aliases(page: Page) -> None:
     show_table(
         pd.DataFrame(
             {
-                f"when ({zone})": newest["at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M"),
+                f"when ({zone})": moments(newest["at"], zone),
                 "as typed": newest["typed"],
                 "read as": newest["lap"].where(newest["lap"] != "", "taken back"),
                 "approved by": newest["approved_by"],

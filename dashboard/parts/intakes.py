@@ -7,7 +7,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
-from dashboard.words import count
+from dashboard.words import count, moments, number_of
 
 __all__ = ["intakes"]
 
@@ -19,11 +19,8 @@ def intakes(page: Page) -> None:
         st.html(cards.sentences([], empty="Nothing has been taken in yet."))
         return
     rows, waits = int(table["rows"].sum()), int(table["quarantined"].sum())
-    st.html(
-        cards.sentences(
-            [f"{count(len(table), 'delivery', 'deliveries')}, {count(rows, 'row')}, {waits:,} of them quarantined."]
-        )
-    )
+    deliveries = count(len(table), "delivery", "deliveries")
+    st.html(cards.sentences([f"{deliveries}, {count(rows, 'row')}, {number_of(waits)} of them quarantined."]))
     shown = table.iloc[::-1].assign(remarks=[_joined(text) for text in table["remarks"].iloc[::-1]])
     names = [
         "at",
@@ -39,7 +36,7 @@ def intakes(page: Page) -> None:
         "remarks",
     ]
     zone = page.site.time_zone or "UTC"
-    shown["at"] = shown["at"].dt.tz_convert(zone).dt.strftime("%Y-%m-%d %H:%M")
+    shown["at"] = moments(shown["at"], zone)
     show_table(shown[names].rename(columns={"at": f"taken in ({zone})", "new_versions": "changed rows"}), key="intakes")
 
 

@@ -10,7 +10,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import count
+from dashboard.words import clock_words, count
 from spc.store.frames import CHARACTERISTICS
 
 __all__ = ["limits"]
@@ -95,7 +95,7 @@ def _shown(history: pd.DataFrame, unit: DisplayUnit) -> pd.DataFrame:
             ),
             f"at most, {unit.label}": (newest["upper_um"] / unit.um_per_unit).round(4),
             f"at least, {unit.label}": (newest["lower_um"] / unit.um_per_unit).round(4),
-            "valid from": newest["valid_from"].str.slice(0, 16).str.replace("T", " "),
+            "valid from": newest["valid_from"].map(clock_words),
             "who": newest["who"],
             "why": newest["why"],
         }

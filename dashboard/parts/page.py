@@ -1,20 +1,20 @@
 """What every view is handed: the snapshot, the look, the unit, whether it hangs on a wall, and how to link on."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import streamlit as st
 
 from dashboard import data
 from dashboard.data import Snapshot
-from dashboard.entry import moment
+from dashboard.entry import entry_unit, moment
 from dashboard.theme import Look
-from dashboard.units import DisplayUnit
+from dashboard.units import UNIT_CHOICES, DisplayUnit, band_key
 from dashboard.words import markdown_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["FORM_BEGUN", "Page", "link_to_lap", "moment_on"]
+__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "moment_on"]
 
 FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
@@ -27,9 +27,20 @@ class Page:
     site: Settings
     look: Look
     unit: DisplayUnit
+    unit_as_typed: bool = False  # on one lap's page its own unit stands in for `unit`
     numbers: Locale = LOCALES["en"]
     wall: bool = False
     routes: dict[str, st.Page] = field(default_factory=dict)  # 'shift', 'lap', 'proof', 'log', 'tour'
+
+
+def in_unit_of(lap: str, page: Page) -> Page:
+    """Return the page in the unit one lap's newest face was read in, unless a person or the site chose another."""
+    if not page.unit_as_typed:
+        return page
+    faces = data.recent_faces(page.now, lap)
+    own = entry_unit(faces.iloc[-1].to_dict() if len(faces) else None, page.site)
+    key = band_key(own.lamp) if own.name == "band" else own.name
+    return replace(page, unit=UNIT_CHOICES.get(key, page.unit))
 
 
 def moment_on(page: Page, lap: str) -> datetime:

@@ -26,4 +26,14 @@ def show_table(table: pd.DataFrame, *, key: str, height: int | None = None) -> N
     if table.empty:
         st.html(cards.sentences([], empty="Nothing to list yet."))
         return
-    st.dataframe(table, hide_index=True, key=key, height=height or "auto", placeholder="")
+    marks = spoken()
+    figures = table.select_dtypes("number").columns
+    shown = table if marks.name == "en" else table.style.format(_figure, subset=list(figures))
+    st.dataframe(shown, hide_index=True, key=key, height=height or "auto", placeholder="")
+
+
+def _figure(value: float) -> str:
+    """Return a number of a table in the reader's marks, to as many digits as it has."""
+    if value != value:
+        return ""
+    return spoken().sentence(f"{value:,.6f}".rstrip("0").rstrip(".") if isinstance(value, float) else f"{value:,}")

@@ -1,10 +1,12 @@
 """Rows that wait: each with its reason, put right, given an alias, or discarded; always signed and explained."""
 
+import csv
 import re
+from typing import Any
 
 import streamlit as st
 
-from dashboard import cards, data
+from dashboard import cards, data, log_data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.words import count, html_text
@@ -30,6 +32,7 @@ def quarantine(page: Page, person: str) -> None:
     kicker = f"Row {row['row_number']:,} of {row['name']}, as delivered below"
     raw = f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
     st.html(cards.subject(reason[:1].upper() + reason[1:] + ".", kicker=kicker) + raw)
+    st.html(_cells(log_data.reading_of(page.now.store, int(row["intake_id"])), str(row["raw"])))
     number = int(row["quarantine_id"])
     with st.container(key="settle"):
         _fix(page, number, str(row["raw"]), person)
@@ -40,6 +43,23 @@ def quarantine(page: Page, person: str) -> None:
         show_table(
             shown.rename(columns={"name": "file", "row_number": "row", "raw": "as delivered"}), key="waiting-rows"
         )
+
+
+def _cells(notes: dict[str, Any], raw: str) -> str:
+    """Return a row as delivered cell by cell, each under its heading; nothing where the row cannot be cut up."""
+    if not notes.get("columns") or "\n" in raw or len(notes["separator"]) != 1:
+        return "<span></span>"
+    cells = next(csv.reader([raw], delimiter=notes["separator"], quotechar=notes["quote"] or '"'), [])
+    heads = {
+        place: notes["headers"].get(name) or name.replace("_", " ")
+        for name, column in notes["columns"].items()
+        for place in column["positions"]
+    }
+    shown = "".join(
+        f"<div><dt>{html_text(heads.get(at, f'column {at}, not read'))}</dt><dd>{html_text(cell) or 'empty'}</dd></div>"
+        for at, cell in enumerate(cells, start=1)
+    )
+    return f'<dl class="lc-facts lc-cells">{shown}</dl>'
 
 
 def _place(rows: int) -> int:
@@ -83,13 +103,14 @@ def _alias(page: Page, typed: str, person: str) -> None:
         lap = st.selectbox(
             f"\u201c{typed}\u201d is another way of writing", names, index=None, placeholder="Choose the lap"
         )
+        why = st.text_input("Why it is the same lap", placeholder="may be left empty", key=f"alias-why-{typed}")
         if st.form_submit_button("Approve the alias"):
             if lap is None or not person:
                 st.error("Choose the lap, and say who approves.")
                 return
             try:
                 with data.open_store() as store:
-                    done = approve_alias(store, typed, lap, settings=page.site, who=person)
+                    done = approve_alias(store, typed, lap, settings=page.site, who=person, why=why.strip())
             except ValueError as error:
                 st.error(str(error))
                 return

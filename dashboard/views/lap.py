@@ -10,10 +10,10 @@ from dashboard.charts.cycle import cycle_figure, cycle_table
 from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run
 from dashboard.parts.log_form import log_form
-from dashboard.parts.page import Page, link_to_lap
+from dashboard.parts.page import Page, in_unit_of, link_to_lap
 from dashboard.parts.person import last_operator, signed_by
 from dashboard.parts.picture import show_picture
-from dashboard.words import clock_words, count, grit_words, number
+from dashboard.words import clock_words, count, grit_words, number, number_of
 from spc.board.results import LapReport
 
 __all__ = ["choose_lap", "render"]
@@ -29,19 +29,32 @@ def render(page: Page) -> None:
         person = signed_by(page, first=last_operator(page, lap)) if lap is not None else ""
     if lap is None:
         return
+    page = in_unit_of(lap, page)
     report = data.lap_report(page.now, lap)
-    tag = cards.state_tag(report.state)
-    st.html(cards.headline(report.sentence, kicker=_kicker(report), tag=tag))
+    st.html(cards.headline(report.sentence, kicker=_kicker(report), state=report.state))
     with st.container(key="lap-grid"):
+        held = report.state == "held"
+        if held:  # on a narrow screen the answer is asked for before the picture is shown
+            _side(report, page, person)
         with st.container(key="lap-picture"):
             _picture(report, page)
-        with st.container(key="lap-side"):
-            st.html(cards.facts(_numbers(report)))
-            answer_signals(report, page, person)
-            st.html(cards.cautions(report.safety))
-            log_form(page, lap, person)
+        if not held:
+            _side(report, page, person)
         with st.container(key="lap-evidence"):
             _evidence(report, page)
+
+
+def _side(report: LapReport, page: Page, person: str) -> None:
+    """Draw what a person does here: answer, then log; on a hold the answer comes before the numbers."""
+    with st.container(key="lap-side"):
+        numbers = cards.facts(_numbers(report))
+        if report.state != "held":
+            st.html(numbers)
+        answer_signals(report, page, person)
+        if report.state == "held":
+            st.html(numbers)
+        st.html(cards.cautions(report.safety))
+        log_form(page, report.lap, person)
 
 
 def choose_lap(page: Page, *, view: str = "lap") -> str | None:
@@ -85,12 +98,12 @@ def _kicker(report: LapReport) -> str:
 
 def _numbers(report: LapReport) -> list[tuple[str, str]]:
     pairs = [
-        ("faces left", cards.left_words(report)),
+        ("faces left", cards.left_words(report).removesuffix(" faces left")),
         ("since reconditioning", count(report.age_faces, "face")),
-        ("minutes since", number(report.age_minutes)),
-        ("all faces logged", f"{report.faces_total:,}"),
+        ("minutes lapped since", number(report.age_minutes)),
+        ("all faces logged", number_of(report.faces_total)),
     ]
-    if report.next_break:
+    if report.next_break and report.state != "held":
         pairs.insert(1, ("next break", report.next_break))
     return pairs
 
@@ -111,13 +124,14 @@ def _picture(report: LapReport, page: Page) -> None:
 
 
 def _evidence(report: LapReport, page: Page) -> None:
-    lines = list(report.reasons)
+    said = report.sentence.lower()
+    lines = [line for line in report.reasons if line.rstrip(".").lower() not in said]
     left = report.faces_left
     if report.state != "held":  # nothing beside a hold may invite to go on
         if left.status != "range" and not any(left.sentence in line for line in lines):
             lines.append(f"Faces left: {left.sentence}")
         if report.confidence:
-            lines.append(f"How sure: {report.confidence}")
+            lines.append(f"How sure: {report.confidence.rstrip('.')}.")
     st.html(cards.section("Why it says so") + cards.sentences(lines, empty="Nothing speaks against this lap."))
     if report.answers:
         lines = [f"{question} {answer}" for question, answer in report.answers]

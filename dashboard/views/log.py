@@ -74,8 +74,8 @@ def _health(page: Page) -> None:
     found = {lap.lap: lap.data_health for lap in data.shift_report(page.now).laps if lap.data_health}
     if not found:
         st.html(cards.sentences([], empty="Nothing speaks against the readings of any lap."))
-    for lap, lines in sorted(found.items()):
-        st.html(cards.section(lap) + cards.sentences(lines))
+        return
+    st.html(cards.health_table(found))
 
 
 def _sentence(waiting: int, deliveries: int, unread: str) -> str:

@@ -6,9 +6,10 @@ from dashboard import cards, data
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.parts.first_run import first_run
 from dashboard.parts.page import Page, link_to_lap
+from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.watched import unread_sentence
-from dashboard.words import clock_words, count, html_text, number_of, share
+from dashboard.words import clock_words, count, html_text, join_words, number_of, share
 from spc.board.results import ShiftReport
 
 __all__ = ["render"]
@@ -62,7 +63,7 @@ def _plan(report: ShiftReport) -> None:
 
 
 def _kicker(report: ShiftReport) -> str:
-    return ", ".join(text for text in (report.shift_text, report.as_of_text) if text)
+    return "; as of ".join(text for text in (report.shift_text, report.as_of_text) if text)
 
 
 def _alarms(report: ShiftReport, page: Page) -> None:
@@ -77,16 +78,37 @@ def _alarms(report: ShiftReport, page: Page) -> None:
 
 
 def _this_shift(report: ShiftReport) -> None:
-    left, right = st.columns(2, gap="large")
+    left, right = pair("shift")
     with left:
         st.html(cards.section("Since last shift") + cards.sentences(report.changed, empty="Nothing has changed."))
-        looks = [report.go_look_sentence] if report.go_look_sentence else []
-        st.html(cards.section("Worth a look") + cards.sentences(looks, empty="No lap stands out."))
-        st.html(cards.section("Held") + cards.sentences(report.holds, empty="Nothing is held."))
+        st.html(cards.section("Worth a look") + cards.sentences(_looks(report), empty="No lap stands out."))
+        st.html(cards.section("Held") + cards.sentences(_held(report), empty="Nothing is held."))
     with right:
         st.html(cards.section("This shift") + cards.facts(_numbers(report)))
         st.html(cards.section("Pace") + cards.sentences(report.pace, empty="Too few minutes logged to say."))
         st.html(cards.section("False calls") + cards.sentences([report.false_calls] if report.false_calls else []))
+
+
+def _looks(report: ShiftReport) -> list[str]:
+    """Name the laps that stand out beside all others, and how many of such a list are wrong."""
+    if not report.go_look_sentence:
+        return []
+    apart = "stands" if len(report.go_look) == 1 else "stand"
+    return [f"{join_words(report.go_look)} {apart} apart from the other laps this shift.", report.go_look_sentence]
+
+
+def _held(report: ShiftReport) -> list[str]:
+    """Say of each held lap what holds it, since when and whose it is now."""
+    lines = []
+    for lap in report.laps:
+        stops = [signal for signal in lap.signals if signal.severity == "stop"]
+        if lap.state != "held" or not stops:
+            continue
+        since = clock_words(stops[0].time_text)
+        said = f"{lap.lap}: {join_words([signal.rule for signal in stops])}{f', {since}' if since else ''}."
+        handed = next((signal.handed for signal in stops if signal.handed), "")
+        lines.append(f"{said} {handed[:1].upper()}{handed[1:]}." if handed else said)
+    return lines
 
 
 def _numbers(report: ShiftReport) -> list[tuple[str, str]]:

@@ -8,7 +8,8 @@ def test_the_neediest_lap_is_on_top_and_every_state_has_its_own_shape():
     figure = strip_figure(laps, LIGHT)
     names = dict(zip(figure.layout.yaxis.tickvals, figure.layout.yaxis.ticktext, strict=True))
     assert names[max(names)] == "CE-2"
-    symbols = [trace.marker.symbol for trace in figure.data if trace.type == "scatter"]
+    states = [trace for trace in figure.data if trace.type == "scatter" and trace.showlegend is not False]
+    symbols = [trace.marker.symbol for trace in states]
     assert len(symbols) == len(set(symbols)) == len({lap.state for lap in laps})
     assert figure.layout.xaxis.title.text == "faces left"
 

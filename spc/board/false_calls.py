@@ -12,9 +12,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.chart.markov import average_from
 from spc.chart.price import ewma_width_for, in_points
-from spc.chart.recursion_chain import Recursion, recursion_chain
+from spc.chart.rule_beside_pair import pair_run_length
 
 __all__ = [
     "BudgetPlan",
@@ -204,12 +203,8 @@ def _widths(wanted: float, side: str, weight: float) -> ChartWidths:
 
 def _average(weight: float, width: float, limit_z: float, side: str, shift_sd: float) -> float:
     """Average points until limit and drifting average together signal, from a fresh start; the shift is to the bad."""
-    average_limit = width * math.sqrt(weight / (2.0 - weight))
-    chart = Recursion(carry=1.0 - weight, gain=weight, drain=0.0, limit=average_limit, both=side == "both")
-    chain = recursion_chain(chart, shift_sd=shift_sd, route="markov", limit_z=limit_z)
-    fresh = np.zeros(chain.start.size)
-    fresh[chain.start.size // 2 if side == "both" else 0] = 1.0  # the cell at the centre
-    return average_from(chain, fresh)
+    edge = width * math.sqrt(weight / (2.0 - weight))
+    return pair_run_length(limit_z=limit_z, weight=weight, average_limit_z=edge, sides=side, shift_sd=shift_sd)
 
 
 def go_look(

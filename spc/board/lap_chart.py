@@ -12,8 +12,9 @@ from spc.board.results import Signal
 from spc.board.shown_length import ShownLength, length_words, shown_length
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
-from spc.chart.price import in_points, price
+from spc.chart.price import in_points
 from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
+from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
 from spc.chart.stream import SIGNS
 from spc.settings import Settings
@@ -219,15 +220,18 @@ def _sentence(judged: Replayed, spoken: tuple[ChartSignal, ...], status: str) ->
 
 def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
     rule = rule_named(name)
-    plan = cell.plan
-    if plan.widths is None:
+    plan, widths = cell.plan, cell.plan.widths
+    if widths is None:
         return ExtraRule(rule.name, rule.words, plan.sentence, ())
     points_a_day = max(plan.points_per_week / max(plan.charts, 1) / 7.0, 1e-6)
     side = SIGNS[judged.stream.sign].side
-    cost = price((rule,), points_a_day, limit_z=plan.widths.limit_z, sides=side)[0]
-    found = rule_signals(judged.z, rules=(rule,), limit_z=plan.widths.limit_z, sides=side)
+    cost = price_beside_pair(
+        rule, points_a_day, limit_z=widths.limit_z, weight=widths.weight, average_limit_z=widths.average_limit_z,
+        sides=side,
+    )  # fmt: skip
+    found = rule_signals(judged.z, rules=(rule,), limit_z=widths.limit_z, sides=side)
     faces = tuple(int(judged.stream.face_id[i]) for signals in found for i in signals.index.tolist())
-    return ExtraRule(rule.name, rule.words, cost.sentence, faces)
+    return ExtraRule(rule.name, rule.words, cost, faces)
 
 
 def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, tuple[int, ...]]:

@@ -11,7 +11,7 @@ from spc.chart.price import in_points
 from spc.chart.result import Chart, unable
 from spc.chart.signals import beyond_limits
 
-__all__ = ["CountChart", "Dispersion", "count_chart", "dispersion_of", "share_chart"]
+__all__ = ["CountChart", "Dispersion", "count_chart", "dispersion_of", "lots_until", "share_chart"]
 
 Array = NDArray[np.float64]
 LIMITS = ("probability", "three sigma")
@@ -40,6 +40,7 @@ class CountChart:
     rate: float  # share of faces, or count per unit
     dispersion: Dispersion | None
     attained: float  # false-alarm rate per point, averaged over the points' sizes; 0 when there are no limits
+    size: Array  # faces or units in each lot
 
 
 def share_chart(
@@ -176,6 +177,38 @@ def dispersion_of(y: Array, size: Array, rate: float, *, binomial: bool, estimat
     return Dispersion(ratio, p_value, extra, degrees, sentence)
 
 
+def lots_until(found: CountChart, size: float, rate: float, *, binomial: bool) -> float:
+    """Average lots of one size until the chart signals at a rate that is not the usual one.
+
+    Parameters
+    ----------
+    found : CountChart
+    size : float
+        Faces or units in each lot, greater than 0; the limits are those of the charted lot nearest in size.
+    rate : float
+        Share of faces (`binomial`), or count per unit, greater than 0.
+    binomial : bool
+
+    Returns
+    -------
+    float
+        Infinite if no count lies beyond. Variation between lots is taken as it was found.
+    """
+    chart = found.chart
+    share = number_in(rate, "rate", above=0.0)
+    there = np.flatnonzero(~np.isnan(chart.value))
+    if chart.status != "ok" or not there.size:
+        return math.inf
+    extra = 0.0
+    if found.dispersion is not None and "between lots" in chart.sigma_how:
+        extra = found.dispersion.extra
+    law = _law(float(size), share, extra, binomial)
+    at = there[np.argmin(np.abs(found.size[there] - size))]
+    count = np.arange(law.size) / size
+    chance = float(law[(count > chart.upper[at]) | (count < chart.lower[at])].sum())
+    return 1.0 / chance if chance > 0 else math.inf
+
+
 def _chart(
     y: Array,
     size: Array,
@@ -202,7 +235,8 @@ def _chart(
     n = int(there.sum())
     if n < LEAST_POINTS and frozen is None:
         reason = f"{n} lots with faces; at least {LEAST_POINTS} are needed before limits mean anything: go on logging"
-        return CountChart(unable(name, "too few", reason, value, method=method, n=n, starts=starts), 0.0, None, 0.0)
+        blank = unable(name, "too few", reason, value, method=method, n=n, starts=starts)
+        return CountChart(blank, 0.0, None, 0.0, size)
     rate = float(y.sum() / size.sum()) if frozen is None else finite(frozen, "rate")
     if rate <= 0.0 or (binomial and rate >= 1.0):
         which = "none" if rate <= 0.0 else "all"
@@ -210,7 +244,8 @@ def _chart(
             f"{which} of the {size.sum():g} {'faces' if binomial else 'units'} had it, so chance cannot be judged from "
             "these lots; give a share known from elsewhere, or read the interval of the share"
         )
-        return CountChart(unable(name, "no spread", reason, value, method=method, n=n, starts=starts), rate, None, 0.0)
+        blank = unable(name, "no spread", reason, value, method=method, n=n, starts=starts)
+        return CountChart(blank, rate, None, 0.0, size)
     found = None
     if n:
         found = dispersion_of(y[there], size[there], rate, binomial=binomial, estimated=frozen is None)
@@ -243,7 +278,7 @@ def _chart(
         alarms=often,
         notes=tuple(notes),
     )
-    return CountChart(chart, rate, found, attained)
+    return CountChart(chart, rate, found, attained, size)
 
 
 def _limits(

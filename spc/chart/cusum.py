@@ -198,10 +198,10 @@ def cusum_chart(
         total = cusum_values(sign * z - reference, head=head_start * decision, segments=segments, restart=restart)
         open_side = np.full(x.size, math.inf)
         limit = np.full(x.size, decision)
-        value = sign * total
+        value = sign * total + 0.0
         lower, upper = (-open_side, limit) if sign > 0 else (-limit, open_side)
         chart = Chart(
-            name=NAME,
+            name=f"{NAME}, {'high' if sign > 0 else 'low'}",
             status="ok",
             reason="",
             value=value,

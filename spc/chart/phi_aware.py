@@ -21,11 +21,13 @@ from spc.chart.rules import RULES, SIDES, rule_signals
 from spc.chart.run_length import RunLength, run_length_of
 
 __all__ = [
+    "PHI_MOST",
     "SimulatedRunLength",
     "dependent_chart",
     "dependent_run_length",
     "ewma_spread_factor",
     "false_alarm_rate_of_moving_ranges",
+    "residual_run_length",
     "residuals_of",
     "simulated_ewma_run_length",
     "width_for_phi",
@@ -169,6 +171,45 @@ def residuals_of(
     found[1:] = (value[1:] - memory[1:] * value[:-1]) / np.sqrt(1.0 - memory[1:] ** 2)
     out[there] = found
     return out
+
+
+def residual_run_length(phi: float, width_sd: float, *, sides: str = "both", shift_sd: float = 0.0) -> float:
+    """Average run length of a chart of residuals when the readings shift for good.
+
+    Parameters
+    ----------
+    phi : float
+        Correlation of neighbours.
+    width_sd : float
+        Limits in standard deviations of a residual, greater than 0.
+    sides : {'both', 'upper', 'lower'}
+    shift_sd : float
+        Lasting shift of the mean, lasting standard deviations of a reading; it comes upon a running chart.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    The first residual carries shift / sqrt(1 - phi^2), each later one (1 - phi) of that: 1 + (1 - p_first) / p_later.
+
+    References
+    ----------
+    Wardell, Moskowitz and Plante (1994), Technometrics 36(1), 3-17 (formula our own from the definition).
+    """
+    correlation = _phi(phi)
+    width = number_in(width_sd, "width_sd", above=0.0)
+    choice(sides, "sides", SIDES)
+    first = finite(shift_sd, "shift_sd") / math.sqrt(1.0 - correlation**2)
+
+    def chance(shift: float) -> float:
+        high = float(ndtr(shift - width)) if sides != "lower" else 0.0
+        low = float(ndtr(-shift - width)) if sides != "upper" else 0.0
+        return high + low
+
+    later = chance((1.0 - correlation) * first)
+    return 1.0 + (1.0 - chance(first)) / later if later > 0 else math.inf
 
 
 def dependent_chart(

@@ -15,6 +15,7 @@ __all__ = ["bernoulli_chain", "step_cusum_decision_for", "step_cusum_run_length"
 Array = NDArray[np.float64]
 GRID = 800
 DECISION_MOST = 60.0  # natural log: evidence of 10^26 to 1
+DECISION_LEAST = 0.01
 
 
 def step_cusum_run_length(
@@ -75,6 +76,8 @@ def step_cusum_decision_for(
 ) -> float:
     """Return the smallest decision (to one part in a thousand) whose average run length in control is the one wanted.
 
+    Laws so far apart that any reading for the shift is rarer than that get the least decision, 0.01.
+
     Parameters
     ----------
     average : float
@@ -103,7 +106,9 @@ def step_cusum_decision_for(
 
     if not np.any((steps > 0.0) & (law > 0.0)):
         raise ValueError("`increments` must be able to rise above 0, or no sum ever signals: the two laws are alike")
-    low, high = 0.0, 1.0
+    if reaches(DECISION_LEAST):
+        return DECISION_LEAST
+    low, high = DECISION_LEAST, 1.0
     while not reaches(high):
         low, high = high, 1.5 * high
         if high > DECISION_MOST:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.chart_kinds import chart_one_kind, kind_options
 from spc.commands.output import plain, print_json, print_table
 
 if TYPE_CHECKING:
@@ -28,6 +29,16 @@ of wear and re-lap share: lap, sign, status, sentence, method, called_faces, rea
 of a dimension: lap, sign, part, status, sentence, method, alarms, phi, remarks, called_faces, centre_um, lower_um,
   upper_um, readings: [{face, time, low_um, high_um, beyond}].
 null = not known, or open above.
+
+With --kind, a chart of that kind instead: individuals, subgroup mean, drifting average, cumulative sum, probability
+limit, likelihood-ratio sum, ratio to part, standardised by part, self-starting, correlated, residuals, joint distance,
+joint drifting average (both of flatness with finish), share of re-laps, scratches, faces between re-laps. Its limits
+come from the readings charted or from figures given; nothing is frozen. --sign may also be parallelism or squareness.
+
+\b
+JSON: lap, sign, part, kind, unit, status, sentence, method, baseline, alarms, sees, signals, remarks,
+  charts: [{name, status, reason, n, missing, sigma, sigma_how, centre, lower, upper (null where they differ from
+  point to point), run_length, points: [{point, time, value, lower, centre, upper, signal}]}].
 """
 
 
@@ -43,12 +54,17 @@ null = not known, or open above.
 @click.option(
     "--rules", "rules", default="", help="Run rules to add, by name, with commas between; their price is printed."
 )
+@click.option("--kind", default="", help="A chart of this kind; the options below are for kinds only.")
 @click.option("--last", default=SHOWN, show_default=True, type=click.IntRange(1), help="Newest readings to print.")
+@kind_options
 @common_options
-def command(session: Session, *, lap: str, sign: str, part: str, rules: str, last: int) -> int:
+def command(session: Session, *, lap: str, sign: str, part: str, rules: str, kind: str, last: int, **asked: Any) -> int:
     """Chart one lap and say what signals."""
+    if kind:
+        return chart_one_kind(session, lap, sign, kind, part=part, rules=rules, last=last, asked=asked)
     from spc.board.lap_chart import chart_of_lap
 
+    _no_kind_options(asked)
     if sign in OF_THE_CYCLE:
         return _of_the_cycle(session, lap, sign, part=part, rules=rules)
     if sign in DIMENSIONS:
@@ -63,6 +79,16 @@ def command(session: Session, *, lap: str, sign: str, part: str, rules: str, las
     newest = len(report.replayed.stream) - 1
     signals_now = any(s.since_faces == 0 or s.face_id == _face(report, newest) for s in report.signals)
     return NEEDS_A_PERSON if signals_now else DONE
+
+
+def _no_kind_options(asked: dict[str, Any]) -> None:
+    """Refuse an option that only a kind of chart takes: left unheard it would mislead."""
+    context = click.get_current_context()
+    for name in asked:
+        if context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
+            raise ValueError(
+                f"`--{name.replace('_', '-')}` goes with --kind only; name a kind of chart, or leave it out"
+            )
 
 
 def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: str) -> int:

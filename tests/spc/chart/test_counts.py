@@ -90,3 +90,16 @@ def test_refusals():
         share_chart([1], [3], share=1.0)
     with pytest.raises(ValueError, match="`units` must hold one size per count"):
         count_chart([1, 2], [1.0])
+
+
+def test_lots_until_a_higher_share_signals_is_the_binomial_tail():
+    from scipy import stats
+
+    from spc.chart.counts import lots_until
+
+    found = share_chart([3, 2, 4, 3, 2, 3], [50] * 6, share=0.06, dispersion="plain")
+    first = int(np.ceil(found.chart.upper[0] * 50))
+    low = int(np.floor(found.chart.lower[0] * 50)) if np.isfinite(found.chart.lower[0]) else -1
+    chance = stats.binom.sf(first - 1, 50, 0.15) + stats.binom.cdf(low, 50, 0.15)
+    assert lots_until(found, 50, 0.15, binomial=True) == pytest.approx(1 / chance)
+    assert lots_until(share_chart([0], [5]), 5, 0.1, binomial=True) == np.inf  # no limits, no signal

@@ -101,3 +101,18 @@ def test_refusals():
         dependent_run_length(1.0, 3.0)
     with pytest.raises(ValueError, match="`steps` must be whole when `phi` is negative"):
         residuals_of([1.0, 2.0], phi=-0.5, steps=[1.0, 0.5])
+
+
+def test_residuals_after_a_shift_as_counted():
+    from spc.chart.phi_aware import residual_run_length
+
+    phi, shift, width = 0.5, 1.5, 2.8
+    said = residual_run_length(phi, width, sides="upper", shift_sd=shift)
+    rng, runs, points = np.random.default_rng(74), 4000, 400
+    e = rng.normal(size=(runs, points))
+    e[:, 0] += shift / (1 - phi**2) ** 0.5
+    e[:, 1:] += shift * (1 - phi) / (1 - phi**2) ** 0.5
+    out = e > width
+    first = np.where(out.any(axis=1), out.argmax(axis=1) + 1, points)
+    assert abs(first.mean() - said) < 4 * first.std() / runs**0.5
+    assert residual_run_length(0.0, 3.0, shift_sd=1.0) == pytest.approx(43.89, abs=0.01)  # Champ and Woodall 1987

@@ -1,0 +1,347 @@
+"""Every kind of chart on the readings of one lap: limits from the readings themselves, or from figures that are given.
+
+These are first looks and the textbook's charts: nothing is frozen, no signal is kept and the cell's false-call budget
+is not touched. Each says its method, its baseline, its alarm rate and which shift it sees after how many points.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.board.cell_view import CellView
+from spc.board.chart_made import ChartOptions, Made, Panel, seen
+from spc.board.chart_series import ChartSeries, groups_of, series_of
+from spc.board.count_kinds import between_relaps, relap_share, scratches
+from spc.board.joint_kinds import joint_average, joint_distance
+from spc.board.law_kinds import law_limit, likelihood_sum
+from spc.chart.cusum import cusum_chart
+from spc.chart.ewma import ewma_chart
+from spc.chart.individuals import individuals_chart
+from spc.chart.phi_aware import PHI_MOST, dependent_chart, dependent_run_length, residual_run_length
+from spc.chart.price import price
+from spc.chart.result import Chart, signal_sentences, unable
+from spc.chart.rules import RULES, rule_named
+from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
+from spc.chart.self_starting import self_starting_chart
+from spc.chart.short_run import ShortRunChart, ratio_chart, standard_chart
+from spc.chart.subgroup import subgroup_chart
+from spc.model.autocorrelation import serial_correlation
+
+__all__ = ["KINDS", "KindReport", "chart_of_kind"]
+
+FEWEST_DEPENDENT = 20  # readings from which the correlation of neighbours is estimated [our rule]
+FEWEST_OF_PART = 5  # readings of a part from which it is standardised by its own figures [our rule]
+
+
+@dataclass(frozen=True, slots=True)
+class KindReport:
+    """One chart of one kind, ready to be printed, drawn or exported."""
+
+    lap: str
+    sign: str
+    part: str
+    kind: str
+    unit: str  # of the panels in the unit of the readings; other panels say their own in the method
+    status: str  # of the first panel: 'ok', 'too few', 'no spread' or 'refused'
+    sentence: str
+    method: str
+    baseline: str
+    alarms: str
+    sees: str
+    panels: tuple[Panel, ...]
+    signals: tuple[str, ...]  # a sentence each, of all panels
+    remarks: tuple[str, ...]
+
+
+def chart_of_kind(view: CellView, lap: str, sign: str, kind: str, *, part: str, options: ChartOptions) -> KindReport:
+    """Draw one kind of chart.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    sign : str
+        Characteristic; see `spc.board.chart_series.series_of`.
+    kind : str
+        A key of `KINDS`.
+    part : str
+        '' = all.
+    options : ChartOptions
+
+    Returns
+    -------
+    KindReport
+
+    Raises
+    ------
+    ValueError
+        If a word is unknown or an option is out of range.
+    """
+    if kind not in KINDS:
+        raise ValueError(f"`kind` must be one of {', '.join(KINDS)}, got {kind!r}")
+    series = series_of(view, lap, sign, part=part)
+    made = KINDS[kind](series, options)
+    first = made.panels[0].chart
+    called = tuple(
+        f"{panel.chart.name}, {sentence}" for panel in made.panels for sentence in signal_sentences(panel.chart)
+    )
+    if first.status != "ok":
+        sentence = f"No limits: {first.reason}."
+    else:
+        points = int(np.count_nonzero(~np.isnan(first.value)))
+        count = len({i for s in first.signals for i in s.index.tolist()})
+        sentence = f"{count} of {points} points signal." if count else f"No signal in {points} points."
+    remarks = (*series.remarks, *made.remarks, *dict.fromkeys(n for panel in made.panels for n in panel.chart.notes))
+    return KindReport(
+        lap, sign, part, kind, series.unit, first.status, sentence, first.method, made.baseline,
+        _alarms(made.panels),
+        made.sees if first.status == "ok" else "", made.panels, called, remarks,
+    )  # fmt: skip
+
+
+def _alarms(panels: tuple[Panel, ...]) -> str:
+    """Say the alarm rate of each panel, once where they have one together."""
+    said = dict.fromkeys(panel.chart.alarms for panel in panels)
+    if len(said) == 1:
+        return next(iter(said))
+    return "; ".join(f"{panel.chart.name}: {panel.chart.alarms}" for panel in panels)
+
+
+def _faces(series: ChartSeries, chart: Chart) -> Panel:
+    """Panel with one point per reading."""
+    return Panel(
+        chart, tuple(str(f) for f in series.rows["face_id"].tolist()), tuple(series.rows["time_text"].tolist())
+    )
+
+
+def _rested(options: ChartOptions, n: int) -> str:
+    """Say what centre and spread rest on."""
+    given = [name for name, value in (("centre", options.centre), ("spread", options.sigma)) if value is not None]
+    used = f"the first {min(options.baseline, n)} of {n} readings" if options.baseline else f"all {n} readings"
+    if len(given) == 2:
+        return "centre and spread given, nothing estimated"
+    return f"{used}, the very ones charted; nothing is frozen" + (f"; {given[0]} given" if given else "")
+
+
+def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
+    rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
+    width, sides = options.width or 3.0, options.sides or "both"
+    found = individuals_chart(
+        series.value, segments=series.segments, baseline=options.mask(len(series)), centre=options.centre,
+        sigma=options.sigma, width_sd=width, sides=sides, spread=options.spread, rules=rules,
+    )  # fmt: skip
+
+    def run(shift: float) -> float:
+        return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
+
+    panels = (_faces(series, found.individuals), _faces(series, found.moving_range))
+    sees = seen(run, found.individuals.sigma, series.unit, "faces")
+    pace = _points_a_day(series)
+    prices = tuple(one.sentence for one in price(rules[1:], pace, limit_z=width, sides=sides)) if pace > 0 else ()
+    return Made(panels, _rested(options, len(series)), sees, prices)
+
+
+def _points_a_day(series: ChartSeries) -> float:
+    """Count the readings a day over the time they span; 0 where that is not known."""
+    at = series.rows["sort_us"].to_numpy(np.int64)
+    days = float(at[-1] - at[0]) / 86_400e6 if at.size > 1 else 0.0
+    return len(series) / days if days > 0 else 0.0
+
+
+def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
+    ids, words = groups_of(series.rows, options.by)
+    rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
+    width, sides = options.width or 3.0, options.sides or "both"
+    within = "range" if options.spread == "range" else "standard deviation"
+    found = subgroup_chart(
+        series.value, ids.astype(str), within=within, width_sd=width, sides=sides, centre=options.centre,
+        sigma=options.sigma, rules=rules,
+    )  # fmt: skip
+    names = tuple(str(label) for label in found.label)
+    usual = int(np.median(found.size)) if found.size.size else 1
+
+    def run(shift: float) -> float:
+        return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
+
+    panels = tuple(Panel(chart, names, ("",) * len(names)) for chart in (found.mean, found.within))
+    baseline = f"{len(names)} subgroups, {words}, usually of {usual}; {_rested(options, len(series))}"
+    spread = found.mean.sigma / math.sqrt(max(usual, 1))
+    return Made(panels, baseline, seen(run, spread, series.unit, "subgroups"))
+
+
+def _average(series: ChartSeries, options: ChartOptions) -> Made:
+    width, sides, exact = options.width or 2.86, options.sides or "both", not options.settled
+    chart = ewma_chart(
+        series.value, weight=options.weight, width_sd=width, sides=sides, exact_limits=exact, centre=options.centre,
+        sigma=options.sigma, segments=series.segments, baseline=options.mask(len(series)), restart=options.restart,
+    )  # fmt: skip
+
+    def run(shift: float) -> float:
+        return ewma_run_length(
+            options.weight, width, sides=sides, exact_limits=exact, shift_sd=options.towards(shift)
+        ).average
+
+    return Made(
+        (_faces(series, chart),), _rested(options, len(series)), seen(run, chart.sigma, series.unit, "faces")
+    )  # fmt: skip
+
+
+def _sum(series: ChartSeries, options: ChartOptions) -> Made:
+    decision, sides = options.decision or 4.77, options.sides or "both"
+    found = cusum_chart(
+        series.value, reference_sd=options.reference, decision_sd=decision, sides=sides, head_start=options.head_start,
+        centre=options.centre, sigma=options.sigma, segments=series.segments, baseline=options.mask(len(series)),
+        restart=options.restart == "centre",
+    )  # fmt: skip
+
+    def run(shift: float) -> float:
+        return cusum_run_length(
+            options.reference, decision, sides=sides, head_start=options.head_start, shift_sd=options.towards(shift)
+        ).average
+
+    charts = [chart for chart in (found.high, found.low) if chart is not None]
+    begun = []
+    for name, since, own in (("high", found.high_since, found.high), ("low", found.low_since, found.low)):
+        if own is not None and since >= 0 and own.signals and own.signals[0].index.size:
+            begun.append(f"the {name} sum has stood above 0 since face {series.rows['face_id'].iloc[since]}")
+    return Made(
+        tuple(_faces(series, chart) for chart in charts), _rested(options, len(series)),
+        seen(run, charts[0].sigma, series.unit, "faces"), tuple(begun),
+    )  # fmt: skip
+
+
+def _ratio(series: ChartSeries, options: ChartOptions) -> Made:
+    width, sides = options.width or 3.0, options.sides or "both"
+    found = ratio_chart(
+        np.where(series.value > 0, series.value, np.nan), series.rows["part"].to_numpy(str),
+        segments=series.rows["cycle"].to_numpy(np.int64), baseline=options.mask(len(series)), width_sd=width,
+        sides=sides,
+    )  # fmt: skip
+    below = int(np.count_nonzero(series.value <= 0))
+    remarks = (f"{below} readings of 0 or below have no ratio and are not plotted",) if below else ()
+    return _by_part(series, options, found, width=width, sides=sides, unit="of the natural log", remarks=remarks)
+
+
+def _standardised(series: ChartSeries, options: ChartOptions) -> Made:
+    parts = series.rows["part"].to_numpy(str)
+    known = ~np.isnan(series.value) & options.mask(len(series))
+    target, spread = dict[object, float](), dict[object, float]()
+    for name in np.unique(parts):
+        own = series.value[known & (parts == name)]
+        if own.size >= FEWEST_OF_PART and float(np.ptp(own)) > 0:
+            target[str(name)], spread[str(name)] = float(own.mean()), float(own.std(ddof=1))
+    width, sides = options.width or 3.0, options.sides or "both"
+    found = standard_chart(
+        series.value, parts, target=target, spread=spread, segments=series.rows["cycle"].to_numpy(np.int64),
+        width_sd=width, sides=sides,
+    )  # fmt: skip
+    said = f"{len(target)} parts by mean and standard deviation of their own readings, {FEWEST_OF_PART} or more each"
+    return _by_part(series, options, found, width=width, sides=sides, unit="sd of its part", remarks=(said,))
+
+
+def _by_part(
+    series: ChartSeries,
+    options: ChartOptions,
+    found: ShortRunChart,
+    *,
+    width: float,
+    sides: str,
+    unit: str,
+    remarks: tuple[str, ...],
+) -> Made:
+    def run(shift: float) -> float:
+        rules = (RULES["beyond the limit"],)
+        return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
+
+    parts = len(set(series.rows["part"]))
+    return Made(
+        (_faces(series, found.chart),), f"{parts} part numbers; {_rested(options, len(series))}",
+        seen(run, found.chart.sigma, unit, "faces"), remarks,
+    )  # fmt: skip
+
+
+def _self_starting(series: ChartSeries, options: ChartOptions) -> Made:
+    width = options.width or 3.0
+    found = self_starting_chart(series.value, width_sd=width, weight=options.weight)
+
+    def run(shift: float) -> float:
+        return rule_run_length((RULES["beyond the limit"],), limit_z=width, shift_sd=shift).average
+
+    sees = seen(run, 1.0, "sd", "faces") if found.single.status == "ok" else ""
+    if sees:
+        sees = f"Once many readings are in: {sees[:1].lower()}{sees[1:-1]}; a shift that comes early is soon learnt."
+    baseline = "none: each reading is judged by those before it"
+    return Made((_faces(series, found.single), _faces(series, found.drift)), baseline, sees)
+
+
+def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -> Made:
+    used = ~np.isnan(series.value) & options.mask(len(series))
+    n, sides = int(used.sum()), options.sides or "both"
+    chain = series.rows["cycle"].to_numpy(np.int64)
+    found = serial_correlation(series.value[used], chain=chain[used])
+    phi = found.phi if math.isfinite(found.phi) else 0.0
+    scale = found.sd if options.sigma is None else options.sigma
+    status, reason = "", ""
+    if n < FEWEST_DEPENDENT:
+        status, reason = "too few", f"{n} readings; {FEWEST_DEPENDENT} are needed to tell how neighbours hang together"
+    elif not (scale > 0 and math.isfinite(scale)):
+        status, reason = "no spread", "all readings are equal, so nothing can be judged by them"
+    elif abs(phi) >= PHI_MOST:
+        status = "refused"
+        reason = (
+            f"neighbours follow each other almost exactly (phi {phi:.3f}): a trend or a see-saw, to be taken out first"
+        )
+    if status:
+        starts = np.zeros(min(1, len(series)), dtype=np.intp)
+        name = "residuals" if residuals else "individuals, correlated"
+        method = "first-order autoregression"
+        chart = unable(name, status, reason, series.value, method=method, n=n, starts=starts)
+        return Made((_faces(series, chart),), _rested(options, len(series)), "")
+    chart = dependent_chart(
+        series.value, phi=phi, centre=found.mean if options.centre is None else options.centre, sigma=scale,
+        average=options.average, sides=sides, segments=chain, residuals=residuals,
+    )  # fmt: skip
+    width = float(chart.upper[0] if sides != "lower" else -chart.lower[0])
+    if not residuals:
+        width = abs(width - float(chart.centre[0])) / scale
+
+    def run(shift: float) -> float:
+        towards = options.towards(shift)
+        if residuals:
+            return residual_run_length(phi, width, sides=sides, shift_sd=towards)
+        return dependent_run_length(phi, width, sides=sides, shift_sd=towards).average
+
+    return Made(
+        (_faces(series, chart),), _rested(options, len(series)), seen(run, scale, series.unit, "faces"),
+        (found.sentence.rstrip("."),),
+    )  # fmt: skip
+
+
+def _correlated(series: ChartSeries, options: ChartOptions) -> Made:
+    return _dependent(series, options, residuals=False)
+
+
+def _residuals(series: ChartSeries, options: ChartOptions) -> Made:
+    return _dependent(series, options, residuals=True)
+
+
+KINDS: dict[str, Callable[[ChartSeries, ChartOptions], Made]] = {
+    "individuals": _individuals,
+    "subgroup mean": _subgroups,
+    "drifting average": _average,
+    "cumulative sum": _sum,
+    "probability limit": law_limit,
+    "likelihood-ratio sum": likelihood_sum,
+    "ratio to part": _ratio,
+    "standardised by part": _standardised,
+    "self-starting": _self_starting,
+    "correlated": _correlated,
+    "residuals": _residuals,
+    "joint distance": joint_distance,
+    "joint drifting average": joint_average,
+    "share of re-laps": relap_share,
+    "scratches": scratches,
+    "faces between re-laps": between_relaps,
+}

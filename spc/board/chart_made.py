@@ -1,0 +1,89 @@
+"""What a kind of chart is asked for and what it hands on, with its words on which shift it sees."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.chart.price import in_points
+from spc.chart.result import Chart
+
+__all__ = ["ChartOptions", "Made", "Panel", "seen"]
+
+SHIFTS_SD = (0.5, 1.0, 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ChartOptions:
+    """What may be set; each kind takes what it knows of."""
+
+    centre: float | None = None  # in the unit of the readings; None = estimated
+    sigma: float | None = None
+    baseline: int | None = None  # the first so many readings set centre and spread; None = all
+    width: float | None = None  # limits in standard deviations of what is plotted; None = the usual of the kind
+    sides: str | None = None  # 'both', 'upper' or 'lower'; None = the usual of the kind
+    spread: str = "mean moving range"  # how a spread is estimated; 'range' for subgroups
+    rules: tuple[str, ...] = ()  # run rules beside the limit
+    by: str = "time"  # what makes a subgroup or a lot
+    weight: float = 0.2  # of the newest point in a drifting average
+    settled: bool = False  # limits of the drifting average settled from the first point
+    restart: str = "centre"  # or 'carry': what averages and sums do at a break
+    reference: float = 0.5  # of a cumulative sum, standard deviations
+    decision: float | None = None  # of a cumulative sum, standard deviations
+    head_start: float = 0.0  # share of the decision
+    average: float = 370.4  # points between false alarms, where the kind finds its own limit
+    times: float = 1.5  # how many times as large readings become that the likelihood-ratio sum shall see
+    guarantee: bool = False  # widen a limit so that 9 of 10 such baselines keep the rate
+
+    def mask(self, n: int) -> NDArray[np.bool_]:
+        """Which of n readings set centre and spread."""
+        return np.arange(n) < (n if self.baseline is None else self.baseline)
+
+    def towards(self, shift: float) -> float:
+        """Turn a shift to the side that is watched."""
+        return -shift if self.sides == "lower" else shift
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One chart with a name and a time for each of its points."""
+
+    chart: Chart
+    labels: tuple[str, ...]  # face ids, or the names of subgroups
+    times: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What one kind of chart gives."""
+
+    panels: tuple[Panel, ...]  # the main one first
+    baseline: str
+    sees: str  # '' where it cannot be said
+    remarks: tuple[str, ...] = ()
+
+
+def seen(
+    run_length: Callable[[float], float],
+    sd_in_unit: float,
+    unit: str,
+    what: str,
+    *,
+    shifts_sd: tuple[float, ...] = SHIFTS_SD,
+) -> str:
+    """Say which lasting shift is seen after how many points.
+
+    Parameters
+    ----------
+    run_length : function of the shift in standard deviations of a point, giving the average run length
+    sd_in_unit, unit : float, str
+        One standard deviation of a point in the unit a person reads in.
+    what : str
+        What a point is: 'faces', 'subgroups', 'lots'.
+    shifts_sd : tuple of float
+    """
+    if not sd_in_unit > 0:
+        return ""
+    parts = [f"{s * sd_in_unit:.3g} {unit} after about {in_points(run_length(s))}" for s in shifts_sd]
+    return f"Sees a lasting shift of {', of '.join(parts)} {what}."

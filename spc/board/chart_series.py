@@ -1,0 +1,161 @@
+"""One characteristic of one lap as plain readings in order: what the textbook charts take.
+
+The two rules of the board judge intervals by a fitted law. The charts of `spc.board.chart_kinds` take numbers: the
+middle of what each reading stands for. A reading that is open above ("2+") has no middle and is not plotted.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.board.cell_view import CellView
+from spc.chart.stream import SIGNS, stream_of
+
+__all__ = ["CHARACTERISTICS", "ChartSeries", "GROUPINGS", "groups_of", "series_of"]
+
+Array = NDArray[np.float64]
+
+# Read in micrometres as they are, on any pass; thickness may be a deviation, below zero too.
+CHARACTERISTICS = ("thickness", "parallelism", "squareness")
+GROUPINGS = ("time", "serial", "part", "day", "shift", "operator", "cycle")
+_LEAST_LINKED = 0.5  # share of readings with a neighbour in their stretch, below which stops are no breaks [our rule]
+
+
+@dataclass(frozen=True, slots=True)
+class ChartSeries:
+    """Readings of one characteristic of one lap in order of time; all arrays of one length."""
+
+    lap: str
+    sign: str
+    part: str  # '' = all
+    words: str  # what is read, for a person
+    unit: str  # 'um', 'min' or 'um/min'
+    side: str  # towards which a reading gets worse: 'upper', 'lower', or 'both' for a dimension
+    value: Array  # middle of each reading; NaN = open above
+    low: Array
+    high: Array
+    rows: pd.DataFrame  # the numbered faces behind the readings
+    lapped: pd.DataFrame  # every lapping of the lap (and part), read or not
+    finished: pd.DataFrame  # the last lapping of each face, with `relapped`
+    segments: NDArray[np.int64]  # no difference and no run across a change
+    remarks: tuple[str, ...]
+
+    def __len__(self) -> int:
+        """Count the readings."""
+        return int(self.value.size)
+
+
+def series_of(view: CellView, lap: str, sign: str, *, part: str = "") -> ChartSeries:
+    """Take one characteristic of one lap out of the cell.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    sign : str
+        A key of `spc.chart.stream.SIGNS`, or one of `CHARACTERISTICS`.
+    part : str, optional
+        Only this part number; '' = all.
+
+    Returns
+    -------
+    ChartSeries
+
+    Raises
+    ------
+    ValueError
+        If the lap, the characteristic or the part is unknown.
+    """
+    names = view.laps["lap"].tolist()
+    if lap not in names:
+        raise ValueError(f"`lap` must be a lap of the store, got {lap!r}; known are {', '.join(names[:12]) or 'none'}")
+    faces = view.faces_of(lap)
+    faces = faces[(faces["kind"] == "face").to_numpy()]
+    if part and part not in set(faces["part"]):
+        raise ValueError(f"`part` must be a part number lapped on {lap}, got {part!r}")
+    if sign in CHARACTERISTICS:
+        low, high = (faces[f"{sign}_{end}_um"].to_numpy(np.float64) for end in ("low", "high"))
+        keep = ~np.isnan(low)
+        words, unit, side, remarks = sign, "um", "both" if sign == "thickness" else "upper", list[str]()
+        low, high = low[keep], high[keep]
+    elif sign in SIGNS:
+        stream = stream_of(faces, lap=lap, sign=sign)
+        keep = np.isin(faces["face_id"].to_numpy(np.int64), stream.face_id)
+        low, high, about = stream.low, stream.high, SIGNS[sign]
+        words, unit, side, remarks = about.words, about.unit, about.side, list(stream.left_out)
+    else:
+        known = ", ".join((*SIGNS, *CHARACTERISTICS))
+        raise ValueError(f"`sign` must be one of {known}, got {sign!r}")
+    rows = faces[keep].reset_index(drop=True)
+    if part:
+        of_part = (rows["part"] == part).to_numpy()
+        rows, low, high = rows[of_part].reset_index(drop=True), low[of_part], high[of_part]
+    value = np.where(np.isfinite(high), (low + np.where(np.isfinite(high), high, 0.0)) / 2, np.nan)
+    value = np.array([float(f"{v:.13g}") for v in value.tolist()])  # the middle as it was typed, not 49.599999999999994
+    still_open = int(np.count_nonzero(np.isnan(value)))
+    if still_open:
+        remarks.append(
+            f"{still_open} readings are open above and are not plotted; the limit of a fitted law takes them"
+        )
+    segments, said = _segments(rows, of_one_part=bool(part))
+    lapped = faces[faces["part"] == part] if part else faces
+    ends = view.signs_of(lap).loc[:, ["face_id", "relapped"]]
+    finished = lapped.merge(ends, on="face_id", how="inner")
+    return ChartSeries(
+        lap, sign, part, words, unit, side, value, low, high, rows, lapped.reset_index(drop=True), finished, segments,
+        (*remarks, *said),
+    )  # fmt: skip
+
+
+def groups_of(rows: pd.DataFrame, by: str) -> tuple[NDArray[np.object_], str]:
+    """Say which subgroup each reading belongs to.
+
+    Parameters
+    ----------
+    rows : DataFrame, shape (n, ...)
+        Numbered faces.
+    by : str
+        One of `GROUPINGS` ('time' = readings of the same moment), or a whole number: so many in a row.
+
+    Returns
+    -------
+    tuple of (ndarray of object, shape (n,); str)
+        The ids, and in words what a subgroup is.
+
+    Raises
+    ------
+    ValueError
+        If the word is unknown.
+    """
+    n = len(rows)
+    if by.isascii() and by.isdigit() and int(by) > 0:
+        return np.array([str(i // int(by) + 1) for i in range(n)], dtype=object), f"{int(by)} readings in a row"
+    if by in ("time", "day", "shift") and n and not bool((rows["time_text"] != "").any()):
+        raise ValueError(f"`by` must not be {by!r} where no face carries a time; take 'part', 'serial' or a number")
+    if by == "time":
+        texts = rows["time_text"].where(rows["time_text"] != "", rows["sort_us"].astype(str))
+        return texts.to_numpy(object), "readings of the same moment"
+    if by == "day":
+        moments = pd.to_datetime(rows["sort_us"], unit="us").dt.strftime("%Y-%m-%d")
+        days = rows["shift_date"].where(rows["shift_date"] != "", moments)
+        return days.to_numpy(object), "readings of one day"
+    if by == "shift":
+        dates, _ = groups_of(rows, "day")
+        named = [f"{d} {s}".strip() for d, s in zip(dates, rows["shift"].tolist(), strict=True)]
+        return np.array(named, dtype=object), "readings of one shift"
+    if by in GROUPINGS:
+        return rows[by].astype(str).to_numpy(object), f"readings of one {by}"
+    raise ValueError(f"`by` must be a whole number of readings in a row or one of {', '.join(GROUPINGS)}, got {by!r}")
+
+
+def _segments(rows: pd.DataFrame, *, of_one_part: bool) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Stretches within which neighbours are compared: recharge, reconditioning, part change and long stop part them."""
+    found = rows["segment"].to_numpy(np.int64) if not of_one_part else rows["cycle"].to_numpy(np.int64)
+    linked = np.count_nonzero(found[1:] == found[:-1])
+    if len(rows) > 2 and linked < _LEAST_LINKED * (len(rows) - 1):
+        return rows["cycle"].to_numpy(np.int64), (
+            "readings mostly stand alone between stops or part changes, so neighbours are compared across them",
+        )
+    return found, ()

@@ -1,0 +1,186 @@
+"""How `lapcell chart --kind` asks for and prints a chart of one kind."""
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spc.cli import DONE, NEEDS_A_PERSON, Session
+from spc.commands.output import plain, print_json, print_table
+
+if TYPE_CHECKING:
+    from spc.board.chart_kinds import KindReport
+    from spc.board.chart_made import Panel
+
+__all__ = ["OPTIONS", "chart_one_kind", "kind_options"]
+
+OPTIONS: tuple[Any, ...] = (
+    click.option("--centre", type=float, help="Centre given, unit of the readings; for shares, the usual share."),
+    click.option("--sigma", type=float, help="Standard deviation of one reading, given."),
+    click.option("--baseline", type=click.IntRange(2), help="Only the first so many readings set centre and spread."),
+    click.option("--width", type=float, help="Distance of the limits, standard deviations of what is plotted."),
+    click.option("--sides", type=click.Choice(["both", "upper", "lower"]), help="Where limits are drawn."),
+    click.option(
+        "--spread",
+        default="mean moving range",
+        show_default=True,
+        help="mean moving range, median moving range, standard deviation; for subgroups range or standard deviation.",
+    ),
+    click.option(
+        "--by",
+        default="time",
+        show_default=True,
+        help="Subgroup or lot: time, serial, part, day, shift, operator, cycle, or a number of readings in a row.",
+    ),  # fmt: skip
+    click.option("--weight", default=0.2, show_default=True, help="Of the newest point in a drifting average."),
+    click.option("--settled", is_flag=True, help="Settled limits of a drifting average from its first point."),
+    click.option("--carry-on", is_flag=True, help="Averages and sums go on across a break, not afresh."),
+    click.option("--reference", default=0.5, show_default=True, help="Of a cumulative sum, standard deviations."),
+    click.option("--decision", type=float, help="Of a cumulative sum, standard deviations.  [default: 4.77]"),
+    click.option("--head-start", default=0.0, show_default=True, help="Share of the decision a sum starts at."),
+    click.option(
+        "--between", default=370.4, show_default=True, help="Points between false alarms, where a kind finds its limit."
+    ),
+    click.option("--times", default=1.5, show_default=True, help="Growth that the likelihood-ratio sum shall see."),
+    click.option("--guarantee", is_flag=True, help="Widen a probability limit: 9 of 10 such baselines keep its rate."),
+)
+
+
+def kind_options(command: Any) -> Any:
+    """Give a command the options of the kinds."""
+    for option in reversed(OPTIONS):
+        command = option(command)
+    return command
+
+
+def chart_one_kind(
+    session: Session, lap: str, sign: str, kind: str, *, part: str, rules: str, last: int, asked: dict[str, Any]
+) -> int:
+    """Draw one kind of chart and print it."""
+    from spc.board.cell_view import look_at_cell
+    from spc.board.chart_kinds import chart_of_kind
+    from spc.board.chart_made import ChartOptions
+
+    options = ChartOptions(
+        centre=asked["centre"],
+        sigma=asked["sigma"],
+        baseline=asked["baseline"],
+        width=asked["width"],
+        sides=asked["sides"],
+        spread=asked["spread"],
+        rules=tuple(name.strip() for name in rules.split(",") if name.strip()),
+        by=asked["by"],
+        weight=asked["weight"],
+        settled=asked["settled"],
+        restart="carry" if asked["carry_on"] else "centre",
+        reference=asked["reference"],
+        decision=asked["decision"],
+        head_start=asked["head_start"],
+        average=asked["between"],
+        times=asked["times"],
+        guarantee=asked["guarantee"],
+    )
+    with session.store() as store:
+        view = look_at_cell(store, session.settings(), rows=None)
+    report = chart_of_kind(view, lap, sign, kind, part=part, options=options)
+    if session.as_json:
+        print_json(_document(report))
+    else:
+        _print(report, last)
+    first = report.panels[0].chart
+    newest = max((i for i in range(first.value.size) if math.isfinite(first.value[i])), default=-1)
+    return NEEDS_A_PERSON if any(newest in s.index.tolist() for s in first.signals) else DONE
+
+
+def _print(report: "KindReport", last: int) -> None:
+    of_part = f", part {plain(report.part)}" if report.part else ""
+    click.echo(f"{plain(report.lap)}: {report.sign}{of_part}, chart of {report.kind}")
+    click.echo(report.sentence)
+    click.echo(f"Method: {report.method}.")
+    click.echo(f"Baseline: {report.baseline}.")
+    click.echo(f"Alarms: {report.alarms}.")
+    if report.sees:
+        click.echo(report.sees)
+    for words in report.signals[-last:]:
+        click.echo(f"* {words}.")
+    for words in report.remarks:
+        click.echo(f"Note: {words}.")
+    columns = {"point": "point", "time": "time", "value": "value", "lower": "lower", "centre": "centre",
+               "upper": "upper", "signal": "signal"}  # fmt: skip
+    for panel in report.panels:
+        click.echo(f"\n{panel.chart.name}")
+        rows = [row for row in _points(panel) if row["value"] is not None]
+        print_table(rows[-last:], columns, nothing="No points.")
+
+
+def _document(report: "KindReport") -> dict[str, Any]:
+    return {
+        "lap": report.lap,
+        "sign": report.sign,
+        "part": report.part,
+        "kind": report.kind,
+        "unit": report.unit,
+        "status": report.status,
+        "sentence": report.sentence,
+        "method": report.method,
+        "baseline": report.baseline,
+        "alarms": report.alarms,
+        "sees": report.sees,
+        "signals": report.signals,
+        "remarks": report.remarks,
+        "charts": [_panel(panel) for panel in report.panels],
+    }
+
+
+def _panel(panel: "Panel") -> dict[str, Any]:
+    chart = panel.chart
+    ok = chart.status == "ok" and chart.value.size > 0
+    one = {
+        name: float(values[0]) if ok and bool((values == values[0]).all()) else None
+        for name, values in (("centre", chart.centre), ("lower", chart.lower), ("upper", chart.upper))
+    }
+    length = chart.run_length
+    return {
+        "name": chart.name,
+        "status": chart.status,
+        "reason": chart.reason,
+        "n": chart.n,
+        "missing": chart.missing,
+        "sigma": chart.sigma or None,
+        "sigma_how": chart.sigma_how,
+        **one,
+        "run_length": None
+        if length is None
+        else {
+            "average": length.average,
+            "steady_average": length.steady_average,
+            "median": length.median,
+            "percentile_5": length.percentile_5,
+            "percentile_95": length.percentile_95,
+            "method": length.method,
+        },
+        "points": _points(panel),
+    }
+
+
+def _points(panel: "Panel") -> list[dict[str, Any]]:
+    chart = panel.chart
+    spoken: dict[int, list[str]] = {}
+    for signals in chart.signals:
+        for i in signals.index.tolist():
+            spoken.setdefault(i, []).append(signals.words)
+    columns = (chart.value, chart.lower, chart.centre, chart.upper)
+    return [
+        {
+            "point": label,
+            "time": time,
+            **{
+                name: value if math.isfinite(value) else None
+                for name, value in zip(("value", "lower", "centre", "upper"), values, strict=True)
+            },
+            "signal": " and ".join(spoken.get(i, ())),
+        }
+        for i, (label, time, values) in enumerate(
+            zip(panel.labels, panel.times, zip(*(c.tolist() for c in columns), strict=True), strict=True)
+        )
+    ]

@@ -1,0 +1,208 @@
+"""`lapcell chart --kind`: published charts from a foreign file through the command, and hard series in words."""
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from spc.board.cell_view import look_at_cell
+from spc.board.chart_kinds import KINDS, chart_of_kind
+from spc.board.chart_made import ChartOptions
+from spc.cli import cli
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.spc.board.invented_cell import events_of, faces_of, fill
+
+SOURCES = Path(__file__).parents[2] / "sources"
+MAP = """
+absent = ["operator", "grit", "minutes", "finish", "flatness", "lap"]
+[columns.thickness]
+header = "x"
+unit = "um"
+{more}
+[constants]
+lap = "L"
+"""
+
+
+class Cell:
+    """One foreign file of readings `x` of a lap `L`, and the command run on it."""
+
+    def __init__(self, folder, values, *, more="", columns=()):
+        self.store = folder / "cell.db"
+        names = ["x", *(name for name, _ in columns)]
+        rows = zip(values, *(column for _, column in columns), strict=True)
+        (folder / "x.csv").write_text("\n".join([",".join(names), *(",".join(map(str, row)) for row in rows)]) + "\n")
+        (folder / "map.toml").write_text(MAP.format(more=more))
+        self.run("ingest", "--map", folder / "map.toml", folder / "x.csv")
+
+    def run(self, *words, code=None):
+        done = CliRunner().invoke(cli, [*map(str, words), "--store", str(self.store)])
+        assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+        assert code is None or done.exit_code == code, done.output
+        return done
+
+    def chart(self, kind, *words):
+        def no_constant(name):
+            raise AssertionError(f"{name} in JSON")
+
+        done = self.run("chart", "L", "--sign", "thickness", "--kind", kind, "--json", *words)
+        assert done.exit_code in (0, 1), done.output
+        return json.loads(done.stdout, parse_constant=no_constant)
+
+
+def column(name, which):
+    with (SOURCES / f"{name}.csv").open() as file:
+        return [row[which] for row in csv.DictReader(file) if row[which] != ""]
+
+
+def test_individuals_of_the_handbook(tmp_path):
+    # NIST/SEMATECH e-Handbook 6.3.2.2, flow rate; limits as printed, from memory (d2 rounded to 1.128 there)
+    said = json.loads((SOURCES / "nist_individuals_flowrate.json").read_text())
+    found = Cell(tmp_path, column("nist_individuals_flowrate", "flowrate")).chart("individuals")
+    single, ranges = found["charts"]
+    assert (single["centre"], ranges["centre"]) == pytest.approx((said["mean"], said["MRbar"]), abs=5e-5)
+    assert (single["upper"], single["lower"]) == pytest.approx((said["UCL"], said["LCL"]), abs=2e-3)
+    assert "one false alarm in about 370 points" in found["alarms"]
+    assert "Sees a lasting shift of 0.832 um after about 155" in found["sees"]
+
+
+def test_drifting_average_of_the_handbook(tmp_path):
+    # NIST/SEMATECH e-Handbook 6.3.2.4: target 50, s 2.0539, weight 0.3; averages as printed, from memory
+    values, printed = column("nist_ewma_example", "x"), column("nist_ewma_example", "ewma_published")[1:]
+    words = ("--centre", 50, "--sigma", 2.0539, "--weight", 0.3, "--width", 3, "--settled")
+    (chart,) = Cell(tmp_path, values).chart("drifting average", *words)["charts"]
+    assert [point["value"] for point in chart["points"]] == pytest.approx([float(p) for p in printed], abs=0.0051)
+    assert (chart["upper"], chart["lower"]) == pytest.approx((52.5884, 47.4115), abs=2e-4)
+    assert not any(point["signal"] for point in chart["points"])
+
+
+def test_subgroups_of_a_published_data_file(tmp_path):
+    # CCXBAR.DAT, Dataplot (NIST, public domain); limits recomputed with exact constants
+    said = json.loads((SOURCES / "nist_ccxbar.json").read_text())["recomputed"]
+    days = [f"d{float(day):.0f}" for day in column("nist_ccxbar", "day")]
+    more = '[columns.part]\nheader = "day"'
+    cell = Cell(tmp_path, column("nist_ccxbar", "thickness"), more=more, columns=[("day", days)])
+    mean, within = cell.chart("subgroup mean", "--by", "part", "--spread", "range")["charts"]
+    assert mean["centre"] == pytest.approx(said["grand_mean"])
+    assert (mean["upper"], mean["lower"]) == pytest.approx((said["UCL_X_from_R"], said["LCL_X_from_R"]), abs=1e-3)
+    assert within["upper"] == pytest.approx(said["UCL_R"], abs=1e-3)
+    mean, within = cell.chart("subgroup mean", "--by", "part", "--spread", "standard deviation")["charts"]
+    assert (mean["upper"], within["upper"]) == pytest.approx((said["UCL_X_from_s"], said["UCL_s"]), abs=1e-4)
+
+
+def test_cumulative_sum_has_its_published_run_length(tmp_path):
+    # Reference 0.5, decision 4, both sides: 168 points (tables after Lucas and Crosier 1982, from memory)
+    rng = np.random.default_rng(5)
+    values = [f"{v:.2f}" for v in np.concatenate([rng.normal(10, 1, 40), rng.normal(12, 1, 10)])]
+    found = Cell(tmp_path, values).chart("cumulative sum", "--decision", 4, "--centre", 10, "--sigma", 1)
+    assert [one["name"] for one in found["charts"]] == ["cumulative sum, high", "cumulative sum, low"]
+    assert found["charts"][0]["run_length"]["average"] == pytest.approx(167.7, abs=0.1)
+    assert any(point["signal"] for point in found["charts"][0]["points"][40:])
+    assert any("has stood above 0 since face 4" in remark for remark in found["remarks"])
+
+
+@pytest.fixture(scope="module")
+def cell(tmp_path_factory):
+    path = tmp_path_factory.mktemp("kinds") / "cell.db"
+    with Store.open(path) as store:
+        faces = faces_of("K1", 160, np.random.default_rng(96), jump_at=120, jump=1.6)
+        fill(store, faces, events_of("K1", 160))
+    return path
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_says_its_method_baseline_alarms_and_what_it_sees(cell, kind):
+    by = ("--by", "day") if kind == "subgroup mean" else ()
+    done = CliRunner().invoke(cli, ["chart", "K1", "--kind", kind, "--store", str(cell), "--last", "3", *by])
+    assert done.exit_code in (0, 1), done.output
+    for words in ("Method: ", "Baseline: ", "Alarms: "):
+        assert words in done.output
+    refused = "No limits: " in done.output
+    assert refused or "sees " in done.output.lower()
+    assert refused == (kind in ("joint distance", "joint drifting average", "scratches", "share of re-laps",
+                                "faces between re-laps"))  # fmt: skip  # the invented log has no finish, no re-laps
+    assert "nan" not in done.output.lower()
+
+
+def test_flatness_with_finish_and_re_laps(tmp_path):
+    rng = np.random.default_rng(8)
+    lines = ["lap,part,serial,attempt,time,flatness (um),Ra (um),scratch"]
+    for i in range(300):
+        a, b = rng.normal(size=2)
+        flat, rough = np.exp(0.3 * a - 1), np.exp(0.2 * (0.6 * a + 0.8 * b) - 3)
+        when = f"2026-01-{5 + i // 20:02d} {8 + i % 20 // 2:02d}:{30 * (i % 2):02d}"
+        lines.append(f"K1,P1,S{i},1,{when},{flat:.3f},{rough:.4f},{'yes' if i % 50 == 7 else ''}")
+        if i % 9 == 4:
+            lines.append(f"K1,P1,S{i},2,{when},{flat / 2:.3f},{rough:.4f},")
+    (tmp_path / "x.csv").write_text("\n".join(lines) + "\n")
+
+    def run(*words):
+        done = CliRunner().invoke(cli, [*map(str, words), "--store", str(tmp_path / "s.db")])
+        assert done.exit_code in (0, 1), done.output
+        return json.loads(done.stdout)
+
+    run("ingest", tmp_path / "x.csv", "--json")
+    for kind, words in (
+        ("joint distance", "of joint distance"),
+        ("joint drifting average", "of joint distance"),
+        ("share of re-laps", "times as many after about"),
+        ("scratches", "times as many after about"),
+        ("faces between re-laps", "times as many after about"),
+    ):
+        found = run("chart", "K1", "--kind", kind, "--json")
+        assert found["status"] == "ok", found
+        assert words in found["sees"]
+    share = run("chart", "K1", "--kind", "share of re-laps", "--json")
+    assert "11.000% of faces lapped again" in share["baseline"]  # 33 of 300
+    assert len(share["charts"][0]["points"]) == 15  # days
+
+
+HARD = {
+    "constant": ["1"] * 40,
+    "one": ["1"],
+    "two": ["1", "2"],
+    "all below": ["<0.5"] * 40,
+    "all open": ["2+"] * 40,
+    "tiny": [f"{v:.3g}" for v in 1e-12 * np.exp(np.random.default_rng(1).normal(size=30))],
+    "huge": [f"{v:.6g}" for v in 1e9 * np.exp(np.random.default_rng(2).normal(size=30))],
+    "below zero": [f"{v:.2f}" for v in np.random.default_rng(3).normal(size=30)],
+    "two values": ["1", "1.5"] * 40,
+}
+
+
+@pytest.mark.parametrize("name", HARD)
+def test_hard_series_get_an_answer_or_a_refusal_in_words(tmp_path, name):
+    n, more = len(HARD[name]), 'negative = "deviation"\n[columns.part]\nheader = "part"'
+    cell = Cell(tmp_path, HARD[name], more=more, columns=[("part", ["a" if i % 2 else "b" for i in range(n)])])
+    with Store.open(cell.store) as store:
+        view = look_at_cell(store, Settings())
+    for kind in KINDS:
+        found = chart_of_kind(view, "L", "thickness", kind, part="", options=ChartOptions(by="4", guarantee=n < 3))
+        assert found.method and found.baseline and found.alarms
+        assert bool(found.sees) or found.status != "ok"
+        said = " ".join((found.sentence, found.alarms, found.sees, *found.signals, *found.remarks)).lower()
+        assert "nan" not in said and " inf" not in said
+        assert (found.status == "ok") == ("no limits" not in found.sentence.lower())
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("--kind", "pie"), "`kind` must be one of individuals"),
+        (("--kind", "subgroup mean"), "`by` must not be 'time' where no face carries a time"),
+        (("--kind", "subgroup mean", "--by", "moon"), "`by` must be a whole number"),
+        (("--kind", "individuals", "--part", "X"), "`part` must be a part number lapped on L"),
+        (("--kind", "individuals", "--sigma", "-1"), "`sigma` must be"),
+        (("--kind", "drifting average", "--weight", "2"), "`weight` must be"),
+        (("--kind", "likelihood-ratio sum", "--times", "1"), "`times` must be"),
+        (("--kind", "probability limit", "--between", "1"), "`between` must be"),
+        (("--weight", "0.1"), "`--weight` goes with --kind only"),
+    ],
+)
+def test_refusals(tmp_path, words, sentence):
+    done = Cell(tmp_path, ["1", "2", "3", "2.5"]).run("chart", "L", "--sign", "thickness", *words, code=3)
+    assert sentence in done.stderr

@@ -222,7 +222,8 @@ def _signal(chart: SignChart, s: ChartSignal, unit: ShownLength | None) -> Signa
     lately = [(float(a) + float(b)) / 2 if np.isfinite(b) else float(a) for a, b in _ends(stream, begin, s.position)]
     shown = length_words(float(np.median(lately)), s.sign, unit)
     since = "with the last face" if back == 0 else "since 1 face ago" if back == 1 else f"since about {back} faces ago"
-    of_part = f" for {part}" if part else ""
+    parts = set(stream.part[begin : s.position + 1].tolist())
+    of_part = f" for {part}" if part and len(parts) == 1 else ""
     if s.rule == DRIFTING:
         way = "up" if sign.side == "upper" else "down"
         sentence = (

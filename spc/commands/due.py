@@ -12,6 +12,8 @@ from spc.commands.output import print_json, print_table
 
 __all__ = ["command", "lap_document"]
 
+_SHORT = {"refused": "cannot say yet", "over": "at the limit already"}  # of sentences too long for a table
+
 
 @click.command("due")
 @click.option("--lap", default="", help="Only this lap, with its evidence, likely causes and answers.")
@@ -92,7 +94,7 @@ def _print_shift(shift: ShiftReport) -> None:
         {
             "lap": r.lap,
             "state": r.state,
-            "left": r.faces_left.sentence if r.faces_left.status != "refused" else "cannot say yet",
+            "left": _SHORT.get(r.faces_left.status, r.faces_left.sentence),
             "why": next(iter(r.signals)).rule if r.signals else "",
             "break": r.next_break if r.state in ("due", "watch") else "",
             "last": r.last_time_text,
@@ -130,11 +132,10 @@ def _print_lap(report: LapReport) -> None:
         click.echo(f"  next break: {report.next_break}")
     if report.causes:
         click.echo("\nLikely causes, the likeliest first:")
-        rows = [
-            {"cause": c.name, "share": f"{c.likelihood:.0%}", "check": c.check, "counted": c.counted}
-            for c in report.causes
-        ]
-        print_table(rows, {"cause": "Cause", "share": "Share", "check": "Cheapest check", "counted": "Past answers"})
+        for c in report.causes:
+            click.echo(f"  {c.likelihood:>4.0%}  {c.name}. Cheapest check: {c.check}")
+            if c.counted:
+                click.echo(f"        past answers: {c.counted}")
     for question, answer in report.answers:
         click.echo(f"\n{question}\n  {answer}")
     for finding in report.data_health:

@@ -1,0 +1,105 @@
+"""Faces left per lap: which cycles are borrowed, which limit leads, what is kept, and what bad logs are told."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.board import lap_forecast
+from spc.board.cell_view import look_at_cell
+from spc.board.lap_forecast import LEAST_FACES, PoolCache, forecast_lap, forecast_laps
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
+
+SITE = Settings(time_zone="UTC")
+N = 150  # three cycles of 40 and a running one of 30
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory):
+    """Two sisters of one group that wear alike, and one lap of its own without a past cycle."""
+    where = tmp_path_factory.mktemp("forecast") / "cell.db"
+    with Store.open(where) as store:
+        rng = np.random.default_rng(4)
+        sisters = [faces_of(f"K{k}", N, rng, growth=0.02, first_id=1 + k * N) for k in (1, 2)]
+        alone = faces_of("Z1", 12, rng, growth=0.02, per_cycle=400, first_id=1 + 3 * N)
+        fill(
+            store, pd.concat([*sisters, alone], ignore_index=True), pd.concat([events_of("K1", N), events_of("K2", N)])
+        )
+        for lap in ("K1", "K2"):
+            store.set_lap(lap, material="cast iron", home_grit="9 um", who="QE")
+        store.set_limit("ring seal", "flatness", upper_um=8 * BAND_UM, upper_text="8 bands", who="QE")
+        store.set_limit("gauge pin", "flatness", upper_um=5 * BAND_UM, upper_text="5 bands", who="QE")
+    return where
+
+
+@pytest.fixture
+def view(path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    with Store.open(path) as store:
+        return look_at_cell(store, SITE)
+
+
+def test_a_lap_borrows_from_its_sisters_and_says_so(view):
+    found = forecast_lap(view, "K1", cache=PoolCache())
+    assert found.faces_left.status == "range"
+    assert (found.faces_left.own_faces, found.faces_left.past_cycles) == (30, 6)
+    assert found.borrowed == "30 faces of its own, the rest from 6 past cycles"
+    assert found.fan is not None and found.band is not None
+    assert found.next_face.crossing == "next face" and found.next_face.median <= found.faces_left.median
+
+
+def test_the_tightest_limit_of_the_parts_it_laps_leads(view):
+    found = forecast_lap(view, "K1", cache=PoolCache())
+    assert (found.part, found.limit_text) == ("gauge pin", "5 bands (gauge pin)")
+    assert found.limit_um == pytest.approx(5 * BAND_UM)
+
+
+def test_a_lap_without_past_cycles_speaks_for_itself_or_refuses(view):
+    alone = forecast_lap(view, "Z1", cache=PoolCache())
+    assert alone.faces_left.status == "range" and alone.faces_left.past_cycles == 0
+    assert "no past cycle to borrow from" in alone.borrowed and alone.band is None
+    few = view.signs[(view.signs["lap"] != "Z1") | (view.signs["age_faces"] < LEAST_FACES)]
+    young = replaced(view, few)
+    assert forecast_lap(young, "Z1", cache=PoolCache()).faces_left.status == "refused"
+
+
+def test_without_a_limit_it_says_what_to_do(view):
+    from dataclasses import replace
+
+    found = forecast_lap(replace(view, limits=view.limits.iloc[:0]), "K1", cache=PoolCache())
+    assert found.faces_left.status == "refused" and np.isnan(found.limit_um)
+    assert "no limit is set for this part" in found.faces_left.sentence
+
+
+def test_a_new_face_changes_the_forecast_of_its_own_lap_only(view, monkeypatch):
+    cache, made = PoolCache(), []
+    real = lap_forecast.times_to_limit
+    monkeypatch.setattr(lap_forecast, "times_to_limit", lambda *a, **k: made.append(a[1].label) or real(*a, **k))
+    first = forecast_laps(view, cache=cache)
+    assert len(made) == 3
+    last = view.signs.index[view.signs["lap"] == "K2"][-1]
+    forecast_laps(replaced(view, view.signs.drop(index=last)), cache=cache)
+    assert made[3:] == ["K2, this cycle"]
+    assert forecast_laps(view, cache=cache)["K1"] is first["K1"]
+
+
+def test_what_is_kept_between_runs_is_what_is_computed(view, tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
+    first = forecast_lap(view, "K1", cache=PoolCache())
+    assert {p.name.split("-")[0] for p in (tmp_path / "kept").iterdir()} == {"pool", "forecast"}
+
+    def never(*_args, **_options):
+        raise AssertionError("fitted again")
+
+    monkeypatch.setattr(lap_forecast, "fit_pooled", never)
+    monkeypatch.setattr(lap_forecast, "times_to_limit", never)
+    assert repr(forecast_lap(view, "K1", cache=PoolCache())) == repr(first)
+
+
+def replaced(view, signs):
+    """Look at the same cell with other finished faces."""
+    from dataclasses import replace
+
+    by_lap = {str(lap): rows.reset_index(drop=True) for lap, rows in signs.groupby("lap", sort=False)}
+    return replace(view, signs=signs.reset_index(drop=True), signs_by_lap=by_lap)

@@ -27,7 +27,7 @@ from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.identity import RowKeys, has_clock
-from spc.store.versions import differences_of, put_back_correction, record_replaced
+from spc.store.versions import differences_of, put_back_corrections, record_replaced
 
 __all__ = ["Admission", "Admitted"]
 
@@ -195,25 +195,25 @@ class Admission:
         `corrections`: place -> row of the version by which a person corrected these very words; it is put back on top.
         """
         table = self._faces if kind == "face" else self._events
+        differences = differences_of(table.rows(old_row_id), new)
+        at = np.array([place for place, change in enumerate(differences) if change], dtype=np.int64)
         outcome = np.full(len(new), "double", dtype=object)
+        outcome[at] = "version"
         row_id = old_row_id.copy()
-        remarks = []
-        for place, change in enumerate(differences_of(table.rows(old_row_id), new)):
-            if not change:
-                continue
-            row_id[place], remark = record_replaced(
-                self._connection, table, kind=kind, old_row_id=int(old_row_id[place]), new=new.iloc[[place]],
-                identity=keys.identity[[place]], content=keys.content[[place]], differences=change, who=self._who,
-                reason=reason,
+        picked = keys.pick(at)
+        row_id[at], sentences = record_replaced(
+            self._connection, table, kind=kind, old_row_id=old_row_id[at], new=new.iloc[at], identity=picked.identity,
+            content=picked.content, differences=[differences[place] for place in at.tolist()], who=self._who,
+            reason=[reason] * len(at),
+        )  # fmt: skip
+        back = np.array([place for place in at.tolist() if place in (corrections or {})], dtype=np.int64)
+        if corrections and len(back):
+            row_id[back] = put_back_corrections(
+                self._connection, table, kind=kind, row_id=row_id[back], who=self._who,
+                correction=np.array([corrections[place] for place in back.tolist()], dtype=np.int64),
             )  # fmt: skip
-            outcome[place] = "version"
-            if corrections and place in corrections:
-                row_id[place] = put_back_correction(
-                    self._connection, table, kind=kind, row_id=int(row_id[place]), correction=corrections[place],
-                    who=self._who,
-                )  # fmt: skip
-            if remark:
-                remarks.append(f"row {new['row_number'].iloc[place]}: {remark}")
+        numbers = new["row_number"].iloc[at].tolist()
+        remarks = [f"row {number}: {said}" for number, said in zip(numbers, sentences, strict=True) if said]
         return Replaced(outcome, row_id, tuple(remarks))
 
     def _highest(self, table: str) -> int:
@@ -236,17 +236,18 @@ class Admission:
     def _mark_known(
         self, keys: RowKeys, stored: Iterable[tuple[int, int, int, int]], outcome: NDArray[np.object_], row_id: Ids
     ) -> None:
-        held: dict[int, dict[int, int]] = defaultdict(dict)
+        faces: dict[int, dict[int, int]] = defaultdict(dict)
         for _, content, row, first in stored:
-            held[content][first] = row  # one face edited and edited back is still held once
-        if not held:
+            faces[content][first] = row  # one face edited and edited back is still held once
+        if not faces:
             return
+        held = {content: list(rows.values()) for content, rows in faces.items()}
         hits = pd.Index(keys.content).isin(np.fromiter(held, dtype=np.int64))
         for at in np.flatnonzero(hits).tolist():
             content = int(keys.content[at])
             used = self._used[content]
             if used < len(held[content]):
-                outcome[at], row_id[at] = "double", list(held[content].values())[used]
+                outcome[at], row_id[at] = "double", held[content][used]
                 self._used[content] += 1
 
     def _read_anew(
@@ -256,19 +257,19 @@ class Admission:
         at = np.flatnonzero(outcome == "double")
         if not len(at):
             return
-        latest = {
-            row: self._connection.execute(
-                f"SELECT max(row_id) FROM {kind} WHERE coalesce({kind}_id, row_id) = "
-                f"(SELECT coalesce({kind}_id, row_id) FROM {kind} WHERE row_id = ?)", (row,)
-            ).fetchone()[0]
-            for row in row_id[at].tolist()
-        }  # fmt: skip
-        untouched = np.array(
-            [latest[row] == row for row in row_id[at].tolist()]
-        )  # corrected by a person: theirs stands
+        newest = self._newest_versions(kind, row_id[at])
+        untouched = newest == row_id[at]  # corrected by a person: theirs stands
         at = at[untouched]
         read = self.replace(kind, rows.iloc[at], keys=keys.pick(at), old_row_id=row_id[at], reason=READ_ANEW)
         outcome[at], row_id[at] = read.outcome, read.row_id
+
+    def _newest_versions(self, kind: str, row_id: Ids) -> Ids:
+        """Find the newest version of the face or event that each row is a version of."""
+        first = f"SELECT row_id, coalesce({kind}_id, row_id) AS first FROM json_each(?) w JOIN {kind} ON row_id = value"
+        later = f"SELECT max(row_id) FROM {kind} t WHERE t.{kind}_id = f.first"
+        sql = f"SELECT f.row_id, coalesce(({later}), f.first) FROM ({first}) f"
+        found = dict(self._connection.execute(sql, (json.dumps(row_id.tolist()),)))
+        return np.array([found[row] for row in row_id.tolist()], dtype=np.int64)
 
     def _compare_serials(
         self, rows: pd.DataFrame, keys: RowKeys, stored: Sequence[tuple[int, int, int, int]],

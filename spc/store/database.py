@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+import time
 from importlib.resources import files
 from pathlib import Path
 
@@ -46,7 +47,8 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
     Returns
     -------
     sqlite3.Connection
-        In autocommit: each writer opens its transaction itself.
+        In autocommit: each writer opens its transaction itself. A store where nothing can be written is opened for
+        reading.
 
     Raises
     ------
@@ -59,11 +61,10 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
     if create and not file.parent.is_dir():
         raise StoreError(f"{file}: the folder {file.parent} does not exist; create it first")
     try:
-        connection = sqlite3.connect(
-            file, isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000, check_same_thread=False
-        )
+        read_only = file.is_file() and _may_only_be_read(file)
+        connection = _open_to_read(file) if read_only else _opened(str(file))
         try:
-            _prepare(connection, file)
+            _prepare(connection, file, read_only=read_only)
         except BaseException:
             connection.close()
             raise
@@ -73,37 +74,77 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
 
 
 def _why_not(file: Path) -> str:
-    """Say what the database's own words leave out: a store that is read keeps its log beside it, so it must write."""
+def _opened(name: str) -> sqlite3.Connection:
+    return sqlite3.connect(
+        name, uri=name.startswith("file:"), isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000,
+        check_same_thread=False,
+    )  # fmt: skip
+
+
+def _open_to_read(file: Path) -> sqlite3.Connection:
+    """Open a store where nothing can be written, so no lock either: taken as unchanging if no log lies beside it."""
+    alone = not file.with_name(f"{file.name}-wal").exists()
+    return _opened(f"{file.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}")
+
+
+def _may_only_be_read(file: Path) -> bool:
+    return not os.access(file.parent, os.W_OK) or (file.exists() and not os.access(file, os.W_OK))
+
+
+    """Say what the database's own words leave out."""
     if file.is_dir():
         return "; it is a folder, name a file in it"
-    if not os.access(file.parent, os.W_OK) or (file.exists() and not os.access(file, os.W_OK)):
+    if _may_only_be_read(file):
         return f"; {file.parent} or the file may only be read here: copy the store to a place that can be written to"
     return ""
 
 
-def _prepare(connection: sqlite3.Connection, file: Path) -> None:
+def _prepare(connection: sqlite3.Connection, file: Path, *, read_only: bool) -> None:
     mark, version = _marks(connection)
     if mark == 0 and version == 0:
         _create(connection, file)
+        if read_only:
+            raise StoreError(f"{file}: is no store, and none can be created where nothing can be written")
     elif mark != APPLICATION_ID:
         raise StoreError(f"{file}: is a database of another program, not a store; name another path")
-    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA cache_size = -32768")
+    if read_only:
+        _refuse_newer(file, version)
+        if version < SCHEMA_VERSION:
+            raise StoreError(
+                f"{file}: has the older schema version {version}, and cannot be brought up to date where it may only "
+                "be read; copy it to a place that can be written to"
+            )
+        return
+    _use_write_ahead_log(connection)
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = OFF")  # checked by the writers; a check per row costs a third of intake
-    connection.execute("PRAGMA cache_size = -32768")
     _migrate(connection, file)
 
 
 def _marks(connection: sqlite3.Connection) -> tuple[int, int]:
+def _use_write_ahead_log(connection: sqlite3.Connection) -> None:
+    """Switch the file over, once in its life; waits itself, as SQLite does not wait for others at this one step."""
+    give_up = time.monotonic() + BUSY_TIMEOUT_MS / 1000
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+            time.sleep(0.01)
+
+
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     return int(mark), int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def _create(connection: sqlite3.Connection, file: Path) -> None:
-    if _holds_tables(connection):
+    # The marks once more after the tables: another process may have created the store in between.
+    if _holds_tables(connection) and _marks(connection) == (0, 0):
         raise StoreError(f"{file}: is a database of another program, not a store; name another path")
     connection.execute("PRAGMA page_size = 8192")
-    connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("BEGIN IMMEDIATE")
     try:
         if _marks(connection) == (0, 0):  # else another process was first
@@ -125,10 +166,7 @@ def _migrate(connection: sqlite3.Connection, file: Path) -> None:
     version = _marks(connection)[1]
     if version == SCHEMA_VERSION:
         return
-    if version > SCHEMA_VERSION:
-        raise StoreError(
-            f"{file}: has schema version {version}, this program knows up to {SCHEMA_VERSION}; use a newer lapcell"
-        )
+    _refuse_newer(file, version)
     connection.execute("BEGIN IMMEDIATE")
     try:
         version = _marks(connection)[1]  # another process may have been first
@@ -146,6 +184,13 @@ def _migrate(connection: sqlite3.Connection, file: Path) -> None:
 
 
 def _run(connection: sqlite3.Connection, script: str) -> None:
+def _refuse_newer(file: Path, version: int) -> None:
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{file}: has schema version {version}, this program knows up to {SCHEMA_VERSION}; use a newer lapcell"
+        )
+
+
     """Run a script inside the open transaction (`executescript` would commit it)."""
     statement = ""
     for line in script.splitlines(keepends=True):

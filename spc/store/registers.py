@@ -18,6 +18,7 @@ from spc.store.frames import CHARACTERISTICS, LAPS, LIMITS, frame
 
 __all__ = ["Baseline", "Registers"]
 
+_READ_ONLY = "the store may only be read here, so nothing was kept: copy it to a place that can be written to"
 LAP_STATES = ("", "in use", "stand-by", "retired")
 
 _ALIASES = {"typed": "str", "lap": "str", "approved_by": "str", "why": "str", "at": "datetime64[us, UTC]"}
@@ -88,11 +89,13 @@ class Registers:
                 if self._connection.total_changes > before:
                     self._insert("change", at_us=now_us(), who=who, what=what)
                 self._connection.execute("COMMIT")
-            except BaseException:
+            except BaseException as error:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 self._forget()
                 raise
+                if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY:
+                    raise StoreError(_READ_ONLY) from None
 
     def revision(self) -> int:
         """Count of changes so far by any process; 0 for a new store. Cheap enough to poll."""

@@ -239,13 +239,13 @@ class Store(QuarantineRecords, WatchReports):
             new = one_row(FACES, values)
             if "time_utc" not in changes:
                 new["sort_us"] = int(old["sort_us"].iloc[0])
-            differences = differences_of(old, new)[0]
-            if not differences:
+            differences = differences_of(old, new)
+            if not differences[0]:
                 raise StoreError(f"`changes` must differ from what face {face_id} says already")
             keys = face_keys(new, [typed_text(new)], source="correction")
             record_replaced(
-                self._connection, self.face_table, kind="face", old_row_id=int(old.index[0]), new=new,
-                identity=keys.identity, content=keys.content, differences=differences, who=who, reason=reason,
+                self._connection, self.face_table, kind="face", old_row_id=old.index.to_numpy(), new=new,
+                identity=keys.identity, content=keys.content, differences=differences, who=who, reason=[reason],
             )  # fmt: skip
             return int(old["version"].iloc[0]) + 1
 
@@ -259,7 +259,7 @@ class Store(QuarantineRecords, WatchReports):
             raise StoreError("`who` and `reason` must be given: taking back a face is signed and explained")
         with self.writing(who=who, what=f"face {face_id} withdrawn"):
             row_id = self._current_face(face_id)
-            said = edited_after(self._connection, self.face_table, old_row_id=row_id, face_id=face_id)
+            (said,) = edited_after(self._connection, self.face_table.rows(np.array([row_id])))
             self._insert(
                 "replaced", kind="face", old_row_id=row_id, new_row_id=None, at_us=now_us(), who=who, reason=reason,
                 differences="{}", edited_after=said,

@@ -3,6 +3,7 @@
 import json
 import math
 import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from spc.store.face_table import FaceTable
 from spc.store.frames import frame
 from spc.store.registers import now_us
 
-__all__ = ["differences_of", "edited_after", "edits", "put_back_correction", "record_replaced"]
+__all__ = ["differences_of", "edited_after", "edits", "put_back_corrections", "record_replaced"]
 
 Ids = NDArray[np.int64]
 
@@ -57,17 +58,17 @@ def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[
         if name in _NOT_COMPARED:
             continue
         for change, a, b in zip(out, listed(old[name]), listed(new[name]), strict=True):
-            if a != b and not (pd.isna(a) and pd.isna(b)):
+            if a is not b and a != b and not (pd.isna(a) and pd.isna(b)):
                 change[name] = [_json_value(a), _json_value(b)]
     return out
 
 
 def record_replaced(
-    connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, old_row_id: int, new: pd.DataFrame,
-    identity: Ids, content: Ids, differences: dict[str, list[Any]], who: str, reason: str, at_us: int = 0,
-) -> tuple[int, str]:  # fmt: skip
+    connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, old_row_id: Ids, new: pd.DataFrame,
+    identity: Ids, content: Ids, differences: Sequence[dict[str, list[Any]]], who: str, reason: Sequence[str],
+) -> tuple[Ids, list[str]]:  # fmt: skip
     """
-    Write one new version inside the caller's transaction.
+    Write new versions inside the caller's transaction.
 
     Parameters
     ----------
@@ -75,50 +76,56 @@ def record_replaced(
     table : FaceTable or EventTable
     kind : str
         'face' or 'event'.
-    old_row_id : int
-        The version that is replaced; must be the current one.
-    new : pandas.DataFrame, shape (1, ...)
-        Takes the place (delivery and row number) of the old row, so that rows without times stay in order.
-    identity, content : ndarray of int64, shape (1,)
-    differences : dict
+    old_row_id : ndarray of int64, shape (n_rows,)
+        The versions that are replaced; each must be the current one of its face or event.
+    new : pandas.DataFrame, shape (n_rows, ...)
+        Each takes the place (delivery and row number) of its old row, so that rows without times stay in order.
+    identity, content : ndarray of int64, shape (n_rows,)
+    differences : sequence of dict, length n_rows
         From `differences_of`.
-    who, reason : str
-    at_us : int
-        Microseconds since 1970, UTC; 0 = now.
+    who : str
+    reason : sequence of str, length n_rows
 
     Returns
     -------
-    tuple of (int, str)
-        The new version's row; '' or a sentence that says what the old version had already set off.
+    tuple of (ndarray of int64, list of str), each of length n_rows
+        The rows of the new versions; '' or a sentence that says what the old version had already set off.
     """
-    first, version = connection.execute(
-        f"SELECT coalesce({kind}_id, row_id), version FROM {kind} WHERE row_id = ?", (old_row_id,)
-    ).fetchone()
-    ids, versions = np.array([first], dtype=np.int64), np.array([version + 1], dtype=np.int64)
-    old = table.rows(np.array([old_row_id])).iloc[0]
-    new = new.assign(intake_id=int(old["intake_id"]), row_number=int(old["row_number"]))  # it keeps its place
+    if not len(old_row_id):
+        return np.empty(0, dtype=np.int64), []
+    old = table.rows(old_row_id)
+    first = old[f"{kind}_id"].to_numpy()
+    version = _versions(connection, kind, old_row_id) + 1
+    # It keeps its place.
+    new = new.assign(intake_id=old["intake_id"].to_numpy(), row_number=old["row_number"].to_numpy())
     if isinstance(table, FaceTable):
-        attempt = int(new["attempt"].iloc[0])
-        kept = new.assign(
-            kind=pd.array([old["kind"]], dtype="str"), attempt=attempt if attempt != 1 else int(old["attempt"])
-        )
-        row_id = table.add(kept, identity=identity, content=content, face_id=ids, version=versions)[0]
+        attempt = new["attempt"].to_numpy()
+        attempt = np.where(attempt != 1, attempt, old["attempt"].to_numpy())
+        kept = new.assign(kind=old["kind"].array, attempt=attempt)
+        row_id = table.add(kept, identity=identity, content=content, face_id=first, version=version)
+        sentences = edited_after(connection, old)
     else:
-        row_id = table.add(new, identity=identity, content=content, event_id=ids, version=versions)[0]
-    sentence = edited_after(connection, table, old_row_id=old_row_id, face_id=first) if kind == "face" else ""
-    connection.execute(
+        row_id = table.add(new, identity=identity, content=content, event_id=first, version=version)
+        sentences = [""] * len(old)
+    at_us = now_us()
+    connection.executemany(
         "INSERT INTO replaced (kind, old_row_id, new_row_id, at_us, who, reason, differences, edited_after) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (kind, old_row_id, int(row_id), at_us or now_us(), who, reason, json.dumps(differences), sentence),
+        (
+            (kind, before, after, at_us, who, why, json.dumps(change), sentence)
+            for before, after, why, change, sentence in zip(
+                old_row_id.tolist(), row_id.tolist(), reason, differences, sentences, strict=True
+            )
+        ),
     )
-    return int(row_id), sentence
+    return row_id, sentences
 
 
-def put_back_correction(
-    connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, row_id: int, correction: int, who: str
-) -> int:
+def put_back_corrections(
+    connection: sqlite3.Connection, table: FaceTable | EventTable, *, kind: str, row_id: Ids, correction: Ids, who: str
+) -> Ids:
     """
-    Put a person's correction on top of a row that says again the very words that were corrected.
+    Put persons' corrections on top of rows that say again the very words that were corrected.
 
     Parameters
     ----------
@@ -126,56 +133,97 @@ def put_back_correction(
     table : FaceTable or EventTable
     kind : str
         'face' or 'event'.
-    row_id : int
-        The current version, in the log's words.
-    correction : int
-        The version by which the person corrected those words.
+    row_id : ndarray of int64, shape (n_rows,)
+        The current versions, in the log's words.
+    correction : ndarray of int64, shape (n_rows,)
+        The versions by which a person corrected those words.
     who : str
         Who delivers the log.
 
     Returns
     -------
-    int
-        The current version's row: the new one, or `row_id` where the words now say what the correction says.
+    ndarray of int64, shape (n_rows,)
+        The current versions' rows: the new one, or that of `row_id` where the words now say what the correction says.
     """
-    corrected = table.rows(np.array([correction]))
-    differences = differences_of(table.rows(np.array([row_id])), corrected)[0]
-    if not differences:
-        return row_id
-    by, why = connection.execute(
-        "SELECT who, reason FROM replaced WHERE kind = ? AND new_row_id = ?", (kind, correction)
-    ).fetchone()
-    why = why if why.startswith(_STANDS) else f"{_STANDS}{by}: {why}"
-    sql = f"SELECT identity, content FROM {kind} WHERE row_id = ?"
-    identity, content = (np.array([key], dtype=np.int64) for key in connection.execute(sql, (correction,)).fetchone())
-    return record_replaced(
-        connection, table, kind=kind, old_row_id=row_id, new=corrected, identity=identity, content=content,
-        differences=differences, who=who, reason=why,
-    )[0]  # fmt: skip
+    corrected = table.rows(correction)
+    differences = differences_of(table.rows(row_id), corrected)
+    at = np.array([place for place, change in enumerate(differences) if change], dtype=np.int64)
+    said = {
+        row: facts
+        for row, *facts in connection.execute(
+            f"SELECT r.new_row_id, t.identity, t.content, r.who, r.reason FROM json_each(?) w "
+            f"JOIN replaced r ON r.kind = '{kind}' AND r.new_row_id = w.value JOIN {kind} t ON t.row_id = w.value",
+            (json.dumps(correction[at].tolist()),),
+        )
+    }
+    facts = [said[row] for row in correction[at].tolist()]
+    identity, content = (np.array([one[which] for one in facts], dtype=np.int64) for which in (0, 1))
+    why = [said if said.startswith(_STANDS) else f"{_STANDS}{by}: {said}" for _, _, by, said in facts]
+    out = row_id.copy()
+    out[at], _ = record_replaced(
+        connection, table, kind=kind, old_row_id=row_id[at], new=corrected.iloc[at], identity=identity,
+        content=content, differences=[differences[place] for place in at.tolist()], who=who, reason=why,
+    )  # fmt: skip
+    return out
 
 
-def edited_after(
-    connection: sqlite3.Connection, table: FaceTable | EventTable, *, old_row_id: int, face_id: int
-) -> str:
-    """Say in a sentence what the old version had already set off: a stored signal, or a reading over its limit."""
-    said = []
-    rules = connection.execute("SELECT rule FROM signal WHERE face_id = ? ORDER BY signal_id", (face_id,)).fetchall()
-    if rules:
-        said.append(f"edited after a signal: {', '.join(rule for (rule,) in rules)}")
-    old = table.rows(np.array([old_row_id])).iloc[0]
-    limits = connection.execute(
-        "SELECT part, characteristic, upper_um, lower_um FROM limit_revision WHERE part IN (?, '*') "
-        "ORDER BY part = '*' DESC, valid_from, revision",
-        (old["part"],),
+def edited_after(connection: sqlite3.Connection, old: pd.DataFrame) -> list[str]:
+    """
+    Say in a sentence what old versions had already set off: a stored signal, or a reading over its limit.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    old : pandas.DataFrame, shape (n_rows, ...)
+        Faces columns of the old versions.
+
+    Returns
+    -------
+    list of str, length n_rows
+        '' where it had set off nothing.
+    """
+    said: list[list[str]] = [[] for _ in range(len(old))]
+    rules: dict[int, list[str]] = {}
+    sql = (
+        "SELECT s.face_id, s.rule FROM json_each(?) w JOIN signal s ON s.face_id = w.value "
+        "WHERE s.face_id IS NOT NULL ORDER BY s.signal_id"
     )
-    for name, (upper_um, lower_um) in {row[1]: row[2:] for row in limits}.items():
-        low, high = float(old[f"{name}_low_um"]), float(old[f"{name}_high_um"])
-        middle = (low + high) / 2 if math.isfinite(high) else low
-        if upper_um is not None and middle > upper_um:
-            said.append(f"edited after {name} {old[f'{name}_text']} was over its limit of {upper_um:g} um")
-        if lower_um is not None and middle < lower_um:
-            said.append(f"edited after {name} {old[f'{name}_text']} was under its limit of {lower_um:g} um")
-    return "; ".join(said)
+    for face_id, rule in connection.execute(sql, (json.dumps(old["face_id"].tolist()),)):
+        rules.setdefault(face_id, []).append(rule)
+    for sentences, face_id in zip(said, old["face_id"].tolist(), strict=True):
+        if face_id in rules:
+            sentences.append(f"edited after a signal: {', '.join(rules[face_id])}")
+    revisions = connection.execute(
+        "SELECT part, characteristic, upper_um, lower_um FROM limit_revision ORDER BY valid_from, revision"
+    ).fetchall()
+    parts = old["part"].to_numpy(dtype=object)
+    for part in dict.fromkeys(parts.tolist()) if revisions else ():
+        limits = {
+            what: (upper, lower) for named in ("*", part) for one, what, upper, lower in revisions if one == named
+        }
+        rows = np.flatnonzero(parts == part)
+        for at, sentence in _beyond(old.iloc[rows], limits):
+            said[rows[at]].append(sentence)
+    return ["; ".join(sentences) for sentences in said]
+
+
+def _beyond(faces: pd.DataFrame, limits: Mapping[str, tuple[float | None, float | None]]) -> Iterator[tuple[int, str]]:
+    """Place and sentence of each reading beyond its limit."""
+    for name, (upper_um, lower_um) in limits.items():
+        low, high, text = (faces[f"{name}_{what}"].to_numpy() for what in ("low_um", "high_um", "text"))
+        middle = np.where(np.isfinite(high), (low + high) / 2, low)
+        if upper_um is not None:
+            for at in np.flatnonzero(middle > upper_um).tolist():
+                yield at, f"edited after {name} {text[at]} was over its limit of {upper_um:g} um"
+        if lower_um is not None:
+            for at in np.flatnonzero(middle < lower_um).tolist():
+                yield at, f"edited after {name} {text[at]} was under its limit of {lower_um:g} um"
+
+
+def _versions(connection: sqlite3.Connection, kind: str, row_id: Ids) -> Ids:
+    sql = f"SELECT t.row_id, t.version FROM json_each(?) w JOIN {kind} t ON t.row_id = w.value"
+    found = dict(connection.execute(sql, (json.dumps(row_id.tolist()),)))
+    return np.array([found[row] for row in row_id.tolist()], dtype=np.int64)
 
 
 def edits(connection: sqlite3.Connection, *, after_signal: bool, last: int | None) -> pd.DataFrame:

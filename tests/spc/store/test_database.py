@@ -1,3 +1,5 @@
+import multiprocessing
+import os
 import re
 import sqlite3
 
@@ -69,6 +71,8 @@ def test_the_way_up_from_the_first_version_ends_at_the_schema_of_today(tmp_path)
         store.append_face({"lap": "CI-1", "minutes": 4.0}, who="Ann")
         store.connection.execute("DROP TABLE watch_report")  # all that version 2 added
         store.connection.execute("DROP INDEX intake_by_bytes")  # and version 3
+        for name in ("last_face", "last_event"):  # and version 4
+            store.connection.execute(f"ALTER TABLE change DROP COLUMN {name}")
         store.connection.execute("PRAGMA user_version = 1")
     with Store.open(tmp_path / "old.db") as store:
         assert pragma(store.connection, "user_version") == SCHEMA_VERSION
@@ -132,3 +136,57 @@ def test_a_missing_file_is_not_created_unless_asked(tmp_path):
     with pytest.raises(StoreError, match="folder .* does not exist"):
         connect(tmp_path / "none" / "lapcell.db")
     assert list(tmp_path.iterdir()) == []
+
+
+def create_at_once(paths, start, faults):
+    for path in paths:
+        start.wait()
+        try:
+            connect(path).close()
+        except StoreError as error:
+            faults.put(str(error))
+
+
+def test_processes_that_create_one_store_at_once_all_get_it(tmp_path):
+    context = multiprocessing.get_context("fork")
+    paths = [tmp_path / f"{number}.db" for number in range(40)]
+    start, faults = context.Barrier(3), context.SimpleQueue()
+    racers = [context.Process(target=create_at_once, args=(paths, start, faults)) for _ in range(3)]
+    for racer in racers:
+        racer.start()
+    for racer in racers:
+        racer.join()
+    assert [racer.exitcode for racer in racers] == [0, 0, 0] and faults.empty()
+    assert pragma(connect(paths[-1]), "journal_mode") == "wal"
+
+
+@pytest.fixture
+def sealed(tmp_path, monkeypatch):
+    """A store on a medium that cannot be written to; the word for it is made up, as an administrator may write all."""
+    path = tmp_path / "lapcell.db"
+    with Store.open(path) as store:
+        store.append_face({"lap": "CI-1", "minutes": 4.0}, who="Ann")
+    monkeypatch.setattr(database.os, "access", lambda path, mode: mode != os.W_OK)
+    return path
+
+
+@pytest.mark.parametrize("log_beside", [False, True])
+def test_a_store_that_may_only_be_read_is_read_and_refuses_to_write(sealed, log_beside):
+    if log_beside:  # as after a power cut
+        (sealed.parent / "lapcell.db-wal").touch()
+    before = sealed.read_bytes()
+    with Store.open(sealed) as store:
+        assert store.faces()["lap"].tolist() == ["CI-1"] and store.health()["check"] == "ok"
+        with pytest.raises(StoreError, match="may only be read here, so nothing was kept: copy it to a place"):
+            store.append_face({"lap": "CI-2"}, who="Ann")
+    assert sealed.read_bytes() == before
+
+
+def test_what_may_only_be_read_is_not_brought_up(sealed, monkeypatch):
+    monkeypatch.setattr(database, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    with pytest.raises(StoreError, match="older schema version.*copy it to a place that can be written to"):
+        connect(sealed)
+    empty = sealed.with_name("empty.db")
+    empty.touch()
+    with pytest.raises(StoreError, match="is no store, and none can be created where nothing can be written"):
+        connect(empty)

@@ -145,7 +145,8 @@ def one_sentence(error: BaseException) -> str:
     """Put an error into one line for a person; an unexpected kind is named, so that it can be reported."""
     if isinstance(error, OSError) and error.strerror:
         return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
-    text = " ".join(str(error).split())
+    # A name from a log may hold marks that a terminal would obey.
+    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in " ".join(str(error).split()))
     if isinstance(error, sqlite3.Error):
         return f"the store could not be used: {text}"
     return text or type(error).__name__

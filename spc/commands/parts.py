@@ -58,7 +58,7 @@ def list_limits(session: Session, *, every: bool) -> int:
     return DONE
 
 
-@command.command("set")
+@command.command("set", context_settings={"ignore_unknown_options": True})  # '-2 um' is a limit, not an option
 @click.argument("part")
 @click.argument("characteristic")
 @click.argument("upper")

@@ -154,6 +154,8 @@ def shown(cell: Cell, column: Column, locale: Locale) -> str:
         return cell
     if column.kind == "count" and float(cell).is_integer():
         return locale.count(int(cell))
+    if column.kind == "ppm" and cell == 0:  # counted, and none found
+        return "0"
     if column.kind == "ppm":
         return locale.ppm(float(cell))
     if column.kind == "percent" and 0 < cell < _LEAST_PERCENT:

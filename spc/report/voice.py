@@ -22,7 +22,7 @@ class Voice:
         self.locale, self.unit = locale, unit
         laps, people = set(study.data["lap"]), set(study.data["operator"])
         times = [one for signal in study.signals for one in (signal.partition("(")[2].rstrip(")"),)]
-        self._names = (study.plan.part, *laps, *people, *times, study.limit_text)
+        self._names = (study.plan.part, *laps, *people, *times)
 
     def __call__(self, sentence: str) -> str:
         """Write a sentence, a full stop at its end."""

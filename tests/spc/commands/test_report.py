@@ -97,3 +97,10 @@ def test_a_file_name_is_plain_and_its_own(text, name):
     made = file_name(text)
     assert made.startswith(name) and made.replace("-", "").replace(".", "").isalnum() and len(made) <= 70
     assert "/" not in made and not made.startswith(".")
+
+
+@pytest.mark.parametrize("limit", ["0 um", "-2 um", "-1"])
+def test_a_limit_of_zero_or_less_is_one_sentence(run, limit):
+    done = run("parts", "set", "PN-7", "flatness", limit, "--who", "QE")
+    assert done.exit_code == 3 and done.stderr.startswith("lapcell: ") and done.stderr.count("\n") == 1
+    assert "greater than 0" in done.stderr or "unit" in done.stderr

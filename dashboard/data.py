@@ -38,6 +38,7 @@ __all__ = [
     "settings",
     "shift_report",
     "snapshot",
+    "typed_readings",
     "waiting",
     "watch_problems",
     "watched_folder",
@@ -139,6 +140,13 @@ def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...])
 
     view, charts = _board(now).look()
     return chart_report(view, charts, lap, sign, part=part, rules=rules)
+
+
+def typed_readings(now: Snapshot, lap: str, sign: str) -> dict[int, str]:
+    """Return one lap's readings of a sign as typed, by face number; none for a sign that nobody types."""
+    rows = _board(now).look()[0].faces_of(lap)
+    name = f"{sign}_text"
+    return dict(zip(rows["face_id"].tolist(), rows[name].tolist(), strict=True)) if name in rows else {}
 
 
 @st.cache_data(max_entries=64, show_spinner=False)

@@ -38,6 +38,7 @@ _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
 _MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?)?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
+_CODE = re.compile(r"`([^`]+)`")
 _DAY = re.compile(r"(?<![\w-])\d{4}-\d\d-\d\d(?!\w|-|\.\w)")
 _JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
 
@@ -133,7 +134,8 @@ def _name(name: str) -> str:
 
 def _plain(text: str) -> str:
     safe = html.escape(_DAY.sub(lambda found: clock_words(found[0]), spoken().sentence(micro(text))), quote=True)
-    return _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
+    safe = _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
+    return _CODE.sub(r"<code>\1</code>", safe)
 
 
 def share(low: float, high: float) -> str:

@@ -1,5 +1,7 @@
 """The chart behind a sentence: each reading as its interval, the limit as frozen by revision, the drifting average."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
@@ -15,6 +17,7 @@ from spc.chart.stream import SIGNS
 
 __all__ = ["axis_words", "control_figure", "control_table"]
 
+_LEAST_ACROSS = 20.0  # readings along the axis, so that the bars of a first few stay slim
 _LANE = 0.30  # share of the height that the drifting average takes
 _MOST_TEXTS = 4
 
@@ -31,7 +34,9 @@ def axis_words(sign: str, unit: DisplayUnit) -> tuple[str, float]:
     return f"{known.words}, {'minutes' if known.unit == 'min' else known.unit}", 1.0
 
 
-def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height: int = 560) -> go.Figure:
+def control_figure(
+    replayed: Replayed, look: Look, unit: DisplayUnit, *, typed: Mapping[int, str] | None = None, height: int = 560
+) -> go.Figure:
     """Draw a stream as its frozen limits judged it.
 
     Parameters
@@ -39,6 +44,8 @@ def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height:
     replayed : Replayed
     look : Look
     unit : DisplayUnit
+    typed : mapping of int to str, optional
+        Readings as typed, by face number, for the hover text.
 
     Returns
     -------
@@ -63,7 +70,7 @@ def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height:
             place[rows],
             low[rows],
             high[rows],
-            [_hover(replayed, int(row), low, high, unit) for row in rows],
+            [_hover(replayed, int(row), low, high, typed or {}) for row in rows],
             name="reading",
             colour=look.now,
             ceiling=ceiling,
@@ -76,7 +83,7 @@ def control_figure(replayed: Replayed, look: Look, unit: DisplayUnit, *, height:
         figure.update_xaxes(anchor="y2")
         figure.layout.yaxis.domain = [_LANE + 0.06, 1.0]
     _add_rings(figure, replayed, place, low, ceiling, look)
-    figure.update_xaxes(range=[0, max(2.0, len(stream) + 1.0)])
+    figure.update_xaxes(range=[0, max(_LEAST_ACROSS, len(stream) + 1.0)])
     figure.layout.yaxis.range = [0, ceiling * 1.22]
     return figure
 
@@ -114,12 +121,14 @@ def _steps(
     return [go.Scatter(x=place[shown], y=level[shown], mode="lines", line=line, name=name, hoverinfo="skip")]
 
 
-def _hover(replayed: Replayed, row: int, low: Array, high: Array, unit: DisplayUnit) -> str:
+def _hover(replayed: Replayed, row: int, low: Array, high: Array, typed: Mapping[int, str]) -> str:
     stream = replayed.stream
     top = "and more" if not np.isfinite(high[row]) else f"to {number(float(high[row]))}"
     said = number(float(low[row])) if high[row] == low[row] else f"{number(float(low[row]))} {top}"
     words = _rule_words(replayed, row)
-    lines = [f"<b>{said}</b>", as_typed(stream.time_text[row]), as_typed(stream.part[row]), as_typed(words)]
+    text = typed.get(int(stream.face_id[row]), "")
+    first = f"<b>{as_typed(text)}</b> as typed, {said}" if text else f"<b>{said}</b>"
+    lines = [first, as_typed(stream.time_text[row]), as_typed(stream.part[row]), as_typed(words)]
     return "<br>".join(line for line in lines if line)
 
 

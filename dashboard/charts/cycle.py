@@ -16,6 +16,7 @@ from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
 __all__ = ["cycle_figure", "cycle_table"]
 
 _MOST_RING_TEXTS = 4
+_LEAST_ACROSS = 20.0  # faces along the axis, so that the bars of a first few faces stay slim
 _LANE = 0.105  # height of one ring text above the readings, as a share of their height
 
 
@@ -94,7 +95,7 @@ def _ceiling(picture: CyclePicture) -> float:
 
 
 def _right_end(picture: CyclePicture, left: FacesLeft, last_age: float) -> float:
-    ends = [last_age * 1.08, last_age + 4.0]
+    ends = [last_age * 1.08, last_age + 4.0, _LEAST_ACROSS]
     ends += [float(path.age_faces[-1]) for path in picture.past if path.age_faces.size]
     if left.status == "range" and left.unit == "faces":
         reach = left.high if left.high is not None else left.low

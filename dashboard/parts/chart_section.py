@@ -41,7 +41,7 @@ def chart_section(page: Page, lap: str, person: str) -> None:
     if size:
         drawn = report.replayed.where(np.arange(size) >= size - int(newest))
         show_picture(
-            control_figure(drawn, page.look, page.unit),
+            control_figure(drawn, page.look, page.unit, typed=data.typed_readings(page.now, lap, str(sign))),
             key="control",
             title="This chart",
             sentence=f"{report.sentence} {report.alarms}",

@@ -17,6 +17,9 @@ def first_run(page: Page) -> None:
     unread = unread_sentence(page)
     if unread:
         st.html(cards.notice(f"{unread} The log view says why.", kind="look"))
+    if page.wall:
+        st.html(cards.sentences([watched_folder_sentence()]))
+        return
     with st.container(key="ways"):
         with st.container(key="way-demo"):
             st.html(cards.section("Look around first"))

@@ -44,7 +44,7 @@ def limits(page: Page, person: str) -> None:
         "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320
     )
     with st.form("limit", clear_on_submit=True):
-        part = st.text_input("Part number", help="* stands for any part.")
+        part = st.text_input("Part number", placeholder="* for any part", help="* stands for any part.")
         unit = length_unit(characteristic, page.unit)
         signed = characteristic in _TWO_SIDED
         least = None if signed else 0.0

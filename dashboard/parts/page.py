@@ -48,8 +48,8 @@ def moment_on(page: Page, lap: str) -> datetime:
     return moment(page.site, after_us=data.newest_us(page.now, lap))
 
 
-def link_to_lap(page: Page, lap: str, *, view: str = "lap", label: str = "") -> None:
-    """Offer the way to one lap's view, the lap in the link."""
+def link_to_lap(page: Page, lap: str, *, view: str = "lap", section: str = "", label: str = "") -> None:
+    """Offer the way to one lap's view, the lap in the link, and the section if one is named."""
     if view in page.routes:
-        params = {"lap": lap}
+        params = {"lap": lap} | ({"section": section} if section else {})
         st.page_link(page.routes[view], label=label or f"Open {markdown_text(lap)}", query_params=params)

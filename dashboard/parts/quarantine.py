@@ -38,6 +38,8 @@ def quarantine(page: Page, person: str) -> None:
         _fix(page, number, str(row["raw"]), person)
         _alias(page, str(row["lap"]), person)
         _discard(number, person)
+    if len(rows) == 1:
+        return
     with st.expander(f"All {count(len(rows), 'waiting row')}"):
         shown = rows[["name", "row_number", "reasons", "raw"]]
         show_table(

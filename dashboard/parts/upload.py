@@ -9,6 +9,7 @@ from dashboard import cards, data
 from dashboard.column_choice import column_table, edited_map, map_text
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
+from dashboard.parts.unit_question import asked_units
 from dashboard.parts.watched import watched_folder_sentence
 from dashboard.words import count, join_words
 from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
@@ -41,21 +42,23 @@ def upload(page: Page, person: str) -> None:
     if base is None:
         return
     first = read_log(content, name=got.name, settings=page.site, column_map=base, aliases=data.aliases(page.now))
+    answer = st.container()  # what the file holds stands above the columns that decide it
     parsed, plan = _columns(content, got.name, first, base, page)
     if parsed is None:
         return
     if parsed.refused:
         st.html(cards.notice(f"{parsed.name} cannot be read: {parsed.refused}.", kind="stop"))
         return
-    _summary(parsed)
-    if not person:
-        st.warning("Say first who signs this.")
-    elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
-        with data.open_store() as store:
-            result = ingest(store, content, name=got.name, settings=page.site, column_map=plan, who=person)
-        st.session_state["lc_taken"] = _taken(result)
-        st.session_state["lc_upload_round"] = files + 1
-        st.rerun()
+    with answer:
+        _summary(parsed)
+        if not person:
+            st.warning("Say first who signs this.")
+        elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
+            with data.open_store() as store:
+                result = ingest(store, content, name=got.name, settings=page.site, column_map=plan, who=person)
+            st.session_state["lc_taken"] = _taken(result)
+            st.session_state["lc_upload_round"] = files + 1
+            st.rerun()
     _details(parsed)
 
 
@@ -94,9 +97,10 @@ def _columns(
     if found.empty:
         return first, base
     st.html(cards.section("How each column is read"))
+    asked = asked_units(found, first)
     edited = st.data_editor(
-        found,
-        key=f"columns-{name}",
+        asked,
+        key=f"columns-{name}-{'-'.join([*asked['unit'], *asked['lamp']])}",
         disabled=["header"],
         placeholder="",
         column_config={

@@ -1,6 +1,7 @@
 """Lap view: may I go on with this lap, and for how long. One lap, named in the link."""
 
 import difflib
+import math
 from dataclasses import replace
 
 import streamlit as st
@@ -24,11 +25,10 @@ _SHOWN = "lc_lap_shown"
 
 def render(page: Page) -> None:
     """Draw the lap view."""
-    with st.container(key="top-row", horizontal=True):
-        lap = choose_lap(page)
-        person = signed_by(page, first=last_operator(page, lap)) if lap is not None else ""
-    if lap is None:
+    chosen = choose_lap(page)
+    if chosen is None:
         return
+    lap, person = chosen
     page = in_unit_of(lap, page)
     report = data.lap_report(page.now, lap)
     st.html(cards.headline(report.sentence, kicker=_kicker(report), state=report.state))
@@ -57,8 +57,8 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         log_form(page, report.lap, person)
 
 
-def choose_lap(page: Page, *, view: str = "lap") -> str | None:
-    """Ask which lap; a name in the link that is no lap is said, never swapped for another in silence."""
+def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
+    """Ask which lap and who signs; a name in the link that is no lap is said, never swapped for another in silence."""
     names = data.lap_names(page.now)
     if not names:
         first_run(page)
@@ -73,7 +73,9 @@ def choose_lap(page: Page, *, view: str = "lap") -> str | None:
         for name in near or names[:24]:
             link_to_lap(page, name, view=view)
         return None
-    return _keep_in_link(names, asked)
+    with st.container(key="top-row", horizontal=True):
+        lap = _keep_in_link(names, asked)
+        return lap, signed_by(page, first=last_operator(page, lap))
 
 
 def _keep_in_link(names: list[str], asked: str | None) -> str:
@@ -127,8 +129,10 @@ def _evidence(report: LapReport, page: Page) -> None:
     said = report.sentence.lower()
     lines = [line for line in report.reasons if line.rstrip(".").lower() not in said]
     left = report.faces_left
+    if report.picture is not None and not math.isfinite(report.picture.limit_um):
+        link_to_lap(page, report.lap, view="proof", section="Limits", label="Set its limit")
     if report.state != "held":  # nothing beside a hold may invite to go on
-        if left.status != "range" and not any(left.sentence in line for line in lines):
+        if left.status != "range" and not any(left.sentence in line for line in (*lines, report.sentence)):
             lines.append(f"Faces left: {left.sentence}")
         if report.confidence:
             lines.append(f"How sure: {report.confidence.rstrip('.')}.")

@@ -15,7 +15,6 @@ from dashboard.parts.glossary import glossary, words_here
 from dashboard.parts.how_we_know import how_we_know
 from dashboard.parts.limits import limits
 from dashboard.parts.page import Page, in_unit_of
-from dashboard.parts.person import last_operator, signed_by
 from dashboard.parts.replay_section import replay_section
 from dashboard.parts.variation_section import variation_section
 from dashboard.parts.wear_section import wear_section
@@ -54,11 +53,10 @@ _WORDS: dict[str, tuple[str, ...]] = {
 
 def render(page: Page) -> None:
     """Draw the proof view; only the section asked for is computed."""
-    with st.container(key="top-row", horizontal=True):
-        lap = choose_lap(page, view="proof")
-        person = signed_by(page, first=last_operator(page, lap)) if lap is not None else ""
-    if lap is None:
+    chosen = choose_lap(page, view="proof")
+    if chosen is None:
         return
+    lap, person = chosen
     st.html(cards.headline(f"What stands behind {lap}."))
     section = st.segmented_control(
         "Section",

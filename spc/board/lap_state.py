@@ -90,7 +90,8 @@ def decide_state(
     if looks:
         return LapState("watch", f"Look at {lap} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
-        return LapState("watch", f"{lap}: too little to say how long. {forecast}", (forecast,))
+        why = forecast[:1].upper() + forecast[1:]
+        return LapState("watch", f"{lap}: too little to say how long. {why}", (why,))
     if faces_left.low is not None and faces_left.low <= 3 * shift:
         sentence = f"{lap} wears as usual, but plan its reconditioning: {_lower(forecast)}"
         return LapState("watch", sentence, (forecast,))

@@ -62,7 +62,7 @@ LENGTH_FIELDS: tuple[str, ...] = (*READINGS, "before", "after", "removed")
 _WORDS: dict[str, str] = {}
 for _field, _phrases in {
     "operator": "operator|op|operator id|operator name|who|lapper|worker|bediener|werker|mitarbeiter|prüfer|läpper|"
-    "opérateur|operateur|opérateur id",
+    "bearbeiter|opérateur|operateur|opérateur id",
     "lap": "lap|lap id|lap no|lap name|lap number|plate|lap plate|läppscheibe|läppplatte|lappscheibe|scheibe|platte|"
     "läppwerkzeug|rodoir|plateau|plateau de rodage|disque",
     "grit": "grit|grit size|abrasive grit|grain|grain size|körnung|koernung|korn|korngröße|grit to|new grit|"

@@ -92,6 +92,23 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
     shown = text(start("rows"))
     assert "2 rows wait for a person." in shown
     assert "is not a known lap" in shown and "06:30,R. Oduya,C1-1" in shown
+    assert "<dt>lap</dt><dd>C1-1</dd>" in shown and "<dt>flatness um</dt><dd>0.33</dd>" in shown
+
+
+def test_a_unit_the_file_leaves_out_is_asked_for_and_never_guessed(store):
+    page = start()
+    page.session_state["lc_signed"] = "Engineer"
+    bare = OWN.replace("flatness um", "flatness")
+    page.file_uploader[0].set_value(("own.csv", bare.encode(), "text/csv")).run()
+    assert "own.csv holds no faces and no events; 4 rows would wait for a person." in text(page)
+    assert "\u201cflatness\u201d does not say which unit its readings are in." in text(page)
+    page.pills(key="unit-6").set_value("band").run()
+    assert "own.csv holds no faces" in text(page)  # a band of which lamp?
+    page.pills(key="lamp-6").set_value("sodium").run()
+    assert "own.csv holds 2 faces and no events; 2 rows would wait for a person." in text(page)
+    press(page, "Take in 4 rows")
+    with Store.open(store) as opened:
+        assert set(opened.faces()["lamp"]) == {"sodium"}
 
 
 def test_an_alias_is_approved_and_its_rows_are_taken_in(waiting):

@@ -6,6 +6,10 @@ import re
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard import data
+from dashboard.parts.page import Page, in_unit_of
+from dashboard.theme import LIGHT
+from dashboard.units import display_unit
 from dashboard.views.tour import STEPS
 from spc.board import board as board_module
 from spc.board.results import ReconditionSlot
@@ -95,6 +99,17 @@ def test_the_lap_view_shows_the_sentence_the_picture_the_answers_and_the_form(fi
     }
     assert "Take care" in shown
     assert len(page.get("plotly_chart")) == 1
+
+
+def test_a_lap_is_shown_in_the_unit_it_was_typed_in_unless_another_was_chosen(filled_store):
+    def page_in(*, as_typed):
+        now = data.snapshot()
+        return in_unit_of(
+            "CI-1", Page(now, data.settings(now), LIGHT, display_unit("uin"), unit_as_typed=as_typed)
+        ).unit.key
+
+    assert page_in(as_typed=True) == "band-helium"
+    assert page_in(as_typed=False) == "uin"
 
 
 def test_an_unknown_lap_is_said_and_not_swapped(filled_store, board):

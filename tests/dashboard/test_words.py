@@ -46,11 +46,12 @@ def test_numbers_and_dates_follow_the_reader():
         return (
             number(12345.6), count(1_200, "face"), prose("Ra 0.027 on Band 1.5 mm at 20:30"),
             clock_words("2026-03-04T07:20:00+01:00"), clock_words("2026-13-04 07:20"),
+            prose("between 2026-04-13 15:58 and 2026-04-14 in log 2026-04-15.csv, 2026-04-16."),
         )  # fmt: skip
 
     assert copy_context().run(german) == (
         "12.346", "1.200 faces", 'Ra 0,027 on <span class="lc-whole">Band 1.5 mm</span> at 20:30', "04.03.2026 07:20",
-        "2026-13-04 07:20",
+        "2026-13-04 07:20", "between 13.04.2026 15:58 and 14.04.2026 in log 2026-04-15.csv, 16.04.2026.",
     )  # fmt: skip
     assert number(12345.6) == "12,346"  # no other run is changed
 
@@ -79,6 +80,12 @@ def test_what_a_person_typed_is_shown_as_typed():
 def test_lists_and_grits():
     assert join_words(["a"]) == "a" and join_words(("a", "b", "c")) == "a, b and c" and join_words([]) == ""
     assert grit_words("15 um") == "15\u00a0µm" and grit_words("F600") == "F600"
+
+
+def test_what_is_to_be_typed_stands_out_and_stays_text():
+    assert prose("freeze with `lapcell limits freeze <LAP>`.") == (
+        "freeze with <code>lapcell limits freeze &lt;LAP&gt;</code>."
+    )
 
 
 def test_sentences_keep_names_and_units_whole():

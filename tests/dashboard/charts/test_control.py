@@ -69,6 +69,13 @@ def test_readings_are_bars_and_limits_step_with_the_revision(replayed):
     assert "limits revision 1" in texts and "limits revision 2" in texts
 
 
+def test_hover_shows_the_reading_as_typed(replayed):
+    face = int(replayed.stream.face_id[3])
+    (bars,) = traces(control_figure(replayed, LIGHT, MICROMETRE, typed={face: "<1 1/2"}), "reading")
+    said = [text for text in bars.customdata if "as typed" in text]
+    assert len(said) == 1 and said[0].startswith("<b>&lt;1 1/2</b> as typed, ")
+
+
 def test_signals_are_ringed_and_named(replayed):
     assert replayed.beyond.any() or replayed.drifting.any()
     figure = control_figure(replayed, LIGHT, MICROMETRE)

@@ -1,6 +1,6 @@
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.theme import LIGHT
-from tests.dashboard.fixtures import cell, lap
+from tests.dashboard.fixtures import cell, faces_left, lap
 
 
 def test_the_neediest_lap_is_on_top_and_every_state_has_its_own_shape():
@@ -22,6 +22,14 @@ def test_each_range_runs_from_its_fewest_to_its_most_faces():
     notes = [note.text for note in figure.layout.annotations]
     assert "6 to 14" in notes and "at the limit now" in notes
     assert any(note.startswith("no forecast") for note in notes)
+
+
+def test_laps_that_outlast_all_others_do_not_press_the_neediest_together():
+    lasts = lap(lap="CU-9", state="cutting", faces_left=faces_left(low=5_000.0, high=None))
+    figure = strip_figure((*cell(), lasts), LIGHT)
+    assert figure.layout.xaxis.range[1] == strip_figure(cell(), LIGHT).layout.xaxis.range[1]
+    (bars,) = [trace for trace in figure.data if trace.type == "bar"]
+    assert bars.base[-1] + bars.x[-1] < 150  # to the edge, where an arrow head says that it goes on
 
 
 def test_a_lap_name_is_text():

@@ -43,8 +43,9 @@ def replay_section(page: Page, lap: str) -> None:
             cards.sentences(
                 [
                     f"Seal of these signals: {played.digest}.",
-                    "The same seal on another day or computer means the same signals, to the last one. Faces logged "
-                    "later do not change it; a correction of a face of that day does, and the log keeps both versions.",
+                    "The same seal on another day or computer means the same signals, to the last one. The log counts "
+                    "as it stood when the day was over, or when the limits were frozen if that came after: faces "
+                    "logged, corrected or taken back since do not change it.",
                 ]
             )
         )

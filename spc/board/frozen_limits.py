@@ -17,6 +17,7 @@ from spc.chart.need import Need, need_of_revision
 from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of
 from spc.chart.stream import SIGNS, stream_of
 from spc.settings import Settings
+from spc.store.known_then import Known, known_when_closed, known_when_frozen, rows_since
 from spc.store.registers import Baseline
 from spc.store.store import Store
 from spc.wear.cycle import number_cycles
@@ -72,6 +73,7 @@ class DayReplay:
     signals: tuple[ChartSignal, ...]
     faces: int  # judged that day
     unjudged: int  # readings of that day on which no limits were valid
+    since: int  # faces of that day or before that were corrected or came in later: they do not count here
     digest: str  # SHA-256 over the signals: equal digests are equal days
     sentence: str
 
@@ -235,7 +237,14 @@ def replayed_lap(numbered: pd.DataFrame, revisions: tuple[Revision, ...], *, lap
 
 
 def replay_day(
-    store: Store, *, since_us: int, until_us: int, day: str = "", lap: str | None = None, sign: str | None = None
+    store: Store,
+    *,
+    since_us: int,
+    until_us: int,
+    day: str = "",
+    lap: str | None = None,
+    sign: str | None = None,
+    as_corrected: bool = False,
 ) -> DayReplay:
     """Play a stretch of the past again: same faces, limits valid then, same signals.
 
@@ -248,34 +257,63 @@ def replay_day(
         How the stretch is called.
     lap, sign : str, optional
         Only this lap, this sign.
+    as_corrected : bool, default False
+        Judge the faces as the log gives them today, corrections and late rows included.
 
     Notes
     -----
-    Faces logged later do not change a past day. A correction of a face of that day, or before it, does, and the store
-    keeps the version it replaced.
+    Each lap is judged on its log as it stood when the stretch was over: when its first later face was written, or the
+    limits were frozen if that came after. What was logged, corrected or taken back since then changes nothing.
     """
     records = store.baselines(lap=lap, sign=sign)
     charts = sorted({(r.lap, r.sign) for r in records})
-    numbered = numbered_faces(store, lap=lap, until_us=until_us) if charts else None
     signals: list[ChartSignal] = []
     faces = unjudged = 0
+    numbered: dict[tuple[str, Known | None], pd.DataFrame] = {}
+    late: dict[str, int] = {}
     for name, what in charts:
-        if numbered is None:
-            break
-        revisions = tuple(revision_of(r) for r in records if (r.lap, r.sign) == (name, what))
-        judged = replayed_lap(numbered, revisions, lap=name, sign=what)
+        own = [r for r in records if (r.lap, r.sign) == (name, what)]
+        known = None if as_corrected else _known_then(store, name, what, own, until_us)
+        if (name, known) not in numbered:
+            numbered[name, known] = _numbered_then(store, name, until_us, known)
+        if known is not None:
+            found = rows_since(store.connection, lap=name, until_us=until_us, known=known)
+            late[name] = max(late.get(name, 0), found)
+        judged = replayed_lap(numbered[name, known], tuple(revision_of(r) for r in own), lap=name, sign=what)
         of_day = judged.stream.sort_us >= since_us
         faces += int(np.count_nonzero(of_day & (judged.revision > 0)))
         unjudged += int(np.count_nonzero(of_day & (judged.revision == 0)))
         signals += signals_of(judged, since_us=since_us, until_us=until_us)
     signals.sort(key=lambda s: (s.sort_us, s.lap, s.sign, s.rule))
-    called = day or f"{iso_of(since_us)} to {iso_of(until_us)}"
+    called, since = day or f"{iso_of(since_us)} to {iso_of(until_us)}", sum(late.values())
     sentence = f"{called}: {len(signals)} signals from {faces} judged readings" + (
         f"; on {unjudged} no limits were valid" if unjudged else ""
     )
+    if since:
+        sentence += f"; {since} faces of that day or before were corrected or came in later and do not count here"
     if not charts:
         sentence = f"{called}: no limits are frozen, so nothing was judged."
-    return DayReplay(called, tuple(signals), faces, unjudged, digest_of(tuple(signals)), sentence)
+    return DayReplay(called, tuple(signals), faces, unjudged, since, digest_of(tuple(signals)), sentence)
+
+
+def _known_then(store: Store, lap: str, sign: str, records: list[Baseline], until_us: int) -> Known | None:
+    """Find the later of two points: the log had passed the stretch, the limits that judge it were frozen."""
+    points = [known_when_closed(store.connection, lap=lap, until_us=until_us)]
+    points += [
+        known_when_frozen(store.connection, lap=lap, sign=sign, revision=r.revision)
+        for r in records
+        if int(r.model["valid_from_us"]) < until_us
+    ]
+    known = [point for point in points if point is not None]
+    return max(known) if len(known) == len(points) else None
+
+
+def _numbered_then(store: Store, lap: str, until_us: int, known: Known | None) -> pd.DataFrame:
+    """Faces of a lap with their clocks, as the record held them at that point; None = as it holds them today."""
+    if known is None:
+        return numbered_faces(store, lap=lap, until_us=until_us)
+    faces = store.face_table.as_known(lap=lap, until_us=until_us, known=known)
+    return number_cycles(faces, store.event_table.as_known(lap=lap, known=known))
 
 
 def moment_us(text: str, zone: str = "") -> int:

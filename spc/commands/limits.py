@@ -171,9 +171,13 @@ def show(session: Session, *, lap: str, sign: str, revision: int | None) -> int:
 @click.argument("day")
 @click.option("--lap", help="Only this lap.")
 @click.option("--sign", help="Only this sign: " + SIGN_HELP)
+@click.option("--as-corrected", is_flag=True, help="With the corrections and late rows that came since.")
 @common_options
-def replay(session: Session, *, day: str, lap: str | None, sign: str | None) -> None:
-    """Play a past DAY (ISO date) again: same faces, limits valid then, same signals."""
+def replay(session: Session, *, day: str, lap: str | None, sign: str | None, as_corrected: bool) -> None:
+    """Play a past DAY (ISO date) again: same faces, limits valid then, same signals.
+
+    Each lap's log counts as it stood when the day was over, or when its limits were frozen if that came after.
+    """
     from datetime import date, timedelta
 
     from spc.board.frozen_limits import moment_us, replay_day
@@ -185,7 +189,9 @@ def replay(session: Session, *, day: str, lap: str | None, sign: str | None) -> 
         raise ValueError(f"`day` must be an ISO date like 2026-03-04, got {day!r}") from None
     begin, end = (moment_us(d.isoformat(), settings.time_zone) for d in (wanted, wanted + timedelta(days=1)))
     with session.store() as store:
-        played = replay_day(store, since_us=begin, until_us=end, day=day, lap=lap, sign=sign)
+        played = replay_day(
+            store, since_us=begin, until_us=end, day=day, lap=lap, sign=sign, as_corrected=as_corrected
+        )
     rows = [
         {
             "time": s.time_text,
@@ -206,6 +212,7 @@ def replay(session: Session, *, day: str, lap: str | None, sign: str | None) -> 
                 "sentence": played.sentence,
                 "faces": played.faces,
                 "not_judged": played.unjudged,
+                "corrected_or_late": played.since,
                 "digest": played.digest,
                 "signals": rows,
             }

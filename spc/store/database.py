@@ -9,7 +9,7 @@ from pathlib import Path
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 BUSY_TIMEOUT_MS = 30_000
 
 # From version n to n + 1: the SQL to run, all of it in one transaction with the new version number.
@@ -26,6 +26,7 @@ CREATE TABLE watch_report (
 CREATE INDEX watch_report_by_file ON watch_report (folder, name);
 """,
     2: "CREATE INDEX intake_by_bytes ON intake (sha256);\n",
+    3: "ALTER TABLE change ADD COLUMN last_face INTEGER;\nALTER TABLE change ADD COLUMN last_event INTEGER;\n",
 }
 
 

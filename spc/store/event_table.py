@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import listed
 from spc.store.frames import EVENTS, frame
+from spc.store.known_then import Known, standing
 
 __all__ = ["EventTable"]
 
@@ -52,6 +53,13 @@ class EventTable:
         order = "ORDER BY sort_us, intake_id, row_number"
         sql = f"SELECT {_READ} FROM event WHERE {where} {order}"
         return self._frame(self._connection.execute(sql, () if lap is None else (lap,)).fetchall())
+
+    def as_known(self, *, lap: str, known: Known) -> pd.DataFrame:
+        """Contract frame of one lap's events in the versions that the record held at that point."""
+        order = "ORDER BY sort_us, intake_id, row_number"
+        sql = f"SELECT {_READ} FROM event WHERE lap = ?1 AND row_id <= ?2 AND {standing('event')} {order}"
+        values = (lap, known.last_event, known.at_us)
+        return self._frame(self._connection.execute(sql, values).fetchall())
 
     def mark(self) -> tuple[int, int]:
         """Newest row, and how many rows were replaced or withdrawn: equal marks hold equal events."""

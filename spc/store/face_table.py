@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import listed, texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
+from spc.store.known_then import Known, standing
 from spc.store.words import HAND, JOB, LAP_NAME, READING, Words
 
 __all__ = ["FaceTable"]
@@ -143,6 +144,15 @@ class FaceTable:
                 rows += self._connection.execute(sql, [lap_id, *values]).fetchall()
         in_order = sorted(rows, key=_ORDER)
         return self._frame(in_order if last is None else in_order[len(in_order) - min(last, len(in_order)) :])
+
+    def as_known(self, *, lap: str, until_us: int, known: Known) -> pd.DataFrame:
+        """Contract frame of one lap's faces before `until_us` in the versions that the record held at that point."""
+        sql = (
+            f"SELECT {_READ} FROM face WHERE lap_id IN (SELECT id FROM lap_name WHERE lap = ?1) "
+            f"AND row_id <= ?2 AND {standing('face')} AND sort_us < ?4"
+        )
+        values = (lap, known.last_face, known.at_us, until_us)
+        return self._frame(sorted(self._connection.execute(sql, values).fetchall(), key=_ORDER))
 
     def mark(self) -> tuple[int, int]:
         """Newest row, and how many rows corrections and fixes have moved: equal marks hold equal faces."""

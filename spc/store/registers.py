@@ -87,7 +87,8 @@ class Registers:
             try:
                 yield
                 if self._connection.total_changes > before:
-                    self._insert("change", at_us=now_us(), who=who, what=what)
+                    newest = {f"last_{name}": self._newest_row(name) for name in ("face", "event")}
+                    self._insert("change", at_us=now_us(), who=who, what=what, **newest)
                 self._connection.execute("COMMIT")
             except BaseException as error:
                 if self._connection.in_transaction:
@@ -96,6 +97,9 @@ class Registers:
                 raise
                 if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY:
                     raise StoreError(_READ_ONLY) from None
+
+    def _newest_row(self, table: str) -> int:
+        return int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
 
     def revision(self) -> int:
         """Count of changes so far by any process; 0 for a new store. Cheap enough to poll."""

@@ -1,4 +1,4 @@
--- Schema of the store of record, version 3. Every table is append-only (triggers are added for each by database.py):
+-- Schema of the store of record, version 4. Every table is append-only (triggers are added for each by database.py):
 -- a correction is a new row, and the old one stays. Times are microseconds since 1970, UTC.
 
 -- One row per write transaction: its newest id is the store's revision, its rows say who did what and when.
@@ -6,7 +6,9 @@ CREATE TABLE change (
     change_id INTEGER PRIMARY KEY,
     at_us INTEGER NOT NULL,
     who TEXT NOT NULL,
-    what TEXT NOT NULL
+    what TEXT NOT NULL,
+    last_face INTEGER,              -- newest rows of `face` and `event` after it: what the record held then;
+    last_event INTEGER              -- NULL in a store from before version 4
 );
 
 CREATE TABLE intake (

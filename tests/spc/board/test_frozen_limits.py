@@ -80,6 +80,46 @@ def test_a_past_day_gives_the_same_signals_after_more_data_and_from_another_proc
     assert other.stdout.strip() == before.digest
 
 
+def test_a_past_day_gives_the_same_signals_after_corrections_late_rows_and_late_events(store):
+    freeze(store)
+    before = day(store, 10)
+    faces = store.faces(lap="K1")
+    of_day = faces[(faces["sort_us"] >= START_US + 10 * DAY_US) & (faces["sort_us"] < START_US + 11 * DAY_US)]
+    first, second, third = (int(face) for face in of_day["face_id"].iloc[:3])
+    store.correct_face(first, {"minutes": 99.0}, who="Q. Reed", reason="misread")
+    store.correct_face(first, {"minutes": 98.0}, who="Q. Reed", reason="misread again")
+    store.withdraw_face(second, who="Q. Reed", reason="not lapped")
+    store.correct_face(third, {"lap": "K2"}, who="Q. Reed", reason="the other lap")
+    late = {"minutes": 77.0, "part": "ring seal", "serial": "late", "face": "A"}
+    moment = pd.Timestamp(START_US + 10 * DAY_US + 60_000_000, unit="us", tz="UTC")
+    store.append_face({"lap": "K1", "time_utc": moment} | late, who="B. Loom")
+    store.append_event({"lap": "K1", "event": "reconditioned", "time_utc": moment}, who="B. Loom")
+    event = int(store.events(lap="K1")["event_id"].iloc[0])
+    store.withdraw_event(event, who="B. Loom", reason="did not happen")
+    after = day(store, 10)
+    assert (after.signals, after.digest, after.faces) == (before.signals, before.digest, before.faces)
+    assert (before.since, after.since) == (0, 4)
+    assert "4 faces of that day or before were corrected or came in later" in after.sentence
+    today = day(store, 10, as_corrected=True)
+    assert today.digest != before.digest and today.since == 0
+    assert any(s.face_id == first and s.low == 98.0 for s in today.signals)
+
+
+def test_the_newest_day_and_the_day_of_a_late_freeze(store):
+    face = int(store.faces(lap="K1")["face_id"].iloc[-1])
+    freeze(store)
+    newest = day(store, 13)
+    assert newest.faces > 0
+    store.correct_face(face, {"minutes": 1.0}, who="Q. Reed", reason="misread")
+    assert day(store, 13).digest == newest.digest  # no later face yet: as it stood when its newest face came in
+    earlier = int(store.faces(lap="K1")["face_id"].iloc[100])
+    store.correct_face(earlier, {"minutes": 90.0}, who="Q. Reed", reason="misread")
+    other = freeze(store, sign="flatness", knowingly=True)  # frozen after the correction: it counts there
+    assert other.status == "frozen"
+    assert day(store, 13, sign="flatness").since == 0
+    assert day(store, 13, sign="minutes").since == 2
+
+
 def test_frozen_revisions_never_change_and_the_past_is_never_drawn_again(store):
     freeze(store)
     first = store.baselines(lap="K1", sign="minutes")[0]

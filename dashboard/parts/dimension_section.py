@@ -58,6 +58,9 @@ def dimension_section(page: Page, lap: str) -> None:
     lines = [
         _capital(chart.sentence),
         f"Method: {chart.chart.method.rstrip('.')}." if chart.chart.status == "ok" else "",
+        _capital(f"Baseline: {chart.baseline}"),
+        _capital(chart.chart.alarms) if chart.chart.status == "ok" else "",
+        _capital(chart.sees),
         "A dimension may lie on either side of its target, so its index is held against both limits. It is called "
         "performance: the spread is the whole one, and no frozen chart watched these readings.",
     ]

@@ -7,7 +7,7 @@ from dashboard.charts.wear import relap_figure, relap_table, wear_figure, wear_t
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
 from dashboard.words import number
-from spc.board.wear_report import WearReport
+from spc.board.wear_report import RelapReport, WearReport
 
 __all__ = ["wear_section"]
 
@@ -24,7 +24,7 @@ def wear_section(page: Page, lap: str) -> None:
             sentence=wear.sentence,
             table=wear_table(wear, readings, page.unit),
         )
-    st.html(cards.sentences([f"Method: {wear.method}.", *_usual(wear)]))
+    st.html(cards.sentences([f"Method: {wear.method}.", *_usual(wear), *_claims(wear)]))
     st.html(cards.section("Faces lapped again") + cards.sentences([relaps.sentence]))
     if relaps.chart is not None and relaps.faces:
         show_picture(
@@ -34,7 +34,14 @@ def wear_section(page: Page, lap: str) -> None:
             sentence=relaps.sentence,
             table=relap_table(relaps),
         )
-        st.html(cards.sentences([f"Method: {relaps.method}; {relaps.chart.chart.method.rstrip('.')}."]))
+        method = f"Method: {relaps.method}; {relaps.chart.chart.method.rstrip('.')}."
+        st.html(cards.sentences([method, *_claims(relaps)]))
+
+
+def _claims(report: WearReport | RelapReport) -> list[str]:
+    """Say what the chart rests on, how often it calls falsely and what it sees."""
+    baseline = f"Baseline: {report.baseline}" if report.baseline else ""
+    return [f"{text[:1].upper()}{text[1:]}." for text in (baseline, report.alarms, report.sees) if text]
 
 
 def _usual(wear: WearReport) -> list[str]:

@@ -178,7 +178,8 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
     if not keep.any():
         words = (
             "no limits yet: trial limits rest on earlier cycles, and no cycle of this lap has ended; its "
-            f"{len(stream)} readings can be frozen as a baseline with `lapcell limits freeze`"
+            f"{len(stream)} readings can be frozen as a baseline with `lapcell limits freeze`, or looked at first with "
+            f"`lapcell chart {stream.lap} --kind individuals`"
         )
         return SignChart(nothing, False, words)
     analysis = _trial(base, rules_of(plan))

@@ -13,10 +13,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
+from spc.board.chart_made import seen
 from spc.capability.dimension_index import LEAST_PHI, DimensionIndex, dimension_index
 from spc.chart.individuals import individuals_chart
-from spc.chart.phi_aware import dependent_chart
+from spc.chart.phi_aware import dependent_chart, dependent_run_length
 from spc.chart.result import Chart, unable
+from spc.chart.rules import RULES
+from spc.chart.run_length import rule_run_length
 from spc.model.autocorrelation import serial_correlation
 
 __all__ = ["DIMENSIONS", "DimensionChart", "DimensionStudy", "chart_dimension", "study_dimension"]
@@ -43,6 +46,8 @@ class DimensionChart:
     beyond: tuple[int, ...]  # face ids outside the chart's limits
     phi: float  # correlation of neighbours; NaN = not known
     sentence: str
+    baseline: str = ""
+    sees: str = ""  # '' without limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +124,25 @@ def chart_dimension(view: CellView, lap: str, characteristic: str = "thickness",
         )
     else:
         sentence = f"{middle.size} {characteristic} readings, no limits: {chart.reason}"
+    baseline = f"all {middle.size} readings, the very ones charted; nothing is frozen"
     return DimensionChart(
         lap, part, characteristic, chart, tuple(ids.tolist()), tuple(faces["time_text"].tolist()), low, high,
-        tuple(ids[out].tolist()), after.phi, sentence,
+        tuple(ids[out].tolist()), after.phi, sentence, baseline, _sees(chart, phi),
     )  # fmt: skip
+
+
+def _sees(chart: Chart, phi: float) -> str:
+    """Say which shift the chart sees after how many faces."""
+    if chart.status != "ok":
+        return ""
+    width = float(chart.upper[0] - chart.centre[0]) / chart.sigma
+
+    def run(shift: float) -> float:
+        if phi:
+            return dependent_run_length(phi, width, shift_sd=shift).average
+        return rule_run_length((RULES["beyond the limit"],), limit_z=width, shift_sd=shift).average
+
+    return seen(run, chart.sigma, "um", "faces")
 
 
 def study_dimension(

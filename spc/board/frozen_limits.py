@@ -14,7 +14,7 @@ import pandas as pd
 from spc.board.false_calls import BudgetPlan, plan_budget
 from spc.chart.baseline import REDRAWN, Analysis, RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
 from spc.chart.need import Need, need_of_revision
-from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of
+from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of, valid_at
 from spc.chart.stream import SIGNS, stream_of
 from spc.settings import Settings
 from spc.store.known_then import Known, known_when_closed, known_when_frozen, rows_since
@@ -29,6 +29,7 @@ __all__ = [
     "budget_of_cell",
     "freeze_limits",
     "iso_of",
+    "judges_words",
     "moment_us",
     "numbered_faces",
     "replay_day",
@@ -40,6 +41,7 @@ __all__ = [
 ]
 
 WEEK_US = 7 * 86_400_000_000
+_FIRST_DAY_US = 86_400_000_000  # of 1970: where faces without times stand
 BUDGET_WEEKS = 8  # of the newest faces, from which the points a week are counted [our choice]
 
 
@@ -179,19 +181,25 @@ def freeze_limits(
     if analysis.status == "doubtful" and not knowingly:
         return Freezing("doubtful", analysis, 0, "", "Nothing frozen: " + "; ".join(analysis.remarks[-2:]))
     before = store.baselines(lap=lap, sign=sign)
-    earliest = int((stream if before else listed).sort_us[-1]) + 1
+    last_judged = stream if before else listed
+    earliest = int(last_judged.sort_us[-1]) + 1
     begins = earliest if valid_from_us is None else valid_from_us
     if begins < earliest:
         raise ValueError(
             f"`valid_from` must be after {'the newest face judged' if before else 'the last face of the list'} "
             f"({iso_of(earliest - 1)}), got {iso_of(begins)}: what has been judged is not judged again"
         )
-    model = model_to_json(analysis.model) | {"valid_from_us": begins, "remarks": list(analysis.remarks)}
+    facts = {
+        "valid_from_us": begins,
+        "after_face": int(last_judged.face_id[-1]) if begins == earliest else 0,
+        "remarks": list(analysis.remarks),
+    }
+    model = model_to_json(analysis.model) | facts
     record = store.freeze_baseline(
         lap=lap, sign=sign, model=model, fingerprint=analysis.model.fingerprint, who=who, why=why,
         valid_from=iso_of(begins),
     )  # fmt: skip
-    sentence = f"Revision {record.revision} frozen: {analysis.sentence}; judges faces from {record.valid_from} on."
+    sentence = f"Revision {record.revision} frozen: {analysis.sentence}; judges {judges_words(revision_of(record))}."
     return Freezing("frozen", analysis, record.revision, record.valid_from, sentence)
 
 
@@ -226,7 +234,7 @@ def show_revision(store: Store, *, lap: str, sign: str, number: int | None = Non
         )
     need = None
     if record.revision == records[-1].revision:
-        since = stream.where(stream.sort_us >= revision.valid_from_us)
+        since = stream.where(valid_at(stream, (revision,)) == 0)
         need = need_of_revision(listed, since, revision.model)
     return ShownRevision(record, revision, same, changed, need)
 
@@ -336,7 +344,19 @@ def iso_of(us: int) -> str:
     return pd.Timestamp(us, unit="us", tz="UTC").isoformat()
 
 
+def judges_words(revision: Revision) -> str:
+    """Say from where on a revision judges: a moment, or a face where the log carries no times."""
+    if revision.valid_from_us < _FIRST_DAY_US and revision.after_face:
+        return f"faces after face {revision.after_face}"
+    return f"faces from {iso_of(revision.valid_from_us)} on"
+
+
 def revision_of(record: Baseline) -> Revision:
     """Read a stored record back as the revision that judges."""
-    data = {k: v for k, v in record.model.items() if k not in ("valid_from_us", "remarks")}
-    return Revision(record.revision, int(record.model["valid_from_us"]), model_from_json(data))
+    data = {k: v for k, v in record.model.items() if k not in ("valid_from_us", "after_face", "remarks")}
+    return Revision(
+        record.revision,
+        int(record.model["valid_from_us"]),
+        model_from_json(data),
+        int(record.model.get("after_face", 0)),
+    )

@@ -5,11 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts
 from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles, part_factors_of
+from spc.chart.price import in_points
 from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
 from spc.chart.stream import Stream, stream_of
 from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_wear, usual_wear, wear_chart
@@ -21,6 +23,8 @@ Array = NDArray[np.float64]
 
 FEWEST_USUAL = 20  # earlier faces from which a usual share of re-laps is said [our rule]
 FEWEST_VALUES = 4  # different readings from which a jump can be told from growth through a step [our rule]
+JUMP_AFTER, SEEN_WITHIN = 10, 10  # faces: when the jump comes that is told of, and how long it is watched
+SHIFTS_SD = (1.0, 2.0, 3.0)  # of a reading about its line
 LEAST_RISE = 0.05  # the sum is tuned to twice the usual share, at least to this much more [our choice]
 
 
@@ -35,6 +39,9 @@ class WearReport:
     face_ids: tuple[int, ...]  # of the chart's faces
     method: str
     sentence: str
+    baseline: str = ""  # the cycles it is drawn towards
+    alarms: str = ""  # how often it cries wolf
+    sees: str = ""  # which jump it sees after how many faces; '' while no line can be drawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,9 @@ class RelapReport:
     face_ids: tuple[int, ...]
     method: str
     sentence: str
+    baseline: str = ""
+    alarms: str = ""
+    sees: str = ""
 
 
 def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
@@ -110,7 +120,42 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
         sentence += f" {unusual.sentence}"
     if unusual.status != "change" and usual is not None and len(faces) > 1:
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
-    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence)
+    baseline = (
+        f"the lines of {usual.cycles} past cycles, {int(np.count_nonzero(~running))} faces; nothing is frozen"
+        if usual is not None
+        else f"this cycle alone, {len(faces)} faces; nothing is frozen"
+    )
+    alarms = sees = ""
+    if chart.status == "ok":
+        alarms = f"by chance one face in {in_points(1.0 / alpha)} lies beyond the limits of a lap that wears as usual"
+        sees = _sees(chart)
+    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence, baseline, alarms, sees)
+
+
+def _sees(chart: WearChart) -> str:
+    """Say how soon a lasting jump is called, its line learning it meanwhile: scores that the jump alone would give."""
+    if not (chart.spread > 0 and math.isfinite(chart.spread)):
+        return ""
+    age = np.arange(JUMP_AFTER + SEEN_WITHIN, dtype=np.float64)
+    usual = chart.usual
+    line = usual.start + usual.slope * age if usual is not None else np.zeros(age.size)
+    wiggle = chart.spread * np.where(np.arange(age.size) % 2 == 0, 1.0, -1.0)  # a spread for a line of its own
+    calm = wear_chart(age, line + wiggle, usual=usual, alpha=chart.alpha)
+    edge = float(ndtri(1.0 - chart.alpha / 2.0))
+    parts = []
+    for sd in SHIFTS_SD:
+        jump = np.where(age >= JUMP_AFTER, sd * chart.spread, 0.0)
+        moved = wear_chart(age, line + wiggle + jump, usual=usual, alpha=chart.alpha)
+        score = ((moved.value - moved.centre) - (calm.value - calm.centre)) / ((calm.upper - calm.centre) / edge)
+        missed = np.prod(ndtr(edge - score[JUMP_AFTER:]) - ndtr(-edge - score[JUMP_AFTER:]))
+        first = 1.0 - float(ndtr(edge - score[JUMP_AFTER]) - ndtr(-edge - score[JUMP_AFTER]))
+        parts.append(
+            f"{math.expm1(sd * chart.spread):+.0%} at once in {first:.0%}, within {SEEN_WITHIN} in {min(1 - missed, 0.99):.0%}"
+        )
+    return (
+        f"Sees a lasting jump that comes after {JUMP_AFTER} faces: {'; '.join(parts)} of cases, about; the line then "
+        "learns the jump, and the search for a change takes over"
+    )
 
 
 def _values_taken(stream: Stream) -> int:
@@ -189,4 +234,7 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     return RelapReport(
         lap, "ok", share, int(earlier.size), int(now.sum()), int(now.size), found, faces, method,
         f"{sentence}; {plan.sentence}.",
+        f"a share of {share:.1%} of {earlier.size} faces of earlier cycles; nothing is frozen",
+        f"one false alarm in about {in_points(plan.run_length.average)} faces at that share",
+        f"Sees a lasting rise of the share to {worse:.1%} after about {in_points(plan.worse_run_length.average)} faces",
     )  # fmt: skip

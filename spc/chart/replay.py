@@ -15,7 +15,7 @@ from spc.chart.norm import scored
 from spc.chart.pair_chart import pair_chart
 from spc.chart.stream import SIGNS, Stream
 
-__all__ = ["BEYOND", "DRIFTING", "ChartSignal", "Replayed", "Revision", "digest_of", "replay", "signals_of"]
+__all__ = ["BEYOND", "DRIFTING", "ChartSignal", "Replayed", "Revision", "digest_of", "replay", "signals_of", "valid_at"]
 
 Array = NDArray[np.float64]
 
@@ -30,6 +30,7 @@ class Revision:
     number: int  # 1, 2, ... within lap and sign
     valid_from_us: int
     model: ChartModel
+    after_face: int = 0  # faces of the moment just before that stand after this one are judged too; 0 = none
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +111,7 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         raise ValueError("`stream` must be in order of time; sort the faces first")
     n = len(stream)
     ordered = sorted(revisions, key=lambda r: (r.valid_from_us, r.number))
-    moments = np.array([r.valid_from_us for r in ordered], dtype=np.int64)
-    which = np.searchsorted(moments, stream.sort_us, side="right") - 1
+    which = valid_at(stream, tuple(ordered))
     nan = [np.full(n, np.nan) for _ in range(7)]
     z, tail_p, average, average_limit, average_sd, limit, centre = nan
     beyond, drifting = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
@@ -149,6 +149,37 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since,
         tuple(ordered),
     )  # fmt: skip
+
+
+def valid_at(stream: Stream, ordered: tuple[Revision, ...]) -> NDArray[np.int64]:
+    """Find which revision judges each reading.
+
+    Parameters
+    ----------
+    stream : Stream
+        In order of time.
+    ordered : tuple of Revision
+        In order of their moments.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Position in `ordered`, -1 = none.
+
+    Notes
+    -----
+    Faces without times all stand at one moment; there, and wherever faces share the moment of the last one a revision
+    rests on, their order in the log decides.
+    """
+    moments = np.array([r.valid_from_us for r in ordered], dtype=np.int64)
+    which = np.asarray(np.searchsorted(moments, stream.sort_us, side="right") - 1, dtype=np.int64)
+    for k, revision in enumerate(ordered):
+        place = np.flatnonzero(stream.face_id == revision.after_face)
+        if place.size:
+            tied = np.arange(len(stream)) > place[-1]
+            tied &= stream.sort_us == revision.valid_from_us - 1
+            which[tied] = np.maximum(which[tied], k)
+    return which
 
 
 def signals_of(

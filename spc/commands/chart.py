@@ -11,6 +11,7 @@ from spc.commands.output import plain, print_json, print_table
 
 if TYPE_CHECKING:
     from spc.board.lap_chart import ChartReport
+    from spc.board.wear_report import RelapReport, WearReport
 
 __all__ = ["command"]
 
@@ -25,9 +26,10 @@ HELP = """Chart one lap and say what signals.
 \b
 JSON: lap, sign, part, status, sentence, method, baseline, alarms, sees, signals, rules_added, change, remarks,
   unit, readings: [{face, time, part, low, high, unit, limit, z, average, signal, revision}];
-of wear and re-lap share: lap, sign, status, sentence, method, called_faces, readings: [{face, z or sum}];
-of a dimension: lap, sign, part, status, sentence, method, alarms, phi, remarks, called_faces, centre_um, lower_um,
-  upper_um, readings: [{face, time, low_um, high_um, beyond}].
+of wear and re-lap share: lap, sign, status, sentence, method, baseline, alarms, sees, called_faces,
+  readings: [{face, z or sum}];
+of a dimension: lap, sign, part, status, sentence, method, baseline, alarms, sees, phi, remarks, called_faces,
+  centre_um, lower_um, upper_um, readings: [{face, time, low_um, high_um, beyond}].
 null = not known, or open above.
 
 With --kind, a chart of that kind instead: individuals, subgroup mean, drifting average, cumulative sum, probability
@@ -109,14 +111,15 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
     drawn: list[float]
     if sign == "wear":
         wear = wear_report(view, cell, lap)
-        status, sentence, method, faces = wear.status, wear.sentence, wear.method, wear.face_ids
+        report: WearReport | RelapReport = wear
+        faces = wear.face_ids
         drawn, drawn_as = wear.chart.z.tolist(), "z"
         beyond = (wear.chart.value > wear.chart.upper) | (wear.chart.value < wear.chart.lower)
         called = tuple(face for face, out in zip(faces, beyond.tolist(), strict=True) if out)
         needs = bool(called) or wear.unusual.status == "change"
     else:
         share = relap_report(view, cell, lap)
-        status, sentence, method, faces = share.status, share.sentence, share.method, share.face_ids
+        report, faces = share, share.face_ids
         chart = share.chart.chart if share.chart is not None else None
         drawn, drawn_as = (chart.value.tolist() if chart is not None else [math.nan] * len(faces)), "sum"
         called = tuple(faces[i] for i in chart.signals[0].index.tolist()) if chart is not None else ()
@@ -127,17 +130,23 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
             {
                 "lap": lap,
                 "sign": sign,
-                "status": status,
-                "sentence": sentence,
-                "method": method,
+                "status": report.status,
+                "sentence": report.sentence,
+                "method": report.method,
+                "baseline": report.baseline,
+                "alarms": report.alarms,
+                "sees": report.sees,
                 "called_faces": called,
                 "readings": rows,
             }
         )
     else:
         click.echo(f"{plain(lap)}: {sign} of the running cycle, {len(faces)} faces")
-        click.echo(sentence)
-        click.echo(f"Method: {method}.")
+        click.echo(report.sentence)
+        claims = (f"Method: {report.method}", f"Baseline: {report.baseline}" if report.baseline else "", report.alarms)
+        for words in (*claims, report.sees):
+            if words:
+                click.echo(f"{words[:1].upper()}{words[1:]}.")
     return NEEDS_A_PERSON if needs else DONE
 
 
@@ -173,7 +182,9 @@ def _of_a_dimension(session: Session, lap: str, sign: str, *, part: str, rules: 
                 "status": chart.status,
                 "sentence": report.sentence,
                 "method": chart.method,
+                "baseline": report.baseline,
                 "alarms": chart.alarms,
+                "sees": report.sees,
                 "phi": report.phi,
                 "remarks": chart.notes,
                 "called_faces": report.beyond,
@@ -187,7 +198,8 @@ def _of_a_dimension(session: Session, lap: str, sign: str, *, part: str, rules: 
         click.echo(f"{plain(lap)}: {sign}" + (f", part {plain(report.part)}" if report.part else ""))
         click.echo(f"{report.sentence}.")
         if ok:
-            click.echo(f"Method: {chart.method}.\n{chart.alarms[:1].upper()}{chart.alarms[1:]}.")
+            click.echo(f"Method: {chart.method}.\nBaseline: {report.baseline}.")
+            click.echo(f"{chart.alarms[:1].upper()}{chart.alarms[1:]}.\n{report.sees}")
         for words in chart.notes:
             click.echo(f"Note: {words}.")
         heads = {"face": "face", "time": "time", "low_um": "from um", "high_um": "to um", "beyond": "beyond"}

@@ -189,9 +189,7 @@ def replay(session: Session, *, day: str, lap: str | None, sign: str | None, as_
         raise ValueError(f"`day` must be an ISO date like 2026-03-04, got {day!r}") from None
     begin, end = (moment_us(d.isoformat(), settings.time_zone) for d in (wanted, wanted + timedelta(days=1)))
     with session.store() as store:
-        played = replay_day(
-            store, since_us=begin, until_us=end, day=day, lap=lap, sign=sign, as_corrected=as_corrected
-        )
+        played = replay_day(store, since_us=begin, until_us=end, day=day, lap=lap, sign=sign, as_corrected=as_corrected)
     rows = [
         {
             "time": s.time_text,
@@ -250,6 +248,7 @@ def _shown_document(shown: "ShownRevision") -> dict[str, Any]:
 
 
 def _print_shown(shown: "ShownRevision") -> None:
+    from spc.board.frozen_limits import judges_words
     from spc.chart.stream import SIGNS
 
     record, model = shown.record, shown.revision.model
@@ -257,7 +256,7 @@ def _print_shown(shown: "ShownRevision") -> None:
     click.echo(
         f"{plain(record.lap)}, {sign.words}: revision {record.revision}, by {plain(record.who)}: {plain(record.why)}"
     )
-    click.echo(f"Frozen {record.frozen_at}, judges faces from {record.valid_from} on.")
+    click.echo(f"Frozen {record.frozen_at}, judges {judges_words(shown.revision)}.")
     click.echo(f"Limit {model.limit:.4g} {sign.unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
     if model.norm.growth_per_face:
         click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")

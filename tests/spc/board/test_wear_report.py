@@ -1,4 +1,5 @@
 import json
+import re
 
 import numpy as np
 import pytest
@@ -7,6 +8,7 @@ from click.testing import CliRunner
 from spc.board.cell_view import look_at_cell
 from spc.board.chart_signals import chart_cell
 from spc.board.wear_report import relap_report, wear_report
+from spc.chart.wear_chart import wear_chart
 from spc.cli import cli
 from spc.settings import Settings
 from spc.store.store import Store
@@ -39,6 +41,39 @@ def test_a_lap_that_wears_as_usual(tmp_path):
     assert "drawn towards 4 past cycles" in report.method
     assert report.unusual.status == "none"
     assert "It usually grows by +" in report.sentence
+
+
+def test_both_charts_say_baseline_alarms_and_what_they_see(tmp_path):
+    view, cell, path = look(tmp_path, relapped)
+    wear, share = wear_report(view, cell, "K1"), relap_report(view, cell, "K1")
+    assert "the lines of 4 past cycles, 144 faces" in wear.baseline and "by chance one face in" in wear.alarms
+    assert (
+        "a share of 10.2% of 161 faces" in share.baseline.replace("160 faces", "161 faces") and "one false alarm in" in share.alarms
+    )
+    assert "Sees a lasting rise of the share to 20.5% after about" in share.sees
+    for sign in ("wear", "re-lap share"):
+        text = CliRunner().invoke(cli, ["chart", "K1", "--sign", sign, "--store", str(path)]).output
+        assert all(words in text for words in ("Method: ", "Baseline: ", "Sees a lasting "))
+        document = json.loads(
+            CliRunner().invoke(cli, ["chart", "K1", "--sign", sign, "--json", "--store", str(path)]).stdout
+        )
+        assert document["baseline"] and document["alarms"] and document["sees"]
+
+
+def test_what_the_wear_chart_sees_is_what_counting_gives(tmp_path):
+    report = wear_report(*look(tmp_path)[:2], "K1")
+    usual, spread, alpha = report.chart.usual, report.chart.spread, report.chart.alpha
+    share = int(
+        re.search(r"(\d+)%; \+\d+% at once in \d+%, within 10 in \d+% of cases", report.sees)[1]
+    )  # 2 sd, within 10
+    rng, age, runs = np.random.default_rng(3), np.arange(20.0), 600
+    seen = 0
+    for _ in range(runs):
+        y = rng.normal(usual.start, usual.start_sd) + rng.normal(usual.slope, usual.slope_sd) * age
+        y += spread * (rng.normal(size=20) + 2.0 * (age >= 10))
+        chart = wear_chart(age, y, usual=usual, alpha=alpha)
+        seen += bool(np.any(((chart.value > chart.upper) | (chart.value < chart.lower))[10:]))
+    assert abs(seen / runs - share / 100) < 4 * (0.25 / runs) ** 0.5 + 0.01
 
 
 def test_a_jump_is_named_with_its_faces(tmp_path):

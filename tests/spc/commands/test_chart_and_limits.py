@@ -103,3 +103,38 @@ def test_poor_logs_get_an_answer_or_a_refusal_in_words(tmp_path, change, n, sign
     )
     assert frozen.exit_code in (0, 1, 3)
     assert "Traceback" not in frozen.output
+
+
+UNDATED = """
+absent = ["operator", "lap", "grit", "minutes", "finish"]
+[columns.flatness]
+header = "x"
+unit = "um"
+[constants]
+lap = "U"
+"""
+
+
+def test_a_log_without_times_is_judged_by_frozen_limits_in_its_own_order(tmp_path):
+    values = np.exp(0.4 * np.random.default_rng(3).normal(size=200)) * np.where(np.arange(200) < 120, 1.0, 2.5)
+    (tmp_path / "map.toml").write_text(UNDATED)
+
+    def run(*words, code=(0, 1)):
+        done = CliRunner().invoke(cli, [*map(str, words), "--store", str(tmp_path / "s.db")])
+        assert done.exit_code in code, done.output
+        return done.output
+
+    def take(n):
+        (tmp_path / "x.csv").write_text("x\n" + "".join(f"{v:.2f}\n" for v in values[:n]))
+        run("ingest", "--map", tmp_path / "map.toml", tmp_path / "x.csv")
+
+    take(80)
+    assert "lapcell chart U --kind individuals" in run("chart", "U")
+    assert "judges faces after face 80." in run("limits", "freeze", "U", "--who", "a", "--why", "b")
+    take(200)
+    readings = json.loads(run("chart", "U", "--json"))["readings"]
+    assert [r["revision"] for r in readings] == [0] * 80 + [1] * 120
+    assert not any(r["signal"] for r in readings[80:100]) and any(r["signal"] for r in readings[120:])
+    assert "120 readings since differ from the baseline" in run("limits", "show", "U")
+    assert "judges faces after face 200." in run("limits", "freeze", "U", "--last", 60, "--who", "a", "--why", "new")
+    assert [r["revision"] for r in json.loads(run("chart", "U", "--json"))["readings"]] == [0] * 80 + [1] * 120

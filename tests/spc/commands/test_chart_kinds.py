@@ -105,6 +105,16 @@ def test_cumulative_sum_has_its_published_run_length(tmp_path):
     assert any("has stood above 0 since face 4" in remark for remark in found["remarks"])
 
 
+def test_a_dimension_on_two_sides_says_what_every_chart_says(tmp_path):
+    rng = np.random.default_rng(9)
+    cell = Cell(tmp_path, [f"{v:.2f}" for v in rng.normal(25, 0.5, 40)])
+    found = json.loads(cell.run("chart", "L", "--sign", "thickness", "--json").stdout)
+    assert found["lower_um"] < 24 < 26 < found["upper_um"]
+    assert found["method"] and found["baseline"] and "one false alarm in about 370" in found["alarms"]
+    text = cell.run("chart", "L", "--sign", "thickness").output
+    assert "Baseline: all 40 readings" in text and "Sees a lasting shift of" in text
+
+
 @pytest.fixture(scope="module")
 def cell(tmp_path_factory):
     path = tmp_path_factory.mktemp("kinds") / "cell.db"

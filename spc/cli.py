@@ -130,6 +130,8 @@ def common_options(command: Callable[..., Any]) -> Callable[..., Any]:
         session = Session(store, settings if known else None, as_json)
         try:
             code = command(session, **options)
+        except BrokenPipeError:
+            raise
         except (ValueError, OSError, sqlite3.Error) as error:
             click.echo(f"lapcell: {one_sentence(error)}", err=True)
             code = COULD_NOT

@@ -151,13 +151,11 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
     last = min(int(math.ceil(study.limit_um / step)) + 2, _MOST_READINGS)
     first = max(0, last - _MOST_READINGS)
     values = [step * place for place in range(first, last + 1)]
-    chances = [
-        conformance_probability(
-            value - step / 2 if value > 0 else -math.inf, value + step / 2, process=law, upper_um=study.limit_um,
-            reader_sd_um=reading.sd_um,
-        )
-        for value in values
-    ]  # fmt: skip
+    middle = np.array(values)
+    chances = conformance_probability(
+        np.where(middle > 0, middle - step / 2, -math.inf), middle + step / 2, process=law, upper_um=study.limit_um,
+        reader_sd_um=reading.sd_um,
+    ).tolist()  # fmt: skip
     sure = [value for value, chance in zip(values, chances, strict=True) if chance >= 0.95]
     said = (
         f"A face read up to {number(unit.from_um(max(sure)))} {unit.label} meets its limit with at least 95 %."

@@ -179,9 +179,13 @@ def _verdicts(
 ) -> tuple[ReadingVerdict, ...]:
     """Rule on each distinct reading: accepted where all that it may stand for is within the rule."""
     out = []
-    for _, rows in kept.groupby(["low_um", "high_um"], sort=True):
+    groups = kept.groupby(["low_um", "high_um"], sort=True)
+    ends = np.array(list(groups.groups))
+    chances = conformance_probability(
+        ends[:, 0], ends[:, 1], process=law, upper_um=upper_um, reader_sd_um=reader_sd_um
+    ).tolist()
+    for (_, rows), chance in zip(groups, chances, strict=True):
         low, high = float(rows["low_um"].iloc[0]), float(rows["high_um"].iloc[0])
-        chance = conformance_probability(low, high, process=law, upper_um=upper_um, reader_sd_um=reader_sd_um)
         proven = chance >= PROVEN
         verdict = "conforms" if proven else "does not conform" if chance <= 1 - PROVEN else "in doubt"
         out.append(

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from spc.model.interval_fit import IntervalFit
@@ -26,7 +26,15 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-_SLICES = 4001  # equal shares of the process law; the integrals are sums over their middles
+Bools = NDArray[np.bool_]
+
+_SLICES = 2000  # equal shares of the process law; the integrals are sums over their middles
+_TAIL = 300  # cells of the tail over the limit, each as much thinner in mass than the one before
+_THINNEST = 1e-300  # share over the limit below which there is none
+_REACH, _AROUND = 6.0, 121  # standard deviations of the reader cut finely around an end, and into how many
+_NEAR = 40  # ends that are so surrounded, the highest ones
+_MOST_RULES = 200
+_FAR_OFF, _SURELY_MADE = 9.0, 1e-9  # standard deviations; share of the law
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +61,12 @@ class AcceptanceTrade:
     bad_share: float  # share of all faces truly over the limit, by the process law
     family: str
     sentence: str  # the decision rule in words, to be printed with every verdict
+
+    def near_limit(self, most: int) -> tuple[AcceptanceRule, ...]:
+        """Give the rules nearest to the limit that accept any face, and the chosen one, narrow to wide."""
+        live = sorted((r for r in self.rules if r.accepted > 0), key=lambda r: abs(r.accept_um - self.upper_um))
+        taken = {r.accept_um: r for r in (*live[:most], *([self.chosen] if self.chosen is not None else []))}
+        return tuple(taken[at] for at in sorted(taken))
 
 
 def conformance_probability_normal(
@@ -126,14 +140,14 @@ def guarded_limit(upper_um: float, *, u_um: float, confidence: float = 0.95) -> 
 
 
 def conformance_probability(
-    low_um: float, high_um: float, *, process: IntervalFit, upper_um: float, reader_sd_um: float
-) -> float:
-    """Chance that a face read as an interval truly meets its limit.
+    low_um: ArrayLike, high_um: ArrayLike, *, process: IntervalFit, upper_um: float, reader_sd_um: float
+) -> Array:
+    """Chance that faces read as intervals truly meet their limit.
 
     Parameters
     ----------
-    low_um, high_um : float
-        The reading as an interval, micrometres; `high_um` may be infinite.
+    low_um, high_um : array-like (n,)
+        The readings as intervals, micrometres; `high_um` may be infinite.
     process : IntervalFit
         Law of the true flatness (the prior), status other than 'refused'.
     upper_um : float
@@ -143,7 +157,7 @@ def conformance_probability(
 
     Returns
     -------
-    float
+    ndarray (n,)
         P(true <= upper | reading), 0 to 1; NaN when the law gives the reading no chance at all.
 
     Notes
@@ -156,10 +170,20 @@ def conformance_probability(
     JCGM 106:2012, clause 6 (prior, likelihood, posterior), for a stepped reading.
     """
     _check_limit(upper_um, reader_sd_um)
-    true = _true_values(process)
-    weight = _read_within(true, np.array([low_um]), np.array([high_um]), reader_sd_um)[0]
-    total = float(weight.sum())
-    return min(float(weight[true <= upper_um].sum() / total), 1.0) if total > 0 else math.nan
+    low, high = (np.atleast_1d(np.asarray(end, dtype=np.float64)) for end in (low_um, high_um))
+    ends = np.concatenate([low, high])
+    true, mass, bad = _cells(process, upper_um, reader_sd_um, ends[np.isfinite(ends)])
+    chance = np.full(low.size, math.nan)
+    # So far under the limit the reader would have to be nine standard deviations off for the face to be bad.
+    likely = process.cdf(np.maximum(high, 0.0)) - process.cdf(np.maximum(low, 0.0)) > _SURELY_MADE
+    sure = likely & (high + _FAR_OFF * reader_sd_um <= upper_um)
+    chance[sure] = 1.0
+    for at in np.flatnonzero(~sure).tolist():
+        weight = mass * _read_within(true, low[at : at + 1], high[at : at + 1], reader_sd_um)[0]
+        total = float(weight.sum())
+        if total > 0:
+            chance[at] = min(float(weight[~bad].sum() / total), 1.0)
+    return chance
 
 
 def acceptance_trade(
@@ -198,12 +222,13 @@ def acceptance_trade(
         raise ValueError(f"`step_um` must be a finite number greater than 0, got {step_um}")
     if not 0 < risk < 1:
         raise ValueError(f"`risk` must be between 0 and 1, got {risk}")
-    true = _true_values(process)
-    bad = true > upper_um
     highest = int(math.ceil(upper_um / step_um)) + 2
-    accepts = np.asarray(step_um * np.arange(0, min(highest, 400) + 1), dtype=np.float64)
+    fine = np.arange(max(0, highest - _MOST_RULES // 2), highest + 1)  # every step near the limit, fewer far below it
+    steps = np.union1d(np.arange(0, highest, max(1, -(-2 * highest // _MOST_RULES))), fine)
+    accepts = np.asarray(step_um * steps, dtype=np.float64)
+    true, mass, bad = _cells(process, upper_um, reader_sd_um, accepts[-40:] + step_um / 2)
     below = _read_within(true, np.full(accepts.size, -np.inf), accepts + step_um / 2, reader_sd_um)
-    rules = tuple(_priced(float(a), row, bad) for a, row in zip(accepts, below, strict=True))
+    rules = tuple(_priced(float(a), row, mass, bad) for a, row in zip(accepts, below, strict=True))
     allowed = [r for r in rules if r.accepted > 0 and r.bad_among_accepted <= risk and r.accept_um <= upper_um]
     chosen = allowed[-1] if allowed else None
     bad_share = float(process.sf(upper_um))
@@ -220,24 +245,39 @@ def acceptance_trade(
     )
 
 
-def _priced(accept_um: float, accepted: Array, bad: NDArray[np.bool_]) -> AcceptanceRule:
-    total, bad_total = float(accepted.mean()), float(bad.mean())
-    bad_accepted = float((accepted * bad).mean())
-    good_total = 1.0 - bad_total
+def _priced(accept_um: float, accepted: Array, mass: Array, bad: NDArray[np.bool_]) -> AcceptanceRule:
+    good_total, bad_total = float(mass[~bad].sum()), float(mass[bad].sum())
+    bad_accepted = float((accepted * mass)[bad].sum())
+    total = bad_accepted + float((accepted * mass)[~bad].sum())
     return AcceptanceRule(
         accept_um=accept_um,
         bad_accepted=bad_accepted / bad_total if bad_total > 0 else math.nan,
-        good_rejected=(good_total - (total - bad_accepted)) / good_total if good_total > 0 else math.nan,
+        good_rejected=float(((1 - accepted) * mass)[~bad].sum()) / good_total if good_total > 0 else math.nan,
         bad_among_accepted=bad_accepted / total if total > 0 else 0.0,
         accepted=total,
     )
 
 
-def _true_values(process: IntervalFit) -> Array:
-    """Middles of equal shares of the process law: their plain mean is the integral over the law."""
+def _cells(process: IntervalFit, upper_um: float, reader_sd_um: float, near_um: Array) -> tuple[Array, Array, Bools]:
+    """Cut the law into cells: their middles, their masses, and which lie over the limit.
+
+    Cells are equal shares of the law, equal shares of ever thinner parts of its tail, and narrow beside the reader's
+    spread around the limit and the ends `near_um`; the limit is itself an end of cells.
+    """
     if process.status == "refused":
         raise ValueError(f"`process` must be a fitted law; it was refused: {process.reason}")
-    return np.asarray(process.ppf((np.arange(_SLICES) + 0.5) / _SLICES))
+    over = float(process.sf(upper_um))
+    tail = process.isf(np.geomspace(max(over, _THINNEST), max(over, _THINNEST) * 1e-9, _TAIL))
+    ends = process.ppf(np.arange(_SLICES) / _SLICES)
+    reach = reader_sd_um * np.linspace(-_REACH, _REACH, _AROUND)
+    close = (np.append(np.unique(near_um)[-_NEAR:], upper_um)[:, None] + reach).ravel()
+    edges = np.unique(np.concatenate([[0.0, upper_um], ends, tail, close]))
+    edges = edges[np.isfinite(edges) & (edges >= 0)]
+    at = int(np.searchsorted(edges, upper_um))
+    mass = np.concatenate([np.diff(process.cdf(edges[: at + 1])), -np.diff(process.sf(edges[at:]))])
+    mass[-1] += float(process.sf(edges[-1]))
+    middle = (edges[1:] + edges[:-1]) / 2
+    return middle, np.maximum(mass, 0.0), middle > upper_um
 
 
 def _read_within(true: Array, low: Array, high: Array, reader_sd: float) -> Array:
@@ -265,6 +305,11 @@ def _in_words(
     if chosen is None:
         return f"No reading can be accepted at a risk of {risk:.2%} bad among the accepted ({terms})."
     return (
-        f"Accept readings up to {chosen.accept_um:.3g} um: {chosen.bad_among_accepted:.2%} of the accepted faces are "
-        f"bad (allowed {risk:.2%}), {chosen.good_rejected:.1%} of the good ones are turned away ({terms})."
+        f"Accept readings up to {chosen.accept_um:.3g} um: {_share(chosen.bad_among_accepted)} of the accepted faces "
+        f"are bad (allowed {risk:.2%}), {_share(chosen.good_rejected)} of the good ones are turned away ({terms})."
     )
+
+
+def _share(value: float) -> str:
+    """Write a share as per cent: one below what the law can tell is not written as none."""
+    return "none" if not value > 0 else "under 0.01%" if value < 1e-4 else f"{100 * value:.2g}%"

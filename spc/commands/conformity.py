@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _IDS_SHOWN = 12
+_RULES_SHOWN = 20  # the nearest to the limit; --json has all
 
 
 @click.command("conformity")
@@ -93,8 +94,7 @@ def _print(report: "ConformityReport") -> None:
             "among": f"{rule.bad_among_accepted:.2%}",
             "chosen": "chosen" if rule == report.trade.chosen else "",
         }
-        for rule in report.trade.rules
-        if rule.accept_um <= report.limit_um * 1.5
+        for rule in report.trade.near_limit(_RULES_SHOWN)
     ]
     heads = {
         "accept": "Accept up to um", "bad": "Bad accepted", "good": "Good rejected", "among": "Bad among accepted",

@@ -130,10 +130,6 @@ def acceptance_section(study: Study, proof: StudyProof, say: Voice) -> Section:
     )
     figure = trade_figure(trade, say)
     blocks += [figure] if figure is not None else []
-    rules = [rule for rule in trade.rules if rule.accepted > 0 and rule.accept_um <= 2 * trade.upper_um]
-    near = sorted(rules, key=lambda rule: abs(rule.accept_um - trade.upper_um))[:_MOST_RULES]
-    if trade.chosen is not None and trade.chosen not in near:
-        near.append(trade.chosen)
     blocks.append(
         Table(
             "rules",
@@ -144,7 +140,7 @@ def acceptance_section(study: Study, proof: StudyProof, say: Voice) -> Section:
             tuple(
                 (say.unit.of(r.accept_um), _percent(r.bad_accepted), _percent(r.good_rejected),
                  _percent(r.bad_among_accepted), _percent(r.accepted), "chosen" if r == trade.chosen else "")
-                for r in sorted(near, key=lambda rule: rule.accept_um)
+                for r in trade.near_limit(_MOST_RULES)
             ),
             note="Bad faces: truly over the limit by the law of the readings. Empty: no face is bad by that law.",
         )

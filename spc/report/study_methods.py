@@ -38,6 +38,6 @@ def decision_rule(level: float) -> str:
     return (
         "Decision rule: the word capability is used only where no refusal stands; where one does, the same figure is "
         "called performance, a plain description of the faces made, or is not given at all. A required index is met "
-        f"where the lower bound at {100 * level:g} % confidence reaches it, not where the figure itself does. No "
-        "single face is judged here."
+        f"where the lower bound at {100 * level:g} % confidence reaches it, not where the figure itself does. "
+        "Single faces are ruled on apart, by the rule that stands with them."
     )

@@ -28,7 +28,7 @@ The column map is our own format. Every part is optional::
 
     [columns.time]
     header = "Date.Time"
-    format = "excel serial"               # or a strptime format such as "%d.%m.%y %H:%M"
+    format = "excel serial"               # "unix seconds", "unix milliseconds", or strptime: "%d.%m.%y %H:%M"
 
     [columns.outcome]
     header = "Befund"

@@ -274,8 +274,10 @@ class Delivery:
 
     def _admit_all(self, piece: Piece, admission: Admission) -> None:
         for kind, told in piece.told.items():
-            admit = admission.faces if kind == "face" else admission.events
-            admitted = admit(told.rows, keys=told.keys)
+            if kind == "face":
+                admitted = admission.faces(told.rows, keys=told.keys, ready=told.ready)
+            else:
+                admitted = admission.events(told.rows, keys=told.keys)
             self._count(admitted.outcome, admitted.row_id, kind)
             self._settle(told.raw, admitted.outcome, admitted.row_id)
         self._note_materials(piece.rows)

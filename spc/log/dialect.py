@@ -199,6 +199,8 @@ def _refuse_binary(data: bytes) -> None:
 
 
 def _check_utf8(data: bytes) -> None:
+    if data.isascii():
+        return
     step = 1 << 20
     checker = codecs.getincrementaldecoder("utf-8")("strict")
     for start in range(0, len(data), step):

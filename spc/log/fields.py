@@ -133,6 +133,7 @@ def read_minutes(draft: Draft) -> NDArray[np.float64]:
 def read_quantities(draft: Draft) -> NDArray[np.bool_]:
     """Read every characteristic, temperature, coverage, cut-off and attempt; return which rows measured anything."""
     measured = np.zeros(draft.n, dtype=bool)
+    sound = draft.usable & ~draft.reasons.any()
     for name in READINGS:
         if name not in draft.cells:
             continue
@@ -140,6 +141,7 @@ def read_quantities(draft: Draft) -> NDArray[np.bool_]:
         found = read_readings(
             draft.cells[name], field=name, source=draft.source(name), settings=draft.settings, decimal=draft.decimal,
             unit=draft.cells.get(units), lamps=draft.cells.get("lamp") if name != "finish" else None,
+            sound=sound,
         )  # fmt: skip
         draft.refuse(name, found.codes, found.faults)
         draft.remark(found.codes, found.remarks)

@@ -41,7 +41,7 @@ from spc.store.store import Store
 
 __all__ = ["IntakeResult", "ingest"]
 
-CHUNK_ROWS = 50_000
+CHUNK_ROWS = 25_000
 
 Progress = Callable[[int, int], None]
 

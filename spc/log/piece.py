@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from spc.store.frames import EVENTS, FACES
 from spc.store.identity import RowKeys, event_keys, face_keys
+from spc.store.ready import ReadyFaces, ready_faces
 
 __all__ = ["Piece", "Told", "event_frame", "face_frame", "one_ahead", "prepared"]
 
@@ -24,6 +25,7 @@ class Told:
     rows: pd.DataFrame
     raw: NDArray[np.object_]
     keys: RowKeys
+    ready: ReadyFaces | None  # of faces
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,9 @@ def prepared(rows: pd.DataFrame, *, intake_id: int, log: str) -> Piece:
             raw = chosen["raw"].to_numpy(dtype=object)
             frame_of, keys_of = (face_frame, face_keys) if kind == "face" else (event_frame, event_keys)
             new = frame_of(chosen, intake_id)
-            piece.told[kind] = Told(new, raw, keys_of(new, raw, source=log))
+            keys = keys_of(new, raw, source=log)
+            ready = ready_faces(new, identity=keys.identity, content=keys.content) if kind == "face" else None
+            piece.told[kind] = Told(new, raw, keys, ready)
     return piece
 
 

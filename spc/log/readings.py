@@ -37,7 +37,7 @@ class ReadingColumn:
 
 def read_readings(
     text: Coded, *, field: str, source: FieldSource, settings: Settings, decimal: str, unit: Coded | None = None,
-    lamps: Coded | None = None,
+    lamps: Coded | None = None, sound: NDArray[np.bool_] | None = None,
 ) -> ReadingColumn:  # fmt: skip
     """Read one characteristic's column.
 
@@ -55,6 +55,9 @@ def read_readings(
         The file's decimal mark.
     unit, lamps : Coded, optional
         Unit and lamp columns of the file.
+    sound : ndarray of bool, shape (n_rows,), optional
+        Rows that show how fine the column is read; left out, all. A line of totals, with nothing to say which lap,
+        says nothing of it.
 
     Returns
     -------
@@ -102,7 +105,8 @@ def read_readings(
             minus = typed[case]
             negative = minus is not None and minus.sign < 0 and not source.negative
             typed[case], faults[case] = None, f"{error}; and is negative ({cell})" if negative else str(error)
-    steps, said = _steps(typed, plain, resolved, field, source, settings)
+    shown = np.ones(n, dtype=bool) if sound is None else np.bincount(codes[sound], minlength=n) > 0
+    steps, said = _steps(typed, plain, resolved, field, source, settings, shown.tolist())
     low, high = np.full(n, np.nan), np.full(n, np.nan)
     units, names, shapes = (np.full(n, "", dtype=object) for _ in range(3))
     for case, one_typed in enumerate(typed):
@@ -220,16 +224,20 @@ def _unit_and_lamp(
 
 def _steps(
     typed: list[Typed | None], plain: dict[int, tuple[int, int]], resolved: list[tuple[str, str, float | None]],
-    field: str, source: FieldSource, settings: Settings,
+    field: str, source: FieldSource, settings: Settings, shown: list[bool],
 ) -> tuple[dict[str, Fraction], list[str]]:  # fmt: skip
-    """Find the reading step per unit, and a sentence on each."""
-    groups: dict[str, list[Typed]] = {}
-    for one, (name, _, _) in zip(typed, resolved, strict=True):
+    """Find the reading step per unit, and a sentence on each; cases not `shown` count only where no other has it."""
+    sound: dict[str, list[Typed]] = {}
+    others: dict[str, list[Typed]] = {}
+    for one, (name, _, _), counts in zip(typed, resolved, shown, strict=True):
         if one is not None:
-            groups.setdefault(name, []).append(one)
-    for name, decimals in {(resolved[case][0], decimals) for case, (_, decimals) in plain.items()}:
+            (sound if counts else others).setdefault(name, []).append(one)
+    decimals_seen = {(resolved[case][0], decimals, shown[case]) for case, (_, decimals) in plain.items()}
+    for name, decimals, counts in sorted(decimals_seen):
         digit = Fraction(1, 10**decimals)
-        groups.setdefault(name, []).append(Typed("value", digit, digit, digit, 1, "", "", ""))
+        members = (sound if counts else others).setdefault(name, [])
+        members.append(Typed("value", digit, digit, digit, 1, "", "", ""))
+    groups = others | sound
     steps, said = {}, []
     for name, members in sorted(groups.items()):
         if source.step and (not source.unit or source.unit == name):

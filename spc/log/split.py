@@ -1,5 +1,9 @@
 """Fields of the data rows: each column as distinct texts and codes, a block of rows at a time to spare memory."""
 
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -12,6 +16,7 @@ from spc.log.dialect import Dialect, LogRefusedError
 __all__ = ["plain_record", "quoted_cells", "split_fields"]
 
 _ROWS = 1 << 16
+_AT_ONCE = 2
 _MOST_WRONG = 100_000  # rows that do not fit the header, if they are also more than half of all
 
 
@@ -50,21 +55,23 @@ def split_fields(
     """
     columns = {i: _Column(len(starts), distinct=i not in plain) for i in wanted}
     wrong: dict[int, int] = {}
-    for start in range(0, len(starts), _ROWS):
+
+    def read(start: int) -> tuple[int, NDArray[np.int64], pa.Table, dict[int, int]]:
         stop = min(start + _ROWS, len(starts))
         fed = np.flatnonzero(good[start:stop]) + start
-        if not len(fed):
-            continue
         odd = [i for i in rewritten if start <= i < stop] if rewritten else []
         if len(fed) == stop - start and not odd:
             source = pa.py_buffer(text).slice(int(starts[start]), int(ends[stop - 1] - starts[start]))
         else:
             lines = (rewritten.get(i) or text[starts[i] : ends[i]] for i in fed.tolist())
             source = pa.py_buffer(b"\n".join(lines))
-        table, bad = _read(source, dialect, n_columns, wanted, plain)
+        table, bad = _read(source, dialect, n_columns, wanted, plain) if len(fed) else (None, {})
         if table is None or table.num_rows + len(bad) != len(fed):
             # A stray quote ran over a line end: split this block row by row, so that no row reaches into the next.
             table, bad = _read_plainly(text, dialect, starts, ends, fed, rewritten, n_columns, wanted, plain)
+        return stop, fed, table, bad
+
+    for stop, fed, table, bad in _ahead(read, range(0, len(starts), _ROWS)):
         rows = np.delete(fed, [number - 1 for number in bad])
         wrong |= {int(fed[number - 1]): width for number, width in bad.items()}
         if len(wrong) > _MOST_WRONG and len(wrong) > stop / 2:
@@ -74,6 +81,23 @@ def split_fields(
         for position, column in zip(wanted, table.columns, strict=True):
             columns[position].add(column, rows)
     return {position: column.coded() for position, column in columns.items()}, wrong
+
+
+def _ahead(
+    read: Callable[[int], tuple[int, NDArray[np.int64], pa.Table, dict[int, int]]], starts: range
+) -> Iterator[tuple[int, NDArray[np.int64], pa.Table, dict[int, int]]]:
+    """Read blocks in their order, two at a time: the reader leaves the interpreter free."""
+    if len(starts) < 2:
+        yield from map(read, starts)
+        return
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        waiting = deque(pool.submit(read, start) for start in starts[:_AT_ONCE])
+        for start in starts[_AT_ONCE:]:
+            block = waiting.popleft().result()
+            waiting.append(pool.submit(read, start))
+            yield block
+        while waiting:
+            yield waiting.popleft().result()
 
 
 class _Column:

@@ -50,6 +50,14 @@ _PATTERNS = tuple(
 TOO_FAR_MIN = 15 * 60  # the farthest zone is UTC+14, in the Line Islands
 _OFFSETS = {"z": 0, "utc": 0, "gmt": 0, "cet": 60, "mez": 60, "cest": 120, "mesz": 120}
 
+# Times as counts: microseconds of one count, its day 0 in days before 1970, and to what it is rounded. Day 60 of a
+# spreadsheet, 29 February 1900, never was; from 1900-03-01 on its origin is 1899-12-30.
+_COUNTS = {
+    "excel serial": (_DAY_US, 25569, 1_000_000),
+    "unix seconds": (1_000_000, 0, 1),
+    "unix milliseconds": (1_000, 0, 1),
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Times:
@@ -72,7 +80,8 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
     date_order : {"", "dmy", "mdy", "ymd"}
         As the map or the site states it; '' = only what the file itself proves.
     time_format : str
-        "excel serial", or a strptime format; '' = recognise.
+        "excel serial", "unix seconds", "unix milliseconds", or a strptime format; '' = recognise. Those of the first
+        three kinds are never recognised: the same digits could be another kind, or a date run together.
 
     Returns
     -------
@@ -99,7 +108,7 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
             match = next((m for p in _PATTERNS if (m := p.fullmatch(shape))), None)
             if match is None or (match.groupdict().get("mon") or "jan") not in _MONTHS:
                 for row in rows.tolist():
-                    faults[row] = f"is no date and time: {texts[row].as_py()[:60]!r}"
+                    faults[row] = f"is no date and time: {texts[row].as_py()[:60]!r}{_counted(shape)}"
                 continue
             _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[members], shape))
             known[rows] = True
@@ -209,6 +218,14 @@ def _buffers(texts: pa.Array) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     offsets = np.frombuffer(at, dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1].astype(np.int64)
     characters = np.frombuffer(data, dtype=np.uint8) if data and data.size else np.zeros(0, np.uint8)
     return characters[offsets[0] : offsets[-1]], offsets - offsets[0]
+
+
+def _counted(shape: str) -> str:
+    """Say how a time that may be a count since some day is stated; `shape` has every digit as 1."""
+    kind = {5: "excel serial", 10: "unix seconds", 13: "unix milliseconds"}.get(len(shape.partition(".")[0]), "")
+    if not kind or not re.fullmatch(r"1+(?:\.1+)?", shape):
+        return ""
+    return f'; if it is one, state format = "{kind}" for the time in the column map'
 
 
 def _reader(
@@ -334,12 +351,13 @@ def _stated(column: Coded, time_format: str) -> Times:
         if not text:
             continue
         try:
-            if time_format == "excel serial":
-                serial = float(text.replace(",", "."))
-                if not 18264 <= serial < 91313:  # 1950 to 2150
+            if time_format in _COUNTS:
+                one_us, origin, whole_us = _COUNTS[time_format]
+                us = float(text.replace(",", ".")) * one_us - origin * _DAY_US
+                if not -7305 * _DAY_US <= us < 65744 * _DAY_US:  # 1950 to 2150
                     raise ValueError
-                # Day 60 of that calendar, 29 February 1900, never was; from 1900-03-01 on the origin is 1899-12-30.
-                wall[at] = round((serial - 25569) * 86400) * 1_000_000
+                wall[at] = round(us / whole_us) * whole_us
+                offset[at] = np.nan if time_format == "excel serial" else 0.0
             else:
                 when = datetime.strptime(text, time_format)
                 shift = when.utcoffset()
@@ -347,5 +365,5 @@ def _stated(column: Coded, time_format: str) -> Times:
                 wall[at] = (when.replace(tzinfo=None) - datetime(1970, 1, 1)) // timedelta(microseconds=1)
         except (ValueError, OverflowError):
             faults[at] = f"does not fit the stated format {time_format!r}: {text[:60]!r}"
-    clock = time_format == "excel serial" or any(c in time_format for c in ("%H", "%I", "%X", "%c"))
+    clock = time_format in _COUNTS or any(c in time_format for c in ("%H", "%I", "%X", "%c"))
     return Times(wall, offset, np.full(len(texts), not clock), faults, f"times read as {time_format}, as stated")

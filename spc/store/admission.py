@@ -27,6 +27,7 @@ from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.identity import RowKeys, has_clock
+from spc.store.ready import ReadyFaces, ready_faces
 from spc.store.versions import differences_of, put_back_corrections, record_replaced
 
 __all__ = ["Admission", "Admitted"]
@@ -84,11 +85,17 @@ class _FileMemory:
     identity: list[Ids] = field(default_factory=list)
     row_id: list[Ids] = field(default_factory=list)
     bits: NDArray[np.uint8] | None = None
+    mapped: int = 0  # of the arrays, those that are in the bit map: a form's one row never needs it
 
     def find(self, wanted: Ids) -> list[tuple[int, int]]:
         """(identity, row_id) of earlier rows whose identity is among `wanted`."""
-        if self.bits is None:
+        if not self.identity:
             return []
+        if self.bits is None:
+            self.bits = np.zeros(_BITS >> 3, dtype=np.uint8)
+        for identity in self.identity[self.mapped :]:
+            _set_bits(self.bits, identity & (_BITS - 1))
+        self.mapped = len(self.identity)
         place = wanted & (_BITS - 1)
         maybe = wanted[(self.bits[place >> 3] >> (place & 7).astype(np.uint8)) & 1 == 1]
         if not len(maybe):
@@ -100,14 +107,16 @@ class _FileMemory:
         return found
 
     def add(self, identity: Ids, row_id: Ids) -> None:
-        if not len(identity):
-            return
-        if self.bits is None:
-            self.bits = np.zeros(_BITS >> 3, dtype=np.uint8)
-        place = identity & (_BITS - 1)
-        np.bitwise_or.at(self.bits, place >> 3, np.left_shift(1, place & 7).astype(np.uint8))
-        self.identity.append(identity)
-        self.row_id.append(row_id)
+        if len(identity):
+            self.identity.append(identity)
+            self.row_id.append(row_id)
+
+
+def _set_bits(bits: NDArray[np.uint8], place: Ids) -> None:
+    """Set bits, one of the eight of a byte after the other: then a byte that comes twice gets the same bit twice."""
+    byte, bit = place >> 3, place & 7
+    for one in range(8):
+        bits[byte[bit == one]] |= np.uint8(1 << one)
 
 
 class Admission:
@@ -145,18 +154,20 @@ class Admission:
         """Count rows, versions that their own log replaced since, as no longer held: their words would be new."""
         self._let_go[kind].update(row_ids)
 
-    def faces(self, rows: pd.DataFrame, *, keys: RowKeys) -> Admitted:
-        """Admit face rows (faces columns; intake and row numbers set); `keys` from `face_keys`."""
+    def faces(self, rows: pd.DataFrame, *, keys: RowKeys, ready: ReadyFaces | None = None) -> Admitted:
+        """Admit face rows (faces columns; intake and row numbers set); `keys` from `face_keys`, `ready` of `rows`."""
         outcome = np.full(len(rows), "face", dtype=object)
         row_id = np.full(len(rows), -1, dtype=np.int64)
         stored = self._stored("face", keys.identity)
         self._mark_known(keys, stored, outcome, row_id)
         if self._reread:
             self._read_anew(rows, keys, outcome, row_id, "face")
-        rows = self._compare_serials(rows, keys, stored, outcome, row_id)
+        told = self._compare_serials(rows, keys, stored, outcome, row_id)
         new = (outcome == "face") | (outcome == "repeat")
-        added = rows if new.all() else rows.loc[new]
-        row_id[new] = self._faces.add(added, identity=keys.identity[new], content=keys.content[new])
+        if ready is None or told is not rows or not new.all():
+            added = told if new.all() else told.loc[new]
+            ready = ready_faces(added, identity=keys.identity[new], content=keys.content[new])
+        row_id[new] = self._faces.write(ready)
         own = row_id < -1
         row_id[own] = row_id[-row_id[own] - 2]
         self._memory.add(keys.identity[new & keys.serial], row_id[new & keys.serial])

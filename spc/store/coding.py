@@ -41,10 +41,10 @@ def coded(column: "pd.Series[Any]") -> tuple[NDArray[np.int64], Any]:
 
 def hashed(column: "pd.Series[Any]") -> NDArray[np.uint64]:
     """Hash the text of each row; the same text gives the same hash in any process and from any kind of array."""
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        return pd.util.hash_array(column.to_numpy(dtype=object), categorize=False)
     codes, values = coded(column)
-    texts = np.empty(len(values), dtype=object)
-    texts[:] = [str(value) for value in values]
-    return pd.util.hash_array(texts, categorize=False)[codes]
+    return pd.util.hash_array(values, categorize=False)[codes]
 
 
 def texts_of(values: Sequence[str]) -> pd.api.extensions.ExtensionArray:

@@ -74,7 +74,6 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
     return connection
 
 
-def _why_not(file: Path) -> str:
 def _opened(name: str) -> sqlite3.Connection:
     return sqlite3.connect(
         name, uri=name.startswith("file:"), isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000,
@@ -92,6 +91,7 @@ def _may_only_be_read(file: Path) -> bool:
     return not os.access(file.parent, os.W_OK) or (file.exists() and not os.access(file, os.W_OK))
 
 
+def _why_not(file: Path) -> str:
     """Say what the database's own words leave out."""
     if file.is_dir():
         return "; it is a folder, name a file in it"
@@ -103,9 +103,9 @@ def _may_only_be_read(file: Path) -> bool:
 def _prepare(connection: sqlite3.Connection, file: Path, *, read_only: bool) -> None:
     mark, version = _marks(connection)
     if mark == 0 and version == 0:
-        _create(connection, file)
         if read_only:
             raise StoreError(f"{file}: is no store, and none can be created where nothing can be written")
+        _create(connection, file)
     elif mark != APPLICATION_ID:
         raise StoreError(f"{file}: is a database of another program, not a store; name another path")
     connection.execute("PRAGMA cache_size = -32768")
@@ -123,7 +123,6 @@ def _prepare(connection: sqlite3.Connection, file: Path, *, read_only: bool) -> 
     _migrate(connection, file)
 
 
-def _marks(connection: sqlite3.Connection) -> tuple[int, int]:
 def _use_write_ahead_log(connection: sqlite3.Connection) -> None:
     """Switch the file over, once in its life; waits itself, as SQLite does not wait for others at this one step."""
     give_up = time.monotonic() + BUSY_TIMEOUT_MS / 1000
@@ -137,6 +136,7 @@ def _use_write_ahead_log(connection: sqlite3.Connection) -> None:
             time.sleep(0.01)
 
 
+def _marks(connection: sqlite3.Connection) -> tuple[int, int]:
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     return int(mark), int(connection.execute("PRAGMA user_version").fetchone()[0])
 
@@ -184,7 +184,6 @@ def _migrate(connection: sqlite3.Connection, file: Path) -> None:
         raise
 
 
-def _run(connection: sqlite3.Connection, script: str) -> None:
 def _refuse_newer(file: Path, version: int) -> None:
     if version > SCHEMA_VERSION:
         raise StoreError(
@@ -192,6 +191,7 @@ def _refuse_newer(file: Path, version: int) -> None:
         )
 
 
+def _run(connection: sqlite3.Connection, script: str) -> None:
     """Run a script inside the open transaction (`executescript` would commit it)."""
     statement = ""
     for line in script.splitlines(keepends=True):

@@ -10,16 +10,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.store.coding import listed, texts_of
+from spc.store.coding import texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
 from spc.store.known_then import Known, standing
+from spc.store.ready import PLAIN, ReadyFaces, ready_faces
 from spc.store.words import HAND, JOB, LAP_NAME, READING, Words
 
 __all__ = ["FaceTable"]
 
 Ids = NDArray[np.int64]
 
-_PLAIN = ("sort_us", "time_text", "shift_date", "serial", "minutes", "temperature_c", "note")
 _READ = (
     "row_id, coalesce(face_id, row_id), version, intake_id, row_number, lap_id, hand_id, job_id, sort_us, time_text, "
     "shift_date, serial, minutes, temperature_c, note, "
@@ -29,6 +29,7 @@ _ORDER = itemgetter(8, 3, 4)  # sort_us, intake_id, row_number
 _MOVED = "SELECT (SELECT count(*) FROM replaced WHERE kind = 'face') + (SELECT count(*) FROM resolution)"
 _MOST_VALUES = 32_766  # that SQLite takes in one statement unless built otherwise
 _INDICES = {"face_by_lap": "lap_id, sort_us", "face_by_identity": "identity"}  # as in schema.sql
+_CACHE_TO_SORT = -8192  # KiB; with more, one thread sorts a million rows in one run
 _NO_TIME = np.iinfo(np.int64).min
 
 
@@ -67,36 +68,24 @@ class FaceTable:
         ndarray of int64, shape (n_rows,)
             The row numbers in the table; for new faces also their `face_id`.
         """
-        n_rows = len(rows)
-        columns: dict[str, list[Any]] = {
-            "row_number": rows["row_number"].tolist(),
-            "sort_us": rows["sort_us"].tolist(),
-            "lap_id": self._laps.numbers({"lap": rows["lap"]}).tolist(),
-            "hand_id": self._hands.numbers(self._shared(rows, HAND)).tolist(),
-            "job_id": self._jobs.numbers(self._shared(rows, JOB)).tolist(),
-            "identity": identity.tolist(),
-            "content": content.tolist(),
-        }
-        if face_id is not None and version is not None:
-            columns |= {"face_id": face_id.tolist(), "version": version.tolist()}
-        for name in _PLAIN[1:]:
-            said = _said(rows[name])
-            if said is not None:
-                columns[name] = said
+        return self.write(ready_faces(rows, identity=identity, content=content, face_id=face_id, version=version))
+
+    def write(self, ready: ReadyFaces) -> Ids:
+        """Write rows made ready by `ready_faces`; result as of `add`."""
+        columns = dict(ready.columns)
+        for name, words in (("lap", self._laps), ("hand", self._hands), ("job", self._jobs)):
+            columns[f"{name}_id"] = words.numbers(ready.shared[name]).tolist()
         for name in CHARACTERISTICS:
-            numbers = self._reading_numbers(rows, name)
-            if numbers is not None:
-                columns[f"{name}_id"] = numbers
-        intakes = rows["intake_id"].unique().tolist()
-        constant = len(intakes) == 1
-        if not constant:
-            columns["intake_id"] = rows["intake_id"].tolist()
-        names = [*columns, "intake_id"] if constant else [*columns]
-        values = ["?"] * len(columns) + ([str(int(intakes[0]))] if constant else [])
+            if name in ready.shared:
+                numbers = self._readings.numbers(ready.shared[name])
+                plain: list[Any] = numbers.tolist()
+                columns[f"{name}_id"] = [None if n < 0 else n for n in plain] if numbers.min() < 0 else plain
+        names = [*columns, *ready.constants]
+        values = ["?"] * len(columns) + [str(value) for value in ready.constants.values()]
         first = int(self._connection.execute("SELECT coalesce(max(row_id), 0) + 1 FROM face").fetchone()[0])
         insert = f"INSERT INTO face ({', '.join(names)}) VALUES "
-        self._write(insert, f"({', '.join(values)})", [*columns.values()], n_rows)
-        return np.arange(first, first + n_rows, dtype=np.int64)
+        self._write(insert, f"({', '.join(values)})", [*columns.values()], ready.n_rows)
+        return np.arange(first, first + ready.n_rows, dtype=np.int64)
 
     def _write(self, insert: str, row: str, columns: list[list[Any]], n_rows: int) -> None:
         """Write many rows by each statement: cheaper than one by one, and other threads run meanwhile."""
@@ -114,9 +103,14 @@ class FaceTable:
             self._connection.execute(f"DROP INDEX {name}")
 
     def build_indices(self) -> None:
-        """Put back what `drop_indices` took off."""
+        """Put back what `drop_indices` took off; runs that outgrow a small cache are sorted by threads beside it."""
+        (cache,) = self._connection.execute("PRAGMA cache_size").fetchone()
+        for pragma in (f"cache_size = {_CACHE_TO_SORT}", "threads = 2"):
+            self._connection.execute(f"PRAGMA {pragma}")
         for name, columns in _INDICES.items():
             self._connection.execute(f"CREATE INDEX {name} ON face ({columns})")
+        for pragma in (f"cache_size = {cache}", "threads = 0"):
+            self._connection.execute(f"PRAGMA {pragma}")
 
     def current(
         self, *, lap: str | None, part: str | None, last: int | None, since_us: int | None, until_us: int | None
@@ -184,28 +178,13 @@ class FaceTable:
         ids = [row[0] for row in self._connection.execute(sql, (face_id, face_id))]
         return self.rows(np.array(ids, dtype=np.int64))
 
-    def _shared(self, rows: pd.DataFrame, columns: dict[str, str]) -> dict[str, Any]:
-        return {name: rows["time_utc"].notna() if name == "has_utc" else rows[name] for name in columns}
-
-    def _reading_numbers(self, rows: pd.DataFrame, name: str) -> list[Any] | None:
-        low = rows[f"{name}_low_um"].to_numpy()
-        measured = ~np.isnan(low)
-        if not measured.any():
-            return None
-        reading = {what: rows[f"{name}_{what}"] for what in READING}
-        if measured.all():
-            return list(self._readings.numbers(reading).tolist())
-        out = np.full(len(rows), None, dtype=object)
-        out[measured] = self._readings.numbers({what: values[measured] for what, values in reading.items()})
-        return list(out)
-
     def _frame(self, rows: list[tuple[Any, ...]]) -> pd.DataFrame:
         if not rows:
             return frame(FACES, [])
         column = list(zip(*rows, strict=True))
         integer = [np.array(column[at], dtype=np.int64) for at in (*range(1, 9), *range(15, 21))]
         face_id, version, intake_id, row_number, lap_id, hand_id, job_id, sort_us = integer[:8]
-        text = {name: texts_of(column[at]) for name, at in zip(_PLAIN[1:4], (9, 10, 11), strict=True)}
+        text = {name: texts_of(column[at]) for name, at in zip(PLAIN[1:4], (9, 10, 11), strict=True)}
         data: dict[str, Any] = {"face_id": face_id, "version": version, "intake_id": intake_id, "sort_us": sort_us}
         data |= {"row_number": row_number, **text, "note": texts_of(column[14])}
         data |= {"minutes": np.array(column[12], dtype=np.float64), "temperature_c": np.array(column[13], np.float64)}
@@ -217,16 +196,3 @@ class FaceTable:
             reading = self._readings.values(ids)
             data |= {f"{name}_{what}": values for what, values in reading.items()}
         return frame(FACES, data)
-
-
-def _said(column: "pd.Series[Any]") -> list[Any] | None:
-    """Values of a column for SQL, or None where no row says anything but the table's default."""
-    if column.dtype == "float64":
-        numbers = column.to_numpy()
-        missing = np.isnan(numbers)
-        if missing.all():
-            return None
-        plain: list[Any] = numbers.tolist()
-        return [None if gone else value for gone, value in zip(missing, plain, strict=True)] if missing.any() else plain
-    values = listed(column)
-    return values if any(values) else None

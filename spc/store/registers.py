@@ -94,9 +94,9 @@ class Registers:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 self._forget()
-                raise
                 if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY:
                     raise StoreError(_READ_ONLY) from None
+                raise
 
     def _newest_row(self, table: str) -> int:
         return int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import coded, texts_of
 
-__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Words"]
+__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Combined", "Words", "combined"]
 
 Ids = NDArray[np.int64]
 
@@ -58,6 +58,50 @@ class _Held:
     columns: dict[str, Any]  # arrays of shape (n + 1,), the value of nothing last
 
 
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """Values that rows share: the different ones, and which of them each row has."""
+
+    distinct: list[tuple[Any, ...]]
+    which: Ids  # shape (n_rows,), -1 = none of them
+
+
+def combined(values: "Mapping[str, pd.Series[Any]]", columns: Mapping[str, str]) -> Combined:
+    """
+    Find the different rows of some columns.
+
+    Parameters
+    ----------
+    values : mapping of str to pandas.Series, each of shape (n_rows,)
+    columns : mapping of str to str
+        The columns of the table, such as `HAND`, with their types.
+
+    Returns
+    -------
+    Combined
+    """
+    n_rows = len(next(iter(values.values())))
+    if n_rows <= _FEW:
+        rows = list(zip(*(_plain(values[name], kind) for name, kind in columns.items()), strict=True))
+        place: dict[tuple[Any, ...], int] = {}
+        which = np.array([place.setdefault(row, len(place)) for row in rows], dtype=np.int64)
+        return Combined(list(place), which)
+    codes: Ids | None = None
+    for name, kind in columns.items():
+        column = values[name]
+        code, uniques = coded(column.fillna(_UNKNOWN) if kind == "float64" and name not in _ALWAYS_KNOWN else column)
+        if codes is None:
+            codes = code
+        elif len(uniques) > 1:
+            codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64, copy=False)
+    assert codes is not None  # every table of shared values has columns
+    which, found = pd.factorize(codes)
+    first = np.empty(len(found), dtype=np.int64)
+    first[which[::-1]] = np.arange(n_rows - 1, -1, -1)  # of rows with one number the first is written last
+    distinct = [_plain(values[name].iloc[first], kind) for name, kind in columns.items()]
+    return Combined(list(zip(*distinct, strict=True)), which.astype(np.int64, copy=False))
+
+
 class Words:
     """The numbers of the rows of one table of shared values, new rows added as they come."""
 
@@ -78,29 +122,10 @@ class Words:
         self._seen.clear()
         self._held = None
 
-    def numbers(self, values: "Mapping[str, pd.Series[Any]]") -> Ids:
-        """Find the number of each row of `values` (column -> series of one length); write the rows that are new."""
-        n_rows = len(next(iter(values.values())))
-        if n_rows <= _FEW:
-            columns = [_plain(values[name], kind) for name, kind in self._columns.items()]
-            return np.array([self._number(row) for row in zip(*columns, strict=True)], dtype=np.int64)
-        codes: Ids | None = None
-        for name, kind in self._columns.items():
-            column = values[name]
-            code, uniques = coded(
-                column.fillna(_UNKNOWN) if kind == "float64" and name not in _ALWAYS_KNOWN else column
-            )
-            if codes is None:
-                codes = code
-            elif len(uniques) > 1:
-                codes = pd.factorize(codes * len(uniques) + code)[0].astype(np.int64, copy=False)
-        assert codes is not None  # every table of shared values has columns
-        inverse, found = pd.factorize(codes)
-        first = np.empty(len(found), dtype=np.int64)
-        first[inverse[::-1]] = np.arange(n_rows - 1, -1, -1)  # of rows with one number the first is written last
-        distinct = [_plain(values[name].iloc[first], kind) for name, kind in self._columns.items()]
-        numbers = np.array([self._number(row) for row in zip(*distinct, strict=True)], dtype=np.int64)
-        return numbers[inverse]
+    def numbers(self, words: Combined) -> Ids:
+        """Find the number of each row's words, -1 where it has none; write the words that are new."""
+        numbers = np.array([*(self._number(row) for row in words.distinct), -1], dtype=np.int64)
+        return numbers[words.which]
 
     def values(self, ids: Ids) -> dict[str, Any]:
         """

@@ -147,6 +147,15 @@ def test_cells_that_say_nothing():
     assert row_of({"flatness um": "2 bands", "lamp": "Na"}).lamp == "sodium"
 
 
+def test_a_line_of_totals_does_not_make_the_readings_look_finer():
+    log = read("lap,flatness um\nA,0.3\nA,0.4\n,0.35\n")
+    assert "flatness: reading step 0.1 um, the finest typed in this column" in log.remarks
+    assert log.rows["outcome"].tolist() == ["face", "face", "quarantine"]
+    assert log.rows["flatness_high_um"].iloc[0] == pytest.approx(0.35)
+    alone = read("lap,flatness um\n,0.35\n")  # nothing better shows it
+    assert "flatness: reading step 0.01 um, the finest typed in this column" in alone.remarks
+
+
 def test_step_is_the_finest_typed_and_is_said():
     log = read("lap,flatness helium bands\nA,1\nA,1½\nA,<0.5\nA,0\n")
     assert "flatness: reading step 0.5 band, the finest typed in this column" in log.remarks

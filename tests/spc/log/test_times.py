@@ -83,6 +83,27 @@ def test_stated_forms():
     assert "is no date and time" in parsed("44197.5").faults[0]
 
 
+@pytest.mark.parametrize("text, form", [("44197.5", "excel serial"), ("1736935200", "unix seconds"),
+                                        ("1736935200123", "unix milliseconds")])  # fmt: skip
+def test_counts_since_some_day_are_never_guessed_and_the_cure_is_named(text, form):
+    found = parsed(text)
+    assert found.wall_us[0] == NO_TIME
+    assert found.faults[0].endswith(f"""; if it is one, state format = "{form}" for the time in the column map""")
+    assert parsed(text, time_format=form).faults[0] == ""
+
+
+def test_counts_since_1970_are_utc():
+    # The standard library's own reading of the same counts.
+    for text, form, second in (("1736935200.25", "unix seconds", 1736935200.25),
+                               ("1736935200123", "unix milliseconds", 1736935200.123)):  # fmt: skip
+        found = parsed(text, time_format=form)
+        assert found.offset_min[0] == 0 and not found.dated_only[0]
+        assert EPOCH + timedelta(microseconds=int(found.wall_us[0])) == datetime.fromtimestamp(second, UTC).replace(
+            tzinfo=None
+        )
+    assert "does not fit the stated format" in parsed("1736935200123", time_format="unix seconds").faults[0]
+
+
 @given(
     st.datetimes(datetime(2000, 1, 1), datetime(2037, 12, 30)),
     st.sampled_from(["Europe/Vienna", "America/New_York", "UTC"]),

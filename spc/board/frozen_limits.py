@@ -133,6 +133,7 @@ def freeze_limits(
     excluded: Mapping[int, str] | None = None,
     knowingly: bool = False,
     valid_from_us: int | None = None,
+    guarantee: bool = False,
 ) -> Freezing:
     """Analyse a closed list of faces and freeze its limits as a new revision.
 
@@ -152,6 +153,8 @@ def freeze_limits(
         Freeze although the analysis has doubts; they are kept with the revision.
     valid_from_us : int, optional
         Default: just after the last face of the list for a first revision, just after the newest face for a later one.
+    guarantee : bool
+        Widen the limit; see `spc.chart.baseline.analyse`.
 
     Returns
     -------
@@ -175,7 +178,9 @@ def freeze_limits(
     if last is not None:
         keep &= np.cumsum(keep[::-1])[::-1] <= last
     listed = stream.where(keep)
-    analysis = analyse(listed, rules_of(budget_of_cell(store, settings)), excluded=excluded, redrawn=REDRAWN)
+    analysis = analyse(
+        listed, rules_of(budget_of_cell(store, settings)), excluded=excluded, redrawn=REDRAWN, guarantee=guarantee
+    )
     if analysis.model is None:
         return Freezing("refused", analysis, 0, "", analysis.sentence)
     if analysis.status == "doubtful" and not knowingly:

@@ -18,9 +18,12 @@ from numpy.typing import NDArray
 from spc.chart.change_point import MOST, change_point
 from spc.chart.norm import Norm, growth_of, part_factors_of, scored
 from spc.chart.outliers import find_outliers
+from spc.chart.rule_beside_pair import pair_run_length
 from spc.chart.stream import SIGNS, Stream
 from spc.model.autocorrelation import SerialCorrelation, serial_correlation
+from spc.model.bounds import bound, quantile_target
 from spc.model.interval_fit import IntervalFit, choose_family, fit_intervals
+from spc.model.probability_limit import GUARANTEE_LEVEL, GUARANTEE_RATIO
 
 __all__ = [
     "FEWEST",
@@ -100,7 +103,12 @@ class Analysis:
 
 
 def analyse(
-    stream: Stream, rules: RulesInUse, *, excluded: Mapping[int, str] | None = None, redrawn: int = 0
+    stream: Stream,
+    rules: RulesInUse,
+    *,
+    excluded: Mapping[int, str] | None = None,
+    redrawn: int = 0,
+    guarantee: bool = False,
 ) -> Analysis:
     """Analyse a closed list of readings and work out what would be frozen.
 
@@ -114,6 +122,9 @@ def analyse(
         Readings left out; each needs a cause in words.
     redrawn : int, default 0
         Lists drawn from the fitted law to say how far the luck of one moves the true rate; `REDRAWN` is enough.
+    guarantee : bool, default False
+        Widen the limit so that 9 of 10 such lists keep the true rate within 1.2 times the one set; the drifting
+        average keeps its width. Only where larger readings are worse.
 
     Returns
     -------
@@ -176,6 +187,9 @@ def analyse(
         )
     if len(used) < FEW:
         remarks.append(f"{len(used)} readings know the limits loosely; from {FEW} on they settle")
+    if guarantee:
+        rules, widened = _widened(fit, rules, stream.sign)
+        remarks.append(widened)
     model = _model(used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near[1:]), redrawn)
     sentence = f"{name}, {len(used)} faces of {stream.lap}: limit {model.limit:.3g} {SIGNS[stream.sign].unit}" + (
         " at age 0, growing with it" if growth else ""
@@ -250,6 +264,31 @@ def _model(
         used.lap, used.sign, norm, rules, tuple(used.face_id.tolist()), excluded, step, limit, attained, true, middle,
         one, near, int(used.sort_us.max()), fingerprint_of(used),
     )  # fmt: skip
+
+
+def _widened(fit: IntervalFit, rules: RulesInUse, sign: str) -> tuple[RulesInUse, str]:
+    """Set the limit at an upper bound of its own place, and work out what the two rules do together then."""
+    from scipy.special import ndtri
+
+    if SIGNS[sign].side != "upper":
+        raise ValueError(f"`guarantee` goes with signs of which more is worse, got {sign}; leave it out")
+    limit = bound(fit, quantile_target(GUARANTEE_RATIO * rules.alpha), level=GUARANTEE_LEVEL).high
+    alpha = float(fit.sf(limit)) if math.isfinite(limit) else 0.0
+    if not 0.0 < alpha <= rules.alpha:
+        return rules, "the list is too short or too coarse to guarantee a rate; the limit is the plain one"
+    limit_z = -float(ndtri(alpha))
+
+    def run(shift: float) -> float:
+        return pair_run_length(
+            limit_z=limit_z, weight=rules.weight, average_limit_z=rules.average_limit_z, sides="upper", shift_sd=shift
+        )
+
+    between, one, two = run(0.0), run(1.0), run(2.0)
+    words = (
+        f"the limit is widened: for {GUARANTEE_LEVEL:.0%} of such lists its true rate is at most {GUARANTEE_RATIO} "
+        f"times 1 in {1 / rules.alpha:,.0f}"
+    )
+    return replace(rules, alpha=alpha, points_between=between, sees_one_sd=one, sees_two_sd=two), words
 
 
 def _true_alpha(law: IntervalFit, alpha: float, upper: bool, n: int, step: float, redrawn: int) -> tuple[float, ...]:

@@ -38,6 +38,7 @@ def command() -> None:
 )
 @click.option("--valid-from", default="", help="Moment from which the revision judges, ISO; default at once.")
 @click.option("--knowingly", is_flag=True, help="Freeze although the list raises doubts; they are kept with it.")
+@click.option("--guarantee", is_flag=True, help="Widen the limit: 9 of 10 such lists keep its rate within 1.2 times.")
 @click.option("--who", required=True, help="Who freezes.")
 @click.option("--why", required=True, help="Why.")
 @common_options
@@ -52,6 +53,7 @@ def freeze(
     left_out: tuple[str, ...],
     valid_from: str,
     knowingly: bool,
+    guarantee: bool,
     who: str,
     why: str,
 ) -> int:
@@ -77,6 +79,7 @@ def freeze(
             excluded=dict(_face_and_cause(text) for text in left_out),
             knowingly=knowingly,
             valid_from_us=moment(valid_from),
+            guarantee=guarantee,
         )
     if done.status == "refused":
         raise ValueError(done.sentence)

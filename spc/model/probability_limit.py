@@ -15,7 +15,7 @@ from spc.model.interval_fit import FamilyChoice, IntervalFit
 from spc.model.likelihood import Cells, fit_cells
 from spc.model.simulate import draw_counts, reading_rule
 
-__all__ = ["ProbabilityLimit", "attained_rate", "probability_limit"]
+__all__ = ["GUARANTEE_LEVEL", "GUARANTEE_RATIO", "ProbabilityLimit", "attained_rate", "probability_limit"]
 
 GUARANTEE_RATIO = 1.2  # widened limits keep the true rate within this multiple of the nominal one ...
 GUARANTEE_LEVEL = 0.9  # ... for this share of baselines

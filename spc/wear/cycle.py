@@ -137,9 +137,9 @@ def removed_um(faces: pd.DataFrame) -> NDArray[np.float64]:
     names = ("thickness_before_low_um", "thickness_before_high_um", "thickness_low_um", "thickness_high_um")
     if not set(names) <= set(faces.columns):
         return np.full(len(faces), np.nan)
-    before_low, before_high, low, high = (faces[name].to_numpy(np.float64) for name in names)
-    removed = (before_low + before_high) / 2 - (low + high) / 2
-    return np.where(np.isfinite(removed), removed, np.nan)
+    ends = (faces[name].to_numpy(np.float64) for name in names)
+    before_low, before_high, low, high = (np.where(np.isfinite(end), end, np.nan) for end in ends)
+    return np.asarray((before_low + before_high) / 2 - (low + high) / 2, dtype=np.float64)
 
 
 def _marks(layout: EventOrder, effect: str, n: int) -> NDArray[np.bool_]:

@@ -180,3 +180,16 @@ def test_moments():
 def test_an_empty_store_has_no_budget(tmp_path):
     with Store.open(tmp_path / "empty.db") as empty:
         assert budget_of_cell(empty, SITE).status == "no points"
+
+
+def test_a_guaranteed_limit_is_wider_and_says_what_it_then_does(store):
+    plain = freeze(store, sign="flatness", knowingly=True).analysis.model
+    done = freeze(store, sign="flatness", knowingly=True, guarantee=True, why="wider", until_us=BASELINE_END)
+    wide = done.analysis.model
+    assert wide.limit > plain.limit and wide.rules.alpha < plain.rules.alpha
+    assert wide.limit == pytest.approx(wide.norm.law().isf(wide.rules.alpha))
+    assert wide.rules.points_between > plain.rules.points_between
+    assert wide.rules.sees_two_sd >= plain.rules.sees_two_sd
+    assert "the limit is widened: for 90% of such lists" in " ".join(done.analysis.remarks)
+    with pytest.raises(ValueError, match="`guarantee` goes with signs of which more is worse"):
+        freeze(store, sign="removal rate", guarantee=True, knowingly=True)

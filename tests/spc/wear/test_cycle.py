@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spc.wear.cycle import AGE_COLUMNS, number_cycles
+from spc.wear.cycle import AGE_COLUMNS, number_cycles, removed_um
 from spc.wear.cycle_table import list_cycles
 from spc.wear.event_order import EVENT_EFFECTS
 from spc.wear.log_remarks import log_remarks
@@ -218,3 +218,13 @@ def test_refuses_what_it_does_not_know():
         number_cycles(faces.drop(columns="part"), events_frame([]))
     with pytest.raises(ValueError, match=r"`events` must hold only events of .* got polished"):
         number_cycles(faces, events_frame([{"event": "polished", "sort_us": hours(0)}]))
+
+
+def test_thickness_that_is_open_above_removes_an_unknown_amount():
+    rows = [{"sort_us": hours(i), "minutes": 2.0} for i in range(3)]
+    faces = faces_frame(rows).assign(
+        thickness_before_low_um=[2.0, 12.0, 12.0], thickness_before_high_um=[np.inf, 12.0, 12.0],
+        thickness_low_um=[2.0, 2.0, 2.0], thickness_high_um=[np.inf, 2.0, np.inf],
+    )  # fmt: skip
+    assert removed_um(faces)[1] == 10.0
+    assert np.isnan(removed_um(faces)[[0, 2]]).all()

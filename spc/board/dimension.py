@@ -16,7 +16,7 @@ from spc.board.cell_view import CellView
 from spc.board.chart_made import seen
 from spc.capability.dimension_index import LEAST_PHI, DimensionIndex, dimension_index
 from spc.chart.individuals import individuals_chart
-from spc.chart.phi_aware import dependent_chart, dependent_run_length
+from spc.chart.phi_aware import PHI_MOST, dependent_chart, dependent_run_length
 from spc.chart.result import Chart, unable
 from spc.chart.rules import RULES
 from spc.chart.run_length import rule_run_length
@@ -110,6 +110,12 @@ def chart_dimension(view: CellView, lap: str, characteristic: str = "thickness",
             why = f"they follow each other so closely (phi {phi:.2f}) that they tell as much as about {news:.0f}; {why}"
         starts = np.zeros(min(middle.size, 1), dtype=np.intp)
         chart = unable("individuals", "too few", why, middle, method="none", n=middle.size, starts=starts)
+    elif abs(phi) >= PHI_MOST:
+        why = (
+            f"neighbours follow each other almost exactly (phi {phi:.3f}): a trend or a see-saw, to be taken out first"
+        )
+        starts = np.zeros(1, dtype=np.intp)
+        chart = unable("individuals", "refused", why, middle, method="none", n=middle.size, starts=starts)
     elif phi:
         chart = dependent_chart(middle, phi=phi, centre=after.mean, sigma=after.sd, segments=cycle)
     else:

@@ -30,7 +30,8 @@ Array = NDArray[np.float64]
 
 WEIGHT = 0.2  # newest point of the drifting average: near the best for a shift of 1 sd (Lucas and Saccucci 1990)
 ROOM_SHARE = 0.1  # of the budget, kept for the room alarm [our choice]
-FEWEST_POINTS = 20.0  # points between false calls below which a budget is no budget
+FEWEST_POINTS = 20.0  # points between false calls that limits can be set for
+LEAST_BETWEEN = 100.0  # points between false calls that a chart keeps whatever the budget allows [our choice]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ class ChartWidths:
 class BudgetPlan:
     """What one false-call budget means for the charts of the cell."""
 
-    status: str  # 'ok', 'too tight' (not even one point a chart) or 'no points'
+    status: str  # 'ok' or 'no points'
     false_calls_per_week: float  # as asked
     charts: int
     points_per_week: float  # all charts
@@ -113,7 +114,8 @@ def plan_budget(
     Notes
     -----
     Every point is as likely as any other to call falsely, so a busy chart spends more of the budget than a quiet one
-    and all have the same width. A tenth of the budget is kept for the room alarm. The figures hold for independent
+    and all have the same width. A cell of few points does not use its budget up: each chart keeps at least 100 points
+    between false calls. A tenth of the budget is kept for the room alarm. The figures hold for independent
     points whose law is known; limits from few faces, or faces that take after each other, call more often, stepped
     readings less often.
     """
@@ -135,13 +137,7 @@ def plan_budget(
             "no points", false_calls_per_week, 0, 0.0, math.inf, room_alpha, tests, None, math.nan,
             "No readings of a charted sign a week, so no charts to set.",
         )  # fmt: skip
-    between = total / left
-    if between < FEWEST_POINTS:
-        return BudgetPlan(
-            "too tight", false_calls_per_week, charts, total, between, room_alpha, tests, None, math.nan,
-            f"{false_calls_per_week:g} false calls a week on {total:g} points is more than one in "
-            f"{FEWEST_POINTS:g}: at that rate a chart says nothing. Ask for fewer.",
-        )  # fmt: skip
+    between = max(total / left, LEAST_BETWEEN)
     widths = widths_for(between, side=side, weight=weight)
     expected = total / widths.points_between + room_alpha * tests
     sentence = (

@@ -78,9 +78,14 @@ def test_a_larger_budget_sees_sooner():
 
 def test_says_when_there_is_no_budget_to_set():
     assert plan_budget([]).status == "no points"
-    tight = plan_budget([10.0], false_calls_per_week=5.0)
-    assert tight.status == "too tight"
-    assert "Ask for fewer" in tight.sentence
+
+
+def test_a_cell_of_few_points_has_charts_that_do_not_use_the_budget_up():
+    for budget in (1.0, 5.0):
+        small = plan_budget([10.0], false_calls_per_week=budget)
+        assert small.status == "ok" and small.widths is not None
+        assert 100 <= small.widths.points_between < 110
+        assert small.expected_per_week < budget
 
 
 def test_combined_p_of_equal_values_is_that_value():  # identity of the Cauchy combination

@@ -83,7 +83,9 @@ def _set(sheet: Sheet, content: Content) -> None:
 
 def _section(sheet: Sheet, section: Section, locale: Locale) -> None:
     sheet.gap(3.0)
-    sheet.need(42.0 * sheet.scale)
+    first = section.blocks[0] if section.blocks else None
+    rows = len(first.rows) if isinstance(first, Table) and not first.dense else 0
+    sheet.need(min(42.0 + 6.0 * rows, _KEPT_WHOLE_MM + 20.0) * sheet.scale)  # a heading is never left alone
     sheet.paragraph(section.title, 12, "B", after_mm=0.6)
     sheet.rule(weight_mm=0.4)
     sheet.gap(2.2)

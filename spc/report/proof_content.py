@@ -88,23 +88,27 @@ def _components(proof: StudyProof, say: Voice) -> list[Block]:
     anova = {c.name: c for c in found.anova.components} if found.anova is not None else {}
     if not reml and not anova:
         return []
+    roads = [(name, road) for name, road in (("REML", reml), ("ANOVA", anova)) if road]
     rows: list[tuple[Cell, ...]] = []
-    for name in dict.fromkeys([*reml, *anova]):
-        cells: list[Cell] = [name]
-        for road in (reml, anova):
-            one = road.get(name)
+    for part in dict.fromkeys([*reml, *anova]):
+        cells: list[Cell] = [part]
+        for _, road in roads:
+            one = road.get(part)
             sizes = (one.sd, one.low_sd, one.high_sd) if one is not None else (math.nan,) * 3
             cells += [say.unit.of(size) if not math.isnan(size) else None for size in sizes]
         rows.append(tuple(cells))
-    heads = ("REML", "from", "to", "ANOVA", "from, ANOVA", "to, ANOVA")
+    heads = [head for name, _ in roads for head in (name, f"from, {name}", f"to, {name}")]
+    words = {
+        "REML": "REML: restricted maximum likelihood, profile intervals.",
+        "ANOVA": "ANOVA: mean squares of the readings that fill every cell alike.",
+    }
     return [
         Table(
             "gauge parts",
-            "Parts of the spread of the readings as written, by two roads",
+            "Parts of the spread of the readings as written" + (", by two roads" if len(roads) > 1 else ""),
             (Column("Part", width=1.6), *(_sized(head, say) for head in heads)),
             tuple(rows),
-            note="REML: restricted maximum likelihood, profile intervals. ANOVA: mean squares of the readings that "
-            "fill every cell alike. Standard deviations.",
+            note=" ".join([*(words[name] for name, _ in roads), "Standard deviations."]),
         )
     ]
 

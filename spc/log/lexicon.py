@@ -61,19 +61,20 @@ LENGTH_FIELDS: tuple[str, ...] = (*READINGS, "before", "after", "removed")
 
 _WORDS: dict[str, str] = {}
 for _field, _phrases in {
-    "operator": "operator|op|operator id|operator name|who|lapper|worker|bediener|werker|mitarbeiter|prüfer|läpper|"
+    "operator": "operator|op|operator id|operator name|operator initials|initials|who|lapper|lapped by|read by|"
+    "measured by|worker|technician|tech|inspector|bediener|werker|mitarbeiter|prüfer|läpper|"
     "bearbeiter|opérateur|operateur|opérateur id",
     "lap": "lap|lap id|lap no|lap name|lap number|plate|lap plate|läppscheibe|läppplatte|lappscheibe|scheibe|platte|"
     "läppwerkzeug|rodoir|plateau|plateau de rodage|disque",
     "grit": "grit|grit size|abrasive grit|grain|grain size|körnung|koernung|korn|korngröße|grit to|new grit|"
     "granulométrie|granulometrie|taille de grain|grit used",
-    "minutes": "minutes|min|mins|lapping time|lap time|minutes on lap|duration|time on lap|lapping minutes|lap minutes|"
-    "läppzeit|laeppzeit|dauer|läppdauer|minuten|durée|duree|temps de rodage|temps rodage",
+    "minutes": "minutes|min|mins|lapping time|lap time|run time|minutes on lap|duration|time on lap|lapping minutes|"
+    "lap minutes|läppzeit|laeppzeit|dauer|läppdauer|minuten|durée|duree|temps de rodage|temps rodage",
     "flatness": "flatness|flat|flatness reading|measured flatness|ebenheit|ebenheitsabweichung|planheit|planéité|"
     "planeite|défaut de planéité|bands|fringes|streifen|bandes|franges|light bands",
     "finish": "finish|ra|roughness|surface finish|surface roughness|finish ra|rauheit|rauhigkeit|oberfläche|"
     "mittenrauwert|rugosité|rugosite|état de surface|roughness ra|rauheit ra|rugosité ra|ra value",
-    "time": "time|timestamp|datetime|date time|time stamp|read time|time read|measured at|when|start|start time|"
+    "time": "time|timestamp|ts|datetime|date time|time stamp|read time|time read|measured at|when|start|start time|"
     "time start|lapped at|zeit|zeitstempel|zeitpunkt|uhrzeit|datum uhrzeit|messzeit|beginn|startzeit|heure|"
     "date heure|horodatage|début|heure début|time of reading",
     "time_end": "end|end time|time end|finished|finish time|stop|ende|endzeit|fin|heure fin",
@@ -200,12 +201,15 @@ def _qualified(field: str, rest: str, phrase: str) -> HeaderMeaning | None:
     if field in LENGTH_FIELDS or field in ("cutoff", "from_mm", "to_mm"):
         if field == "flatness" and _unit(phrase) == "band":
             unit = "band"
-        words = rest.split()
+        words = [w for w in re.split(r"[\s,;]+", rest) if w and not (field == "finish" and w == "ra")]
+        if len(words) > 1 and words[0] in ("in", "en") and _unit(words[1]):
+            del words[0]  # "in um": the word, not the inch
         while words:
             for size in (3, 2, 1):
                 part = " ".join(words[:size])
-                if len(words) >= size and not unit and _unit(part):
-                    unit, words = _unit(part), words[size:]
+                found = _unit(part) or _unit(part.replace(" ", "-"))
+                if len(words) >= size and not unit and found:
+                    unit, words = found, words[size:]
                     break
                 if len(words) >= size and not lamp_name and _lamp(part):
                     lamp_name, words = _lamp(part), words[size:]

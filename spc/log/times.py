@@ -13,6 +13,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from spc.log.coded import Coded
+from spc.log.date_order import DASHED_SHORT, DOTTED, LONG_YEAR, SLASHED_SHORT, decide_order
 
 __all__ = ["NO_TIME", "TOO_FAR_MIN", "Times", "parse_times", "shifts_of", "to_utc"]
 
@@ -112,7 +113,7 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
                 continue
             _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[members], shape))
             known[rows] = True
-    remark = _decide_order(part, open_order, known, faults, texts, date_order)
+    remark = decide_order(part, open_order, known, faults, texts, date_order)
     wall = _assemble(part, known, faults, texts)
     return Times(wall, offset, dated_only, faults, remark)
 
@@ -261,7 +262,8 @@ def _fill(
     if groups.get("mon"):
         part["M"][rows] = _MONTHS[groups["mon"]]
     if groups.get("a"):
-        open_order[rows] = 2 if groups["sep"] == "." else 1
+        kinds = (DASHED_SHORT if groups["sep"] == "-" else SLASHED_SHORT) if len(groups["y"]) == 2 else LONG_YEAR
+        open_order[rows] = DOTTED if groups["sep"] == "." else kinds
     dated_only[rows] = groups["h"] is None
     for key in ("h", "m", "s"):
         if groups[key]:
@@ -279,44 +281,6 @@ def _fill(
         minutes = read(match.span("zh")) * 60 + past_hour
         offset[rows] = minutes if groups["zs"] == "+" else -minutes
         part["h"][rows] = np.where((minutes >= TOO_FAR_MIN) | (past_hour > 59), 99, part["h"][rows])  # no such zone
-
-
-def _decide_order(
-    part: dict[str, NDArray[Any]], open_order: NDArray[np.int8], known: NDArray[np.bool_], faults: list[str],
-    texts: pa.Array, date_order: str,
-) -> str:  # fmt: skip
-    """Put day and month in place; where nothing decides them, fault the text."""
-    if not open_order.any():
-        return ""
-    a, b = part["a"], part["b"]
-    dotted, slashed = open_order == 2, open_order == 1
-    day_first, month_first = slashed & (a > 12) & (b <= 12), slashed & (b > 12) & (a <= 12)
-    remark = "dates with dots are day first" if dotted.any() else ""
-    order = date_order if date_order in ("dmy", "mdy") else ""
-    if slashed.any() and not order:
-        if day_first.any() != month_first.any():
-            order = "dmy" if day_first.any() else "mdy"
-            sample = texts[int(np.flatnonzero(day_first if day_first.any() else month_first)[0])].as_py()
-            remark = f"dates are {'day' if order == 'dmy' else 'month'} first: {sample} proves it"
-        elif day_first.any():
-            remark = "dates come day first and month first in this file; only those that can be read one way are taken"
-    # A date that only one order makes possible is taken as that where nothing is stated.
-    first = dotted | (slashed & ((order == "dmy") | ((order == "") & day_first)))
-    second = slashed & ((order == "mdy") | ((order == "") & month_first))
-    part["D"][first], part["M"][first] = a[first], b[first]
-    part["D"][second], part["M"][second] = b[second], a[second]
-    same = slashed & ~first & ~second & (a == b)
-    part["D"][same], part["M"][same] = a[same], b[same]
-    for row in np.flatnonzero(slashed & ~first & ~second & ~same).tolist():
-        text = texts[row].as_py()
-        possible = 1 <= a[row] <= 31 and 1 <= b[row] <= 31 and min(a[row], b[row]) <= 12
-        faults[row] = (
-            f"could be day first or month first: {text!r}; set date_order in the settings or the column map"
-            if possible
-            else f"is no possible date: {text!r}"
-        )
-        known[row] = False
-    return remark
 
 
 def _assemble(

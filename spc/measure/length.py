@@ -55,7 +55,8 @@ _UNIT_WORDS: dict[str, str] = {}
 for _unit, _words in {
     "um": "um µ mic mics micron microns micrometre micrometres micrometer micrometers mikrometer mikron micromètre "
     "micromètres µm",
-    "uin": 'uin µin µ" u" uinch µinch microinch microinches micro-inch micro-inches micro-in mikrozoll micropouce '
+    "uin": 'uin µin µ" u" uinch µinch microinch microinches micro-inch micro-inches micro-in u-inch µ-inch u-in '
+    "µ-in mikrozoll micropouce "
     "micropouces µzoll",
     "nm": "nm nanometre nanometres nanometer nanometers nanomètre nanomètres",
     "mm": "mm millimetre millimetres millimeter millimeters millimètre millimètres",

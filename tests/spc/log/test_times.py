@@ -83,6 +83,21 @@ def test_stated_forms():
     assert "is no date and time" in parsed("44197.5").faults[0]
 
 
+def test_a_short_year_between_dashes_may_stand_in_front():
+    def read(*texts, order=""):
+        found = parsed(*texts, date_order=order)
+        return [str(day) for day in found.wall_us[: len(texts)].view("M8[us]").astype("M8[D]")], found
+
+    asked, found = read("25-05-13 10:00")
+    assert asked == ["NaT"] and "could have the day or the year in front: '25-05-13 10:00'" in found.faults[0]
+    days, found = read("25-05-13", "25-05-14", "25-06-02")
+    assert days == ["2025-05-13", "2025-05-14", "2025-06-02"] and "year first" in found.remark
+    assert read("13-05-25", "14-05-25", "02-06-25")[0] == ["2025-05-13", "2025-05-14", "2025-06-02"]
+    assert read("13-05-25", order="dmy")[0] == ["2025-05-13"]
+    assert read("25-05-13", "25/05/13", order="ymd")[0] == ["2025-05-13", "2025-05-13"]
+    assert read("13/05/25")[0] == ["2025-05-13"]
+
+
 @pytest.mark.parametrize("text, form", [("44197.5", "excel serial"), ("1736935200", "unix seconds"),
                                         ("1736935200123", "unix milliseconds")])  # fmt: skip
 def test_counts_since_some_day_are_never_guessed_and_the_cure_is_named(text, form):

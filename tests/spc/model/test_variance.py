@@ -10,11 +10,10 @@ from spc.model.variance import nested, split_variance
 
 SOURCES = Path(__file__).parents[2] / "sources"
 
-# Dyestuff: Davies (1947), yields of 6 batches x 5 samples; distributed with the R package lme4, the values are
-# those of the table. Estimates from lme4's documentation, from memory: 1764.05, 2451.25, REML criterion 319.6543.
-# Oxide: Littell et al. (1996), thickness, 8 lots x 3 wafers x 3 sites; distributed with the R package nlme. Estimates
-# from Pinheiro and Bates (2000), section 4.2.3, from memory: sd 11.398, 5.989, 3.545, restricted log likelihood
-# -227.011; with the source as a fixed effect 10.94954, 5.9888, 3.545341 (R output seen in a stored page).
+# Dyestuff and Oxide: where the values are from, and under what terms, is said in tests/sources/dyestuff.json and
+# oxide.json. Estimates of Dyestuff as lme4's literature prints them, from memory: 1764.05, 2451.25, REML criterion
+# 319.6543. Of Oxide from Pinheiro and Bates (2000), section 4.2.3, from memory: sd 11.398, 5.989, 3.545, restricted
+# log likelihood -227.011; with the source as a fixed effect 10.94954, 5.9888, 3.545341 (R output in a stored page).
 
 
 def sds(split):

@@ -15,6 +15,7 @@ from spc.log.gauge_table import GaugeColumns
 
 if TYPE_CHECKING:
     from spc.board.cell_view import CellView
+    from spc.board.chart_kinds import KindReport
     from spc.board.chart_signals import CellCharts
     from spc.board.dimension import DimensionChart, DimensionStudy
     from spc.board.frozen_limits import DayReplay
@@ -35,6 +36,7 @@ __all__ = [
     "gauge_heads",
     "gauge_reports",
     "kept_again",
+    "kind_of_chart",
     "kept_list",
     "planned_gauge",
     "played_day",
@@ -78,6 +80,15 @@ def all_parts(now: Snapshot) -> list[str]:
     view, _ = whole_cell(now)
     names = view.faces["part"]
     return [str(name) for name in names[names != ""].value_counts().index]
+
+
+@st.cache_data(max_entries=32, show_spinner="Drawing the chart")
+def kind_of_chart(now: Snapshot, lap: str, sign: str, part: str, kind: str, by: str) -> "KindReport":
+    """Return the readings of one lap on a chart of another kind; `part` '' = all."""
+    from spc.board.chart_kinds import chart_of_kind
+    from spc.board.chart_made import ChartOptions
+
+    return chart_of_kind(whole_cell(now)[0], lap, sign, kind, part=part, options=ChartOptions(by=by))
 
 
 @st.cache_data(max_entries=32, show_spinner=False)

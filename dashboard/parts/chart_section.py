@@ -6,6 +6,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.charts.control import control_figure, control_table
 from dashboard.parts.freeze import freeze
+from dashboard.parts.kind_section import kind_section
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
@@ -57,6 +58,7 @@ def chart_section(page: Page, lap: str, person: str) -> None:
         st.html(cards.section("Signals, newest first") + cards.sentences(newest, empty="None."))
         _rules(report)
     freeze(page, lap, str(sign), person)
+    kind_section(page, lap, str(sign), "" if part == _ALL_PARTS else part)
 
 
 def _shown_words(newest: int) -> str:

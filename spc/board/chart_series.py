@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
+from spc.board.shown_length import shown_length
 from spc.chart.stream import SIGNS, stream_of
 
 __all__ = ["CHARACTERISTICS", "ChartSeries", "GROUPINGS", "groups_of", "series_of"]
@@ -31,9 +32,9 @@ class ChartSeries:
     sign: str
     part: str  # '' = all
     words: str  # what is read, for a person
-    unit: str  # 'um', 'min' or 'um/min'
+    unit: str  # as the lap's newest face was typed: 'bands', 'um', 'uin', 'min', 'bands/min', ...
     side: str  # towards which a reading gets worse: 'upper', 'lower', or 'both' for a dimension
-    value: Array  # middle of each reading; NaN = open above
+    value: Array  # middle of each reading, in that unit; NaN = open above
     low: Array
     high: Array
     rows: pd.DataFrame  # the numbered faces behind the readings
@@ -85,6 +86,10 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "") -> ChartSe
         keep = np.isin(faces["face_id"].to_numpy(np.int64), stream.face_id)
         low, high, about = stream.low, stream.high, SIGNS[sign]
         words, unit, side, remarks = about.words, about.unit, about.side, list(stream.left_out)
+        shown = shown_length(view, lap, sign)
+        if shown is not None:
+            low, high = low / shown.um_per_unit, high / shown.um_per_unit
+            unit = shown.name + about.unit.removeprefix("um")
     else:
         known = ", ".join((*SIGNS, *CHARACTERISTICS))
         raise ValueError(f"`sign` must be one of {known}, got {sign!r}")

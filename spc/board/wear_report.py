@@ -149,9 +149,8 @@ def _sees(chart: WearChart) -> str:
         score = ((moved.value - moved.centre) - (calm.value - calm.centre)) / ((calm.upper - calm.centre) / edge)
         missed = np.prod(ndtr(edge - score[JUMP_AFTER:]) - ndtr(-edge - score[JUMP_AFTER:]))
         first = 1.0 - float(ndtr(edge - score[JUMP_AFTER]) - ndtr(-edge - score[JUMP_AFTER]))
-        parts.append(
-            f"{math.expm1(sd * chart.spread):+.0%} at once in {first:.0%}, within {SEEN_WITHIN} in {min(1 - missed, 0.99):.0%}"
-        )
+        soon = min(1.0 - float(missed), 0.99)
+        parts.append(f"{math.expm1(sd * chart.spread):+.0%} at once in {first:.0%}, within {SEEN_WITHIN} in {soon:.0%}")
     return (
         f"Sees a lasting jump that comes after {JUMP_AFTER} faces: {'; '.join(parts)} of cases, about; the line then "
         "learns the jump, and the search for a change takes over"

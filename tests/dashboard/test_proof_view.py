@@ -222,3 +222,16 @@ def test_a_dimension_is_charted_and_held_against_both_limits(limited):
     assert "performance index" in shown and "towards the lower limit" in shown and "4.990 mm to 5.012 mm" in shown
     assert len(page.get("plotly_chart")) == 1
     assert "No thickness is logged on DI-2" in text(run(lap="DI-2", section="Dimension"))
+
+
+@pytest.mark.parametrize("kind", ["individuals", "subgroup mean", "probability limit", "joint distance"])
+def test_kinds_of_chart_open_with_their_claims(kind, limited):
+    page = run(lap="CI-1", section="Chart")
+    assert "Baseline: all 12 readings" not in text(page)  # nothing is worked out before it is asked for
+    field(page, "Kind of chart").set_value(kind)
+    page.run()
+    assert not page.exception, page.exception
+    shown = text(page)
+    assert "A first look: limits from these very readings" in shown and shown.count("Method: ") == 2
+    assert shown.count("Baseline: ") == 2 and not re.search(r"\bnan\b", shown, re.IGNORECASE)
+    assert ("Sees " in shown or "sees " in shown) or "No limits: " in shown

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -138,6 +139,8 @@ def test_every_kind_says_its_method_baseline_alarms_and_what_it_sees(cell, kind)
     assert refused == (kind in ("joint distance", "joint drifting average", "scratches", "share of re-laps",
                                 "faces between re-laps"))  # fmt: skip  # the invented log has no finish, no re-laps
     assert "nan" not in done.output.lower()
+    if kind == "individuals":  # said in the unit the readings were typed in
+        assert re.search(r"Sees a lasting shift of [\d.]+ bands after", done.output)
 
 
 def test_flatness_with_finish_and_re_laps(tmp_path):

@@ -19,39 +19,38 @@ _MOST_FACES = 200  # of a lap, the latest
 
 
 def answer_questions(
-    numbered: pd.DataFrame,
-    signs: pd.DataFrame,
-    lap: str,
+    passes: str,
+    same: pd.DataFrame,
+    part: str,
     *,
+    grit: str,
     pattern: Pattern,
     diagnosis: Diagnosis,
     limit_um: float = np.nan,
 ) -> tuple[tuple[str, str], ...]:
-    """Answer the three questions for the lap's latest face.
+    """Answer the three questions for a lap's latest face.
 
     Parameters
     ----------
-    numbered : DataFrame, shape (n_faces, ...)
-        Result of `spc.wear.cycle.number_cycles`; this lap's rows are used.
-    signs : DataFrame, shape (n_faces, ...)
-        Rows of all laps from `spc.wear.signs.face_signs`.
-    lap : str
+    passes : str
+        The first answer, from `pass_to_pass`.
+    same : DataFrame, shape (n_faces, ...)
+        Rows of all laps from `spc.wear.signs.face_signs`, of that face's part number and grit.
+    part, grit : str
+        Of that face.
     pattern, diagnosis : Pattern, Diagnosis
         From `spc.board.causes` for this lap.
     limit_um : float, default NaN
-        Flatness limit of the latest face's part number, NaN = none known.
+        Flatness limit of that face's part number, NaN = none known.
 
     Returns
     -------
     tuple of (str, str)
         Question and answer.
     """
-    own = numbered[(numbered["lap"] == lap) & (numbered["kind"] == "face")]
-    part = str(own["part"].iloc[-1]) if len(own) else ""
-    grit = str(own["grit"].iloc[-1]) if len(own) else ""
     return (
-        (_PASS_QUESTION, pass_to_pass(own)),
-        (_LAP_QUESTION, which_lap_serves(signs, part, grit=grit, limit_um=limit_um)),
+        (_PASS_QUESTION, passes),
+        (_LAP_QUESTION, which_lap_serves(same, part, grit=grit, limit_um=limit_um)),
         (_CAUSE_QUESTION, what_is_it(pattern, diagnosis)),
     )
 

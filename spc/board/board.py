@@ -40,7 +40,7 @@ class Board:
         self._lock = threading.RLock()
         self._view: CellView | None = None
         self._charts: CellCharts | None = None
-        self._calls: tuple[GuardCall, ...] = ()
+        self._calls: tuple[GuardCall, ...] | None = None
         self._room: RoomAlarm | None = None
         self._laps: dict[str, LapReport] = {}
         self._digest = self._replayed_digest()
@@ -51,7 +51,6 @@ class Board:
         """Give the cell and its charts."""
         from spc.board.cell_view import look_at_cell
         from spc.board.chart_signals import chart_cell, room_alarm
-        from spc.board.guard_signals import guards_of_cell
 
         with self._lock:
             if self._view is None or self._charts is None:
@@ -60,7 +59,6 @@ class Board:
                 if self._digest != self._replayed_digest():
                     self._digest = ""  # the store has grown meanwhile: right to show, not to keep under the old name
                 self._charts = chart_cell(self._view)
-                self._calls = guards_of_cell(self._view)
                 self._room = room_alarm(self._view, self._charts)
             return self._view, self._charts
 
@@ -70,11 +68,13 @@ class Board:
             if self._shift is not None and not self._laps:
                 self._laps = {report.lap: report for report in self._shift.laps}
             if name not in self._laps:
+                from spc.board.guard_signals import guards_of_cell
                 from spc.board.lap_report import known_lap, report_of
 
                 view, charts = self.look()
                 known_lap(view, name)
-                self._laps[name] = report_of(view, charts, name, calls=self._calls, room=self._room)
+                calls = self._calls if self._calls is not None else guards_of_cell(view, lap=name)
+                self._laps[name] = report_of(view, charts, name, calls=calls, room=self._room)
             return self._laps[name]
 
     def shift(self) -> ShiftReport:
@@ -87,9 +87,11 @@ class Board:
             return self._shift
 
     def _report(self) -> ShiftReport:
+        from spc.board.guard_signals import guards_of_cell
         from spc.board.shift import shift_of
 
         view, charts = self.look()
+        self._calls = guards_of_cell(view)
         return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=self._room)
 
     def _replayed_digest(self) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -10,17 +11,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.data_health import widen_heaped
+from spc.board.lap_memo import LapMemo, memo_of
 from spc.board.recent_rows import all_events, recent_rows
 from spc.settings import Settings
 from spc.store.registers import Baseline
 from spc.store.store import Store
-from spc.wear.cycle import number_cycles
+from spc.wear.cycle import AGE_COLUMNS, number_cycles
 from spc.wear.cycle_table import list_cycles
 from spc.wear.signs import face_signs
 
 __all__ = ["RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
 
 RECENT_ROWS = 3000  # newest rows read per lap: dozens of cycles, however old the log is
+_NOT_AS_READ = ("flatness_low_um", "flatness_high_um", *AGE_COLUMNS)  # of a lap's rows: heaped, struck out, numbered
+_OF_THE_CELL = ("minutes_ratio", "rate_ratio", "finish_ratio")  # of a lap's signs: against the usual of all laps
 _NOT_A_READING = ("bad wipe", "bad reading")  # answers that say a reading was none
 
 
@@ -43,7 +47,9 @@ class CellView:
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
     by_lap: Mapping[str, pd.DataFrame]  # rows of `faces`, lap by lap
     signs_by_lap: Mapping[str, pd.DataFrame]
+    events_by_lap: Mapping[str, pd.DataFrame]
     as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, nothing widened or struck out
+    memo: LapMemo  # what still holds of each lap, however the others have changed
 
     def faces_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap, oldest first."""
@@ -53,9 +59,26 @@ class CellView:
         """Finished faces of one lap with their signs of wear, oldest first."""
         return self.signs_by_lap[lap] if lap in self.signs_by_lap else self.signs.iloc[:0]
 
+    def lapped_of(self, lap: str) -> pd.DataFrame:
+        """Rows of one lap that are lappings, second readings of a face left out; oldest first."""
+        rows = self.faces_of(lap)
+        return self.memo.once(lap, "lapped", (rows,), lambda: rows[rows["kind"] == "face"].reset_index(drop=True))
+
+    def events_of(self, lap: str) -> pd.DataFrame:
+        """Events of one lap."""
+        return self.events_by_lap[lap] if lap in self.events_by_lap else self.events.iloc[:0]
+
+    def signs_of_part(self, part: str, grit: str) -> pd.DataFrame:
+        """Finished faces of one part number with one grit, all laps; '' = any grit."""
+        by: dict[Any, Any] = self.memo.once(
+            "", "by part", (self.signs,), lambda: self.signs.groupby(["part", "grit"], sort=False).indices
+        )
+        found = [rows for (name, with_grit), rows in by.items() if name == part and grit in ("", with_grit)]
+        return self.signs.iloc[np.sort(np.concatenate(found)) if found else []]
+
     def lap_row(self, lap: str) -> pd.Series:
         """Give what the register says of a lap."""
-        return self.laps[self.laps["lap"] == lap].iloc[0]
+        return self.laps.iloc[self.laps["lap"].tolist().index(lap)]
 
 
 def site_now(settings: Settings) -> datetime:
@@ -102,6 +125,23 @@ def look_at_cell(
     events = _since_first_face(faces, events)
     numbered = number_cycles(faces, events)
     signs = face_signs(numbered)
+    memo = LapMemo() if rows is None else memo_of(store, rows, until_us)
+    told, signs_by_lap = _split(events), _split(signs)
+    ends = np.cumsum([0, *(len(part) for part in parts)])  # the rows stand lap by lap, as they were read
+    by_lap = {
+        lap: numbered.iloc[begin:end].reset_index(drop=True)
+        for lap, begin, end in zip((lap for lap in as_read if len(as_read[lap])), ends[:-1], ends[1:], strict=True)
+    }
+    for lap in told:
+        told[lap] = memo.stable(lap, "events", told[lap], made_from=())
+    for lap in by_lap:
+        by_lap[lap] = memo.stable(
+            lap, "faces", by_lap[lap], made_from=(as_read[lap], told.get(lap)), columns=_NOT_AS_READ
+        )  # fmt: skip
+    for lap in signs_by_lap:
+        signs_by_lap[lap] = memo.stable(
+            lap, "signs", signs_by_lap[lap], made_from=(by_lap[lap],), columns=_OF_THE_CELL
+        )  # fmt: skip
     return CellView(
         settings=settings,
         now=wall,
@@ -111,9 +151,11 @@ def look_at_cell(
         events=events,
         cycles=list_cycles(numbered, events),
         signs=signs,
-        by_lap=_split(numbered),
-        signs_by_lap=_split(signs),
+        by_lap=by_lap,
+        signs_by_lap=signs_by_lap,
+        events_by_lap=told,
         as_read=as_read,
+        memo=memo,
         limits=store.limits(),
         stored_signals=stored,
         reactions=reactions,

@@ -40,25 +40,18 @@ def draw_cycle(
     CyclePicture or None
         None when the lap has no face with a flatness reading yet.
     """
-    rows = view.faces_of(lap)
-    rows = rows.loc[((rows["kind"] == "face") & rows["flatness_low_um"].notna()).to_numpy(), list(_USED)]
-    if rows.empty:
-        return None
-    cycles = view.cycles[view.cycles["lap"] == lap]
-    running = int(cycles["cycle"].iloc[-1])
-    ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
-    cycle_of, first = rows["cycle"].to_numpy(), rows["attempt"].to_numpy() <= 1
-    past = tuple(
-        _path(f"cycle {number}, to {_day(text)}", rows, (cycle_of == number) & first)
-        for number, text in zip(ended["cycle"], ended["end_text"], strict=True)
+    found = view.memo.once(
+        lap, "paths", (view.faces_of(lap), view.events_of(lap)), lambda: _paths(view.faces_of(lap), view, lap)
     )
-    now = _path("this cycle", rows, cycle_of == running)
+    if found is None:
+        return None
+    past, now = found
     band = forecast.band
     return CyclePicture(
         limit_um=forecast.limit_um,
         limit_text=forecast.limit_text,
         now=now,
-        past=tuple(p for p in past if p.age_faces.size),
+        past=past,
         band_age_faces=_NOTHING if band is None else band.age_faces,
         band_low_um=_NOTHING if band is None else np.maximum(band.low_um, 0.0),
         band_centre_um=_NOTHING if band is None else np.maximum(band.median_um, 0.0),
@@ -68,6 +61,22 @@ def draw_cycle(
         sentence=_in_words(lap, now, past, forecast),
         axis_note=forecast.faces_left.sentence if forecast.faces_left.status != "refused" else "",
     )
+
+
+def _paths(rows: pd.DataFrame, view: CellView, lap: str) -> tuple[tuple[CyclePath, ...], CyclePath] | None:
+    """Past cycles that have readings, and the running one; None without any reading."""
+    rows = rows.loc[((rows["kind"] == "face") & rows["flatness_low_um"].notna()).to_numpy(), list(_USED)]
+    if rows.empty:
+        return None
+    cycles = view.cycles[view.cycles["lap"] == lap]
+    running = int(cycles["cycle"].iloc[-1])
+    ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
+    cycle_of, first = rows["cycle"].to_numpy(), rows["attempt"].to_numpy() <= 1
+    past = (
+        _path(f"cycle {number}, to {_day(text)}", rows, (cycle_of == number) & first)
+        for number, text in zip(ended["cycle"], ended["end_text"], strict=True)
+    )
+    return tuple(p for p in past if p.age_faces.size), _path("this cycle", rows, cycle_of == running)
 
 
 def _path(label: str, rows: pd.DataFrame, of: NDArray[np.bool_]) -> CyclePath:
@@ -113,7 +122,7 @@ def _in_words(lap: str, now: CyclePath, past: Sequence[CyclePath], forecast: Lap
         count = now.age_faces.size
         faces = "reading" if count == 1 else "readings"
         read = f"{lap} has {count} flatness {faces} in this cycle, the last as typed {now.text[-1]}, {top}"
-    shown = len([p for p in past if p.age_faces.size])
+    shown = len(past)
     behind = f"; {shown} past cycle{'' if shown == 1 else 's'} drawn faint behind" if shown else "; no past cycle yet"
     limit = f"; limit {forecast.limit_text}" if forecast.limit_text else "; no limit set"
     return f"{read}{behind}{limit}; {forecast.faces_left.sentence}."

@@ -47,12 +47,14 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         At most one per characteristic: the newest face. A face that was scrapped, sent back to grinding or lapped
         again is no longer the lap's to answer for, and a reconditioning closes what came before it.
     """
-    rows = view.faces_of(lap)
-    rows = rows[rows["kind"] == "face"]
+    rows = view.lapped_of(lap)
     if rows.empty:
         return ()
     found = []
+    limited = set(view.limits["characteristic"])
     for characteristic in ("flatness", "finish", "parallelism", "squareness"):
+        if characteristic not in limited:
+            continue
         limit = upper_limit_um(rows["part"], view.limits, characteristic=characteristic)
         low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
         read = np.flatnonzero(np.isfinite(low) & np.isfinite(limit))
@@ -91,11 +93,11 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
         reconditioning, re-facing or change of grit, and (for scratch and finish) fewer than `CLEAN_AGAIN` good faces
         since the last bad one.
     """
-    rows = view.faces_of(lap)
-    rows = rows[rows["kind"] == "face"].reset_index(drop=True)
+    rows = view.lapped_of(lap)
     if rows.empty:
         return ()
-    events = view.events[(view.events["lap"] == lap) & view.events["event"].isin(_CURED_BY)]
+    events = view.events_of(lap)
+    events = events[events["event"].isin(_CURED_BY)]
     cured_us = int(events["sort_us"].max()) if len(events) else -(2**62)
     named = [c.face_id for c in calls if c.lap == lap and c.guard not in _LASTING]
     spell = _spell_start(rows, rows["face_id"].isin(named).to_numpy())

@@ -5,6 +5,7 @@ import zlib
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -95,11 +96,12 @@ def _values(path: WearPath) -> tuple[object, ...]:
 
 
 class _Shared(threading.local):
-    """Past paths by group, of the view last asked about in this thread."""
+    """Past paths by group and limit, with the name their fit is kept under, of the view last asked in this thread."""
 
     def __init__(self) -> None:
         self.signs: pd.DataFrame | None = None  # of that view, held so that it is known again
         self.paths: dict[str, tuple[WearPath, ...]] = {}
+        self.cut: dict[tuple[str, float], tuple[str, tuple[WearPath, ...]]] = {}
 
 
 _CACHE = PoolCache()
@@ -134,10 +136,8 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     own_signs = view.signs_of(lap)
     running = _running_rows(view, lap, own_signs)
     part, limit_um, limit_text = _leading_limit(view, running if len(running) else own_signs)
-    past = _past_paths(view, lap)
     own = _path(f"{lap}, this cycle", running)
-    cut = tuple(until_limit(p, limit_um) for p in past)  # most limits cut nothing and share one fit
-    name = digest_of_values(*(value for p in cut for value in _values(p)))
+    name, cut = _past_paths(view, lap, limit_um)
     asked = digest_of_values(name, lap, part, limit_um, limit_text, len(running), *_values(own))
 
     def compute() -> LapForecast:
@@ -187,8 +187,12 @@ def _running_rows(view: CellView, lap: str, own_signs: pd.DataFrame) -> pd.DataF
     cycles = view.cycles[(view.cycles["lap"] == lap) & (view.cycles["ended"] == "running")]
     if cycles.empty:
         return own_signs.iloc[:0]
-    rows: pd.DataFrame = own_signs[own_signs["cycle"] == cycles["cycle"].iloc[-1]].reset_index(drop=True)
-    return rows
+    number = cycles["cycle"].iloc[-1]
+
+    def running() -> pd.DataFrame:
+        return own_signs.iloc[np.flatnonzero(own_signs["cycle"].to_numpy() == number)].reset_index(drop=True)
+
+    return view.memo.once(lap, f"running {number}", (own_signs,), running)
 
 
 def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
@@ -206,30 +210,37 @@ def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]
     return part, tightest, f"{text} ({part})" if part else text
 
 
-def _past_paths(view: CellView, lap: str) -> tuple[WearPath, ...]:
-    """List ended cycles of the lap's group; sisters looked at in one view share them."""
-    group = str(view.lap_row(lap)["group"])
-    if not group:
-        return _ended_paths(view, [lap])
+def _past_paths(view: CellView, lap: str, limit_um: float) -> tuple[str, tuple[WearPath, ...]]:
+    """List ended cycles of the lap's group up to a limit, with their name; sisters looked at in one view share them."""
     if _SHARED.signs is not view.signs:
-        _SHARED.signs, _SHARED.paths = view.signs, {}
-    found = _SHARED.paths.get(group)
-    if found is None:
-        found = _ended_paths(view, view.laps[view.laps["group"] == group]["lap"].tolist())
-        _SHARED.paths[group] = found
-    return found
+        _SHARED.signs, _SHARED.paths, _SHARED.cut = view.signs, {}, {}
+    group = str(view.lap_row(lap)["group"])
+    whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
+    if (whose, limit_um) not in _SHARED.cut:
+        if whose not in _SHARED.paths:
+            sisters = view.laps[view.laps["group"] == group]["lap"].tolist() if group else [lap]
+            _SHARED.paths[whose] = _ended_paths(view, sisters)
+        cut = tuple(until_limit(p, limit_um) for p in _SHARED.paths[whose])  # most limits cut nothing, share one fit
+        _SHARED.cut[whose, limit_um] = digest_of_values(*(value for p in cut for value in _values(p))), cut
+    return _SHARED.cut[whose, limit_um]
 
 
 def _ended_paths(view: CellView, sisters: list[str]) -> tuple[WearPath, ...]:
     ended = view.cycles[view.cycles["lap"].isin(sisters) & (view.cycles["ended"] != "running")]
     ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
     paths = []
-    signs = {sister: view.signs_of(sister)[_PATH_COLUMNS] for sister in set(ended["lap"])}
     for sister, cycle in zip(ended["lap"], ended["cycle"], strict=True):
-        own = signs[sister].iloc[np.flatnonzero(signs[sister]["cycle"].to_numpy() == cycle)]
-        if own["first_low_um"].notna().sum() >= LEAST_FACES:
-            paths.append(_path(f"{sister}, cycle {cycle}", own))
+        made_from = (view.faces_of(sister), view.events_of(sister))
+        path = view.memo.once(sister, f"path {cycle}", made_from, partial(_ended_path, view, sister, cycle))
+        if path is not None:
+            paths.append(path)
     return tuple(paths)
+
+
+def _ended_path(view: CellView, lap: str, cycle: int) -> WearPath | None:
+    signs = view.signs_of(lap)
+    own = signs[_PATH_COLUMNS].iloc[np.flatnonzero(signs["cycle"].to_numpy() == cycle)]
+    return _path(f"{lap}, cycle {cycle}", own) if own["first_low_um"].notna().sum() >= LEAST_FACES else None
 
 
 def _path(label: str, rows: pd.DataFrame) -> WearPath:

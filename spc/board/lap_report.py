@@ -1,11 +1,12 @@
 """One lap as all three users need it: state, sentence, evidence, faces left, causes, the cycle picture."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from spc.board.answers import answer_questions
+from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
@@ -97,11 +98,12 @@ def report_of(
     """
     row = view.lap_row(lap)
     rows = view.faces_of(lap)
-    faces = rows[rows["kind"] == "face"]
-    signs = view.signs_of(lap)
+    signs, events = view.signs_of(lap), view.events_of(lap)
+    once = partial(view.memo.once, lap)
+    faces = view.lapped_of(lap)
     cycles = view.cycles[view.cycles["lap"] == lap]
     forecast = forecast_lap(view, lap)
-    bow = bow_of_lap(rows)
+    bow = once("bow", (rows,), lambda: bow_of_lap(rows))
     turning = bow_signal(lap, rows, bow)
     if turning is not None and answered_face(view, lap, "bow") >= turning.since_face_id:
         turning = None
@@ -119,23 +121,24 @@ def report_of(
         signals=signals,
         faces_left=forecast.faces_left,
         next_face=forecast.next_face,
-        faces_per_shift=faces_per_shift(faces),
+        faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
     )
     health = (
-        *(f"{f.sentence} {f.cure}" for f in check_data_health(view.as_read[lap].iloc[-HEALTH_ROWS:])),
-        *(m.sentence for m in suggest_missing_events(signs, rows)),
-        *log_remarks(rows, view.events[view.events["lap"] == lap], cycles),
+        *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
+        *once("missing", (rows, signs), lambda: tuple(m.sentence for m in suggest_missing_events(signs, rows))),
+        *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
     last = faces.iloc[-1] if len(faces) else None
+    part, grit = ("", "") if last is None else (str(last["part"]), str(last["grit"]))
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
         lap=lap,
         material=str(row["material"]),
         kind=str(row["kind"]),
-        grit=str(row["home_grit"]) or (str(last["grit"]) if last is not None else ""),
+        grit=str(row["home_grit"]) or grit,
         state=state.state,
         sentence=state.sentence,
         reasons=state.reasons,
@@ -152,12 +155,13 @@ def report_of(
         faces_total=len(faces),
         cycles=len(cycles),
         last_time_text=str(last["time_text"]) if last is not None else "",
-        last_part=str(last["part"]) if last is not None else "",
+        last_part=part,
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
         answers=answer_questions(
-            rows,
-            view.signs,
-            lap,
+            once("passes", (faces,), lambda: pass_to_pass(faces)),
+            view.signs_of_part(part, grit),
+            part,
+            grit=grit,
             pattern=pattern,
             diagnosis=diagnosis,
             limit_um=float(upper_limit_um(faces["part"], view.limits)[-1]) if len(faces) else float("nan"),
@@ -165,13 +169,17 @@ def report_of(
     )
 
 
+def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
+    return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read.iloc[-HEALTH_ROWS:]))
+
+
 def _diagnose(
     view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.DataFrame, bow: SignedBow
 ) -> tuple[Pattern, Diagnosis]:
     scratch = any(s.sign in ("scratch", "grit") for s in signals)
-    moves = sign_moves(signs)
+    moves = view.memo.once(lap, "moves", (signs,), lambda: sign_moves(signs))
     moved = next((m for m in moves if m.direction in ("up", "down") and m.sign not in ("bow",)), None)
-    scope = find_scope(view.signs, lap, sign=moved.sign, direction=moved.direction).scope if moved else ""
+    scope = find_scope(view.signs_by_lap, lap, sign=moved.sign, direction=moved.direction).scope if moved else ""
     texts = view.faces_of(lap)["flatness_text"]
     identical = len(texts) >= 12 and texts.iloc[-12:].nunique() == 1
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
@@ -205,7 +213,8 @@ def _resting_since(view: CellView, lap: str, cycles: pd.DataFrame) -> str:
         return "it was retired"
     if row["state"] == "stand-by":
         return "it was put on stand-by"
-    events = view.events[(view.events["lap"] == lap) & view.events["event"].isin(("swapped", "returned", "retired"))]
+    events = view.events_of(lap)
+    events = events[events["event"].isin(("swapped", "returned", "retired"))]
     if events.empty or events["event"].iloc[-1] == "returned":
         return ""
     faces = view.faces_of(lap)

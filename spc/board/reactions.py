@@ -34,7 +34,7 @@ def answered_face(view: CellView, lap: str, sign: str) -> int:
     int
         Face id.
     """
-    return _newest_face(view, findings(view.reactions), lap, sign)
+    return _newest_faces(view, handed=False).get((lap, sign), -1)
 
 
 def handed_text(view: CellView, signal: Signal) -> str:
@@ -50,14 +50,23 @@ def handed_text(view: CellView, signal: Signal) -> str:
     str
         'handed to lead by Iversen'.
     """
-    handed = view.reactions[view.reactions["action"] == HANDED]
-    if _newest_face(view, handed, signal.lap, signal.sign) < signal.since_face_id:
+    if _newest_faces(view, handed=True).get((signal.lap, signal.sign), -1) < signal.since_face_id:
         return ""
+    handed = view.reactions[view.reactions["action"] == HANDED]
     own = handed[(handed["lap"] == signal.lap) & (handed["sign"] == signal.sign)]
     return f"{HANDED} by {own['who'].iloc[-1]}"
 
 
-def _newest_face(view: CellView, reactions: pd.DataFrame, lap: str, sign: str) -> int:
-    own = reactions[(reactions["lap"] == lap) & (reactions["sign"] == sign)]
-    stored = view.stored_signals[view.stored_signals["signal_id"].isin(own["signal_id"])]
-    return int(stored["face_id"].max()) if len(stored) else -1
+def _newest_faces(view: CellView, *, handed: bool) -> dict[tuple[str, str], int]:
+    """Newest face of every lap and sign about which something was found, or that was handed on."""
+
+    def gather() -> dict[tuple[str, str], int]:
+        said = view.reactions[view.reactions["action"] == HANDED] if handed else findings(view.reactions)
+        faces = dict(zip(view.stored_signals["signal_id"], view.stored_signals["face_id"], strict=True))
+        newest: dict[tuple[str, str], int] = {}
+        for lap, sign, signal_id in zip(said["lap"], said["sign"], said["signal_id"], strict=True):
+            if signal_id in faces:
+                newest[lap, sign] = max(newest.get((lap, sign), -1), int(faces[signal_id]))
+        return newest
+
+    return view.memo.once("", f"handed {handed}", (view.reactions, view.stored_signals), gather)

@@ -1,5 +1,6 @@
 """Whether what has moved follows one lap, one operator, one part number or the whole room."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,13 +31,15 @@ class Scope:
     sentence: str
 
 
-def find_scope(signs: pd.DataFrame, lap: str, *, sign: str, direction: str, recent: int = RECENT_FACES) -> Scope:
+def find_scope(
+    signs: Mapping[str, pd.DataFrame], lap: str, *, sign: str, direction: str, recent: int = RECENT_FACES
+) -> Scope:
     """Tell what one moved sign of one lap follows.
 
     Parameters
     ----------
-    signs : DataFrame, shape (n_faces, ...)
-        Rows of all laps from `spc.wear.signs.face_signs`.
+    signs : mapping of str to DataFrame
+        Rows from `spc.wear.signs.face_signs`, lap by lap, oldest first.
     lap : str
         The lap whose sign moved.
     sign : str
@@ -95,22 +98,22 @@ def find_scope(signs: pd.DataFrame, lap: str, *, sign: str, direction: str, rece
     return Scope("", f"one set of hands on {lap} alone: not told apart until somebody else laps a face here")
 
 
-def _leaning(signs: pd.DataFrame, column: str, recent: int, way: float, lap: str) -> pd.DataFrame:
+def _leaning(signs: Mapping[str, pd.DataFrame], column: str, recent: int, way: float, lap: str) -> pd.DataFrame:
     """Last faces of every lap, in the time of this lap's own last ones, with whether each leans the way asked."""
-    own = signs[signs["lap"] == lap]
-    since = int(own["sort_us"].iloc[-recent:].min()) if len(own) else 0
-    parts = []
-    for _, rows in signs.groupby("lap", sort=False):
+    own = signs[lap]["sort_us"] if lap in signs else pd.Series(dtype=np.int64)
+    since = int(own.iloc[-recent:].min()) if len(own) else 0
+    said: dict[str, list[object]] = {"lap": [], "operator": [], "part": [], "lean": []}
+    for rows in signs.values():
         value = rows[column].to_numpy(np.float64)
         lately = rows["sort_us"].to_numpy(np.int64) >= since
         before = value[~lately & np.isfinite(value)]
         if before.size < 10:
             continue
-        usual, read = float(np.median(before)), np.isfinite(value) & lately
-        chosen = rows.loc[read, ["lap", "operator", "part"]]
-        parts.append(chosen.assign(lean=way * (value[read] - usual) > 0))
-    empty = pd.DataFrame({"lap": [], "operator": [], "part": [], "lean": []})
-    return pd.concat(parts, ignore_index=True) if parts else empty
+        usual, read = float(np.median(before)), np.flatnonzero(np.isfinite(value) & lately)
+        for name in ("lap", "operator", "part"):
+            said[name] += rows[name].iloc[read].tolist()
+        said["lean"] += (way * (value[read] - usual) > 0).tolist()
+    return pd.DataFrame(said)
 
 
 def _mostly(here: pd.DataFrame, column: str) -> list[str]:

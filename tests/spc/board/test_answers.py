@@ -68,7 +68,8 @@ def test_what_is_it_names_a_group_or_says_it_cannot_tell():
 def test_three_questions_even_from_an_empty_lap():
     pattern = read_pattern([], scratch=False)
     frame = numbered([{}])
-    answers = answer_questions(frame, face_signs(frame), "Z", pattern=pattern, diagnosis=diagnose(pattern))
+    passes = pass_to_pass(frame.iloc[:0])
+    answers = answer_questions(passes, face_signs(frame), "", grit="", pattern=pattern, diagnosis=diagnose(pattern))
     assert [q[-1] for q, _ in answers] == ["?"] * 3
     assert all(a for _, a in answers)
 

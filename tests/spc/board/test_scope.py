@@ -18,7 +18,7 @@ def cell(rng, *, shifted, operators=("kim", "lee", "ann"), parts=("P1", "P2"), l
             rows.append(
                 {"lap": lap, "operator": operator, "part": part, "sort_us": i * 10 + k, "minutes_ratio": minutes}
             )
-    return pd.DataFrame(rows)
+    return {str(lap): own.reset_index(drop=True) for lap, own in pd.DataFrame(rows).groupby("lap", sort=False)}
 
 
 def scope_of(shifted, seed=1, **options):

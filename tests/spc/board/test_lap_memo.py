@@ -1,0 +1,100 @@
+"""The memo of laps: the same objects as long as nothing changes, and no answer that a fresh look would not give."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.board.board import Board
+from spc.board.lap_memo import LapMemo
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
+
+SITE = Settings(time_zone="UTC", clock=pd.Timestamp("2026-03-20 12:00").to_pydatetime())
+N = 60
+LAPS = ("K1", "K2")
+
+
+@pytest.fixture
+def path(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
+    rng = np.random.default_rng(6)
+    with Store.open(tmp_path / "cell.db") as store:
+        faces = [faces_of(lap, N, rng, growth=0.01, first_id=1 + k * N) for k, lap in enumerate(LAPS)]
+        fill(store, pd.concat(faces, ignore_index=True), pd.concat([events_of(lap, N) for lap in LAPS]))
+        store.set_limit("*", "flatness", upper_um=6 * BAND_UM, upper_text="6 bands", who="QE")
+        for lap in ("K1", "K2"):
+            store.set_lap(lap, material="cast iron", home_grit="9 um", who="QE")
+    return tmp_path / "cell.db"
+
+
+def shown(path):
+    return repr(Board(path, SITE).shift())
+
+
+def shown_afresh(path, monkeypatch):
+    with monkeypatch.context() as fresh:
+        fresh.setattr("spc.board.cell_view.memo_of", lambda *_: LapMemo())
+        return shown(path)
+
+
+def change(store, kind, number):
+    at = pd.Timestamp("2026-03-10 08:00", tz="UTC") + pd.Timedelta(minutes=20 * number)
+    face = {"lap": LAPS[number % 2], "part": "ring seal", "serial": f"new {number}", "operator": "B. Loom"}
+    face |= {"time_utc": at, "grit": "9 um", "grit_um": 9.0, "minutes": 14.0 + number}
+    face |= {"flatness_low_um": 0.5, "flatness_high_um": 0.6, "flatness_text": "2"}
+    if kind == "face":
+        return store.append_face(face, who="Ann")
+    if kind == "event":
+        return store.append_event({"lap": face["lap"], "event": "reconditioned", "time_utc": at}, who="Ann")
+    if kind == "old event":  # far back: cycles of the past are cut anew
+        back = {"lap": "K2", "event": "reconditioned", "time_utc": pd.Timestamp("2026-01-07 09:10", tz="UTC")}
+        return store.append_event(back, who="Ann")
+    if kind == "limit":
+        return store.set_limit("*", "flatness", upper_um=4 * BAND_UM, upper_text="4 bands", who="QE")
+    newest = int(store.faces(lap="K1", last=1)["face_id"].iloc[0])
+    return store.correct_face(newest, {"minutes": 41.0}, who="Ann", reason="typed wrongly")
+
+
+def test_after_any_change_it_says_what_a_fresh_look_says(path, monkeypatch):
+    assert shown(path) == shown_afresh(path, monkeypatch)
+    for number, kind in enumerate(("face", "event", "correction", "old event", "limit")):
+        with Store.open(path) as store:
+            change(store, kind, number)
+        assert shown(path) == shown_afresh(path, monkeypatch), kind
+
+
+def test_only_the_lap_that_changed_is_worked_out_anew(path, monkeypatch):
+    from spc.board import lap_report
+
+    looked = []
+    real = lap_report.suggest_missing_events
+    monkeypatch.setattr(
+        lap_report,
+        "suggest_missing_events",
+        lambda signs, rows: looked.append(rows["lap"].iloc[0]) or real(signs, rows),
+    )
+    shown(path)
+    looked.clear()
+    with Store.open(path) as store:
+        change(store, "event", 1)
+    shown(path)
+    assert looked == ["K2"]
+
+
+def test_a_result_is_held_by_what_it_was_made_from():
+    memo, calls = LapMemo(), []
+
+    def stable(*values):
+        return memo.stable("A", "rows", pd.DataFrame({"x": values}), made_from=(memo,), columns=("x",))
+
+    first = stable(1.0, np.nan)
+    assert stable(1.0, np.nan) is first
+    for _ in range(2):
+        memo.once("A", "sum", (first,), lambda: calls.append(1))
+    assert len(calls) == 1
+    changed = stable(2.0, np.nan)
+    assert changed is not first and changed["x"].iloc[0] == 2.0
+    memo.once("A", "sum", (changed,), lambda: calls.append(2))
+    memo.once("A", "sum", (first,), lambda: calls.append(3))
+    assert calls == [1, 2, 3]

@@ -10,7 +10,8 @@ from spc.board.cell_view import CellView
 from spc.board.gauge_study import readings_of_repeats, studied
 from spc.board.study_material import StudyMaterial, gather
 from spc.board.study_plan import StudyPlan
-from spc.capability.gauge import is_gauge_study
+from spc.capability.gauge import GaugeStudy, is_gauge_study
+from spc.capability.gauge_readings import GaugeReadings
 from spc.capability.guard_band import AcceptanceTrade, acceptance_trade, conformance_probability, guarded_limit
 from spc.model.fit_test import FitCheck, check_fit
 from spc.model.interval_fit import FamilyChoice, IntervalFit, choose_family
@@ -93,13 +94,18 @@ def report_conformity(view: CellView, plan: StudyPlan, *, reader_sd_um: float | 
     choice = choose_family(low, high) if len(low) else None
     known = choice is not None and choice.best is not None and choice.status != "refused"
     fit = check_fit(choice.best) if choice is not None and choice.best is not None and known else None
-    return rule_on(material, choice, fit, reader_sd_um=reader_sd_um)
+    readings = readings_of_repeats(material.repeats)
+    return rule_on(material, choice, fit, readings, studied(readings), reader_sd_um=reader_sd_um)
 
 
 def rule_on(
-    material: StudyMaterial, choice: FamilyChoice | None, fit: FitCheck | None, *, reader_sd_um: float | None = None
-) -> ConformityReport:
-    """Rule on the readings of a study whose law is already chosen and checked, as `report_conformity` does."""
+    material: StudyMaterial, choice: FamilyChoice | None, fit: FitCheck | None, read: GaugeReadings, gauge: GaugeStudy,
+    *, reader_sd_um: float | None = None,
+) -> ConformityReport:  # fmt: skip
+    """Rule on the readings of a study whose law is chosen and checked and whose measuring system is studied.
+
+    As `report_conformity` does; `gauge` is the study of the repeats `read`.
+    """
     plan, kept = material.plan, material.data
 
     def refused(why: str) -> ConformityReport:
@@ -119,7 +125,7 @@ def rule_on(
         return refused("the step of the readings is not known: say it in the settings")
     if (low < 0).any():
         return refused("readings below zero are deviations with a sign: an upper limit alone does not rule on them")
-    sd, source, remarks = _reader_sd(material, reader_sd_um)
+    sd, source, remarks = _reader_sd(read, gauge, reader_sd_um)
     if math.isnan(sd):
         return refused(source)
     coarser = float(np.mean(width > 1.1 * step))
@@ -160,12 +166,10 @@ def rule_on(
     )
 
 
-def _reader_sd(material: StudyMaterial, given_um: float | None) -> tuple[float, str, list[str]]:
+def _reader_sd(readings: GaugeReadings, study: GaugeStudy, given_um: float | None) -> tuple[float, str, list[str]]:
     """Give the reader's spread, where it comes from (or why it is not known: NaN), and remarks."""
     if given_um is not None:
         return given_um, "given", []
-    readings = readings_of_repeats(material.repeats)
-    study = studied(readings)
     if study.status == "refused":
         return math.nan, "the reader's spread is not known: log repeats of some faces, or give it (--reader-sd-um)", []
     remarks = []

@@ -6,7 +6,7 @@ from spc.board.conformity import ConformityReport, rule_on
 from spc.board.gauge_study import GaugeReport, report_repeats
 from spc.board.kept import digest_of_values, kept
 from spc.board.study import Study
-from spc.board.variation import VariationReport, split_readings
+from spc.board.variation import LEAST_REPEATS, VariationReport, split_readings
 
 __all__ = ["StudyProof", "prove"]
 
@@ -43,16 +43,17 @@ def prove(study: Study) -> StudyProof:
         temperature_um=_stated(plan.temperature_um),
     )
     data = study.data
+    again = gauge.study if gauge.read.repeats >= LEAST_REPEATS else None
     digest = digest_of_values(
         *(data[name].to_numpy() for name in ("cycle", "age_faces", "low_um", "high_um")),
-        *(data[name].tolist() for name in ("lap", "operator", "grit")), gauge.study, plan.part, plan.characteristic,
+        *(data[name].tolist() for name in ("lap", "operator", "grit")), again, plan.part, plan.characteristic,
     )  # fmt: skip
     variation = kept(
         "variation",
         digest,
-        lambda: split_readings(data, study.repeats, part=plan.part, characteristic=plan.characteristic),
+        lambda: split_readings(data, again, part=plan.part, characteristic=plan.characteristic),
     )
-    return StudyProof(gauge, rule_on(study, study.choice, study.fit), variation)
+    return StudyProof(gauge, rule_on(study, study.choice, study.fit, gauge.read, gauge.study), variation)
 
 
 def _stated(length_um: float | None) -> float:

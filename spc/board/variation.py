@@ -14,16 +14,25 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView
 from spc.board.gauge_study import readings_of_repeats, repeats_of, studied
 from spc.board.study_plan import CHARACTERISTICS
+from spc.capability.gauge import GaugeStudy
 from spc.model.connection import connection
 from spc.model.variance import VarianceComponent, VarianceSplit, nested, split_variance
 
-__all__ = ["FACTORS", "NotSplit", "VariationReport", "VariationSource", "report_variation", "split_readings"]
+__all__ = [
+    "FACTORS",
+    "LEAST_REPEATS",
+    "NotSplit",
+    "VariationReport",
+    "VariationSource",
+    "report_variation",
+    "split_readings",
+]
 
 # What is looked for, in this order; a cycle lies inside its lap.
 FACTORS = ("part number", "lap", "cycle", "operator", "grit")
 MOST_FACES = 2000  # the newest; more would only sharpen what their own cycles have left behind
 _LEAST_FACES = 12
-_LEAST_REPEATS = 8
+LEAST_REPEATS = 8  # from which the reading alone is told apart
 _MOST_LEVELS = 400  # cycles and all, above which the newest faces are halved
 
 
@@ -104,14 +113,13 @@ def report_variation(
     if part and not (view.faces["part"] == part).any():
         raise ValueError(f"`part` must be a part number of the log, got {part!r}")
     rows = _first_readings(view.faces, part, characteristic)
-    return split_readings(
-        rows, repeats_of(view.faces, characteristic=characteristic, part=part), part=part,
-        characteristic=characteristic, level=level,
-    )  # fmt: skip
+    read = readings_of_repeats(repeats_of(view.faces, characteristic=characteristic, part=part))
+    gauge = studied(read) if read.repeats >= LEAST_REPEATS else None
+    return split_readings(rows, gauge, part=part, characteristic=characteristic, level=level)
 
 
 def split_readings(
-    rows: pd.DataFrame, repeats: pd.DataFrame, *, part: str, characteristic: str, level: float = 0.95
+    rows: pd.DataFrame, gauge: GaugeStudy | None, *, part: str, characteristic: str, level: float = 0.95
 ) -> VariationReport:
     """Split the spread of a list of readings among its sources, as `report_variation` does for a log.
 
@@ -120,8 +128,8 @@ def split_readings(
     rows : DataFrame
         part (left out where it is no source: one part number), lap, cycle, operator, grit, age_faces, low_um, high_um;
         in order of time. Of more than MOST_FACES closed readings the newest are taken.
-    repeats : DataFrame
-        Of these faces or others read the same way, as `repeats_of` gives them.
+    gauge : GaugeStudy or None
+        Of these faces or others read the same way; None = fewer than LEAST_REPEATS repeats.
     part, characteristic : str
     level : float
     """
@@ -144,7 +152,7 @@ def split_readings(
     fixed = _age(rows, remarks)
     if step > 0:
         remarks.append(f"readings step by {step:.3g} um: the step is in the part from reading to reading")
-    remarks += _gauged(repeats)
+    remarks += _gauged(gauge)
     split = _split((low + high) / 2, factors, fixed, not_split, level)
     if split is None or split.status != "split":
         why = split.sentence if split is not None else "; ".join(n.why for n in not_split)
@@ -208,10 +216,8 @@ def _factors(rows: pd.DataFrame, not_split: list[NotSplit]) -> dict[str, list[ob
     return found
 
 
-def _gauged(repeats: pd.DataFrame) -> list[str]:
+def _gauged(study: GaugeStudy | None) -> list[str]:
     """Say what of the part from reading to reading is the reading alone, where faces were read again."""
-    readings = readings_of_repeats(repeats)
-    study = studied(readings) if readings.repeats >= _LEAST_REPEATS else None
     if study is None or study.repeatability is None:
         return ["how much of the part from reading to reading is the reading alone is not known: read some faces twice"]
     return [f"of the part from reading to reading, {study.repeatability.words} is the reading alone (faces read again)"]

@@ -22,6 +22,7 @@ MOST_STEPS = 60.0  # readings spread over more steps than this are as good as ex
 _CELL = 0.03  # of a step: the grid on which faces are integrated
 _REACH = 3.0  # steps beyond the outermost readings
 _TOO_FLAT = 1e-9
+_LEAST = 1e-300  # a chance below it counts as it
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +88,13 @@ class _Likelihood:
         low, high = readings.low_um / step, readings.high_um / step
         kinds, kind = np.unique(np.column_stack([low, high, who]), axis=0, return_inverse=True)
         floor = np.zeros(len(kinds), bool) if readings.signed else kinds[:, 0] <= 0
-        self.low = np.where(floor, -np.inf, kinds[:, 0])
-        self.high, self.who = kinds[:, 1], kinds[:, 2].astype(np.int64)
+        self.who = kinds[:, 2].astype(np.int64)
+        # Readings of one reader share the ends of their steps: each end is looked at once.
+        ends = np.column_stack([np.where(floor, -np.inf, kinds[:, 0]), kinds[:, 1]])
+        both = np.column_stack([ends.T.ravel(), np.tile(self.who, 2)])
+        unique, place = np.unique(both, axis=0, return_inverse=True)
+        self.end, self.end_who = unique[:, 0], unique[:, 1].astype(np.int64)
+        self.lower, self.upper = place.reshape(2, -1)
         self.counts = np.zeros((faces.size, kinds.shape[0]))
         np.add.at(self.counts, (face, kind.reshape(-1)), 1.0)
         self.grid = np.arange(low.min() - _REACH, high.max() + _REACH, _CELL)
@@ -107,26 +113,51 @@ class _Likelihood:
             *[(-2.0 - _spread(middle), 2.0 + _spread(middle))] * (self.readers - 1),
         ]
 
-    def __call__(self, theta: Array) -> float:
-        """Return minus the log-likelihood."""
+    def __call__(self, theta: Array) -> tuple[float, Array]:
+        """Return minus the log-likelihood and its slope."""
         from scipy.special import ndtr
 
         mean, face_sd, sd = theta[0], np.exp(theta[1]), np.exp(theta[2])
         offsets = np.append(theta[3:], -theta[3:].sum())
-        centre = self.grid[None, :] + offsets[self.who][:, None]
-        upper = (self.high[:, None] - centre) / sd
-        lower = (self.low[:, None] - centre) / sd
-        # Both tails above the mean are taken from the other side, where they keep their digits.
-        flip = lower > 0
-        a, b = np.where(flip, -upper, lower), np.where(flip, -lower, upper)
-        log_p = np.log(np.maximum(ndtr(b) - ndtr(a), 1e-300))
+        z = (self.end[:, None] - self.grid[None, :] - offsets[self.end_who][:, None]) / sd
+        # The smaller tail keeps its digits: below the mean the lower one, above it the upper one.
+        tail, bell = ndtr(-np.abs(z)), _bell(z)
+        above, below = tail[self.upper], tail[self.lower]
+        up, down = z[self.upper] > 0, z[self.lower] > 0
+        chance = np.where(down, below - above, np.where(up, 1.0 - below - above, above - below))
+        p = np.maximum(chance, _LEAST)
         edges = np.concatenate([self.grid - _CELL / 2, [self.grid[-1] + _CELL / 2]])
-        z = (edges - mean) / face_sd
-        z[0], z[-1] = -np.inf, np.inf
-        weight = np.log(np.maximum(np.diff(ndtr(z)), 1e-300))
-        logs = self.counts @ log_p + weight
-        top = logs.max(axis=1)
-        return -float((top + np.log(np.exp(logs - top[:, None]).sum(axis=1))).sum())
+        at = (edges - mean) / face_sd
+        at[0], at[-1] = -np.inf, np.inf
+        share = np.maximum(np.diff(ndtr(at)), _LEAST)
+        logs = self.counts @ np.log(p) + np.log(share)
+        top = logs.max(axis=1, keepdims=True)
+        part = np.exp(logs - top)
+        total = part.sum(axis=1, keepdims=True)
+        value = -float((top + np.log(total)).sum())
+
+        held = part / total  # where each face may lie, given its readings
+        of_grid = held.sum(axis=0) / share * (share > _LEAST)
+        of_kind = (self.counts.T @ held) / p * (chance > _LEAST)
+        high, low = bell[self.upper], bell[self.lower]
+        wide = _times(z, bell)
+        shift = -np.bincount(self.who, weights=(of_kind * (high - low)).sum(axis=1), minlength=self.readers) / sd
+        hill = _bell(at)
+        slope = np.empty_like(theta)
+        slope[0] = -float((of_grid * np.diff(hill)).sum()) / face_sd
+        slope[1] = -float((of_grid * np.diff(_times(at, hill))).sum())
+        slope[2] = -float((of_kind * (wide[self.upper] - wide[self.lower])).sum())
+        slope[3:] = shift[:-1] - shift[-1]
+        return value, -slope
+
+
+def _bell(z: Array) -> Array:
+    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
+
+
+def _times(z: Array, bell: Array) -> Array:
+    """Product that is zero where z has no end."""
+    return np.where(bell > 0, np.where(np.isfinite(z), z, 0.0) * bell, 0.0)
 
 
 def _spread(middle: Array) -> float:
@@ -184,13 +215,16 @@ class _Profile:
         free = [i for i in range(start.size) if i != fixed]
         theta = start.copy()
 
-        def objective(values: Array) -> float:
+        def objective(values: Array) -> tuple[float, Array]:
             theta[free] = values
-            return self.law(theta)
+            value, slope = self.law(theta)
+            return value, slope[free]
 
         bounds = [self.law.bounds[i] for i in free]
         inside = np.array([min(max(start[i], lo), hi) for i, (lo, hi) in zip(free, bounds, strict=True)])
-        found = minimize(objective, inside, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11, "maxiter": 200})
+        found = minimize(
+            objective, inside, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11, "maxiter": 200}
+        )
         best = start.copy()
         best[free] = found.x
         return float(found.fun), best

@@ -33,13 +33,21 @@ def log_of(parts, faces, laps=4, seed=6):
     age = (k // laps) % 60
     value = np.exp(np.log(0.3) + 0.4 * age / 60 + 0.2 * rng.normal(size=n))
     when = pd.Timestamp("2025-01-06 06:00") + pd.to_timedelta(k * 4, unit="min")
+    again = [(face, who) for face in range(10) for who in ("Ann", "Bo", "Ann", "Bo")]  # ten faces read again
     log = {
         "time": when.strftime("%Y-%m-%d %H:%M"), "lap": [f"L{i}" for i in lap],
         "operator": np.where(k % 2, "Ann", "Bo"),
         "part": [f"PN-{i:02d}" for i in k % parts], "serial": [f"S{i}" for i in k], "minutes": 9.0,
         "flatness (um)": [f"{v:.2f}" for v in value],
     }  # fmt: skip
-    return pd.DataFrame(log).to_csv(index=False).encode(), when, lap, age
+    rows = pd.DataFrame(log)
+    repeats = rows.iloc[[face for face, _ in again]].assign(
+        operator=[who for _, who in again],
+        minutes="",
+        time=(when[-1] + pd.to_timedelta(np.arange(1, len(again) + 1), unit="min")).strftime("%Y-%m-%d %H:%M"),
+        **{"flatness (um)": [f"{value[face] + 0.01 * rng.normal():.2f}" for face, _ in again]},
+    )
+    return pd.concat([rows, repeats]).to_csv(index=False).encode(), when, lap, age
 
 
 def cell(path, parts, faces):

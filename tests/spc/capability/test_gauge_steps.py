@@ -81,3 +81,16 @@ def test_unit_does_not_matter():
 def test_level_is_checked():
     with pytest.raises(ValueError, match="`level` must be from 0.5"):
         fit_stepped(made_up(np.random.default_rng(1)), level=1.0)
+
+
+def test_the_slope_is_that_of_the_likelihood():
+    """Second route: differences of the likelihood itself, three readers, readings down to zero among them."""
+    from spc.capability.gauge_steps import _Likelihood
+
+    rng = np.random.default_rng(8)
+    readings = made_up(rng, sd=0.2, reader_sd=0.1, step=0.5)
+    law = _Likelihood(readings, readings.step_um)
+    for theta in (law.start, law.start + 0.2, law.start - 0.3):
+        _, slope = law(theta)
+        by_differences = [(law(theta + 1e-5 * e)[0] - law(theta - 1e-5 * e)[0]) / 2e-5 for e in np.eye(theta.size)]
+        assert slope == pytest.approx(by_differences, abs=1e-6)

@@ -336,5 +336,7 @@ def _sentence(found: tuple[Change, ...], n: int, p: float) -> str:
         low, high = int(c.set_start[0]) + 1, int(c.set_start[-1]) + 1
         where = f"at reading {low}" if low == high else f"somewhere from reading {low} to {high}"
         size = f"ratio {c.size_sd:.2g}" if c.kind == "spread" else f"{c.size_sd:+.1f} sd"
+        if not math.isfinite(c.size_sd):
+            size = "no scatter about it"
         parts.append(f"{words[c.kind]} ({size}) {where} of {n}, {c.level:.0%} sure of the place")
     return f"Changed: {'; '.join(parts)} (noise alone looks as good in {p:.2g} of such series)."

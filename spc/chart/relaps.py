@@ -1,6 +1,7 @@
 """Face by face, good or not: the Bernoulli sum and the faces between re-laps."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -221,18 +222,17 @@ def gap_chart(bad: ArrayLike, *, share: float, together: int = 1, alpha: float =
     before = np.concatenate(([-1], where))  # the first gap is counted from the start of the record
     ends = where[r - 1 :: r]
     value[ends] = ends - before[np.arange(ends.size) * r]
-    reach = r
-    while betainc(r, reach - r + 1, p) < 1.0 - tail / 4:  # P(r-th bad face by face `reach`)
-        reach *= 2
-    faces = np.arange(r, reach + 1)
-    by = np.asarray(betainc(r, faces - r + 1.0, p))
-    too_short = faces[by <= tail]
-    low = float(too_short[-1]) + 0.5 if too_short.size else -math.inf
-    beyond = np.concatenate(([1.0], 1.0 - by))  # P(gap >= face), for faces r, r + 1, ...
-    high = float(faces[0] + np.flatnonzero(beyond <= tail)[0]) - 0.5
-    chance_low = float(by[too_short.size - 1]) if too_short.size else 0.0
-    chance_high = float(beyond[np.flatnonzero(beyond <= tail)[0]])
-    if too_short.size:
+
+    def by(face: int) -> float:
+        """P(the r-th bad face comes by this face)."""
+        return float(betainc(r, face - r + 1.0, p)) if face >= r else 0.0
+
+    short = _first_face(lambda face: by(face) > tail, r) - 1  # the last face by which it comes too soon
+    low = short + 0.5 if short >= r else -math.inf
+    late = _first_face(lambda face: 1.0 - by(face - 1) <= tail, r)  # the first face by which it comes too late
+    high = late - 0.5
+    chance_low, chance_high = by(short), 1.0 - by(late - 1)
+    if short >= r:
         alarms = f"too short by chance once in about {in_points(1 / chance_low)} points"
     else:
         alarms = f"no gap can be too short at this rate; add up more than {r} gaps, or take the sum over single faces"
@@ -258,6 +258,17 @@ def gap_chart(bad: ArrayLike, *, share: float, together: int = 1, alpha: float =
         alarms=alarms,
         notes=(),
     )
+
+
+def _first_face(reached: Callable[[int], bool], least: int) -> int:
+    """Return the first face, from `least` on, at which a condition holds that never fails again."""
+    low, high = least - 1, least
+    while not reached(high):
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if reached(middle) else (middle, high)
+    return high
 
 
 def _flags(bad: ArrayLike) -> NDArray[np.bool_]:

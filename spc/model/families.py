@@ -6,6 +6,7 @@ can run side by side in one array. Where a probability is tiny it is computed fr
 minus nearly one.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -100,7 +101,9 @@ def log_cell_probability(
 
 def _weighted(mid: Array, weight: Array) -> tuple[float, float]:
     mean = float(np.average(mid, weights=weight))
-    return mean, float(np.sqrt(max(np.average((mid - mean) ** 2, weights=weight), 1e-12 * mean**2)))
+    reach = max(float(np.max(np.abs(mid - mean), initial=0.0)), 1e-300)  # taken out, so that no square overflows
+    sd = reach * math.sqrt(float(np.average(((mid - mean) / reach) ** 2, weights=weight)))
+    return mean, max(sd, 1e-6 * abs(mean))
 
 
 # --- lognormal: z = exp(s * N), shape = log s -----------------------------------------------------------------

@@ -136,3 +136,9 @@ def test_refuses_bad_arguments():
         change_point([1.0, np.nan] * 6)
     with pytest.raises(ValueError, match="`most` must be from 1 to 10"):
         change_points(np.arange(10.0), most=0)
+
+
+def test_a_kink_without_any_scatter_is_told_without_a_figure():
+    x = np.concatenate([np.zeros(3), np.arange(77.0)]) * 1e150
+    found = change_point(x, kinds=("slope",))
+    assert "inf" not in found.sentence and "nan" not in found.sentence

@@ -95,3 +95,18 @@ def test_none_of_twenty_has_its_closed_form():
 def test_jeffreys_lies_inside_the_exact_interval():
     exact, plain = share_interval(3, 50), share_interval(3, 50, method="Jeffreys")
     assert exact.low < plain.low < plain.high < exact.high
+
+
+@pytest.mark.parametrize(("share", "together"), [(1e-9, 1), (1e-6, 3), (0.2, 2), (0.99, 1)])
+def test_gaps_of_any_share_have_the_tails_of_the_negative_binomial_law(share, together):
+    chart = gap_chart([True] * 6, share=share, together=together)
+    first_late = int(chart.upper[0] + 0.5)
+    assert (
+        nbinom.sf(first_late - 1 - together, together, share)
+        <= 0.00135
+        < nbinom.sf(first_late - 2 - together, together, share)
+    )
+    if np.isfinite(chart.lower[0]):
+        last_short = int(chart.lower[0] - 0.5)
+        assert nbinom.cdf(last_short - together, together, share) <= 0.00135
+        assert nbinom.cdf(last_short + 1 - together, together, share) > 0.00135

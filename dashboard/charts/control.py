@@ -202,12 +202,18 @@ def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, 
         rows = np.flatnonzero(where & np.isfinite(level))
         if not rows.size:
             continue
+        crowded = rows.size > 1 and np.diff(rows).min() < 0.03 * place.size  # rings that would run into one another
         figure.add_trace(
             go.Scatter(
                 x=place[rows],
                 y=level[rows],
                 mode="markers",
-                marker={"symbol": "circle-open", "size": 20 * look.scale, "color": look.ring, "line": {"width": 4}},
+                marker={
+                    "symbol": "circle-open",
+                    "size": (12 if crowded else 20) * look.scale,
+                    "color": look.ring,
+                    "line": {"width": 2 if crowded else 4},
+                },
                 cliponaxis=False,
                 name=rule,
                 yaxis=axis,

@@ -1,5 +1,6 @@
 """The limits of the drawings: every revision with who and why, and a form that adds one."""
 
+import math
 from dataclasses import dataclass
 
 import pandas as pd
@@ -9,8 +10,8 @@ from dashboard import cards, data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
-from dashboard.units import DisplayUnit
-from dashboard.words import clock_words, count
+from dashboard.units import MICROMETRE, DisplayUnit
+from dashboard.words import clock_words, count, number
 from spc.store.frames import CHARACTERISTICS
 
 __all__ = ["limits"]
@@ -38,7 +39,7 @@ def limits(page: Page, person: str) -> None:
         )
     else:
         st.html(cards.sentences([f"{count(len(history), 'revision')}, newest first; an old one is never changed."]))
-        show_table(_shown(history, page.unit), key="limits")
+        show_table(_shown(history, MICROMETRE if page.unit_as_typed else page.unit), key="limits")
     st.html(cards.section("Set a limit"))
     characteristic = st.selectbox(
         "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320
@@ -93,10 +94,19 @@ def _shown(history: pd.DataFrame, unit: DisplayUnit) -> pd.DataFrame:
             "as typed": newest["upper_text"].where(
                 newest["lower_text"] == "", newest["lower_text"] + " to " + newest["upper_text"]
             ),
-            f"at most, {unit.label}": (newest["upper_um"] / unit.um_per_unit).round(4),
-            f"at least, {unit.label}": (newest["lower_um"] / unit.um_per_unit).round(4),
+            "at most": _lengths(newest["upper_um"], newest["characteristic"], unit),
+            "at least": _lengths(newest["lower_um"], newest["characteristic"], unit),
             "valid from": newest["valid_from"].map(clock_words),
             "who": newest["who"],
             "why": newest["why"],
         }
     )
+
+
+def _lengths(values_um: pd.Series, characteristics: pd.Series, unit: DisplayUnit) -> list[str]:
+    """Write each limit in the unit its characteristic is said in; '' where there is none."""
+    units = [length_unit(characteristic, unit) for characteristic in characteristics]
+    return [
+        f"{number(value / own.um_per_unit, 4)} {own.label}" if math.isfinite(value) else ""
+        for value, own in zip(values_um, units, strict=True)
+    ]

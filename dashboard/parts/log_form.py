@@ -264,6 +264,7 @@ def _undo(last: _Logged, person: str) -> None:
 
 
 def _done(logged: _Logged) -> NoReturn:
+    st.toast("It is in the log.")  # said at once; the page that counts it follows
     st.session_state[_LAST] = logged
     st.session_state.pop(FORM_BEGUN, None)  # the next form begins from the lap's last face
     st.rerun()

@@ -121,7 +121,7 @@ def test_memory_over_loads_and_sessions(benchmark, demo, at):  # noqa: F811  the
                 page.goto(url + loads[number % len(loads)])
                 page.wait_for_selector("h1")
                 settled(page)
-                if number + 1 in (N_LOADS // 4, N_LOADS // 2, N_LOADS):
+                if number + 1 in (N_LOADS // 10, N_LOADS // 2, N_LOADS):
                     seen[f"after {number + 1} loads"] = resident_mib(url)
             others = [at(url + loads[number % len(loads)]) for number in range(N_SESSIONS - 1)]
             seen[f"with {len(others) + 1} sessions"] = resident_mib(url)

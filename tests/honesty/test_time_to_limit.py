@@ -14,7 +14,7 @@ from tests.honesty.wear_cell import LIMIT, SCENES, lap_in_use, past_cycles
 STATEMENT = (
     "The nominal 90 % range holds the true crossing in 88 to 92 % of simulated laps, up to the error of the "
     "simulation. Where the share seen lies outside 88 to 92: with only four past cycles, and with wear that slows, the "
-    "range is wider than it need be; with wear that speeds up, and with errors of heavy tails, it is a little too short."
+    "range is wider than it need be; with wear that speeds up, and with errors of heavy tails, a little too short."
 )
 SIZES = {"reduced": (4, 4), "full": (220, 10)}  # groups of past cycles, laps forecast from each
 COLUMNS = [

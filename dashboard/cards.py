@@ -182,14 +182,15 @@ def _likely(share: float) -> str:
 def causes_card(causes: tuple[Cause, ...]) -> str:
     """Return the likely causes as a table, likeliest first, with the cheapest check of each."""
     rows = "".join(
-        f'<tr><th scope="row">{html_text(cause.name)}</th><td class="lc-num">{_likely(cause.likelihood)}</td>'
-        f"<td>{html_text(cause.check)}</td><td>{html_text(cause.action)}</td><td>{html_text(_why(cause))}</td></tr>"
+        f'<tr><th scope="row">{html_text(cause.name)}<span class="lc-quiet">{_likely(cause.likelihood)}</span></th>'
+        f"<td><p>{html_text(cause.check)}</p><p><b>Then:</b> {html_text(cause.action)}</p></td>"
+        f"<td>{html_text(_why(cause))}</td></tr>"
         for cause in causes
     )
     return (
-        '<table class="lc-table"><caption>Likeliest first, each with its cheapest check</caption><thead><tr>'
-        '<th scope="col">cause</th><th scope="col">how likely</th><th scope="col">check</th>'
-        f'<th scope="col">then</th><th scope="col">why</th></tr></thead><tbody>{rows}</tbody></table>'
+        '<table class="lc-table lc-causes"><caption>Likeliest first, each with its cheapest check</caption><thead><tr>'
+        '<th scope="col">cause</th><th scope="col">check</th><th scope="col">why</th></tr></thead>'
+        f"<tbody>{rows}</tbody></table>"
     )
 
 

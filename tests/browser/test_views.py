@@ -123,10 +123,10 @@ def test_twice_the_size_still_fits(at, demo_url, view):
 def test_everything_to_press_is_large_enough_for_gloves(at, demo_url):
     page = at(demo_url + "/lap?lap=CE-1", size="tablet")
     small = page.evaluate(
-        "() => [...document.querySelectorAll('[data-testid=stMain] .stButton button,"
-        " [data-testid=stMain] .stFormSubmitButton button, [data-testid=stButtonGroup] button,"
-        " [data-testid=stPageLink] a, [role=tab]')].filter(e => e.offsetParent && e.offsetHeight < 44)"
-        ".map(e => e.innerText + ' ' + e.offsetHeight)"
+        "() => [...document.querySelectorAll('[data-testid=stMain] button, [data-testid=stMain] summary,"
+        " [data-testid=stMain] input[type=text], [data-testid=stMain] input[type=number], [data-testid=stPageLink] a,"
+        " [data-testid=stTopNavLink], [role=tab]')].filter(e => e.offsetParent && e.offsetHeight < 44)"
+        ".map(e => `${e.innerText || e.ariaLabel} ${e.offsetHeight}`)"
     )
     assert small == []
 

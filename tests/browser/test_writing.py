@@ -157,3 +157,9 @@ def test_a_log_nobody_writes_to_is_said_to_be_stale(at, demo_copy):
     with screens(demo_copy) as url:
         page = at(f"{url}/?wall=1", size="wall")
         assert page.locator(".lc-look").first.inner_text().startswith("No new face for ")
+        sound = settings.read_text(encoding="utf-8")
+        settings.write_text(sound + "\nlamp = ", encoding="utf-8")  # somebody edits the settings and slips
+        page.get_by_text("This page cannot be shown.").wait_for()
+        assert "not valid TOML" in page.inner_text(".lc-stop")
+        settings.write_text(sound, encoding="utf-8")
+        page.locator("article.lc-lap").first.wait_for()

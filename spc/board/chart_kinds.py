@@ -19,8 +19,14 @@ from spc.board.law_kinds import law_limit, likelihood_sum
 from spc.chart.cusum import cusum_chart
 from spc.chart.ewma import ewma_chart
 from spc.chart.individuals import individuals_chart
-from spc.chart.phi_aware import PHI_MOST, dependent_chart, dependent_run_length, residual_run_length
-from spc.chart.price import price
+from spc.chart.phi_aware import (
+    PHI_MOST,
+    dependent_chart,
+    dependent_run_length,
+    false_alarm_rate_of_moving_ranges,
+    residual_run_length,
+)
+from spc.chart.price import in_points, price
 from spc.chart.result import Chart, signal_sentences, unable
 from spc.chart.rules import RULES, rule_named
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
@@ -32,6 +38,7 @@ from spc.model.autocorrelation import serial_correlation
 __all__ = ["KINDS", "KindReport", "chart_of_kind"]
 
 FEWEST_DEPENDENT = 20  # readings from which the correlation of neighbours is estimated [our rule]
+LEANING = 1.0  # skewness from which it is told; 50 normal readings pass it once in 250 [our rule]
 FEWEST_OF_PART = 5  # readings of a part from which it is standardised by its own figures [our rule]
 
 
@@ -140,7 +147,31 @@ def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     sees = seen(run, found.individuals.sigma, series.unit, "faces")
     pace = _points_a_day(series)
     prices = tuple(one.sentence for one in price(rules[1:], pace, limit_z=width, sides=sides)) if pace > 0 else ()
-    return Made(panels, _rested(options, len(series)), sees, prices)
+    return Made(panels, _rested(options, len(series)), sees, (*prices, *_doubts(series, width)))
+
+
+def _doubts(series: ChartSeries, width: float) -> tuple[str, ...]:
+    """Say why the alarm rate of independent normal readings is not the one these readings have."""
+    known = ~np.isnan(series.value)
+    value = series.value[known]
+    if value.size < FEWEST_DEPENDENT or np.ptp(value) == 0:
+        return ()
+    said = []
+    found = serial_correlation(value, chain=series.rows["cycle"].to_numpy(np.int64)[known])
+    if found.status == "correlated" and found.phi_low > 0:
+        rate = false_alarm_rate_of_moving_ranges(min(found.phi, PHI_MOST), width_sd=width)
+        said.append(
+            f"neighbours follow each other (phi {found.phi:.2f}), so limits from moving ranges call one good reading "
+            f"in about {in_points(1 / rate)}, not as said for independent ones: see the kinds correlated and residuals"
+        )
+    apart = (value - value.mean()) / value.std()
+    lean = float(np.mean(apart**3))
+    if abs(lean) > LEANING:
+        said.append(
+            f"readings lean to one side (skewness {lean:+.1f}), so limits of a normal law call more often there than "
+            "said: see the kind probability limit"
+        )
+    return tuple(said)
 
 
 def _points_a_day(series: ChartSeries) -> float:
@@ -183,9 +214,8 @@ def _average(series: ChartSeries, options: ChartOptions) -> Made:
             options.weight, width, sides=sides, exact_limits=exact, shift_sd=options.towards(shift)
         ).average
 
-    return Made(
-        (_faces(series, chart),), _rested(options, len(series)), seen(run, chart.sigma, series.unit, "faces")
-    )  # fmt: skip
+    sees = seen(run, chart.sigma, series.unit, "faces")
+    return Made((_faces(series, chart),), _rested(options, len(series)), sees, _doubts(series, 3.0))
 
 
 def _sum(series: ChartSeries, options: ChartOptions) -> Made:
@@ -208,7 +238,7 @@ def _sum(series: ChartSeries, options: ChartOptions) -> Made:
             begun.append(f"the {name} sum has stood above 0 since face {series.rows['face_id'].iloc[since]}")
     return Made(
         tuple(_faces(series, chart) for chart in charts), _rested(options, len(series)),
-        seen(run, charts[0].sigma, series.unit, "faces"), tuple(begun),
+        seen(run, charts[0].sigma, series.unit, "faces"), (*begun, *_doubts(series, 3.0)),
     )  # fmt: skip
 
 

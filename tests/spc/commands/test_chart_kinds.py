@@ -106,6 +106,23 @@ def test_cumulative_sum_has_its_published_run_length(tmp_path):
     assert any("has stood above 0 since face 4" in remark for remark in found["remarks"])
 
 
+def test_readings_that_are_not_independent_or_not_normal_are_told(tmp_path):
+    rng = np.random.default_rng(12)
+    walk = [0.0]
+    for step in rng.normal(size=99):
+        walk.append(0.9 * walk[-1] + step)
+    for folder, values, words in (
+        ("a", np.array(walk) + 50, "see the kinds correlated and residuals"),
+        ("b", np.exp(rng.normal(size=100)), "see the kind probability limit"),
+        ("c", rng.normal(50, 1, 100), ""),
+    ):
+        (tmp_path / folder).mkdir()
+        cell = Cell(tmp_path / folder, [f"{v:.3f}" for v in values])
+        for kind in ("individuals", "drifting average", "cumulative sum"):
+            said = " ".join(cell.chart(kind)["remarks"])
+            assert words in said and (bool(words) or "see the kind" not in said)
+
+
 def test_a_dimension_on_two_sides_says_what_every_chart_says(tmp_path):
     rng = np.random.default_rng(9)
     cell = Cell(tmp_path, [f"{v:.2f}" for v in rng.normal(25, 0.5, 40)])

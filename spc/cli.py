@@ -36,6 +36,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "quarantine": ("spc.commands.quarantine", "List rows that wait for a person; fix or discard one."),
     "due": ("spc.commands.due", "Say which laps are due for reconditioning, and why."),
     "age": ("spc.commands.age", "Say how long a lap's cycles last, and when reconditioning costs least."),
+    "answer": ("spc.commands.answer", "Keep what was found about a signal, so that the causes are ranked by it."),
     "chart": ("spc.commands.chart", "Chart one lap and say what signals."),
     "limits": ("spc.commands.limits", "Freeze, list, show and replay chart limits."),
     "capability": ("spc.commands.capability", "Give an index with its interval, or refuse with the reason."),

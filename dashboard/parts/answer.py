@@ -7,7 +7,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.entry import event_row
 from dashboard.parts.page import Page, moment_on
-from spc.board.reactions import HANDED
+from spc.board.reactions import HANDED, keep_answer
 from spc.board.results import LapReport, Signal
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
@@ -68,22 +68,15 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
         st.warning("Say first who signs this.")
         return
     with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
-        number = store.record_signal(
-            lap=signal.lap,
-            sign=signal.sign,
-            rule=signal.rule,
-            severity=signal.severity,
-            sentence=signal.sentence,
-            face_id=signal.face_id if answer.strikes_out else max(signal.face_id, signal.through_face_id),
-            who=person,
-        )
-        store.answer_signal(
-            number,
+        keep_answer(
+            store,
+            signal,
             check_done=answer.check_done,
             cause=answer.cause,
             action=answer.action,
             result=answer.result,
             who=person,
+            one_reading=answer.strikes_out,
         )
         if answer.event:
             row = event_row(

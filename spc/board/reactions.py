@@ -4,10 +4,54 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.results import Signal
+from spc.store.store import Store
 
-__all__ = ["HANDED", "answered_face", "findings", "handed_text"]
+__all__ = ["HANDED", "answered_face", "findings", "handed_text", "keep_answer"]
 
 HANDED = "handed to lead"  # the action kept; it moves a signal to another person and settles nothing
+
+
+def keep_answer(
+    store: Store,
+    signal: Signal,
+    *,
+    check_done: str,
+    cause: str,
+    action: str,
+    result: str,
+    who: str,
+    one_reading: bool = False,
+) -> int:
+    """Keep what a person found about an open signal.
+
+    Parameters
+    ----------
+    store : Store
+    signal : Signal
+        From a lap's report.
+    check_done, cause, action, result : str
+        Cause: a name of `spc.board.cause_table.CAUSES`, 'bad wipe' or 'bad reading' (which strike the reading out),
+        'not found', or other words, which are counted under themselves.
+    who : str
+    one_reading : bool, default False
+        The answer is about the one reading and says nothing of later ones the signal stands for.
+
+    Returns
+    -------
+    int
+        Number of the reaction.
+    """
+    with store.writing(who=who, what=f"answer on {signal.lap}: {cause}"):
+        number = store.record_signal(
+            lap=signal.lap,
+            sign=signal.sign,
+            rule=signal.rule,
+            severity=signal.severity,
+            sentence=signal.sentence,
+            face_id=signal.face_id if one_reading else max(signal.face_id, signal.through_face_id),
+            who=who,
+        )
+        return store.answer_signal(number, check_done=check_done, cause=cause, action=action, result=result, who=who)
 
 
 def findings(reactions: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,67 @@
+"""`lapcell answer`: an answer closes its signal, is counted, and the ranking learns from it."""
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+from click.testing import CliRunner
+
+from spc.cli import COULD_NOT, DONE
+from spc.commands.answer import command as answer
+from spc.commands.due import command as due
+from spc.store.store import Store
+
+
+@pytest.fixture
+def store_path(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    with Store.open(tmp_path / "lapcell.db") as store:
+        store.set_limit("*", "flatness", upper_um=0.3, who="QE")
+        log(store, 0)
+    return tmp_path / "lapcell.db"
+
+
+def log(store, number):
+    over = {"flatness_low_um": 0.4, "flatness_high_um": 0.6, "flatness_text": "0.5", "serial": f"S{number}"}
+    at = datetime(2026, 3, 2, 8, 10 * number, tzinfo=UTC)
+    store.append_face({"lap": "K1", "minutes": 9.0, "time_utc": at} | over, who="Ann")
+
+
+def run(command, store_path, *arguments):
+    return CliRunner().invoke(command, [*arguments, "--store", str(store_path)])
+
+
+def causes(store_path):
+    document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)
+    return {c["name"]: c for c in document["causes"]}
+
+
+def test_the_ranking_learns_from_answers(store_path):
+    first = causes(store_path)
+    cause = list(first)[1]
+    for number in range(4):
+        outcome = run(answer, store_path, "K1", "--cause", cause, "--who", "Ann", "--json")
+        assert outcome.exit_code == DONE, outcome.output
+        kept = json.loads(outcome.output)
+        assert kept["sign"] == "flatness" and kept["signal"]["rule"] == "a face over its limit"
+        assert run(due, store_path, "--lap", "K1").exit_code == DONE  # the hold is lifted
+        with Store.open(store_path) as store:
+            log(store, number + 1)
+        found = causes(store_path)[cause]
+        assert f"{number + 1} of {number + 1}" in found["counted"]
+    assert found["likelihood"] > first[cause]["likelihood"] + 0.1
+    assert next(iter(causes(store_path))) == cause
+
+
+def test_what_cannot_be_answered(store_path):
+    outcome = run(answer, store_path, "K1", "--sign", "finish", "--cause", "not found", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "no open signal of K1 in finish; open: flatness" in outcome.output
+    run(answer, store_path, "K1", "--cause", "not found", "--who", "Ann")
+    outcome = run(answer, store_path, "K1", "--cause", "not found", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "no open signal of K1; open: none" in outcome.output
+
+
+def test_a_bad_wipe_strikes_the_reading_out(store_path):
+    assert run(answer, store_path, "K1", "--cause", "bad wipe", "--who", "Ann").exit_code == DONE
+    document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)
+    assert document["signals"] == [] and document["state"] != "held"

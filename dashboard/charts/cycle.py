@@ -12,10 +12,12 @@ from dashboard.theme import Look
 from dashboard.units import DisplayUnit
 from dashboard.words import as_typed, join_words, micro
 from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
+from spc.chart.replay import BEYOND
 
 __all__ = ["cycle_figure", "cycle_table"]
 
 _MOST_RING_TEXTS = 4
+_RING_WORDS = {BEYOND: "one face beyond its chart limit"}  # beside the limit of the drawing, which is another
 _LEAST_ACROSS = 20.0  # faces along the axis, so that the bars of a first few faces stay slim
 _LANE = 0.105  # height of one ring text above the readings, as a share of their height
 
@@ -263,8 +265,9 @@ def _add_rings(
                 continue
             value, age = float(path.low_um[at[0]]), float(path.age_faces[at[0]])
         texts = reasons.setdefault((age, value * scale), [])
-        if signal.rule not in texts:
-            texts.append(signal.rule)
+        words = _RING_WORDS.get(signal.rule, signal.rule)
+        if words not in texts:
+            texts.append(words)
     if not reasons:
         return 0
     places = sorted(reasons)

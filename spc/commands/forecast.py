@@ -182,7 +182,9 @@ def _forecasts(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit:
 
     asked = [p for p in paths if not options["unit_id"] or p.label == options["unit_id"]]
     if not asked:
-        names = ", ".join(p.label for p in paths[:12]) or "none that can be used"
+        if not paths:
+            raise ValueError("no unit of the file has a clock and a wear reading that can be used")
+        names = ", ".join(p.label for p in paths[:12])
         raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
     share, age = _at(options["at"])
     out = []
@@ -289,6 +291,9 @@ def _print(document: dict[str, Any], clock_unit: str) -> None:
             click.echo(f"{unit['unit']}: {unit['sentence']} ({unit['borrowed']}; shape {unit['shape'] or 'none'})")
         return
     for held in document["backtest"]:
+        if not held["predicted"]:
+            click.echo(f"\nAt {held['share_of_life']:.0%} of life: no unit that reached its limit could be predicted.")
+            continue
         click.echo(
             f"\nAt {held['share_of_life']:.0%} of life: median error {held['median_abs_error']:.4g} {clock_unit}, "
             f"{held['covered']} of {held['predicted']} inside the {held['level']:.0%} range, "

@@ -39,7 +39,8 @@ def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame, cycles: pd.DataFra
             remarks.append(f"{lap}: {_many(single, 'cycle')} of one face; check for a reconditioning logged twice.")
         silent = int((~finished["reason_given"]).sum())
         if silent:
-            remarks.append(f"{lap}: {_many(silent, 'cycle')} ended with no reason logged and count as worn.")
+            counts = "counts" if silent == 1 else "count"
+            remarks.append(f"{lap}: {_many(silent, 'cycle')} ended with no reason logged and {counts} as worn.")
     return tuple(r for r in remarks if r)
 
 

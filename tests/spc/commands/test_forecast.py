@@ -126,3 +126,15 @@ def test_help_shows_every_way_to_name_columns():
     assert (
         "by options: --unit case" in text and "by a wear map" in text and "by a column map of `lapcell ingest`" in text
     )
+
+
+def test_a_file_without_usable_rows_and_a_backtest_without_crossings_say_so(tmp_path):
+    columns = ["--unit", "unit", "--clock", "clock", "--wear", "wear", "--limit", "9"]
+    empty, short = tmp_path / "empty.csv", tmp_path / "short.csv"
+    empty.write_text("unit,clock,wear\n", encoding="utf-8")
+    outcome = run(empty, *columns)
+    assert outcome.exit_code == COULD_NOT and "no unit of the file has a clock and a wear reading" in outcome.output
+    rows = [f"{unit},{k},{0.1 * k:.1f}" for unit in "ab" for k in range(6)]
+    short.write_text("\n".join(["unit,clock,wear", *rows]), encoding="utf-8")
+    outcome = run(short, *columns, "--backtest", "50")
+    assert "no unit that reached its limit could be predicted" in outcome.output and "nan" not in outcome.output

@@ -40,5 +40,5 @@ def test_a_cycle_of_one_face_and_one_with_no_reason():
     found = remarks([{"sort_us": hours(i)} for i in range(4)], again)
     assert found == (
         "A: 1 cycle of one face; check for a reconditioning logged twice.",
-        "A: 1 cycle ended with no reason logged and count as worn.",
+        "A: 1 cycle ended with no reason logged and counts as worn.",
     )

@@ -44,6 +44,7 @@ __all__ = [
     "watched_folder",
 ]
 
+_LOOKING = "Looking at every lap; the first look at a log takes longest."
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
 
@@ -199,12 +200,14 @@ def watched_folder() -> str:
 
 def lap_report(now: Snapshot, lap: str) -> LapReport:
     """Return one lap's report."""
-    return _board(now).lap(lap)
+    with st.spinner(_LOOKING):
+        return _board(now).lap(lap)
 
 
 def shift_report(now: Snapshot) -> ShiftReport:
     """Return the shift's report."""
-    return _board(now).shift()
+    with st.spinner(_LOOKING):
+        return _board(now).shift()
 
 
 # Shared, not copied: what the board gives is frozen, and its frames are never written to.

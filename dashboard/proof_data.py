@@ -44,7 +44,8 @@ __all__ = [
     "study_of",
     "variation",
     "wear_and_relaps",
-    "whole_cell",
+    "whole_charts",
+    "whole_log",
 ]
 
 NOT_STATED = math.nan  # one object: two NaN of their own would count as two values
@@ -65,19 +66,25 @@ class KeptRow:
 
 
 @st.cache_resource(max_entries=1, show_spinner="Reading the whole log")
-def whole_cell(now: Snapshot) -> "tuple[CellView, CellCharts]":
-    """Return the cell with all rows of its log, and its charts; read once for all studies of a snapshot."""
+def whole_log(now: Snapshot) -> "CellView":
+    """Return the cell with all rows of its log; read once for all that asks of a snapshot."""
     from spc.board.cell_view import look_at_cell
-    from spc.board.chart_signals import chart_cell
 
     with data.open_store() as store:
-        view = look_at_cell(store, data.settings(now), rows=None)
-    return view, chart_cell(view)
+        return look_at_cell(store, data.settings(now), rows=None)
+
+
+@st.cache_resource(max_entries=1, show_spinner="Charting the whole log")
+def whole_charts(now: Snapshot) -> "CellCharts":
+    """Return the charts of the cell over all rows of its log."""
+    from spc.board.chart_signals import chart_cell
+
+    return chart_cell(whole_log(now))
 
 
 def all_parts(now: Snapshot) -> list[str]:
     """Return every part number of the log, most faces first."""
-    view, _ = whole_cell(now)
+    view = whole_log(now)
     names = view.faces["part"]
     return [str(name) for name in names[names != ""].value_counts().index]
 
@@ -88,13 +95,13 @@ def kind_of_chart(now: Snapshot, lap: str, sign: str, part: str, kind: str, by: 
     from spc.board.chart_kinds import chart_of_kind
     from spc.board.chart_made import ChartOptions
 
-    return chart_of_kind(whole_cell(now)[0], lap, sign, kind, part=part, options=ChartOptions(by=by))
+    return chart_of_kind(whole_log(now), lap, sign, kind, part=part, options=ChartOptions(by=by))
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
 def readings_of(now: Snapshot, plan_text: str) -> pd.DataFrame:
     """Return the readings a plan takes before any is left out; `plan_text` is the plan as JSON."""
-    view, cell = whole_cell(now)
+    view, cell = whole_log(now), whole_charts(now)
     from spc.board.study_material import gather
 
     return gather(view, _plan(plan_text), cell=cell).data
@@ -105,7 +112,7 @@ def study_of(now: Snapshot, plan_text: str) -> "Study":
     """Return the study of a plan; `plan_text` is the plan as JSON."""
     from spc.board.study import run_study
 
-    view, cell = whole_cell(now)
+    view, cell = whole_log(now), whole_charts(now)
     return run_study(view, _plan(plan_text), cell=cell)
 
 
@@ -139,7 +146,7 @@ def kept_again(now: Snapshot, name: str, version: int) -> "tuple[KeptStudy, Stud
 
     with data.open_store() as store:
         kept = kept_study(store, name, version=version)
-    view, _ = whole_cell(now)
+    view = whole_log(now)
     return kept, compute_study(kept.material), changes_since(view, kept)
 
 
@@ -150,7 +157,7 @@ def gauge_reports(
     """Return the gauge studies from the repeats of the log, one per way of reading; `part` '' = all."""
     from spc.board.gauge_study import report_gauge
 
-    view, _ = whole_cell(now)
+    view = whole_log(now)
     return report_gauge(
         view, part=part, characteristic=characteristic, flat_error_um=flat_error_um, temperature_um=temperature_um
     )
@@ -184,7 +191,7 @@ def planned_gauge(
 @st.cache_data(max_entries=16, show_spinner=False)
 def dimension_parts(now: Snapshot, lap: str, characteristic: str) -> list[str]:
     """Return the part numbers with readings of a dimension on a lap, most first."""
-    view, _ = whole_cell(now)
+    view = whole_log(now)
     faces = view.faces_of(lap)
     read = faces.loc[faces[f"{characteristic}_low_um"].notna() & (faces["kind"] == "face"), "part"]
     return [str(name) for name in read.value_counts().index]
@@ -197,7 +204,7 @@ def dimension(
     """Return the chart of a dimension on a lap, and its index from `laps` (none = every lap)."""
     from spc.board.dimension import chart_dimension, study_dimension
 
-    view, _ = whole_cell(now)
+    view = whole_log(now)
     return chart_dimension(view, lap, characteristic, part=part), study_dimension(view, part, characteristic, laps=laps)
 
 
@@ -206,7 +213,7 @@ def variation(now: Snapshot, part: str, characteristic: str) -> "VariationReport
     """Return where the spread of a characteristic comes from; `part` '' = all part numbers."""
     from spc.board.variation import report_variation
 
-    view, _ = whole_cell(now)
+    view = whole_log(now)
     return report_variation(view, part=part, characteristic=characteristic)
 
 
@@ -236,7 +243,7 @@ def wear_and_relaps(now: Snapshot, lap: str) -> "tuple[WearReport, RelapReport, 
     from spc.chart.norm import middles
     from spc.chart.stream import stream_of
 
-    view, cell = whole_cell(now)
+    view, cell = whole_log(now), whole_charts(now)
     wear = wear_report(view, cell, lap)
     stream = stream_of(view.faces, lap=lap, sign="flatness")
     charted = stream.where(np.isin(stream.face_id, wear.face_ids))

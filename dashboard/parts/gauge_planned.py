@@ -29,7 +29,7 @@ def planned_study(page: Page, what: str, *, flat_error_um: float, temperature_um
         heads = proof_data.gauge_heads(content)
         columns, limit_um = _columns(heads, got.name)
         report, table = proof_data.planned_gauge(
-            page.now, content, got.name, columns, what, limit_um, flat_error_um, temperature_um
+            page.now, content, f"planned study {got.name}", columns, what, limit_um, flat_error_um, temperature_um
         )
     except ValueError as error:
         st.error(f"{got.name}: {error}")

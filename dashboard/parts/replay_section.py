@@ -16,7 +16,7 @@ __all__ = ["replay_section"]
 
 def replay_section(page: Page, lap: str) -> None:
     """Ask for a day, then show its signals and the seal over them."""
-    view, _ = proof_data.whole_cell(page.now)
+    view = proof_data.whole_log(page.now)
     with st.container(key="replay-choice", horizontal=True):
         day = st.date_input(
             "Day", value=view.now.date() - timedelta(days=1), format="YYYY-MM-DD", key="replay-day", width=220

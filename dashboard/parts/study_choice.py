@@ -24,7 +24,7 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
     if not parts:
         st.html(cards.sentences([], empty="No face names its part: an index is of one part number's limit."))
         return None
-    view, _ = proof_data.whole_cell(page.now)
+    view = proof_data.whole_log(page.now)
     names = [str(name) for name in view.laps["lap"]]
     of_lap = view.faces.loc[view.faces["lap"] == lap, "part"]
     usual = next((name for name in of_lap[of_lap != ""].value_counts().index), parts[0])

@@ -68,7 +68,7 @@ def batch(page: Page, plan: StudyPlan, person: str) -> None:
 
 def made_now(page: Page, person: str) -> Made:
     """Return the circumstances of a report asked for now; the unit is that of the screen."""
-    view, _ = proof_data.whole_cell(page.now)
+    view = proof_data.whole_log(page.now)
     return Made(at=view.now, by=person, site=page.site.site_name, software=software_version())
 
 

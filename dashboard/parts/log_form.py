@@ -52,7 +52,6 @@ def log_form(page: Page, lap: str, person: str) -> None:
     faces = data.recent_faces(page.now, lap)
     last = faces.iloc[-1].to_dict() if len(faces) else None
     st.html(cards.section("Log on this lap"))
-    _show_last(lap, person)
     face, event, mend = st.tabs(["Face", "Event", "Correct last face"])
     with face:
         began = _began(lap, last, usual_readings(faces))
@@ -63,6 +62,7 @@ def log_form(page: Page, lap: str, person: str) -> None:
         _event_form(page, lap, last, person)
     with mend:
         _correction_form(page, last, person)
+    _show_last(lap, person)  # under the button that was pressed, where the hand still is
 
 
 def _began(lap: str, last: dict[str, Any] | None, usual: list[str]) -> _Begun:

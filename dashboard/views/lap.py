@@ -10,6 +10,7 @@ from dashboard import cards, data
 from dashboard.charts.cycle import cycle_figure, cycle_table
 from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run
+from dashboard.parts.glossary import words_here
 from dashboard.parts.log_form import log_form
 from dashboard.parts.page import Page, in_unit_of, link_to_lap
 from dashboard.parts.person import last_operator, signed_by
@@ -19,6 +20,10 @@ from spc.board.results import LapReport
 
 __all__ = ["choose_lap", "render"]
 
+_WORDS = (
+    "cycle", "cycle picture", "interval", "band", "limit", "chart limit", "drifting average", "first pass",
+    "faces left", "charge", "recondition", "glazed",
+)  # fmt: skip
 _CHOICE = "lc_lap"
 _SHOWN = "lc_lap_shown"
 
@@ -145,3 +150,4 @@ def _evidence(report: LapReport, page: Page) -> None:
     if report.data_health:
         st.html(cards.section("About these readings") + cards.sentences(report.data_health))
     link_to_lap(page, report.lap, view="proof", label="The proof behind this")
+    words_here(_WORDS)

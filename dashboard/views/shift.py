@@ -5,6 +5,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.parts.first_run import first_run
+from dashboard.parts.glossary import words_here
 from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
@@ -14,6 +15,7 @@ from spc.board.results import ShiftReport
 
 __all__ = ["render"]
 
+_WORDS = ("held", "due", "watch", "cutting", "resting", "faces left", "recondition", "re-lap", "false call")
 _AT_REST = ("cutting", "resting")
 _ROOMY = 6  # laps in need that fit a wall screen at full size
 _FEW = 4  # fewer than this leave room for larger type
@@ -38,6 +40,7 @@ def render(page: Page) -> None:
     _strip(report, page)
     _plan(report)
     _this_shift(report)
+    words_here(_WORDS)
 
 
 def _strip(report: ShiftReport, page: Page) -> None:

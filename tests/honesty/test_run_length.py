@@ -5,9 +5,11 @@ import math
 import numpy as np
 from scipy.special import ndtr
 
+from spc.chart.joint_run_length import shifted_mewma_run_length
 from spc.chart.mewma import mewma_limit_for, mewma_run_length
 from spc.chart.phi_aware import dependent_run_length
 from spc.chart.relaps import bernoulli_plan
+from spc.chart.rule_beside_pair import rule_and_pair_run_length
 from spc.chart.rules import RULES, rule_signals
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
 from spc.chart.step_chain import step_cusum_run_length
@@ -158,7 +160,34 @@ def run_others(size, rng):
             return total, total > 3.5
 
         add("likelihood-ratio sum on half-sd steps", shift, said, stepped)
+    add_joint(add)
     return rows
+
+
+def add_joint(add):
+    """Rows of what watches several things at once: a rule beside limit and average, and a joint shift."""
+    in_use = {"limit_z": 2.9, "weight": 0.2, "average_limit_z": 0.85}
+    for shift in (0.0, 1.0):
+        said = rule_and_pair_run_length(RULES["one side"], **in_use, sides="upper", shift_sd=shift)
+
+        def watched(state, open_runs, _, rng, shift=shift):
+            average, run = (np.zeros(open_runs), np.zeros(open_runs)) if state is None else state.T
+            z = rng.normal(shift, 1.0, open_runs)
+            average = np.maximum(0.8 * average + 0.2 * z, 0.0)
+            run = np.where(z > 0, run + 1, 0)
+            return np.column_stack((average, run)), (z > 2.9) | (average > 0.85) | (run >= 8)
+
+        add("limit, drifting average and eight on one side together, upper", shift, said, watched)
+    limit = mewma_limit_for(150.0, weight=0.2, characteristics=2)
+    for shift in (1.0, 2.0):
+
+        def moved(state, open_runs, _, rng, shift=shift):
+            z = rng.normal(size=(open_runs, 2)) + [0.6 * shift, 0.8 * shift]
+            average = 0.8 * (0.0 if state is None else state) + 0.2 * z
+            return average, np.sum(average**2, axis=1) > limit * 0.2 / 1.8
+
+        said = shifted_mewma_run_length(0.2, limit, characteristics=2, shift=shift)
+        add("joint drifting average, 2 characteristics, joint shift", shift, said, moved)
 
 
 def autoregression(phi):

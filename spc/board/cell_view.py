@@ -115,6 +115,12 @@ def look_at_cell(
     as_read = recent_rows(store, laps["lap"], last=rows, until_us=until_us)
     parts = [rows for rows in as_read.values() if len(rows)]
     faces = pd.concat(parts, ignore_index=True) if parts else store.faces(last=0)
+    ends = np.cumsum([0, *(len(part) for part in parts)]).tolist()
+    laps_read = [lap for lap in as_read if len(as_read[lap])]
+    place = {lap: slice(*ends[at : at + 2]) for at, lap in enumerate(laps_read)}  # lap by lap, as they were read
+    if rows is None:  # all there is: held once, not lap by lap besides
+        del parts
+        as_read = {lap: faces.iloc[place[lap]] if lap in place else faces.iloc[:0] for lap in as_read}
     events = all_events(store)
     if until_us is not None:
         events = events[events["sort_us"] < until_us].reset_index(drop=True)
@@ -127,18 +133,14 @@ def look_at_cell(
     signs = face_signs(numbered)
     memo = LapMemo() if rows is None else memo_of(store, rows, until_us)
     told, signs_by_lap = _split(events), _split(signs)
-    ends = np.cumsum([0, *(len(part) for part in parts)])  # the rows stand lap by lap, as they were read
-    by_lap = {
-        lap: numbered.iloc[begin:end].reset_index(drop=True)
-        for lap, begin, end in zip((lap for lap in as_read if len(as_read[lap])), ends[:-1], ends[1:], strict=True)
-    }
-    for lap in told:
+    by_lap = {lap: numbered.iloc[rows_of].reset_index(drop=True) for lap, rows_of in place.items()}
+    for lap in told if rows is not None else ():
         told[lap] = memo.stable(lap, "events", told[lap], made_from=())
-    for lap in by_lap:
+    for lap in by_lap if rows is not None else ():
         by_lap[lap] = memo.stable(
             lap, "faces", by_lap[lap], made_from=(as_read[lap], told.get(lap)), columns=_NOT_AS_READ
         )  # fmt: skip
-    for lap in signs_by_lap:
+    for lap in signs_by_lap if rows is not None else ():
         signs_by_lap[lap] = memo.stable(
             lap, "signs", signs_by_lap[lap], made_from=(by_lap[lap],), columns=_OF_THE_CELL
         )  # fmt: skip

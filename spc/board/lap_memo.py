@@ -25,6 +25,7 @@ class LapMemo:
     """Frames and results of the laps of one store; safe to share between threads."""
 
     def __init__(self) -> None:
+        self._lock = threading.Lock()  # never held while a result is made
         self._frames: dict[tuple[str, str], tuple[tuple[object, ...], pd.DataFrame]] = {}
         self._found: dict[tuple[str, str], tuple[tuple[object, ...], object]] = {}
 
@@ -47,12 +48,13 @@ class LapMemo:
             alike = _alike(held[1], frame, columns) if made_from else held[1].equals(frame)
             if alike:
                 return held[1]
-        if held is not None:  # what was made from the old frame is never asked for again
-            old = [key for key, (inputs, _) in self._found.items() if any(one is held[1] for one in inputs)]
-            for key in old:
-                self._found.pop(key, None)
         kept = frame.copy()  # a slice would hold the whole look's frame
-        self._frames[lap, name] = tuple(made_from), kept
+        with self._lock:
+            self._frames[lap, name] = tuple(made_from), kept
+            if held is not None:  # what was made from the old frame is never asked for again
+                old = [key for key, (inputs, _) in self._found.items() if any(one is held[1] for one in inputs)]
+                for key in old:
+                    del self._found[key]
         return kept
 
     def once(self, lap: str, name: str, made_from: Sequence[object], compute: Callable[[], T]) -> T:
@@ -69,7 +71,8 @@ class LapMemo:
         if held is not None and _same(held[0], made_from):
             return cast(T, held[1])
         result = compute()
-        self._found[lap, name] = tuple(made_from), result
+        with self._lock:
+            self._found[lap, name] = tuple(made_from), result
         return result
 
 

@@ -1,5 +1,7 @@
 """The memo of laps: the same objects as long as nothing changes, and no answer that a fresh look would not give."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -98,3 +100,16 @@ def test_a_result_is_held_by_what_it_was_made_from():
     memo.once("A", "sum", (changed,), lambda: calls.append(2))
     memo.once("A", "sum", (first,), lambda: calls.append(3))
     assert calls == [1, 2, 3]
+
+
+def test_many_threads_share_a_memo():
+    memo, frames = LapMemo(), [pd.DataFrame({"x": [float(k)]}) for k in range(4)]
+
+    def work(worker):
+        for k in range(300):
+            rows = memo.stable(f"L{k % 7}", "rows", frames[(k + worker) % 4], made_from=(memo,), columns=("x",))
+            total = memo.once(f"L{k % 7}", f"sum {k % 5}", (rows,), lambda rows=rows: float(rows["x"].sum()))
+            assert total == rows["x"].iloc[0]
+
+    with ThreadPoolExecutor(8) as pool:
+        assert all(done is None for done in pool.map(work, range(8)))

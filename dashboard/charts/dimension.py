@@ -81,7 +81,7 @@ def dimension_figure(
                 hoverinfo="skip",
             )
         )
-    figure.update_yaxes(range=[min(ends) - room, max(ends) + room])
+    figure.update_yaxes(range=[min(ends) - room, max(ends) + room], exponentformat="none", separatethousands=True)
     figure.update_xaxes(range=[0, max(2.0, low.size + 1.0)])
     return figure
 

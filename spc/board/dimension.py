@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.chart_made import seen
-from spc.capability.dimension_index import LEAST_PHI, DimensionIndex, dimension_index
+from spc.capability.dimension_index import LEAST_PHI, DimensionIndex, dimension_index, written
 from spc.chart.individuals import individuals_chart
 from spc.chart.phi_aware import PHI_MOST, dependent_chart, dependent_run_length
 from spc.chart.result import Chart, unable
@@ -125,7 +125,8 @@ def chart_dimension(view: CellView, lap: str, characteristic: str = "thickness",
     if chart.status == "ok":
         unit = "reading lies" if np.count_nonzero(out) == 1 else "readings lie"
         sentence = (
-            f"{np.count_nonzero(out)} of {middle.size} {unit} beyond {chart.lower[0]:.4g} to {chart.upper[0]:.4g} um; "
+            f"{np.count_nonzero(out)} of {middle.size} {unit} beyond {written(float(chart.lower[0]), chart.sigma)} to "
+            f"{written(float(chart.upper[0]), chart.sigma)} um; "
             "the limits are drawn from these very readings: a first look, nothing is frozen"
         )
     else:

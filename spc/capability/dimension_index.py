@@ -16,7 +16,7 @@ from spc.model.autocorrelation import serial_correlation
 from spc.model.fit_test import check_fit
 from spc.model.interval_fit import fit_intervals
 
-__all__ = ["LEAST_PHI", "LEAST_READINGS", "DimensionIndex", "dimension_index"]
+__all__ = ["LEAST_PHI", "LEAST_READINGS", "DimensionIndex", "dimension_index", "written"]
 
 LEAST_READINGS = 30  # as for flatness; our rule
 LEAST_PHI = 0.1  # below this, what a reading takes from the one before moves a bound by less than a tenth; our rule
@@ -41,6 +41,12 @@ class DimensionIndex:
     phi: float  # correlation of neighbours; NaN = not known
     level: float
     sentence: str
+
+
+def written(length_um: float, sd_um: float) -> str:
+    """Write a dimension to a hundredth of its spread, however large it is itself."""
+    decimals = max(0, 2 - math.floor(math.log10(sd_um))) if 0 < sd_um < math.inf else 3
+    return f"{length_um:,.{min(decimals, 6)}f}"
 
 
 def dimension_index(
@@ -128,7 +134,7 @@ def dimension_index(
     index, bound = min(s for s, _ in sides), min(b for _, b in sides)
     sentence = (
         f"performance index {index:.2f}, at least {bound:.2f} with {100 * level:g} % confidence (normal law, p "
-        f"{checked.p_value:.3f}; {n} readings, mean {mean:.4g} um, sd {sd:.3g} um); {counted}"
+        f"{checked.p_value:.3f}; {n} readings, mean {written(mean, sd)} um, sd {sd:.3g} um); {counted}"
     )
     return DimensionIndex(
         "computed", "performance", index, bound, (upper_um - mean) / (3 * sd), (mean - lower_um) / (3 * sd), mean, sd,

@@ -16,7 +16,7 @@ SECTIONS = {
     "Wear": "Faces lapped again",
     "Past day": "judged",
     "Index": "Studies kept",
-    "Dimension": "No thickness is logged on DI-1",
+    "Dimension": "In order of time on DI-1",
     "Reading": "Is it fit for the limit?",
     "Acceptance": "Bad accepted against good rejected",
     "Variation": "reading to reading",

@@ -6,7 +6,7 @@ is not touched. Each says its method, its baseline, its alarm rate and which shi
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from spc.board.chart_series import ChartSeries, groups_of, series_of
 from spc.board.count_kinds import between_relaps, relap_share, scratches
 from spc.board.joint_kinds import joint_average, joint_distance
 from spc.board.law_kinds import law_limit, likelihood_sum
+from spc.chart.attained import attained_rate, guaranteed_width
 from spc.chart.cusum import cusum_chart
 from spc.chart.ewma import ewma_chart
 from spc.chart.individuals import individuals_chart
@@ -37,6 +38,7 @@ from spc.model.autocorrelation import serial_correlation
 
 __all__ = ["KINDS", "KindReport", "chart_of_kind"]
 
+FEWEST_ATTAINED, MOST_ATTAINED = 5, 1_000_000  # readings for which the luck of a baseline is worked out
 FEWEST_DEPENDENT = 20  # readings from which the correlation of neighbours is estimated [our rule]
 LEANING = 1.0  # skewness from which it is told; 50 normal readings pass it once in 250 [our rule]
 FEWEST_OF_PART = 5  # readings of a part from which it is standardised by its own figures [our rule]
@@ -135,19 +137,31 @@ def _rested(options: ChartOptions, n: int) -> str:
 def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
     width, sides = options.width or 3.0, options.sides or "both"
+    used = options.mask(len(series)) & ~np.isnan(series.value)
+    n = min(int(used.sum()), MOST_ATTAINED)
+    stretches = min(np.unique(series.segments[used]).size, n // 3)
+    estimated = options.centre is None and options.sigma is None and n >= FEWEST_ATTAINED
+    widened: tuple[str, ...] = ()
+    if options.guarantee and estimated:
+        plain, width = width, guaranteed_width(n, width_sd=width, sides=sides, stretches=stretches)
+        widened = (f"limits widened from {plain:g} to {width:.3g} sd: 9 of 10 such baselines keep 1.2 times the rate",)
     found = individuals_chart(
         series.value, segments=series.segments, baseline=options.mask(len(series)), centre=options.centre,
         sigma=options.sigma, width_sd=width, sides=sides, spread=options.spread, rules=rules,
     )  # fmt: skip
+    single = found.individuals
+    if estimated and single.status == "ok" and options.spread == "mean moving range":
+        luck = attained_rate(n, width_sd=width, sides=sides, stretches=stretches)
+        single = replace(single, alarms=f"{single.alarms}; {luck.words}")
 
     def run(shift: float) -> float:
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
-    panels = (_faces(series, found.individuals), _faces(series, found.moving_range))
+    panels = (_faces(series, single), _faces(series, found.moving_range))
     sees = seen(run, found.individuals.sigma, series.unit, "faces")
     pace = _points_a_day(series)
     prices = tuple(one.sentence for one in price(rules[1:], pace, limit_z=width, sides=sides)) if pace > 0 else ()
-    return Made(panels, _rested(options, len(series)), sees, (*prices, *_doubts(series, width)))
+    return Made(panels, _rested(options, len(series)), sees, (*widened, *prices, *_doubts(series, width)))
 
 
 def _doubts(series: ChartSeries, width: float) -> tuple[str, ...]:

@@ -42,7 +42,11 @@ OPTIONS: tuple[Any, ...] = (
         "--between", default=370.4, show_default=True, help="Points between false alarms, where a kind finds its limit."
     ),
     click.option("--times", default=1.5, show_default=True, help="Growth that the likelihood-ratio sum shall see."),
-    click.option("--guarantee", is_flag=True, help="Widen a probability limit: 9 of 10 such baselines keep its rate."),
+    click.option(
+        "--guarantee",
+        is_flag=True,
+        help="Widen the limits of individuals or a law: 9 of 10 such baselines keep the rate.",
+    ),
 )
 
 

@@ -33,6 +33,7 @@ class Cell:
     """One foreign file of readings `x` of a lap `L`, and the command run on it."""
 
     def __init__(self, folder, values, *, more="", columns=()):
+        folder.mkdir(exist_ok=True)
         self.store = folder / "cell.db"
         names = ["x", *(name for name, _ in columns)]
         rows = zip(values, *(column for _, column in columns), strict=True)
@@ -69,6 +70,10 @@ def test_individuals_of_the_handbook(tmp_path):
     assert (single["upper"], single["lower"]) == pytest.approx((said["UCL"], said["LCL"]), abs=2e-3)
     assert "one false alarm in about 370 points" in found["alarms"]
     assert "Sees a lasting shift of 0.832 um after about 155" in found["sees"]
+    assert "limits from 10 readings: the true false-alarm rate lies between 1 in" in found["alarms"]
+    wide = Cell(tmp_path / "w", column("nist_individuals_flowrate", "flowrate")).chart("individuals", "--guarantee")
+    assert wide["charts"][0]["upper"] > single["upper"] + 1
+    assert "limits widened from 3 to" in " ".join(wide["remarks"])
 
 
 def test_drifting_average_of_the_handbook(tmp_path):

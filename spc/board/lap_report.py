@@ -213,11 +213,14 @@ def _resting_since(view: CellView, lap: str, cycles: pd.DataFrame) -> str:
         return "it was retired"
     if row["state"] == "stand-by":
         return "it was put on stand-by"
-    events = view.events_of(lap)
+    events, faces = view.events_of(lap), view.faces_of(lap)
+    return view.memo.once(lap, "out", (events, faces), lambda: _out_since(events, faces))
+
+
+def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> str:
     events = events[events["event"].isin(("swapped", "returned", "retired"))]
     if events.empty or events["event"].iloc[-1] == "returned":
         return ""
-    faces = view.faces_of(lap)
     out = events.iloc[-1]
     if len(faces) and int(faces["sort_us"].iloc[-1]) > int(out["sort_us"]):
         return ""  # it has lapped faces since, whatever the register says

@@ -7,7 +7,7 @@ copy that somebody found; it changes nothing.
 
 import hashlib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from spc.log.columns import ColumnMap
@@ -34,6 +34,14 @@ class FileText:
             return False
         return hashlib.sha256(memoryview(self.text)[:n_bytes]).hexdigest() == digest
 
+    def grown_lines(self, newest: Delivered | None, *, reading: str) -> int:
+        """Count the lines at the start that are the whole text of a delivery read in the same way; 0 = not so."""
+        if newest is None or newest.reading_digest != reading:
+            return 0
+        if not self.starts_with(digest=newest.text_digest, n_bytes=newest.text_bytes):
+            return 0
+        return self.text.count(b"\n", 0, newest.text_bytes) + 1
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:
@@ -44,6 +52,7 @@ class Standing:
     known: str = ""  # why there is nothing to take in; '' = there may be
     back: bool = False  # the log said the same before the delivery that is now its newest
     by_start: bool = False  # the log was found by its earlier text at the start of this one
+    grown_lines: int = 0  # lines at the start that are the whole of its newest delivery, read as now; 0 = none
 
 
 def text_of(data: bytes, column_map: ColumnMap | None) -> FileText:
@@ -102,7 +111,10 @@ def standing_of(store: Store, text: FileText | str, *, name: str, stated: str, r
     else:
         same = [one for one in same if _is_own(one.source, name)] or same
     if not same:
-        return Standing(stated, own=True) if stated else _by_start(store, text, name)
+        new = Standing(stated, own=True) if stated else _by_start(store, text, name)
+        if isinstance(text, str):
+            return new
+        return replace(new, grown_lines=text.grown_lines(store.newest_delivery(new.log), reading=reading))
     log = same[-1].source
     own = bool(stated) or _is_own(log, name)
     newest = store.newest_delivery(log)

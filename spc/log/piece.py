@@ -48,8 +48,8 @@ def event_frame(rows: pd.DataFrame, intake_id: int) -> pd.DataFrame:
     return rows[_EVENT_COLUMNS].assign(intake_id=intake_id)
 
 
-def prepared(rows: pd.DataFrame, *, intake_id: int, log: str) -> Piece:
-    """Sort rows by outcome and make their frames and keys; needs no store, so it can run ahead."""
+def prepared(rows: pd.DataFrame, *, intake_id: int, log: str, write: bool = True) -> Piece:
+    """Sort rows by outcome, make their frames and keys, and, to `write` them, their columns; needs no store."""
     outcome = rows["outcome"].to_numpy(dtype=object)
     piece = Piece(rows, rows.loc[outcome == "quarantine"])
     for kind in ("face", "event"):
@@ -60,7 +60,8 @@ def prepared(rows: pd.DataFrame, *, intake_id: int, log: str) -> Piece:
             frame_of, keys_of = (face_frame, face_keys) if kind == "face" else (event_frame, event_keys)
             new = frame_of(chosen, intake_id)
             keys = keys_of(new, raw, source=log)
-            ready = ready_faces(new, identity=keys.identity, content=keys.content) if kind == "face" else None
+            ahead = write and kind == "face"
+            ready = ready_faces(new, identity=keys.identity, content=keys.content) if ahead else None
             piece.told[kind] = Told(new, raw, keys, ready)
     return piece
 

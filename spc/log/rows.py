@@ -95,7 +95,16 @@ class ScannedLog:
         found = np.bincount(self.outcome, minlength=len(OUTCOMES))
         return {o: int(found[i]) for i, o in enumerate(OUTCOMES)}
 
-    def frames(self, *, rows: int = CHUNK_ROWS, coded: bool = False) -> Iterator[pd.DataFrame]:
+    def rows_within(self, lines: int) -> int:
+        """Count the data rows that end within the first `lines` lines of the file."""
+        if self._records is None:
+            return 0
+        ends = np.flatnonzero(np.frombuffer(self._records.text, dtype=np.uint8) == ord("\n"))
+        return int(np.searchsorted(self._records.ends, ends[lines - 1], side="right")) if lines <= len(ends) else 0
+
+    def frames(
+        self, *, rows: int = CHUNK_ROWS, coded: bool = False, start: int = 0, stop: int | None = None
+    ) -> Iterator[pd.DataFrame]:
         """Yield the row frame in pieces of at most `rows` rows, in file order.
 
         Parameters
@@ -103,9 +112,12 @@ class ScannedLog:
         rows : int
         coded : bool
             Texts that come many times as categories, in place of dtype object: faster where only codes are needed.
+        start, stop : int
+            The first row, and the row before which to stop; left out, all rows.
         """
-        for start in range(0, self.n_rows, rows):
-            yield self._frame(slice(start, min(start + rows, self.n_rows)), coded=coded)
+        end = self.n_rows if stop is None else stop
+        for at in range(start, end, rows):
+            yield self._frame(slice(at, min(at + rows, end)), coded=coded)
 
     def _frame(self, rows: slice, *, coded: bool) -> pd.DataFrame:
         draft, records = self._draft, self._records

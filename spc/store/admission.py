@@ -146,6 +146,7 @@ class Admission:
         self._reread = reread
         self._before = {name: self._highest(name) for name in ("face", "event")}
         self._used: Counter[int] = Counter()
+        self._told: list[Ids] = []
         self._memory = _FileMemory()
         self._event_contents: dict[int, int] = {}
         self._let_go: dict[str, set[int]] = {"face": set(), "event": set()}
@@ -153,6 +154,10 @@ class Admission:
     def let_go(self, kind: str, row_ids: Iterable[int]) -> None:
         """Count rows, versions that their own log replaced since, as no longer held: their words would be new."""
         self._let_go[kind].update(row_ids)
+
+    def hold(self, contents: Ids) -> None:
+        """Count rows held as told already by earlier rows of this delivery, so that they stand for no later one."""
+        self._told.append(contents)
 
     def faces(self, rows: pd.DataFrame, *, keys: RowKeys, ready: ReadyFaces | None = None) -> Admitted:
         """Admit face rows (faces columns; intake and row numbers set); `keys` from `face_keys`, `ready` of `rows`."""
@@ -177,14 +182,16 @@ class Admission:
         """Admit event rows (events columns); an event told twice with the same words and time of day is one."""
         outcome = np.full(len(rows), "event", dtype=object)
         row_id = np.full(len(rows), -1, dtype=np.int64)
-        self._mark_known(keys, self._stored("event", keys.identity), outcome, row_id)
+        stored = self._stored("event", keys.identity)
+        self._mark_known(keys, stored, outcome, row_id)
         if self._reread:
             self._read_anew(rows, keys, outcome, row_id, "event")
+        known = {content: row for _, content, row, _ in stored} | self._event_contents
         first: dict[int, int] = {}
         for at in np.flatnonzero((outcome == "event") & ~keys.weak).tolist():
             content = int(keys.content[at])
-            if content in self._event_contents:
-                outcome[at], row_id[at] = "double", self._event_contents[content]
+            if content in known:
+                outcome[at], row_id[at] = "double", known[content]
             elif content in first:
                 outcome[at], row_id[at] = "double", -first[content] - 2
             else:
@@ -253,6 +260,9 @@ class Admission:
         if not faces:
             return
         held = {content: list(rows.values()) for content, rows in faces.items()}
+        told = np.concatenate(self._told) if self._told else np.empty(0, dtype=np.int64)
+        for content, times in zip(*np.unique(told[pd.Index(told).isin(list(held))], return_counts=True), strict=True):
+            self._used.setdefault(int(content), int(times))
         hits = pd.Index(keys.content).isin(np.fromiter(held, dtype=np.int64))
         for at in np.flatnonzero(hits).tolist():
             content = int(keys.content[at])

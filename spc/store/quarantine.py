@@ -132,6 +132,11 @@ class QuarantineRecords(Registers):
         row = self._connection.execute(sql, (log,)).fetchone()
         return None if row is None else Delivered(*row)
 
+    def has_changed(self, log: str) -> bool:
+        """Whether any delivery of a log changed rows of an earlier one."""
+        sql = "SELECT EXISTS (SELECT 1 FROM intake WHERE source = ? AND kind = 'log' AND new_versions > 0)"
+        return bool(self._connection.execute(sql, (log,)).fetchone()[0])
+
     def delivered_bytes(self, sha256: str, *, reading_digest: str) -> Delivered | None:
         """Look up the last delivery of a file of these very bytes that was read in the same way."""
         sql = f"{_DELIVERED} AND sha256 = ? AND reading_digest = ? ORDER BY intake_id DESC LIMIT 1"

@@ -1,4 +1,4 @@
-"""A million rows of CSV into the store; run by `pytest tests/benchmarks -o python_files='bench_*.py' -s`.
+"""A million rows into the store, and logs again: `pytest tests/benchmarks -o python_files='bench_*.py' -s`.
 
 Each round runs in a process of its own, so that the largest memory it held can be told; both figures are printed.
 """
@@ -63,3 +63,34 @@ def test_million_rows_into_the_store(benchmark, log, tmp_path):
     benchmark.pedantic(take_in, rounds=3)
     for rate, mib in figures:
         print(f"\n{rate:,.0f} rows/s, {mib:.0f} MiB at most")
+
+
+AGAIN = """
+import sys, time
+from pathlib import Path
+from spc.log.intake import ingest
+from spc.settings import Settings
+from spc.store.store import Store
+
+first = Path(sys.argv[1]).read_text()
+row = first.rsplit("\\n", 2)[1]
+grown = first + "".join(row.replace("CI-", f"NEW-{n}-") + "\\n" for n in range(1000))
+changed = grown.replace(",helium,0.0", ",helium,0.1", 1000)
+with Store.open(sys.argv[2]) as store:
+    for text in (first, grown, changed):
+        start = time.process_time()
+        result = ingest(store, text.encode(), name="log.csv", settings=Settings(time_zone="Europe/Vienna"))
+        print(result.rows, result.faces, result.new_versions, time.process_time() - start)
+"""
+
+
+def test_fifty_thousand_rows_again_with_a_thousand_changed_or_new(log, tmp_path):
+    short = tmp_path / "short.csv"
+    with log.open() as whole, short.open("w") as file:
+        file.writelines(line for _, line in zip(range(50_001), whole, strict=False))
+    done = subprocess.run([sys.executable, "-c", AGAIN, str(short), str(tmp_path / "again.db")], capture_output=True,
+                          check=True, text=True)  # fmt: skip
+    figures = [list(map(float, line.split())) for line in done.stdout.splitlines()]
+    assert [figure[1:3] for figure in figures[1:]] == [[1000, 0], [1000, 1000]]
+    for what, figure in zip(("new", "grown", "changed"), figures, strict=True):
+        print(f"\n{what}: {figure[3]:.2f} s of processor time")

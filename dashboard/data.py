@@ -1,7 +1,10 @@
 """The only cached reader: everything a screen shows is read here, keyed by the store, its revision and the settings."""
 
+import contextlib
 import os
+import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +13,8 @@ import pandas as pd
 import streamlit as st
 
 from spc.board.results import LapReport, ShiftReport
-from spc.settings import Settings, load_settings
+from spc.settings import Settings, SettingsError, load_settings
+from spc.store.database import StoreError
 from spc.store.store import Store
 
 if TYPE_CHECKING:
@@ -27,6 +31,7 @@ __all__ = [
     "lap_names",
     "lap_report",
     "limit_history",
+    "look_ahead",
     "newest_us",
     "open_store",
     "operators",
@@ -208,6 +213,23 @@ def shift_report(now: Snapshot) -> ShiftReport:
     """Return the shift's report."""
     with st.spinner(_LOOKING):
         return _board(now).shift()
+
+
+@st.cache_resource(max_entries=1, show_spinner=False)
+def look_ahead(store_path: str, settings_path: str) -> None:
+    """Look at the cell once behind the first screen, so that the first entry after a start need not wait for it.
+
+    The first screen may come from a report kept between runs; what is learned of each lap here holds for later looks.
+    """
+    from spc.board.board import Board
+
+    board = Board(Path(store_path), load_settings(settings_path or None))
+    threading.Thread(target=_quietly, args=(board.look,), name="lapcell looks ahead", daemon=True).start()
+
+
+def _quietly(look: Callable[[], object]) -> None:
+    with contextlib.suppress(SettingsError, StoreError):  # a page says so when it cannot look itself
+        look()
 
 
 # Shared, not copied: what the board gives is frozen, and its frames are never written to.

@@ -19,7 +19,7 @@ GLOSSARY: dict[str, str] = {
     "first pass": "The first lapping of a face. What it reads tells about the lap; a re-lap no longer does.",
     "fitted law": "The curve that says how often each size occurs, fitted to the readings as intervals.",
     "flatness": "Distance of the two parallel planes that just hold the face.",
-    "glazed": "Grains worn or clogged: the lap shines, cuts slowly, and the finish looks better for a while.",
+    "glazed": "Grains are worn or clogged; the lap shines, cuts slowly, and the finish looks better for a while.",
     "held": "Nothing more goes on the lap until a person has answered.",
     "interval": "What a reading can mean: 1 band in half-band steps is anything from 0.75 to 1.25 bands.",
     "lap": "The flat tool, softer than the work, that carries the abrasive.",

@@ -42,6 +42,7 @@ Array = NDArray[np.float64]
 
 FEWEST = 12  # readings below which no limits are frozen [our rule]
 REDRAWN = 120  # lists drawn to say how far the luck of one moves the true rate
+MOST_REDRAWN = 5_000  # readings beyond which that luck moves the rate by less than a tenth: not worked out
 FEW = 30  # below this the sentence says how loosely the limits are known [our rule]
 CHANGE_RATE = 0.01  # share of good lists said to hold a change [our choice]
 WHOLE_SET_RATE = 0.05  # chance that a good list has any reading called out [our choice]
@@ -293,6 +294,8 @@ def _widened(fit: IntervalFit, rules: RulesInUse, sign: str) -> tuple[RulesInUse
 
 def _true_alpha(law: IntervalFit, alpha: float, upper: bool, n: int, step: float, redrawn: int) -> tuple[float, ...]:
     """How the luck of a list of n readings moves the true rate: parametric bootstrap, 10 and 90 % points."""
+    if n > MOST_REDRAWN:
+        return ()
     rng = np.random.default_rng(n)
     rates = []
     for draw in law.ppf(rng.random((redrawn, n))):

@@ -271,7 +271,7 @@ def dependent_chart(
         plotted = residuals_of(z, phi=correlation, segments=segments, steps=steps)
         width = width_for_phi(average, phi=0.0, sides=sides)
         run_length = dependent_run_length(0.0, width, sides=sides)
-        name, method = "residuals", f"residuals of a first-order autoregression, phi {correlation:g}, standardised"
+        name, method = "residuals", f"residuals of a first-order autoregression, phi {correlation:.3g}, standardised"
         value, mid, unit = plotted, 0.0, 1.0
         notes = ("a lasting shift shows fully in one residual only, then shrinks; add the drifting average",)
     else:
@@ -280,7 +280,7 @@ def dependent_chart(
         run_length = dependent_run_length(correlation, width, sides=sides)
         name, method = (
             "individuals, correlated",
-            f"single readings, limits set for neighbours correlated by {correlation:g}",
+            f"single readings, limits set for neighbours correlated by {correlation:.3g}",
         )
         value, mid, unit = x, middle, scale
         notes = ("limits rest on the lasting spread, not on moving ranges",)

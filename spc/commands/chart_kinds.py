@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 __all__ = ["OPTIONS", "chart_one_kind", "kind_options"]
 
+MOST_LOOKED_AT = 1000  # newest points, beside those asked for, among which plotted ones are looked for
+
 OPTIONS: tuple[Any, ...] = (
     click.option("--centre", type=float, help="Centre given, unit of the readings; for shares, the usual share."),
     click.option("--sigma", type=float, help="Standard deviation of one reading, given."),
@@ -113,7 +115,8 @@ def _print(report: "KindReport", last: int) -> None:
                "upper": "upper", "signal": "signal"}  # fmt: skip
     for panel in report.panels:
         click.echo(f"\n{panel.chart.name}")
-        rows = [row for row in _points(panel) if row["value"] is not None]
+        newest = max(0, panel.chart.value.size - MOST_LOOKED_AT - last)
+        rows = [row for row in _points(panel, first=newest) if row["value"] is not None]
         print_table(rows[-last:], columns, nothing="No points.")
 
 
@@ -167,13 +170,13 @@ def _panel(panel: "Panel") -> dict[str, Any]:
     }
 
 
-def _points(panel: "Panel") -> list[dict[str, Any]]:
+def _points(panel: "Panel", *, first: int = 0) -> list[dict[str, Any]]:
     chart = panel.chart
     spoken: dict[int, list[str]] = {}
     for signals in chart.signals:
-        for i in signals.index.tolist():
+        for i in (signals.index[signals.index >= first] - first).tolist():
             spoken.setdefault(i, []).append(signals.words)
-    columns = (chart.value, chart.lower, chart.centre, chart.upper)
+    columns = [values[first:] for values in (chart.value, chart.lower, chart.centre, chart.upper)]
     return [
         {
             "point": label,
@@ -185,6 +188,8 @@ def _points(panel: "Panel") -> list[dict[str, Any]]:
             "signal": " and ".join(spoken.get(i, ())),
         }
         for i, (label, time, values) in enumerate(
-            zip(panel.labels, panel.times, zip(*(c.tolist() for c in columns), strict=True), strict=True)
+            zip(
+                panel.labels[first:], panel.times[first:], zip(*(c.tolist() for c in columns), strict=True), strict=True
+            )
         )
     ]

@@ -2,6 +2,7 @@
 
 import io
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from spc.report.content import Figure, Series
@@ -63,6 +64,7 @@ def draw_png(figure: Figure, *, decimal: str = ".") -> bytes:
     return _draw(figure, decimal, "png")
 
 
+@lru_cache(maxsize=8)  # reports of one batch share the picture of the faces read more than once
 def _draw(figure: Figure, decimal: str, kind: str) -> bytes:
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg

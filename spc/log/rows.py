@@ -39,7 +39,7 @@ __all__ = ["OUTCOMES", "ROW_COLUMNS", "ParsedLog", "ScannedLog", "read_log", "sc
 OUTCOMES: tuple[str, ...] = ("blank", "face", "event", "quarantine")
 _FREE = ("time", "time_end", "serial", "note")  # texts that may differ in every row
 CHUNK_ROWS = 50_000
-_UNSEEN = "[\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff]"  # no width, or turns text around
+_UNSEEN = "[\u00ad\u200b\u2060\ufeff]"  # soft hyphen, and spaces and joints without width
 
 _ABSENT = {"kind": "face", "planned": None}  # of the text columns, what stands where the file has none
 _NUMBERS = (
@@ -250,7 +250,7 @@ def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int
         return constant(plan.constants[field], n)
     column = joined([records.columns[p] for p in use.positions], use.source.join)
     texts = column.texts
-    if not records.text.isascii():  # what nobody can see makes no other lap
+    if not records.text.isascii():  # what nobody sees makes no other lap
         texts = pc.replace_substring_regex(texts, pattern=_UNSEEN, replacement="")
     if field not in ("note", "shape", "face", "scratch", "planned", "found_late", "event"):
         words = MISSING_CELLS - {"na"} if field == "lamp" else MISSING_CELLS  # "Na" is a sodium lamp

@@ -48,6 +48,8 @@ JSON: lap, sign, part, kind, unit, status, sentence, method, baseline, alarms, s
 @click.argument("lap")
 @click.option(
     "--sign",
+    "--characteristic",
+    "sign",
     default="flatness",
     show_default=True,
     help="flatness, minutes, removal rate, finish, wear, re-lap share, or the dimension thickness.",

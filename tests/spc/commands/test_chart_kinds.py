@@ -134,7 +134,7 @@ def test_a_dimension_on_two_sides_says_what_every_chart_says(tmp_path):
     found = json.loads(cell.run("chart", "L", "--sign", "thickness", "--json").stdout)
     assert found["lower_um"] < 24 < 26 < found["upper_um"]
     assert found["method"] and found["baseline"] and "one false alarm in about 370" in found["alarms"]
-    text = cell.run("chart", "L", "--sign", "thickness").output
+    text = cell.run("chart", "L", "--characteristic", "thickness").output  # as the other commands call it
     see_saw = Cell(tmp_path / "b", ["0", "1"] * 40) if (tmp_path / "b").mkdir() is None else None
     assert "a trend or a see-saw" in see_saw.run("chart", "L", "--sign", "thickness").output
     assert "Baseline: all 40 readings" in text and "Sees a lasting shift of" in text

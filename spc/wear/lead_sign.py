@@ -91,9 +91,9 @@ def _expected_over(
 ) -> tuple[float, float]:
     """How many final readings a law that is not cut off would put wholly over their limits, and the mean chance.
 
-    The law is a lognormal, or a normal, about a line in the lap's age, whichever expects fewer: a cell that reconditions
-    in good time is not taken for one that laps until good, whether its scatter grows with the reading or stays that of
-    a step. A reading on steps lies wholly over only half a step beyond the limit.
+    The law is a lognormal, or a normal, about a line in the lap's age, whichever expects fewer: a cell that
+    reconditions in good time is not taken for one that laps until good, whether its scatter grows with the reading or
+    stays that of a step. A reading on steps lies wholly over only half a step beyond the limit.
     """
     from scipy.special import ndtr
 

@@ -33,7 +33,8 @@ def test_the_rule_its_price_and_the_faces_in_doubt(view):
 
 def test_a_smaller_risk_never_accepts_more(view):
     accepted = [
-        report_conformity(view, replace(PLAN, risk=risk), reader_sd_um=0.04).trade.chosen.accept_um for risk in (0.05, 0.005)
+        report_conformity(view, replace(PLAN, risk=risk), reader_sd_um=0.04).trade.chosen.accept_um
+        for risk in (0.05, 0.005)
     ]
     assert accepted[1] <= accepted[0]
 

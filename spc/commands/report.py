@@ -1,5 +1,7 @@
 """`lapcell report`: capability studies written out, kept by name, and written again to the same bytes."""
 
+import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from spc.board.cell_view import CellView
     from spc.board.kept_studies import KeptStudy
     from spc.board.study import Study
+    from spc.board.study_material import StudyMaterial
     from spc.report.locale import Locale
     from spc.report.made import Made
     from spc.report.units import ReportUnit
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
     from spc.store.store import Store
 
 __all__ = ["command"]
+
+_PER_WORKER = 6  # reports that pay for the start of a processor's own work
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,23 +120,23 @@ def _new(
     """Study one part after the other; the charts of the cell are drawn once for all of them."""
     from spc.board.chart_signals import chart_cell
     from spc.board.kept_studies import keep_study
-    from spc.board.study import run_study
+    from spc.board.study_material import gather
     from spc.board.study_plan import StudyPlan
     from spc.report.made import Made, software_version
 
     _known(view, parts)
     excluded = excluded_faces(options.pop("excluded"))
     cell = chart_cell(view)
+    asked: list[tuple[StudyMaterial, Made, _Look]] = []
     done = []
     with progress_bar("reports") as bar:
-        for at, part in enumerate(parts):
-            bar(at, len(parts))
-            study = run_study(view, StudyPlan(part=part, excluded=excluded, title=title, **options), cell=cell)
+        for part in parts:
+            material = gather(view, StudyPlan(part=part, excluded=excluded, title=title, **options), cell=cell)
             kept = None
             if save_as:
                 name = save_as if len(parts) == 1 else f"{save_as}, {part}"
                 kept = keep_study(
-                    store, study, name, made_at=view.now, made_by=who, site=settings.site_name,
+                    store, material, name, made_at=view.now, made_by=who, site=settings.site_name,
                     software=software_version(),
                 )  # fmt: skip
             made = Made(
@@ -142,9 +147,36 @@ def _new(
                 version=kept.version if kept else 0,
                 software=software_version(),
             )
-            done.append(_write(study, made, look))
-        bar(len(parts), len(parts))
+            asked.append((material, made, look))
+        for written in _each(asked):
+            done.append(written)
+            bar(len(done), len(parts))
     return done
+
+
+def _each(asked: "list[tuple[StudyMaterial, Made, _Look]]") -> "Iterator[dict[str, Any]]":
+    """Compute and write one report after the other; a large batch on all processors there are."""
+    workers = min(os.cpu_count() or 1, len(asked) // _PER_WORKER)
+    if workers < 2:
+        yield from map(_computed, asked)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    try:
+        pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    except (OSError, ImportError, NotImplementedError):  # a system without shared semaphores
+        yield from map(_computed, asked)
+        return
+    with pool:
+        yield from pool.map(_computed, asked)
+
+
+def _computed(asked: "tuple[StudyMaterial, Made, _Look]") -> dict[str, Any]:
+    from spc.board.study import compute_study
+
+    material, made, look = asked
+    return _write(compute_study(material), made, look)
 
 
 def _again(store: "Store", view: "CellView", name: str, version: int | None, look: _Look) -> dict[str, Any]:

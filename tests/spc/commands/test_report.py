@@ -1,4 +1,5 @@
 import json
+from pathlib import Path
 
 import openpyxl
 import pytest
@@ -32,6 +33,23 @@ def test_several_parts_in_one_batch_with_every_format(run, tmp_path):
     assert len(list(tmp_path.iterdir())) == 10 and {r["word"] for r in reports} == {"performance"}
     book = openpyxl.load_workbook(next(f for f in reports[1]["files"] if f.endswith(".xlsx")))
     assert not [c for s in book for row in s.iter_rows() for c in row if c.data_type == "f"]
+
+
+def test_a_batch_on_two_processors_is_the_batch_of_one(run, tmp_path, monkeypatch):
+    def batch(folder):
+        done = run("report", "PN-7", "=1+1", "--format", "json", "--json", "--out", str(folder))
+        assert done.exit_code == 1, done.stderr
+        reports = json.loads(done.output)["reports"]
+        documents = [json.loads(Path(report["files"][0]).read_text()) for report in reports]
+        for document in documents:  # the moment of making is another one
+            del document["made_at"]
+            document["front"] = [line for line in document["front"] if line["name"] != "Made at"]
+        return [report["part"] for report in reports], documents
+
+    alone = batch(tmp_path / "a")
+    monkeypatch.setattr("spc.commands.report._PER_WORKER", 1)
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    assert batch(tmp_path / "b") == alone
 
 
 def test_a_kept_study_is_written_again_to_the_same_bytes(run, cell, tmp_path):

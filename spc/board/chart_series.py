@@ -32,7 +32,7 @@ class ChartSeries:
     sign: str
     part: str  # '' = all
     words: str  # what is read, for a person
-    unit: str  # as the lap's newest face was typed: 'bands', 'um', 'uin', 'min', 'bands/min', ...
+    unit: str  # as the lap's newest face was typed: 'bands', 'um', 'uin', 'min', 'um/min'
     side: str  # towards which a reading gets worse: 'upper', 'lower', or 'both' for a dimension
     value: Array  # middle of each reading, in that unit; NaN = open above
     low: Array
@@ -89,7 +89,7 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "") -> ChartSe
         shown = shown_length(view, lap, sign)
         if shown is not None:
             low, high = low / shown.um_per_unit, high / shown.um_per_unit
-            unit = shown.name + about.unit.removeprefix("um")
+            unit = shown.name
     else:
         known = ", ".join((*SIGNS, *CHARACTERISTICS))
         raise ValueError(f"`sign` must be one of {known}, got {sign!r}")

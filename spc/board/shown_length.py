@@ -21,9 +21,9 @@ class ShownLength:
 def shown_length(view: CellView, lap: str, sign: str) -> ShownLength | None:
     """Find the unit in which the lap's newest face was read: bands if the lamp is known, else micrometres.
 
-    None where the sign is no length, and for a finish, which is always said in micrometres.
+    None where the sign is no length, and for a finish and stock removed, which are never read in light bands.
     """
-    if not SIGNS[sign].unit.startswith("um") or sign == "finish":
+    if SIGNS[sign].unit != "um" or sign == "finish":
         return None
     rows = view.faces_of(lap)
     named = [u for u in rows["flatness_unit"].tolist()[-1:] if u] or [view.settings.flatness_unit]
@@ -37,7 +37,6 @@ def shown_length(view: CellView, lap: str, sign: str) -> ShownLength | None:
 
 def length_words(value: float, sign: str, unit: ShownLength | None) -> str:
     """Say a value of a sign, in the unit of the sign (micrometres), in the unit shown: '1.71 bands', '33.6 min'."""
-    own = SIGNS[sign].unit
     if unit is None:
-        return f"{value:.3g} {own}"
-    return f"{value / unit.um_per_unit:.3g} {unit.name}{own.removeprefix('um')}"
+        return f"{value:.3g} {SIGNS[sign].unit}"
+    return f"{value / unit.um_per_unit:.3g} {unit.name}"

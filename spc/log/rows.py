@@ -250,7 +250,7 @@ def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int
         return constant(plan.constants[field], n)
     column = joined([records.columns[p] for p in use.positions], use.source.join)
     texts = column.texts
-    if not records.text.isascii():  # what nobody sees makes no other lap
+    if field != "note" and not records.text.isascii():  # what nobody sees makes no other lap; a note stays as typed
         texts = pc.replace_substring_regex(texts, pattern=_UNSEEN, replacement="")
     if field not in ("note", "shape", "face", "scratch", "planned", "found_late", "event"):
         words = MISSING_CELLS - {"na"} if field == "lamp" else MISSING_CELLS  # "Na" is a sodium lamp

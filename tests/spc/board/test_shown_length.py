@@ -1,0 +1,34 @@
+"""The unit a sentence about a lap is in: the one of the drawing's characteristic, as it was read."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from spc.board.shown_length import length_words, shown_length
+from spc.settings import Settings
+
+
+def view(unit, lamp="", site=Settings()):  # noqa: B008 - frozen, so one default may serve all
+    rows = pd.DataFrame({"flatness_unit": [unit], "lamp": [lamp]})
+    return SimpleNamespace(faces_of=lambda lap: rows, settings=site)
+
+
+def test_a_flatness_is_said_as_it_was_read():
+    helium_um = 0.58756 / 2  # half the helium line of 587.56 nm
+    assert length_words(2 * helium_um, "flatness", shown_length(view("band", "helium"), "L", "flatness")) == "2 bands"
+    assert length_words(0.0254, "flatness", shown_length(view("uin"), "L", "flatness")) == "1 uin"
+    assert length_words(0.3, "flatness", shown_length(view("um"), "L", "flatness")) == "0.3 um"
+    assert length_words(0.3, "flatness", shown_length(view("", site=Settings()), "L", "flatness")) == "0.3 um"
+
+
+def test_bands_without_a_lamp_are_no_length_to_speak_in():
+    assert shown_length(view("band"), "L", "flatness").name == "um"
+    assert shown_length(view("band", site=Settings(lamp="helium")), "L", "flatness").name == "bands"
+
+
+@pytest.mark.parametrize(
+    ("sign", "words"), [("finish", "0.03 um"), ("removal rate", "0.03 um/min"), ("minutes", "0.03 min")]
+)
+def test_what_no_light_band_measures_keeps_its_own_unit(sign, words):
+    assert length_words(0.03, sign, shown_length(view("band", "helium"), "L", sign)) == words

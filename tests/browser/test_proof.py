@@ -67,12 +67,15 @@ def test_limits_are_frozen_with_a_reading_left_out_and_its_cause(at, cell):
     url, store = cell
     page = at(f"{url}/proof?lap=CU-2&section=Chart")
     page.get_by_text("Freeze limits from a closed list of readings").click()
-    page.get_by_label("Cause of leaving them out").wait_for(state="visible")
-    page.get_by_role("button", name="Freeze", exact=True).click()
+    press = page.get_by_role("button", name="Freeze", exact=True)
+    press.hover()  # brings it into view, so that nothing moves under the click
+    press.click()
     page.get_by_text("Frozen limits are signed and explained: say who, and why.").wait_for()
-    page.get_by_label("Readings to leave out").click()
-    page.keyboard.press("ArrowDown")
-    page.keyboard.press("Enter")
+    settled(page)
+    leave_out = page.get_by_label("Readings to leave out")
+    leave_out.hover()  # the list of readings closes when the page is scrolled
+    leave_out.click()
+    page.get_by_role("option").nth(1).click()
     page.keyboard.press("Escape")
     page.get_by_label("Cause of leaving them out").fill("flat not clean")
     page.get_by_label("Why", exact=True).fill("new slurry settled")

@@ -18,6 +18,7 @@ import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from operator import itemgetter
 
 import numpy as np
 import pandas as pd
@@ -80,36 +81,48 @@ class _Seen:
 
 @dataclass(slots=True)
 class _FileMemory:
-    """Serial numbers of the rows admitted so far from this delivery: a bit map to ask fast, arrays to be sure."""
+    """Serial numbers of the rows admitted so far from this delivery: a bit map to ask fast, sorted runs for sure."""
 
-    identity: list[Ids] = field(default_factory=list)
-    row_id: list[Ids] = field(default_factory=list)
     bits: NDArray[np.uint8] | None = None
-    mapped: int = 0  # of the arrays, those that are in the bit map: a form's one row never needs it
+    unmapped: list[Ids] = field(default_factory=list)  # not in the bit map yet: a form's one row never needs it
+    # Identity, ascending, and row_id. Each run is over twice as long as the next: few runs, rows seldom moved.
+    runs: list[tuple[Ids, Ids]] = field(default_factory=list)
 
     def find(self, wanted: Ids) -> list[tuple[int, int]]:
-        """(identity, row_id) of earlier rows whose identity is among `wanted`."""
-        if not self.identity:
+        """(identity, row_id) of earlier rows whose identity is among `wanted`, in the order of the rows."""
+        if not self.runs:
             return []
         if self.bits is None:
             self.bits = np.zeros(_BITS >> 3, dtype=np.uint8)
-        for identity in self.identity[self.mapped :]:
+        for identity in self.unmapped:
             _set_bits(self.bits, identity & (_BITS - 1))
-        self.mapped = len(self.identity)
+        self.unmapped.clear()
         place = wanted & (_BITS - 1)
         maybe = wanted[(self.bits[place >> 3] >> (place & 7).astype(np.uint8)) & 1 == 1]
         if not len(maybe):
             return []
+        maybe = np.unique(maybe)
         found: list[tuple[int, int]] = []
-        for identity, row_id in zip(self.identity, self.row_id, strict=True):
-            hit = pd.Index(identity).isin(maybe)
+        for identity, row_id in self.runs:
+            begin, end = np.searchsorted(identity, maybe, side="left"), np.searchsorted(identity, maybe, side="right")
+            alike = end - begin
+            hit = np.repeat(begin - (np.cumsum(alike) - alike), alike) + np.arange(alike.sum())
             found += zip(identity[hit].tolist(), row_id[hit].tolist(), strict=True)
-        return found
+        return sorted(found, key=itemgetter(1))
 
     def add(self, identity: Ids, row_id: Ids) -> None:
-        if len(identity):
-            self.identity.append(identity)
-            self.row_id.append(row_id)
+        if not len(identity):
+            return
+        self.unmapped.append(identity)
+        self.runs.append(_run(identity, row_id))
+        while len(self.runs) > 1 and len(self.runs[-2][0]) <= 2 * len(self.runs[-1][0]):
+            (first, first_rows), (last, last_rows) = self.runs[-2:]
+            self.runs[-2:] = [_run(np.concatenate([first, last]), np.concatenate([first_rows, last_rows]))]
+
+
+def _run(identity: Ids, row_id: Ids) -> tuple[Ids, Ids]:
+    order = np.argsort(identity, kind="stable")  # merges runs that are in order already
+    return identity[order], row_id[order]
 
 
 def _set_bits(bits: NDArray[np.uint8], place: Ids) -> None:

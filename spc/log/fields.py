@@ -235,6 +235,7 @@ def read_events(draft: Draft) -> NDArray[np.bool_]:
     ):  # fmt: skip
         if name in draft.cells:
             source = draft.source(name)
+            # The type checker cannot infer a lambda that binds the loop's `source` as a default.
             at, numbers = draft.numbers(name, lambda text, s=source: read_length(text, source=s, decimal=draft.decimal))  # type: ignore[misc]
             draft.columns[column] = Picked(at, numbers * scale)
     return is_event

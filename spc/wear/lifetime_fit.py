@@ -12,7 +12,9 @@ __all__ = ["FAMILIES", "LifetimeFit", "choose_lifetime", "draw_lifetimes", "fit_
 
 FAMILIES: tuple[str, ...] = ("weibull", "lognormal")
 
-_LEAST_LOG_SPREAD = -6.0  # a spread of a quarter of a percent of life: the likelihood is running away
+# Where the likelihood is running away: a spread of a quarter of a percent of life, or one that no lap has.
+_LEAST_LOG_SPREAD, _MOST_LOG_SPREAD = -6.0, 2.0
+_CERTAIN = -1e-3  # log likelihood of lives that some law makes all but certain: nothing bounds that law
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +98,12 @@ def fit_lifetime(low: ArrayLike, high: ArrayLike, *, family: str = "weibull") ->
         reason = "the worn cycles lasted too much alike, or are too coarsely known, to tell a spread of life"
         nan = np.full((2, 2), np.nan)
         return LifetimeFit("counts only", reason, family, math.nan, math.nan, nan, math.nan, math.nan, a.size, worn)
-    covariance = _covariance(family, np.array([location, log_spread]), data)
     value = -float(_negative(family, np.array([location, log_spread]), data)[0])
+    if log_spread > _MOST_LOG_SPREAD or value > _CERTAIN:
+        reason = "the cycles say too little of when they wore out: too many were only found worn, or only seen good"
+        nan = np.full((2, 2), np.nan)
+        return LifetimeFit("counts only", reason, family, math.nan, math.nan, nan, math.nan, math.nan, a.size, worn)
+    covariance = _covariance(family, np.array([location, log_spread]), data)
     aicc = 4 - 2 * value + (12 / (a.size - 3) if a.size > 3 else math.inf)
     return LifetimeFit("fitted", "", family, location, math.exp(log_spread), covariance, value, aicc, a.size, worn)
 
@@ -147,7 +153,7 @@ def draw_lifetimes(
     centre, root = np.array([fit.location, math.log(fit.spread)]), np.linalg.cholesky(fit.covariance)
     if data.weight.size > 400:
         v = centre + rng.standard_normal((draws, 2)) @ root.T
-        return v[:, 0], np.exp(v[:, 1])
+        return v[:, 0], _spread(v[:, 1])
     many = 5 * draws
     t = rng.standard_normal((many, 2)) / np.sqrt(rng.chisquare(5, (many, 1)) / 5)
     v = centre + 1.2 * t @ root.T
@@ -155,7 +161,7 @@ def draw_lifetimes(
     log_weight = _log_likelihoods(fit.family, v, data) - log_proposal
     weight = np.exp(log_weight - log_weight.max())
     chosen = rng.choice(many, draws, p=weight / weight.sum())
-    return v[chosen, 0], np.exp(v[chosen, 1])
+    return v[chosen, 0], _spread(v[chosen, 1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,9 +190,14 @@ def _log_sf(family: str, z: Array) -> Array:
     return np.asarray(log_ndtr(-z))
 
 
+def _spread(log_spread: Array) -> Array:
+    """Spread of log life, held within what a computer can reckon with."""
+    return np.asarray(np.exp(np.clip(log_spread, -9.0, 3.0)))
+
+
 def _terms(family: str, location: Array, log_spread: Array, d: _Data) -> tuple[Array, Array, Array]:
     """Log likelihood of each life and its slopes by location and log spread; arguments of shape (k, 1)."""
-    spread = np.exp(log_spread)
+    spread = _spread(log_spread)
     exact, open_above = d.low == d.high, np.isinf(d.high)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         z1 = np.clip((np.log(d.low) - location) / spread, -700.0, 30.0)
@@ -198,7 +209,7 @@ def _terms(family: str, location: Array, log_spread: Array, d: _Data) -> tuple[A
     log_cell = log_s1 + np.log(gap)
     cell = np.maximum(np.exp(log_cell), 1e-300)
     with np.errstate(divide="ignore"):
-        log_exact = _log_pdf(family, z1) - log_spread - np.where(exact, np.log(np.maximum(d.low, 1e-300)), 0.0)
+        log_exact = _log_pdf(family, z1) - np.log(spread) - np.where(exact, np.log(np.maximum(d.low, 1e-300)), 0.0)
     slope_exact = 1 - np.exp(z1) if family == "weibull" else -z1
     by_location = np.where(exact, -slope_exact / spread, (dens1 - dens2) / spread / cell)
     by_spread = np.where(exact, -slope_exact * z1 - 1, (dens1 * z1 - dens2 * z2) / cell)
@@ -206,7 +217,7 @@ def _terms(family: str, location: Array, log_spread: Array, d: _Data) -> tuple[A
 
 
 def _negative(family: str, v: Array, d: _Data) -> tuple[float, Array]:
-    value, by_location, by_spread = _terms(family, np.array([[v[0]]]), np.array([[max(v[1], -9.0)]]), d)
+    value, by_location, by_spread = _terms(family, np.array([[v[0]]]), np.array([[v[1]]]), d)
     slope = np.array([float(by_location[0] @ d.weight), float(by_spread[0] @ d.weight)])
     return -float(value[0] @ d.weight), -slope
 
@@ -215,7 +226,7 @@ def _log_likelihoods(family: str, v: Array, d: _Data) -> Array:
     out = np.empty(len(v))
     for block in range(0, len(v), 1000):
         part = v[block : block + 1000]
-        out[block : block + 1000] = _terms(family, part[:, :1], np.maximum(part[:, 1:], -9.0), d)[0] @ d.weight
+        out[block : block + 1000] = _terms(family, part[:, :1], part[:, 1:], d)[0] @ d.weight
     return out
 
 

@@ -84,6 +84,7 @@ def cost_per_face(
         else:
             survival = ndtr(-z)
             used = np.where(finite, t, 0.0) * survival + np.exp(mu + sigma**2 / 2) * ndtr(z - sigma)
+    used = np.maximum(used, np.where(finite, t, 0.0) * survival)  # its least value, where the integral underflows
     return np.asarray((planned_cost * survival + worn_cost * (1 - survival)) / used)
 
 

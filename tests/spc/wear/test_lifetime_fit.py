@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spc.wear.lifetime_fit import choose_lifetime, draw_lifetimes, fit_lifetime
+from spc.wear.lifetime_fit import FAMILIES, choose_lifetime, draw_lifetimes, fit_lifetime
 
 SOURCES = Path(__file__).parents[2] / "sources"
 
@@ -90,3 +90,24 @@ def test_under_five_events_and_equal_lives_give_counts_only():
         draw_lifetimes(alike, [9.0] * 8, [9.0] * 8, draws=5, rng=np.random.default_rng(1))
     with pytest.raises(ValueError, match="`family` must be one of weibull, lognormal"):
         fit_lifetime([1.0], [1.0], family="gauss")
+
+
+def test_lives_that_nothing_bounds_from_below_give_no_law():
+    fit = fit_lifetime(np.zeros(8), np.linspace(5, 40, 8), family="weibull")  # all found worn at their first check
+    assert fit.status == "counts only" and "only found worn" in fit.reason
+    half = fit_lifetime(
+        np.r_[np.zeros(6), np.full(6, 30.0)], np.r_[np.full(6, 2.0), np.full(6, np.inf)], family="lognormal"
+    )
+    assert half.status == "counts only" and "only seen good" in half.reason
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_any_lives_are_fitted_without_a_warning(family):  # warnings are errors here
+    rng = np.random.default_rng(8)
+    for spread in (0.002, 0.02, 0.3, 2.0):
+        life = 60 * np.exp(spread * rng.normal(size=9))
+        for low, high in ((life, life), (np.floor(0.9 * life), life), (np.zeros(9), life)):
+            fit = fit_lifetime(low, high, family=family)
+            if fit.status == "fitted":
+                location, drawn = draw_lifetimes(fit, low, high, draws=50, rng=rng)
+                assert np.all(np.isfinite(location)) and np.all(drawn > 0)

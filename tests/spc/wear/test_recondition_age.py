@@ -4,6 +4,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import integrate, stats
 
 from spc.wear.lifetime_fit import fit_lifetime
 from spc.wear.recondition_age import cost_per_face, least_cost_age, recondition_age
@@ -38,6 +39,27 @@ def test_cost_agrees_with_counting_cycles(family):  # second way: simulated rene
     error = np.std(cost - simulated * faces) / faces.mean() / life.size**0.5
     expected = cost_per_face(30, family=family, location=math.log(50), spread=0.5, planned_cost=1, worn_cost=5)
     assert simulated == pytest.approx(float(expected), abs=4 * error)
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal"])
+@pytest.mark.parametrize("spread", [0.005, 0.4, 1.5])
+def test_cost_agrees_with_integrating_the_survivors(family, spread):  # second way: the integral by quadrature
+    for age in (2.0, 20.0, 60.0, 200.0):
+
+        def survivors(t, family=family, spread=spread):
+            z = (np.log(t) - math.log(60)) / spread
+            return float(np.exp(-np.exp(min(z, 600.0)))) if family == "weibull" else float(stats.norm.sf(z))
+
+        breaks = [b for b in (40.0, 55.0, 60.0, 65.0, 90.0) if b < age]
+        used = sum(
+            integrate.quad(survivors, a, b, epsabs=1e-10)[0]
+            for a, b in zip([1e-12, *breaks], [*breaks, age], strict=True)
+        )
+        expected = (survivors(age) + 4 * (1 - survivors(age))) / used
+        found = cost_per_face(
+            age, family=family, location=math.log(60), spread=spread, planned_cost=1.0, worn_cost=4.0
+        )  # fmt: skip
+        assert float(found) == pytest.approx(expected, rel=1e-6)
 
 
 def test_no_finite_age_when_wearing_out_does_not_rise():

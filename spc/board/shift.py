@@ -73,10 +73,10 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     before = shift_before(span, view.settings)
     faces = view.faces[view.faces["kind"] == "face"]
     now = faces[(faces["sort_us"] >= span.start_us) & (faces["sort_us"] < span.end_us)]
-    relaps = int((now["attempt"] > 1).sum())
-    firsts = len(now) - relaps
-    relapped = _relapped(now)
-    share = share_interval(relapped, firsts)
+    finished = view.signs[(view.signs["sort_us"] >= span.start_us) & (view.signs["sort_us"] < span.end_us)]
+    share = share_interval(
+        int(finished["relapped"].sum()), len(finished)
+    )  # by face: one row may tell of earlier passes
     slots, slots_note = _slots(view, laps)
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
@@ -86,10 +86,10 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         room=room,
         changed=_changed(view, laps, span, before),
         holds=tuple(r.sentence for r in laps if r.state == "held"),
-        faces_this_shift=firsts,
-        relaps_this_shift=relaps,
-        relap_share_low=share.low if firsts else float("nan"),
-        relap_share_high=share.high if firsts else float("nan"),
+        faces_this_shift=len(finished),
+        relaps_this_shift=int((now["attempt"] > 1).sum()),
+        relap_share_low=share.low if len(finished) else float("nan"),
+        relap_share_high=share.high if len(finished) else float("nan"),
         pace=tuple(p.sentence for p in pace_by_part(faces, since_us=span.start_us)),
         false_calls=cell.plan.sentence + _UNDATED * (cell.plan.widths is not None and _undated(faces)),
         go_look=listed,
@@ -130,12 +130,6 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
         "break at its usual pace and the low end of its faces left."
     )
     return slots, note if slots else f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
-
-
-def _relapped(now: pd.DataFrame) -> int:
-    """How many faces of the span needed more than one pass."""
-    again = now[now["attempt"] > 1]
-    return len(again.drop_duplicates(["lap", "part", "serial", "face"]))
 
 
 def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -> str:

@@ -101,12 +101,14 @@ def number_cycles(faces: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     cycle_start = np.flatnonzero(starts["cycle"])[run["cycle"]]
     columns["start_known"] = start_logged[cycle_start]
 
-    faces_before = _sum_before(is_face.astype(np.float64))
+    faces_before = _sum_before(is_face.astype(np.float64), layout)
     age_faces = faces_before - faces_before[cycle_start]
     columns["age_faces"] = age_faces
     for name, amounts in (("minutes", _minutes(faces)), ("removed_um", removed_um(faces))):
         known = is_face & np.isfinite(amounts[order])
-        total, count = _sum_before(np.where(known, amounts[order], 0.0)), _sum_before(known.astype(np.float64))
+        total, count = (
+            _sum_before(each, layout) for each in (np.where(known, amounts[order], 0.0), known.astype(np.float64))
+        )
         age, share = _filled_age(total - total[cycle_start], count - count[cycle_start], age_faces)
         columns[f"age_{name}"] = age
         columns[f"age_{name.removesuffix('_um')}_missing"] = share
@@ -188,9 +190,12 @@ def _minutes(faces: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(minutes > 0, minutes, np.nan)  # nothing is lapped in no time: zero is missing
 
 
-def _sum_before(amounts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of all earlier rows, the row itself left out."""
-    return np.concatenate(([0.0], np.cumsum(amounts)[:-1]))
+def _sum_before(amounts: NDArray[np.float64], layout: EventOrder) -> NDArray[np.float64]:
+    """Sum of all earlier rows of the lap, the row itself left out; to the last bit the same whatever other laps did."""
+    total = np.zeros(amounts.size)
+    for begin, end in zip(layout.block_start.tolist(), layout.block_end.tolist(), strict=True):
+        np.cumsum(amounts[begin : end - 1], out=total[begin + 1 : end])
+    return total
 
 
 def _filled_age(

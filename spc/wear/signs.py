@@ -3,13 +3,17 @@
 Part numbers differ, so minutes, rate and finish are told as a ratio to the median of the same part number and grit.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from spc.wear.cycle import removed_um
 
-__all__ = ["face_signs"]
+__all__ = ["RATIOS", "against_usual", "face_signs"]
+
+RATIOS = {"minutes": "minutes_ratio", "rate_um_per_min": "rate_ratio", "finish_um": "finish_ratio"}
 
 
 def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
@@ -70,15 +74,32 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
     out["rate_um_per_min"] = rate[last]
     finish = (ordered["finish_low_um"].to_numpy(np.float64) + ordered["finish_high_um"].to_numpy(np.float64)) / 2
     out["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
-    by = [out["part"], out["grit"]]
-    for value, ratio in (
-        ("minutes", "minutes_ratio"),
-        ("rate_um_per_min", "rate_ratio"),
-        ("finish_um", "finish_ratio"),
-    ):
-        usual = out.groupby(by, sort=False)[value].transform("median")
-        out[ratio] = out[value] / usual.where(usual > 0)
-    return out.sort_values("sort_us", kind="stable").reset_index(drop=True)
+    return against_usual(out.sort_values("sort_us", kind="stable").reset_index(drop=True))
+
+
+def against_usual(signs: pd.DataFrame, usual: Mapping[str, NDArray[np.float64]] | None = None) -> pd.DataFrame:
+    """Add the ratios to what is usual for a part number with a grit.
+
+    Parameters
+    ----------
+    signs : DataFrame, shape (n_finished, ...)
+        Rows with the columns of `face_signs`; ratios that are there are told anew.
+    usual : mapping of str to ndarray of float, shape (n_finished,), optional
+        For each column of `RATIOS` what is usual for each row; without it the median of the rows given.
+
+    Returns
+    -------
+    DataFrame, shape (n_finished, ...)
+    """
+    by = [signs["part"], signs["grit"]]
+    told = {}
+    for value, ratio in RATIOS.items():
+        if usual is None:
+            middle = signs.groupby(by, sort=False)[value].transform("median").to_numpy(np.float64)
+        else:
+            middle = usual[value]
+        told[ratio] = signs[value] / np.where(middle > 0, middle, np.nan)
+    return signs.assign(**told)
 
 
 _KEPT = (

@@ -170,11 +170,13 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
         return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
     if plan.widths is None:
         return SignChart(nothing, False, plan.sentence)
-    running = int(stream.cycle[-1])
-    earlier = np.flatnonzero(stream.cycle < running)[-TRIAL_READINGS:]
+    before = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit()
+    earlier = np.flatnonzero(before)[-TRIAL_READINGS:]
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True
     base = stream.where(keep)
+    if not keep.any() and stream.cycle[0] < stream.cycle[-1]:
+        return SignChart(nothing, False, f"no limits yet: no earlier cycle of this lap ran with {stream.grit[-1]}")
     if not keep.any():
         words = (
             "no limits yet: trial limits rest on earlier cycles, and no cycle of this lap has ended; its "
@@ -185,7 +187,7 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
     analysis = _trial(base, rules_of(plan))
     if analysis.model is None:
         return SignChart(nothing, False, f"no limits yet from earlier cycles: {analysis.sentence.rstrip('.')}")
-    begins = int(stream.sort_us[stream.cycle == running][0])
+    begins = int(stream.sort_us[stream.running()][0])
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen"
     return SignChart(replay(stream, (revision,)), False, words)

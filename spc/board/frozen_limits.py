@@ -99,7 +99,7 @@ def budget_of_cell(store: Store, settings: Settings) -> BudgetPlan:
     until = int(newest["sort_us"].iloc[0])
     faces = store.faces(since_us=until - BUDGET_WEEKS * WEEK_US)
     faces = faces[faces["kind"] == "face"].assign(first_pass=faces["attempt"] <= 1)
-    faces = faces.assign(age_faces=0.0, faces_since_charge=1.0, cycle=1)
+    faces = faces.assign(age_faces=0.0, faces_since_charge=1.0, cycle=1, stream=1)
     span = max(1.0, (until - int(faces["sort_us"].min())) / WEEK_US) if len(faces) else 1.0
     points = [
         len(stream_of(of_lap, lap=str(lap), sign=sign)) / span for lap, of_lap in faces.groupby("lap") for sign in SIGNS

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import bdtrc, ndtr, ndtri
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts
@@ -22,6 +22,7 @@ __all__ = ["RelapReport", "WearReport", "relap_report", "wear_report"]
 Array = NDArray[np.float64]
 
 FEWEST_USUAL = 20  # earlier faces from which a usual share of re-laps is said [our rule]
+FAR_OFF = 0.01  # chance of so many faces beyond the limits, under which the cycle is called unusual [our choice]
 FEWEST_VALUES = 4  # different readings from which a jump can be told from growth through a step [our rule]
 JUMP_AFTER, SEEN_WITHIN = 10, 10  # faces: when the jump comes that is told of, and how long it is watched
 SHIFTS_SD = (1.0, 2.0, 3.0)  # of a reading about its line
@@ -82,10 +83,11 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     Logs of the middles of the readings: good where most readings are above their step; a reading below it counts as
     three fifths of the step.
     """
-    stream = stream_of(view.faces, lap=lap, sign="flatness")
+    whole = stream_of(view.faces, lap=lap, sign="flatness")
+    stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.cycle.max(initial=0))) | whole.running())
     factors = part_factors_of(stream)
     y = middles(stream) - np.log([factors.get(p, 1.0) for p in stream.part.tolist()])
-    running = stream.cycle == (stream.cycle[-1] if len(stream) else 0)
+    running = stream.running()
     usual = usual_wear(stream.age_faces[~running], y[~running], stream.cycle[~running])
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
     chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
@@ -118,6 +120,8 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
         sentence += f" Not wearing as usual: a {NAMES[change.kind]}{began}. {unusual.sentence}"
     elif unusual.status == "refused" and chart.status == "ok":
         sentence += f" {unusual.sentence}"
+    elif _far_off(chart):
+        sentence += " Not wearing as usual: whether it jumped, turned steeper or bent cannot be told yet."
     if unusual.status != "change" and usual is not None and len(faces) > 1:
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
     baseline = (
@@ -157,10 +161,18 @@ def _sees(chart: WearChart) -> str:
     )
 
 
+def _far_off(chart: WearChart) -> bool:
+    """Whether more faces lie beyond the limits than chance would put there, one time in a hundred."""
+    judged = ~np.isnan(chart.z)
+    beyond = int(np.count_nonzero((chart.value[judged] > chart.upper[judged]) | (chart.value < chart.lower)[judged]))
+    return beyond > 0 and float(bdtrc(beyond - 1, int(judged.sum()), chart.alpha)) < FAR_OFF
+
+
 def _values_taken(stream: Stream) -> int:
-    """Count the different readings that make up at least one in twenty."""
-    pairs, counts = np.unique(np.column_stack([stream.low, stream.high]), axis=0, return_counts=True)
-    return int(np.count_nonzero(counts >= max(1, math.ceil(0.05 * len(stream))))) if len(pairs) else 0
+    """Count the different readings, rare ones by as much as they make up of one in twenty."""
+    _, counts = np.unique(np.column_stack([stream.low, stream.high]), axis=0, return_counts=True)
+    enough = max(1, math.ceil(0.05 * len(stream)))
+    return int(np.minimum(counts, enough).sum()) // enough
 
 
 def _dependence(age: Array, y: Array, cycle: NDArray[np.int64]) -> float:

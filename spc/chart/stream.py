@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 
 _USED = (
     *("face_id", "sort_us", "part", "age_faces", "cycle", "faces_since_charge", "first_pass", "time_text", "minutes"),
+    *("grit", "stream"),
     *(
         f"{name}_{end}_um"
         for name in ("flatness", "finish", "thickness", "thickness_before")
@@ -57,6 +58,7 @@ class Stream:
     part: NDArray[np.object_]
     age_faces: Array  # place in the cycle
     cycle: NDArray[np.int64]
+    grit: NDArray[np.object_]  # what ran on the lap: as written, else named after the change of grit before it
     fresh: NDArray[np.bool_]  # the first face after a charge, dressing or reconditioning
     time_text: NDArray[np.object_]
     flatness_low_um: Array  # where the cycle picture rings it; NaN unknown
@@ -66,6 +68,17 @@ class Stream:
     def __len__(self) -> int:
         """Count the readings."""
         return int(self.face_id.size)
+
+    def of_this_grit(self) -> NDArray[np.bool_]:
+        """Mark the readings taken with the grit of the newest one: others are another stream, never joined to it."""
+        return np.asarray(self.grit == self.grit[-1] if len(self) else np.zeros(0, dtype=bool), dtype=bool)
+
+    def running(self) -> NDArray[np.bool_]:
+        """Mark the readings of the running cycle since its last change of grit."""
+        if len(self) == 0:
+            return np.zeros(0, dtype=bool)
+        now = (self.cycle == self.cycle[-1]) & self.of_this_grit()
+        return np.asarray(np.logical_and.accumulate(now[::-1])[::-1], dtype=bool)
 
     def where(self, keep: NDArray[np.bool_]) -> "Stream":
         """Keep only the readings marked; a start falls to the next reading kept."""
@@ -79,8 +92,8 @@ class Stream:
             carried[kept] = new
         return Stream(
             self.lap, self.sign, self.face_id[keep], self.sort_us[keep], self.low[keep], self.high[keep],
-            self.part[keep], self.age_faces[keep], self.cycle[keep], carried[keep], self.time_text[keep],
-            self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out,
+            self.part[keep], self.age_faces[keep], self.cycle[keep], self.grit[keep], carried[keep],
+            self.time_text[keep], self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out,
         )  # fmt: skip
 
 
@@ -134,6 +147,7 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
         faces["part"].to_numpy(object),
         faces["age_faces"].to_numpy(np.float64),
         faces["cycle"].to_numpy(np.int64),
+        _grit_running(faces),
         charge | (faces["age_faces"].to_numpy(np.float64) == 0),
         faces["time_text"].to_numpy(object),
         faces["flatness_low_um"].to_numpy(np.float64),
@@ -141,6 +155,17 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
         tuple(left_out),
     )
     return whole.where(readable & first)
+
+
+def _grit_running(faces: pd.DataFrame) -> NDArray[np.object_]:
+    """Grit of every face; where none is written, that of its stream, else the stream's own number."""
+    written, number = faces["grit"].to_numpy(object), faces["stream"].to_numpy(np.int64)
+    named = np.flatnonzero(written != "")
+    told, first = np.unique(number[named], return_index=True)
+    known = dict(zip(told.tolist(), written[named[first]].tolist(), strict=True))
+    streams, place = np.unique(number, return_inverse=True)
+    names = np.array([known.get(k, f"the grit of stream {k}") for k in streams.tolist()], dtype=object)
+    return np.asarray(names[place], dtype=object)
 
 
 def _readings(faces: pd.DataFrame, sign: str) -> tuple[Array, Array]:

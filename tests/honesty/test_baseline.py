@@ -30,7 +30,8 @@ def stream(rng, n, *, step, log_sd=0.4, ratio=1.0):
     text = np.array([f"face {k}" for k in i], dtype=object)
     part = np.full(n, "P", dtype=object)
     age = (i % 40).astype(float)
-    return Stream("K", "flatness", i + 1, i * 1000, low, high, part, age, i // 40, age == 0, text, nan, nan, ())
+    grit = np.full(n, "9 um", dtype=object)
+    return Stream("K", "flatness", i + 1, i * 1000, low, high, part, age, i // 40, grit, age == 0, text, nan, nan, ())
 
 
 def run(size, rng):

@@ -31,6 +31,7 @@ def stream(faces, *, shift_from=None, seed=4):
         part=np.array(["plate"] * faces, dtype=object),
         age_faces=np.arange(1.0, faces + 1),
         cycle=np.ones(faces, dtype=np.int64),
+        grit=np.array(["9 um"] * faces, dtype=object),
         fresh=np.zeros(faces, dtype=bool),
         time_text=texts,
         flatness_low_um=middle - STEP / 2,

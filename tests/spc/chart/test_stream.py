@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 
 from spc.chart.stream import stream_of
@@ -50,3 +51,23 @@ def test_a_start_falls_to_the_next_reading_kept(numbered):
 def test_refuses_an_unknown_sign(numbered):
     with pytest.raises(ValueError, match="`sign` must be one of flatness, minutes, removal rate, finish, got 'colour'"):
         stream_of(numbered, lap="K1", sign="colour")
+
+
+def test_a_change_of_grit_is_another_stream():
+    faces = faces_of("K1", 30, np.random.default_rng(1), per_cycle=15)
+    grit = np.where((np.arange(30) % 15) < 5, "15 um", "9 um")
+    grit[28:] = "3 um"
+    events = events_of("K1", 30, per_cycle=15)
+    stream = stream_of(number_cycles(faces.assign(grit=grit), events), lap="K1", sign="flatness")
+    assert np.flatnonzero(stream.of_this_grit()).tolist() == [28, 29] == np.flatnonzero(stream.running()).tolist()
+    earlier = stream.where(stream.face_id <= 28)
+    assert np.flatnonzero(earlier.of_this_grit()).tolist() == [*range(5, 15), *range(20, 28)]
+    assert np.flatnonzero(earlier.running()).tolist() == [*range(20, 28)]
+
+
+def test_a_change_of_grit_that_only_an_event_tells():
+    faces = faces_of("K1", 20, np.random.default_rng(1), per_cycle=40).assign(grit="")
+    events = events_of("K1", 20, per_cycle=40)
+    changed = events.iloc[:1].assign(event="grit changed", sort_us=faces["sort_us"].iloc[12] - 1, event_id=9)
+    stream = stream_of(number_cycles(faces, pd.concat([events, changed])), lap="K1", sign="flatness")
+    assert np.flatnonzero(stream.running()).tolist() == [*range(12, 20)]

@@ -53,7 +53,7 @@ CAUSES: tuple[CauseEntry, ...] = (
     ),
     CauseEntry(
         "stroke pattern or ring position", "the lap", 2.0,
-        {"flatness": {"up": 0.4}, "bow": {"turned": 0.9}, "re-lap share": {"up": 0.2}},
+        {"flatness": {"up": 0.35, "down": 0.25}, "bow": {"turned": 0.9}, "re-lap share": {"up": 0.2}},
         {"one lap": 0.75, "one operator": 0.2},
         "Look at the ring position, the stroke pattern and how the part is held.", 5,
         "Move the ring or change the stroke, then watch the slope: a plate answers after hours.", ("ring machine",),

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.wear.sign_moves import RECENT_FACES
+from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
 
-__all__ = ["Scope", "find_scope"]
+__all__ = ["SCOPED_SIGNS", "Scope", "find_scope"]
 
 _LEAST_ELSEWHERE = 5  # faces of the same hands or part on other laps before they can speak; our own rule
 _ALPHA = 0.02
@@ -21,6 +21,7 @@ _COLUMN = {
     "passes": "passes",
     "re-lap share": "passes",
 }
+SCOPED_SIGNS: tuple[str, ...] = tuple(_COLUMN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +61,11 @@ def find_scope(
 
     Notes
     -----
-    Every face lately is put against the median of its own lap before. Many laps: at least three laps and at least half
-    of those that can be judged lean the same way. One operator or part number: their faces on other laps, in the same
-    time, lean the same way too (sign test). One lap: those do not, or others on this lap see it as well. One person on
-    one lap alone cannot be told from the lap.
+    Every face lately is put against the median of its own lap before, the usual wear of that lap taken out and flatness
+    told within part number: laps that are old together have not moved together. Many laps: at least three laps and at
+    least half of those that can be judged lean the same way. One operator or part number: their faces on other laps, in
+    the same time, lean the same way too (sign test). One lap: those do not, or others on this lap see it as well. One
+    person on one lap alone cannot be told from the lap.
     """
     if sign not in _COLUMN:
         raise ValueError(f"`sign` must be one of {', '.join(_COLUMN)}; got {sign!r}")
@@ -104,8 +106,8 @@ def _leaning(signs: Mapping[str, pd.DataFrame], column: str, recent: int, way: f
     since = int(own.iloc[-recent:].min()) if len(own) else 0
     said: dict[str, list[object]] = {"lap": [], "operator": [], "part": [], "lean": []}
     for rows in signs.values():
-        value = rows[column].to_numpy(np.float64)
         lately = rows["sort_us"].to_numpy(np.int64) >= since
+        value = _for_its_age(rows, column, lately)
         before = value[~lately & np.isfinite(value)]
         if before.size < 10:
             continue
@@ -114,6 +116,16 @@ def _leaning(signs: Mapping[str, pd.DataFrame], column: str, recent: int, way: f
             said[name] += rows[name].iloc[read].tolist()
         said["lean"] += (way * (value[read] - usual) > 0).tolist()
     return pd.DataFrame(said)
+
+
+def _for_its_age(rows: pd.DataFrame, column: str, lately: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Log levels of a sign without the usual wear of the lap; an open reading counts by its low end."""
+    level = rows[column].to_numpy(np.float64)
+    if column == _COLUMN["flatness"]:
+        level = np.where(np.isfinite(level), level, rows["first_low_um"].to_numpy(np.float64))
+        level = level / pd.Series(level).groupby(rows["part"].to_numpy(), sort=False).transform("median").to_numpy()
+    age, cycle = rows["age_faces"].to_numpy(np.float64), rows["cycle"].to_numpy(np.int64)
+    return without_usual_wear(level, age, cycle, int(np.count_nonzero(~lately)))[0]
 
 
 def _mostly(here: pd.DataFrame, column: str) -> list[str]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
 
-__all__ = ["RECENT_FACES", "SignMove", "sign_moves"]
+__all__ = ["RECENT_FACES", "SignMove", "sign_moves", "without_usual_wear"]
 
 # Our own rule: long enough to tell a halved removal rate, short enough to be this shift.
 RECENT_FACES = 8
@@ -77,16 +77,30 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
     moves = []
     for name, (shown, compared) in streams.items():
         values, level = shown.to_numpy(np.float64), compared.to_numpy(np.float64)
-        moves.append(_value_move(name, values, *_without_usual_wear(level, age, cycle, split), cycle, split, alpha))
+        moves.append(_value_move(name, values, *without_usual_wear(level, age, cycle, split), cycle, split, alpha))
     relapped = signs["relapped"].to_numpy(bool)
     moves.append(_share_move(relapped[:split], relapped[split:], alpha))
     return tuple(moves)
 
 
-def _without_usual_wear(
+def without_usual_wear(
     level: NDArray[np.float64], age: NDArray[np.float64], cycle: NDArray[np.int64], split: int
 ) -> tuple[NDArray[np.float64], bool]:
-    """Log levels, NaN where unknown, and whether the slope shared by the earlier cycles was taken out of them."""
+    """Take the slope that the earlier cycles share out of the levels of a sign, where it is plain.
+
+    Parameters
+    ----------
+    level, age, cycle : ndarray, shape (n,)
+        Levels above 0, NaN where unknown; age in faces and number of the cycle of each.
+    split : int
+        So many rows are the earlier ones.
+
+    Returns
+    -------
+    tuple of ndarray, shape (n,), and bool
+        Log levels, NaN where unknown, and whether a slope was taken out of them: it must be over twice its error, and
+        two cycles must have told of it.
+    """
     y = np.log(np.where(level > 0, level, np.nan))
     known = np.flatnonzero(np.isfinite(y[:split]))
     of_cycle, count = np.unique(cycle[known], return_counts=True)

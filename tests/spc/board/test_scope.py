@@ -16,7 +16,15 @@ def cell(rng, *, shifted, operators=("kim", "lee", "ann"), parts=("P1", "P2"), l
             slow = 2.0 if late and shifted(lap, operator, part) else 1.0
             minutes = slow * rng.lognormal(0, 0.15)
             rows.append(
-                {"lap": lap, "operator": operator, "part": part, "sort_us": i * 10 + k, "minutes_ratio": minutes}
+                {
+                    "lap": lap,
+                    "operator": operator,
+                    "part": part,
+                    "sort_us": i * 10 + k,
+                    "minutes_ratio": minutes,
+                    "cycle": 1,
+                    "age_faces": float(i),
+                }
             )
     return {str(lap): own.reset_index(drop=True) for lap, own in pd.DataFrame(rows).groupby("lap", sort=False)}
 
@@ -60,3 +68,27 @@ def test_too_few_and_unknown_words():
         find_scope(signs, "A", sign="mood", direction="up")
     with pytest.raises(ValueError, match="`direction` must be 'up' or 'down'"):
         find_scope(signs, "A", sign="minutes", direction="sideways")
+
+
+def worn(i, lap):
+    """Cycles of 20 faces of which every one grows by 4 % a face; lap B began its running cycle ten faces later."""
+    age = (i + (10 if lap == "B" else 0)) % 20
+    return age, 0.4 * np.exp(0.04 * age)
+
+
+@pytest.mark.parametrize("bad", [False, True])
+def test_laps_that_are_old_together_have_not_moved_together(bad):
+    rng, n, rows = np.random.default_rng(3), 78, []
+    for i in range(n):
+        for k, lap in enumerate("ABCD"):
+            age, flatness = worn(i, lap)
+            slow = 2.0 if bad and lap == "A" and i >= n - 8 else 1.0
+            flatness *= slow * rng.lognormal(0, 0.12)
+            rows.append(
+                {"lap": lap, "operator": "kim lee ann".split()[(i + k) % 3], "part": "P1", "sort_us": i * 10 + k,
+                 "first_low_um": flatness, "first_high_um": flatness, "cycle": (i + 10 * (lap == "B")) // 20,
+                 "age_faces": float(age)}
+            )  # fmt: skip
+    signs = {str(lap): own.reset_index(drop=True) for lap, own in pd.DataFrame(rows).groupby("lap", sort=False)}
+    found = find_scope(signs, "A", sign="flatness", direction="up")
+    assert (found.scope == "one lap") if bad else (found.scope != "many laps")

@@ -27,6 +27,7 @@ def answer_questions(
     pattern: Pattern,
     diagnosis: Diagnosis,
     limit_um: float = np.nan,
+    hidden: bool = False,
 ) -> tuple[tuple[str, str], ...]:
     """Answer the three questions for a lap's latest face.
 
@@ -42,6 +43,8 @@ def answer_questions(
         From `spc.board.causes` for this lap.
     limit_um : float, default NaN
         Flatness limit of that face's part number, NaN = none known.
+    hidden : bool, default False
+        Faces are lapped until they are good and their earlier passes are not logged.
 
     Returns
     -------
@@ -50,7 +53,7 @@ def answer_questions(
     """
     return (
         (_PASS_QUESTION, passes),
-        (_LAP_QUESTION, which_lap_serves(same, part, grit=grit, limit_um=limit_um)),
+        (_LAP_QUESTION, which_lap_serves(same, part, grit=grit, limit_um=limit_um, hidden=hidden)),
         (_CAUSE_QUESTION, what_is_it(pattern, diagnosis)),
     )
 
@@ -97,7 +100,9 @@ def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:
     return {first["shape"], last["shape"]} == {"convex", "concave"}
 
 
-def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "", limit_um: float = np.nan) -> str:
+def which_lap_serves(
+    signs: pd.DataFrame, part: str, *, grit: str = "", limit_um: float = np.nan, hidden: bool = False
+) -> str:
     """Say which lap does a part number best, or that they cannot be told apart.
 
     Parameters
@@ -109,6 +114,8 @@ def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "", limit_um
         Only faces lapped with this grit, '' = any.
     limit_um : float, default NaN
         A first reading at or over it is not good, whether or not the face was lapped again.
+    hidden : bool, default False
+        Only the pass that ended well is logged: what first passes gave is not known, and minutes alone compare.
 
     Returns
     -------
@@ -132,7 +139,17 @@ def which_lap_serves(signs: pd.DataFrame, part: str, *, grit: str = "", limit_um
         return f"Too few faces of {part or 'this part'} to say: no lap has done {_LEAST_FACES} of them with this grit."
     if len(good) == 1:
         lap, counts = next(iter(good.items()))
+        if hidden:
+            return (
+                f"Only {lap} has done {_LEAST_FACES} or more faces of {part} with this grit; its passes are not logged."
+            )
         return f"Only {lap} has done {_LEAST_FACES} or more faces of {part} with this grit: {_first_pass(counts)}."
+    if hidden:
+        quicker = _fewest_minutes(minutes)
+        told = f"{quicker} takes the fewest" if quicker else f"{', '.join(good)} cannot be told apart by them yet"
+        return (
+            f"Earlier passes are not logged, so first passes cannot be compared. By minutes a face for {part}: {told}."
+        )
     best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
     worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]
     shown = "; ".join(f"{name}: {_first_pass(good[name])}" for name in good)

@@ -20,13 +20,13 @@ from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_face, findings, handed_text
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
-from spc.board.scope import find_scope
+from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break
 from spc.board.trade_remarks import trade_remarks
 from spc.settings import Settings
 from spc.store.store import Store
 from spc.wear.grit_guard import GuardCall
-from spc.wear.lead_sign import choose_lead_sign
+from spc.wear.lead_sign import choose_lead_sign, lead_words
 from spc.wear.log_remarks import log_remarks
 from spc.wear.missing_event import suggest_missing_events
 from spc.wear.sign_moves import sign_moves
@@ -115,7 +115,7 @@ def report_of(
     )
     signals = tuple(replace(s, handed=handed_text(view, s)) for s in signals)
     lead = choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits))
-    pattern, diagnosis = _diagnose(view, lap, signals, signs, bow)
+    pattern, diagnosis = _diagnose(view, lap, signals, signs, bow, room)
     state = decide_state(
         lap,
         signals=signals,
@@ -124,7 +124,9 @@ def report_of(
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
+        room=room.sentence if room is not None and lap in room.laps else "",
     )
+    leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *once("missing", (rows, signs), lambda: tuple(m.sentence for m in suggest_missing_events(signs, rows))),
@@ -140,11 +142,11 @@ def report_of(
         kind=str(row["kind"]),
         grit=str(row["home_grit"]) or grit,
         state=state.state,
-        sentence=state.sentence,
-        reasons=state.reasons,
+        sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
+        reasons=(*((leads,) if leads else ()), *state.reasons),
         faces_left=forecast.faces_left,
         next_break=next_break(view.now, view.settings),
-        confidence=_confidence(forecast),
+        confidence=_confidence(forecast, cut_off=bool(leads)),
         lead_sign=lead.sign,
         signals=signals,
         causes=_shown_causes(diagnosis) if signals else (),
@@ -165,6 +167,7 @@ def report_of(
             pattern=pattern,
             diagnosis=diagnosis,
             limit_um=float(upper_limit_um(faces["part"], view.limits)[-1]) if len(faces) else float("nan"),
+            hidden=lead.hidden,
         ),  # fmt: skip
     )
 
@@ -174,15 +177,25 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _diagnose(
-    view: CellView, lap: str, signals: tuple[Signal, ...], signs: pd.DataFrame, bow: SignedBow
+    view: CellView,
+    lap: str,
+    signals: tuple[Signal, ...],
+    signs: pd.DataFrame,
+    bow: SignedBow,
+    room: RoomAlarm | None,
 ) -> tuple[Pattern, Diagnosis]:
     scratch = any(s.sign in ("scratch", "grit") for s in signals)
     moves = view.memo.once(lap, "moves", (signs,), lambda: sign_moves(signs))
-    moved = next((m for m in moves if m.direction in ("up", "down") and m.sign not in ("bow",)), None)
-    scope = find_scope(view.signs_by_lap, lap, sign=moved.sign, direction=moved.direction).scope if moved else ""
     texts = view.faces_of(lap)["flatness_text"]
     identical = len(texts) >= 12 and texts.iloc[-12:].nunique() == 1
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
+    moved = charted | {m.sign: m.direction for m in moves if m.direction in ("up", "down") and m.sign not in charted}
+    if room is not None and lap in room.laps:
+        scope = "many laps"
+    else:
+        asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
+        scopes = (find_scope(view.signs_by_lap, lap, sign=sign, direction=way).scope for sign, way in asked)
+        scope = next((found for found in scopes if found), "")
     turned = bow.turning if bow.status == "fitted" else None
     pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)
     counts = count_reactions(findings(view.reactions), pattern.moved)
@@ -227,10 +240,12 @@ def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> str:
     return str(out["time_text"]) or "an unknown time"
 
 
-def _confidence(forecast: LapForecast) -> str:
+def _confidence(forecast: LapForecast, *, cut_off: bool) -> str:
     left = forecast.faces_left
     if left.status != "range":
         return ""
+    if cut_off:
+        return f"no {left.level:.0%} range: from readings cut off at the limit, faces left come out too many"
     return f"{left.level:.0%} range; {forecast.borrowed}"
 
 

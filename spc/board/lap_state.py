@@ -31,6 +31,7 @@ def decide_state(
     faces_per_shift: float,
     resting_since: str = "",
     limit_text: str = "",
+    room: str = "",
 ) -> LapState:
     """State of one lap.
 
@@ -50,6 +51,8 @@ def decide_state(
         When the lap was swapped out or retired, '' when it is in use.
     limit_text : str, default ''
         The limit as on the drawing.
+    room : str, default ''
+        What the room alarm says, where this lap moved with most others: then the room is looked at before the lap.
 
     Returns
     -------
@@ -70,7 +73,8 @@ def decide_state(
     under = f" under {limit_text}" if limit_text else ""
     left = faces_left.sentence.rstrip(".")
     forecast = f"{left}{under}." if faces_left.status == "range" else f"{left}."
-    evidence = (*(s.sentence for s in stops), *(s.sentence for s in looks))
+    evidence = (*((room,) if room else ()), *(s.sentence for s in stops), *(s.sentence for s in looks))
+    first = f"Look at the room before {lap} is worked on, then recondition it" if room else f"Recondition {lap}"
     if stops:
         what = stops[0].sentence
         handed = next((s.handed for s in stops if s.handed), "")
@@ -79,13 +83,13 @@ def decide_state(
         return LapState("held", sentence, evidence)  # nothing beside a hold may invite to go on
     shift = max(faces_per_shift, 1.0)
     if faces_left.status == "over":
-        return LapState("due", f"Recondition {lap} before the next face: {_lower(forecast)}", (*evidence, forecast))
+        return LapState("due", f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
         pace = f"{lap} usually does {plural(round(shift), 'face')} in a shift."
-        sentence = f"Recondition {lap} at the next break: {_lower(forecast)}"
+        sentence = f"{first} at the next break: {_lower(forecast)}"
         return LapState("due", sentence, (forecast, pace, *evidence))
     if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:
-        sentence = f"Recondition {lap} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
+        sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
         return LapState("due", sentence, (forecast, *evidence))
     if looks:
         return LapState("watch", f"Look at {lap} before the next lot. {looks[0].sentence}", (*evidence, forecast))

@@ -13,6 +13,8 @@ from spc.commands.output import print_json, print_table
 __all__ = ["command", "lap_document"]
 
 _SHORT = {"refused": "cannot say yet", "over": "at the limit already"}  # of sentences too long for a table
+# Where final flatness is cut off at the limit another sign leads.
+_LEADS = {"passes": "; passes lead", "minutes": "; minutes lead", "removal rate": "; removal rate leads"}
 
 
 @click.command("due")
@@ -94,7 +96,7 @@ def _print_shift(shift: ShiftReport) -> None:
         {
             "lap": r.lap,
             "state": r.state,
-            "left": _SHORT.get(r.faces_left.status, r.faces_left.sentence),
+            "left": _SHORT.get(r.faces_left.status, r.faces_left.sentence) + _LEADS.get(r.lead_sign, ""),
             "why": next(iter(r.signals)).rule if r.signals else "",
             "break": r.next_break if r.state in ("due", "watch") else "",
             "last": r.last_time_text,

@@ -6,10 +6,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["LeadSign", "choose_lead_sign"]
+from spc.chart.two_groups import rank_sum_p
+
+__all__ = ["LeadSign", "choose_lead_sign", "lead_words"]
 
 _LEAST_FACES = 20
+_LATELY = 12  # faces of the running cycle that are put against as many fresh ones of each cycle; our own rule
+_LEAST_FRESH = 10
 _LEAST_LOGGED = 0.5  # share of faces that must carry a sign before it can lead; our own rule
+
+
+# Column of `face_signs`, words, and which way wear moves it.
+_LEADS = {
+    "passes": ("passes", "passes per face", 1),
+    "minutes": ("minutes", "minutes per face", 1),
+    "removal rate": ("rate_um_per_min", "micrometres removed per minute", -1),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +30,7 @@ class LeadSign:
 
     sign: str  # 'flatness', 'passes', 'minutes' or 'removal rate'
     cut_off: bool  # final flatness is cut off at the limit
+    hidden: bool  # and no earlier pass is logged: what a first pass gave is not known
     faces: int  # faces with a final reading and a limit
     over_limit: int  # of them, final readings wholly over the limit
     expected_over: float  # how many a distribution that is not cut off would have put over it
@@ -60,7 +73,7 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
     first_over = int(np.sum(usable & (first >= limit) & relapped))
     if n < _LEAST_FACES:
         sentence = f"flatness leads; {n} faces with a limit are too few to tell whether it is cut off at the limit"
-        return LeadSign("flatness", False, n, over, np.nan, first_over, np.nan, sentence)
+        return LeadSign("flatness", False, False, n, over, np.nan, first_over, np.nan, sentence)
 
     expected, p_over = _expected_over(signs, final_low, final_high, limit, usable)
     from scipy.special import bdtr
@@ -70,7 +83,7 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
     cut_off = (first_over >= 3 and over <= first_over / 4) or (silent and p_value < 0.01)
     if not cut_off:
         text = f"flatness leads: nothing says that its {n} final readings are cut off at the limit"
-        return LeadSign("flatness", False, n, over, expected, first_over, p_value, text)
+        return LeadSign("flatness", False, False, n, over, expected, first_over, p_value, text)
     if first_over >= 3:
         why = (
             f"{first_over} faces read over the limit first and {over} at the end: faces are lapped until they are good"
@@ -79,7 +92,45 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
         why = f"{over} of {n} final readings are over the limit where about {expected:.0f} would be expected"
     sign, lead = _stand_in(signs, np.isfinite(first), first_over)
     text = f"final flatness hides the wear ({why}), so {lead}"
-    return LeadSign(sign, True, n, over, expected, first_over, p_value, text)
+    return LeadSign(sign, True, silent and not relapped.any(), n, over, expected, first_over, p_value, text)
+
+
+def lead_words(signs: pd.DataFrame, sign: str) -> str:
+    """Say how far the leading sign has come since its lap was fresh.
+
+    Parameters
+    ----------
+    signs : DataFrame, shape (n_faces, ...)
+        Rows of one lap from `spc.wear.signs.face_signs`, oldest first.
+    sign : {'passes', 'minutes', 'removal rate'}
+
+    Returns
+    -------
+    str
+        The last faces of the running cycle against the first ones of all cycles, within part number and grit; or that
+        they cannot be told apart, or are too few.
+
+    Notes
+    -----
+    Two-sided rank-sum test at 5 %. The first cycle of a log is left out where there are others: the log may have begun
+    in its middle.
+    """
+    column, words, way = _LEADS[sign]
+    rows = signs[signs["grit"] == signs["grit"].iloc[-1]] if len(signs) else signs
+    level = rows[column] / rows.groupby("part", sort=False)[column].transform("median")
+    fresh = (rows["age_faces"] < _LATELY) & ((rows["cycle"] > 1) | (rows["cycle"].max() == 1))
+    worn = (rows["cycle"] == rows["cycle"].max()) & (rows["age_faces"] >= _LATELY)
+    new = level[fresh].dropna().to_numpy(np.float64)
+    now = level[worn].dropna().to_numpy(np.float64)[-_LATELY:]
+    if now.size < _LATELY // 2 or new.size < _LEAST_FRESH:
+        return f"{words}: {now.size} worn and {new.size} fresh faces with them are too few to say how far it has worn"
+    exact = f"the last {now.size} faces against {new.size} of a fresh lap"
+    if np.ptp(np.concatenate((new, now))) == 0 or rank_sum_p(now, new, exact=False) >= 0.05:
+        return f"{words} cannot be told from those of a fresh lap yet ({exact})"
+    ratio = float(now.mean() / new.mean())
+    turn = "more" if ratio > 1 else "less"
+    wear = "as wear makes them" if (ratio > 1) == (way > 0) else "the other way than wear makes them"
+    return f"{words} are {abs(ratio - 1):.0%} {turn} than on a fresh lap, {wear} ({exact})"
 
 
 def _expected_over(

@@ -79,3 +79,11 @@ def test_a_first_reading_over_the_limit_is_not_good():
     signs = face_signs(numbered(rows))
     assert "A: 8 of 8 good at the first pass" in which_lap_serves(signs, "P1")
     assert "A: 0 of 8 good at the first pass" in which_lap_serves(signs, "P1", limit_um=0.5)
+
+
+def test_first_passes_that_are_not_logged_are_not_compared():
+    alike = which_lap_serves(lapped({"A": 0.0, "B": 0.0}), "P1", hidden=True)
+    assert "first passes cannot be compared" in alike and "A, B cannot be told apart by them yet" in alike
+    slow = which_lap_serves(lapped({"A": 0.0, "B": 0.0}, minutes={"A": 6.0}), "P1", hidden=True)
+    assert "A takes the fewest" not in slow and "B takes the fewest" in slow
+    assert which_lap_serves(lapped({"A": 0.0}), "P1", hidden=True).endswith("its passes are not logged.")

@@ -72,3 +72,13 @@ def test_the_planning_watch_ends_after_three_usual_shifts():
 @pytest.mark.parametrize("pace", [0.0, 0.4])
 def test_an_unknown_pace_counts_as_one_face_a_shift(pace):
     assert state(left=replace(RANGE, low=1.0), pace=pace).state == "due"
+
+
+def test_a_lap_that_moved_with_the_room_is_not_worked_on_first():
+    moved = "6 of 6 laps moved together, to the worse: look at the room before any lap."
+    found = decide_state(
+        "L-1", signals=(), faces_left=replace(RANGE, low=2.0, sentence="2 to 9 faces left"), next_face=NEXT,
+        faces_per_shift=4.0, limit_text="2 bands", room=moved,
+    )  # fmt: skip
+    assert found.state == "due" and moved in found.reasons
+    assert found.sentence.startswith("Look at the room before L-1 is worked on, then recondition it at the next break")

@@ -1,5 +1,8 @@
 """`lapcell due` on invented cells whose fault is known: it must name what was planted, and only that."""
 
+import numpy as np
+import pytest
+
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
@@ -36,3 +39,62 @@ def test_faces_far_off_are_called_unusual_where_their_kind_cannot_be_told(tmp_pa
     path = PlantedCell(4, fault=jump).store(tmp_path, limit="3 um")
     said = run(path, "chart", "L1", "--sign", "wear").output
     assert "whether it jumped, turned steeper or bent cannot be told yet" in said
+
+
+def until_good(seed, *, passes_logged):
+    """Faces lapped until they read at most 0.8 um; every pass takes about 4 minutes and a worn lap needs more."""
+    rng = np.random.default_rng(seed)
+
+    def lapped(lap, cycle, age, row):
+        passes = 1
+        while (read := 0.45 * np.exp(0.035 * age + 0.3 * rng.normal())) > 0.8:
+            passes += 1
+        row |= {"flatness um": f"{read:.2f}", "minutes": f"{4 * passes * np.exp(0.1 * rng.normal()):.1f}"}
+        row["attempt"] = str(passes) if passes_logged else "1"
+
+    return lapped
+
+
+@pytest.mark.parametrize(("passes_logged", "leads"), [(False, "minutes"), (True, "passes")])
+def test_a_cell_that_laps_until_good_is_led_by_another_sign_and_says_so(tmp_path, passes_logged, leads):
+    cell = PlantedCell(5, faces=30, last=26, fault=until_good(12, passes_logged=passes_logged))
+    path = cell.store(tmp_path, limit="0.8 um")
+    report = told(path, "due", "--lap", "L1")
+    assert report["lead_sign"] == leads
+    assert f"Final flatness hides the wear; {leads} per face are" in report["sentence"]
+    assert "more than on a fresh lap, as wear makes them" in report["reasons"][0]
+    assert report["confidence"].startswith("no 90% range")
+    assert f"faces left; {leads} lead" in run(path, "due").output
+    served = report["answers"][1]["answer"]
+    assert ("good at the first pass" in served) is passes_logged
+
+
+def test_the_hands_that_all_bad_faces_share_are_found(tmp_path):
+    def bo(lap, cycle, age, row):
+        if cycle == 3 and age >= 6 and row["operator"] == "Bo":
+            row["flatness um"] = f"{1.8 * float(row['flatness um']):.2f}"
+
+    path = PlantedCell(7, laps=("L1", "L2", "L3"), cycles=4, fault=bo).store(tmp_path, limit="4 um")
+    causes = told(path, "due", "--lap", "L3")["causes"]
+    assert "it follows one operator" in causes[0]["why"], causes
+    assert {c["name"] for c in causes[:2]} == {
+        "pressure or hold of the part", "read warm, in poor light or by another eye"
+    }  # fmt: skip
+
+
+def test_what_moved_with_the_room_is_put_down_to_the_room(tmp_path):
+    def warm(lap, cycle, age, row):
+        if cycle == 3 and age >= 14:
+            row["flatness um"] = f"{1.7 * float(row['flatness um']):.2f}"
+
+    laps = ("L1", "L2", "L3", "L4", "L5", "L6")
+    path = PlantedCell(6, laps=laps, cycles=4, fault=warm).store(tmp_path, limit="1.3 um")
+    shift = told(path, "due")
+    assert "look at the room before any lap" in shift["sentence"]
+    due = [lap for lap in shift["laps"] if lap["state"] == "due"]
+    assert due
+    for lap in shift["laps"]:
+        assert any("laps moved together" in reason for reason in lap["reasons"]), lap
+        assert not lap["causes"] or lap["causes"][0]["name"].startswith("the room")
+    for lap in due:
+        assert lap["sentence"].startswith(f"Look at the room before {lap['lap']} is worked on")

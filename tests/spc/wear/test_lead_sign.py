@@ -1,8 +1,10 @@
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from spc.wear.lead_sign import choose_lead_sign
+from spc.wear.lead_sign import choose_lead_sign, lead_words
 
 
 def lapped(n, rng, *, median, until_good, log_first=True):
@@ -85,3 +87,25 @@ def test_few_faces_or_no_limit_say_so():
     assert "0 faces with a limit" in lead.sentence
     with pytest.raises(ValueError, match=r"`limit_um` must have one value per row"):
         choose_lead_sign(lapped(5, np.random.default_rng(4), median=1.0, until_good=True), np.array([2.0]))
+
+
+def worn_minutes(now, n=40):
+    """Three cycles of `n` faces whose minutes grow to `now` times those of a fresh lap."""
+    rng = np.random.default_rng(9)
+    age = np.tile(np.arange(n, dtype=float), 3)
+    part = np.where(age % 2 == 0, "P1", "P2")
+    minutes = np.where(part == "P1", 4.0, 9.0) * now ** (age / n) * np.exp(0.1 * rng.normal(size=age.size))
+    return pd.DataFrame(
+        {"age_faces": age, "cycle": np.repeat([1, 2, 3], n), "part": part, "grit": "9 um", "minutes": minutes}
+    )
+
+
+def test_how_far_the_lead_has_come_since_the_lap_was_fresh():
+    said = lead_words(worn_minutes(1.6), "minutes")
+    share = int(re.search(r"are (\d+)% more than on a fresh lap, as wear makes them", said)[1])
+    expected = 1.6 ** (34 / 40) / 1.6 ** (5.5 / 40) - 1  # last twelve faces against the first twelve, within part
+    assert share == pytest.approx(100 * expected, abs=12)
+    assert "(the last 12 faces against 24 of a fresh lap)" in said
+    assert "the other way than wear" in lead_words(worn_minutes(0.6), "minutes")
+    assert "cannot be told from those of a fresh lap yet" in lead_words(worn_minutes(1.0), "minutes")
+    assert "too few to say" in lead_words(worn_minutes(1.6).iloc[:6], "minutes")

@@ -18,6 +18,8 @@ _PRIOR_REACTIONS = 10.0
 # Signs that partly say the same thing count half each when both are there: minutes is stock over rate by construction.
 _TWINS = (("minutes", "removal rate"), ("flatness", "re-lap share"))
 _SHOWN = 0.05
+# Answers in the operator's words that mean a cause of the table.
+_MEANT = dict.fromkeys(("bad wipe", "bad reading"), "read warm, in poor light or by another eye")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +105,8 @@ def count_reactions(reactions: pd.DataFrame, signs: Sequence[str]) -> dict[str, 
     Parameters
     ----------
     reactions : DataFrame, shape (n_reactions, ...)
-        Columns sign and cause; a cause 'not found' counts as unknown, a cause in other words is counted under them.
+        Columns sign and cause; a cause 'not found' counts as unknown, a bad wipe or a bad reading as what the table
+        says of reading, a cause in other words is counted under them.
     signs : sequence of str
         Signs that moved now; none counts every reaction.
 
@@ -115,7 +118,7 @@ def count_reactions(reactions: pd.DataFrame, signs: Sequence[str]) -> dict[str, 
         return {}
     same = reactions[reactions["sign"].isin(list(signs))] if signs else reactions
     causes = same["cause"].astype(str).str.strip().str.lower()
-    causes = causes.where(~causes.isin(["not found", ""]), UNKNOWN)
+    causes = causes.where(~causes.isin(["not found", ""]), UNKNOWN).replace(_MEANT)
     return {str(cause): int(n) for cause, n in causes.value_counts().items()}
 
 

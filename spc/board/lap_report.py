@@ -198,7 +198,8 @@ def _diagnose(
         scope = next((found for found in scopes if found), "")
     turned = bow.turning if bow.status == "fitted" else None
     pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)
-    counts = count_reactions(findings(view.reactions), pattern.moved)
+    about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
+    counts = count_reactions(findings(view.reactions), about)
     return pattern, diagnose(pattern, counts=counts)
 
 

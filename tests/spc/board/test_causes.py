@@ -53,6 +53,11 @@ def test_logged_reactions_move_the_ranking_and_are_told():
     assert before.causes[0].counted == ""
 
 
+def test_a_bad_wipe_counts_as_a_reading_that_was_wrong():
+    log = pd.DataFrame({"sign": ["flatness"] * 3, "cause": ["bad wipe", "Bad reading", "not found"]})
+    assert count_reactions(log, ("flatness",)) == {"read warm, in poor light or by another eye": 2, UNKNOWN: 1}
+
+
 def test_a_cause_found_outside_the_table_raises_unknown():
     pattern = read_pattern(moved(finish="up"), scratch=False)
     share = {c.name: c.likelihood for c in diagnose(pattern).causes}[UNKNOWN]

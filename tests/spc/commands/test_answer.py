@@ -65,3 +65,20 @@ def test_a_bad_wipe_strikes_the_reading_out(store_path):
     assert run(answer, store_path, "K1", "--cause", "bad wipe", "--who", "Ann").exit_code == DONE
     document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)
     assert document["signals"] == [] and document["state"] != "held"
+
+
+def test_an_answer_about_a_grit_is_counted_at_the_next_one(store_path):
+    """A grit is no sign that moves, and yet its answers must teach the ranking."""
+    with Store.open(store_path) as store:
+        store.set_limit("*", "flatness", upper_um=3.0, who="QE")
+        for number, grit in enumerate((9.0, 9.0, 30.0)):
+            face = {"flatness_low_um": 0.4, "flatness_high_um": 0.6, "flatness_text": "0.5", "serial": f"G{number}"}
+            at = datetime(2026, 3, 2, 10, 10 * number, tzinfo=UTC)
+            store.append_face({"lap": "K1", "grit": f"{grit:g} um", "grit_um": grit, "time_utc": at} | face, who="Ann")
+    assert run(answer, store_path, "K1", "--cause", "coarse grain or contamination", "--who", "Ann").exit_code == DONE
+    with Store.open(store_path) as store:
+        for number, grit in enumerate((9.0, 60.0)):
+            face = {"flatness_low_um": 0.4, "flatness_high_um": 0.6, "flatness_text": "0.5", "serial": f"H{number}"}
+            at = datetime(2026, 3, 2, 11, 10 * number, tzinfo=UTC)
+            store.append_face({"lap": "K1", "grit": f"{grit:g} um", "grit_um": grit, "time_utc": at} | face, who="Ann")
+    assert causes(store_path)["coarse grain or contamination"]["counted"] == "found 1 of 1 times"

@@ -68,7 +68,7 @@ def _paths(rows: pd.DataFrame, view: CellView, lap: str) -> tuple[tuple[CyclePat
     rows = rows.loc[((rows["kind"] == "face") & rows["flatness_low_um"].notna()).to_numpy(), list(_USED)]
     if rows.empty:
         return None
-    cycles = view.cycles[view.cycles["lap"] == lap]
+    cycles = view.cycles_of(lap)
     running = int(cycles["cycle"].iloc[-1])
     ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
     cycle_of, first = rows["cycle"].to_numpy(), rows["attempt"].to_numpy() <= 1

@@ -3,6 +3,7 @@
 A finding never names a person: a reader effect is told as a share, and the reading is widened for what it is.
 """
 
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,14 @@ from numpy.typing import NDArray
 
 from spc.measure.reading import parse_typed
 
-__all__ = ["HealthFinding", "check_data_health", "widen_heaped"]
+__all__ = [
+    "HealthFinding",
+    "check_data_health",
+    "heaping_readers",
+    "whole_band_counts",
+    "widen_heaped",
+    "widen_readings",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +87,34 @@ def widen_heaped(faces: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (n_faces, ...)
         A copy in which every whole-band reading of a heaping reader spans half a band either way, from 0 up.
     """
+    return widen_readings(faces, heaping_readers([whole_band_counts(faces)]))
+
+
+def whole_band_counts(faces: pd.DataFrame) -> dict[str, tuple[int, int]]:
+    """Count each reader's whole-band readings, and all of theirs that could tell less than a band."""
+    whole, one_band, _ = _whole_bands(faces)
+    names = faces["operator"].to_numpy()
+    return {
+        str(names[rows[0]]): (int(whole[rows].sum()), int(rows.size))
+        for rows in _by_reader(faces, np.isfinite(one_band))
+        if rows.size
+    }
+
+
+def heaping_readers(counts: Iterable[Mapping[str, tuple[int, int]]]) -> frozenset[str]:
+    """Name the readers who give whole bands only, from the counts of `whole_band_counts` of some laps together."""
+    total: dict[str, tuple[int, int]] = {}
+    for one in counts:
+        for reader, (whole, of) in one.items():
+            before = total.get(reader, (0, 0))
+            total[reader] = before[0] + whole, before[1] + of
+    return frozenset(reader for reader, (whole, of) in total.items() if _heaps(whole, of))
+
+
+def widen_readings(faces: pd.DataFrame, readers: Collection[str]) -> pd.DataFrame:
+    """Let every whole-band reading of these readers span half a band either way, from 0 up; gives a copy."""
     whole, one_band, step = _whole_bands(faces)
-    readable = np.isfinite(one_band)
-    widen = np.zeros(len(faces), bool)
-    for rows in _by_reader(faces, readable):
-        if _heaps(whole[rows]):
-            widen[rows] = whole[rows]
+    widen = whole & faces["operator"].isin(readers).to_numpy()
     low, high = faces["flatness_low_um"].to_numpy(np.float64), faces["flatness_high_um"].to_numpy(np.float64)
     extra = np.where(widen, np.maximum(0.5 * one_band - step / 2, 0.0), 0.0)
     return faces.assign(flatness_low_um=np.maximum(low - extra, 0.0), flatness_high_um=high + extra)
@@ -114,18 +144,16 @@ def _by_reader(faces: pd.DataFrame, usable: NDArray[np.bool_]) -> list[NDArray[n
     return [np.flatnonzero(usable & (readers == r)) for r in range(int(readers.max(initial=-1)) + 1)]
 
 
-def _heaps(whole: NDArray[np.bool_]) -> bool:
+def _heaps(whole: int, of: int) -> bool:
     """Whether whole bands come far oftener than half of the time, the share a half-band reader would give."""
-    if whole.size < _LEAST:
-        return False
-    return bool(_at_least(int(whole.sum()), whole.size, 0.65) < _ALPHA)  # 0.65 allows for where the faces lie
+    return of >= _LEAST and bool(_at_least(whole, of, 0.65) < _ALPHA)  # 0.65 allows for where the faces lie
 
 
 def _heaping(own: pd.DataFrame) -> HealthFinding | None:
     whole, one_band, step = _whole_bands(own)
     finer = np.isfinite(one_band) & (step < 0.9 * one_band)
     readers = [rows for rows in _by_reader(own, finer) if rows.size >= _LEAST]
-    heaping = [rows for rows in readers if _heaps(whole[rows])]
+    heaping = [rows for rows in readers if _heaps(int(whole[rows].sum()), rows.size)]
     if not heaping:
         return None
     count, of = sum(int(whole[r].sum()) for r in heaping), sum(r.size for r in heaping)

@@ -99,7 +99,7 @@ class _Shared(threading.local):
     """Past paths by group and limit, with the name their fit is kept under, of the view last asked in this thread."""
 
     def __init__(self) -> None:
-        self.signs: pd.DataFrame | None = None  # of that view, held so that it is known again
+        self.by_lap: object = None  # frames of that view, held so that it is known again
         self.paths: dict[str, tuple[WearPath, ...]] = {}
         self.cut: dict[tuple[str, float], tuple[str, tuple[WearPath, ...]]] = {}
 
@@ -184,7 +184,8 @@ def _steps_up(longest: float, now: float) -> float:
 
 
 def _running_rows(view: CellView, lap: str, own_signs: pd.DataFrame) -> pd.DataFrame:
-    cycles = view.cycles[(view.cycles["lap"] == lap) & (view.cycles["ended"] == "running")]
+    cycles = view.cycles_of(lap)
+    cycles = cycles[cycles["ended"] == "running"]
     if cycles.empty:
         return own_signs.iloc[:0]
     number = cycles["cycle"].iloc[-1]
@@ -212,8 +213,8 @@ def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]
 
 def _past_paths(view: CellView, lap: str, limit_um: float) -> tuple[str, tuple[WearPath, ...]]:
     """List ended cycles of the lap's group up to a limit, with their name; sisters looked at in one view share them."""
-    if _SHARED.signs is not view.signs:
-        _SHARED.signs, _SHARED.paths, _SHARED.cut = view.signs, {}, {}
+    if _SHARED.by_lap is not view.by_lap:
+        _SHARED.by_lap, _SHARED.paths, _SHARED.cut = view.by_lap, {}, {}
     group = str(view.lap_row(lap)["group"])
     whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
     if (whose, limit_um) not in _SHARED.cut:
@@ -226,8 +227,9 @@ def _past_paths(view: CellView, lap: str, limit_um: float) -> tuple[str, tuple[W
 
 
 def _ended_paths(view: CellView, sisters: list[str]) -> tuple[WearPath, ...]:
-    ended = view.cycles[view.cycles["lap"].isin(sisters) & (view.cycles["ended"] != "running")]
-    ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
+    ended = pd.concat([view.cycles_of(sister) for sister in sisters], ignore_index=True)
+    ended = ended[ended["start_known"] & (ended["ended"] != "running")]
+    ended = ended.sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
     paths = []
     for sister, cycle in zip(ended["lap"], ended["cycle"], strict=True):
         made_from = (view.faces_of(sister), view.events_of(sister))

@@ -1,15 +1,14 @@
-"""What is known of each lap and still holds: frames that came out equal again, and what was made from them alone.
+"""What is known of each lap and still holds: results used again as long as they were made from these very objects.
 
 A new face on one lap leaves the others as they were. Their frames are handed out as the same objects, look after look,
-and a result is used again as long as it was made from these very objects; nothing is trusted by its name.
+and so is all that was made from them; nothing is trusted by its name.
 """
 
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
-import numpy as np
 import pandas as pd
 
 from spc.store.store import Store
@@ -26,36 +25,45 @@ class LapMemo:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()  # never held while a result is made
-        self._frames: dict[tuple[str, str], tuple[tuple[object, ...], pd.DataFrame]] = {}
-        self._found: dict[tuple[str, str], tuple[tuple[object, ...], object]] = {}
+        self._found: dict[str, dict[str, tuple[tuple[object, ...], object]]] = {}
 
-    def stable(
-        self, lap: str, name: str, frame: pd.DataFrame, *, made_from: Sequence[object], columns: Sequence[str] = ()
-    ) -> pd.DataFrame:
-        """Give the frame of the look before where this one is its equal, else a copy of this one.
+    def same(self, lap: str, name: str, value: T) -> T:
+        """Give the value that was equal to this one the last time, the very object, else this one.
 
         Parameters
         ----------
         lap, name : str
-        frame : DataFrame
-        made_from : sequence of object
-            What decides all columns but those of `columns`; compared by identity. Empty: the whole frame is compared.
-        columns : sequence of str
-            Columns of numbers that may differ all the same; compared by value.
+        value : object
+            Frames are compared by their content, all else by ==.
         """
-        held = self._frames.get((lap, name))
-        if held is not None and _same(held[0], made_from) and len(held[1]) == len(frame):
-            alike = _alike(held[1], frame, columns) if made_from else held[1].equals(frame)
-            if alike:
-                return held[1]
-        kept = frame.copy()  # a slice would hold the whole look's frame
+        held = self._found.get(lap, {}).get(name)
+        if held is not None and type(held[1]) is type(value):
+            before: Any = held[1]
+            now: Any = value
+            if before.equals(now) if isinstance(before, pd.DataFrame) else before == now:
+                return cast(T, before)
+        return self.keep(lap, name, (), value)
+
+    def found(self, lap: str, name: str, made_from: Sequence[object]) -> object | None:
+        """Give the result made before from these very objects, None when there is none."""
+        held = self._found.get(lap, {}).get(name)
+        return held[1] if held is not None and _same(held[0], made_from) else None
+
+    def keep(self, lap: str, name: str, made_from: Sequence[object], result: T) -> T:
+        """Remember a result by all that it hangs on, in place of the one before.
+
+        What was made from the frames of the one before is never asked for again, and dropped.
+        """
         with self._lock:
-            self._frames[lap, name] = tuple(made_from), kept
-            if held is not None:  # what was made from the old frame is never asked for again
-                old = [key for key, (inputs, _) in self._found.items() if any(one is held[1] for one in inputs)]
-                for key in old:
-                    del self._found[key]
-        return kept
+            of_lap = self._found.setdefault(lap, {})
+            before = of_lap.get(name)
+            of_lap[name] = tuple(made_from), result
+            gone = _frames(before[1]) if before is not None else []
+            if gone:
+                for key, (inputs, _) in [*of_lap.items()]:
+                    if any(one is old for one in inputs for old in gone):
+                        del of_lap[key]
+        return result
 
     def once(self, lap: str, name: str, made_from: Sequence[object], compute: Callable[[], T]) -> T:
         """Give the result made before from these very objects, else make it.
@@ -67,13 +75,10 @@ class LapMemo:
             All that the result hangs on; compared by identity, and held so that an identity is never given twice.
         compute : callable
         """
-        held = self._found.get((lap, name))
+        held = self._found.get(lap, {}).get(name)
         if held is not None and _same(held[0], made_from):
             return cast(T, held[1])
-        result = compute()
-        with self._lock:
-            self._found[lap, name] = tuple(made_from), result
-        return result
+        return self.keep(lap, name, made_from, compute())
 
 
 _LOCK = threading.Lock()
@@ -97,5 +102,6 @@ def _same(before: Sequence[object], now: Sequence[object]) -> bool:
     return len(before) == len(now) and all(a is b for a, b in zip(before, now, strict=True))
 
 
-def _alike(before: pd.DataFrame, now: pd.DataFrame, columns: Sequence[str]) -> bool:
-    return all(np.array_equal(before[c].to_numpy(), now[c].to_numpy(), equal_nan=True) for c in columns)
+def _frames(result: object) -> list[object]:
+    """Frames that a result is, or holds side by side."""
+    return [one for one in (result if isinstance(result, tuple) else (result,)) if isinstance(one, pd.DataFrame)]

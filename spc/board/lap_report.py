@@ -101,7 +101,7 @@ def report_of(
     signs, events = view.signs_of(lap), view.events_of(lap)
     once = partial(view.memo.once, lap)
     faces = view.lapped_of(lap)
-    cycles = view.cycles[view.cycles["lap"] == lap]
+    cycles = view.cycles_of(lap)
     forecast = forecast_lap(view, lap)
     bow = once("bow", (rows,), lambda: bow_of_lap(rows))
     turning = bow_signal(lap, rows, bow)
@@ -194,7 +194,10 @@ def _diagnose(
         scope = "many laps"
     else:
         asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
-        scopes = (find_scope(view.signs_by_lap, lap, sign=sign, direction=way).scope for sign, way in asked)
+        scopes = (
+            find_scope({name: view.signs_of(name) for name in view.by_lap}, lap, sign=sign, direction=way).scope
+            for sign, way in asked
+        )
         scope = next((found for found in scopes if found), "")
     turned = bow.turning if bow.status == "fitted" else None
     pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)

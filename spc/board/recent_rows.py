@@ -1,28 +1,29 @@
-"""The newest rows of every lap and all events, read anew only where the store has changed since the last look."""
+"""The newest rows and the events of every lap, read anew only for the laps that have changed since the last look."""
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import pandas as pd
 
+from spc.store.event_table import EventTable
+from spc.store.face_table import FaceTable
 from spc.store.store import Store
 
-__all__ = ["all_events", "recent_rows"]
+__all__ = ["recent_events", "recent_rows"]
 
 _MOST_STORES = 2  # that rows are remembered of: a long-running screen looks at one
 
 
 @dataclass(slots=True)
 class _Held:
-    """What was read of one store."""
+    """What was read of one table of one store."""
 
-    row: int = 0  # newest face row there was
-    moves: int = -1  # rows that stand elsewhere than where they were written, by corrections
-    faces: dict[str, pd.DataFrame] = field(default_factory=dict)
-    event_mark: tuple[int, int] = (-1, -1)
-    events: pd.DataFrame = field(default_factory=pd.DataFrame)
+    row: int = 0  # newest row there was
+    moves: int = -1  # corrections and withdrawals there were; -1 = nothing read yet
+    replaced: frozenset[int] = frozenset()  # the rows they were made to
+    by_lap: dict[str, pd.DataFrame] = field(default_factory=dict)
 
 
 _LOCK = threading.Lock()
@@ -49,36 +50,62 @@ def recent_rows(
         Faces frames by lap, shared between looks: not to be written to.
     """
     names = [str(lap) for lap in laps]
+
+    def read(lap: str) -> pd.DataFrame:
+        return store.faces(lap=lap, last=last, until_us=until_us)
+
     if last is None or store.connection.in_transaction:
-        return {lap: store.faces(lap=lap, last=last, until_us=until_us) for lap in names}
+        return {lap: read(lap) for lap in names}
     with _LOCK:
-        held = _held(store, last, until_us)
-        row, moves = store.face_table.mark()
-        if moves != held.moves or row < held.row:
-            held.faces.clear()
-        for lap in store.face_table.laps_after(held.row) if held.faces and row > held.row else ():
-            held.faces.pop(lap, None)
-        for lap in names:
-            if lap not in held.faces:
-                held.faces[lap] = store.faces(lap=lap, last=last, until_us=until_us)
-        held.row, held.moves = row, moves
-        return {lap: held.faces[lap] for lap in names}
+        held = _held(store, "faces", last, until_us)
+        _forget_changed(held, store.face_table)
+        return _with_missing(held, names, read)
 
 
-def all_events(store: Store) -> pd.DataFrame:
-    """Every current event, as `Store.events` gives them; shared between looks: not to be written to."""
+def recent_events(store: Store, laps: Iterable[str]) -> dict[str, pd.DataFrame]:
+    """Every current event of each lap, as `Store.events` gives them; shared between looks: not to be written to."""
+    names = [str(lap) for lap in laps]
     if store.connection.in_transaction:
-        return store.events()
+        return _split(store.events(), names)
     with _LOCK:
-        held = _held(store, None, None)
-        mark = store.event_table.mark()
-        if mark != held.event_mark:
-            held.events, held.event_mark = store.events(), mark
-        return held.events
+        held = _held(store, "events")
+        _forget_changed(held, store.event_table)
+        if not held.by_lap:  # one statement for all, the first time
+            held.by_lap = _split(store.events(), names)
+        return _with_missing(held, names, lambda lap: store.events(lap=lap))
 
 
-def _held(store: Store, last: int | None, until_us: int | None) -> _Held:
-    key = (str(store.path.resolve()), store.born_us(), last, until_us)
+def _forget_changed(held: _Held, table: FaceTable | EventTable) -> None:
+    """Drop what was read of the laps that have new rows, or rows that are current no more."""
+    row, moves = table.mark()
+    if row < held.row or moves < held.moves:  # another file in its place
+        held.by_lap.clear()
+        held.replaced = frozenset()
+    changed = table.laps_after(held.row) if held.by_lap and row > held.row else set()
+    if moves != held.moves:
+        replaced = table.replaced()
+        changed |= table.laps_of(replaced - held.replaced) if held.by_lap else set()
+        held.replaced = replaced
+    for lap in changed:
+        held.by_lap.pop(lap, None)
+    held.row, held.moves = row, moves
+
+
+def _with_missing(held: _Held, laps: list[str], read: Callable[[str], pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    for lap in laps:
+        if lap not in held.by_lap:
+            held.by_lap[lap] = read(lap)
+    return {lap: held.by_lap[lap] for lap in laps}
+
+
+def _split(rows: pd.DataFrame, laps: list[str]) -> dict[str, pd.DataFrame]:
+    places = rows.groupby("lap", sort=False).indices
+    none = rows.iloc[:0]
+    return {lap: rows.iloc[places[lap]].reset_index(drop=True) if lap in places else none for lap in laps}
+
+
+def _held(store: Store, *asked: object) -> _Held:
+    key = (str(store.path.resolve()), store.born_us(), *asked)
     held = _STORES.setdefault(key, _Held())
     _STORES.move_to_end(key)
     while len(_STORES) > 2 * _MOST_STORES:  # rows and events of each

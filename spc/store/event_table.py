@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import listed
 from spc.store.frames import EVENTS, frame
-from spc.store.known_then import Known, standing
+from spc.store.known_then import Known, replaced_rows, standing
 
 __all__ = ["EventTable"]
 
@@ -68,6 +69,19 @@ class EventTable:
         )
         row, moved = self._connection.execute(sql).fetchone()
         return int(row), int(moved)
+
+    def laps_after(self, row_id: int) -> set[str]:
+        """Laps of the rows written after `row_id`."""
+        return {str(lap) for (lap,) in self._connection.execute("SELECT lap FROM event WHERE row_id > ?", (row_id,))}
+
+    def laps_of(self, row_ids: Iterable[int]) -> set[str]:
+        """Laps of these rows of the table, current or not."""
+        sql = "SELECT DISTINCT lap FROM json_each(?) w JOIN event ON event.row_id = w.value"
+        return {str(lap) for (lap,) in self._connection.execute(sql, (json.dumps([*row_ids]),))}
+
+    def replaced(self) -> frozenset[int]:
+        """Rows of the table that are current no more."""
+        return replaced_rows(self._connection, "event")
 
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""

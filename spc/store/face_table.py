@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from collections.abc import Iterable
 from itertools import chain, islice
 from operator import itemgetter
 from typing import Any
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
-from spc.store.known_then import Known, standing
+from spc.store.known_then import Known, replaced_rows, standing
 from spc.store.ready import PLAIN, ReadyFaces, ready_faces
 from spc.store.words import HAND, JOB, LAP_NAME, READING, Words
 
@@ -156,8 +157,18 @@ class FaceTable:
 
     def laps_after(self, row_id: int) -> set[str]:
         """Laps of the rows written after `row_id`."""
-        sql = "SELECT lap FROM lap_name WHERE id IN (SELECT DISTINCT lap_id FROM face WHERE row_id > ?)"
+        sql = "SELECT lap FROM lap_name WHERE id IN (SELECT +lap_id FROM face WHERE row_id > ?)"  # +: not by the index
         return {str(lap) for (lap,) in self._connection.execute(sql, (row_id,))}
+
+    def laps_of(self, row_ids: Iterable[int]) -> set[str]:
+        """Laps of these rows of the table, current or not."""
+        found = "SELECT lap_id FROM json_each(?) w JOIN face ON face.row_id = w.value"
+        sql = f"SELECT lap FROM lap_name WHERE id IN ({found})"
+        return {str(lap) for (lap,) in self._connection.execute(sql, (json.dumps([*row_ids]),))}
+
+    def replaced(self) -> frozenset[int]:
+        """Rows of the table that are current no more."""
+        return replaced_rows(self._connection, "face")
 
     def rows(self, row_ids: Ids) -> pd.DataFrame:
         """Contract frame of these rows of the table, current or not, in the order given, indexed by row id."""

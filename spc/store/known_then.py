@@ -7,7 +7,7 @@ record of any earlier point can be read again, to the last bit, whatever was add
 import sqlite3
 from dataclasses import dataclass
 
-__all__ = ["Known", "known_when_closed", "known_when_frozen", "rows_since", "standing"]
+__all__ = ["Known", "known_when_closed", "known_when_frozen", "replaced_rows", "rows_since", "standing"]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -61,6 +61,12 @@ def known_when_frozen(connection: sqlite3.Connection, *, lap: str, sign: str, re
         "SELECT change_id FROM change WHERE what = ? ORDER BY change_id LIMIT 1 OFFSET ?", (what, revision - 1)
     ).fetchone()
     return None if rows is None else _first(connection, "change_id = ?", (rows[0],))
+
+
+def replaced_rows(connection: sqlite3.Connection, kind: str) -> frozenset[int]:
+    """Rows of `face` or `event` that were corrected or taken back, by today."""
+    sql = "SELECT old_row_id FROM replaced WHERE kind = ?"
+    return frozenset(int(row) for (row,) in connection.execute(sql, (kind,)))
 
 
 def rows_since(connection: sqlite3.Connection, *, lap: str, until_us: int, known: Known) -> int:

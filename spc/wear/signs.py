@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.wear.cycle import removed_um
 
-__all__ = ["RATIOS", "against_usual", "face_signs"]
+__all__ = ["RATIOS", "against_usual", "face_signs", "finished_faces"]
 
 RATIOS = {"minutes": "minutes_ratio", "rate_um_per_min": "rate_ratio", "finish_um": "finish_ratio"}
 
@@ -42,6 +42,11 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
     attempts were not logged still counts the passes its attempt number tells. Rate follows Preston (1927), removal
     proportional to pressure and speed; where load, area or speed is unknown the part number stands for them.
     """
+    return against_usual(finished_faces(numbered))
+
+
+def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
+    """Give the rows of `face_signs` without the ratios to what is usual: each hangs on its own lap alone."""
     ordered = numbered[numbered["kind"] == "face"]
     ordered = ordered.iloc[np.argsort(pd.factorize(ordered["lap"])[0], kind="stable")]
     attempt = ordered["attempt"].to_numpy(np.int64)
@@ -74,7 +79,7 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
     out["rate_um_per_min"] = rate[last]
     finish = (ordered["finish_low_um"].to_numpy(np.float64) + ordered["finish_high_um"].to_numpy(np.float64)) / 2
     out["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
-    return against_usual(out.sort_values("sort_us", kind="stable").reset_index(drop=True))
+    return out.sort_values("sort_us", kind="stable").reset_index(drop=True)
 
 
 def against_usual(signs: pd.DataFrame, usual: Mapping[str, NDArray[np.float64]] | None = None) -> pd.DataFrame:
@@ -92,7 +97,7 @@ def against_usual(signs: pd.DataFrame, usual: Mapping[str, NDArray[np.float64]] 
     DataFrame, shape (n_finished, ...)
     """
     by = [signs["part"], signs["grit"]]
-    told = {}
+    told: dict[str, pd.Series] = {}
     for value, ratio in RATIOS.items():
         if usual is None:
             middle = signs.groupby(by, sort=False)[value].transform("median").to_numpy(np.float64)

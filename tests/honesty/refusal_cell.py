@@ -88,7 +88,10 @@ def study_of_cell(fault: str, rng: np.random.Generator, path: Path, *, base_cycl
             )  # fmt: skip
         view = look_at_cell(store, settings, rows=None)
     if fault == "unit guessed":  # the intake never guesses one, so the guess is planted behind it
-        view = replace(view, faces=view.faces.assign(flatness_unit=""))
+        guessed = {
+            lap: frames._replace(faces=frames.faces.assign(flatness_unit="")) for lap, frames in view.by_lap.items()
+        }
+        view = replace(view, by_lap=guessed)
     return run_study(view, StudyPlan("PN-1", since=begins.date().isoformat()))
 
 

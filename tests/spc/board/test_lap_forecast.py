@@ -98,8 +98,7 @@ def test_what_is_kept_between_runs_is_what_is_computed(view, tmp_path, monkeypat
 
 
 def replaced(view, signs):
-    """Look at the same cell with other finished faces."""
     from dataclasses import replace
 
-    by_lap = {str(lap): rows.reset_index(drop=True) for lap, rows in signs.groupby("lap", sort=False)}
-    return replace(view, signs=signs.reset_index(drop=True), signs_by_lap=by_lap)
+    own = {lap: signs[signs["lap"] == lap].reset_index(drop=True) for lap in view.by_lap}
+    return replace(view, by_lap={lap: frames._replace(signs=own[lap]) for lap, frames in view.by_lap.items()})

@@ -86,20 +86,23 @@ def test_only_the_lap_that_changed_is_worked_out_anew(path, monkeypatch):
 
 def test_a_result_is_held_by_what_it_was_made_from():
     memo, calls = LapMemo(), []
-
-    def stable(*values):
-        return memo.stable("A", "rows", pd.DataFrame({"x": values}), made_from=(memo,), columns=("x",))
-
-    first = stable(1.0, np.nan)
-    assert stable(1.0, np.nan) is first
+    first, other = pd.DataFrame({"x": [1.0, np.nan]}), pd.DataFrame({"x": [1.0, np.nan]})
+    assert memo.same("A", "rows", first) is first and memo.same("A", "rows", other) is first
     for _ in range(2):
         memo.once("A", "sum", (first,), lambda: calls.append(1))
-    assert len(calls) == 1
-    changed = stable(2.0, np.nan)
-    assert changed is not first and changed["x"].iloc[0] == 2.0
-    memo.once("A", "sum", (changed,), lambda: calls.append(2))
+    memo.once("A", "sum", (other,), lambda: calls.append(2))
     memo.once("A", "sum", (first,), lambda: calls.append(3))
     assert calls == [1, 2, 3]
+    assert memo.found("A", "sum", (other,)) is None and memo.found("B", "sum", (first,)) is None
+
+
+def test_what_was_made_from_a_frame_of_the_past_is_let_go():
+    memo, frames = LapMemo(), [pd.DataFrame({"x": [float(k)]}) for k in range(40)]
+    for rows in frames:
+        memo.keep("A", "rows", (), rows)
+        memo.once("A", f"sum of {rows['x'].iloc[0]}", (rows,), lambda rows=rows: float(rows["x"].sum()))
+    assert memo.found("A", "sum of 39.0", (frames[39],)) == 39.0
+    assert all(memo.found("A", f"sum of {k}.0", (frames[k],)) is None for k in range(39))
 
 
 def test_many_threads_share_a_memo():
@@ -107,7 +110,7 @@ def test_many_threads_share_a_memo():
 
     def work(worker):
         for k in range(300):
-            rows = memo.stable(f"L{k % 7}", "rows", frames[(k + worker) % 4], made_from=(memo,), columns=("x",))
+            rows = memo.same(f"L{k % 7}", "rows", frames[(k + worker) % 4].copy())
             total = memo.once(f"L{k % 7}", f"sum {k % 5}", (rows,), lambda rows=rows: float(rows["x"].sum()))
             assert total == rows["x"].iloc[0]
 

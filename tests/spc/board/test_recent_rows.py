@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from spc.board.recent_rows import all_events, recent_rows
+from spc.board.recent_rows import recent_events, recent_rows
 from spc.store.store import Store
 
 
@@ -15,7 +15,8 @@ def log(store, lap, number, **said):
 def assert_as_stored(store, laps, **asked):
     for lap, rows in recent_rows(store, laps, **asked).items():
         pd.testing.assert_frame_equal(rows, store.faces(lap=lap, **asked))
-    pd.testing.assert_frame_equal(all_events(store), store.events())
+    for lap, rows in recent_events(store, laps).items():
+        pd.testing.assert_frame_equal(rows, store.events(lap=lap))
 
 
 def test_every_change_is_seen(tmp_path):
@@ -32,7 +33,21 @@ def test_every_change_is_seen(tmp_path):
         event = store.append_event({"lap": "CI-1", "event": "cleaned"}, who="Tester")
         assert_as_stored(store, laps, last=3)
         store.withdraw_event(event, who="Tester", reason="another lap")
-        assert_as_stored(store, laps, last=1)
+        assert_as_stored(store, laps, last=3)
+        store.correct_face(first, {"lap": "CI-2"}, who="Tester", reason="another lap")
+        assert_as_stored(store, laps, last=3)
+        other.withdraw_face(first, who="Tester", reason="not lapped")
+        assert_as_stored(store, laps, last=3)
+
+
+def test_a_correction_has_only_its_own_lap_read_again(tmp_path):
+    with Store.open(tmp_path / "lapcell.db") as store:
+        first = log(store, "CI-1", 1)
+        log(store, "CI-2", 2)
+        before = recent_rows(store, ["CI-1", "CI-2"], last=5)
+        store.withdraw_face(first, who="Tester", reason="not lapped")
+        after = recent_rows(store, ["CI-1", "CI-2"], last=5)
+        assert after["CI-2"] is before["CI-2"] and after["CI-1"].empty
 
 
 def test_rows_of_an_unchanged_lap_are_not_read_again(tmp_path):

@@ -34,6 +34,7 @@ from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_len
 from spc.chart.self_starting import self_starting_chart
 from spc.chart.short_run import ShortRunChart, ratio_chart, standard_chart
 from spc.chart.subgroup import subgroup_chart
+from spc.measure.shown import ShownLength
 from spc.model.autocorrelation import serial_correlation
 
 __all__ = ["KINDS", "KindReport", "chart_of_kind"]
@@ -64,7 +65,10 @@ class KindReport:
     remarks: tuple[str, ...]
 
 
-def chart_of_kind(view: CellView, lap: str, sign: str, kind: str, *, part: str, options: ChartOptions) -> KindReport:
+def chart_of_kind(
+    view: CellView, lap: str, sign: str, kind: str, *, part: str, options: ChartOptions,
+    asked: ShownLength | None = None,
+) -> KindReport:  # fmt: skip
     """Draw one kind of chart.
 
     Parameters
@@ -78,6 +82,8 @@ def chart_of_kind(view: CellView, lap: str, sign: str, kind: str, *, part: str, 
     part : str
         '' = all.
     options : ChartOptions
+    asked : ShownLength, optional
+        Unit of form and finish; the lap's own where none is asked for.
 
     Returns
     -------
@@ -90,7 +96,7 @@ def chart_of_kind(view: CellView, lap: str, sign: str, kind: str, *, part: str, 
     """
     if kind not in KINDS:
         raise ValueError(f"`kind` must be one of {', '.join(KINDS)}, got {kind!r}")
-    series = series_of(view, lap, sign, part=part)
+    series = series_of(view, lap, sign, part=part, asked=asked)
     made = KINDS[kind](series, options)
     first = made.panels[0].chart
     called = tuple(

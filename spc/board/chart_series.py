@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView
 from spc.board.shown_length import shown_length
 from spc.chart.stream import SIGNS, stream_of
+from spc.measure.shown import ShownLength
 
 __all__ = ["CHARACTERISTICS", "ChartSeries", "GROUPINGS", "groups_of", "series_of"]
 
@@ -48,7 +49,7 @@ class ChartSeries:
         return int(self.value.size)
 
 
-def series_of(view: CellView, lap: str, sign: str, *, part: str = "") -> ChartSeries:
+def series_of(view: CellView, lap: str, sign: str, *, part: str = "", asked: ShownLength | None = None) -> ChartSeries:
     """Take one characteristic of one lap out of the cell.
 
     Parameters
@@ -59,6 +60,8 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "") -> ChartSe
         A key of `spc.chart.stream.SIGNS`, or one of `CHARACTERISTICS`.
     part : str, optional
         Only this part number; '' = all.
+    asked : ShownLength, optional
+        Unit of form and finish; the lap's own where none is asked for.
 
     Returns
     -------
@@ -86,7 +89,7 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "") -> ChartSe
         keep = np.isin(faces["face_id"].to_numpy(np.int64), stream.face_id)
         low, high, about = stream.low, stream.high, SIGNS[sign]
         words, unit, side, remarks = about.words, about.unit, about.side, list(stream.left_out)
-        shown = shown_length(view, lap, sign)
+        shown = shown_length(view, lap, sign, asked=asked)
         if shown is not None:
             low, high = low / shown.um_per_unit, high / shown.um_per_unit
             unit = shown.name

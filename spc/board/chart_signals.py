@@ -17,7 +17,8 @@ from spc.board.reactions import answered_face
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
-from spc.board.shown_length import ShownLength, length_words, shown_length
+from spc.board.shown_length import length_words, shown_length
+from spc.measure.shown import ShownLength
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of

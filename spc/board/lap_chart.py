@@ -9,7 +9,7 @@ import numpy as np
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.results import Signal
-from spc.board.shown_length import ShownLength, length_words, shown_length
+from spc.board.shown_length import length_words, shown_length
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
 from spc.chart.price import in_points
@@ -17,6 +17,7 @@ from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
 from spc.chart.stream import SIGNS
+from spc.measure.shown import ShownLength
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -89,9 +90,10 @@ def chart_of_lap(
 
 
 def chart_report(
-    view: CellView, cell: CellCharts, lap: str, sign: str, *, part: str = "", rules: Sequence[str] = ()
-) -> ChartReport:
-    """Report on one chart of a cell already looked at; parameters as in `chart_of_lap`."""
+    view: CellView, cell: CellCharts, lap: str, sign: str, *, part: str = "", rules: Sequence[str] = (),
+    asked: ShownLength | None = None,
+) -> ChartReport:  # fmt: skip
+    """Report on one chart of a cell already looked at, in the unit asked for; other parameters as in `chart_of_lap`."""
     if sign not in SIGNS:
         raise ValueError(f"`sign` must be one of {', '.join(SIGNS)}, got {sign!r}")
     if (lap, sign) not in cell.charts:
@@ -100,7 +102,7 @@ def chart_report(
     chart = cell.charts[lap, sign]
     whole = chart.replayed
     model = whole.revisions[-1].model if whole.revisions else None
-    unit = shown_length(view, lap, sign)
+    unit = shown_length(view, lap, sign, asked=asked)
     extra = tuple(_extra(whole, name, cell) for name in rules)
     search, began = _where_it_began(whole)
     shown = whole.where(whole.stream.part == part) if part else whole
@@ -111,7 +113,7 @@ def chart_report(
     else:
         status = "frozen" if chart.frozen else "trial"
         method, baseline = _method(model), _baseline(model, chart.sentence)
-        alarms, sees = _alarms(model), _sees(model, unit)
+        alarms, sees = _alarms(model, unit), _sees(model, unit)
     return ChartReport(
         lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
         extra, search, began, (*whole.stream.left_out, *_need_of_more(model)), unit,
@@ -141,10 +143,10 @@ def _baseline(model: ChartModel, words: str) -> str:
     return f"{words}; {len(model.face_ids)} faces{left}; data {model.fingerprint[:12]}"
 
 
-def _alarms(model: ChartModel) -> str:
+def _alarms(model: ChartModel, unit: ShownLength | None) -> str:
     attained = model.attained_alpha
     alone = f"1 face in {in_points(1 / attained)}" if attained > 0 else "no face"
-    steps = f" on steps of {model.step:.3g} {SIGNS[model.sign].unit}" if model.step > 0 else ""
+    steps = f" on steps of {length_words(model.step, model.sign, unit)}" if model.step > 0 else ""
     text = (
         f"By chance {alone} lies beyond the limit{steps} (set for 1 in {in_points(1 / model.rules.alpha)}); with the "
         f"average, one false call in about {in_points(model.rules.points_between)} faces."

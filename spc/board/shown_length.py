@@ -1,30 +1,26 @@
-"""The unit that sentences about a lap say lengths in: the one its newest face was read in."""
-
-from dataclasses import dataclass
+"""The unit that sentences about a lap say lengths in: the one its newest face was read in, or the one asked for."""
 
 from spc.board.cell_view import CellView
 from spc.chart.stream import SIGNS
 from spc.measure.length import lamp as lamp_named
 from spc.measure.length import um_per
+from spc.measure.shown import ShownLength
 
-__all__ = ["ShownLength", "length_words", "shown_length"]
-
-
-@dataclass(frozen=True, slots=True)
-class ShownLength:
-    """The unit a length is said in."""
-
-    name: str  # 'bands', 'um' or 'uin'
-    um_per_unit: float
+__all__ = ["length_words", "shown_length"]
 
 
-def shown_length(view: CellView, lap: str, sign: str) -> ShownLength | None:
+def shown_length(view: CellView, lap: str, sign: str, *, asked: ShownLength | None = None) -> ShownLength | None:
     """Find the unit in which the lap's newest face was read: bands if the lamp is known, else micrometres.
 
-    None where the sign is no length, and for a finish and stock removed, which are never read in light bands.
+    A unit that a person asked for goes before. None where the sign is no length, and for a finish, which is never read
+    in light bands: micrometres then, unless other than bands are asked for.
     """
-    if SIGNS[sign].unit != "um" or sign == "finish":
+    if SIGNS[sign].unit != "um":
         return None
+    if sign == "finish":
+        return None if asked is None or asked.name == "bands" else asked
+    if asked is not None:
+        return asked
     rows = view.faces_of(lap)
     named = [u for u in rows["flatness_unit"].tolist()[-1:] if u] or [view.settings.flatness_unit]
     lamp = next((name for name in rows["lamp"].tolist()[-1:] if name), view.settings.lamp)

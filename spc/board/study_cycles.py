@@ -153,7 +153,7 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
         cycle, of_class, weigh, low, high, heavy, limit_um, mixture_index(heavy, shares, limit_um), level
     )
     weighed = f"as {whole} whole cycles made them" if whole >= LEAST_WHOLE else "as the readings stand"
-    told = f", at least {bound:.2f} with {100 * level:g} % confidence" if math.isfinite(bound) else ""
+    told = f", at least {bound:.2f} with {100 * level:g}% confidence" if math.isfinite(bound) else ""
     sentence = f"over whole cycles, each age weighted {weighed}: performance index {mixture.index:.2f}{told}"
     if not told:
         sentence += f"; {cycles} cycles are too few for a bound, {LEAST_CYCLES} are needed"

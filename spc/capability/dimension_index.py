@@ -133,7 +133,7 @@ def dimension_index(
     ]
     index, bound = min(s for s, _ in sides), min(b for _, b in sides)
     sentence = (
-        f"performance index {index:.2f}, at least {bound:.2f} with {100 * level:g} % confidence (normal law, p "
+        f"performance index {index:.2f}, at least {bound:.2f} with {100 * level:g}% confidence (normal law, p "
         f"{checked.p_value:.3f}; {n} readings, mean {written(mean, sd)} um, sd {sd:.3g} um); {counted}"
     )
     return DimensionIndex(

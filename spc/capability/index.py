@@ -232,7 +232,7 @@ def _counted(fit: IntervalFit, limit_um: float, level: float) -> tuple[int, floa
 def _at_least(bound: float, level: float) -> str:
     if not math.isfinite(bound):
         return "with no lower bound from these readings"
-    return f"at least {bound:.2f} with {100 * level:.0f} % confidence"
+    return f"at least {bound:.2f} with {100 * level:.0f}% confidence"
 
 
 def _ppm(value: float) -> str:

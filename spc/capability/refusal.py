@@ -179,7 +179,7 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "signals not looked for",
-                f"the charts judged {100 * facts.watched_share:.0f} % of these readings: whether the others were "
+                f"the charts judged {100 * facts.watched_share:.0f}% of these readings: whether the others were "
                 "stable is not known",
                 "freeze limits that are valid from the first of these faces on, or study the faces judged since",
                 "capability",
@@ -276,8 +276,8 @@ def _reading(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "step too coarse",
-                f"readings step by {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f} % of the limit "
-                f"{facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f} % can be used",
+                f"readings step by {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f}% of the limit "
+                f"{facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f}% can be used",
                 f"read in steps of {COARSEST_STEP * facts.limit_um:.3g} um or finer",
                 "capability",
             )

@@ -47,7 +47,7 @@ def command(session: Session, *, part: str, excluded: tuple[str, ...], **options
 
     Exit code 1 when the word 'capability' is refused. With --json one document: plan, status ('computed' or
     'refused'), word ('capability', 'performance' or ''), sentence, limit_um, n, fingerprint, index (index, lower
-    bounds, ppm over the limit with bounds, family, median, 99.865 % point; null where refused), refusals (name,
+    bounds, ppm over the limit with bounds, family, median, 99.865% point; null where refused), refusals (name,
     sentence, cure, bars), time_model, whole_cycles, at_planned_age, spread_um, laws (AICc of every law), fit, trend
     and cut_off sentences.
 

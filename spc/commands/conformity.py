@@ -43,7 +43,7 @@ def command(
     sentence (the decision rule), limit_um, limit_text, step_um, reader_sd_um, reader_sd_source, guarded_limit_um,
     law, risk, bad_share (of all faces), chosen and rules (accept_um, bad_accepted, good_rejected, bad_among_accepted,
     accepted), readings (text, low_um, high_um, faces, conformance, verdict 'conforms', 'in doubt' or 'does not
-    conform' at 95 %, accepted, face_ids) and remarks.
+    conform' at 95%, accepted, face_ids) and remarks.
     """
     from spc.board.cell_view import look_at_cell
     from spc.board.conformity import report_conformity
@@ -81,7 +81,7 @@ def _print(report: "ConformityReport") -> None:
     click.echo(f"  limit {report.limit_text}; reader's spread {report.reader_sd_um:.3g} um ({report.reader_sd_source})")
     click.echo(f"  {report.law}; by that law {report.trade.bad_share:.2%} of all faces are over the limit")
     click.echo(
-        f"  knowing nothing of the process, 95 % of conformance asks for at most {report.guarded_limit_um:.3g} um"
+        f"  knowing nothing of the process, 95% of conformance asks for at most {report.guarded_limit_um:.3g} um"
     )
     for remark in report.remarks:
         click.echo(f"  {remark}")
@@ -118,7 +118,7 @@ def _print(report: "ConformityReport") -> None:
         "um": "um",
         "faces": "Faces",
         "chance": "Conforms",
-        "verdict": "At 95 %",
+        "verdict": "At 95%",
         "rule": "Rule",
     }
     print_table(rows, heads)

@@ -132,7 +132,7 @@ class ProgressBar:
         if self._shown and share != self._last:
             self._last = share
             bar = "#" * (share // 4)
-            click.echo(f"\r{plain(self._label)} [{bar:<25}] {share:3d} %", err=True, nl=False)
+            click.echo(f"\r{plain(self._label)} [{bar:<25}] {share:3d}%", err=True, nl=False)
 
     def finish(self) -> None:
         """Clear the line."""

@@ -148,7 +148,7 @@ def probability_limit(
         low, high = _rate_range(fit, rate, limit, guarantee, step, rule, repetitions, rng)
         words = (
             f"with {fit.n} baseline faces the true rate lies between {_one_in(high)} and {_one_in(low)} "
-            "(10 to 90 % of baselines)"
+            "(10 to 90% of baselines)"
         )
     weekly = float("nan") if faces_per_week is None else attained * faces_per_week
     sentence = f"limit {limit:.4g} um: {_one_in(attained)} good faces reads beyond it"

@@ -153,7 +153,7 @@ def _basis(shift: ShiftReport, made: Made, limits: str, charts: str, say: Say) -
     share = ""
     if np.isfinite(shift.relap_share_low):
         low, high = (made.locale.number(100 * x, 0) for x in (shift.relap_share_low, shift.relap_share_high))
-        share = f"; {low} to {high} % of faces need a further pass (95 %)"
+        share = f"; {low} to {high}% of faces need a further pass (95%)"
     faces = f"{made.locale.count(shift.faces_this_shift)}, further passes {made.locale.count(shift.relaps_this_shift)}"
     pairs = (
         ("Faces this shift", f"{faces}{share}"),

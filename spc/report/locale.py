@@ -15,6 +15,7 @@ class Locale:
     name: str  # 'en', 'de' or 'fr'
     decimal: str
     thousands: str
+    percent: str  # what follows the number of a share in hundredths
     date_format: str  # of strftime
 
     def number(self, value: float | None, decimals: int) -> str:
@@ -71,6 +72,7 @@ class Locale:
 
     def _numbers(self, text: str) -> str:
         text = re.sub(r"(?<=\d) um\b", " µm", text)
+        text = re.sub(r"(?<=\d)[ \u00a0]?%", self.percent, text)
         if self.name == "en":
             return text
         return re.sub(
@@ -83,9 +85,9 @@ class Locale:
 
 
 LOCALES: dict[str, Locale] = {
-    "en": Locale("en", ".", ",", "%Y-%m-%d"),
-    "de": Locale("de", ",", ".", "%d.%m.%Y"),
-    "fr": Locale("fr", ",", "\u202f", "%d/%m/%Y"),
+    "en": Locale("en", ".", ",", "%", "%Y-%m-%d"),
+    "de": Locale("de", ",", ".", "\u00a0%", "%d.%m.%Y"),
+    "fr": Locale("fr", ",", "\u202f", "\u202f%", "%d/%m/%Y"),
 }
 
 

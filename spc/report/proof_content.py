@@ -22,7 +22,7 @@ def measuring_section(study: Study, proof: StudyProof, say: Voice) -> Section:
     blocks: list[Block] = [Paragraph(say(found.sentence))]
     if found.status != "refused":
         lean = "yes" if gauge.enough else "no: 10 faces, 20 repeats and two readers are asked for"
-        same = f"{100 * found.identical_share:.0f} %" if math.isfinite(found.identical_share) else "no pair"
+        same = f"{100 * found.identical_share:.0f}%" if math.isfinite(found.identical_share) else "no pair"
         blocks.append(
             Facts(
                 (
@@ -76,7 +76,7 @@ def _spreads(proof: StudyProof, say: Voice) -> Table:
         (Column("Standard deviation of", width=2.4), _sized("Size", say), _sized("From", say), _sized("To", say),
          Column("By", width=2.2)),
         tuple(rows),
-        note=f"Intervals at {100 * found.level:g} %, before the step rounds a reading unless said. Where the readings "
+        note=f"Intervals at {100 * found.level:g}%, before the step rounds a reading unless said. Where the readings "
         "only bound a spread its size is 0 and the upper end counts.",
     )  # fmt: skip
 
@@ -124,11 +124,11 @@ def acceptance_section(study: Study, proof: StudyProof, say: Voice) -> Section:
         Facts(
             (
                 ("Limit", f"{ruled.limit_text} = {say.length(ruled.limit_um)}"),
-                ("Risk borne", f"{say.locale.significant(100 * trade.risk)} % bad among the accepted"),
+                ("Risk borne", f"{say.locale.significant(100 * trade.risk)}% bad among the accepted"),
                 ("Spread of the reader", f"{say.length(ruled.reader_sd_um)}, {ruled.reader_sd_source}"),
                 ("Step of the readings", say.length(ruled.step_um)),
-                ("Truly over the limit", f"{say.locale.significant(100 * trade.bad_share)} % of all faces, by the law"),
-                ("Process not known", f"95 % of conformance asks for at most {say.length(ruled.guarded_limit_um)}"),
+                ("Truly over the limit", f"{say.locale.significant(100 * trade.bad_share)}% of all faces, by the law"),
+                ("Process not known", f"95% of conformance asks for at most {say.length(ruled.guarded_limit_um)}"),
             )
         )
     )
@@ -165,7 +165,7 @@ def _verdicts(proof: StudyProof, say: Voice) -> Table:
         "verdicts",
         "Readings and their chance to meet the limit",
         (Column("As typed", width=1.2), say.column("From"), say.column("To"), Column("Faces", "count"),
-         Column("Meets the limit", "number", 1, "%"), Column("At 95 % either way", width=1.6),
+         Column("Meets the limit", "number", 1, "%"), Column("At 95% either way", width=1.6),
          Column("By the rule", width=1.4)),
         tuple(
             (r.text, say.unit.of(r.low_um), say.unit.of(r.high_um), r.faces, _percent(r.conformance), r.verdict,
@@ -193,7 +193,7 @@ def variation_section(study: Study, proof: StudyProof, say: Voice) -> Section:
                      _percent(s.share))
                     for s in found.sources
                 ),
-                note=f"Intervals at {100 * found.level:g} %. Sizes of spread; never a ranking of people.",
+                note=f"Intervals at {100 * found.level:g}%. Sizes of spread; never a ranking of people.",
             )
         )  # fmt: skip
     if found.not_split:

@@ -64,8 +64,8 @@ def trade_figure(trade: AcceptanceTrade, say: Voice) -> Figure | None:
         at = trade.chosen.accept_um
         chosen = (Series("the rule", "upright", "mark", (unit.of(at),)),)
         told = (
-            f"the rule accepts up to {say.length(at)}: {100 * trade.chosen.bad_among_accepted:.2g} % of the accepted "
-            f"are bad, {100 * trade.chosen.good_rejected:.2g} % of the good are rejected"
+            f"the rule accepts up to {say.length(at)}: {100 * trade.chosen.bad_among_accepted:.2g}% of the accepted "
+            f"are bad, {100 * trade.chosen.good_rejected:.2g}% of the good are rejected"
         )
     return Figure(
         "trade",

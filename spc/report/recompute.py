@@ -46,22 +46,22 @@ def how_to_recompute(study: Study, made: Made) -> tuple[Paragraph | Bullets | Ta
         f"open counting as F = 1, a reading without width as its density. Largest value: {fit.log_likelihood!r}.",
         f"Corrected information criterion: 2 k - 2 log-likelihood + 2 k (k + 1) / (n - k - 1), k = {fit.law.free}, "
         f"n = {fit.n}: {fit.aicc!r}. The other laws stand in the next table.",
-        f"Median x50 = {float(fit.ppf(0.5))!r} um, 99.865 % point = {float(fit.isf(INDEX_TAIL))!r} um.",
-        f"Index = (limit - x50) / (99.865 % point - x50), limit = {study.limit_um!r} um: "
+        f"Median x50 = {float(fit.ppf(0.5))!r} um, 99.865% point = {float(fit.isf(INDEX_TAIL))!r} um.",
+        f"Index = (limit - x50) / (99.865% point - x50), limit = {study.limit_um!r} um: "
         f"{(study.limit_um - float(fit.ppf(0.5))) / (float(fit.isf(INDEX_TAIL)) - float(fit.ppf(0.5)))!r}. "
         + ("" if index is not None and index.status == "computed" else "It is refused above, and is not to be quoted. ")
         + f"Share over the limit = 1 - F(limit): {1e6 * float(fit.sf(study.limit_um))!r} ppm.",
     ]
     if index is not None and index.status == "computed":
         steps.append(
-            f"Lower bound of the index, one-sided at {100 * index.level:g} %: that value whose likelihood ratio is "
+            f"Lower bound of the index, one-sided at {100 * index.level:g}%: that value whose likelihood ratio is "
             f"called too far by samples drawn from the law itself, read on the same steps and fitted again; "
             f"{index.repetitions} samples a round, random numbers of numpy's default generator from seed 1, for every "
             f"law within 4 of the best criterion; the smallest is quoted: {index.cautious_lower_bound!r}."
         )
         steps.append(
             f"Counted: {index.counted_beyond} of {index.n} readings lie wholly over the limit; upper bound after "
-            f"Clopper and Pearson, the {100 * index.level:g} % point of the beta law with {index.counted_beyond + 1} "
+            f"Clopper and Pearson, the {100 * index.level:g}% point of the beta law with {index.counted_beyond + 1} "
             f"and {index.n - index.counted_beyond}: {index.counted_upper_bound_ppm!r} ppm."
         )
     blocks: list[Paragraph | Bullets | Table] = [
@@ -178,9 +178,9 @@ def _normal_reference(study: Study) -> Table | None:
             ("mean, µm", mean),
             ("standard deviation, µm", sd),
             ("(limit - mean) / (3 standard deviations)", said.index),
-            (f"interval after Bissell, two-sided, {100 * said.level:g} %: from", said.approximate_low),
+            (f"interval after Bissell, two-sided, {100 * said.level:g}%: from", said.approximate_low),
             ("to", said.approximate_high),
-            (f"exact lower bound (noncentral t), one-sided, {100 * said.level:g} %", said.exact_lower_bound),
+            (f"exact lower bound (noncentral t), one-sided, {100 * said.level:g}%", said.exact_lower_bound),
         ),
         note="Bissell (1990), Applied Statistics 39. Flatness and roughness are neither symmetrical nor normal: a "
         "figure from here flatters and is not the result of this study.",

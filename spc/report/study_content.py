@@ -102,7 +102,7 @@ def _front(study: Study, made: Made, say: Voice) -> tuple[tuple[str, str], ...]:
         ("Days asked for", days or "all that are logged"),
         ("From, to, as typed", f"{times[0]} to {times[-1]}" if times else "no times logged"),
         ("Chart limits", charts),
-        ("Units", say.unit.words + "; sentences that quote micrometres say so"),
+        ("Units", say.unit.words + ("" if say.unit.name == "um" else "; the way to compute it again is in micrometres")),
         ("Data fingerprint", study.fingerprint),
         ("Computed with", made.software + (f"; kept with {made.kept_with}" if made.kept_with else "")),
         ("Made by", made.by or "not said"),
@@ -113,7 +113,7 @@ def _front(study: Study, made: Made, say: Voice) -> tuple[tuple[str, str], ...]:
 def _answer(study: Study, say: Voice) -> list[Block]:
     blocks: list[Block] = []
     index = study.index
-    level = f"{study.plan.level:.0%}".replace("%", " %")
+    level = f"{study.plan.level:.0%}"
     if index is not None and index.status == "computed":
         word = index.word
         rows: list[tuple[str | float | None, ...]] = [
@@ -221,7 +221,7 @@ def _time(study: Study, say: Voice) -> list[Section]:
         columns = (
             Column("Age from", "count", unit="faces"), Column("to", "count", unit="faces"), Column("Readings", "count"),
             Column("Weight", "number", 1, "%"), Column("Law", width=1.4), say.column("Median"),
-            say.column("99.865 % point", width=1.3), Column("Over the limit", "ppm", unit="ppm", width=1.2),
+            say.column("99.865% point", width=1.3), Column("Over the limit", "ppm", unit="ppm", width=1.2),
         )  # fmt: skip
         weights = (
             f"as {mix.whole} whole cycles made faces of each age"
@@ -244,7 +244,7 @@ def _spread(study: Study, say: Voice) -> list[Section]:
         "Standard deviations",
         (Column("Spread", width=2), say.column("Standard deviation", width=1.4), say.column("From"), say.column("To")),
         rows,
-        note=say(capital(study.spread_sentence)) + " Intervals at 95 %.",
+        note=say(capital(study.spread_sentence)) + " Intervals at 95%.",
     )
     return [Section("How the readings spread", (table,))]
 

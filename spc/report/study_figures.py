@@ -40,15 +40,15 @@ def law_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
     marks = (
         Series("limit", "upright", "limit", (unit.of(study.limit_um),)),
         Series("median of the law", "upright", "mark", (unit.of(median),)),
-        Series("99.865 % point of the law", "upright", "mark", (unit.of(point),)),
+        Series("99.865% point of the law", "upright", "mark", (unit.of(point),)),
     )
     return Figure(
         "law",
         "Readings and their law",
         f"Bars: share of the readings per {unit.single}, each reading spread over the length it stands for. Curve: the "
-        f"{fit.family} law. Dashed: its median and 99.865 % point. Heavy: the limit, {where}.",
+        f"{fit.family} law. Dashed: its median and 99.865% point. Heavy: the limit, {where}.",
         f"{len(study.data)} readings against the limit {where}. The {fit.family} law has its median at "
-        f"{locale.number(unit.of(median), unit.decimals)} and its 99.865 % point at "
+        f"{locale.number(unit.of(median), unit.decimals)} and its 99.865% point at "
         f"{locale.number(unit.of(point), unit.decimals)} {unit.label}.",
         f"{study.plan.characteristic}, {unit.label}",
         f"share per {unit.single}",

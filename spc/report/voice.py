@@ -3,6 +3,7 @@
 import math
 
 from spc.board.study import Study
+from spc.measure.shown import ShownLength, said_in
 from spc.report.content import Column
 from spc.report.locale import Locale
 from spc.report.units import ReportUnit
@@ -26,7 +27,8 @@ class Voice:
 
     def __call__(self, sentence: str) -> str:
         """Write a sentence, a full stop at its end."""
-        text = self.locale.sentence(sentence, names=self._names)
+        told = said_in(sentence, ShownLength(self.unit.name, self.unit.um_per_unit))
+        text = self.locale.sentence(told, names=self._names)
         return text if not text or text.endswith((".", "!", "?")) else text + "."
 
     def length(self, length_um: float) -> str:

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from spc.board.shown_length import length_words, shown_length
+from spc.measure.shown import ShownLength
 from spc.settings import Settings
 
 
@@ -20,6 +21,14 @@ def test_a_flatness_is_said_as_it_was_read():
     assert length_words(0.0254, "flatness", shown_length(view("uin"), "L", "flatness")) == "1 uin"
     assert length_words(0.3, "flatness", shown_length(view("um"), "L", "flatness")) == "0.3 um"
     assert length_words(0.3, "flatness", shown_length(view("", site=Settings()), "L", "flatness")) == "0.3 um"
+
+
+def test_the_unit_a_person_asks_for_goes_before_the_laps_own():
+    bands, uin = ShownLength("bands", 0.3), ShownLength("uin", 0.0254)
+    assert shown_length(view("um"), "L", "flatness", asked=bands) == bands
+    assert shown_length(view("um"), "L", "finish", asked=bands) is None
+    assert shown_length(view("um"), "L", "finish", asked=uin) == uin
+    assert shown_length(view("um"), "L", "minutes", asked=uin) is None
 
 
 def test_bands_without_a_lamp_are_no_length_to_speak_in():

@@ -56,7 +56,7 @@ def test_each_fault_alone_gives_its_own_refusal_with_a_cure(name):
 
 def test_sentences_carry_their_numbers():
     coarse = refusals(replace(CLEAN, step_um=0.5))[0]
-    assert "25 % of the limit 2 um" in coarse.sentence and "0.2 um" in coarse.cure
+    assert "25% of the limit 2 um" in coarse.sentence and "0.2 um" in coarse.cure
     few = refusals(replace(CLEAN, faces=20))[0]
     assert "20 independent faces" in few.sentence and "10 more" in few.cure
 

@@ -41,6 +41,13 @@ def test_numbers_of_a_sentence_but_not_of_a_name_a_date_or_a_time():
     assert LOCALES["en"].sentence("0.3 um/min") == "0.3 µm/min"
 
 
+def test_a_share_has_one_mark_in_each_language():
+    told = "95 % of 1,234 faces, 4.5% of them late"
+    assert LOCALES["en"].sentence(told) == "95% of 1,234 faces, 4.5% of them late"
+    assert LOCALES["de"].sentence(told) == "95\u00a0% of 1.234 faces, 4,5\u00a0% of them late"
+    assert LOCALES["fr"].sentence(told) == "95\u202f% of 1\u202f234 faces, 4,5\u202f% of them late"
+
+
 def test_an_unknown_language_is_refused():
     with pytest.raises(ValueError, match="`language` must be one of en, de, fr, got 'xx'"):
         locale_named("xx")

@@ -1,0 +1,29 @@
+"""Sentences in micrometres, said in another unit."""
+
+import pytest
+
+from spc.measure.shown import ShownLength, said_in
+
+HELIUM = ShownLength("bands", 0.58756 / 2)  # half the helium line of 587.56 nm
+UIN = ShownLength("uin", 0.0254)
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        ("on steps of 0.147 um (set for 1 in 3,190)", "on steps of 0.5 bands (set for 1 in 3,190)"),
+        ("from 0.147 to 0.441 um", "from 0.5 to 1.5 bands"),
+        ("between 0.147 and 0.441 um", "between 0.5 and 1.5 bands"),
+        ("half of 12 and 0.147 um", "half of 12 and 0.5 bands"),
+        ("400 um against 0.294 um.", "1,362 bands against 1 bands."),
+        ("15 um grit, grit 9 um, 3 um/min, 0.3 umbra", "15 um grit, grit 9 um, 3 um/min, 0.3 umbra"),
+    ],
+)
+def test_lengths_of_form_are_said_in_bands_and_nothing_else_is(told, said):
+    assert said_in(told, HELIUM) == said
+
+
+def test_micrometres_stay_and_microinches_are_exact():
+    told = "a limit of 0.254 um"
+    assert said_in(told, ShownLength("um", 1.0)) == told
+    assert said_in(told, UIN) == "a limit of 10 uin"

@@ -8,6 +8,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import cards, data
+from dashboard.parts import said
 from dashboard.parts.display import chosen_display, display_choice, take_on_light
 from dashboard.parts.page import FORM_BEGUN, Page
 from dashboard.parts.pulse import pulse, state_now
@@ -73,7 +74,9 @@ def _draw(name: str, page: Page) -> None:
     """Draw one view; only the view asked for is loaded, so that the first screen is there soon."""
     if name != "lap":
         st.session_state.pop(FORM_BEGUN, None)  # a form that is not on screen begins anew when it is
+    said.begin()
     importlib.import_module(f"dashboard.views.{name}").render(page)
+    said.forget_left()
 
 
 main()

@@ -1,7 +1,7 @@
 """Cards as HTML: the sentence first, then the facts. Everything a person typed is shown as typed."""
 
 from dashboard.theme import state_mark
-from dashboard.words import grit_words, html_text, join_words, prose
+from dashboard.words import grit_words, html_text, join_words, percent, prose
 from spc.board.results import STATES, Cause, LapReport, ReconditionSlot, RoomAlarm
 from spc.board.safety import DEFERENCE
 
@@ -45,7 +45,7 @@ def state_tag(state: str) -> str:
 def headline(sentence: str, *, kicker: str = "", state: str = "") -> str:
     """Return the page's first sentence, its heading of the first order; above it the state of the lap it is about."""
     tag = state_tag(state) if state else ""
-    above = f'<p class="lc-kicker">{tag}{html_text(kicker)}</p>' if kicker or tag else ""
+    above = f'<p class="lc-kicker">{tag}{prose(kicker)}</p>' if kicker or tag else ""
     long = ' class="lc-long"' if len(sentence) > _LONG else ""
     of_state = f" lc-is-{state}" if state else ""
     return f'<header class="lc-headline{of_state}">{above}<h1{long}>{prose(sentence)}</h1></header>'
@@ -53,7 +53,7 @@ def headline(sentence: str, *, kicker: str = "", state: str = "") -> str:
 
 def subject(sentence: str, *, kicker: str = "") -> str:
     """Return the sentence of one thing on a page, a heading of the second order."""
-    above = f'<p class="lc-kicker">{html_text(kicker)}</p>' if kicker else ""
+    above = f'<p class="lc-kicker">{prose(kicker)}</p>' if kicker else ""
     return f'<div class="lc-subject">{above}<h2>{prose(sentence)}</h2></div>'
 
 
@@ -64,7 +64,7 @@ def section(title: str) -> str:
 
 def facts(pairs: list[tuple[str, str]]) -> str:
     """Return a row of numbers, each with what it counts."""
-    cells = "".join(f"<div><dt>{html_text(name)}</dt><dd>{prose(value)}</dd></div>" for name, value in pairs)
+    cells = "".join(f"<div><dt>{prose(name)}</dt><dd>{prose(value)}</dd></div>" for name, value in pairs)
     return f'<dl class="lc-facts">{cells}</dl>'
 
 
@@ -76,8 +76,9 @@ def sentences(lines: tuple[str, ...] | list[str], *, empty: str = "") -> str:
 
 
 def notice(sentence: str, *, kind: str = "note") -> str:
-    """Return a framed sentence; kind 'stop', 'look' or 'note' sets the frame, the words carry the meaning."""
-    return f'<p class="lc-notice lc-{kind}" role="status">{prose(sentence)}</p>'
+    """Return a framed sentence; `kind` (stop, look, note, refused) sets the frame, the words carry the meaning."""
+    role = "alert" if kind == "refused" else "status"  # what was not taken is read out at once
+    return f'<p class="lc-notice lc-{kind}" role="{role}">{prose(sentence)}</p>'
 
 
 def cautions(lines: tuple[str, ...]) -> str:
@@ -176,7 +177,7 @@ def left_words(lap: LapReport) -> str:
 
 
 def _likely(share: float) -> str:
-    return f"{round(100 * share)} %" if share >= 0.005 else "under 1 %"
+    return percent(round(share, 2)) if share >= 0.005 else f"under {percent(0.01)}"
 
 
 def causes_card(causes: tuple[Cause, ...]) -> str:
@@ -203,7 +204,7 @@ def table(
 ) -> str:
     """Return a table of sentences; the columns numbered in `numbers`, from 0, are set as figures."""
     kinds = [_kind([row[place] for row in rows], place in numbers) for place in range(len(heads))]
-    head = "".join(f'<th scope="col" {kind}>{html_text(name)}</th>' for kind, name in zip(kinds, heads, strict=True))
+    head = "".join(f'<th scope="col" {kind}>{prose(name)}</th>' for kind, name in zip(kinds, heads, strict=True))
     body = "".join(
         "<tr>" + "".join(f"<td {kind}>{prose(cell)}</td>" for kind, cell in zip(kinds, row, strict=True)) + "</tr>"
         for row in rows

@@ -13,6 +13,7 @@ import pandas as pd
 import streamlit as st
 
 from spc.board.results import LapReport, ShiftReport
+from spc.measure.shown import ShownLength
 from spc.settings import Settings, SettingsError, load_settings
 from spc.store.database import StoreError
 from spc.store.store import Store
@@ -140,12 +141,12 @@ def parts(now: Snapshot, lap: str) -> list[str]:
 
 
 @st.cache_data(max_entries=64, show_spinner="Charting")
-def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...]) -> "ChartReport":
-    """Return the chart of one sign of one lap; `part` '' = all."""
+def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...], unit: ShownLength) -> "ChartReport":
+    """Return the chart of one sign of one lap, its lengths said in a unit; `part` '' = all."""
     from spc.board.lap_chart import chart_report
 
     view, charts = _board(now).look()
-    return chart_report(view, charts, lap, sign, part=part, rules=rules)
+    return chart_report(view, charts, lap, sign, part=part, rules=rules, asked=unit)
 
 
 def typed_readings(now: Snapshot, lap: str, sign: str) -> dict[int, str]:

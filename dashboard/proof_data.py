@@ -12,6 +12,7 @@ from dashboard import data
 from dashboard.data import Snapshot
 from spc.board.study_plan import StudyPlan, plan_from_json
 from spc.log.gauge_table import GaugeColumns
+from spc.measure.shown import ShownLength
 
 if TYPE_CHECKING:
     from spc.board.cell_view import CellView
@@ -90,12 +91,12 @@ def all_parts(now: Snapshot) -> list[str]:
 
 
 @st.cache_data(max_entries=32, show_spinner="Drawing the chart")
-def kind_of_chart(now: Snapshot, lap: str, sign: str, part: str, kind: str, by: str) -> "KindReport":
-    """Return the readings of one lap on a chart of another kind; `part` '' = all."""
+def kind_of_chart(now: Snapshot, lap: str, sign: str, part: str, kind: str, by: str, unit: ShownLength) -> "KindReport":
+    """Return the readings of one lap on a chart of another kind, in a unit; `part` '' = all."""
     from spc.board.chart_kinds import chart_of_kind
     from spc.board.chart_made import ChartOptions
 
-    return chart_of_kind(whole_log(now), lap, sign, kind, part=part, options=ChartOptions(by=by))
+    return chart_of_kind(whole_log(now), lap, sign, kind, part=part, options=ChartOptions(by=by), asked=unit)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)

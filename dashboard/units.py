@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from spc.measure.length import LAMPS, um_per
+from spc.measure.shown import ShownLength, said_in
 
 __all__ = ["AS_TYPED", "MICROMETRE", "UNIT_CHOICES", "DisplayUnit", "band_key", "display_unit"]
 
@@ -16,6 +17,15 @@ class DisplayUnit:
     key: str  # as in a link: 'um', 'uin', 'band-helium', ...
     label: str  # as printed on an axis
     um_per_unit: float
+
+    @property
+    def shown(self) -> ShownLength:
+        """The same unit as sentences of the board say it."""
+        return ShownLength("bands" if self.key.startswith("band-") else self.key, self.um_per_unit)
+
+    def said(self, text: str) -> str:
+        """Return a sentence about form with its lengths in this unit."""
+        return said_in(text, self.shown)
 
     def from_um(self, value_um: float) -> float:
         """Return a length in this unit."""

@@ -14,6 +14,7 @@ __all__ = [
     "as_typed",
     "clock_words",
     "count",
+    "day_format",
     "grit_words",
     "html_text",
     "join_words",
@@ -22,6 +23,7 @@ __all__ = [
     "moments",
     "number",
     "number_of",
+    "percent",
     "prose",
     "share",
     "speak",
@@ -81,6 +83,11 @@ def clock_words(text: str) -> str:
     return " ".join(part for part in (day.strftime(spoken().date_format), found[3]) if part)
 
 
+def day_format() -> str:
+    """Return how a day is typed into a field, in the reader's marks."""
+    return spoken().date_format.replace("%Y", "YYYY").replace("%m", "MM").replace("%d", "DD")
+
+
 def moments(times: pd.Series, zone: str) -> pd.Series:
     """Return moments (n,) in UTC as the clock of a zone shows them, to the minute, in the reader's date marks."""
     return times.dt.tz_convert(zone).dt.strftime(f"{spoken().date_format} %H:%M")
@@ -113,6 +120,11 @@ def number(value: float, digits: int = 3) -> str:
     return spoken().sentence(text.rstrip("0").rstrip(".") if "." in text else text)
 
 
+def percent(share: float, digits: int = 2) -> str:
+    """Return a share from 0 to 1 in hundredths, with the reader's mark; a dash if it is not known."""
+    return f"{number(100 * share, digits)}{spoken().percent}" if math.isfinite(share) else "\u2013"
+
+
 def number_of(things: int) -> str:
     """Return a whole number."""
     return spoken().count(things)
@@ -139,11 +151,11 @@ def _plain(text: str) -> str:
 
 
 def share(low: float, high: float) -> str:
-    """Return '3 to 12 %' for a share given as an interval from 0 to 1; a dash if it is not known."""
+    """Return '3 to 12%' for a share given as an interval from 0 to 1; a dash if it is not known."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "\u2013"
     first, last = round(100 * low), round(100 * high)
-    return f"{first} %" if first == last else f"{first} to {last} %"
+    return f"{first}{spoken().percent}" if first == last else f"{first} to {last}{spoken().percent}"
 
 
 def join_words(words: list[str] | tuple[str, ...]) -> str:

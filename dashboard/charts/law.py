@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from dashboard.charts.style import Array, base_figure, clear
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, micro
+from dashboard.words import as_typed, micro, spoken
 from spc.model.interval_fit import IntervalFit
 
 __all__ = ["law_figure"]
@@ -77,7 +77,7 @@ def law_figure(
             mode="lines",
             line={"color": look.ink, "width": 3 * look.scale},
             name=f"fitted law ({fit.family})",
-            hovertemplate=f"%{{x:.3g}} {unit.label}: %{{y:.2f}} %<extra></extra>",
+            hovertemplate=f"%{{x:.3g}} {unit.label}: %{{y:.2f}}{spoken().percent}<extra></extra>",
         )
     )
     if math.isfinite(limit_um):

@@ -7,6 +7,7 @@ import plotly.graph_objects as go
 
 from dashboard.charts.style import base_figure, clear
 from dashboard.theme import Look
+from dashboard.words import percent, spoken
 from spc.wear.recondition_age import ReconditionAge
 from spc.wear.survival import SurvivalCurve
 
@@ -51,7 +52,7 @@ def survival_figure(curve: SurvivalCurve, look: Look, *, clock: str) -> go.Figur
             line=line,
             fill="tonexty",
             fillcolor=clear(look.band, 0.25),
-            name=f"{curve.level:.0%} band",
+            name=f"{percent(curve.level)} band",
             hoverinfo="skip",
         )
     )
@@ -62,7 +63,7 @@ def survival_figure(curve: SurvivalCurve, look: Look, *, clock: str) -> go.Figur
             mode="lines",
             line={"shape": "hv", "width": 3 * look.scale, "color": look.ink},
             name="share still good",
-            hovertemplate="%{y:.0f} % still good at %{x:.0f} " + clock + "<extra></extra>",
+            hovertemplate="%{y:.0f}" + spoken().percent + " still good at %{x:.0f} " + clock + "<extra></extra>",
         )
     )
     figure.update_yaxes(range=[0, 104])

@@ -5,7 +5,7 @@ import plotly.graph_objects as go
 
 from dashboard.charts.style import base_figure, clear
 from dashboard.theme import Look
-from dashboard.words import as_typed
+from dashboard.words import as_typed, percent
 from spc.board.results import LapReport
 
 __all__ = ["strip_figure", "strip_table"]
@@ -70,7 +70,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
                 "color": [clear(look.fan, 0.55 if lap.faces_left.high is None else 0.95) for lap in ranged],
                 "line": {"width": 1.5, "color": look.ink},
             },
-            name="faces left, 90 % range",
+            name=f"faces left, {percent(0.9)} range",
             showlegend=False,
             customdata=[as_typed(lap.faces_left.sentence) for lap in ranged],
             hovertemplate="%{customdata}<extra></extra>",

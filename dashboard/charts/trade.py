@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 from dashboard.charts.style import base_figure
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import number
+from dashboard.words import number, percent, spoken
 from spc.capability.guard_band import AcceptanceRule, AcceptanceTrade
 
 _LEAST = 0.01  # per cent: the lowest share told apart in the picture
@@ -41,7 +41,7 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
         ("good faces rejected, of all good", "good_rejected", look.now, "circle", "solid"),
     ):
         share = 100 * np.array([getattr(rule, field) for rule in rules], dtype=float)
-        said = [f"{number(float(value), 2)} % {name}" for value in share]
+        said = [f"{percent(float(value) / 100)} {name}" for value in share]
         figure.add_trace(
             go.Scatter(
                 x=x,
@@ -68,7 +68,7 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
                 y=np.maximum([100 * trade.chosen.bad_among_accepted, 100 * trade.chosen.good_rejected], _LEAST),
                 mode="markers",
                 marker={"symbol": "circle-open", "size": 24 * look.scale, "color": look.ink, "line": {"width": 3}},
-                name=f"the rule for a risk of {100 * trade.risk:g} %",
+                name=f"the rule for a risk of {percent(trade.risk)}",
                 hoverinfo="skip",
             )
         )
@@ -136,7 +136,8 @@ def conformance_figure(
             insidetextfont={"color": look.paper},
             name="chance",
             showlegend=False,
-            hovertemplate=f"read as %{{x:.3g}} {unit.label}: meets the limit with %{{y:.3g}} %<extra></extra>",
+            hovertemplate=f"read as %{{x:.3g}} {unit.label}: meets the limit with %{{y:.3g}}{spoken().percent}"
+            "<extra></extra>",
         )
     )
     figure.update_yaxes(range=[0, 112], tickvals=[0, 20, 40, 60, 80, 100])

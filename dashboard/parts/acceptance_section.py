@@ -12,16 +12,15 @@ from dashboard.charts.trade import conformance_figure, trade_figure, trade_table
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
-from dashboard.parts.study_choice import length_unit, plan_text
+from dashboard.parts.study_choice import RISKS, length_unit, plan_text
 from dashboard.units import DisplayUnit
-from dashboard.words import micro, number
+from dashboard.words import micro, number, percent
 from spc.board.study import Study
 from spc.board.study_plan import CHARACTERISTICS, StudyPlan
 from spc.capability.guard_band import AcceptanceRule
 
 __all__ = ["acceptance_section"]
 
-_RISKS = (0.001, 0.005, 0.01, 0.02, 0.05)
 _MOST_READINGS = 40
 
 
@@ -51,7 +50,9 @@ def acceptance_section(page: Page, lap: str) -> None:
     unit = length_unit(what, page.unit)
     if study.choice is None or study.choice.best is None or not math.isfinite(study.limit_um):
         st.html(
-            cards.subject(_capital(study.sentence.replace("No index", "No rule")), kicker="Nothing to decide by yet")
+            cards.subject(
+                unit.said(_capital(study.sentence.replace("No index", "No rule"))), kicker="Nothing to decide by yet"
+            )
         )
         return
     reading = _how_read(page, study, unit)
@@ -87,7 +88,7 @@ def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
         )  # fmt: skip
         return None
     if not said_step:
-        st.error("The step of the readings must be a length greater than 0.")
+        st.html(cards.notice("The step of the readings must be a length greater than 0.", kind="refused"))
         return None
     source = f"faces read again, {fit.way}" if fit is not None and known >= 0 else "as stated"
     return _Reading(said_step * unit.um_per_unit, said * unit.um_per_unit, source)
@@ -95,18 +96,18 @@ def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
 
 def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: DisplayUnit) -> None:
     risk = st.segmented_control(
-        "Bad faces allowed among the accepted ones", _RISKS, default=0.005, required=True, key="acceptance-risk",
-        format_func=lambda one: f"{100 * one:g} %",
+        "Bad faces allowed among the accepted ones", RISKS, default=plan.risk, required=True, key="acceptance-risk",
+        format_func=percent,
     )  # fmt: skip
     try:
         trade = proof_data.acceptance(
             page.now, plan_text(plan), study.limit_um, reading.step_um, reading.sd_um, float(risk)
         )
     except ValueError as error:
-        st.error(str(error))
+        st.html(cards.notice(str(error), kind="refused"))
         return
     limit = micro(f"limit {study.limit_text}") if study.limit_text else "limit"
-    st.html(cards.subject(_capital(trade.sentence), kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
+    st.html(cards.subject(unit.said(_capital(trade.sentence)), kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
     _facts(trade.chosen, trade.bad_share, unit)
     left, right = pair("acceptance")
     with left:
@@ -115,14 +116,14 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
             trade_figure(trade, page.look, unit),
             key="trade",
             title="This trade",
-            sentence=_capital(trade.sentence),
+            sentence=unit.said(_capital(trade.sentence)),
             table=trade_table(trade, unit),
         )
     with right:
         st.html(cards.section("How sure one face is of its limit"))
         _conformance(page, study, reading, unit)
     lines = [
-        *(_capital(one.sentence) for one in (study.choice, study.fit) if one is not None),
+        *(unit.said(_capital(one.sentence)) for one in (study.choice, study.fit) if one is not None),
         f"Reader: standard deviation {number(unit.from_um(reading.sd_um))} {unit.label} ({reading.source}); step "
         f"{number(unit.from_um(reading.step_um))} {unit.label}; before the step rounds the reading.",
         "Method: conformance probability and global risk after JCGM 106:2012, clauses 6 to 9, for readings in steps.",
@@ -131,13 +132,13 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
 
 
 def _facts(chosen: AcceptanceRule | None, bad_share: float, unit: DisplayUnit) -> None:
-    pairs = [("truly over the limit, of all faces", _percent(bad_share))]
+    pairs = [("truly over the limit, of all faces", percent(bad_share))]
     if chosen is not None:
         pairs = [
             ("accept readings up to", f"{number(unit.from_um(chosen.accept_um))} {unit.label}"),
-            ("bad among the accepted", _percent(chosen.bad_among_accepted)),
-            ("good faces rejected", _percent(chosen.good_rejected)),
-            ("faces accepted", _percent(chosen.accepted)),
+            ("bad among the accepted", percent(chosen.bad_among_accepted)),
+            ("good faces rejected", percent(chosen.good_rejected)),
+            ("faces accepted", percent(chosen.accepted)),
             *pairs,
         ]
     st.html(cards.facts(pairs))
@@ -158,9 +159,9 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
     ).tolist()  # fmt: skip
     sure = [value for value, chance in zip(values, chances, strict=True) if chance >= 0.95]
     said = (
-        f"A face read up to {number(unit.from_um(max(sure)))} {unit.label} meets its limit with at least 95 %."
+        f"A face read up to {number(unit.from_um(max(sure)))} {unit.label} meets its limit with at least 95%."
         if sure
-        else "No reading makes a face 95 % sure of its limit."
+        else "No reading makes a face 95% sure of its limit."
     )
     show_picture(
         conformance_figure(values, chances, study.limit_um, page.look, unit),
@@ -174,10 +175,6 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
             }
         ),
     )
-
-
-def _percent(share: float) -> str:
-    return f"{number(100 * share, 2)} %" if math.isfinite(share) else "\u2013"
 
 
 def _capital(text: str) -> str:

@@ -28,7 +28,12 @@ def age_section(page: Page, lap: str) -> None:
         planned = st.number_input("Cost of a planned reconditioning", 0.01, 1e9, planned_now, format="%g", width=300)
         worn = st.number_input("Cost of one found too late", 0.01, 1e9, worn_now, format="%g", width=300)
     if worn <= planned:
-        st.error("One found too late must cost more than a planned one: it costs re-laps, scrap and lost time besides.")
+        st.html(
+            cards.notice(
+                "One found too late must cost more than a planned one: it costs re-laps, scrap and lost time besides.",
+                kind="refused",
+            )
+        )
         return
     laps, plan = data.recondition_plan(page.now, lap, str(clock), float(planned), float(worn))
     st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(laps)}; costs in any unit of yours"))

@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.entry import event_row
+from dashboard.parts import said
 from dashboard.parts.page import Page, moment_on
 from spc.board.reactions import HANDED, keep_answer
 from spc.board.results import LapReport, Signal
@@ -56,6 +57,7 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
                     key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
                     if st.button(answer.words, key=key, help=_help(answer)):
                         _keep(signal, answer, person=person, page=page)
+            said.say(_place(signal), person=person)
 
 
 def _help(answer: Answer) -> str:
@@ -63,9 +65,13 @@ def _help(answer: Answer) -> str:
     return f"Keeps: {answer.check_done}; {answer.result}.{also}"
 
 
+def _place(signal: Signal) -> str:
+    return f"answer-{signal.lap}-{signal.face_id}-{signal.sign}-{signal.rule}"
+
+
 def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
     if not person:
-        st.warning("Say first who signs this.")
+        said.refuse(_place(signal), "Say first who signs this.", person=person)
         return
     with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
         keep_answer(

@@ -35,7 +35,12 @@ def chart_section(page: Page, lap: str, person: str) -> None:
         part = st.selectbox("Part", parts, key=f"part-{lap}", width=260)
         newest = st.selectbox("Readings shown", [150, 500, _EVERY], format_func=_shown_words, key="shown", width=220)
     report = data.chart(
-        page.now, lap, str(sign), "" if part == _ALL_PARTS else part, tuple(st.session_state.get("rules", []))
+        page.now,
+        lap,
+        str(sign),
+        "" if part == _ALL_PARTS else part,
+        tuple(st.session_state.get("rules", [])),
+        page.unit.shown,
     )
     st.html(cards.subject(report.sentence, kicker=_STATUS[report.status]))
     size = len(report.replayed.stream)

@@ -9,7 +9,7 @@ from dashboard.charts.dimension import dimension_figure, dimension_table
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
 from dashboard.units import MICROMETRE
-from dashboard.words import micro, number, spoken
+from dashboard.words import micro, number, percent, spoken
 from spc.board.dimension import DIMENSIONS, DimensionStudy
 
 __all__ = ["dimension_section"]
@@ -38,7 +38,7 @@ def dimension_section(page: Page, lap: str) -> None:
             cards.facts(
                 [
                     (f"{index.word} index", spoken().number(index.index, 2)),
-                    (f"at least, {index.level:.0%} sure", spoken().number(index.lower_bound, 2)),
+                    (f"at least, {percent(index.level)} sure", spoken().number(index.lower_bound, 2)),
                     ("towards the upper limit", _side(index.to_upper)),
                     ("towards the lower limit", _side(index.to_lower)),
                     (f"mean, {unit.label}", number(unit.from_um(index.mean_um), 6)),

@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard import cards, log_data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
-from dashboard.words import count, moments
+from dashboard.words import count, moments, number_of
 
 __all__ = ["edits"]
 
@@ -28,7 +28,7 @@ def edits(page: Page) -> None:
         st.html(cards.sentences([], empty="No row has been corrected or taken back."))
     else:
         newest = (
-            f"the newest {log_data.MOST_EDITS:,} corrections"
+            f"the newest {number_of(log_data.MOST_EDITS)} corrections"
             if len(every) == log_data.MOST_EDITS
             else count(len(every), "correction")
         )

@@ -8,10 +8,14 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.charts.control import axis_words
+from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
+from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import clock_words, number
+from dashboard.words import clock_words, day_format, number
+from spc.chart.stream import SIGNS
+from spc.model.probability_limit import GUARANTEE_LEVEL, GUARANTEE_RATIO
 
 if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
@@ -28,23 +32,24 @@ class _List:
     last: int
     until: str  # ISO date, last day of the list; '' = the newest
     left_out: dict[int, str]  # face id -> cause
+    guarantee: bool
+    knowingly: bool
 
 
 def freeze(page: Page, lap: str, sign: str, person: str) -> None:
     """Show the revisions and offer to freeze the newest readings as another."""
     st.html(cards.section("Frozen limits"))
-    said = st.session_state.pop("lc_frozen", "")
-    if said:
-        st.html(cards.notice(said))
+    said.say(_frozen(lap, sign))
     shown = data.revisions(page.now, lap, sign)
+    unit = length_unit(sign, page.unit)
     if not shown:
         st.html(cards.sentences([], empty="No limits are frozen for this chart."))
     else:
         newest = shown[-1]
         lines = [newest.need.sentence] if newest.need is not None else []
         lines += [f"Revision {one.record.revision}: {one.changed}." for one in shown if one.changed]
-        st.html(cards.sentences(lines))
-        show_table(_table(shown, page.unit), key=f"revisions-{sign}")
+        st.html(cards.sentences(list(map(unit.said, lines))))
+        show_table(_table(shown, unit), key=f"revisions-{sign}")
         left = [
             f"Revision {one.record.revision} leaves out face {face}: {cause}."
             for one in shown
@@ -55,7 +60,7 @@ def freeze(page: Page, lap: str, sign: str, person: str) -> None:
         ]
         if left or doubts:
             with st.expander("What the revisions left out, and what was doubted"):
-                st.html(cards.sentences([*left, *doubts]))
+                st.html(cards.sentences([*left, *map(unit.said, doubts)]))
     with st.expander("Freeze limits from a closed list of readings"):
         _form(page, lap, sign, person)
 
@@ -67,50 +72,63 @@ def _form(page: Page, lap: str, sign: str, person: str) -> None:
         int(face): f"face {face}, {text or 'no flatness'}, {clock_words(when)}"
         for face, text, when in zip(faces["face_id"], faces["flatness_text"], faces["time_text"], strict=True)
     }
-    with st.form(f"freeze-{lap}-{sign}"):
+    place = f"freeze-{lap}-{sign}"
+    with st.form(f"{place}-{said.round_of(_frozen(lap, sign))}"):
         with st.container(key="freeze-list", horizontal=True):
             last = st.number_input(
                 "How many of the newest readings", min_value=12, max_value=5_000, value=60, step=10, width=300
             )
-            until = st.date_input("Up to and with the day", value=None, format="YYYY-MM-DD", width=220)
+            until = st.date_input("Up to and with the day", value=None, format=day_format(), width=220)
         out = st.multiselect(
             "Readings to leave out", list(words)[::-1], format_func=words.__getitem__,
             placeholder="type a face number or a reading",
         )  # fmt: skip
         cause = st.text_input("Cause of leaving them out", placeholder="optical flat was not clean that morning")
         why = st.text_input("Why", placeholder="new slurry settled, lap reconditioned twice since")
+        guarantee = SIGNS[sign].side == "upper" and st.checkbox(
+            "Widen the limit, so that its rate of false calls is guaranteed",
+            help=f"For {10 * GUARANTEE_LEVEL:g} of 10 such lists the true rate is then at most {GUARANTEE_RATIO} times "
+            "the rate asked for. A wider limit calls a drift a little later.",
+        )
         knowingly = st.checkbox("Freeze even if the analysis has doubts; they are kept with the revision")
         if st.form_submit_button("Freeze", type="primary"):
+            said.sent(place)
             if out and not cause.strip():
-                st.error("Say why these readings are left out.")
-                return
-            wanted = _List(int(last), until.isoformat() if until else "", dict.fromkeys(out, cause.strip()))
-            _freeze(page, lap, sign, person, wanted, why=why, knowingly=knowingly)
+                said.refuse(place, "Say why these readings are left out.", person=person)
+            else:
+                left_out = dict.fromkeys(out, cause.strip())
+                wanted = _List(int(last), until.isoformat() if until else "", left_out, guarantee, knowingly)
+                _freeze(page, lap, sign, person, wanted, why=why, place=place)
+        said.say(place, person=person)
 
 
-def _freeze(page: Page, lap: str, sign: str, person: str, wanted: "_List", *, why: str, knowingly: bool) -> None:
+def _freeze(page: Page, lap: str, sign: str, person: str, wanted: _List, *, why: str, place: str) -> None:
     from spc.board.frozen_limits import freeze_limits, moment_us
 
     if not person or not why.strip():
-        st.error("Frozen limits are signed and explained: say who, and why.")
+        said.refuse(place, "Frozen limits are signed and explained: say who, and why.", person=person)
         return
     until_us = moment_us(wanted.until, page.site.time_zone) + _DAY_US if wanted.until else None
     try:
         with data.open_store() as store:
             done = freeze_limits(
                 store, page.site, lap=lap, sign=sign, who=person, why=why.strip(), last=wanted.last, until_us=until_us,
-                excluded=wanted.left_out, knowingly=knowingly,
+                excluded=wanted.left_out, knowingly=wanted.knowingly, guarantee=wanted.guarantee,
             )  # fmt: skip
     except ValueError as error:
-        st.error(str(error))
+        said.refuse(place, str(error), person=person)
         return
+    unit = length_unit(sign, page.unit)
     if done.status != "frozen":
-        st.error(done.sentence)
-        if done.analysis.outliers:
-            st.html(cards.sentences([outlier.sentence for outlier in done.analysis.outliers]))
+        outliers = tuple(unit.said(outlier.sentence) for outlier in done.analysis.outliers)
+        said.refuse(place, unit.said(done.sentence), lines=outliers, person=person)
         return
-    st.session_state["lc_frozen"] = done.sentence
+    said.done(_frozen(lap, sign), unit.said(done.sentence))
     st.rerun()
+
+
+def _frozen(lap: str, sign: str) -> str:
+    return f"frozen-{lap}-{sign}"
 
 
 def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFrame:
@@ -118,7 +136,7 @@ def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFram
     return pd.DataFrame(
         {
             "revision": [one.record.revision for one in newest],
-            "judges from": [one.record.valid_from[:16].replace("T", " ") for one in newest],
+            "judges from": [clock_words(one.record.valid_from) for one in newest],
             "frozen by": [one.record.who for one in newest],
             "why": [one.record.why for one in newest],
             "limit": [_limit(one, unit) for one in newest],

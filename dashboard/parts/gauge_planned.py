@@ -32,7 +32,7 @@ def planned_study(page: Page, what: str, *, flat_error_um: float, temperature_um
             page.now, content, f"planned study {got.name}", columns, what, limit_um, flat_error_um, temperature_um
         )
     except ValueError as error:
-        st.error(f"{got.name}: {error}")
+        st.html(cards.notice(f"{got.name}: {error}", kind="refused"))
         return None
     told = [f"{count(table.of_rows, 'row')}: {len(table.rows)} read, {len(table.problems)} not usable."]
     if table.not_read:

@@ -8,16 +8,17 @@ import streamlit as st
 
 from dashboard import cards, proof_data
 from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_table
+from dashboard.parts.beside_reader import beside_the_reader
 from dashboard.parts.gauge_planned import planned_study
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import markdown_text, micro, number
+from dashboard.words import count, markdown_text, micro, number, percent
 from spc.board.gauge_study import CHARACTERISTICS, GaugeReport
 from spc.capability.gauge import SpreadEstimate
-from spc.capability.gauge_budget import ANALOGUE, bending_um
+from spc.capability.gauge_budget import ANALOGUE
 
 __all__ = ["gauge_section"]
 
@@ -34,7 +35,8 @@ def gauge_section(page: Page) -> None:
         if source == _LOG:
             part = st.selectbox("Part number", [_ALL, *proof_data.all_parts(page.now)], key="gauge-part", width=240)
     unit = length_unit(what, page.unit)
-    flat_um, heat_um = _beside_the_reader(unit)
+    with st.expander("The flat's own error, and temperature"):
+        flat_um, heat_um = beside_the_reader(unit, key="gauge")
     if source == _FILE:
         planned = planned_study(page, what, flat_error_um=flat_um, temperature_um=heat_um)
         if planned is not None:
@@ -54,33 +56,6 @@ def gauge_section(page: Page) -> None:
     _planner(chosen)
 
 
-def _beside_the_reader(unit: DisplayUnit) -> tuple[float, float]:
-    """Ask for the flat's own error and for temperature; micrometres, NaN = not stated."""
-    with st.expander("The flat's own error, and temperature"):
-        with st.container(key="gauge-flat", horizontal=True):
-            flat = st.number_input(
-                f"Largest error of the flat, as certified, {unit.label}", 0.0, None, None, format="%g", width=360,
-                placeholder="not stated", key=f"gauge-flat-{unit.key}",
-            )  # fmt: skip
-            heat = st.number_input(
-                "Warmer on one side by, K", 0.0, None, None, format="%g", width=240, placeholder="not stated",
-                key="gauge-heat",
-            )  # fmt: skip
-            length = st.number_input("Length of the face, mm", 0.0, None, None, format="%g", width=220, key="gauge-mm")
-            thick = st.number_input(
-                "Thickness of the part, mm", 0.0, None, None, format="%g", width=220, key="gauge-thick"
-            )
-        told = "A part warmer on one side bends: length squared times the difference over eight thicknesses, for steel."
-        st.html(cards.sentences([told]))
-        flat_um = math.nan if flat is None else flat * unit.um_per_unit
-        if heat is None:
-            return flat_um, math.nan
-        if not length or not thick:
-            st.html(cards.sentences([], empty="Length and thickness are needed to say what the difference bends."))
-            return flat_um, math.nan
-        return flat_um, bending_um(length, thick, heat)
-
-
 def _way(way: str) -> str:
     return markdown_text(way or "any way")
 
@@ -88,7 +63,7 @@ def _way(way: str) -> str:
 def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
     study = report.study
     lean = "An index may lean on this study" if report.enough else "Too small a study for an index to lean on"
-    st.html(cards.subject(study.sentence, kicker=f"{report.source[:1].upper()}{report.source[1:]}. {lean}."))
+    st.html(cards.subject(unit.said(study.sentence), kicker=f"{report.source[:1].upper()}{report.source[1:]}. {lean}."))
     if study.status == "refused":
         return
     step = unit.from_um(study.step_um)
@@ -99,7 +74,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
                 ("readings", f"{study.readings:,}"),
                 ("readers", f"{study.readers:,}"),
                 (f"step, {unit.label}", number(step)),
-                ("same face, same reading", f"{study.identical_share:.0%}" if study.identical_share >= 0 else "\u2013"),
+                ("same face, same reading", percent(study.identical_share) if study.identical_share >= 0 else "\u2013"),
             ]
         )
     )
@@ -115,7 +90,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
             spread_figure(spreads, page.look, unit, x_title="standard deviation"),
             key="gauge-spread",
             title="These spreads",
-            sentence=_spread_words(study.repeatability, study.reader),
+            sentence=unit.said(_spread_words(study.repeatability, study.reader)),
             table=spread_table(spreads, unit),
         )
     readings = pd.DataFrame(
@@ -131,14 +106,16 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
             repeats_figure(readings, page.look, unit, what=report.characteristic),
             key="gauge-repeats",
             title="These readings",
-            sentence=f"{study.readings} readings of {study.faces} faces; who read is not part of the picture.",
+            sentence=f"{count(study.readings, 'reading')} of {count(study.faces, 'face')}; who read is not part of the "
+            "picture.",
             table=readings.assign(
                 low=(readings["low_um"] / unit.um_per_unit).round(4),
                 high=(readings["high_um"] / unit.um_per_unit).round(4),
             )[["face", "low", "high"]].rename(columns={"low": f"from, {unit.label}", "high": f"to, {unit.label}"}),
         )
     _limits(report, unit)
-    lines = [f"Method: {study.repeatability.method}." if study.repeatability else "", *map(_sentence, study.remarks)]
+    told = map(unit.said, study.remarks)
+    lines = [f"Method: {study.repeatability.method}." if study.repeatability else "", *map(_sentence, told)]
     st.html(cards.section("Mind") + cards.sentences([line for line in [*lines, _sentence(ANALOGUE)] if line]))
 
 
@@ -158,8 +135,8 @@ def _limits(report: GaugeReport, unit: DisplayUnit) -> None:
             one.part or "this study",
             number(unit.from_um(one.limit_um)),
             one.resolution.verdict,
-            _sentence(one.resolution.sentence),
-            _sentence(one.budget.sentence),
+            _sentence(unit.said(one.resolution.sentence)),
+            _sentence(unit.said(one.budget.sentence)),
         )
         for one in report.limits
     ]
@@ -172,7 +149,7 @@ def _limits(report: GaugeReport, unit: DisplayUnit) -> None:
                 one.name,
                 number(unit.from_um(one.u_um)) if math.isfinite(one.u_um) else "not stated",
                 "yes" if one.counted else "no",
-                one.source,
+                unit.said(one.source),
             )
             for one in first.parts
         ]
@@ -208,7 +185,7 @@ def _planner(report: GaugeReport) -> None:
         try:
             plan = plan_gauge(width=width, step_ratio=steps, readers=tuple(sorted(readers)))
         except ValueError as error:
-            st.error(str(error))
+            st.html(cards.notice(str(error), kind="refused"))
             return
         st.html(cards.sentences([_sentence(plan.sentence)]))
         heads = ("faces", "readers", "repeats", "readings", "repeatability known to, times itself", "readers, at most")

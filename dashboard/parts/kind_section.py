@@ -29,9 +29,9 @@ def kind_section(page: Page, lap: str, sign: str, part: str) -> None:
     if kind == _NONE:
         return
     try:
-        report = proof_data.kind_of_chart(page.now, lap, sign, part, kind, by)
+        report = proof_data.kind_of_chart(page.now, lap, sign, part, kind, by, page.unit.shown)
     except ValueError as error:
-        st.error(str(error))
+        st.html(cards.notice(str(error), kind="refused"))
         return
     st.html(cards.subject(report.sentence, kicker="A first look: limits from these very readings, nothing is frozen"))
     for place, panel in enumerate(report.panels):

@@ -7,6 +7,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
+from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
@@ -16,6 +17,7 @@ from spc.store.frames import CHARACTERISTICS
 
 __all__ = ["limits"]
 
+_PLACE = "limit"
 _TWO_SIDED = ("thickness", "thickness_before")  # a dimension may be too small; a form or a roughness may not
 
 
@@ -44,7 +46,7 @@ def limits(page: Page, person: str) -> None:
     characteristic = st.selectbox(
         "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320
     )
-    with st.form("limit", clear_on_submit=True):
+    with st.form(f"limit-{said.round_of(_PLACE)}"):
         part = st.text_input("Part number", placeholder="* for any part", help="* stands for any part.")
         unit = length_unit(characteristic, page.unit)
         signed = characteristic in _TWO_SIDED
@@ -53,7 +55,9 @@ def limits(page: Page, person: str) -> None:
         lower = st.number_input(f"At least, {unit.label}", value=None, format="%g") if signed else None
         why = st.text_input("Why", placeholder="drawing revision C")
         if st.form_submit_button("Keep this limit", type="primary"):
+            said.sent(_PLACE)
             _keep(_Limit(part, characteristic, upper, lower, why), unit, person)
+        said.say(_PLACE, person=person)
 
 
 def _words(characteristic: str) -> str:
@@ -62,10 +66,16 @@ def _words(characteristic: str) -> str:
 
 def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
     if not person or not limit.why.strip():
-        st.error("A limit is signed and explained: say who, and why.")
+        said.refuse(_PLACE, "A limit is signed and explained: say who, and why.", person=person)
+        return
+    if not limit.part.strip():
+        said.refuse(_PLACE, "Say which part number it is for, or * for any part.", person=person)
         return
     if limit.upper is None and limit.lower is None:
-        st.error("A limit must be a length: type at most how much.")
+        said.refuse(_PLACE, "A limit must be a length: type at most how much.", person=person)
+        return
+    if limit.upper is not None and limit.lower is not None and limit.lower >= limit.upper:
+        said.refuse(_PLACE, "No size lies between these two: at least must be less than at most.", person=person)
         return
     ends = {"upper": limit.upper, "lower": limit.lower}
     lengths = {f"{end}_um": None if value is None else value * unit.um_per_unit for end, value in ends.items()}
@@ -76,10 +86,10 @@ def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
                 limit.part, limit.characteristic, **lengths, **texts, who=person, why=limit.why.strip()
             )  # fmt: skip
     except ValueError as error:
-        st.error(str(error))
+        said.refuse(_PLACE, str(error), person=person)
         return
-    said = " to ".join(text for text in (texts["lower_text"], texts["upper_text"]) if text)
-    st.toast(f"Kept: {_words(limit.characteristic)} of {limit.part} {said}.")
+    ends_said = " to ".join(text for text in (texts["lower_text"], texts["upper_text"]) if text)
+    said.done(_PLACE, f"Kept: {_words(limit.characteristic)} of {limit.part} {ends_said}.")
     st.rerun()
 
 

@@ -8,6 +8,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
+from dashboard.parts import said
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
@@ -15,7 +16,9 @@ from spc.store.frames import EVENT_KINDS
 __all__ = ["log_form"]
 
 _LAST = "lc_logged"
+_UNSIGNED = "Say first who signs this."
 _DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
+_UNDONE = "undone"
 _UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
 _REASON = "undone at the form"
 _SHAPES = ("convex", "concave", "twist", "flat")
@@ -128,12 +131,18 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str) -> None:
                 scratch=scratch,
                 note=note,
             )
+            said.sent(_face_place(lap))
             _log_face(page, lap, entry, unit, person)
+        said.say(_face_place(lap), person=person)
+
+
+def _face_place(lap: str) -> str:
+    return f"face-{lap}"
 
 
 def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> None:
     if not person:
-        st.warning("Say first who signs this.")
+        said.refuse(_face_place(lap), _UNSIGNED, person=person)
         return
     text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
     last = st.session_state.get(_LAST)
@@ -146,7 +155,7 @@ def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: 
             face_id = store.append_face(row, who=person)
             doubled = store.revision() == before
     except ValueError as error:
-        st.error(str(error))
+        said.refuse(_face_place(lap), str(error), person=person)
         return
     if doubled:
         _done(_Logged(lap, f"{text} on {lap} was logged already; nothing was added."))
@@ -154,21 +163,25 @@ def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: 
 
 
 def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) -> None:
-    with st.form(f"event-{lap}", border=False, clear_on_submit=True):
-        event = st.pills("What was done", EVENT_KINDS, key=f"event-kind-{lap}")
+    place = f"event-{lap}"
+    form = f"{place}-{said.round_of(place)}"
+    with st.form(form, border=False):
+        event = st.pills("What was done", EVENT_KINDS, key=f"kind-{form}")
         with st.expander("Grit, minutes, note"):
             grit = st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")))
             minutes = st.number_input(
                 "Minutes it took", min_value=0.0, max_value=1440.0, value=None, step=5.0, format="%g"
             )
-            note = st.text_input("Note", key=f"event-note-{lap}")
+            note = st.text_input("Note", key=f"note-{form}")
         if st.form_submit_button("Log this event", type="primary", width="stretch"):
+            said.sent(place)
             if not event:
-                st.error("Tap what was done first.")
+                said.refuse(place, "Tap what was done first.", person=person)
             elif not person:
-                st.warning("Say first who signs this.")
+                said.refuse(place, _UNSIGNED, person=person)
             else:
-                _log_event(page, lap, str(event), person, grit=grit, last=last, minutes=minutes, note=note)
+                _log_event(page, lap, str(event), person, grit=grit, last=last, minutes=minutes, note=note, place=place)
+        said.say(place, person=person)
 
 
 def _log_event(
@@ -181,6 +194,7 @@ def _log_event(
     last: dict[str, Any] | None,
     minutes: float | None,
     note: str,
+    place: str,
 ) -> None:
     try:
         row = event_row(
@@ -197,8 +211,9 @@ def _log_event(
         with data.open_store() as store:
             number = store.append_event(row, who=person)
     except ValueError as error:
-        st.error(str(error))
+        said.refuse(place, str(error), person=person)
         return
+    said.begun_anew(place)
     _done(_Logged(lap, f"Logged: {lap} {event}.", kind="event", number=number))
 
 
@@ -217,14 +232,21 @@ def _correction_form(page: Page, last: dict[str, Any] | None, person: str) -> No
         )
         reason = st.text_input("Why it is corrected", placeholder="bad wipe, read again")
         if st.form_submit_button("Keep the correction", width="stretch"):
+            said.sent(_mend_place(last))
             _correct(page, last, unit, typed=typed, minutes=minutes, reason=reason, person=person)
+        said.say(_mend_place(last), person=person)
+
+
+def _mend_place(last: dict[str, Any]) -> str:
+    return f"mend-{last['face_id']}"
 
 
 def _correct(
     page: Page, last: dict[str, Any], unit: LengthUnit, *, typed: str, minutes: float | None, reason: str, person: str
 ) -> None:
     if not reason.strip() or not person:
-        st.error("A correction is signed and explained: say who, and why. The old reading is kept.")
+        why = "A correction is signed and explained: say who, and why. The old reading is kept."
+        said.refuse(_mend_place(last), why, person=person)
         return
     names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp", "minutes")
     try:
@@ -233,7 +255,7 @@ def _correct(
         with data.open_store() as store:
             store.correct_face(int(last["face_id"]), {name: row[name] for name in names}, who=person, reason=reason)
     except (StoreError, ValueError) as error:
-        st.error(str(error))
+        said.refuse(_mend_place(last), str(error), person=person)
         return
     _done(_Logged(str(last["lap"]), f"Corrected: {last['flatness_text']} is now {typed}. The old reading is kept."))
 
@@ -246,19 +268,21 @@ def _show_last(lap: str, person: str) -> None:
     with st.container(key="last-logged"):
         st.html(cards.notice(last.said))
         if last.kind and st.button("Undo", key=f"undo-{last.kind}-{last.number}", help=_UNDO):
+            said.sent(_UNDONE)
             _undo(last, person)
+        said.say(_UNDONE, person=person)
 
 
 def _undo(last: _Logged, person: str) -> None:
     if not person:
-        st.warning("Say first who signs this.")
+        said.refuse(_UNDONE, _UNSIGNED, person=person)
         return
     try:
         with data.open_store() as store:
             take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
             take_back(last.number, who=person, reason=_REASON)
     except StoreError as error:
-        st.error(str(error))
+        said.refuse(_UNDONE, str(error), person=person)
         return
     _done(_Logged(last.lap, f"Taken back: {last.said.removeprefix('Logged: ')} It stays on record as taken back."))
 

@@ -2,27 +2,27 @@
 
 import csv
 import re
-from typing import Any
+from typing import Any, NoReturn
 
 import streamlit as st
 
 from dashboard import cards, data, log_data
+from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
-from dashboard.words import count, html_text
+from dashboard.words import count, html_text, number_of
 from spc.log.rereading import approve_alias, fix_quarantined
 
 __all__ = ["quarantine"]
 
 _PLACE = "lc_quarantine_place"
+_SETTLED = "settled"
 
 
 def quarantine(page: Page, person: str) -> None:
     """Show the waiting rows and settle them one at a time."""
     rows = data.waiting(page.now)
-    said = st.session_state.pop("lc_settled", "")
-    if said:
-        st.html(cards.notice(said))
+    said.say(_SETTLED)
     if rows.empty:
         st.html(cards.sentences([], empty="No row waits for a person."))
         return
@@ -72,7 +72,7 @@ def _place(rows: int) -> int:
         st.session_state[_PLACE] = rows
     with st.container(key="quarantine-place", horizontal=True, vertical_alignment="bottom"):
         number = st.number_input(
-            f"Row to settle, 1 to {rows:,}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE
+            f"Row to settle, 1 to {number_of(rows)}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE
         )
         st.button("Row before", shortcut="Alt+B", on_click=_step, args=(-1, rows))
         st.button("Next row", shortcut="Alt+N", on_click=_step, args=(1, rows))
@@ -80,61 +80,74 @@ def _place(rows: int) -> int:
 
 
 def _step(by: int, rows: int) -> None:
+    said.sent(_SETTLED)
     st.session_state[_PLACE] = (int(st.session_state.get(_PLACE, 1)) - 1 + by) % rows + 1
 
 
 def _fix(page: Page, number: int, raw: str, person: str) -> None:
-    with st.form(f"fix-{number}"):
+    place = f"fix-{number}"
+    with st.form(place):
         text = st.text_area("Put it right", value=raw, height=68)
         reason = st.text_input("How you know", placeholder="asked the operator")
-        if st.form_submit_button("Take in as put right", type="primary") and _signed(person, reason):
+        if st.form_submit_button("Take in as put right", type="primary") and _signed(place, person, reason):
             try:
                 with data.open_store() as store:
                     fix_quarantined(store, number, text, settings=page.site, who=person, reason=reason)
             except ValueError as error:
-                st.error(str(error))
-                return
-            _done("Taken in as put right.")
+                said.refuse(place, str(error), person=person)
+            else:
+                _done("Taken in as put right.")
+        said.say(place, person=person)
 
 
 def _alias(page: Page, typed: str, person: str) -> None:
     names = data.lap_names(page.now)
     if not typed or typed in names or not names:
         return
-    with st.form(f"alias-{typed}"):
+    place = f"alias-{typed}"
+    with st.form(place):
         lap = st.selectbox(
             f"\u201c{typed}\u201d is another way of writing", names, index=None, placeholder="Choose the lap"
         )
         why = st.text_input("Why it is the same lap", placeholder="may be left empty", key=f"alias-why-{typed}")
         if st.form_submit_button("Approve the alias"):
+            said.sent(place)
             if lap is None or not person:
-                st.error("Choose the lap, and say who approves.")
-                return
-            try:
-                with data.open_store() as store:
-                    done = approve_alias(store, typed, lap, settings=page.site, who=person, why=why.strip())
-            except ValueError as error:
-                st.error(str(error))
-                return
-            _done(f"{typed} is read as {lap} from now on; {count(done.settled, 'row')} settled.")
+                said.refuse(place, "Choose the lap, and say who approves.", person=person)
+            else:
+                _approve(page, typed, lap, why.strip(), place=place, person=person)
+        said.say(place, person=person)
+
+
+def _approve(page: Page, typed: str, lap: str, why: str, *, place: str, person: str) -> None:
+    try:
+        with data.open_store() as store:
+            done = approve_alias(store, typed, lap, settings=page.site, who=person, why=why)
+    except ValueError as error:
+        said.refuse(place, str(error), person=person)
+        return
+    _done(f"{typed} is read as {lap} from now on; {count(done.settled, 'row')} settled.")
 
 
 def _discard(number: int, person: str) -> None:
-    with st.form(f"discard-{number}"):
+    place = f"discard-{number}"
+    with st.form(place):
         reason = st.text_input("Why it is not to be taken in", placeholder="test row, no face was lapped")
-        if st.form_submit_button("Discard this row") and _signed(person, reason):
+        if st.form_submit_button("Discard this row") and _signed(place, person, reason):
             with data.open_store() as store:
                 store.discard_quarantined(number, who=person, reason=reason)
             _done("Discarded; the row and the reason are kept.")
+        said.say(place, person=person)
 
 
-def _signed(person: str, reason: str) -> bool:
+def _signed(place: str, person: str, reason: str) -> bool:
+    said.sent(place)
     if person and reason.strip():
         return True
-    st.error("Say who settles it, and why.")
+    said.refuse(place, "Say who settles it, and why.", person=person)
     return False
 
 
-def _done(sentence: str) -> None:
-    st.session_state["lc_settled"] = sentence
+def _done(sentence: str) -> NoReturn:
+    said.done(_SETTLED, sentence)
     st.rerun()

@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard import cards, proof_data
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
-from dashboard.words import clock_words
+from dashboard.words import clock_words, day_format
 from spc.chart.stream import SIGNS
 
 __all__ = ["replay_section"]
@@ -19,7 +19,7 @@ def replay_section(page: Page, lap: str) -> None:
     view = proof_data.whole_log(page.now)
     with st.container(key="replay-choice", horizontal=True):
         day = st.date_input(
-            "Day", value=view.now.date() - timedelta(days=1), format="YYYY-MM-DD", key="replay-day", width=220
+            "Day", value=view.now.date() - timedelta(days=1), format=day_format(), key="replay-day", width=220
         )
         own = st.segmented_control(
             "Whose charts", ["this lap", "all laps"], default="this lap", required=True, key="replay-laps"

@@ -1,19 +1,23 @@
 """What a capability study takes, chosen on the screen: part number, laps, days, readings, limit, exclusions."""
 
 import json
+import math
 from datetime import date
 
 import pandas as pd
 import streamlit as st
 
 from dashboard import cards, proof_data
+from dashboard.parts import said
+from dashboard.parts.beside_reader import beside_the_reader
 from dashboard.parts.page import Page
 from dashboard.units import MICROMETRE, DisplayUnit
-from dashboard.words import clock_words
+from dashboard.words import clock_words, day_format, percent
 from spc.board.study_plan import CHARACTERISTICS, READINGS, StudyPlan, check_plan
 
-__all__ = ["choose_study", "exclusions", "length_unit", "plan_text"]
+__all__ = ["RISKS", "choose_study", "exclusions", "length_unit", "plan_text"]
 
+RISKS = (0.001, 0.005, 0.01, 0.02, 0.05)  # offered; shares of bad faces among those accepted
 _LEVELS = (0.9, 0.95, 0.99)
 _LEFT_OUT = "lc_left_out"
 
@@ -37,9 +41,9 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
             placeholder="every lap",
         )  # fmt: skip
     with st.container(key="study-days", horizontal=True):
-        since = st.date_input("First day", value=None, format="YYYY-MM-DD", key="study-since", width=200)
-        until = st.date_input("Last day", value=None, format="YYYY-MM-DD", key="study-until", width=200)
-        level = st.selectbox("Sure to", _LEVELS, index=1, format_func=lambda one: f"{one:.0%}", key="level", width=120)
+        since = st.date_input("First day", value=None, format=day_format(), key="study-since", width=200)
+        until = st.date_input("Last day", value=None, format=day_format(), key="study-until", width=200)
+        level = st.selectbox("Sure to", _LEVELS, index=1, format_func=percent, key="level", width=120)
         unit = length_unit(what, page.unit)
         own = st.number_input(
             f"Own limit, {unit.label}", min_value=0.0, value=None, format="%g", key="study-limit", width=240,
@@ -49,6 +53,15 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
             "Planned age, faces", min_value=0, value=None, step=1, key="study-age", width=240,
             placeholder="from the costs",
         )  # fmt: skip
+    with st.expander("Risk borne at acceptance, the flat's own error, temperature"):
+        risk = st.selectbox(
+            "Bad faces among the accepted, at most", RISKS, index=RISKS.index(StudyPlan(part).risk),
+            format_func=percent, key="study-risk", width=300,
+        )  # fmt: skip
+        flat_um, heat_um = beside_the_reader(unit, key="study")
+    if since and until and until < since:
+        st.html(cards.notice("The last day is before the first day.", kind="refused"))
+        return None
     plan = StudyPlan(
         part=part,
         characteristic=what,
@@ -59,12 +72,15 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
         level=level,
         limit_um=own * unit.um_per_unit if own else None,
         planned_age_faces=float(age) if age is not None else None,
+        risk=risk,
+        flat_error_um=None if math.isnan(flat_um) else flat_um,
+        temperature_um=None if math.isnan(heat_um) else heat_um,
     )
     try:
         check_plan(plan)
         readings = proof_data.readings_of(page.now, plan_text(plan))
     except ValueError as error:
-        st.error(str(error))
+        st.html(cards.notice(str(error), kind="refused"))
         return None
     kept = st.session_state.get(_LEFT_OUT, {}).get(f"{part}|{what}", {})
     among = set(readings["face_id"].tolist())
@@ -77,17 +93,21 @@ def exclusions(page: Page, plan: StudyPlan) -> None:
     bare = StudyPlan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "excluded"}, excluded={})
     readings = proof_data.readings_of(page.now, plan_text(bare)).set_index("face_id")
     words = {int(face): _reading_words(int(face), row) for face, row in readings.iterrows()}
-    with st.form("leave-out", clear_on_submit=True):
+    place = f"leave-out-{plan.part}-{plan.characteristic}"
+    with st.form(f"{place}-{said.round_of(place)}"):
         free = [face for face in words if face not in plan.excluded]
         chosen = st.multiselect(
             "Readings to leave out", free, format_func=words.__getitem__, placeholder="type a face number or a reading"
         )
         cause = st.text_input("Cause", placeholder="lapped on a cracked ring, found the same day")
         if st.form_submit_button("Leave these out"):
+            said.sent(place)
             if not chosen or not cause.strip():
-                st.error("Choose the readings, and say why they are left out.")
+                said.refuse(place, "Choose the readings, and say why they are left out.", person="")
             else:
+                said.begun_anew(place)
                 _store(plan, {**plan.excluded, **dict.fromkeys(chosen, cause.strip())})
+        said.say(place)
     if plan.excluded:
         back = st.multiselect("Take in again", list(plan.excluded), format_func=words.__getitem__, key="take-back")
         if back and st.button("Take these in again"):

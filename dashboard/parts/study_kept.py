@@ -4,6 +4,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data, proof_data
+from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_report import downloads, made_now
@@ -12,24 +13,26 @@ from spc.board.study import Study
 
 __all__ = ["keep", "kept_studies"]
 
-_SAID = "lc_kept_study"
+_PLACE = "keep-study"
 
 
 def keep(page: Page, study: Study, person: str) -> None:
     """Offer to keep a study under a name; a name kept before gets a new version."""
     st.html(cards.section("Keep this study"))
-    said = st.session_state.pop(_SAID, "")
-    if said:
-        st.html(cards.notice(said))
-    with st.form("keep-study", clear_on_submit=True):
+    with st.form(f"{_PLACE}-{said.round_of(_PLACE)}"):
         name = st.text_input("Name of the study", placeholder=f"{study.plan.part}, released for series")
         if st.form_submit_button("Keep this study", type="primary"):
+            said.sent(_PLACE)
             _keep(page, study, name.strip(), person)
+        said.say(_PLACE, person=person)
 
 
 def _keep(page: Page, study: Study, name: str, person: str) -> None:
     from spc.board.kept_studies import keep_study
 
+    if not name or not person:
+        said.refuse(_PLACE, "A kept study has a name and is signed: type the name, and say who.", person=person)
+        return
     made = made_now(page, person)
     try:
         with data.open_store() as store:
@@ -37,9 +40,9 @@ def _keep(page: Page, study: Study, name: str, person: str) -> None:
                 store, study, name, made_at=made.at, made_by=person, site=made.site, software=made.software
             )
     except ValueError as error:
-        st.error(str(error))
+        said.refuse(_PLACE, str(error), person=person)
         return
-    st.session_state[_SAID] = f"Kept as {kept.name}, version {kept.version}, with its list of readings."
+    said.done(_PLACE, f"Kept as {kept.name}, version {kept.version}, with its list of readings.")
     st.rerun()
 
 

@@ -56,7 +56,12 @@ def batch(page: Page, plan: StudyPlan, person: str) -> None:
         many = len(plans) * len(forms)
         st.html(cards.sentences(["The laps, days and readings are those chosen above."]))
         if many > _MOST_REPORTS:
-            st.error(f"At most {_MOST_REPORTS} reports fit one bundle, this would be {many}: choose fewer.")
+            st.html(
+                cards.notice(
+                    f"At most {_MOST_REPORTS} reports fit one bundle, this would be {many:,}: choose fewer.",
+                    kind="refused",
+                )
+            )
         elif many and st.button(f"Write {count(many, 'report')}", type="primary"):
             st.session_state[_BUNDLE] = _bundle(page, plans, forms, look, person)
         if _BUNDLE in st.session_state:

@@ -12,7 +12,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture, show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import count, join_words, micro, number, spoken
+from dashboard.words import count, join_words, micro, number, percent, spoken
 from spc.board.study import Spread, Study
 from spc.board.study_plan import READINGS
 from spc.capability.index import QuantileIndex
@@ -24,17 +24,17 @@ _MOST_LISTED = 5_000
 
 def show_study(study: Study, page: Page, *, key: str) -> None:
     """Draw a study; `key` tells two studies on one page apart."""
-    st.html(cards.subject(_capital(study.sentence), kicker=_kicker(study)))
     unit = length_unit(study.plan.characteristic, page.unit)
+    st.html(cards.subject(unit.said(_capital(study.sentence)), kicker=_kicker(study)))
     if study.index is not None and study.index.status == "computed":
         st.html(cards.facts(_numbers(study.index, unit)))
-    _by_age(study)
+    _by_age(study, unit)
     if study.refusals:
-        st.html(cards.section("Why it is not called capability, and what would cure it") + _refusals(study))
+        st.html(cards.section("Why it is not called capability, and what would cure it") + _refusals(study, unit))
     _law(study, page, unit, key)
     lines = [text for text in _notes(study, unit) if text]
     if lines:
-        st.html(cards.section("What it rests on") + cards.sentences(lines))
+        st.html(cards.section("What it rests on") + cards.sentences(list(map(unit.said, lines))))
     _list(study, unit, key)
 
 
@@ -52,7 +52,7 @@ def _capital(text: str) -> str:
 
 
 def _numbers(index: QuantileIndex, unit: DisplayUnit) -> list[tuple[str, str]]:
-    sure = f"{index.level:.0%} sure"
+    sure = f"{percent(index.level)} sure"
     return [
         (f"{index.word} index", spoken().number(index.index, 2)),
         (f"at least, {sure}", spoken().number(index.cautious_lower_bound, 2)),
@@ -63,14 +63,15 @@ def _numbers(index: QuantileIndex, unit: DisplayUnit) -> list[tuple[str, str]]:
     ]
 
 
-def _by_age(study: Study) -> None:
+def _by_age(study: Study, unit: DisplayUnit) -> None:
     told = [one.sentence for one in (study.whole_cycles, study.at_planned_age) if one is not None and one.sentence]
     if told:
-        st.html(cards.section("Over whole cycles, and at the planned age") + cards.sentences(list(map(_capital, told))))
+        lines = [unit.said(_capital(one)) for one in told]
+        st.html(cards.section("Over whole cycles, and at the planned age") + cards.sentences(lines))
 
 
-def _refusals(study: Study) -> str:
-    rows = [(_capital(one.sentence), _capital(one.cure), one.bars) for one in study.refusals]
+def _refusals(study: Study, unit: DisplayUnit) -> str:
+    rows = [(unit.said(_capital(one.sentence)), unit.said(_capital(one.cure)), one.bars) for one in study.refusals]
     return cards.table(("what was found", "what would cure it", "it bars"), rows, caption="Reasons, each with its cure")
 
 
@@ -101,7 +102,7 @@ def _law_words(study: Study, unit: DisplayUnit) -> str:
     )
     if math.isfinite(study.limit_um):
         said += f"; the limit is {number(unit.from_um(study.limit_um))} {unit.label}"
-    return f"{said}. {study.choice.sentence}"
+    return f"{said}. {unit.said(study.choice.sentence)}"
 
 
 def _law_table(study: Study, low: np.ndarray, high: np.ndarray, unit: DisplayUnit) -> pd.DataFrame:

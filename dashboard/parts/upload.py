@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.column_choice import column_table, edited_map, map_text
+from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.unit_question import asked_units
@@ -20,6 +21,7 @@ from spc.measure.length import LAMPS, UNITS
 
 __all__ = ["upload"]
 
+_PLACE = "upload"
 _MOST_SHOWN = 200
 _ENCODINGS = ("", "utf-8", "cp1252", "utf-16")
 _DATE_ORDERS = {"": "as found", "dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
@@ -28,10 +30,8 @@ _DECIMALS = {"": "as found", ".": "point", ",": "comma"}
 
 def upload(page: Page, person: str) -> None:
     """Offer the upload, the preview and the button that takes the file in."""
-    said = st.session_state.pop("lc_taken", "")
-    if said:
-        st.html(cards.notice(said))
-    files = st.session_state.setdefault("lc_upload_round", 0)
+    said.say(_PLACE)
+    files = said.round_of(_PLACE)
     got = st.file_uploader("A CSV log", type=["csv", "txt", "tsv"], key=f"upload-{files}", max_upload_size=64)
     if got is None:
         seen_first = "Nothing is taken in before you have seen what was found in the file."
@@ -52,12 +52,11 @@ def upload(page: Page, person: str) -> None:
     with answer:
         _summary(parsed)
         if not person:
-            st.warning("Say first who signs this.")
+            st.html(cards.notice("Say first who signs this.", kind="look"))
         elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
             with data.open_store() as store:
                 result = ingest(store, content, name=got.name, settings=page.site, column_map=plan, who=person)
-            st.session_state["lc_taken"] = _taken(result)
-            st.session_state["lc_upload_round"] = files + 1
+            said.done(_PLACE, _taken(result))
             st.rerun()
     _details(parsed)
 
@@ -86,7 +85,8 @@ def _file_choices(content: bytes, name: str) -> ColumnMap | None:
     try:
         return load_column_map(own.getvalue().decode("utf-8-sig") + "\n")
     except (ColumnMapError, UnicodeDecodeError) as error:
-        st.error(f"{own.name}: {error}" if isinstance(error, ColumnMapError) else f"{own.name} must be UTF-8 text.")
+        why = f"{own.name}: {error}" if isinstance(error, ColumnMapError) else f"{own.name} must be UTF-8 text."
+        st.html(cards.notice(why, kind="refused"))
         return None
 
 
@@ -119,7 +119,7 @@ def _columns(
             return first, base
         parsed = read_log(content, name=name, settings=page.site, column_map=plan, aliases=data.aliases(page.now))
     except ValueError as error:
-        st.error(str(error))
+        st.html(cards.notice(str(error), kind="refused"))
         return None, base
     st.download_button(
         "Keep this column map as a file", map_text(plan), file_name=f"{Path(name).stem}.map.toml", mime="text/plain"

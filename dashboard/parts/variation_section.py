@@ -7,7 +7,7 @@ from dashboard.charts.spread import ShownSpread, spread_figure, spread_table
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import length_unit
-from dashboard.words import number
+from dashboard.words import count, number, number_of, percent
 from spc.board.study_plan import CHARACTERISTICS
 
 __all__ = ["variation_section"]
@@ -23,7 +23,10 @@ def variation_section(page: Page) -> None:
     report = proof_data.variation(page.now, "" if part == _ALL else part, what)
     unit = length_unit(what, page.unit)
     st.html(
-        cards.subject(report.sentence, kicker=f"{report.faces:,} faces, first readings; {report.level:.0%} intervals")
+        cards.subject(
+            unit.said(report.sentence),
+            kicker=f"{count(report.faces, 'face')}, first readings; {percent(report.level)} intervals",
+        )
     )
     if report.sources:
         spreads = [ShownSpread(one.name, one.sd_um, one.low_um, one.high_um) for one in report.sources]
@@ -31,20 +34,21 @@ def variation_section(page: Page) -> None:
             spread_figure(spreads, page.look, unit, x_title="standard deviation"),
             key="variation",
             title="These spreads",
-            sentence=report.sentence,
+            sentence=unit.said(report.sentence),
             table=spread_table(spreads, unit),
         )
         rows = [
-            (one.name, f"{one.levels:,}", f"{one.share:.0%}", number(unit.from_um(one.sd_um))) for one in report.sources
+            (one.name, number_of(one.levels), percent(one.share), number(unit.from_um(one.sd_um)))
+            for one in report.sources
         ]
         heads = ("source", "how many of them", "share of the spread, squared", f"standard deviation, {unit.label}")
         st.html(cards.table(heads, rows, numbers=(1, 2, 3)))
     if report.not_split:
         st.html(cards.section("What could not be told apart, and what would tell it"))
-        rows = [(one.name, _capital(one.why), _capital(one.cure)) for one in report.not_split]
+        rows = [(one.name, unit.said(_capital(one.why)), unit.said(_capital(one.cure))) for one in report.not_split]
         st.html(cards.table(("source", "why", "what would tell it"), rows))
     if report.remarks:
-        st.html(cards.section("Mind") + cards.sentences(list(map(_capital, report.remarks))))
+        st.html(cards.section("Mind") + cards.sentences([unit.said(_capital(one)) for one in report.remarks]))
 
 
 def _capital(text: str) -> str:

@@ -6,7 +6,7 @@ from dashboard import cards, proof_data
 from dashboard.charts.wear import relap_figure, relap_table, wear_figure, wear_table
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
-from dashboard.words import number
+from dashboard.words import percent
 from spc.board.wear_report import RelapReport, WearReport
 
 __all__ = ["wear_section"]
@@ -15,16 +15,16 @@ __all__ = ["wear_section"]
 def wear_section(page: Page, lap: str) -> None:
     """Draw the wear chart and the re-lap chart, each with its sentence and its method."""
     wear, relaps, readings = proof_data.wear_and_relaps(page.now, lap)
-    st.html(cards.subject(wear.sentence, kicker="Against how this lap usually wears"))
+    st.html(cards.subject(page.unit.said(wear.sentence), kicker="Against how this lap usually wears"))
     if wear.status == "ok" and wear.chart.age.size:
         show_picture(
             wear_figure(wear, readings, page.look, page.unit),
             key="wear",
             title="This cycle against the usual wear",
-            sentence=wear.sentence,
+            sentence=page.unit.said(wear.sentence),
             table=wear_table(wear, readings, page.unit),
         )
-    st.html(cards.sentences([f"Method: {wear.method}.", *_usual(wear), *_claims(wear)]))
+    st.html(cards.sentences([f"Method: {wear.method}.", *_usual(wear), *map(page.unit.said, _claims(wear))]))
     st.html(cards.section("Faces lapped again") + cards.sentences([relaps.sentence]))
     if relaps.chart is not None and relaps.faces:
         show_picture(
@@ -50,5 +50,5 @@ def _usual(wear: WearReport) -> list[str]:
         return ["No past cycles to draw the line towards: it is of this cycle alone."]
     return [
         f"Usual wear is of {usual.cycles} past cycles; a reading lies about its line with a standard deviation of "
-        f"{number(100 * usual.spread, 2)} % of itself."
+        f"{percent(usual.spread)} of itself."
     ]

@@ -10,7 +10,7 @@ from dashboard.parts.person import signed_by
 from dashboard.parts.quarantine import quarantine
 from dashboard.parts.upload import upload
 from dashboard.parts.watched import unread_sentence, watched
-from dashboard.words import count
+from dashboard.words import count, number_of
 
 __all__ = ["render"]
 
@@ -31,10 +31,10 @@ def render(page: Page) -> None:
     with st.container(key="top-row", horizontal=True):
         person = signed_by(page)
     unread = len(data.watch_problems(page.now))
-    taken = f"Taken in ({unread:,} not read)" if unread else "Taken in"
+    taken = f"Taken in ({number_of(unread)} not read)" if unread else "Taken in"
     names = {
         "file": "Take in a file",
-        "rows": f"Rows that wait ({waiting:,})",
+        "rows": f"Rows that wait ({number_of(waiting)})",
         "taken": taken,
         "edits": "Corrections",
         "health": "Health",

@@ -10,7 +10,7 @@ from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.watched import unread_sentence
-from dashboard.words import clock_words, count, html_text, join_words, number_of, share
+from dashboard.words import clock_words, count, html_text, join_words, number_of, percent, share
 from spc.board.results import ShiftReport
 
 __all__ = ["render"]
@@ -118,7 +118,7 @@ def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
     return [
         ("faces", number_of(report.faces_this_shift)),
         ("re-laps", number_of(report.relaps_this_shift)),
-        ("re-lap share, 95 % range", share(report.relap_share_low, report.relap_share_high)),
+        (f"re-lap share, {percent(0.95)} range", share(report.relap_share_low, report.relap_share_high)),
         ("newest face", clock_words(report.newest_face_text) or "\u2013"),
     ]
 

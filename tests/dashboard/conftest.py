@@ -1,5 +1,7 @@
 """A store of an invented bench for the page tests, and boards that need no statistics to be waited for."""
 
+import html
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -26,6 +28,13 @@ def fill(path, *, laps=("CI-1", "DI-2"), readings=READINGS):
 
 def _fields(entry):
     return {name: getattr(entry, name) for name in entry.__slots__}
+
+
+def refusals(page):
+    """What a page says it did not take, as read out."""
+    shown = " ".join(element.proto.body for element in page.get("html"))
+    found = re.findall(r'<p class="lc-notice lc-refused" role="alert">(.*?)</p>', shown)
+    return [html.unescape(re.sub(r"<.*?>", "", one)).replace("\u00a0", " ") for one in found]
 
 
 @pytest.fixture

@@ -51,4 +51,4 @@ def test_room_alarm_is_one_card_with_its_checks():
 
 def test_causes_are_a_table_with_the_share_of_each():
     card = cards.causes_card(lap().causes)
-    assert "62 %" in card and "straightedge across the plate" in card and "found 3 of 5 times" in card
+    assert "62%" in card and "straightedge across the plate" in card and "found 3 of 5 times" in card

@@ -8,7 +8,7 @@ from streamlit.testing.v1 import AppTest
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
-from tests.dashboard.conftest import fill
+from tests.dashboard.conftest import fill, refusals
 from tests.dashboard.view_script import one_view
 
 OWN = (
@@ -69,7 +69,7 @@ def test_a_file_is_previewed_and_taken_in_only_on_the_button(store):
     assert not page.exception, page.exception
     shown = text(page)
     assert "own.csv holds 2 faces and no events; 2 rows would wait for a person." in shown
-    assert "encoding utf-8" in shown and "Say first who signs this" in page.warning[0].value
+    assert "encoding utf-8" in shown and "Say first who signs this" in shown
     with Store.open(store) as opened:
         assert opened.revision() == 0
     page.session_state["lc_signed"] = "Engineer"  # a name typed anew; the test driver can only choose listed ones
@@ -134,7 +134,7 @@ def test_a_row_is_put_right_with_its_reason(waiting):
 
 def test_a_row_is_not_settled_without_a_reason(waiting):
     page = press(start("rows"), "Discard this row")
-    assert [error.value for error in page.error] == ["Say who settles it, and why."]
+    assert refusals(page) == ["Say who settles it, and why."]
     with Store.open(waiting) as opened:
         assert len(opened.quarantine()) == 2
 

@@ -15,7 +15,7 @@ from spc.board import board as board_module
 from spc.board.results import ReconditionSlot
 from spc.store.store import Store
 from tests.dashboard import fixtures
-from tests.dashboard.conftest import fill
+from tests.dashboard.conftest import fill, refusals
 from tests.dashboard.view_script import one_view
 
 VIEWS = ("shift", "lap", "proof", "log")
@@ -198,7 +198,7 @@ def test_a_face_is_logged_in_two_taps(filled_store, board):
 def test_a_face_without_a_reading_is_refused_in_words(filled_store, board):
     page = run("lap", lap="CI-1")
     next(button for button in page.button if button.label == "Log this face").click().run()
-    assert [error.value for error in page.error] == ["Flatness is empty: tap a reading or type one."]
+    assert refusals(page) == ["Flatness is empty: tap a reading or type one."]
 
 
 def test_a_correction_keeps_the_old_reading(filled_store, board):
@@ -208,7 +208,7 @@ def test_a_correction_keeps_the_old_reading(filled_store, board):
     correct.set_value("1")
     fields["Why it is corrected"].set_value("bad wipe, read again")
     next(button for button in page.button if button.label == "Keep the correction").click().run()
-    assert not page.exception and not page.error
+    assert not page.exception and not refusals(page)
     with Store.open(filled_store) as store:
         face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
         versions = store.face_versions(face_id)
@@ -241,10 +241,26 @@ def test_limits_are_frozen_with_who_and_why(filled_store):
     page = run("proof", lap="CI-1", section="Chart")
     {field.label: field for field in page.text_input}["Why"].set_value("first limits")
     {field.label: field for field in page.number_input}["How many of the newest readings"].set_value(12)
-    page.checkbox[0].set_value(True)
+    for box in page.checkbox:
+        if box.label.startswith(("Widen the limit", "Freeze even if")):
+            box.set_value(True)
     next(button for button in page.button if button.label == "Freeze").click().run()
     assert not page.exception
     with Store.open(filled_store) as store:
         frozen = store.baselines(lap="CI-1", sign="flatness")
     assert [(one.who, one.why) for one in frozen] == [("R. Oduya", "first limits")]
+    told = " ".join(frozen[0].model["remarks"])
+    assert "the limit is widened" in told or "too short or too coarse to guarantee" in told
     assert "Revision 1 frozen" in text(page)
+    page.run()  # the page redraws itself whenever the log grows; what was said stays
+    assert "Revision 1 frozen" in text(page)
+
+
+def test_a_refusal_stays_until_the_form_is_sent_again(filled_store, board):
+    page = run("lap", lap="CI-1")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    page.run()
+    assert refusals(page) == ["Flatness is empty: tap a reading or type one."]
+    next(group for group in page.pills if group.label.startswith("Flatness")).set_value("1.5")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    assert not refusals(page) and "Logged: 1.5" in text(page)

@@ -67,8 +67,8 @@ def test_a_name_is_one_piece_and_is_not_found_inside_another():
 
 
 def test_shares_are_ranges():
-    assert share(0.02, 0.224) == "2 to 22 %"
-    assert share(0.0, 0.0) == "0 %"
+    assert share(0.02, 0.224) == "2 to 22%"
+    assert share(0.0, 0.0) == "0%"
     assert share(math.nan, math.nan) == "\u2013"
 
 

@@ -39,7 +39,7 @@ def test_the_chosen_rule_is_ringed_and_the_limit_drawn_in_the_shown_unit(trade):
     figure = trade_figure(trade, DARK, unit)
     drawn = traces(figure)
     assert trade.chosen is not None
-    assert drawn["the rule for a risk of 0.5 %"].x[0] == pytest.approx(unit.from_um(trade.chosen.accept_um))
+    assert drawn["the rule for a risk of 0.5%"].x[0] == pytest.approx(unit.from_um(trade.chosen.accept_um))
     assert drawn["limit"].x[0] == pytest.approx(0.588 / unit.um_per_unit)
     assert "bands" in figure.layout.xaxis.title.text and "%" in figure.layout.yaxis.title.text
 

@@ -127,6 +127,9 @@ def which_lap_serves(
     test where those shares are alike. Laps are compared pair by pair with the best, so the level is per pair.
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
+    unread = not hidden and not rows["relapped"].any() and bool(rows["first_high_um"].isna().any())
+    if unread:  # without further passes only a reading says whether the first was good
+        rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
     minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     for lap, own in rows.groupby("lap", sort=False):
@@ -136,7 +139,10 @@ def which_lap_serves(
             good[str(lap)] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
             minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
     if not good:
-        return f"Too few faces of {part or 'this part'} to say: no lap has done {_LEAST_FACES} of them with this grit."
+        return (
+            f"Too few faces of {part or 'this part'} to say: no lap has done {_LEAST_FACES} of them with this grit"
+            f"{' that were read' if unread else ''}."
+        )
     if len(good) == 1:
         lap, counts = next(iter(good.items()))
         if hidden:

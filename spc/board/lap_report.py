@@ -16,6 +16,7 @@ from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, guards_of_cell, over_limit_signals
 from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_state import decide_state
+from spc.board.limit_remarks import limit_remarks
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_face, findings, handed_text
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
@@ -131,6 +132,7 @@ def report_of(
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *once("missing", (rows, signs), lambda: tuple(m.sentence for m in suggest_missing_events(signs, rows))),
         *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
+        *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
     last = faces.iloc[-1] if len(faces) else None
@@ -187,7 +189,8 @@ def _diagnose(
     scratch = any(s.sign in ("scratch", "grit") for s in signals)
     moves = view.memo.once(lap, "moves", (signs,), lambda: sign_moves(signs))
     texts = view.faces_of(lap)["flatness_text"]
-    identical = len(texts) >= 12 and texts.iloc[-12:].nunique() == 1
+    texts = texts[texts != ""].iloc[-12:]
+    identical = len(texts) == 12 and texts.nunique() == 1
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     moved = charted | {m.sign: m.direction for m in moves if m.direction in ("up", "down") and m.sign not in charted}
     if room is not None and lap in room.laps:

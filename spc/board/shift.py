@@ -145,6 +145,8 @@ def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -
         told.append(f"{_and(named['due'])} due for reconditioning")
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
+    if not told and not named["cutting"]:
+        return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."
     if not told:
         return f"Nothing needs a person: {plural(len(named['cutting']), 'lap')} wearing as usual."
     return f"{'; '.join(told)}." + (

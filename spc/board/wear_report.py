@@ -97,7 +97,8 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
         whitened = _whitened(stream.age_faces[running], y[running], phi)
         unusual = unusual_wear(stream.age_faces[running], whitened, false_detection=0.01)
     else:
-        why = f"The readings take only {values} values: whether it jumped or grew through a step cannot be told."
+        taken = "1 value" if values == 1 else f"{values} values"
+        why = f"The readings take only {taken}: whether it jumped or grew through a step cannot be told."
         unusual = ChangeSearch("refused", (), math.nan, 0.01, int(running.sum()), ("mean", "slope", "curvature"), why)
     faces = tuple(stream.face_id[running].tolist())
     method = (
@@ -122,7 +123,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
         sentence += f" {unusual.sentence}"
     elif _far_off(chart):
         sentence += " Not wearing as usual: whether it jumped, turned steeper or bent cannot be told yet."
-    if unusual.status != "change" and usual is not None and len(faces) > 1:
+    if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
     baseline = (
         f"the lines of {usual.cycles} past cycles, {int(np.count_nonzero(~running))} faces; nothing is frozen"

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["LEAST_EVENTS", "Lifetimes", "check_lifetimes", "cycle_lifetimes"]
+__all__ = ["LEAST_EVENTS", "Lifetimes", "check_lifetimes", "cycle_lifetimes", "worn_words"]
 
 Array = NDArray[np.float64]
 
@@ -73,6 +73,13 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
     if out:
         text += f"; {out} left out, their start was not logged or nothing was lapped"
     return Lifetimes(low, high, clock, worn, planned, running, out, text)
+
+
+def worn_words(worn: int, cycles: int) -> str:
+    """Say how few of the cycles wore out."""
+    if cycles == 0:
+        return "no cycle that began in this log has ended"
+    return f"{f'only {worn}' if worn else 'none'} of {'1 cycle' if cycles == 1 else f'{cycles} cycles'} ended worn"
 
 
 def check_lifetimes(low: ArrayLike, high: ArrayLike) -> tuple[Array, Array]:

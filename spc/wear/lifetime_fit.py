@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes
+from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes, worn_words
 
 __all__ = ["FAMILIES", "LifetimeFit", "choose_lifetime", "draw_lifetimes", "fit_lifetime"]
 
@@ -77,7 +77,7 @@ def fit_lifetime(low: ArrayLike, high: ArrayLike, *, family: str = "weibull") ->
     a, b = check_lifetimes(low, high)
     worn = int(np.isfinite(b).sum())
     if worn < LEAST_EVENTS:
-        reason = f"only {worn} of {a.size} cycles ended worn; a law of life needs at least {LEAST_EVENTS}"
+        reason = f"{worn_words(worn, a.size)}; a law of life needs at least {LEAST_EVENTS}"
         nan = np.full((2, 2), np.nan)
         return LifetimeFit("counts only", reason, family, math.nan, math.nan, nan, math.nan, math.nan, a.size, worn)
     data = _group(a, b)

@@ -60,6 +60,7 @@ def _clock(numbered: pd.DataFrame) -> str:
     row = numbered.iloc[order[worst + 1]]
     hours = (us[worst] - us[worst + 1]) / 3.6e9
     size = f"{hours:.1f} hours" if hours >= 1 else f"{hours * 60:.0f} minutes"
+    size = f"{hours / 24:.0f} days" if hours >= 48 else size
     return (
         f"The clock jumps back {_many(int(back.size), 'time')} within a file, most by {size} at data row "
         f"{row['row_number']} ({row['time_text'] or 'no time typed'}); faces are taken in order of their time."

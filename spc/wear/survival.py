@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes
+from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes, worn_words
 
 __all__ = ["SurvivalCurve", "kaplan_meier", "survival_curve", "turnbull"]
 
@@ -236,7 +236,7 @@ def _self_consistent(
 
 def _counts_only(method: str, n: int, worn: int, level: float) -> SurvivalCurve:
     empty = np.empty(0)
-    reason = f"only {worn} of {n} cycles ended worn; a curve needs at least {LEAST_EVENTS}, so there are counts only"
+    reason = f"{worn_words(worn, n)}; a curve needs at least {LEAST_EVENTS}, so there are counts only"
     return SurvivalCurve(
         "counts only", reason, method, empty, empty, empty, empty, empty, empty, empty, level, n, worn
     )  # fmt: skip

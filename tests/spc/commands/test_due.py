@@ -98,3 +98,38 @@ def test_what_moved_with_the_room_is_put_down_to_the_room(tmp_path):
         assert not lap["causes"] or lap["causes"][0]["name"].startswith("the room")
     for lap in due:
         assert lap["sentence"].startswith(f"Look at the room before {lap['lap']} is worked on")
+
+
+def test_a_log_without_any_flatness_says_nothing_of_it(tmp_path):
+    path = PlantedCell(8, cycles=2, fault=lambda lap, cycle, age, row: row.update({"flatness um": ""})).store(tmp_path)
+    report = told(path, "due", "--lap", "L1")
+    _, serves, what = (each["answer"] for each in report["answers"])
+    assert "good at the first pass" not in serves and "that were read" in serves
+    assert what == "Nothing has moved, so none of them shows."
+    assert report["faces_left"]["status"] == "refused"
+    for clock in ("faces", "minutes"):
+        age = told(path, "age", "L1", "--clock", clock)
+        assert "only 1 of 2 cycles ended worn" in age["sentence"]
+    assert told(path, "chart", "L1", "--sign", "wear")["status"] == "refused"
+
+
+def test_a_part_number_without_a_limit_is_named(tmp_path):
+    def other(lap, cycle, age, row):
+        row["part"] = f"P{1 + age % 2}"
+
+    path = PlantedCell(9, cycles=3, fault=other).store(tmp_path, limit="")
+    assert "No limit is set for this part" in told(path, "due", "--lap", "L1")["sentence"]
+    run(path, "parts", "set", "P2", "flatness", "1 um", "--who", "QE")
+    report = told(path, "due", "--lap", "L1")
+    assert any(said.startswith("No flatness limit is set for P1 (34 of the last 68 faces)")
+               for said in report["data_health"])  # fmt: skip
+    assert "(P2)" in report["sentence"]
+
+
+def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
+    path = PlantedCell(2, fault=lambda lap, cycle, age, row: row.update({"flatness um": "0.40"})).store(tmp_path)
+    assert "All 20 readings are equal: no wear can be seen" in run(path, "chart", "L1", "--sign", "wear").output
+    out = ("events", "add", "L1", "retired", "--time", "2026-03-05 19:00", "--reason", "worn", "--who", "QE")
+    assert run(path, *out).exit_code == 0
+    (tmp_path / "lapcell.toml").write_text('clock = 2026-03-06T06:00:00\ntime_zone = "UTC"\n')
+    assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output

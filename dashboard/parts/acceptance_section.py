@@ -9,6 +9,7 @@ import streamlit as st
 
 from dashboard import cards, proof_data
 from dashboard.charts.trade import conformance_figure, trade_figure, trade_table
+from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
@@ -70,15 +71,17 @@ def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
     fit = min(found, key=lambda one: abs(one.study.step_um - step), default=None)
     known = fit.study.reading_sd_um if fit is not None else math.nan
     with st.container(key="acceptance-reading", horizontal=True):
-        said_step = st.number_input(
-            f"Step of the readings, {unit.label}", 0.0, None, round(unit.from_um(step), 6), format="%g", width=280,
+        said_step = number_field(
+            f"Step of the readings, {unit.label}", round(unit.from_um(step), 6), width=280,
             key=f"acceptance-step-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
         )  # fmt: skip
-        said = st.number_input(
-            f"Spread of the reader, {unit.label}", 0.0, None, round(unit.from_um(known), 6) if known >= 0 else None,
-            format="%g", width=280, placeholder="no gauge study: state it",
+        said = number_field(
+            f"Spread of the reader, {unit.label}", round(unit.from_um(known), 6) if known >= 0 else None,
+            width=280, placeholder="no gauge study: state it",
             key=f"acceptance-sd-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
         )  # fmt: skip
+    if unread(said) or unread(said_step):
+        return None
     if said is None:
         st.html(
             cards.notice(

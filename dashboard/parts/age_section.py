@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.charts.life import cost_figure, survival_figure
+from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
@@ -25,8 +26,11 @@ def age_section(page: Page, lap: str) -> None:
         clock = st.selectbox(
             "Age counted in", list(_CLOCKS), format_func=_CLOCKS.__getitem__, key="age-clock", width=240
         )
-        planned = st.number_input("Cost of a planned reconditioning", 0.01, 1e9, planned_now, format="%g", width=300)
-        worn = st.number_input("Cost of one found too late", 0.01, 1e9, worn_now, format="%g", width=300)
+        planned = number_field("Cost of a planned reconditioning", planned_now, above=True, most=1e9, width=300)
+        worn = number_field("Cost of one found too late", worn_now, above=True, most=1e9, width=300)
+    if planned is None or worn is None or unread(planned) or unread(worn):
+        st.html(cards.sentences([], empty="Both costs are needed to weigh them."))
+        return
     if worn <= planned:
         st.html(
             cards.notice(
@@ -35,7 +39,7 @@ def age_section(page: Page, lap: str) -> None:
             )
         )
         return
-    laps, plan = data.recondition_plan(page.now, lap, str(clock), float(planned), float(worn))
+    laps, plan = data.recondition_plan(page.now, lap, str(clock), planned, worn)
     st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(laps)}; costs in any unit of yours"))
     survival, cost = pair("age")
     with survival:

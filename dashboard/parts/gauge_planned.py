@@ -5,6 +5,7 @@ import math
 import streamlit as st
 
 from dashboard import cards, proof_data
+from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.words import count
 from spc.board.gauge_study import GaugeReport
@@ -58,17 +59,15 @@ def _columns(heads: list[str], name: str) -> tuple[GaugeColumns, float]:
     with st.container(key="gauge-units", horizontal=True):
         unit = st.selectbox("Unit of bare numbers", [_FOUND, *UNITS, "plain"], key=f"gauge-unit-{name}", width=210)
         lamp = st.selectbox("Lamp of light bands", [_FOUND, *LAMPS], key=f"gauge-lamp-{name}", width=210)
-        step = st.number_input(
-            "Step of the readings, in their unit", 0.0, None, None, format="%g", placeholder=_FOUND, width=280,
-            key=f"gauge-step-{name}",
-        )  # fmt: skip
-        limit = st.number_input(
-            "Limit it serves, µm (or the table's unit)", 0.0, None, None, format="%g", placeholder="none", width=320,
-            key=f"gauge-limit-{name}",
-        )  # fmt: skip
+        step = number_field(
+            "Step of the readings, in their unit", placeholder=_FOUND, width=280, key=f"gauge-step-{name}"
+        )
+        limit = number_field(
+            "Limit it serves, µm (or the table's unit)", placeholder="none", width=320, key=f"gauge-limit-{name}"
+        )
     said = {role: "" if name == _FOUND else str(name) for role, name in picked.items()}
     columns = GaugeColumns(
         face=tuple(face), unit="" if unit == _FOUND else str(unit), lamp="" if lamp == _FOUND else str(lamp),
-        step=step or None, **said,
+        step=None if unread(step) else step or None, **said,
     )  # fmt: skip
-    return columns, float(limit) if limit else math.nan
+    return columns, limit or math.nan

@@ -10,6 +10,7 @@ from dashboard import cards, proof_data
 from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_table
 from dashboard.parts.beside_reader import beside_the_reader
 from dashboard.parts.gauge_planned import planned_study
+from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
@@ -164,21 +165,17 @@ def _planner(report: GaugeReport) -> None:
     ratio = study.step_um / known if known > 0 else 0.0
     with st.expander("Plan a study: how many faces, readers and repeats"):
         with st.container(key="gauge-plan", horizontal=True):
-            width = st.number_input(
-                "Width of the interval, times the repeatability",
-                0.05,
-                5.0,
-                0.5,
-                format="%g",
-                key="plan-width",
-                width=360,
+            width = number_field(
+                "Width of the interval, times the repeatability", 0.5, least=0.05, most=5.0, key="plan-width", width=360
             )
-            steps = st.number_input(
-                "Step over the repeatability", 0.0, 100.0, round(ratio, 2), format="%g", key="plan-steps", width=260
+            steps = number_field(
+                "Step over the repeatability", round(ratio, 2), most=100.0, key="plan-steps", width=260
             )
             readers = st.multiselect(
                 "Readers at hand", [1, 2, 3, 4, 5, 6], default=[2, 3], key="plan-readers", width=260
             )
+        if width is None or steps is None or unread(width) or unread(steps):
+            return
         if not readers:
             st.html(cards.sentences([], empty="Say how many readers there are."))
             return

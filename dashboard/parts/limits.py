@@ -8,6 +8,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.parts import said
+from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
@@ -50,9 +51,9 @@ def limits(page: Page, person: str) -> None:
         part = st.text_input("Part number", placeholder="* for any part", help="* stands for any part.")
         unit = length_unit(characteristic, page.unit)
         signed = characteristic in _TWO_SIDED
-        least = None if signed else 0.0
-        upper = st.number_input(f"At most, {unit.label}", min_value=least, value=None, format="%g")
-        lower = st.number_input(f"At least, {unit.label}", value=None, format="%g") if signed else None
+        least = -math.inf if signed else 0.0
+        upper = number_field(f"At most, {unit.label}", least=least)
+        lower = number_field(f"At least, {unit.label}", least=least) if signed else None
         why = st.text_input("Why", placeholder="drawing revision C")
         if st.form_submit_button("Keep this limit", type="primary"):
             said.sent(_PLACE)
@@ -70,6 +71,9 @@ def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
         return
     if not limit.part.strip():
         said.refuse(_PLACE, "Say which part number it is for, or * for any part.", person=person)
+        return
+    if unread(limit.upper) or unread(limit.lower):
+        said.refuse(_PLACE, "Nothing was kept: the limit could not be read.", person=person)
         return
     if limit.upper is None and limit.lower is None:
         said.refuse(_PLACE, "A limit must be a length: type at most how much.", person=person)

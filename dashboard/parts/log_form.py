@@ -9,7 +9,8 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
 from dashboard.parts import said
-from dashboard.parts.page import FORM_BEGUN, Page, moment_on
+from dashboard.parts.number_field import number_field, typed_marks, unread
+from dashboard.parts.page import FORM_BEGUN, Page, moment_on, typed_site
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
 
@@ -20,6 +21,9 @@ _UNSIGNED = "Say first who signs this."
 _DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
 _UNDONE = "undone"
 _UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
+_SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
+_DAY_MINUTES = 1440.0
+_UNREAD = "Nothing was kept: the minutes could not be read."
 _REASON = "undone at the form"
 _SHAPES = ("convex", "concave", "twist", "flat")
 _OUTCOMES = ("", "ok", "re-lap", "regrind", "scrap")
@@ -93,18 +97,11 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str) -> None:
         tapped = st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{lap}-{began.face_id}") if usual else None
         typed = st.text_input(
             "or type it" if usual else f"Flatness, {unit.label}",
-            placeholder="1.5   <0.5   1-1.5   2+",
+            placeholder=typed_marks("1.5   <0.5   1-1.5   2+"),
             key=f"typed-{lap}-{began.face_id}",
         )
         shape = st.pills("Shape", _SHAPES, key=f"shape-{lap}-{began.face_id}")
-        minutes = st.number_input(
-            "Minutes on the lap",
-            min_value=0.0,
-            max_value=479.0,
-            value=_number(before, "minutes"),
-            step=1.0,
-            format="%g",
-        )
+        minutes = number_field("Minutes on the lap", _number(before, "minutes"), most=_SHIFT_MINUTES)
         scratch = st.checkbox("A scratch", key=f"scratch-{lap}-{began.face_id}")
         with st.expander("Part, grit, finish, result"):
             part = st.text_input("Part", value=str(before.get("part", "")))
@@ -144,12 +141,15 @@ def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: 
     if not person:
         said.refuse(_face_place(lap), _UNSIGNED, person=person)
         return
+    if unread(entry.minutes):
+        said.refuse(_face_place(lap), _UNREAD, person=person)
+        return
     text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
     last = st.session_state.get(_LAST)
     if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
         _done(replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added."))
     try:
-        row = face_row(entry, lap=lap, unit=unit, site=page.site, at=moment_on(page, lap))
+        row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=moment_on(page, lap))
         with data.open_store() as store:
             before = store.revision()
             face_id = store.append_face(row, who=person)
@@ -169,9 +169,7 @@ def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) 
         event = st.pills("What was done", EVENT_KINDS, key=f"kind-{form}")
         with st.expander("Grit, minutes, note"):
             grit = st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")))
-            minutes = st.number_input(
-                "Minutes it took", min_value=0.0, max_value=1440.0, value=None, step=5.0, format="%g"
-            )
+            minutes = number_field("Minutes it took", most=_DAY_MINUTES)
             note = st.text_input("Note", key=f"note-{form}")
         if st.form_submit_button("Log this event", type="primary", width="stretch"):
             said.sent(place)
@@ -179,6 +177,8 @@ def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) 
                 said.refuse(place, "Tap what was done first.", person=person)
             elif not person:
                 said.refuse(place, _UNSIGNED, person=person)
+            elif unread(minutes):
+                said.refuse(place, _UNREAD, person=person)
             else:
                 _log_event(page, lap, str(event), person, grit=grit, last=last, minutes=minutes, note=note, place=place)
         said.say(place, person=person)
@@ -201,7 +201,7 @@ def _log_event(
             event,
             lap=lap,
             operator=person,
-            site=page.site,
+            site=typed_site(page),
             at=moment_on(page, lap),
             grit=grit,
             grit_from=str((last or {}).get("grit", "")),
@@ -227,9 +227,7 @@ def _correction_form(page: Page, last: dict[str, Any] | None, person: str) -> No
             cards.sentences([f"Last face: {last['flatness_text'] or 'no flatness'}, {last['time_text'] or 'no time'}."])
         )
         typed = st.text_input(f"Flatness, {unit.label}", value=str(last["flatness_text"]))
-        minutes = st.number_input(
-            "Minutes on the lap", min_value=0.0, max_value=479.0, value=_number(last, "minutes"), format="%g"
-        )
+        minutes = number_field("Minutes on the lap", _number(last, "minutes"), most=_SHIFT_MINUTES)
         reason = st.text_input("Why it is corrected", placeholder="bad wipe, read again")
         if st.form_submit_button("Keep the correction", width="stretch"):
             said.sent(_mend_place(last))
@@ -248,10 +246,13 @@ def _correct(
         why = "A correction is signed and explained: say who, and why. The old reading is kept."
         said.refuse(_mend_place(last), why, person=person)
         return
+    if unread(minutes):
+        said.refuse(_mend_place(last), _UNREAD, person=person)
+        return
     names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp", "minutes")
     try:
         entry = FaceEntry(flatness=typed, minutes=minutes)
-        row = face_row(entry, lap=str(last["lap"]), unit=unit, site=page.site, at=moment(page.site))
+        row = face_row(entry, lap=str(last["lap"]), unit=unit, site=typed_site(page), at=moment(page.site))
         with data.open_store() as store:
             store.correct_face(int(last["face_id"]), {name: row[name] for name in names}, who=person, reason=reason)
     except (StoreError, ValueError) as error:

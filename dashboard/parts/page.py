@@ -14,7 +14,7 @@ from dashboard.words import markdown_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "moment_on"]
+__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "moment_on", "typed_site"]
 
 FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
@@ -46,6 +46,12 @@ def in_unit_of(lap: str, page: Page) -> Page:
 def moment_on(page: Page, lap: str) -> datetime:
     """Return the moment under which a row of a lap is logged now."""
     return moment(page.site, after_us=data.newest_us(page.now, lap))
+
+
+def typed_site(page: Page) -> Settings:
+    """Return the site's settings with the decimal mark of whoever types here: one chosen on the screen goes first."""
+    chosen = page.numbers.decimal if page.numbers.name != "en" else page.site.decimal
+    return replace(page.site, decimal=chosen)
 
 
 def link_to_lap(page: Page, lap: str, *, view: str = "lap", section: str = "", label: str = "") -> None:

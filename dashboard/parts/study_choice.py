@@ -10,6 +10,7 @@ import streamlit as st
 from dashboard import cards, proof_data
 from dashboard.parts import said
 from dashboard.parts.beside_reader import beside_the_reader
+from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.units import MICROMETRE, DisplayUnit
 from dashboard.words import clock_words, day_format, percent
@@ -45,10 +46,9 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
         until = st.date_input("Last day", value=None, format=day_format(), key="study-until", width=200)
         level = st.selectbox("Sure to", _LEVELS, index=1, format_func=percent, key="level", width=120)
         unit = length_unit(what, page.unit)
-        own = st.number_input(
-            f"Own limit, {unit.label}", min_value=0.0, value=None, format="%g", key="study-limit", width=240,
-            placeholder="that of the register",
-        )  # fmt: skip
+        own = number_field(
+            f"Own limit, {unit.label}", above=True, key="study-limit", width=240, placeholder="that of the register"
+        )
         age = st.number_input(
             "Planned age, faces", min_value=0, value=None, step=1, key="study-age", width=240,
             placeholder="from the costs",
@@ -59,6 +59,8 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
             format_func=percent, key="study-risk", width=300,
         )  # fmt: skip
         flat_um, heat_um = beside_the_reader(unit, key="study")
+    if unread(own):
+        return None
     if since and until and until < since:
         st.html(cards.notice("The last day is before the first day.", kind="refused"))
         return None

@@ -102,7 +102,7 @@ def _front(study: Study, made: Made, say: Voice) -> tuple[tuple[str, str], ...]:
         ("Days asked for", days or "all that are logged"),
         ("From, to, as typed", f"{times[0]} to {times[-1]}" if times else "no times logged"),
         ("Chart limits", charts),
-        ("Units", say.unit.words + ("" if say.unit.name == "um" else "; the way to compute it again is in micrometres")),
+        ("Units", say.unit.words + ("" if say.unit.name == "um" else "; computed again in micrometres")),
         ("Data fingerprint", study.fingerprint),
         ("Computed with", made.software + (f"; kept with {made.kept_with}" if made.kept_with else "")),
         ("Made by", made.by or "not said"),

@@ -21,8 +21,9 @@ from tests.dashboard.view_script import one_view
 VIEWS = ("shift", "lap", "proof", "log")
 
 
-def run(view, *, lap=None, wall=False, section=None):
-    page = AppTest.from_function(one_view, kwargs={"view": view, "wall": wall}, default_timeout=30)
+def run(view, *, lap=None, wall=False, section=None, language="en"):
+    asked = {"view": view, "wall": wall, "language": language}
+    page = AppTest.from_function(one_view, kwargs=asked, default_timeout=30)
     if lap is not None:
         page.query_params["lap"] = lap
     if section is not None:
@@ -226,7 +227,7 @@ def test_a_limit_is_set_with_its_reason(filled_store, board):
     assert "No limit is set" in text(page)
     {field.label: field for field in page.text_input}["Part number"].set_value("seal plate")
     {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
-    page.number_input[0].set_value(0.6)
+    {field.label: field for field in page.text_input}["At most, µm"].set_value("0.6")
     next(button for button in page.button if button.label == "Keep this limit").click().run()
     with Store.open(filled_store) as store:
         assert store.limits()[["part", "upper_um", "why"]].values.tolist() == [["seal plate", 0.6, "drawing C"]]
@@ -254,6 +255,38 @@ def test_limits_are_frozen_with_who_and_why(filled_store):
     assert "Revision 1 frozen" in text(page)
     page.run()  # the page redraws itself whenever the log grows; what was said stays
     assert "Revision 1 frozen" in text(page)
+
+
+@pytest.mark.parametrize(("language", "typed"), [("de", "7,5"), ("de", "7.5"), ("en", "7,5"), ("fr", "7,5")])
+def test_minutes_are_read_with_a_point_or_a_comma(language, typed, filled_store, board):
+    page = run("lap", language=language, lap="CI-1")
+    next(field for field in page.text_input if field.label == "Minutes on the lap").set_value(typed)
+    next(group for group in page.pills if group.label.startswith("Flatness")).set_value("1.5")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    with Store.open(filled_store) as store:
+        assert store.faces(lap="CI-1").iloc[-1]["minutes"] == 7.5
+
+
+def test_minutes_that_cannot_be_read_keep_nothing_and_say_so(filled_store, board):
+    page = run("lap", lap="CI-1")
+    next(field for field in page.text_input if field.label == "Minutes on the lap").set_value("about 7")
+    next(group for group in page.pills if group.label.startswith("Flatness")).set_value("1.5")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    assert refusals(page) == [
+        "Minutes on the lap: is not a number: 'about 7'.",
+        "Nothing was kept: the minutes could not be read.",
+    ]
+    with Store.open(filled_store) as store:
+        assert len(store.faces(lap="CI-1")) == 12
+
+
+def test_a_german_reading_is_read_as_german(filled_store, board):
+    page = run("lap", language="de", lap="CI-1")
+    next(field for field in page.text_input if field.label == "or type it").set_value("1,250 um")
+    next(button for button in page.button if button.label == "Log this face").click().run()
+    with Store.open(filled_store) as store:
+        last = store.faces(lap="CI-1").iloc[-1]
+    assert last["flatness_text"] == "1,250 um" and 1.24 < last["flatness_low_um"] < last["flatness_high_um"] < 1.26
 
 
 def test_a_refusal_stays_until_the_form_is_sent_again(filled_store, board):

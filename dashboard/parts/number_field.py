@@ -1,0 +1,76 @@
+"""A number typed by a person, with a point or a comma.
+
+A browser's own number field drops the mark it does not expect: "0,5" typed into one that wants a point becomes 5, and
+nobody is told. So decimal numbers are typed as text and read here; what cannot be read is said under the field.
+"""
+
+import math
+
+import streamlit as st
+
+from dashboard import cards
+from dashboard.words import spoken
+from spc.measure.number import parse_number
+
+__all__ = ["number_field", "typed_marks", "unread"]
+
+
+def number_field(
+    label: str,
+    value: float | None = None,
+    *,
+    key: str | None = None,
+    least: float = 0.0,
+    most: float = math.inf,
+    above: bool = False,
+    placeholder: str = "",
+    help: str | None = None,  # noqa: A002 - the name the framework's own fields have
+    width: int | None = None,
+) -> float | None:
+    """Ask for a number.
+
+    Parameters
+    ----------
+    label : str
+    value : float, optional
+        What stands in the field at first.
+    key, placeholder, help, width
+        As of the framework's own fields.
+    least, most : float
+        What it may be; `above` leaves `least` itself out.
+    above : bool
+
+    Returns
+    -------
+    float or None
+        None where nothing is typed; NaN where it cannot be taken, after a sentence under the field.
+    """
+    typed = st.text_input(
+        label, value=typed_marks(f"{value:.9g}") if value is not None else "", key=key, placeholder=placeholder or None,
+        help=help, width=width or "stretch",
+    )  # fmt: skip
+    if not typed.strip():
+        return None
+    try:
+        number = float(parse_number(typed, decimal=spoken().decimal).value)
+    except ValueError as error:
+        return _refused(f"{label}: {error}.")
+    if number > most or number < least or (above and number == least):
+        ends = f"more than {least:g}" if above else f"{least:g} or more"
+        return _refused(f"{label}: must be {ends}{f', at most {most:,g}' if math.isfinite(most) else ''}.")
+    return number
+
+
+def typed_marks(text: str) -> str:
+    """Return an example or a value, written with a point and no thousands, as this person types it."""
+    return text.replace(".", spoken().decimal)
+
+
+def unread(number: float | None) -> bool:
+    """Whether something was typed that could not be taken; the sentence stands under its field."""
+    return number is not None and math.isnan(number)
+
+
+def _refused(why: str) -> float:
+    st.html(cards.notice(why, kind="refused"))
+    return math.nan

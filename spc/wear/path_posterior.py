@@ -36,7 +36,8 @@ _LEVEL_SCALE, _SLOPE_SCALE, _SPREAD_DF = 1.0, 2.0, 3.0  # half-t
 _CORRELATION_SD = 0.8  # of atanh(correlation): nearly flat
 _PROPOSAL_DF = 5.0
 _BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
-_ROUNDS, _TRIALS, _KEPT = 4, 120, 3  # adaptive rounds, points of each but the last, rounds that count
+_ROUNDS, _TRIALS, _KEPT = 5, 120, 3  # trial rounds at most, points of each, rounds that count
+_ENOUGH = 0.45  # effective share of the points that makes a proposal good enough for the last round
 _DIFFERENCE = 0.02  # step of the spreads' coordinates for slopes and curvatures
 _CORNERS = ((1, 1), (1, -1), (-1, 1), (-1, -1))
 _WIDEST = 1.5  # sd of a proposal where the posterior is flat
@@ -69,18 +70,22 @@ def interpolated(table: Array, log_ratio: Array) -> Array:
 
     Straight lines between the grid's points would put a false top of the likelihood on each of them.
     """
+    flat = _grid_shares(log_ratio) @ table.reshape(_LOG_GRID.size, -1)
+    return np.asarray(flat.reshape(log_ratio.shape + table.shape[1:]), dtype=np.float64)
+
+
+def _grid_shares(log_ratio: Array) -> Array:
+    """Share of each of the R points of the ratio grid in a value at S log ratios; (S, R), four of a row not 0."""
     place = np.clip((log_ratio - _LOG_GRID[0]) / (_LOG_GRID[1] - _LOG_GRID[0]), 0, _LOG_GRID.size - 1 - 1e-9)
     first = np.clip(place.astype(np.int64) - 1, 0, _LOG_GRID.size - 4)
     t = place - first  # 0 to 3 within the four points
-    shares = (
-        -(t - 1) * (t - 2) * (t - 3) / 6,
-        t * (t - 2) * (t - 3) / 2,
-        -t * (t - 1) * (t - 3) / 2,
-        t * (t - 1) * (t - 2) / 6,
-    )
-    wide = (-1,) + (1,) * (table.ndim - 1)
-    value = sum(table[first + k] * share.reshape(wide) for k, share in enumerate(shares))
-    return np.asarray(value, dtype=np.float64)
+    shares = np.zeros((log_ratio.size, _LOG_GRID.size))
+    row = np.arange(log_ratio.size)
+    shares[row, first] = -(t - 1) * (t - 2) * (t - 3) / 6
+    shares[row, first + 1] = t * (t - 2) * (t - 3) / 2
+    shares[row, first + 2] = -t * (t - 1) * (t - 3) / 2
+    shares[row, first + 3] = t * (t - 1) * (t - 2) / 6
+    return shares
 
 
 def error_variance_of(spreads: Array) -> Array:
@@ -108,29 +113,30 @@ def line_evidence(
     sd_level, sd_slope = np.exp(spreads[:, 2])[:, None], np.exp(spreads[:, 3])[:, None]
     cross = np.tanh(spreads[:, 4])[:, None] * sd_level * sd_slope / error_variance
     d11, d22 = sd_level**2 / error_variance, sd_slope**2 / error_variance
-    g = interpolated(gram, spreads[:, 1])
-    s11, s12, s22 = g[..., 0, 0], g[..., 0, 1], g[..., 1, 1]
+    shares = _grid_shares(spreads[:, 1])
+    g = shares @ gram.transpose(2, 3, 0, 1)  # (C, C, S, U): the columns first, so that each step runs over S and U
+    s11, s12, s22 = g[0, 0], g[0, 1], g[1, 1]
     det_spread = d11 * d22 / np.cosh(spreads[:, 4])[:, None] ** 2
     det = 1 + s11 * d11 + s22 * d22 + 2 * s12 * cross + np.maximum(s11 * s22 - s12**2, 0) * det_spread
     k11, k12, k22 = (d11 + s22 * det_spread) / det, (cross - s12 * det_spread) / det, (d22 + s11 * det_spread) / det
-    z1, z2 = g[..., 0, :], g[..., 1, :]
-    h = g - (
-        (k11[..., None] * z1 + k12[..., None] * z2)[..., :, None] * z1[..., None, :]
-        + (k12[..., None] * z1 + k22[..., None] * z2)[..., :, None] * z2[..., None, :]
-    )
-    logs = interpolated(log_det, spreads[:, 1]) + np.log(det) + count * np.log(error_variance)
+    z1, z2 = g[0], g[1]
+    h = g - (k11 * z1 + k12 * z2)[:, None] * z1 - (k12 * z1 + k22 * z2)[:, None] * z2
+    logs = shares @ log_det + np.log(det) + count * np.log(error_variance)
     if not each and _identity(design):
-        total = h.sum(axis=1) / error_variance[..., None]
+        total = np.moveaxis(h.sum(axis=-1), -1, 0) / error_variance[..., None]
         return UnitEvidence(
             total[:, :-1, :-1], total[:, :-1, -1], total[:, -1, -1], logs.sum(axis=1), count.sum(keepdims=True)
         )
-    h /= error_variance[..., None, None]
-    form = "suij,uip,ujq->supq" if each else "suij,uip,ujq->spq"
-    precision = np.einsum(form, h[..., :-1, :-1], design, design, optimize=True)
-    shift = np.einsum("sui,uip->sup" if each else "sui,uip->sp", h[..., :-1, -1], design, optimize=True)
+    h /= error_variance
+    if _identity(design):
+        precision, shift = np.moveaxis(h[:-1, :-1], (2, 3), (0, 1)), np.moveaxis(h[:-1, -1], (1, 2), (0, 1))
+    else:
+        form = "ijsu,uip,ujq->supq" if each else "ijsu,uip,ujq->spq"
+        precision = np.einsum(form, h[:-1, :-1], design, design, optimize=True)
+        shift = np.einsum("isu,uip->sup" if each else "isu,uip->sp", h[:-1, -1], design, optimize=True)
     if each:
-        return UnitEvidence(precision, shift, h[..., -1, -1], logs, count)
-    return UnitEvidence(precision, shift, h[..., -1, -1].sum(axis=1), logs.sum(axis=1), count.sum(keepdims=True))
+        return UnitEvidence(precision, shift, h[-1, -1], logs, count)
+    return UnitEvidence(precision, shift, h[-1, -1].sum(axis=1), logs.sum(axis=1), count.sum(keepdims=True))
 
 
 def _identity(design: Array) -> bool:
@@ -142,13 +148,37 @@ def log_marginal(evidence: UnitEvidence, prior_precision: Array) -> tuple[Array,
 
     `prior_precision` : (p,) or (S, p, p); prior mean zero.
     """
-    prior = np.diag(prior_precision) if prior_precision.ndim == 1 else prior_precision
+    if prior_precision.ndim == 1:
+        prior, prior_log_det = np.diag(prior_precision), np.log(prior_precision).sum()
+    else:
+        prior, prior_log_det = prior_precision, log_det_of(prior_precision)
     precision = evidence.precision + prior
-    mean = np.linalg.solve(precision, evidence.shift[..., None])[..., 0]
+    mean, log_det = solved(precision, evidence.shift)
     fit = (evidence.shift * mean).sum(axis=-1)
-    log_det_ratio = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(prior)[1]
-    log = -0.5 * (evidence.count * np.log(2 * np.pi) + evidence.log_det + evidence.square - fit + log_det_ratio)
-    return np.asarray(log, dtype=np.float64), np.asarray(mean, dtype=np.float64), precision
+    log = -0.5 * (
+        evidence.count * np.log(2 * np.pi) + evidence.log_det + evidence.square - fit + log_det - prior_log_det
+    )
+    return np.asarray(log, dtype=np.float64), mean, precision
+
+
+def solved(matrix: Array, right: Array) -> tuple[Array, Array]:
+    """Solve positive definite (..., p, p) systems for (..., p) right sides: the solutions, and log |matrix|.
+
+    Most groups have two fixed terms; thousands of two-by-two systems are quicker by hand than one at a time.
+    """
+    if matrix.shape[-1] != 2:
+        return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0], dtype=np.float64), log_det_of(matrix)
+    a, b, c = matrix[..., 0, 0], matrix[..., 0, 1], matrix[..., 1, 1]
+    det = a * c - b * b
+    x, y = right[..., 0], right[..., 1]
+    return np.stack([(c * x - b * y) / det, (a * y - b * x) / det], axis=-1), np.log(det)
+
+
+def log_det_of(matrix: Array) -> Array:
+    """Log determinant of positive definite (..., p, p) matrices."""
+    if matrix.shape[-1] == 2:
+        return np.asarray(np.log(matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] ** 2), dtype=np.float64)
+    return np.asarray(np.linalg.slogdet(matrix)[1], dtype=np.float64)
 
 
 def log_prior(spreads: Array) -> Array:
@@ -198,25 +228,28 @@ def draw_lines(
     def log_posterior(spreads: Array) -> Array:
         return np.asarray(score(spreads) + log_prior(spreads), dtype=np.float64)
 
-    start = _start(gram) if near is None else near.spreads.mean(axis=0)
-    centre, covariance = _top(log_posterior, start)
-    root, rounds = _root(covariance), _ROUNDS
+    centre, covariance = (
+        _top(log_posterior, _start(gram)) if near is None else (near.spreads.mean(axis=0), np.cov(near.spreads.T))
+    )
     places, points, values = [], [], []
-    for step in range(rounds):
-        fresh = _proposed(centre, root, draws if step == rounds - 1 else _TRIALS, rng)
-        places.append((centre, root))
-        points.append(fresh)
-        values.append(log_posterior(fresh))
-        kept = slice(max(step - _KEPT + 1, 0), None)
+    last = False
+    while True:
+        places.append((centre, _root(covariance)))
+        points.append(_proposed(*places[-1], draws if last else _TRIALS, rng))
+        values.append(log_posterior(points[-1]))
+        kept = slice(max(len(points) - _KEPT, 0), None)
         cloud = np.vstack(points[kept])
         logs = np.concatenate(values[kept]) - _mixture(cloud, places[kept], [len(p) for p in points[kept]])
-        if step < rounds - 1:
-            weight = _tempered(logs)
-            centre = weight @ cloud
-            away = cloud - centre
-            root = _root((away * weight[:, None]).T @ away)
-    top = logs.max()
-    weight = np.exp(logs - top)
+        top = logs.max()
+        weight = np.exp(logs - top)
+        effective = float(weight.sum() ** 2 / (weight**2).sum())
+        if last:
+            break
+        last = effective > _ENOUGH * weight.size or len(points) == _ROUNDS
+        tempered = _tempered(logs)
+        centre = tempered @ cloud
+        away = cloud - centre
+        covariance = (away * tempered[:, None]).T @ away
     log_evidence = float(top + np.log(weight.mean()))
     weight /= weight.sum()
     kept_spreads = np.clip(cloud, *_BOX)[_systematic(weight, draws, rng)]
@@ -227,7 +260,7 @@ def draw_lines(
         mean,
         np.asarray(np.linalg.inv(precision), dtype=np.float64),
         log_evidence,
-        float(1 / (weight**2).sum()),
+        effective,
     )
 
 
@@ -276,7 +309,7 @@ def _start(gram: PathGram) -> Array:
 
 def _root(covariance: Array) -> Array:
     """Root of a covariance made a little wider."""
-    return np.asarray(np.linalg.cholesky(covariance * 1.2 + 1e-3 * np.eye(SPREADS)), dtype=np.float64)
+    return np.asarray(np.linalg.cholesky(covariance * 1.6 + 1e-3 * np.eye(SPREADS)), dtype=np.float64)
 
 
 def _proposed(centre: Array, root: Array, size: int, rng: np.random.Generator) -> Array:

@@ -27,6 +27,11 @@ class Shape:
         """Whether the readings must all be above zero."""
         return self.reading_power != 1.0
 
+    @property
+    def straight(self) -> bool:
+        """Whether the reading itself is straight in age."""
+        return self.reading_power == self.age_power == 1.0
+
     def age(self, age: Array, start: float) -> Array:
         """Age on the shape's own scale; `start` is added before a logarithm, so that age 0 has one."""
         if self.age_power == 0:

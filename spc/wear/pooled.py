@@ -104,7 +104,12 @@ def fit_pooled(
         return PooledWear((), used, left_out, "no shape fits these readings")
     best = max(float(f.score.sum()) for f in first)
     kept = [_second_fit(used, f, draws, rng) for f in first if float(f.score.sum()) > best - _HOPELESS]
-    shares = shape_shares(np.array([f.score for f in kept]))
+    straight = [f.scale.shape.straight for f in first]
+    shares = shape_shares(
+        np.array([f.score for f in kept]),
+        np.array([f.scale.shape.straight for f in kept]),
+        (sum(straight), len(straight) - sum(straight)),
+    )
     fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales) for f in kept]
     return PooledWear(_shared(fitted, shares), used, left_out, "")
 

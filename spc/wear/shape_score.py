@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_gram import PathGram
-from spc.wear.path_posterior import LineDraws, UnitEvidence, line_evidence, log_marginal
+from spc.wear.path_posterior import LineDraws, UnitEvidence, line_evidence, log_marginal, solved
 from spc.wear.unit_tails import scale_spreads
 
 __all__ = ["given_density", "left_out_scores", "shape_shares"]
@@ -39,7 +39,7 @@ def left_out_scores(
     total = each.precision.sum(axis=1) + np.diag(prior_precision)
     total_shift = each.shift.sum(axis=1)
     prior = total[:, None] - each.precision
-    mean = np.linalg.solve(prior, (total_shift[:, None] - each.shift)[..., None])[..., 0]
+    mean = solved(prior, total_shift[:, None] - each.shift)[0]
     own = _given(each, prior, mean)
     top = (-own).max(axis=0)
     weight = np.exp(-own - top)
@@ -70,8 +70,20 @@ def _given(evidence: UnitEvidence, prior: Array, mean: Array) -> Array:
     return log_marginal(centred, prior)[0]
 
 
-def shape_shares(scores: Array) -> Array:
-    """Share of each shape from its log score summed over the units, (shapes, units); best score most."""
-    total = scores.sum(axis=1)
+def shape_shares(scores: Array, straight: NDArray[np.bool_], tried: tuple[int, int]) -> Array:
+    """Share of each fit from its log score summed over the units, (fits, units), and how likely it was before.
+
+    Before any reading one half goes to the straight line (removal in proportion to the way rubbed, Preston 1927) and
+    one half to all other shapes: a bend must be shown by the readings.
+
+    Parameters
+    ----------
+    scores : (fits, units)
+    straight : (fits,)
+        Whether a fit is a straight line in age.
+    tried : tuple of int
+        Fits that were tried with the straight line, and with any other shape.
+    """
+    total = scores.sum(axis=1) - np.log(np.maximum(np.where(straight, *tried), 1))
     share = np.exp(total - total.max())
     return np.asarray(share / share.sum(), dtype=np.float64)

@@ -1,0 +1,87 @@
+import numpy as np
+import pytest
+from scipy.interpolate import BarycentricInterpolator
+from scipy.stats import multivariate_t
+
+from spc.wear.path_gram import RATIO_GRID, path_gram
+from spc.wear.path_posterior import _BOX, draw_lines, interpolated, line_evidence, log_marginal, log_prior, solved
+from spc.wear.path_reading import columns_of, first_working
+from spc.wear.path_scale import fit_scale, stack_paths
+from spc.wear.path_shape import shape_named
+from tests.honesty.wear_cell import SCENES, past_cycles
+
+
+def on_their_scale(spreads):
+    """Scatter and both spreads as sd: far down on a log scale all are one, no spread."""
+    return np.column_stack([np.exp(spreads[:, 0]), spreads[:, 1], np.exp(spreads[:, 2:4]), spreads[:, 4]])
+
+
+def group(scene, seed):
+    past = past_cycles(SCENES[scene], np.random.default_rng(seed))
+    scale = fit_scale(past, shape_named("linear"), relative=False, with_covariates=False)
+    stack = stack_paths(past, scale)
+    working, multiplier = first_working(stack)
+    return path_gram(stack.age_scaled, columns_of(stack, working, 0), multiplier, stack.count), stack.design, scale
+
+
+def test_between_the_grid_a_cubic_through_four_points():
+    # Second route: scipy's barycentric interpolation through the same four points.
+    rng = np.random.default_rng(3)
+    grid, table = np.log(RATIO_GRID), rng.normal(size=(RATIO_GRID.size, 2, 3))
+    for k in (0, 5, 15):
+        at = grid[k + 1] + 0.37 * (grid[1] - grid[0])
+        cubic = BarycentricInterpolator(grid[k : k + 4], table[k : k + 4])(at)
+        assert interpolated(table, np.array([at]))[0] == pytest.approx(cubic, rel=1e-9)
+    assert interpolated(table, grid) == pytest.approx(table)
+
+
+@pytest.mark.parametrize("terms", [2, 3])
+def test_systems_are_solved_as_numpy_solves_them(terms):
+    rng = np.random.default_rng(4)
+    root = rng.normal(size=(7, 5, terms, terms))
+    matrix, right = root @ np.swapaxes(root, -1, -2) + np.eye(terms), rng.normal(size=(7, 5, terms))
+    solution, log_det = solved(matrix, right)
+    assert solution == pytest.approx(np.linalg.solve(matrix, right[..., None])[..., 0])
+    assert log_det == pytest.approx(np.linalg.slogdet(matrix)[1])
+
+
+@pytest.mark.parametrize("scene", ["sparse", "usual", "heavy tails"])
+def test_drawn_spreads_are_those_of_plain_importance_sampling(scene):
+    # Second route: 60,000 points of one wide Student-t, no adapting, about the first draws' own middle.
+    gram, design, scale = group(scene, 21)
+    prior = scale.prior_precision()
+    first = draw_lines(gram, design, prior, draws=500, rng=np.random.default_rng(1))
+    drawn = [
+        draw_lines(gram, design, prior, draws=500, near=near, rng=np.random.default_rng(seed)).spreads
+        for seed in range(2, 10)
+        for near in (None, first)
+    ]
+    wide = multivariate_t(first.spreads.mean(axis=0), 2.5 * np.cov(first.spreads.T), df=3, seed=5)
+    points = wide.rvs(60_000)
+    evidence = [
+        log_marginal(line_evidence(part, gram.gram, gram.log_det, gram.count, design), prior)[0]
+        for part in np.array_split(np.clip(points, *_BOX), 30)
+    ]
+    logs = np.concatenate(evidence) + log_prior(points) - wide.logpdf(points)
+    weight = np.exp(logs - logs.max())
+    weight /= weight.sum()
+    assert 1 / (weight**2).sum() > 5_000
+    points = on_their_scale(points)
+    mean = weight @ points
+    sd = np.sqrt(weight @ (points - mean) ** 2)
+    drawn = [on_their_scale(d) for d in drawn]
+    ours = np.array([d.mean(axis=0) for d in drawn])
+    error = np.sqrt(ours.var(axis=0, ddof=1) / len(drawn) + sd**2 / 5_000)
+    assert (np.abs(ours.mean(axis=0) - mean) < 4 * error + 0.02 * sd).all()
+    assert np.array([d.std(axis=0) for d in drawn]).mean(axis=0) == pytest.approx(sd, rel=0.1)
+
+
+def test_a_start_from_other_readings_is_found_out_of():
+    """Draws of another group are a poor start: more rounds are made until the proposal fits."""
+    gram, design, scale = group("usual", 22)
+    other, other_design, other_scale = group("sparse", 23)
+    far = draw_lines(other, other_design, other_scale.prior_precision(), draws=300, rng=np.random.default_rng(1))
+    found = draw_lines(gram, design, scale.prior_precision(), draws=500, near=far, rng=np.random.default_rng(2))
+    plain = draw_lines(gram, design, scale.prior_precision(), draws=500, rng=np.random.default_rng(3))
+    assert found.effective > 50
+    assert found.spreads.mean(axis=0) == pytest.approx(plain.spreads.mean(axis=0), abs=0.3)

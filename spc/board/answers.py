@@ -19,32 +19,16 @@ _MOST_FACES = 200  # of a lap, the latest
 
 
 def answer_questions(
-    passes: str,
-    same: pd.DataFrame,
-    part: str,
-    *,
-    grit: str,
-    pattern: Pattern,
-    diagnosis: Diagnosis,
-    limit_um: float = np.nan,
-    hidden: bool = False,
+    passes: str, serves: str, *, pattern: Pattern, diagnosis: Diagnosis
 ) -> tuple[tuple[str, str], ...]:
     """Answer the three questions for a lap's latest face.
 
     Parameters
     ----------
-    passes : str
-        The first answer, from `pass_to_pass`.
-    same : DataFrame, shape (n_faces, ...)
-        Rows of all laps from `spc.wear.signs.face_signs`, of that face's part number and grit.
-    part, grit : str
-        Of that face.
+    passes, serves : str
+        The first two answers, from `pass_to_pass` and `which_lap_serves`.
     pattern, diagnosis : Pattern, Diagnosis
         From `spc.board.causes` for this lap.
-    limit_um : float, default NaN
-        Flatness limit of that face's part number, NaN = none known.
-    hidden : bool, default False
-        Faces are lapped until they are good and their earlier passes are not logged.
 
     Returns
     -------
@@ -53,7 +37,7 @@ def answer_questions(
     """
     return (
         (_PASS_QUESTION, passes),
-        (_LAP_QUESTION, which_lap_serves(same, part, grit=grit, limit_um=limit_um, hidden=hidden)),
+        (_LAP_QUESTION, serves),
         (_CAUSE_QUESTION, what_is_it(pattern, diagnosis)),
     )
 

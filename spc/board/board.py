@@ -12,7 +12,6 @@ from spc.store.store import Store
 if TYPE_CHECKING:  # what makes a report is loaded when one has to be made
     from spc.board.cell_view import CellView
     from spc.board.chart_signals import CellCharts
-    from spc.wear.grit_guard import GuardCall
 
 __all__ = ["Board"]
 
@@ -40,7 +39,6 @@ class Board:
         self._lock = threading.RLock()
         self._view: CellView | None = None
         self._charts: CellCharts | None = None
-        self._calls: tuple[GuardCall, ...] | None = None
         self._room: RoomAlarm | None = None
         self._laps: dict[str, LapReport] = {}
         self._digest = self._replayed_digest()
@@ -68,13 +66,11 @@ class Board:
             if self._shift is not None and not self._laps:
                 self._laps = {report.lap: report for report in self._shift.laps}
             if name not in self._laps:
-                from spc.board.guard_signals import guards_of_cell
                 from spc.board.lap_report import known_lap, report_of
 
                 view, charts = self.look()
                 known_lap(view, name)
-                calls = self._calls if self._calls is not None else guards_of_cell(view, lap=name)
-                self._laps[name] = report_of(view, charts, name, calls=calls, room=self._room)
+                self._laps[name] = report_of(view, charts, name, room=self._room)
             return self._laps[name]
 
     def shift(self) -> ShiftReport:
@@ -87,11 +83,9 @@ class Board:
             return self._shift
 
     def _report(self) -> ShiftReport:
-        from spc.board.guard_signals import guards_of_cell
         from spc.board.shift import shift_of
 
         view, charts = self.look()
-        self._calls = guards_of_cell(view)
         return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=self._room)
 
     def _replayed_digest(self) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from functools import partial
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -82,14 +82,19 @@ class CellView:
         """Cycles of one lap, oldest first."""
         return self._frames_of(lap).cycles
 
-    def signs_of_part(self, part: str, grit: str) -> pd.DataFrame:
-        """Finished faces of one part number with one grit, all laps; '' = any grit."""
-        signs = self.signs
-        by: dict[Any, Any] = self.memo.once(
-            "", "by part", (signs,), lambda: signs.groupby(["part", "grit"], sort=False).indices
-        )
-        found = [rows for (name, with_grit), rows in by.items() if name == part and grit in ("", with_grit)]
-        return signs.iloc[np.sort(np.concatenate(found)) if found else []]
+    def signs_of_part(self, part: str, grit: str) -> tuple[pd.DataFrame, ...]:
+        """Finished faces of one part number with one grit, a frame for each lap that has any; '' = any grit.
+
+        The same frames as at the look before where nothing has changed.
+        """
+
+        def of_part(rows: pd.DataFrame) -> pd.DataFrame:
+            of = (rows["part"] == part).to_numpy()
+            return rows[of & (rows["grit"] == grit).to_numpy() if grit else of].reset_index(drop=True)
+
+        signs = ((lap, frames.signs) for lap, frames in self.by_lap.items())
+        own = (self.memo.once(lap, f"of {part} with {grit}", (rows,), partial(of_part, rows)) for lap, rows in signs)
+        return tuple(rows for rows in own if len(rows))
 
     def lap_row(self, lap: str) -> pd.Series:
         """Give what the register says of a lap."""
@@ -147,7 +152,7 @@ def look_at_cell(
         ends = np.cumsum([0, *(len(part) for part in as_read.values())]).tolist()
         as_read = {lap: together.iloc[slice(*ends[at : at + 2])] for at, lap in enumerate(names)}
     events = recent_events(store, names)
-    told = {lap: memo.same(lap, "told", _since_first_face(events[lap], as_read[lap], until_us)) for lap in names}
+    told = {lap: _told(memo, lap, events[lap], as_read[lap], until_us) for lap in names}
     reactions, stored = memo.same("", "reactions", store.reactions()), memo.same("", "stored", store.signals())
     struck_out = memo.same("", "struck out", _struck_out(stored, reactions))
     by_lap, whole = frames_of_laps(memo, as_read, told, struck_out, together=together)
@@ -186,6 +191,13 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
     codes, names = pd.factorize(parts)
     limits_of = np.array([float(own.get(name, np.nan)) for name in names] + [np.nan])
     return np.where(np.isnan(limits_of), anybody, limits_of)[codes]
+
+
+def _told(memo: LapMemo, lap: str, events: pd.DataFrame, rows: pd.DataFrame, until_us: int | None) -> pd.DataFrame:
+    """Events of one lap that count; the same frame as long as they are the same."""
+    return memo.once(
+        lap, "events", (events, rows), lambda: memo.same(lap, "told", _since_first_face(events, rows, until_us))
+    )  # fmt: skip
 
 
 def _since_first_face(events: pd.DataFrame, rows: pd.DataFrame, until_us: int | None) -> pd.DataFrame:

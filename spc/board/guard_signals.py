@@ -1,6 +1,5 @@
 """Signals that are never filtered: a face left over its limit, a scratch, a grit that does not belong on the lap."""
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,9 +9,9 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.reactions import answered_face
 from spc.board.results import Signal
-from spc.wear.grit_guard import GuardCall, guard_grit
+from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
 
-__all__ = ["CLEAN_AGAIN", "guard_signals", "guards_of_cell", "over_limit_signals"]
+__all__ = ["CLEAN_AGAIN", "calls_on_lap", "guard_signals", "over_limit_signals"]
 
 CLEAN_AGAIN = 5  # faces without the fault after which a guard falls silent by itself; our own rule
 _GUARD_SETTING = {
@@ -76,15 +75,13 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
     return tuple(found)
 
 
-def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[Signal, ...]:
+def guard_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
     """Turn the guards' calls on one lap into open signals.
 
     Parameters
     ----------
     view : CellView
     lap : str
-    calls : sequence of GuardCall
-        From `guards_of_cell`, all laps.
 
     Returns
     -------
@@ -96,14 +93,17 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
     rows = view.lapped_of(lap)
     if rows.empty:
         return ()
+    calls = calls_on_lap(view, lap)
+    if not calls:
+        return ()
     events = view.events_of(lap)
     events = events[events["event"].isin(_CURED_BY)]
     cured_us = int(events["sort_us"].max()) if len(events) else -(2**62)
-    named = [c.face_id for c in calls if c.lap == lap and c.guard not in _LASTING]
+    named = [c.face_id for c in calls if c.guard not in _LASTING]
     spell = _spell_start(rows, rows["face_id"].isin(named).to_numpy())
     first: dict[str, Signal] = {}
     for call in calls:
-        if call.lap != lap or call.sort_us <= cured_us:
+        if call.sort_us <= cured_us:
             continue
         at = np.flatnonzero(rows["face_id"].to_numpy() == call.face_id)
         here = int(at[0]) if at.size else max(int((rows["sort_us"] <= call.sort_us).sum()) - 1, 0)
@@ -118,15 +118,52 @@ def guard_signals(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple
             through = max(first[call.guard].through_face_id, int(row["face_id"]))
             first[call.guard] = replace(first[call.guard], through_face_id=through)
             continue
-        sentence = f"{call.sentence} {call.evidence[:1].upper()}{call.evidence[1:]}."
+        noted = _evidence(view, call)
+        sentence = f"{call.sentence} {noted[:1].upper()}{noted[1:]}."
         first[call.guard] = _signal(row, lap, sign, call.guard, sentence, len(rows) - 1 - here)
     return tuple(first.values())
 
 
-def guards_of_cell(view: CellView, *, lap: str = "") -> tuple[GuardCall, ...]:
-    """All calls of the guards that the site has not switched off; of one lap only if it is named."""
-    on = [name for name, setting in _GUARD_SETTING.items() if view.settings.guard_on(setting)]
-    return guard_grit(view.faces, view.events, view.laps, guards=on, lap=lap)
+def calls_on_lap(view: CellView, lap: str) -> tuple[GuardCall, ...]:
+    """All calls on one lap of the guards that the site has not switched off, oldest first.
+
+    Whether a guard calls hangs on the lap's own rows; the evidence here is what these tell, other laps not asked.
+    """
+    rows, events, on = view.faces_of(lap), view.events_of(lap), _guards_on(view)
+    home = view.memo.same(lap, "home", (str(view.lap_row(lap)["home_grit"]), on))
+    return view.memo.once(
+        lap, "calls", (rows, events, home), lambda: guard_grit(rows, events, view.laps, guards=on, lap=lap)
+    )  # fmt: skip
+
+
+def _guards_on(view: CellView) -> tuple[str, ...]:
+    return tuple(name for name, setting in _GUARD_SETTING.items() if view.settings.guard_on(setting))
+
+
+def _evidence(view: CellView, call: GuardCall) -> str:
+    """Evidence of a call, with what the face shared with work on other laps just before it."""
+    if call.face_id < 0:
+        return call.evidence
+    begin, end = call.sort_us - round(SHARED_HOURS * 3.6e9), call.sort_us
+    before = {}
+    for name in view.by_lap:
+        rows = view.faces_of(name)
+        first, last = np.searchsorted(rows["sort_us"].to_numpy(np.int64), [begin, end])
+        if last > first and name != call.lap:
+            before[name] = rows.iloc[int(first) : int(last)]
+    named = f"{call.guard} at {call.face_id}"
+    seen = [(name, *rows["face_id"].tolist(), *rows["version"].tolist()) for name, rows in before.items()]
+    which = view.memo.same(call.lap, f"before {call.guard}", (call.face_id, *seen))
+
+    def asked_around() -> str:
+        asked = {name: view.faces_of(name) if name == call.lap else before.get(name) for name in view.by_lap}
+        faces = pd.concat([rows for rows in asked.values() if rows is not None], ignore_index=True)
+        calls = guard_grit(faces, view.events_of(call.lap), view.laps, guards=_guards_on(view), lap=call.lap)
+        return next(c.evidence for c in calls if f"{c.guard} at {c.face_id}" == named)
+
+    return view.memo.once(
+        call.lap, f"evidence {call.guard}", (calls_on_lap(view, call.lap), which), asked_around
+    )  # fmt: skip
 
 
 def _spell_start(rows: pd.DataFrame, named: NDArray[np.bool_]) -> int | None:

@@ -6,15 +6,16 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from spc.board.answers import answer_questions, pass_to_pass
+from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
 from spc.board.chart_signals import CellCharts, chart_cell, chart_signals, room_alarm
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
-from spc.board.guard_signals import guard_signals, guards_of_cell, over_limit_signals
+from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_forecast import LapForecast, forecast_lap
+from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state
 from spc.board.limit_remarks import limit_remarks
 from spc.board.pace import faces_per_shift
@@ -26,7 +27,6 @@ from spc.board.shifts import next_break
 from spc.board.trade_remarks import trade_remarks
 from spc.settings import Settings
 from spc.store.store import Store
-from spc.wear.grit_guard import GuardCall
 from spc.wear.lead_sign import choose_lead_sign, lead_words
 from spc.wear.log_remarks import log_remarks
 from spc.wear.missing_event import suggest_missing_events
@@ -65,7 +65,7 @@ def report_lap(store: Store, lap: str, settings: Settings) -> LapReport:
     view = look_at_cell(store, settings)
     known_lap(view, lap)
     cell = chart_cell(view)
-    return report_of(view, cell, lap, calls=guards_of_cell(view, lap=lap), room=room_alarm(view, cell))
+    return report_of(view, cell, lap, room=room_alarm(view, cell))
 
 
 def known_lap(view: CellView, lap: str) -> None:
@@ -76,9 +76,7 @@ def known_lap(view: CellView, lap: str) -> None:
         raise UnknownLapError(f"no lap called {lap!r}; " + (f"known are {known}" if names else "no lap is known yet"))
 
 
-def report_of(
-    view: CellView, cell: CellCharts, lap: str, *, calls: tuple[GuardCall, ...], room: RoomAlarm | None
-) -> LapReport:
+def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | None) -> LapReport:
     """Report on one lap of a cell already looked at.
 
     Parameters
@@ -88,8 +86,6 @@ def report_of(
         Its charts, from `chart_cell`.
     lap : str
         Known to the view.
-    calls : tuple of GuardCall
-        From `guards_of_cell`, all laps.
     room : RoomAlarm or None
         From `room_alarm`.
 
@@ -110,7 +106,7 @@ def report_of(
         turning = None
     signals = (
         *over_limit_signals(view, lap),
-        *guard_signals(view, lap, calls),
+        *guard_signals(view, lap),
         *chart_signals(view, cell, lap, room=room),
         *((turning,) if turning is not None else ()),
     )
@@ -136,7 +132,7 @@ def report_of(
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
     last = faces.iloc[-1] if len(faces) else None
-    part, grit = ("", "") if last is None else (str(last["part"]), str(last["grit"]))
+    grit = "" if last is None else str(last["grit"])
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
         lap=lap,
@@ -159,19 +155,28 @@ def report_of(
         faces_total=len(faces),
         cycles=len(cycles),
         last_time_text=str(last["time_text"]) if last is not None else "",
-        last_part=part,
+        last_part=str(last["part"]) if last is not None else "",
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
         answers=answer_questions(
             once("passes", (faces,), lambda: pass_to_pass(faces)),
-            view.signs_of_part(part, grit),
-            part,
-            grit=grit,
+            _serves(view, last, hidden=lead.hidden),
             pattern=pattern,
             diagnosis=diagnosis,
-            limit_um=float(upper_limit_um(faces["part"], view.limits)[-1]) if len(faces) else float("nan"),
-            hidden=lead.hidden,
-        ),  # fmt: skip
+        ),
     )
+
+
+def _serves(view: CellView, last: "pd.Series | None", *, hidden: bool) -> str:
+    """Say which lap serves the last face's part number with its grit best; one answer for all laps."""
+    part, grit = ("", "") if last is None else (str(last["part"]), str(last["grit"]))
+    limit_um = float("nan") if last is None else float(upper_limit_um(pd.Series([part]), view.limits)[0])
+    same = view.signs_of_part(part, grit)
+
+    def serves() -> str:
+        signs = pd.concat(same).sort_values("sort_us", kind="stable") if same else no_frames().signs
+        return which_lap_serves(signs, part, grit=grit, limit_um=limit_um, hidden=hidden)
+
+    return view.memo.once("", f"serves {part} with {grit}, {limit_um}, {hidden}", same, serves)
 
 
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
@@ -196,11 +201,9 @@ def _diagnose(
     if room is not None and lap in room.laps:
         scope = "many laps"
     else:
+        all_signs = {name: frames.signs for name, frames in view.by_lap.items()}
         asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
-        scopes = (
-            find_scope({name: view.signs_of(name) for name in view.by_lap}, lap, sign=sign, direction=way).scope
-            for sign, way in asked
-        )
+        scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
         scope = next((found for found in scopes if found), "")
     turned = bow.turning if bow.status == "fitted" else None
     pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)

@@ -2,11 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.lap_memo import LapMemo
 from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
 
 __all__ = ["SCOPED_SIGNS", "Scope", "find_scope"]
@@ -33,7 +36,13 @@ class Scope:
 
 
 def find_scope(
-    signs: Mapping[str, pd.DataFrame], lap: str, *, sign: str, direction: str, recent: int = RECENT_FACES
+    signs: Mapping[str, pd.DataFrame],
+    lap: str,
+    *,
+    sign: str,
+    direction: str,
+    recent: int = RECENT_FACES,
+    memo: LapMemo | None = None,
 ) -> Scope:
     """Tell what one moved sign of one lap follows.
 
@@ -49,6 +58,8 @@ def find_scope(
         Which way.
     recent : int, default `spc.wear.sign_moves.RECENT_FACES`
         How many last faces of a lap count as lately.
+    memo : LapMemo, optional
+        Where what was taken from the frames of each lap is remembered.
 
     Returns
     -------
@@ -71,7 +82,8 @@ def find_scope(
         raise ValueError(f"`sign` must be one of {', '.join(_COLUMN)}; got {sign!r}")
     if direction not in ("up", "down"):
         raise ValueError(f"`direction` must be 'up' or 'down', got {direction!r}")
-    lately = _leaning(signs, _COLUMN[sign], recent, 1.0 if direction == "up" else -1.0, lap)
+    way = 1.0 if direction == "up" else -1.0
+    lately = _leaning(signs, _COLUMN[sign], recent, way, lap, LapMemo() if memo is None else memo)
     here, elsewhere = lately[lately["lap"] == lap], lately[lately["lap"] != lap]
     if len(here) < 3:
         return Scope("", "too few faces lately to tell what it follows")
@@ -100,32 +112,47 @@ def find_scope(
     return Scope("", f"one set of hands on {lap} alone: not told apart until somebody else laps a face here")
 
 
-def _leaning(signs: Mapping[str, pd.DataFrame], column: str, recent: int, way: float, lap: str) -> pd.DataFrame:
+class _Told(NamedTuple):
+    """What the signs of one lap tell of one column, finished face by finished face."""
+
+    sort_us: NDArray[np.int64]
+    level: NDArray[np.float64]  # an open reading counts by its low end; flatness within part number
+    age_faces: NDArray[np.float64]
+    cycle: NDArray[np.int64]
+    operator: NDArray[np.object_]
+    part: NDArray[np.object_]
+
+
+def _told(rows: pd.DataFrame, column: str) -> _Told:
+    level = rows[column].to_numpy(np.float64)
+    part = rows["part"].to_numpy(object)
+    if column == _COLUMN["flatness"]:
+        level = np.where(np.isfinite(level), level, rows["first_low_um"].to_numpy(np.float64))
+        level = level / pd.Series(level).groupby(part, sort=False).transform("median").to_numpy()
+    age, cycle = rows["age_faces"].to_numpy(np.float64), rows["cycle"].to_numpy(np.int64)
+    return _Told(rows["sort_us"].to_numpy(np.int64), level, age, cycle, rows["operator"].to_numpy(object), part)
+
+
+def _leaning(
+    signs: Mapping[str, pd.DataFrame], column: str, recent: int, way: float, lap: str, memo: LapMemo
+) -> pd.DataFrame:
     """Last faces of every lap, in the time of this lap's own last ones, with whether each leans the way asked."""
     own = signs[lap]["sort_us"] if lap in signs else pd.Series(dtype=np.int64)
     since = int(own.iloc[-recent:].min()) if len(own) else 0
     said: dict[str, list[object]] = {"lap": [], "operator": [], "part": [], "lean": []}
-    for rows in signs.values():
-        lately = rows["sort_us"].to_numpy(np.int64) >= since
-        value = _for_its_age(rows, column, lately)
+    for name, rows in signs.items():
+        told = memo.once(name, f"told of {column}", (rows,), partial(_told, rows, column))
+        lately = told.sort_us >= since
+        value = without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(~lately)))[0]
         before = value[~lately & np.isfinite(value)]
         if before.size < 10:
             continue
         usual, read = float(np.median(before)), np.flatnonzero(np.isfinite(value) & lately)
-        for name in ("lap", "operator", "part"):
-            said[name] += rows[name].iloc[read].tolist()
+        said["lap"] += [name] * read.size
+        said["operator"] += told.operator[read].tolist()
+        said["part"] += told.part[read].tolist()
         said["lean"] += (way * (value[read] - usual) > 0).tolist()
     return pd.DataFrame(said)
-
-
-def _for_its_age(rows: pd.DataFrame, column: str, lately: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Log levels of a sign without the usual wear of the lap; an open reading counts by its low end."""
-    level = rows[column].to_numpy(np.float64)
-    if column == _COLUMN["flatness"]:
-        level = np.where(np.isfinite(level), level, rows["first_low_um"].to_numpy(np.float64))
-        level = level / pd.Series(level).groupby(rows["part"].to_numpy(), sort=False).transform("median").to_numpy()
-    age, cycle = rows["age_faces"].to_numpy(np.float64), rows["cycle"].to_numpy(np.int64)
-    return without_usual_wear(level, age, cycle, int(np.count_nonzero(~lately)))[0]
 
 
 def _mostly(here: pd.DataFrame, column: str) -> list[str]:

@@ -7,7 +7,6 @@ import pandas as pd
 
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell, go_look_list, room_alarm
-from spc.board.guard_signals import guards_of_cell
 from spc.board.lap_report import report_of
 from spc.board.lap_state import plural
 from spc.board.pace import faces_per_shift, pace_by_part
@@ -42,11 +41,10 @@ def report_shift(store: Store, settings: Settings) -> ShiftReport:
         `laps` in order of need; an empty store gives a report that says so.
     """
     view = look_at_cell(store, settings)
-    calls = guards_of_cell(view)
     cell = chart_cell(view)
     room = room_alarm(view, cell)
     names = [str(lap) for lap in view.laps["lap"]]
-    return shift_of(view, cell, [report_of(view, cell, lap, calls=calls, room=room) for lap in names], room=room)
+    return shift_of(view, cell, [report_of(view, cell, lap, room=room) for lap in names], room=room)
 
 
 def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, room: RoomAlarm | None) -> ShiftReport:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from spc.measure.grit import parse_grit
 
-__all__ = ["GUARDS", "GuardCall", "guard_grit"]
+__all__ = ["GUARDS", "SHARED_HOURS", "GuardCall", "guard_grit"]
 
 GUARDS: dict[str, str] = {
     "coarse grit": "a grit coarser than the lap is recorded to carry",
@@ -27,7 +27,7 @@ GUARDS: dict[str, str] = {
 COARSER = 1.5  # a size ratio below this is the same rung of the ladder under another name; our own rule
 JUMP = 3.0  # 15 to 6 and 3 to 1 are neighbours, tolerated for rough work; 60 to 10 is none [common practice, no source]
 _CLEAN_BEFORE = 5  # clean faces before a scratch counts as sudden
-_SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for
+SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for
 _FINISH_FACTOR = 2.0
 _FINISH_BEFORE = 5
 
@@ -245,7 +245,7 @@ def _finish_calls(
 def _shared(row: pd.Series, faces: pd.DataFrame, washes: Mapping[str, NDArray[np.int64]]) -> str:
     """Say what this face shared with coarser work just before it: part, hands, wash."""
     at, size = int(row["sort_us"]), float(row["grit_um"])
-    since = at - round(_SHARED_HOURS * 3.6e9)
+    since = at - round(SHARED_HOURS * 3.6e9)
     first, last = np.searchsorted(faces["sort_us"].to_numpy(np.int64), [since, at])  # sorted by time
     window = faces.iloc[int(first) : int(last)]
     coarser = np.flatnonzero(window["grit_um"].to_numpy(np.float64) > COARSER * size)[::-1]  # the latest first

@@ -69,7 +69,8 @@ def test_three_questions_even_from_an_empty_lap():
     pattern = read_pattern([], scratch=False)
     frame = numbered([{}])
     passes = pass_to_pass(frame.iloc[:0])
-    answers = answer_questions(passes, face_signs(frame), "", grit="", pattern=pattern, diagnosis=diagnose(pattern))
+    serves = which_lap_serves(face_signs(frame).iloc[:0], "")
+    answers = answer_questions(passes, serves, pattern=pattern, diagnosis=diagnose(pattern))
     assert [q[-1] for q, _ in answers] == ["?"] * 3
     assert all(a for _, a in answers)
 

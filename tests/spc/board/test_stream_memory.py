@@ -6,11 +6,12 @@ import pytest
 
 from spc.board.cell_view import look_at_cell
 from spc.board.chart_signals import chart_cell
-from spc.board.guard_signals import guards_of_cell
+from spc.board.guard_signals import calls_on_lap, guard_signals
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.stream import SIGNS, stream_of
 from spc.settings import Settings
 from spc.store.store import Store
+from spc.wear.grit_guard import guard_grit
 
 
 def log(store, lap, number, bands):
@@ -68,7 +69,23 @@ def test_guards_of_one_lap_are_its_part_of_the_cells(store):
     for lap in ("CI-0", "CI-1"):
         store.set_lap(lap, home_grit="15 um", who="Tester")
     view = look(store)[0]
-    calls = guards_of_cell(view)
+    calls = guard_grit(view.faces, view.events, view.laps)
     assert [call.lap for call in calls] == ["CI-1"]
-    assert guards_of_cell(view, lap="CI-1") == calls
-    assert guards_of_cell(view, lap="CI-0") == ()
+    assert calls_on_lap(view, "CI-1") == calls
+    assert calls_on_lap(view, "CI-0") == ()
+
+
+def test_a_scratch_says_what_it_shared_with_other_laps(store):
+    log(store, "CI-0", 80, 1.0)
+    at = pd.Timestamp("2026-03-02 21:25", tz="UTC")
+    coarse = {"lap": "CI-9", "serial": "S81", "grit": "60 um", "grit_um": 60.0, "time_utc": at}
+    store.append_face(coarse, who="Tester")
+    scratched = coarse | {"lap": "CI-0", "grit": "15 um", "grit_um": 15.0, "time_utc": at + pd.Timedelta(minutes=5)}
+    store.append_face(scratched | {"scratch": True}, who="Tester")
+    for _ in range(2):
+        view = look(store)[0]
+        (whole,) = (call for call in guard_grit(view.faces, view.events, view.laps) if call.guard == "scratch")
+        assert "the part came from CI-9" in whole.evidence
+        (signal,) = guard_signals(view, "CI-0")
+        assert signal.sentence == f"{whole.sentence} {whole.evidence[:1].upper()}{whole.evidence[1:]}."
+        log(store, "CI-1", 95, 1.0)  # after the scratch: what came before it is as it was

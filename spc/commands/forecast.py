@@ -11,12 +11,16 @@ from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import counted, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from spc.log.wear_table import WearColumns, WearTable
     from spc.wear.backtest import Backtest
     from spc.wear.time_to_limit import TimeToLimit
     from spc.wear.wear_path import WearPath
 
 __all__ = ["command"]
+
+MOST_BORROWED = 200  # units; so many tell how units differ, and more would only take longer
 
 
 HELP = """Say when each unit's wear in FILE reaches its limit, as a range.
@@ -33,15 +37,19 @@ options come before what a map says:
     wear = "microns"
     covariates = ["grams"]
     limit_by = "grams"        # or: limit = 14, or: limit_column = "..."
+    falls = false             # true: the reading falls to a lower limit
     [limits]
     10 = 6
     50 = 14
 - by a column map of `lapcell ingest` (it has a table [columns]): lap is the unit, minutes the clock (rows are
   counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
 
-Limits and readings are numbers in the unit of the wear column. The store is neither read nor written.
+Limits and readings are numbers in the unit of the wear column; a header may be named without the unit in brackets
+behind it. Readings that begin above their limits and fall are taken as falling to a lower limit, and that is said;
+--falls and --rises say which. A unit borrows from the newest 200 others of the file at most. The store is neither read
+nor written.
 
-With --json one document: file, clock_unit, rows (read, used, blank, not_measured), problems (row, text, reason),
+With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
 past the horizon), horizon, own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest
 instead of units: backtest, a list by share with predicted, median_abs_error, covered, coverage,
@@ -67,6 +75,8 @@ mean_interval_score, median_width and units (truth, low, median, high, error, in
 @click.option("--wear", default="", help="Column of the wear reading.")
 @click.option("--clock-unit", default="", help="Unit of the clock, for the sentences.")
 @click.option("--limit", default="", help="A number, or COLUMN:VALUE=LIMIT,VALUE=LIMIT for limits by a column.")
+@click.option("--falls/--rises", default=None, help="Whether the reading falls to its limit or rises to it.")
+@click.option("--decimal", type=click.Choice([".", ","]), help="The decimal mark, where the file leaves it open.")
 @click.option("--limit-column", default="", help="Column that holds each unit's limit.")
 @click.option(
     "--covariate", multiple=True, help="Column that units differ by (load, feed); may be given more than once."
@@ -87,12 +97,17 @@ def command(session: Session, **options: Any) -> int:
 
     columns = _columns(options)
     table = read_wear_table(options["file"], columns)
-    paths, problems = _paths(table, sort=options["sort"])
-    document = _opening(options["file"], table, problems)
+    table, falls, problems = _turned(table, columns.falls)
+    paths, unused = _paths(table, sort=options["sort"])
+    problems += unused
+    document = _opening(options["file"], table, problems) | {"falls": bool(falls)}
+    if not paths:
+        why = [p["reason"] if p["row"] is None else f"row {p['row']}: {p['reason']}" for p in document["problems"][:1]]
+        raise ValueError("; ".join(["no unit of the file has a clock and a wear reading that can be used", *why]))
     if options["backtest"]:
         document["backtest"] = _backtest(paths, options, table.clock_unit)
     else:
-        document["units"] = _forecasts(paths, options, table.clock_unit)
+        document["units"] = _forecasts(paths, options, table.clock_unit, falls=falls)
     if session.as_json:
         print_json(document)
     else:
@@ -112,6 +127,10 @@ def _columns(options: dict[str, Any]) -> "WearColumns":
         given["unit"] = tuple(options["unit"])
     if options["covariate"]:
         given["covariates"] = tuple(options["covariate"])
+    if options["falls"] is not None:
+        given["falls"] = options["falls"]
+    if options["decimal"]:
+        given["file"] = dict(columns.file) | {"decimal": options["decimal"]}
     if options["limit"]:
         given |= _limit_option(options["limit"])
     return replace(columns, **given)
@@ -126,6 +145,26 @@ def _limit_option(text: str) -> dict[str, Any]:
     except ValueError:
         raise ValueError(f"`--limit` must be a number or COLUMN:VALUE=LIMIT,VALUE=LIMIT, got {text!r}") from None
     return {"limit_by": column, "limits": limits, "limit_column": ""}
+
+
+def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
+    """Tell a falling quantity as the loss that grows, and give the limits it falls to; none where it rises.
+
+    It is said where the readings, not a person, tell that it falls.
+    """
+    from spc.log.falling_wear import as_loss, falls_to_limit
+
+    found = falls_to_limit(table.units) if falls is None else falls
+    if not found:
+        return table, {}, []
+    units, open_rows = as_loss(table.units)
+    said = "taken as falling to a lower limit: the readings begin above it and fall (--rises says otherwise)"
+    remarks = (*table.remarks, said) if falls is None else table.remarks
+    why = "a reading open above cannot be used where the wear falls"
+    problems = [{"row": row, "text": "", "reason": why} for row in open_rows]
+    used = sum(u.clock.size for u in units)
+    limits = {u.unit: u.limit for u in table.units}
+    return replace(table, units=units, used=used, remarks=remarks), limits, problems
 
 
 def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[dict[str, Any]]]:
@@ -173,39 +212,52 @@ def _opening(file: Path, table: "WearTable", problems: list[dict[str, Any]]) -> 
     }
 
 
-def _forecasts(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str) -> list[dict[str, Any]]:
+def _forecasts(
+    paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str, *, falls: dict[str, float]
+) -> list[dict[str, Any]]:
     import numpy as np
 
     from spc.wear.backtest import crossing_age, cut_path
-    from spc.wear.pooled import fit_alone, fit_pooled
-    from spc.wear.time_to_limit import time_to_limit
 
     asked = [p for p in paths if not options["unit_id"] or p.label == options["unit_id"]]
     if not asked:
-        if not paths:
-            raise ValueError("no unit of the file has a clock and a wear reading that can be used")
         names = ", ".join(p.label for p in paths[:12])
         raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
     share, age = _at(options["at"])
     out = []
     with progress_bar("forecast") as bar:
         for done, path in enumerate(asked):
-            others = [p for p in paths if p is not path]
+            others = [p for p in paths if p is not path][-MOST_BORROWED:]
             if share is not None:
                 own = cut_path(path, share * crossing_age(path, path.limit))
             else:
                 own = path if age is None else cut_path(path, age)
             rng = np.random.default_rng([options["seed"], done])
-            pooled = fit_pooled(others, rng=rng)
-            if pooled.refused:
-                pooled = fit_alone(own, rng=rng)
-            answer = time_to_limit(
-                pooled, own, limit=path.limit, level=options["level"], crossing=options["crossing"],
-                unit=clock_unit, rng=rng,
-            )  # fmt: skip
-            out.append(_unit_document(path, answer))
+            answer = _answer(own, others, options, clock_unit, rng)
+            out.append(_unit_document(path, answer, falls=falls))
             bar(done + 1, len(asked))
     return out
+
+
+def _answer(
+    own: "WearPath", others: list["WearPath"], options: dict[str, Any], clock_unit: str, rng: "np.random.Generator"
+) -> "TimeToLimit":
+    """Forecast one unit; nothing is fitted to the others for a unit that is there already or has no limit."""
+    import numpy as np
+
+    from spc.wear.pooled import fit_alone, fit_pooled
+    from spc.wear.time_to_limit import time_to_limit
+
+    asked = {"limit": own.limit, "level": options["level"], "crossing": options["crossing"], "unit": clock_unit}
+    if not np.isfinite(own.limit) or (own.age.size and own.high[-1] >= own.limit):
+        first = np.random.default_rng(options["seed"])
+        answer = time_to_limit(fit_alone(own, rng=first), own, rng=first, **asked)
+        if answer.status == "over" or not np.isfinite(own.limit):
+            return replace(answer, borrowed="", past_cycles=0)
+    pooled = fit_pooled(others, rng=rng)
+    if pooled.refused:
+        pooled = fit_alone(own, rng=rng)
+    return time_to_limit(pooled, own, rng=rng, **asked)
 
 
 def _at(text: str) -> tuple[float | None, float | None]:
@@ -215,20 +267,25 @@ def _at(text: str) -> tuple[float | None, float | None]:
             if 0 < share < 1:
                 return share, None
         elif text:
-            return None, float(text)
+            age = float(text)
+            if 0 <= age < float("inf"):
+                return None, age
         else:
             return None, None
     except ValueError:
         pass
-    raise ValueError(f"`--at` must be a clock value or a share of life between 0% and 100%, got {text!r}")
+    raise ValueError(f"`--at` must be a clock value of 0 or more, or a share of life between 0% and 100%, got {text!r}")
 
 
-def _unit_document(path: "WearPath", answer: "TimeToLimit") -> dict[str, Any]:
+def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float]) -> dict[str, Any]:
     left = {"low": answer.low, "median": answer.median, "high": answer.high}
+    sentence = answer.sentence.replace("at or over the limit", "at or under the limit") if falls else answer.sentence
+    if path.limit != path.limit:
+        sentence = "no limit is known: give it with --limit, --limit-column or a map"
     return {
         "unit": path.label,
         "status": answer.status,
-        "limit": path.limit,
+        "limit": falls.get(path.label, path.limit),
         "now": answer.now,
         "level": answer.level,
         "crossing": answer.crossing,
@@ -239,7 +296,7 @@ def _unit_document(path: "WearPath", answer: "TimeToLimit") -> dict[str, Any]:
         "past_units": answer.past_cycles,
         "shape": answer.shape,
         "shape_share": answer.shape_share,
-        "sentence": answer.sentence,
+        "sentence": sentence,
         "borrowed": answer.borrowed,
     }
 
@@ -288,7 +345,8 @@ def _print(document: dict[str, Any], clock_unit: str) -> None:
         click.echo(f"  {remark}")
     if "units" in document:
         for unit in document["units"]:
-            click.echo(f"{unit['unit']}: {unit['sentence']} ({unit['borrowed']}; shape {unit['shape'] or 'none'})")
+            behind = f" ({unit['borrowed']}; shape {unit['shape'] or 'none'})" if unit["borrowed"] else ""
+            click.echo(f"{unit['unit']}: {unit['sentence']}{behind}")
         return
     for held in document["backtest"]:
         if not held["predicted"]:

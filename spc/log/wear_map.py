@@ -23,9 +23,9 @@ def load_wear_columns(path: str | Path) -> WearColumns:
     Notes
     -----
     Keys of a wear map: unit (text or list of texts), clock, clock_kind, wear, clock_unit, covariates (list), limit
-    (number), limit_column, limit_by with a table [limits], and a table [file] with encoding, separator, quote, decimal,
-    header_line. A file with a table [columns] is a column map: its lap is the unit, its minutes the clock (rows are
-    counted where it has none), its flatness (else its finish) the wear; it holds no limit.
+    (number), limit_column, limit_by with a table [limits], falls (true or false), and a table [file] with encoding,
+    separator, quote, decimal, header_line. A file with a table [columns] is a column map: its lap is the unit, its
+    minutes the clock (rows are counted where it has none), its flatness (else its finish) the wear; it holds no limit.
     """
     try:
         table = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
@@ -33,7 +33,7 @@ def load_wear_columns(path: str | Path) -> WearColumns:
         raise ValueError(f"{path}: the map cannot be read: {error}") from None
     if "columns" in table:
         return _from_column_map(path)
-    known = {*_TEXTS, "unit", "limit", "limits", "covariates", "file"}
+    known = {*_TEXTS, "unit", "limit", "limits", "covariates", "falls", "file"}
     for key in table:
         if key not in known:
             raise ValueError(f"{path}: `{key}` is not a key of this map; known are {', '.join(sorted(known))}")
@@ -49,6 +49,10 @@ def load_wear_columns(path: str | Path) -> WearColumns:
         out[key] = tuple(values)
     if "limit" in table:
         out["limit"] = float(_of_kind(path, "limit", table["limit"], (int, float)))
+    if "falls" in table:
+        if not isinstance(table["falls"], bool):
+            raise ValueError(f"{path}: `falls` must be true or false, got {table['falls']!r}")
+        out["falls"] = table["falls"]
     limits = _of_kind(path, "limits", table.get("limits", {}), dict)
     out["limits"] = {str(k): float(_of_kind(path, f"limits.{k}", v, (int, float))) for k, v in limits.items()}
     out["file"] = _of_kind(path, "file", table.get("file", {}), dict)

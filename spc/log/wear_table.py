@@ -1,5 +1,6 @@
 """A foreign table of wear readings: any CSV with a unit, a clock and a wear column, read into one path per unit."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.log.dialect import LogRefusedError, decode, find_dialect
 from spc.log.records import Records, header_cells, split_records
-from spc.measure.number import parse_number
+from spc.measure.number import decimal_evidence, parse_number
 from spc.measure.reading import parse_typed
 
 __all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "covariate_values", "read_wear_table"]
@@ -39,6 +40,7 @@ class WearColumns:
     limit_by: str = ""  # a column whose value chooses it from `limits`
     limits: Mapping[str, float] = field(default_factory=dict)
     covariates: tuple[str, ...] = ()
+    falls: bool | None = None  # wear falls to a lower limit; None = the readings tell
     file: Mapping[str, Any] = field(default_factory=dict)  # encoding, separator, quote, decimal, header_line
 
 
@@ -92,6 +94,8 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, header=True, **stated)
     headers, width = header_cells(text, dialect)
     place = {_plain(name): at for at, name in reversed(list(enumerate(headers, start=1)))}
+    bare = [re.sub(r"\s*[\[(<][^\])>]*[\])>]\s*$", "", _plain(name)) for name in headers]  # without the unit behind it
+    place |= {name: at for at, name in enumerate(bare, start=1) if bare.count(name) == 1 and name not in place}
 
     def at(name: str, role: str) -> int:
         if _plain(name) not in place:
@@ -109,9 +113,23 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     wanted = sorted({*unit_at, clock_at, wear_at, *extra_at, limit_at} - {0})
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
-    reader = _Reader(records, cells, dialect.decimal or ".", columns, limit_at)
+    decimal = dialect.decimal or _decimal_of([cells[at] for at in (clock_at, wear_at) if at])
+    reader = _Reader(records, cells, decimal, columns, limit_at)
     clock_unit = columns.clock_unit or ("readings" if counts else headers[clock_at - 1])
     return reader.table(unit_at, clock_at, wear_at, extra_at, clock_unit)
+
+
+def _decimal_of(columns: Sequence[NDArray[np.object_]]) -> str:
+    """Take the decimal point where no number of the columns has a comma; where one could be either, ask."""
+    for cells in columns:
+        for cell in cells:
+            if "," in str(cell) and decimal_evidence(str(cell)) == "?":
+                either = f"{str(cell).replace(',', '')} or {str(cell).replace(',', '.')}"
+                raise LogRefusedError(
+                    f"{str(cell)!r} could be {either}: say the decimal mark with --decimal, or as `file.decimal` of a "
+                    "map"
+                )
+    return "."
 
 
 def _plain(name: str) -> str:

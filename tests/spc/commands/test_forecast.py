@@ -1,10 +1,12 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from spc.cli import COULD_NOT
+from spc.commands import forecast as forecast_module
 from spc.commands.forecast import command as forecast
 
 MILLING = str(Path(__file__).parents[2] / "sources" / "nasa_milling.csv")
@@ -73,14 +75,15 @@ def test_one_unit_alone(tmp_path):
 
 def test_no_limit_is_refused_in_words(tmp_path):
     outcome = run(MILLING, *COLUMNS[:6], "--unit-id", "2")
-    assert outcome.exit_code == 0 and "no limit is set" in outcome.output
+    assert outcome.exit_code == 0 and "no limit is known: give it with --limit" in outcome.output
 
 
 @pytest.mark.parametrize(
     ("extra", "words"),
     [
-        (["--at", "150%"], "`--at` must be a clock value or a share of life"),
-        (["--at", "soon"], "`--at` must be a clock value or a share of life"),
+        (["--at", "150%"], "`--at` must be a clock value of 0 or more, or a share of life"),
+        (["--at", "soon"], "`--at` must be a clock value of 0 or more, or a share of life"),
+        (["--at", "-5"], "`--at` must be a clock value of 0 or more"),
         (["--unit-id", "99"], "there is no unit '99'; the file has 1, 2, 3"),
         (["--backtest", "0,50"], "`--backtest` must be shares of life such as 50,75"),
         (["--wear", "flatness"], "there is no column 'flatness' for `wear`"),
@@ -138,3 +141,55 @@ def test_a_file_without_usable_rows_and_a_backtest_without_crossings_say_so(tmp_
     short.write_text("\n".join(["unit,clock,wear", *rows]), encoding="utf-8")
     outcome = run(short, *columns, "--backtest", "50")
     assert "no unit that reached its limit could be predicted" in outcome.output and "nan" not in outcome.output
+
+
+def wear_of_units(*, falls, read=15):
+    """Six units that wear by about 1 in ten clock counts; falling, the same from 40 down."""
+    rng = np.random.default_rng(0)
+    rows = ["unit,clock,wear [um]"]
+    for unit in range(6):
+        rate = np.exp(0.2 * rng.normal())
+        for k in range(15 if unit else read):
+            wear = 2 + rate * k + 0.2 * rng.normal()
+            rows.append(f"U{unit},{10 * k},{40 - wear if falls else wear:.3f}")
+    return "\n".join(rows) + "\n"
+
+
+def test_a_quantity_that_falls_to_a_lower_limit_is_forecast_like_one_that_rises(tmp_path):
+    columns = ["--unit", "unit", "--clock", "clock", "--wear", "wear", "--unit-id", "U0", "--json"]
+    found = []
+    for name, falls, limit in (("up", False, "12"), ("down", True, "28")):
+        file = tmp_path / f"{name}.csv"
+        file.write_text(wear_of_units(falls=falls, read=7), encoding="utf-8")
+        document = json.loads(run(file, *columns, "--limit", limit).output)
+        assert document["falls"] is falls and document["units"][0]["limit"] == float(limit)
+        assert any("falling to a lower limit" in remark for remark in document["remarks"]) is falls
+        found.append(document["units"][0]["remaining"])
+    up, down = found
+    assert down["median"] == pytest.approx(up["median"], rel=0.05)
+    assert down["low"] == pytest.approx(up["low"], rel=0.1) and down["high"] == pytest.approx(up["high"], rel=0.1)
+    rises = json.loads(run(file, *columns, "--limit", limit, "--rises").output)["units"][0]
+    assert rises["status"] == "over" and rises["sentence"].endswith("at or over the limit")
+    spent = json.loads(run(file, *columns[:6], "--unit-id", "U3", "--limit", "28", "--json").output)["units"][0]
+    assert spent["status"] == "over" and spent["sentence"].endswith("at or under the limit")
+
+
+def test_a_unit_borrows_from_so_many_others_at_most(tmp_path, monkeypatch):
+    monkeypatch.setattr(forecast_module, "MOST_BORROWED", 3)
+    file = tmp_path / "units.csv"
+    file.write_text(wear_of_units(falls=False, read=7), encoding="utf-8")
+    outcome = run(file, "--clock", "clock", "--wear", "wear [um]", "--limit", "12", "--unit-id", "U0", "--json")
+    assert json.loads(outcome.output)["units"][0]["past_units"] == 3
+
+
+def test_why_no_unit_can_be_used_is_said(tmp_path):
+    file = tmp_path / "days.csv"
+    file.write_text("unit,clock,wear\nA,2026-01-02,0.5\nA,2026-01-03,0.6\n", encoding="utf-8")
+    outcome = run(file, "--limit", "2")
+    assert outcome.exit_code == COULD_NOT
+    assert "can be used; row 1: the clock is not a number: '2026-01-02'" in outcome.output
+    file.write_text("unit;clock;wear\nA;1;2,102\nA;2;2,204\n", encoding="utf-8")
+    outcome = run(file, "--limit", "9")
+    assert outcome.exit_code == COULD_NOT and "'2,102' could be 2102 or 2.102: say the decimal" in outcome.output
+    document = json.loads(run(file, "--limit", "9", "--decimal", ",", "--json").output)
+    assert document["rows"]["used"] == 2 and document["units"][0]["status"] != "over"

@@ -1,7 +1,9 @@
 import math
+from dataclasses import replace
 
 import pytest
 
+from spc.log.falling_wear import as_loss, falls_to_limit
 from spc.log.wear_map import load_wear_columns
 from spc.log.wear_table import WearColumns, covariate_values, read_wear_table
 
@@ -12,6 +14,34 @@ def test_semicolons_and_decimal_commas():
     table = read_wear_table(b"lap;faces;flatness\nA;1;0,5\nA;2;0,75\nB;1;1,25\n", COLUMNS)
     assert [u.unit for u in table.units] == ["A", "B"]
     assert table.units[0].low.tolist() == [0.5, 0.75] and table.clock_unit == "faces"
+
+
+def test_a_comma_before_three_digits_is_asked_for():
+    text = b"lap;faces;flatness\nA;1;2,102\nA;2;2,204\n"
+    with pytest.raises(ValueError, match="'2,102' could be 2102 or 2.102: say the decimal mark"):
+        read_wear_table(text, COLUMNS)
+    told = replace(COLUMNS, file={"decimal": ","})
+    assert read_wear_table(text, told).units[0].low.tolist() == [2.102, 2.204]
+    pointed = read_wear_table(text.replace(b",", b"."), COLUMNS)  # a data file has no thousands before a point
+    assert pointed.units[0].low.tolist() == [2.102, 2.204]
+
+
+def test_a_header_may_be_named_without_the_unit_behind_it():
+    text = "lap,faces (n),flatness [µm],flatness <mm>\nA,1,0.5,0.0005\n".encode()
+    assert read_wear_table(text, replace(COLUMNS, wear="flatness [µm]")).units[0].low.tolist() == [0.5]
+    with pytest.raises(ValueError, match="there is no column 'flatness'"):  # two could be meant
+        read_wear_table(text, COLUMNS)
+
+
+def test_what_falls_to_its_limit_is_told_by_the_readings():
+    fall = b"lap,faces,flatness\n" + b"".join(b"A,%d,%d\n" % (k, 50 - k) for k in range(8)) + b"A,8,42+\n"
+    units = read_wear_table(fall, replace(COLUMNS, limit=30)).units
+    assert falls_to_limit(units)
+    (turned,), left_out = as_loss(units)
+    assert turned.low.tolist() == list(range(8)) and turned.limit == 20 and left_out == (9,)
+    assert not falls_to_limit(read_wear_table(fall, replace(COLUMNS, limit=60)).units)  # begins under its limit
+    past = b"lap,faces,flatness\n" + b"".join(b"A,%d,%d\n" % (k, 40 + k % 3) for k in range(9))
+    assert not falls_to_limit(read_wear_table(past, replace(COLUMNS, limit=30)).units)  # past it, and not falling
 
 
 def test_intervals_as_typed():
@@ -69,6 +99,7 @@ def test_a_missing_column_lists_what_there_is():
         ("clok = 'faces'", "`clok` is not a key of this map"),
         ("clock = 3", "`clock` must be a text, got 3"),
         ("limit = 'two'", "`limit` must be a number, got 'two'"),
+        ("falls = 'yes'", "`falls` must be true or false, got 'yes'"),
         ("unit = [1]", "`unit` must be a column name or a list of them"),
         ("[file]\nsheet = 1", "`file.sheet` is not a key"),
         ("clock = ", "the map cannot be read"),

@@ -1,7 +1,8 @@
 """`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -219,42 +220,49 @@ def _forecasts(
 
     from spc.wear.backtest import crossing_age, cut_path
 
-    asked = [p for p in paths if not options["unit_id"] or p.label == options["unit_id"]]
+    asked = [at for at, p in enumerate(paths) if not options["unit_id"] or p.label == options["unit_id"]]
     if not asked:
         names = ", ".join(p.label for p in paths[:12])
         raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
     share, age = _at(options["at"])
     out = []
     with progress_bar("forecast") as bar:
-        for done, path in enumerate(asked):
-            others = [p for p in paths if p is not path][-MOST_BORROWED:]
+        for done, at in enumerate(asked):
+            path = paths[at]
             if share is not None:
                 own = cut_path(path, share * crossing_age(path, path.limit))
             else:
                 own = path if age is None else cut_path(path, age)
             rng = np.random.default_rng([options["seed"], done])
-            answer = _answer(own, others, options, clock_unit, rng)
+            answer = _answer(own, partial(_newest_others, paths, at), options, clock_unit, rng)
             out.append(_unit_document(path, answer, falls=falls))
             bar(done + 1, len(asked))
     return out
 
 
+def _newest_others(paths: Sequence["WearPath"], at: int) -> list["WearPath"]:
+    after = paths[max(at + 1, len(paths) - MOST_BORROWED) :]
+    return [*paths[max(0, at - MOST_BORROWED + len(after)) : at], *after]
+
+
 def _answer(
-    own: "WearPath", others: list["WearPath"], options: dict[str, Any], clock_unit: str, rng: "np.random.Generator"
+    own: "WearPath",
+    others: Callable[[], list["WearPath"]],
+    options: dict[str, Any],
+    clock_unit: str,
+    rng: "np.random.Generator",
 ) -> "TimeToLimit":
-    """Forecast one unit; nothing is fitted to the others for a unit that is there already or has no limit."""
+    """Forecast one unit; nothing is fitted for a unit whose last reading is there already or that has no limit."""
     import numpy as np
 
-    from spc.wear.pooled import fit_alone, fit_pooled
+    from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
     from spc.wear.time_to_limit import time_to_limit
 
     asked = {"limit": own.limit, "level": options["level"], "crossing": options["crossing"], "unit": clock_unit}
-    if not np.isfinite(own.limit) or (own.age.size and own.high[-1] >= own.limit):
-        first = np.random.default_rng(options["seed"])
-        answer = time_to_limit(fit_alone(own, rng=first), own, rng=first, **asked)
-        if answer.status == "over" or not np.isfinite(own.limit):
-            return replace(answer, borrowed="", past_cycles=0)
-    pooled = fit_pooled(others, rng=rng)
+    there = options["crossing"] == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
+    if there or not np.isfinite(own.limit):
+        return replace(time_to_limit(PooledWear((), (), (), "", alone=True), own, rng=rng, **asked), borrowed="")
+    pooled = fit_pooled(others(), rng=rng)
     if pooled.refused:
         pooled = fit_alone(own, rng=rng)
     return time_to_limit(pooled, own, rng=rng, **asked)

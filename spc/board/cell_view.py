@@ -61,13 +61,17 @@ class CellView:
         """Finished faces of all laps with their signs of wear, from `face_signs`, in order of time."""
         return self._put_together("signs", ["sort_us"])
 
+    def frames_of(self, lap: str) -> LapFrames:
+        """Faces, events, cycles and signs of one lap."""
+        return self.by_lap[lap] if lap in self.by_lap else no_frames()
+
     def faces_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap, oldest first."""
-        return self._frames_of(lap).faces
+        return self.frames_of(lap).faces
 
     def signs_of(self, lap: str) -> pd.DataFrame:
         """Finished faces of one lap with their signs of wear, oldest first."""
-        return self._frames_of(lap).signs
+        return self.frames_of(lap).signs
 
     def lapped_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap that are lappings, second readings of a face left out; oldest first."""
@@ -76,11 +80,11 @@ class CellView:
 
     def events_of(self, lap: str) -> pd.DataFrame:
         """Events of one lap."""
-        return self._frames_of(lap).events
+        return self.frames_of(lap).events
 
     def cycles_of(self, lap: str) -> pd.DataFrame:
         """Cycles of one lap, oldest first."""
-        return self._frames_of(lap).cycles
+        return self.frames_of(lap).cycles
 
     def signs_of_part(self, part: str, grit: str) -> tuple[pd.DataFrame, ...]:
         """Finished faces of one part number with one grit, a frame for each lap that has any; '' = any grit.
@@ -99,9 +103,6 @@ class CellView:
     def lap_row(self, lap: str) -> pd.Series:
         """Give what the register says of a lap."""
         return self.laps.iloc[self.laps["lap"].tolist().index(lap)]
-
-    def _frames_of(self, lap: str) -> LapFrames:
-        return self.by_lap[lap] if lap in self.by_lap else no_frames()
 
     def _put_together(self, name: str, order: list[str] | None) -> pd.DataFrame:
         """Put the frames of all laps into one, the first time it is asked for."""

@@ -5,7 +5,9 @@ in, and say so: they judge the running cycle only and are never kept.
 """
 
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -18,13 +20,14 @@ from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
 from spc.board.shown_length import length_words, shown_length
-from spc.measure.shown import ShownLength
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
 from spc.chart.stream import SIGNS, Stream
+from spc.measure.shown import ShownLength
+from spc.store.registers import Baseline
 
-__all__ = ["CellCharts", "SignChart", "chart_cell", "chart_signals", "go_look_list", "room_alarm"]
+__all__ = ["CellCharts", "SignChart", "beyond_the_rest", "chart_cell", "chart_signals", "go_look_list", "room_alarm"]
 
 RECENT_POINTS = 8  # a signal older than this many readings, and not gone on, is history; our own rule
 TRIAL_READINGS = 300  # newest readings of earlier cycles that trial limits rest on
@@ -67,15 +70,17 @@ def chart_cell(view: CellView) -> CellCharts:
     """
     streams = streams_of_cell(view)
     plan = _plan(view, streams)
+    frozen: dict[tuple[str, str], list[Baseline]] = {}
+    for record in view.baselines:
+        frozen.setdefault((record.lap, record.sign), []).append(record)
     charts = {}
     for (lap, sign), stream in streams.items():
-        records = [r for r in view.baselines if (r.lap, r.sign) == (lap, sign)]
-        if records:
-            revisions = tuple(revision_of(r) for r in records)
-            words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
-            charts[lap, sign] = SignChart(replay(stream, revisions), True, words)
-        else:
-            charts[lap, sign] = _judged_before(stream, plan)
+        records = frozen.get((lap, sign), [])
+        charts[lap, sign] = (
+            view.memo.once(lap, f"frozen {sign}", (stream, *records), partial(_frozen_chart, stream, records))
+            if records
+            else _judged_before(stream, plan)
+        )
     return CellCharts(plan, charts)
 
 
@@ -99,7 +104,7 @@ def chart_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm
     part_of_room = room is not None and lap in room.laps
     for sign in SIGNS:
         chart = cell.charts[lap, sign]
-        if part_of_room and sign == "flatness" and not _beyond_the_rest(view, cell, lap):
+        if part_of_room and sign == "flatness" and not beyond_the_rest(view, cell, lap):
             continue
         open_now = _open_signals(view, chart.replayed)
         if open_now:
@@ -152,6 +157,11 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
         digest_of_values(tuple(points), calls, rooms),
         lambda: plan_budget(points, false_calls_per_week=calls, room_tests_per_week=rooms),
     )
+
+
+def _frozen_chart(stream: Stream, records: Sequence[Baseline]) -> SignChart:
+    words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
+    return SignChart(replay(stream, tuple(revision_of(r) for r in records)), True, words)
 
 
 def _judged_before(stream: Stream, plan: BudgetPlan) -> SignChart:
@@ -280,6 +290,7 @@ def _shift_scores(view: CellView, cell: CellCharts, sign: str) -> tuple[tuple[st
     return laps, np.array(scores, dtype=np.float64)
 
 
-def _beyond_the_rest(view: CellView, cell: CellCharts, lap: str) -> bool:
+def beyond_the_rest(view: CellView, cell: CellCharts, lap: str) -> bool:
+    """Whether one lap has moved further than the room, so that its own flatness signal stands beside the alarm."""
     laps, z = _shift_scores(view, cell, "flatness")
     return bool(beyond_the_rest_p(z)[laps.index(lap)] < _SAME_WAY_P)

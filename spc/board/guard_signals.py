@@ -1,5 +1,6 @@
 """Signals that are never filtered: a face left over its limit, a scratch, a grit that does not belong on the lap."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -90,18 +91,41 @@ def guard_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         reconditioning, re-facing or change of grit, and (for scratch and finish) fewer than `CLEAN_AGAIN` good faces
         since the last bad one.
     """
-    rows = view.lapped_of(lap)
-    if rows.empty:
-        return ()
     calls = calls_on_lap(view, lap)
     if not calls:
+        return ()
+    answered = view.memo.same(lap, "guards answered", tuple(answered_face(view, lap, _SIGN[c.guard]) for c in calls))
+    found = view.memo.once(lap, "open guards", (calls, view.events_of(lap), answered), lambda: _open(view, lap, calls))
+    noted = (_evidence(view, call) for call, _ in found)
+    return tuple(
+        replace(signal, sentence=f"{call.sentence} {evidence[:1].upper()}{evidence[1:]}.")
+        for (call, signal), evidence in zip(found, noted, strict=True)
+    )
+
+
+def calls_on_lap(view: CellView, lap: str) -> tuple[GuardCall, ...]:
+    """All calls on one lap of the guards that the site has not switched off, oldest first.
+
+    Whether a guard calls hangs on the lap's own rows; the evidence here is what these tell, other laps not asked.
+    """
+    rows, events, on = view.faces_of(lap), view.events_of(lap), _guards_on(view)
+    home = view.memo.same(lap, "home", (str(view.lap_row(lap)["home_grit"]), on))
+    return view.memo.once(
+        lap, "calls", (rows, events, home), lambda: guard_grit(rows, events, view.laps, guards=on, lap=lap)
+    )  # fmt: skip
+
+
+def _open(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[tuple[GuardCall, Signal], ...]:
+    """Leave the calls that still hold, each with its signal but for the sentence."""
+    rows = view.lapped_of(lap)
+    if rows.empty:
         return ()
     events = view.events_of(lap)
     events = events[events["event"].isin(_CURED_BY)]
     cured_us = int(events["sort_us"].max()) if len(events) else -(2**62)
     named = [c.face_id for c in calls if c.guard not in _LASTING]
     spell = _spell_start(rows, rows["face_id"].isin(named).to_numpy())
-    first: dict[str, Signal] = {}
+    first: dict[str, tuple[GuardCall, Signal]] = {}
     for call in calls:
         if call.sort_us <= cured_us:
             continue
@@ -115,25 +139,12 @@ def guard_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         if answered_face(view, lap, sign) >= int(row["face_id"]):
             continue
         if call.guard in first:
-            through = max(first[call.guard].through_face_id, int(row["face_id"]))
-            first[call.guard] = replace(first[call.guard], through_face_id=through)
+            began, signal = first[call.guard]
+            through = max(signal.through_face_id, int(row["face_id"]))
+            first[call.guard] = began, replace(signal, through_face_id=through)
             continue
-        noted = _evidence(view, call)
-        sentence = f"{call.sentence} {noted[:1].upper()}{noted[1:]}."
-        first[call.guard] = _signal(row, lap, sign, call.guard, sentence, len(rows) - 1 - here)
+        first[call.guard] = call, _signal(row, lap, sign, call.guard, "", len(rows) - 1 - here)
     return tuple(first.values())
-
-
-def calls_on_lap(view: CellView, lap: str) -> tuple[GuardCall, ...]:
-    """All calls on one lap of the guards that the site has not switched off, oldest first.
-
-    Whether a guard calls hangs on the lap's own rows; the evidence here is what these tell, other laps not asked.
-    """
-    rows, events, on = view.faces_of(lap), view.events_of(lap), _guards_on(view)
-    home = view.memo.same(lap, "home", (str(view.lap_row(lap)["home_grit"]), on))
-    return view.memo.once(
-        lap, "calls", (rows, events, home), lambda: guard_grit(rows, events, view.laps, guards=on, lap=lap)
-    )  # fmt: skip
 
 
 def _guards_on(view: CellView) -> tuple[str, ...]:

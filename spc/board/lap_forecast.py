@@ -133,15 +133,15 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     by default its material and grit; a lap without any past cycle is forecast from its own readings once it has enough.
     Seeds follow from the data, so that the same log always gives the same range.
     """
-    own_signs = view.signs_of(lap)
-    running = _running_rows(view, lap, own_signs)
-    part, limit_um, limit_text = _leading_limit(view, running if len(running) else own_signs)
-    own = _path(f"{lap}, this cycle", running)
+    running, own, leading = view.memo.once(
+        lap, "running cycle", (view.signs_of(lap), view.cycles_of(lap), view.limits), lambda: _running_cycle(view, lap)
+    )  # fmt: skip
+    part, limit_um, limit_text = leading
     name, cut = _past_paths(view, lap, limit_um)
     asked = digest_of_values(name, lap, part, limit_um, limit_text, len(running), *_values(own))
 
     def compute() -> LapForecast:
-        return _forecast(cache, name, cache.fit(name, cut), own, running, (part, limit_um, limit_text), lap)
+        return _forecast(cache, name, cache.fit(name, cut), own, running, leading, lap)
 
     return cache.forecast(asked, compute)
 
@@ -183,17 +183,12 @@ def _steps_up(longest: float, now: float) -> float:
     return end
 
 
-def _running_rows(view: CellView, lap: str, own_signs: pd.DataFrame) -> pd.DataFrame:
-    cycles = view.cycles_of(lap)
-    cycles = cycles[cycles["ended"] == "running"]
-    if cycles.empty:
-        return own_signs.iloc[:0]
-    number = cycles["cycle"].iloc[-1]
-
-    def running() -> pd.DataFrame:
-        return own_signs.iloc[np.flatnonzero(own_signs["cycle"].to_numpy() == number)].reset_index(drop=True)
-
-    return view.memo.once(lap, f"running {number}", (own_signs,), running)
+def _running_cycle(view: CellView, lap: str) -> tuple[pd.DataFrame, WearPath, tuple[str, float, str]]:
+    """Finished faces of the running cycle, their path, and the limit that leads: part number, limit, its text."""
+    signs, cycles = view.signs_of(lap), view.cycles_of(lap)
+    now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
+    rows = signs.iloc[np.flatnonzero(signs["cycle"].to_numpy() == now[-1]) if now.size else []].reset_index(drop=True)
+    return rows, _path(f"{lap}, this cycle", rows), _leading_limit(view, rows if len(rows) else signs)
 
 
 def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
-from spc.board.chart_signals import CellCharts, chart_cell, chart_signals, room_alarm
+from spc.board.chart_signals import CellCharts, beyond_the_rest, chart_cell, chart_signals, room_alarm
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, over_limit_signals
@@ -19,18 +20,19 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state
 from spc.board.limit_remarks import limit_remarks
 from spc.board.pace import faces_per_shift
-from spc.board.reactions import answered_face, findings, handed_text
+from spc.board.reactions import answered_face, answered_faces, findings, handed_text
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break
 from spc.board.trade_remarks import trade_remarks
+from spc.chart.stream import SIGNS
 from spc.settings import Settings
 from spc.store.store import Store
-from spc.wear.lead_sign import choose_lead_sign, lead_words
+from spc.wear.lead_sign import LeadSign, choose_lead_sign, lead_words
 from spc.wear.log_remarks import log_remarks
 from spc.wear.missing_event import suggest_missing_events
-from spc.wear.sign_moves import sign_moves
+from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
 
 __all__ = ["UnknownLapError", "known_lap", "report_lap", "report_of"]
@@ -93,26 +95,92 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | N
     -------
     LapReport
     """
-    row = view.lap_row(lap)
-    rows = view.faces_of(lap)
-    signs, events = view.signs_of(lap), view.events_of(lap)
-    once = partial(view.memo.once, lap)
-    faces = view.lapped_of(lap)
-    cycles = view.cycles_of(lap)
+    memo = view.memo
+    own = memo.once(lap, "own", _hangs_on(view, cell, lap, room), lambda: _own_of(view, cell, lap, room))
+    signals = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
+    signals = tuple(replace(s, handed=handed_text(view, s)) for s in signals)
+    elsewhere = _Elsewhere(
+        signals=signals,
+        diagnosed=_diagnose(view, lap, own, signals, room),
+        serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
+        next_break=next_break(view.now, view.settings),
+    )
+    elsewhere = memo.same(lap, "elsewhere", elsewhere)
     forecast = forecast_lap(view, lap)
-    bow = once("bow", (rows,), lambda: bow_of_lap(rows))
+    return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
+
+
+class _Own(NamedTuple):
+    """What the rows, events, limits and charts of one lap say by themselves."""
+
+    over_limit: tuple[Signal, ...]
+    charted: tuple[Signal, ...]
+    turning: tuple[Signal, ...]
+    bow: SignedBow
+    lead: LeadSign
+    moves: tuple[SignMove, ...]
+    identical: bool  # the last readings all say the same
+    last_part: str
+    last_grit: str
+    last_limit_um: float  # of that part number, NaN = none
+    room: str  # the sentence of a room alarm that the lap is part of
+
+
+class _Elsewhere(NamedTuple):
+    """What more a report says that other laps, past answers or the clock have a part in."""
+
+    signals: tuple[Signal, ...]
+    diagnosed: tuple[Pattern, Diagnosis]
+    serves: str
+    next_break: str
+
+
+def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> tuple[object, ...]:
+    """All that `_own_of` makes use of, as objects that stay the same as long as they say the same."""
+    same = partial(view.memo.same, lap)
+    in_room = room is not None and lap in room.laps
+    return (
+        *view.frames_of(lap),
+        view.as_read[lap],
+        view.limits,
+        view.memo.same("", "settings", view.settings),
+        same("register", tuple(view.lap_row(lap).tolist())),
+        same("answered", answered_faces(view, lap)),
+        same("room", (room.sentence, beyond_the_rest(view, cell, lap)) if room is not None and in_room else None),
+        *(cell.charts[lap, sign] for sign in SIGNS),
+    )
+
+
+def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> _Own:
+    rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
+    bow = view.memo.once(lap, "bow", (rows,), lambda: bow_of_lap(rows))
     turning = bow_signal(lap, rows, bow)
     if turning is not None and answered_face(view, lap, "bow") >= turning.since_face_id:
         turning = None
-    signals = (
-        *over_limit_signals(view, lap),
-        *guard_signals(view, lap),
-        *chart_signals(view, cell, lap, room=room),
-        *((turning,) if turning is not None else ()),
+    texts = rows["flatness_text"]
+    texts = texts[texts != ""].iloc[-12:]
+    last = faces.iloc[-1] if len(faces) else None
+    return _Own(
+        over_limit=over_limit_signals(view, lap),
+        charted=chart_signals(view, cell, lap, room=room),
+        turning=(turning,) if turning is not None else (),
+        bow=bow,
+        lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits)),
+        moves=sign_moves(signs),
+        identical=len(texts) == 12 and texts.nunique() == 1,
+        last_part=str(last["part"]) if last is not None else "",
+        last_grit=str(last["grit"]) if last is not None else "",
+        last_limit_um=float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan"),
+        room=room.sentence if room is not None and lap in room.laps else "",
     )
-    signals = tuple(replace(s, handed=handed_text(view, s)) for s in signals)
-    lead = choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits))
-    pattern, diagnosis = _diagnose(view, lap, signals, signs, bow, room)
+
+
+def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:
+    row, faces, rows = view.lap_row(lap), view.lapped_of(lap), view.faces_of(lap)
+    signs, events, cycles = view.signs_of(lap), view.events_of(lap), view.cycles_of(lap)
+    once = partial(view.memo.once, lap)
+    signals, lead = elsewhere.signals, own.lead
+    pattern, diagnosis = elsewhere.diagnosed
     state = decide_state(
         lap,
         signals=signals,
@@ -121,7 +189,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | N
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
-        room=room.sentence if room is not None and lap in room.laps else "",
+        room=own.room,
     )
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
@@ -131,19 +199,17 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | N
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
-    last = faces.iloc[-1] if len(faces) else None
-    grit = "" if last is None else str(last["grit"])
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
         lap=lap,
         material=str(row["material"]),
         kind=str(row["kind"]),
-        grit=str(row["home_grit"]) or grit,
+        grit=str(row["home_grit"]) or own.last_grit,
         state=state.state,
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
         reasons=(*((leads,) if leads else ()), *state.reasons),
         faces_left=forecast.faces_left,
-        next_break=next_break(view.now, view.settings),
+        next_break=elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
         lead_sign=lead.sign,
         signals=signals,
@@ -154,22 +220,20 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | N
         age_minutes=_age_minutes(now),
         faces_total=len(faces),
         cycles=len(cycles),
-        last_time_text=str(last["time_text"]) if last is not None else "",
-        last_part=str(last["part"]) if last is not None else "",
+        last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
+        last_part=own.last_part,
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
         answers=answer_questions(
             once("passes", (faces,), lambda: pass_to_pass(faces)),
-            _serves(view, last, hidden=lead.hidden),
+            elsewhere.serves,
             pattern=pattern,
             diagnosis=diagnosis,
         ),
     )
 
 
-def _serves(view: CellView, last: "pd.Series | None", *, hidden: bool) -> str:
-    """Say which lap serves the last face's part number with its grit best; one answer for all laps."""
-    part, grit = ("", "") if last is None else (str(last["part"]), str(last["grit"]))
-    limit_um = float("nan") if last is None else float(upper_limit_um(pd.Series([part]), view.limits)[0])
+def _serves(view: CellView, part: str, grit: str, limit_um: float, *, hidden: bool) -> str:
+    """Say which lap serves a part number with a grit best; one answer for all laps."""
     same = view.signs_of_part(part, grit)
 
     def serves() -> str:
@@ -184,29 +248,22 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _diagnose(
-    view: CellView,
-    lap: str,
-    signals: tuple[Signal, ...],
-    signs: pd.DataFrame,
-    bow: SignedBow,
-    room: RoomAlarm | None,
+    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomAlarm | None
 ) -> tuple[Pattern, Diagnosis]:
     scratch = any(s.sign in ("scratch", "grit") for s in signals)
-    moves = view.memo.once(lap, "moves", (signs,), lambda: sign_moves(signs))
-    texts = view.faces_of(lap)["flatness_text"]
-    texts = texts[texts != ""].iloc[-12:]
-    identical = len(texts) == 12 and texts.nunique() == 1
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
-    moved = charted | {m.sign: m.direction for m in moves if m.direction in ("up", "down") and m.sign not in charted}
+    found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
     if room is not None and lap in room.laps:
         scope = "many laps"
     else:
         all_signs = {name: frames.signs for name, frames in view.by_lap.items()}
-        asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
+        asked = ((sign, way) for sign, way in (charted | found).items() if sign in SCOPED_SIGNS)
         scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
         scope = next((found for found in scopes if found), "")
-    turned = bow.turning if bow.status == "fitted" else None
-    pattern = read_pattern(moves, scratch=scratch, bow_turned=turned, identical=identical, scope=scope, also=charted)
+    turned = own.bow.turning if own.bow.status == "fitted" else None
+    pattern = read_pattern(
+        own.moves, scratch=scratch, bow_turned=turned, identical=own.identical, scope=scope, also=charted
+    )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
     counts = count_reactions(findings(view.reactions), about)
     return pattern, diagnose(pattern, counts=counts)

@@ -6,7 +6,7 @@ from spc.board.cell_view import CellView
 from spc.board.results import Signal
 from spc.store.store import Store
 
-__all__ = ["HANDED", "answered_face", "findings", "handed_text", "keep_answer"]
+__all__ = ["HANDED", "answered_face", "answered_faces", "findings", "handed_text", "keep_answer"]
 
 HANDED = "handed to lead"  # the action kept; it moves a signal to another person and settles nothing
 
@@ -79,6 +79,11 @@ def answered_face(view: CellView, lap: str, sign: str) -> int:
         Face id.
     """
     return _newest_faces(view, handed=False).get((lap, sign), -1)
+
+
+def answered_faces(view: CellView, lap: str) -> dict[str, int]:
+    """Newest answered face of one lap by sign, as `answered_face` gives it; signs never answered are left out."""
+    return {sign: face for (name, sign), face in _newest_faces(view, handed=False).items() if name == lap}
 
 
 def handed_text(view: CellView, signal: Signal) -> str:

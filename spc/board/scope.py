@@ -1,6 +1,6 @@
 """Whether what has moved follows one lap, one operator, one part number or the whole room."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
@@ -16,6 +16,7 @@ __all__ = ["SCOPED_SIGNS", "Scope", "find_scope"]
 
 _LEAST_ELSEWHERE = 5  # faces of the same hands or part on other laps before they can speak; our own rule
 _ALPHA = 0.02
+_FAR = 2**62  # a lap without faces has no lately
 _COLUMN = {
     "flatness": "first_high_um",
     "minutes": "minutes_ratio",
@@ -33,6 +34,26 @@ class Scope:
 
     scope: str  # one of spc.board.cause_table.SCOPES, '' when it cannot be told
     sentence: str
+
+
+class _Told(NamedTuple):
+    """What the signs of one lap tell of one column, finished face by finished face."""
+
+    sort_us: NDArray[np.int64]
+    level: NDArray[np.float64]  # an open reading counts by its low end; flatness within part number
+    age_faces: NDArray[np.float64]
+    cycle: NDArray[np.int64]
+    operator: NDArray[np.object_]
+    part: NDArray[np.object_]
+
+
+class _Leaning(NamedTuple):
+    """Last faces of one lap, one after the other, with whether each leans the way asked."""
+
+    lap: list[str]
+    operator: list[str]
+    part: list[str]
+    lean: list[bool]
 
 
 def find_scope(
@@ -82,16 +103,30 @@ def find_scope(
         raise ValueError(f"`sign` must be one of {', '.join(_COLUMN)}; got {sign!r}")
     if direction not in ("up", "down"):
         raise ValueError(f"`direction` must be 'up' or 'down', got {direction!r}")
-    way = 1.0 if direction == "up" else -1.0
-    lately = _leaning(signs, _COLUMN[sign], recent, way, lap, LapMemo() if memo is None else memo)
+    memo = LapMemo() if memo is None else memo
+    own = signs[lap]["sort_us"].to_numpy(np.int64)[-recent:] if lap in signs else np.empty(0, np.int64)
+    asked = memo.same(lap, f"scope of {sign} {direction}", (_COLUMN[sign], direction, int(own.min(initial=_FAR))))
+    named = f"{sign} {direction} on {lap}"
+    leaning = [
+        memo.once(name, named, (rows, asked), partial(_leaning, rows, *asked, memo, name))
+        for name, rows in signs.items()
+    ]
+    return memo.once(lap, f"what {sign} {direction} follows", leaning, partial(_follows, lap, leaning))
+
+
+def _follows(lap: str, leaning: Sequence[_Leaning]) -> Scope:
+    """Tell what a move follows from the last faces of every lap."""
+    lately = pd.DataFrame(
+        {name: [told for of_lap in leaning for told in getattr(of_lap, name)] for name in _Leaning._fields}
+    )
     here, elsewhere = lately[lately["lap"] == lap], lately[lately["lap"] != lap]
     if len(here) < 3:
         return Scope("", "too few faces lately to tell what it follows")
 
     judged = [(name, rows["lean"].to_numpy(bool)) for name, rows in lately.groupby("lap", sort=False) if len(rows) >= 5]
-    leaning = [str(name) for name, lean in judged if _most(lean)]
-    if len(leaning) >= 3 and 2 * len(leaning) >= len(judged):
-        return Scope("many laps", f"{len(leaning)} of {len(judged)} laps move the same way: {', '.join(leaning)}")
+    moved = [str(name) for name, lean in judged if _most(lean)]
+    if len(moved) >= 3 and 2 * len(moved) >= len(judged):
+        return Scope("many laps", f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}")
 
     tested = 0
     for column, name in (("operator", "one operator"), ("part", "one part number")):
@@ -112,17 +147,6 @@ def find_scope(
     return Scope("", f"one set of hands on {lap} alone: not told apart until somebody else laps a face here")
 
 
-class _Told(NamedTuple):
-    """What the signs of one lap tell of one column, finished face by finished face."""
-
-    sort_us: NDArray[np.int64]
-    level: NDArray[np.float64]  # an open reading counts by its low end; flatness within part number
-    age_faces: NDArray[np.float64]
-    cycle: NDArray[np.int64]
-    operator: NDArray[np.object_]
-    part: NDArray[np.object_]
-
-
 def _told(rows: pd.DataFrame, column: str) -> _Told:
     level = rows[column].to_numpy(np.float64)
     part = rows["part"].to_numpy(object)
@@ -133,26 +157,17 @@ def _told(rows: pd.DataFrame, column: str) -> _Told:
     return _Told(rows["sort_us"].to_numpy(np.int64), level, age, cycle, rows["operator"].to_numpy(object), part)
 
 
-def _leaning(
-    signs: Mapping[str, pd.DataFrame], column: str, recent: int, way: float, lap: str, memo: LapMemo
-) -> pd.DataFrame:
-    """Last faces of every lap, in the time of this lap's own last ones, with whether each leans the way asked."""
-    own = signs[lap]["sort_us"] if lap in signs else pd.Series(dtype=np.int64)
-    since = int(own.iloc[-recent:].min()) if len(own) else 0
-    said: dict[str, list[object]] = {"lap": [], "operator": [], "part": [], "lean": []}
-    for name, rows in signs.items():
-        told = memo.once(name, f"told of {column}", (rows,), partial(_told, rows, column))
-        lately = told.sort_us >= since
-        value = without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(~lately)))[0]
-        before = value[~lately & np.isfinite(value)]
-        if before.size < 10:
-            continue
-        usual, read = float(np.median(before)), np.flatnonzero(np.isfinite(value) & lately)
-        said["lap"] += [name] * read.size
-        said["operator"] += told.operator[read].tolist()
-        said["part"] += told.part[read].tolist()
-        said["lean"] += (way * (value[read] - usual) > 0).tolist()
-    return pd.DataFrame(said)
+def _leaning(rows: pd.DataFrame, column: str, direction: str, since: int, memo: LapMemo, lap: str) -> _Leaning:
+    """Last faces of one lap since a moment, with whether each leans the way asked."""
+    told = memo.once(lap, f"told of {column}", (rows,), partial(_told, rows, column))
+    lately = told.sort_us >= since
+    value = without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(~lately)))[0]
+    before = value[~lately & np.isfinite(value)]
+    if before.size < 10:
+        return _Leaning([], [], [], [])
+    read, way = np.flatnonzero(np.isfinite(value) & lately), 1.0 if direction == "up" else -1.0
+    lean = (way * (value[read] - float(np.median(before))) > 0).tolist()
+    return _Leaning([lap] * read.size, told.operator[read].tolist(), told.part[read].tolist(), lean)
 
 
 def _mostly(here: pd.DataFrame, column: str) -> list[str]:

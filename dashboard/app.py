@@ -11,6 +11,7 @@ from dashboard import cards, data
 from dashboard.parts import said
 from dashboard.parts.display import chosen_display, display_choice, take_on_light
 from dashboard.parts.page import FORM_BEGUN, Page
+from dashboard.parts.person import SIGNER_OFFERED
 from dashboard.parts.pulse import pulse, state_now
 from dashboard.theme import look_for, stylesheet
 from dashboard.words import speak
@@ -74,6 +75,8 @@ def _draw(name: str, page: Page) -> None:
     """Draw one view; only the view asked for is loaded, so that the first screen is there soon."""
     if name != "lap":
         st.session_state.pop(FORM_BEGUN, None)  # a form that is not on screen begins anew when it is
+    if name not in ("lap", "proof"):
+        st.session_state.pop(SIGNER_OFFERED, None)
     said.begin()
     importlib.import_module(f"dashboard.views.{name}").render(page)
     said.forget_left()

@@ -5,20 +5,23 @@ import streamlit as st
 from dashboard import data
 from dashboard.parts.page import Page
 
-__all__ = ["last_operator", "signed_by"]
+__all__ = ["SIGNER_OFFERED", "signed_by"]
+
+SIGNER_OFFERED = "lc_signed_offered"  # session key: lap and who was offered when its page was opened
 
 _KEPT = "lc_signed"
 
 
-def last_operator(page: Page, lap: str) -> str:
-    """Return who logged the lap's newest face; '' if nobody did or said so."""
-    faces = data.recent_faces(page.now, lap)
-    return str(faces["operator"].iloc[-1]) if len(faces) else ""
+def signed_by(page: Page, *, lap: str = "") -> str:
+    """Ask who is writing; the last answer is kept for the session, a new name may be typed.
 
-
-def signed_by(page: Page, *, first: str = "") -> str:
-    """Ask who is writing; the last answer is kept for the session, a new name may be typed."""
-    kept = str(st.session_state.get(_KEPT, first))
+    Until somebody answers, who logged the lap's newest face is offered: as it was when the page was opened, for what
+    others log meanwhile must not sign what is written here.
+    """
+    offered = st.session_state.get(SIGNER_OFFERED)
+    if offered is None or offered[0] != lap:
+        offered = st.session_state[SIGNER_OFFERED] = (lap, _last_operator(page, lap))
+    kept = str(st.session_state.get(_KEPT, offered[1]))
     options = list(dict.fromkeys([name for name in (kept, *data.operators(page.now.store)) if name]))
     chosen = st.selectbox(
         "Signed by",
@@ -34,3 +37,8 @@ def signed_by(page: Page, *, first: str = "") -> str:
     if name and name != kept:
         st.session_state[_KEPT] = name
     return name
+
+
+def _last_operator(page: Page, lap: str) -> str:
+    faces = data.recent_faces(page.now, lap) if lap else ()
+    return str(faces["operator"].iloc[-1]) if len(faces) else ""

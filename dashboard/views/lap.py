@@ -13,7 +13,7 @@ from dashboard.parts.first_run import first_run
 from dashboard.parts.glossary import words_here
 from dashboard.parts.log_form import log_form
 from dashboard.parts.page import Page, in_unit_of, link_to_lap
-from dashboard.parts.person import last_operator, signed_by
+from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.words import clock_words, count, grit_words, number, number_of
 from spc.board.results import LapReport
@@ -80,7 +80,7 @@ def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
         return None
     with st.container(key="top-row", horizontal=True):
         lap = _keep_in_link(names, asked)
-        return lap, signed_by(page, first=last_operator(page, lap))
+        return lap, signed_by(page, lap=lap)
 
 
 def _keep_in_link(names: list[str], asked: str | None) -> str:

@@ -69,7 +69,7 @@ def test_an_event_is_logged_in_three_taps(at, cell):
     with Store.open(store) as opened:
         before = len(opened.events(lap="CU-2"))
     page.get_by_role("tab", name="Event").click()
-    page.locator(".st-key-event-kind-CU-2").get_by_text("recharged", exact=True).click()
+    page.locator("[class*=st-key-kind-event-CU-2]").get_by_text("recharged", exact=True).click()
     page.get_by_role("button", name="Log this event").click()
     page.get_by_text("Logged: CU-2 recharged.").wait_for()
     settled(page)
@@ -113,15 +113,43 @@ def test_two_people_write_at_once_and_each_sees_both(at, cell):
     assert "unit=uin" in pages[1].url and "unit" not in pages[0].url
 
 
+def test_a_refusal_stays_while_another_process_writes_and_a_comma_is_what_was_typed(at, cell):
+    url, store = cell
+    page = at(f"{url}/lap?lap=CU-1&numbers=de", size="tablet")
+    signer = page.get_by_role("combobox", name="Signed by").input_value()
+    page.get_by_label("Minutes on the lap").first.fill("7,5")
+    page.get_by_role("button", name="Log this face").click()
+    page.locator(".lc-refused").wait_for()
+    append(store, "CU-1", serial="LIVE-2")
+    page.get_by_text("Newer on CU-1: 1, SP-20", exact=False).wait_for()  # the page has been drawn again
+    settled(page)
+    assert page.locator(".lc-refused").all_inner_texts() == ["Flatness is empty: tap a reading or type one."]
+    assert (
+        page.get_by_role("combobox", name="Signed by").input_value() == signer != "Okafor"
+    )  # who logs elsewhere does not sign here
+    page.get_by_label("or type it").fill("0,5")
+    page.get_by_role("button", name="Log this face").click()
+    page.get_by_text("Logged: 0,5", exact=False).wait_for()
+    settled(page)
+    assert page.locator(".lc-refused").count() == 0
+    last = faces(store, "CU-1").iloc[-1]
+    assert (last["flatness_text"], last["minutes"]) == ("0,5", 7.5)
+
+
+def append(store, lap, *, serial):
+    """Another process writes one face."""
+    site = load_settings(store.parent / "lapcell.toml")
+    entry = FaceEntry("1", minutes=7, operator="Okafor", grit="15 um", part="SP-20", serial=serial)
+    row = face_row(entry, lap=lap, unit=LengthUnit("band", "helium"), site=site, at=moment(site))
+    with Store.open(store) as opened:
+        opened.append_face(row, who="Okafor")
+
+
 def test_the_screen_redraws_when_another_process_appends(at, cell):
     url, store = cell
     page = at(url)
     shown = page.locator(".lc-facts").first.inner_text()
-    site = load_settings(store.parent / "lapcell.toml")
-    entry = FaceEntry("1", minutes=7, operator="Okafor", grit="15 um", part="SP-20", serial="LIVE-1")
-    row = face_row(entry, lap="CI-1", unit=LengthUnit("band", "helium"), site=site, at=moment(site))
-    with Store.open(store) as opened:
-        opened.append_face(row, who="Okafor")
+    append(store, "CI-1", serial="LIVE-1")
     page.wait_for_function("old => document.querySelector('.lc-facts').innerText !== old", arg=shown)
     settled(page)
 

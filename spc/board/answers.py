@@ -73,10 +73,10 @@ def pass_to_pass(own: pd.DataFrame) -> str:
         readings = " then ".join(str(t) or "?" for t in group["flatness_text"])
         turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."
         if last["flatness_high_um"] < first["flatness_low_um"]:
-            return f"Better: {what} read {readings} over {len(group)} passes.{turned}"
+            return f"Better: {what} read {readings} over {len(group):,} passes.{turned}"
         if last["flatness_low_um"] > first["flatness_high_um"]:
-            return f"Worse: {what} read {readings} over {len(group)} passes. Stop and look at the lap.{turned}"
-        return f"No change that the reading can tell: {what} read {readings} over {len(group)} passes.{turned}"
+            return f"Worse: {what} read {readings} over {len(group):,} passes. Stop and look at the lap.{turned}"
+        return f"No change that the reading can tell: {what} read {readings} over {len(group):,} passes.{turned}"
     return "No face here has two readings from two passes yet; log the reading after each pass, with the pass number."
 
 
@@ -155,7 +155,7 @@ def which_lap_serves(
 
 def _first_pass(counts: tuple[int, int]) -> str:
     share = share_interval(*counts)
-    return f"{counts[0]} of {counts[1]} good at the first pass ({share.low:.0%} to {share.high:.0%})"
+    return f"{counts[0]:,} of {counts[1]:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
 
 
 def _yield_differs(best: tuple[int, int], other: tuple[int, int]) -> bool:

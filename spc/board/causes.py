@@ -222,7 +222,7 @@ def _why(cause: CauseEntry, pattern: Pattern) -> str:
 def _counted(found: int, answered: int, name: str) -> str:
     if answered == 0:
         return ""
-    return f"{'nothing found' if name == UNKNOWN else 'found'} {found} of {answered} times"
+    return f"{'nothing found' if name == UNKNOWN else 'found'} {found:,} of {answered:,} times"
 
 
 def _sentence(ranked: Sequence[tuple[CauseEntry, float]], pattern: Pattern) -> str:

@@ -107,7 +107,7 @@ def chart_of_kind(
     else:
         points = int(np.count_nonzero(~np.isnan(first.value)))
         count = len({i for s in first.signals for i in s.index.tolist()})
-        sentence = f"{count} of {points} points signal." if count else f"No signal in {points} points."
+        sentence = f"{count:,} of {points:,} points signal." if count else f"No signal in {points:,} points."
     remarks = (*series.remarks, *made.remarks, *dict.fromkeys(n for panel in made.panels for n in panel.chart.notes))
     return KindReport(
         lap, sign, part, kind, series.unit, first.status, sentence, first.method, made.baseline,
@@ -134,7 +134,7 @@ def _faces(series: ChartSeries, chart: Chart) -> Panel:
 def _rested(options: ChartOptions, n: int) -> str:
     """Say what centre and spread rest on."""
     given = [name for name, value in (("centre", options.centre), ("spread", options.sigma)) if value is not None]
-    used = f"the first {min(options.baseline, n)} of {n} readings" if options.baseline else f"all {n} readings"
+    used = f"the first {min(options.baseline, n):,} of {n:,} readings" if options.baseline else f"all {n:,} readings"
     if len(given) == 2:
         return "centre and spread given, nothing estimated"
     return f"{used}, the very ones charted; nothing is frozen" + (f"; {given[0]} given" if given else "")
@@ -217,7 +217,7 @@ def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
     panels = tuple(Panel(chart, names, ("",) * len(names)) for chart in (found.mean, found.within))
-    baseline = f"{len(names)} subgroups, {words}, usually of {usual}; {_rested(options, len(series))}"
+    baseline = f"{len(names)} subgroups, {words}, usually of {usual:,}; {_rested(options, len(series))}"
     spread = found.mean.sigma / math.sqrt(max(usual, 1))
     return Made(panels, baseline, seen(run, spread, series.unit, "subgroups"))
 
@@ -270,7 +270,7 @@ def _ratio(series: ChartSeries, options: ChartOptions) -> Made:
         sides=sides,
     )  # fmt: skip
     below = int(np.count_nonzero(series.value <= 0))
-    remarks = (f"{below} readings of 0 or below have no ratio and are not plotted",) if below else ()
+    remarks = (f"{below:,} readings of 0 or below have no ratio and are not plotted",) if below else ()
     return _by_part(series, options, found, width=width, sides=sides, unit="of the natural log", remarks=remarks)
 
 
@@ -287,7 +287,7 @@ def _standardised(series: ChartSeries, options: ChartOptions) -> Made:
         series.value, parts, target=target, spread=spread, segments=series.rows["cycle"].to_numpy(np.int64),
         width_sd=width, sides=sides,
     )  # fmt: skip
-    said = f"{len(target)} parts by mean and standard deviation of their own readings, {FEWEST_OF_PART} or more each"
+    said = f"{len(target):,} parts by mean and standard deviation of their own readings, {FEWEST_OF_PART} or more each"
     return _by_part(series, options, found, width=width, sides=sides, unit="sd of its part", remarks=(said,))
 
 

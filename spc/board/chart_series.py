@@ -105,7 +105,7 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "", asked: Sho
     still_open = int(np.count_nonzero(np.isnan(value)))
     if still_open:
         remarks.append(
-            f"{still_open} readings are open above and are not plotted; the limit of a fitted law takes them"
+            f"{still_open:,} readings are open above and are not plotted; the limit of a fitted law takes them"
         )
     segments, said = _segments(rows, of_one_part=bool(part))
     lapped = faces[faces["part"] == part] if part else faces
@@ -139,7 +139,7 @@ def groups_of(rows: pd.DataFrame, by: str) -> tuple[NDArray[np.object_], str]:
     """
     n = len(rows)
     if by.isascii() and by.isdigit() and int(by) > 0:
-        return np.array([str(i // int(by) + 1) for i in range(n)], dtype=object), f"{int(by)} readings in a row"
+        return np.array([str(i // int(by) + 1) for i in range(n)], dtype=object), f"{int(by):,} readings in a row"
     if by in ("time", "day", "shift") and n and not bool((rows["time_text"] != "").any()):
         raise ValueError(f"`by` must not be {by!r} where no face carries a time; take 'part', 'serial' or a number")
     if by == "time":

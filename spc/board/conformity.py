@@ -174,7 +174,7 @@ def _reader_sd(readings: GaugeReadings, study: GaugeStudy, given_um: float | Non
         return math.nan, "the reader's spread is not known: log repeats of some faces, or give it (--reader-sd-um)", []
     remarks = []
     if not is_gauge_study(faces=readings.faces, repeats=readings.repeats, readers=readings.readers):
-        remarks.append(f"the gauge data are few ({readings.n} readings of {readings.faces} faces)")
+        remarks.append(f"the gauge data are few ({readings.n:,} readings of {readings.faces:,} faces)")
     return study.reading_sd_um, f"gauge data of the log, {study.reading_sd_source}", remarks
 
 

@@ -37,7 +37,7 @@ def between_relaps(series: ChartSeries, options: ChartOptions) -> Made:
     labels = tuple(str(face) for face in series.finished["face_id"].tolist())
     parts = [f"{t:g} times as many after about {in_points(2 / min(0.99, t * share))}" for t in TIMES[1:]]
     sees = f"A point falls due after two re-laps: with {', with '.join(parts)} faces."
-    baseline = f"a share of {share:.2%}, " + ("given" if options.centre is not None else f"from all {bad.size} faces")
+    baseline = f"a share of {share:.2%}, " + ("given" if options.centre is not None else f"from all {bad.size:,} faces")
     return Made((Panel(chart, labels, tuple(series.finished["time_text"].tolist())),), baseline, sees)
 
 
@@ -67,8 +67,8 @@ def _made(
             for t in TIMES
             if not binomial or t * found.rate < 1
         ]
-        sees = f"In lots of {usual} it sees {', '.join(parts)} lots." if parts else ""
-    baseline = f"{len(lots)} lots, {words}; {found.rate:.3%} {what}" if binomial else (
-        f"{len(lots)} lots, {words}; {found.rate:.3g} {what}"
+        sees = f"In lots of {usual:,} it sees {', '.join(parts)} lots." if parts else ""
+    baseline = f"{len(lots):,} lots, {words}; {found.rate:.3%} {what}" if binomial else (
+        f"{len(lots):,} lots, {words}; {found.rate:.3g} {what}"
     )  # fmt: skip
     return Made((Panel(found.chart, lots, ("",) * len(lots)),), baseline, sees)

@@ -159,8 +159,8 @@ def _heaping(own: pd.DataFrame) -> HealthFinding | None:
     count, of = sum(int(whole[r].sum()) for r in heaping), sum(r.size for r in heaping)
     give = "gives" if len(heaping) == 1 else "give"
     text = (
-        f"{len(heaping)} of {len(readers)} readers {give} whole bands almost only ({count} of {of} of those readings), "
-        "so these readings count as plus or minus half a band."
+        f"{len(heaping)} of {len(readers)} readers {give} whole bands almost only ({count:,} of {of:,} of those "
+        "readings), so these readings count as plus or minus half a band."
     )
     cure = "A short gauge study tells whether halves can be read here."
     return HealthFinding("heaping", text, cure, count / of, count, of)
@@ -174,7 +174,7 @@ def _identical(own: pd.DataFrame) -> HealthFinding | None:
     if len(set(last)) > 1:
         return None
     run = int(np.argmax(np.append(texts[::-1] != last[0], True)))
-    text = f"The last {run} flatness readings all say {last[0]}."
+    text = f"The last {run:,} flatness readings all say {last[0]}."
     cure = (
         "The step may be too coarse, the value copied, or the face lapped until it reads so: chart minutes and passes."
     )
@@ -196,7 +196,7 @@ def _copied(own: pd.DataFrame) -> HealthFinding | None:
     if count < 3 or _at_least(count, of, by_chance) >= _ALPHA:
         return None
     text = (
-        f"{count} of {of} rows repeat every value of the row before (minutes, flatness, finish, thickness); "
+        f"{count:,} of {of:,} rows repeat every value of the row before (minutes, flatness, finish, thickness); "
         f"about {by_chance * of:.0f} would by chance."
     )
     return HealthFinding("copied", text, "Ask whether values are typed per face or filled down.", count / of, count, of)
@@ -211,7 +211,7 @@ def _batch_typing(own: pd.DataFrame) -> HealthFinding | None:
     count = int(np.sum(size >= 3))
     if count < 3:
         return None
-    text = f"{count} of {len(timed)} faces share one time with two or more others: typed in one go."
+    text = f"{count:,} of {len(timed):,} faces share one time with two or more others: typed in one go."
     cure = "Their order is kept; nothing is computed from the time between them."
     return HealthFinding("batch typing", text, cure, count / len(timed), count, len(timed))
 
@@ -220,7 +220,7 @@ def _missing_minutes(own: pd.DataFrame) -> HealthFinding | None:
     missing, of = int((~(own["minutes"] > 0)).sum()), len(own)
     if of < _LEAST or missing / of < 0.1:
         return None
-    text = f"Minutes are missing on {missing} of {of} faces ({missing / of:.0%})."
+    text = f"Minutes are missing on {missing:,} of {of:,} faces ({missing / of:.0%})."
     cure = "Missing is not zero: pace and removal rate are told from the others only."
     return HealthFinding("minutes missing", text, cure, missing / of, missing, of)
 
@@ -233,7 +233,7 @@ def _warm(own: pd.DataFrame) -> HealthFinding | None:
     count = int((known > room + _WARM_K).sum())
     if count == 0:
         return None
-    text = f"{count} of {len(known)} readings were taken more than {_WARM_K:g} K above {room:.1f} degrees C."
+    text = f"{count:,} of {len(known):,} readings were taken more than {_WARM_K:g} K above {room:.1f} degrees C."
     cure = "A face read warm reads false: let it cool on an iron plate and read it again."
     return HealthFinding("warm", text, cure, count / len(known), count, len(known))
 
@@ -248,7 +248,7 @@ def _too_fine(own: pd.DataFrame) -> HealthFinding | None:
     method = own["method"].to_numpy()[np.flatnonzero(fine)[0]]
     count, of = int(fine.sum()), int(known.sum())
     finest_text = f"{method}: about {_FINEST_UM[method]:g} um"
-    text = f"{count} of {of} flatness readings are finer than the method can tell ({finest_text})."
+    text = f"{count:,} of {of:,} flatness readings are finer than the method can tell ({finest_text})."
     return HealthFinding("too fine", text, "Check unit and method of those rows.", count / of, count, of)
 
 
@@ -258,7 +258,7 @@ def _zero(own: pd.DataFrame) -> HealthFinding | None:
     count, of = int((high[read] == 0).sum()), int(read.sum())
     if count == 0:
         return None
-    text = f"{count} of {of} flatness readings are exactly 0, which no method can tell."
+    text = f"{count:,} of {of:,} flatness readings are exactly 0, which no method can tell."
     cure = "State the reading step, so that 0 becomes 'below the step'."
     return HealthFinding("zero reading", text, cure, count / of, count, of)
 

@@ -131,7 +131,7 @@ def chart_dimension(view: CellView, lap: str, characteristic: str = "thickness",
         )
     else:
         sentence = f"{middle.size} {characteristic} readings, no limits: {chart.reason}"
-    baseline = f"all {middle.size} readings, the very ones charted; nothing is frozen"
+    baseline = f"all {middle.size:,} readings, the very ones charted; nothing is frozen"
     return DimensionChart(
         lap, part, characteristic, chart, tuple(ids.tolist()), tuple(faces["time_text"].tolist()), low, high,
         tuple(ids[out].tolist()), after.phi, sentence, baseline, _sees(chart, phi),

@@ -252,7 +252,7 @@ def go_look(
     count, always = int(listed.sum()), int(kept.sum())
     names = {"positive": "Benjamini-Hochberg", "any": "Benjamini-Yekutieli"}
     sentence = (
-        f"{count} of {p.size} laps need a look"
+        f"{count:,} of {p.size:,} laps need a look"
         + (f", {always} of them for a face over its limit or a scratch" if always else "")
         + f"; of those listed by their charts, at most {q:.0%} are expected to be fine."
     )

@@ -299,11 +299,11 @@ def replay_day(
         signals += signals_of(judged, since_us=since_us, until_us=until_us)
     signals.sort(key=lambda s: (s.sort_us, s.lap, s.sign, s.rule))
     called, since = day or f"{iso_of(since_us)} to {iso_of(until_us)}", sum(late.values())
-    sentence = f"{called}: {len(signals)} signals from {faces} judged readings" + (
+    sentence = f"{called}: {len(signals):,} signals from {faces:,} judged readings" + (
         f"; on {unjudged} no limits were valid" if unjudged else ""
     )
     if since:
-        sentence += f"; {since} faces of that day or before were corrected or came in later and do not count here"
+        sentence += f"; {since:,} faces of that day or before were corrected or came in later and do not count here"
     if not charts:
         sentence = f"{called}: no limits are frozen, so nothing was judged."
     return DayReplay(called, tuple(signals), faces, unjudged, since, digest_of(tuple(signals)), sentence)

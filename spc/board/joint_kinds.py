@@ -62,5 +62,5 @@ def _panel(series: ChartSeries, chart: Chart) -> Panel:
 
 def _rested(values: NDArray[np.float64], options: ChartOptions) -> str:
     whole = int(np.count_nonzero(~np.isnan(values[: options.baseline] if options.baseline else values).any(axis=1)))
-    which = f"the first {options.baseline} faces" if options.baseline else "all faces charted"
-    return f"{whole} faces with flatness and finish, of {which}; nothing is frozen"
+    which = f"the first {options.baseline:,} faces" if options.baseline else "all faces charted"
+    return f"{whole:,} faces with flatness and finish, of {which}; nothing is frozen"

@@ -128,7 +128,7 @@ def changes_since(view: CellView, kept: KeptStudy) -> str:
 
 def _readings(which: pd.Series) -> str:
     count = int(which.sum())
-    return f"{count} readings of the list are" if count > 1 else "1 reading of the list is"
+    return f"{count:,} readings of the list are" if count > 1 else "1 reading of the list is"
 
 
 def _named(then: pd.DataFrame, now: pd.DataFrame, which: pd.Series) -> str:

@@ -140,7 +140,7 @@ def _method(model: ChartModel | None) -> str:
 
 def _baseline(model: ChartModel, words: str) -> str:
     left = f", {len(model.excluded)} left out with a cause" if model.excluded else ""
-    return f"{words}; {len(model.face_ids)} faces{left}; data {model.fingerprint[:12]}"
+    return f"{words}; {len(model.face_ids):,} faces{left}; data {model.fingerprint[:12]}"
 
 
 def _alarms(model: ChartModel, unit: ShownLength | None) -> str:
@@ -154,7 +154,7 @@ def _alarms(model: ChartModel, unit: ShownLength | None) -> str:
     if model.true_alpha:
         often, seldom = (in_points(1 / max(a, 1e-9)) for a in reversed(model.true_alpha))
         text += (
-            f" Limits from {len(model.face_ids)} faces are loosely known: 8 of 10 such baselines give between 1 in "
+            f" Limits from {len(model.face_ids):,} faces are loosely known: 8 of 10 such baselines give between 1 in "
             f"{often} and 1 in {seldom}."
         )
     return text
@@ -211,13 +211,13 @@ def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signa
 def _sentence(judged: Replayed, spoken: tuple[ChartSignal, ...], status: str) -> str:
     n = int(np.count_nonzero(~np.isnan(judged.z)))
     if status == "no limits":
-        return f"{len(judged.stream)} readings, none judged: there are no limits."
+        return f"{len(judged.stream):,} readings, none judged: there are no limits."
     if not spoken:
-        return f"No signal in {n} judged faces."
+        return f"No signal in {n:,} judged faces."
     places = len({s.position for s in spoken})
     back = len(judged.stream) - 1 - spoken[-1].position
-    last = "the newest face" if back == 0 else f"{back} faces ago"
-    return f"{places} of {n} judged faces signal, the last one {last}."
+    last = "the newest face" if back == 0 else f"{back:,} faces ago"
+    return f"{places:,} of {n:,} judged faces signal, the last one {last}."
 
 
 def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:

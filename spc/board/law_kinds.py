@@ -146,5 +146,5 @@ def _times(series: ChartSeries) -> tuple[str, ...]:
 
 def _rested(series: ChartSeries, options: ChartOptions) -> str:
     n = len(series)
-    used = f"the first {min(options.baseline, n)} of {n} readings" if options.baseline else f"all {n} readings"
+    used = f"the first {min(options.baseline, n):,} of {n:,} readings" if options.baseline else f"all {n:,} readings"
     return f"law of {used}, the very ones charted; nothing is frozen"

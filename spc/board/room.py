@@ -78,7 +78,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
     nobody = np.zeros(scores.shape, dtype=bool)
     if n < FEWEST_LAPS:
         words = (
-            f"{n} laps with faces are too few to tell a move of the room from a move of a lap ({FEWEST_LAPS} needed)."
+            f"{n:,} laps with faces are too few to tell a move of the room from a move of a lap ({FEWEST_LAPS} needed)."
         )
         return RoomTest("too few laps", "", math.nan, math.nan, alpha, n, nobody, words)
     beyond = math.ceil(MOVED_SHARE * n)  # so many laps lie at or above the upward statistic
@@ -90,7 +90,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
     middle = float(np.median(known))
     if p > alpha:
         return RoomTest(
-            "no", "", middle, p, alpha, n, nobody, f"The {n} laps do not move together (p = {p:.2g})."
+            "no", "", middle, p, alpha, n, nobody, f"The {n:,} laps do not move together (p = {p:.2g})."
         )  # fmt: skip
     worse = p_up <= p_down
     moved = np.nan_to_num(scores) > 0 if worse else np.nan_to_num(scores) < 0

@@ -246,7 +246,7 @@ def _spread(kept: pd.DataFrame, trend: TrendCheck) -> tuple[tuple[Spread, ...], 
     named = (("within cycles", within), ("between cycles", between))
     out = ", a straight line with age in the cycle taken out" if taken_out else ""
     sentence = (
-        f"of the middles of {split.n} readings in {between.levels} cycles, by restricted maximum likelihood with "
+        f"of the middles of {split.n:,} readings in {between.levels:,} cycles, by restricted maximum likelihood with "
         f"profile intervals{out}; reading steps are in the spread within cycles"
     )
     return (overall, *(Spread(name, c.sd, c.low_sd, c.high_sd) for name, c in named)), sentence

@@ -55,5 +55,5 @@ def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
     ends = cycles.loc[cycles["ended"].isin(_WORN) & cycles["start_known"].astype(bool), "faces"]
     if ends.empty:
         return PlannedAge(float("nan"), "no whole cycle of these laps is logged yet and no age was given")
-    many = f"{len(ends)} whole cycles" if len(ends) > 1 else "1 whole cycle"
+    many = f"{len(ends):,} whole cycles" if len(ends) > 1 else "1 whole cycle"
     return PlannedAge(float(np.median(ends)), f"median age at which these laps were reconditioned so far, {many}")

@@ -110,7 +110,7 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
     cycles, whole = np.unique(cycle).size, np.unique(cycle[ended]).size
     nan = float("nan")
     if np.isfinite(age).sum() < len(age) or len(age) < 2 * LEAST_IN_CLASS:
-        why = f"no index over whole cycles: {len(age)} readings are too few to give each age its own law"
+        why = f"no index over whole cycles: {len(age):,} readings are too few to give each age its own law"
         return OverCycles("refused", why, None, nan, nan, (), cycles, whole, level)
     inner = np.unique(np.quantile(age, np.linspace(0, 1, min(AGE_CLASSES, len(age) // LEAST_IN_CLASS) + 1))[1:-1])
     of_class = np.searchsorted(inner, age, side="right").astype(np.int64)
@@ -152,11 +152,11 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
     bound, most = _bounds(
         cycle, of_class, weigh, low, high, heavy, limit_um, mixture_index(heavy, shares, limit_um), level
     )
-    weighed = f"as {whole} whole cycles made them" if whole >= LEAST_WHOLE else "as the readings stand"
+    weighed = f"as {whole:,} whole cycles made them" if whole >= LEAST_WHOLE else "as the readings stand"
     told = f", at least {bound:.2f} with {100 * level:g}% confidence" if math.isfinite(bound) else ""
     sentence = f"over whole cycles, each age weighted {weighed}: performance index {mixture.index:.2f}{told}"
     if not told:
-        sentence += f"; {cycles} cycles are too few for a bound, {LEAST_CYCLES} are needed"
+        sentence += f"; {cycles:,} cycles are too few for a bound, {LEAST_CYCLES} are needed"
     return OverCycles("computed", sentence, mixture, bound, most, classes, cycles, whole, level)
 
 
@@ -186,7 +186,7 @@ def at_planned_age(
     wanted = max(_LEAST_NEAR, len(age) // 5)
     if len(age) < _LEAST_NEAR:
         return refused(
-            f"no index at {planned.faces:.0f} faces: {len(age)} readings are too few to single out those near"
+            f"no index at {planned.faces:.0f} faces: {len(age):,} readings are too few to single out those near"
         )
     near = np.argsort(np.abs(age - planned.faces), kind="stable")[:wanted]
     if np.mean(age[near] >= planned.faces) < _LEAST_OLDER:
@@ -207,7 +207,7 @@ def at_planned_age(
     still = tuple(r for r in refusals if r.name not in ("fit rejected", "fit not checked", "trend not modelled"))
     index = quantile_index(choice, limit_um, refusals=still, level=level, repetitions=_REPETITIONS)
     oldest, youngest = float(age[near].max()), float(age[near].min())
-    sentence = f"at {planned.faces:.0f} faces ({planned.source}), from {wanted} readings aged {youngest:.0f} to "
+    sentence = f"at {planned.faces:.0f} faces ({planned.source}), from {wanted:,} readings aged {youngest:.0f} to "
     return AtAge(
         "computed" if index.status == "computed" else "refused", f"{sentence}{oldest:.0f} faces: {index.sentence}",
         planned.faces, planned.source, youngest, oldest, index,

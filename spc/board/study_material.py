@@ -294,5 +294,5 @@ def _answered(view: CellView, spell: list[ChartSignal]) -> bool:
 
 def _told(spell: list[ChartSignal]) -> str:
     first, many = spell[0], len(spell)
-    on = f"on {many} faces from face {first.face_id} on" if many > 1 else f"on face {first.face_id}"
+    on = f"on {many:,} faces from face {first.face_id} on" if many > 1 else f"on face {first.face_id}"
     return f"{first.lap}: {first.rule} {on}" + (f" ({first.time_text})" if first.time_text else "")

@@ -43,7 +43,7 @@ def trade_remarks(faces: pd.DataFrame, moved: Mapping[str, str], settings: Setti
     if settings.guard_on("part_covered") and partly.size:
         least, most = f"{partly.min():.0%}", f"{partly.max():.0%}"
         span = least if least == most else f"{least} to {most}"
-        which = "1 face was" if partly.size == 1 else f"{partly.size} faces were"
+        which = "1 face was" if partly.size == 1 else f"{partly.size:,} faces were"
         told.append(
             f"{which} read with a flat that covered {span} of them: the rest was not read, and edges fall off first "
             f"{_SOURCE}."

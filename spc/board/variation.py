@@ -145,7 +145,7 @@ def split_readings(
     not_split: list[NotSplit] = []
     remarks: list[str] = []
     if len(rows) < _LEAST_FACES:
-        return report("refused", f"No split: {len(rows)} faces with a reading; at least {_LEAST_FACES} are needed.")
+        return report("refused", f"No split: {len(rows):,} faces with a reading; at least {_LEAST_FACES} are needed.")
     factors = _factors(rows, not_split)
     if not factors:
         return report("refused", "No split: " + "; ".join(f"{n.name}: {n.why}" for n in not_split) + ".")
@@ -163,7 +163,7 @@ def split_readings(
     told = ", ".join(f"{s.name} {s.share:.0%}" for s in largest)
     lost = f"; not told apart: {', '.join(n.name for n in not_split)}" if not_split else ""
     status = "split in part" if not_split else "split"
-    return report(status, f"Of the spread (squared) of {len(rows)} faces: {told}{lost}.", sources)
+    return report(status, f"Of the spread (squared) of {len(rows):,} faces: {told}{lost}.", sources)
 
 
 def _first_readings(faces: pd.DataFrame, part: str, characteristic: str) -> pd.DataFrame:
@@ -204,7 +204,7 @@ def _factors(rows: pd.DataFrame, not_split: list[NotSplit]) -> dict[str, list[ob
             continue
         known = [value for value in levels[name] if str(value)]
         if len(known) < len(rows):
-            why = f"{len(rows) - len(known)} of {len(rows)} faces do not say it"
+            why = f"{len(rows) - len(known):,} of {len(rows):,} faces do not say it"
             not_split.append(NotSplit(name, why, f"log the {name} with each face"))
         elif len(set(known)) < 2:
             not_split.append(NotSplit(name, "all faces have the same one", cures[name]))

@@ -104,7 +104,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     method = (
         "regression chart of the log of flatness on age in the cycle, each face against the faces before it, limits "
         "widened by what is not known of the line"
-        + (f"; drawn towards {usual.cycles} past cycles" if usual is not None else "; of this cycle alone")
+        + (f"; drawn towards {usual.cycles:,} past cycles" if usual is not None else "; of this cycle alone")
         + (
             f"; what a face takes from the one before (phi {phi:.2f}) is left out of the search for a change"
             if phi
@@ -126,9 +126,9 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
     baseline = (
-        f"the lines of {usual.cycles} past cycles, {int(np.count_nonzero(~running))} faces; nothing is frozen"
+        f"the lines of {usual.cycles:,} past cycles, {int(np.count_nonzero(~running)):,} faces; nothing is frozen"
         if usual is not None
-        else f"this cycle alone, {len(faces)} faces; nothing is frozen"
+        else f"this cycle alone, {len(faces):,} faces; nothing is frozen"
     )
     alarms = sees = ""
     if chart.status == "ok":
@@ -157,7 +157,7 @@ def _sees(chart: WearChart) -> str:
         soon = min(1.0 - float(missed), 0.99)
         parts.append(f"{math.expm1(sd * chart.spread):+.0%} at once in {first:.0%}, within {SEEN_WITHIN} in {soon:.0%}")
     return (
-        f"Sees a lasting jump that comes after {JUMP_AFTER} faces: {'; '.join(parts)} of cases, about; the line then "
+        f"Sees a lasting jump that comes after {JUMP_AFTER:,} faces: {'; '.join(parts)} of cases, about; the line then "
         "learns the jump, and the search for a change takes over"
     )
 
@@ -224,8 +224,8 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     method = "likelihood-ratio sum over single faces, exact run length"
     if earlier.size < FEWEST_USUAL:
         why = (
-            f"{int(now.sum())} of {now.size} faces were lapped again; {earlier.size} faces of earlier cycles are too "
-            f"few to say what is usual ({FEWEST_USUAL} needed)."
+            f"{int(now.sum()):,} of {now.size:,} faces were lapped again; {earlier.size:,} faces of earlier cycles are "
+            f"too few to say what is usual ({FEWEST_USUAL} needed)."
         )
         return RelapReport(
             lap, "refused", math.nan, int(earlier.size), int(now.sum()), int(now.size), None, faces, method, why
@@ -236,7 +236,7 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     plan = bernoulli_plan(share, worse, average=float(round(between)))
     found = relap_chart(now, plan)
     calls = found.chart.signals[0].index
-    sentence = f"{int(now.sum())} of {now.size} faces were lapped again; usual are {share:.1%}. "
+    sentence = f"{int(now.sum()):,} of {now.size:,} faces were lapped again; usual are {share:.1%}. "
     if calls.size == 0:
         sentence += "No rise is called"
     else:
@@ -246,7 +246,7 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     return RelapReport(
         lap, "ok", share, int(earlier.size), int(now.sum()), int(now.size), found, faces, method,
         f"{sentence}; {plan.sentence}.",
-        f"a share of {share:.1%} of {earlier.size} faces of earlier cycles; nothing is frozen",
+        f"a share of {share:.1%} of {earlier.size:,} faces of earlier cycles; nothing is frozen",
         f"one false alarm in about {in_points(plan.run_length.average)} faces at that share",
         f"Sees a lasting rise of the share to {worse:.1%} after about {in_points(plan.worse_run_length.average)} faces",
     )  # fmt: skip

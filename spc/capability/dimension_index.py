@@ -103,7 +103,7 @@ def dimension_index(
     n = middle.size
     mean, sd = (float(middle.mean()), float(middle.std(ddof=1))) if n > 1 else (math.nan, math.nan)
     beyond = int(np.count_nonzero((low > upper_um) | (high < lower_um)))
-    counted = f"{beyond} of {n} readings lie beyond a limit"
+    counted = f"{beyond:,} of {n:,} readings lie beyond a limit"
     nan = math.nan
 
     def refused(why: str, *, p: float = nan, phi: float = nan) -> DimensionIndex:
@@ -111,7 +111,7 @@ def dimension_index(
         return DimensionIndex("refused", "", nan, nan, nan, nan, mean, sd, n, beyond, p, phi, level, said)
 
     if n < LEAST_READINGS:
-        return refused(f"no index: {n} readings, {LEAST_READINGS} are needed")
+        return refused(f"no index: {n:,} readings, {LEAST_READINGS} are needed")
     if sd <= 1e-9 * abs(mean):
         return refused("no index: all readings are alike, so their spread is smaller than the step can show")
     after = serial_correlation(middle, chain=chain)
@@ -134,7 +134,7 @@ def dimension_index(
     index, bound = min(s for s, _ in sides), min(b for _, b in sides)
     sentence = (
         f"performance index {index:.2f}, at least {bound:.2f} with {100 * level:g}% confidence (normal law, p "
-        f"{checked.p_value:.3f}; {n} readings, mean {written(mean, sd)} um, sd {sd:.3g} um); {counted}"
+        f"{checked.p_value:.3f}; {n:,} readings, mean {written(mean, sd)} um, sd {sd:.3g} um); {counted}"
     )
     return DimensionIndex(
         "computed", "performance", index, bound, (upper_um - mean) / (3 * sd), (mean - lower_um) / (3 * sd), mean, sd,

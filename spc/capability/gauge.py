@@ -105,7 +105,7 @@ def study_gauge(readings: GaugeReadings, *, level: float = 0.95) -> GaugeStudy:
         known = readings.taken(~unknown)
         if known.repeats > 0:
             many = int(unknown.sum())
-            remarks.append(f"{many} reading{'s' if many > 1 else ''} without a reader's name left out")
+            remarks.append(f"{many:,} reading{'s' if many > 1 else ''} without a reader's name left out")
             readings = known
     empty = GaugeStudy(
         status="refused", sentence="", design="", readings=readings.n, faces=readings.faces, readers=readings.readers,
@@ -137,7 +137,7 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
     if anova.status != "split":
         remarks.append(f"analysis of variance: {anova.sentence}")
     elif not core.all():
-        remarks.append(f"analysis of variance: of the {int(core.sum())} readings that fill every cell alike")
+        remarks.append(f"analysis of variance: of the {int(core.sum()):,} readings that fill every cell alike")
     if reml is not None and reml.status != "split":
         remarks.append(f"components of variance: {reml.sentence}")
     if readings.faces == 1:
@@ -178,7 +178,7 @@ def _counted(readings: GaugeReadings) -> list[str]:
         (readings.read_once, "of a face read only once"),
         (readings.open_ended, "without an upper end"),
     )
-    return [f"{n} reading{'s' if n > 1 else ''} {why} left out" for n, why in told if n]
+    return [f"{n:,} reading{'s' if n > 1 else ''} {why} left out" for n, why in told if n]
 
 
 def _design(readings: GaugeReadings) -> str:
@@ -295,7 +295,7 @@ def _estimate(sd: float, low: float, high: float, method: str, unit: str) -> Spr
 
 def _sentence(study: GaugeStudy, repeatability: SpreadEstimate, reader: SpreadEstimate | None, bounded: bool) -> str:
     who = f" by {study.readers} readers" if study.readers > 1 else " by one reader" if study.readers == 1 else ""
-    told = f"{study.readings} readings of {study.faces} face{'s' if study.faces > 1 else ''}{who}: "
+    told = f"{study.readings:,} readings of {study.faces:,} face{'s' if study.faces > 1 else ''}{who}: "
     told += f"readings of one face by one reader differ by a standard deviation of {repeatability.words}"
     if bounded:
         told += ", as the step hides what is smaller"

@@ -188,7 +188,7 @@ def _within(rows: Array) -> float:
 
 def _uneven(cell: NDArray[np.int64]) -> str:
     return (
-        f"the cells hold {cell.min()} to {cell.max()} readings: the closed form needs the same number in each; "
+        f"the cells hold {cell.min()} to {cell.max():,} readings: the closed form needs the same number in each; "
         "only the likelihood road is open"
     )
 

@@ -133,7 +133,7 @@ def plan_gauge(
     if not found:
         best = min(every, key=lambda p: p.high - p.low)
         sentence = (
-            f"No study of up to {best.readings} readings gets an interval as narrow as {width:g} times the "
+            f"No study of up to {best.readings:,} readings gets an interval as narrow as {width:g} times the "
             f"repeatability{seen}; the largest looked at gets {best.high - best.low:.2g}. Read in finer steps."
         )
         return GaugePlanning("out of reach", (), width, level, step_ratio, efficiency, sentence)
@@ -144,8 +144,8 @@ def plan_gauge(
         else "one reader says nothing of the spread from reader to reader"
     )
     sentence = (
-        f"{least.faces} faces read {least.repeats} times by each of {least.readers} "
-        f"reader{'s' if least.readers > 1 else ''} ({least.readings} readings): the repeatability is expected within "
+        f"{least.faces:,} faces read {least.repeats} times by each of {least.readers:,} "
+        f"reader{'s' if least.readers > 1 else ''} ({least.readings:,} readings): the repeatability is expected within "
         f"{least.low:.2f} to {least.high:.2f} times its value{seen}; {between}."
     )
     return GaugePlanning("planned", found, width, level, step_ratio, efficiency, sentence)

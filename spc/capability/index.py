@@ -129,7 +129,7 @@ def quantile_index(
         spread = f"; laws that fit about as well say {low:.2f} to {high:.2f}"
     sentence = (
         f"{word} index {best.index:.2f}, {_at_least(cautious, level)}; expected over "
-        f"the limit {_ppm(best.beyond_ppm)}, at most {_ppm(cautious_ppm)}{spread}; {fit.n} readings, the largest "
+        f"the limit {_ppm(best.beyond_ppm)}, at most {_ppm(cautious_ppm)}{spread}; {fit.n:,} readings, the largest "
         f"{fit.readings.largest_um:.3g} um"
     )
     return QuantileIndex(

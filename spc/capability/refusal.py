@@ -90,7 +90,7 @@ def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike, *, 
     n = age.size
     if n < 8 or np.unique(age).size < 2 or np.unique(value).size < 2:
         return TrendCheck(
-            float("nan"), float("nan"), n, f"{n} faces with an age: too few, or too alike, to see a trend"
+            float("nan"), float("nan"), n, f"{n:,} faces with an age: too few, or too alike, to see a trend"
         )
     from scipy import stats
 
@@ -98,7 +98,7 @@ def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike, *, 
     tau, p = float(result.statistic), float(result.pvalue)
     direction = "grows" if tau > 0 else "falls"
     verdict = f"{what} {direction} with age" if p < TREND_LEVEL else "no trend with age is seen"
-    return TrendCheck(tau, p, n, f"{verdict} (rank correlation {tau:.2f}, p {p:.2g}, {n} faces)")
+    return TrendCheck(tau, p, n, f"{verdict} (rank correlation {tau:.2f}, p {p:.2g}, {n:,} faces)")
 
 
 def refusals(facts: StudyFacts) -> tuple[Refusal, ...]:

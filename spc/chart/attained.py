@@ -72,7 +72,7 @@ def attained_rate(baseline: int, *, width_sd: float = 3.0, sides: str = "both", 
     nominal = both * float(ndtr(-width))
     low, median, high = (float(np.quantile(rates, q)) for q in (0.1, 0.5, 0.9))
     words = (
-        f"limits from {n} readings: the true false-alarm rate lies between 1 in {in_points(1 / high)} and "
+        f"limits from {n:,} readings: the true false-alarm rate lies between 1 in {in_points(1 / high)} and "
         f"1 in {in_points(1 / low)} points for 8 of 10 such baselines (1 in {in_points(1 / nominal)} "
         "if all were known)"
     )

@@ -138,7 +138,7 @@ def change_point(
     if p > false_detection:
         return ChangeSearch(
             "none", (), p, false_detection, x.size, kinds,
-            f"No change found in {x.size} readings (noise alone looks as good in {p:.0%} of such series).",
+            f"No change found in {x.size:,} readings (noise alone looks as good in {p:.0%} of such series).",
         )  # fmt: skip
     over = {k: best[k] - null.critical(k, false_detection) for k in kinds}
     kind = max(kinds, key=lambda k: over[k])
@@ -199,7 +199,7 @@ def change_points(
     p = min(1.0, null.kind_p("mean", max((r / k for k, r in enumerate(ratio) if k), default=0.0)) / FEW_SHARE)
     chosen = max(range(len(ratio)), key=lambda k: ratio[k] - k * penalty)
     if chosen == 0:
-        return ChangeSearch("none", (), p, false_detection, n, kinds, f"No change of level found in {n} readings.")
+        return ChangeSearch("none", (), p, false_detection, n, kinds, f"No change of level found in {n:,} readings.")
     edges = [0, *starts[chosen], n]
     total = float(cost[chosen])
     found = []
@@ -314,11 +314,11 @@ def _checked(
 
 def _refusal(x: Array) -> str:
     if x.size < FEWEST:
-        return f"Where a change started cannot be said from {x.size} readings; at least {FEWEST} are needed."
+        return f"Where a change started cannot be said from {x.size:,} readings; at least {FEWEST} are needed."
     if x.size > MOST:
         return f"{x.size:,} readings are more than one search takes; give a stretch of at most {MOST:,}."
     if np.ptp(x) == 0:
-        return f"All {x.size} readings are equal: no change can be seen, and none can be ruled out below the step."
+        return f"All {x.size:,} readings are equal: no change can be seen, and none can be ruled out below the step."
     return ""
 
 
@@ -338,5 +338,5 @@ def _sentence(found: tuple[Change, ...], n: int, p: float) -> str:
         size = f"ratio {c.size_sd:.2g}" if c.kind == "spread" else f"{c.size_sd:+.1f} sd"
         if not math.isfinite(c.size_sd):
             size = "no scatter about it"
-        parts.append(f"{words[c.kind]} ({size}) {where} of {n}, {c.level:.0%} sure of the place")
+        parts.append(f"{words[c.kind]} ({size}) {where} of {n:,}, {c.level:.0%} sure of the place")
     return f"Changed: {'; '.join(parts)} (noise alone looks as good in {p:.2g} of such series)."

@@ -117,17 +117,17 @@ def local_spread(
     if spread == "standard deviation":
         sigma = _safe_deviation(x[used], centre) if n > 1 else 0.0
         error = 1.0 / math.sqrt(2.0 * (n - 1)) if n > 1 else math.inf
-        how = f"standard deviation of {n} readings"
+        how = f"standard deviation of {n:,} readings"
     elif spread == "median moving range":
         from scipy.special import ndtri
 
         sigma = float(np.median(kept)) / (math.sqrt(2.0) * float(ndtri(0.75))) if kept.size else 0.0
         error = 1.17 / math.sqrt(kept.size) if kept.size else math.inf
-        how = f"median of {kept.size} moving ranges over 0.954"
+        how = f"median of {kept.size:,} moving ranges over 0.954"
     else:
         sigma = float(_safe_mean(kept)) / d2(2) if kept.size else 0.0
         error = math.sqrt(moving_range_spread_variance(kept.size, adjacent)) if kept.size else math.inf
-        how = f"mean of {kept.size} moving ranges over {d2(2):.3f}"
+        how = f"mean of {kept.size:,} moving ranges over {d2(2):.3f}"
     status, reason = "ok", ""
     if kept.size < LEAST_RANGES:
         status = "too few"
@@ -306,7 +306,7 @@ def _notes(found: LocalSpread, given: bool) -> tuple[str, ...]:
     if not given:
         notes.append(
             f"the spread is known to about {found.sigma_relative_error:.0%} (one standard error) from "
-            f"{found.ranges} moving ranges"
+            f"{found.ranges:,} moving ranges"
         )
     return tuple(notes)
 

@@ -62,7 +62,7 @@ def interval_change_point(
     kinds = ("mean",)
     refusal = ""
     if n < FEWEST:
-        refusal = f"Where a change started cannot be said from {n} readings; at least {FEWEST} are needed."
+        refusal = f"Where a change started cannot be said from {n:,} readings; at least {FEWEST} are needed."
     elif n > MOST:
         refusal = f"{n:,} readings are more than one search takes; give a stretch of at most {MOST:,}."
     elif np.all(a == a[0]) and np.all(b == b[0]):
@@ -82,7 +82,7 @@ def interval_change_point(
     null = change_null(np.linspace(0.0, 1.0, n), kinds=kinds, degree=0, min_segment=min_segment)
     p = null.kind_p("mean", float(ratio[best]))
     if p > false_detection:
-        words = f"No change found in {n} readings (noise alone looks as good in {p:.0%} of such series)."
+        words = f"No change found in {n:,} readings (noise alone looks as good in {p:.0%} of such series)."
         return ChangeSearch("none", (), p, false_detection, n, kinds, words)
     sd = float(spreads[np.argmax(by_spread[:, best])])
     fit = _log_likelihood(a, b, levels, sd)
@@ -96,7 +96,7 @@ def interval_change_point(
     first, last = int(set_start[0]) + 1, int(set_start[-1]) + 1
     where = f"at reading {first}" if first == last else f"somewhere from reading {first} to {last}"
     sentence = (
-        f"Changed: the middle went from {shown_before:.3g} to {shown_after:.3g} {where} of {n}, "
+        f"Changed: the middle went from {shown_before:.3g} to {shown_after:.3g} {where} of {n:,}, "
         f"{level:.0%} sure of the place (noise alone looks as good in {p:.2g} of such series)."
     )
     return ChangeSearch("change", (found,), p, false_detection, n, kinds, sentence)

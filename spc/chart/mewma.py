@@ -54,7 +54,7 @@ def mewma_run_length(weight: float, limit: float, *, characteristics: int) -> Ru
         chain,
         chain,
         shift_sd=0.0,
-        chart=f"joint drifting average of {p} characteristics, weight {lam:g}, limit {edge:g}",
+        chart=f"joint drifting average of {p:,} characteristics, weight {lam:g}, limit {edge:g}",
         method="Markov chain of cells on the length of the average (Runger and Prabhu 1996), jointly normal faces",
     )
 
@@ -122,7 +122,7 @@ def mewma_chart(
     known = joint_law(x, names=names, least_rows=least_rows) if law is None else law
     n, p = x.shape
     starts = np.zeros(min(1, n), dtype=np.intp)
-    method = f"multivariate exponentially weighted moving average of {p} characteristics, newest face weighs {lam:g}"
+    method = f"multivariate exponentially weighted moving average of {p:,} characteristics, newest face weighs {lam:g}"
     if known.status != "ok":
         blank = np.full(n, np.nan)
         return unable(NAME, known.status, known.reason, blank, method=method, n=known.n, starts=starts)

@@ -64,7 +64,7 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     if n_new < FEWEST:
         return Need(
             "too few", nan, false_advice, n_old, n_new, model.typical, nan,
-            f"{n_new} readings since the baseline are too few to ask whether it still holds ({FEWEST} needed).",
+            f"{n_new:,} readings since the baseline are too few to ask whether it still holds ({FEWEST} needed).",
         )  # fmt: skip
     old, new, both = (_fit(model, s) for s in ((base,), (recent,), (base, recent)))
     if "refused" in (old.status, new.status, both.status):
@@ -80,10 +80,10 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
     unit = SIGNS[model.sign].unit
     if p > false_advice:
-        words = f"The {n_new} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
+        words = f"The {n_new:,} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
         return Need("not needed", p, false_advice, n_old, n_new, before, after, words)
     words = (
-        f"The {n_new} readings since differ from the baseline (middle {before:.3g} then, {after:.3g} {unit} now, "
+        f"The {n_new:,} readings since differ from the baseline (middle {before:.3g} then, {after:.3g} {unit} now, "
         f"p = {p:.1g}). If the cause is known and meant to stay, freeze a new revision; if not, look for it first: a "
         f"new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
     )

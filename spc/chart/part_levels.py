@@ -78,7 +78,7 @@ def equal_spread(values: ArrayLike, parts: ArrayLike) -> EqualSpread:
             p_value,
             len(groups),
             "unequal",
-            f"the parts scatter differently (p = {p_value:.3g}, {len(groups)} parts): standardise each by its own "
+            f"the parts scatter differently (p = {p_value:.3g}, {len(groups):,} parts): standardise each by its own "
             "spread instead",
         )
     return EqualSpread(p_value, len(groups), "equal", f"no sign that the parts scatter differently (p = {p_value:.2g})")

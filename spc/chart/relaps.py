@@ -235,14 +235,14 @@ def gap_chart(bad: ArrayLike, *, share: float, together: int = 1, alpha: float =
     if short >= r:
         alarms = f"too short by chance once in about {in_points(1 / chance_low)} points"
     else:
-        alarms = f"no gap can be too short at this rate; add up more than {r} gaps, or take the sum over single faces"
+        alarms = f"no gap can be too short at this rate; add up more than {r:,} gaps, or take the sum over single faces"
     alarms += f"; too long by chance once in about {in_points(1 / chance_high)} points"
     lower, upper = np.full(flags.size, low), np.full(flags.size, high)
     found = beyond_limits(value, lower, upper, rule="faces between", words="the faces between are beyond the limit")
     return Chart(
         name="faces between",
         status="ok" if ends.size else "too few",
-        reason="" if ends.size else f"{where.size} bad faces complete no point of {r} yet",
+        reason="" if ends.size else f"{where.size:,} bad faces complete no point of {r:,} yet",
         value=value,
         centre=np.full(flags.size, r / p),
         lower=lower,

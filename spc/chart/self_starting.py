@@ -110,9 +110,9 @@ def self_starting_chart(
     if scored == 0:
         n = int(np.count_nonzero(~np.isnan(x)))
         if n < LEAST:
-            status, reason = "too few", f"{n} readings; the first score needs {LEAST}: go on logging"
+            status, reason = "too few", f"{n:,} readings; the first score needs {LEAST}: go on logging"
         else:
-            status, reason = "no spread", f"all {n} readings are equal, so nothing can be judged by them"
+            status, reason = "no spread", f"all {n:,} readings are equal, so nothing can be judged by them"
         blank = unable("self-starting score", status, reason, q, method=method, n=n, starts=starts)
         return SelfStartingChart(single=blank, drift=blank)
     rules = (RULES["beyond the limit"],)

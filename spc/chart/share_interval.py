@@ -74,5 +74,5 @@ def share_interval(
         low = float(betaincinv(x + extra, n - x + (extra or 1.0), tail))
     if sides != "lower" and x < n:
         high = float(betaincinv(x + (extra or 1.0), n - x + extra, 1.0 - tail))
-    sentence = f"{x} of {n} faces: between {low:.1%} and {high:.1%} ({confidence:.0%}, {method})"
+    sentence = f"{x:,} of {n:,} faces: between {low:.1%} and {high:.1%} ({confidence:.0%}, {method})"
     return ShareInterval(x / n, low, high, x, n, confidence, method, "ok", sentence)

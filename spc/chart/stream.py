@@ -132,10 +132,10 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
     left_out = []
     again = int(np.count_nonzero(readable & ~first))
     if again:
-        left_out.append(f"{again} further passes on a face already lapped are not charted")
+        left_out.append(f"{again:,} further passes on a face already lapped are not charted")
     missing = int(np.count_nonzero(first & ~readable))
     if missing:
-        left_out.append(f"{missing} faces carry no {SIGNS[sign].words}")
+        left_out.append(f"{missing:,} faces carry no {SIGNS[sign].words}")
     charge = faces["faces_since_charge"].to_numpy(np.float64) == 0
     whole = Stream(
         lap,

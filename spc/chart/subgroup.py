@@ -101,12 +101,12 @@ def subgroup_chart(
         scale = number_in(sigma, "sigma", above=0.0)
     elif usable.sum() >= 2:
         scale = _sigma(spread[usable], size[usable], within)
-        how = f"{within} within {int(usable.sum())} subgroups of two or more"
+        how = f"{within} within {int(usable.sum()):,} subgroups of two or more"
     status, reason = "ok", ""
     if sigma is None and usable.sum() < 2:
         status = "too few"
         reason = (
-            f"{int(usable.sum())} subgroups hold two readings or more; at least 2 are needed before limits mean "
+            f"{int(usable.sum()):,} subgroups hold two readings or more; at least 2 are needed before limits mean "
             "anything: chart single readings instead, or log more faces per load"
         )
     elif not scale > 0.0:

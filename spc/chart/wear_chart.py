@@ -206,10 +206,10 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
     nan = np.full(n, np.nan)
     why = ""
     if usual is None and n < 4:
-        faces = "1 face is" if n == 1 else f"{n} faces are"
+        faces = "1 face is" if n == 1 else f"{n:,} faces are"
         why = f"{faces} too few for a line of their own (4 needed); past cycles would help."
     elif n and np.ptp(y) == 0 and (usual is None or usual.spread < 1e-9):
-        why = f"All {n} readings are equal: no wear can be seen, and none ruled out below the step."
+        why = f"All {n:,} readings are equal: no wear can be seen, and none ruled out below the step."
     elif n == 0:
         why = "No face of this cycle has been read yet."
     if why:
@@ -219,8 +219,8 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
     beyond = int(np.count_nonzero(np.abs(y - centre) > half))
     judged = int(np.count_nonzero(~np.isnan(z)))
     sentence = (
-        f"{beyond} of {judged} faces {'lies' if beyond == 1 else 'lie'} beyond the limits of a lap that wears as usual "
-        f"(by chance {alpha:.2%} of them would)."
+        f"{beyond:,} of {judged:,} faces {'lies' if beyond == 1 else 'lie'} beyond the limits of a lap that wears as "
+        f"usual (by chance {alpha:.2%} of them would)."
     )
     return WearChart("ok", t, y, centre, centre - half, centre + half, z, spread, usual, alpha, sentence)
 

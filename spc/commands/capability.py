@@ -103,7 +103,7 @@ def _dimension(session: Session, part: str, *, laps: tuple[str, ...], level: flo
     else:
         click.echo(f"{plain(part) or '(no part number)'}, {study.characteristic}: {study.sentence}.")
         if study.limit_text:
-            click.echo(f"  limits {study.limit_text}; {len(study.face_ids)} readings")
+            click.echo(f"  limits {study.limit_text}; {len(study.face_ids):,} readings")
     return NEEDS_A_PERSON
 
 
@@ -166,7 +166,8 @@ def _print(study: Study) -> None:
         f"{plain(plan.part) or '(no part number)'}, {plan.characteristic}, {plan.readings} readings: {study.sentence}"
     )
     if study.limit_text:
-        click.echo(f"  limit {study.limit_text}; {len(study.data)} readings, data fingerprint {study.fingerprint[:16]}")
+        of = f"{len(study.data):,} readings, data fingerprint {study.fingerprint[:16]}"
+        click.echo(f"  limit {study.limit_text}; {of}")
     for name in ("choice", "fit", "trend", "cut_off"):
         part = getattr(study, name)
         if part is not None:

@@ -143,7 +143,7 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
             }
         )
     else:
-        click.echo(f"{plain(lap)}: {sign} of the running cycle, {len(faces)} faces")
+        click.echo(f"{plain(lap)}: {sign} of the running cycle, {len(faces):,} faces")
         click.echo(report.sentence)
         claims = (f"Method: {report.method}", f"Baseline: {report.baseline}" if report.baseline else "", report.alarms)
         for words in (*claims, report.sees):

@@ -265,7 +265,7 @@ def _print_shown(shown: "ShownRevision") -> None:
         click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")
     for part, factor in sorted(model.norm.part_factors.items()):
         click.echo(f"  part {plain(part) or 'unknown'}: {factor:.3f} of the usual")
-    click.echo(f"Data: {len(model.face_ids)} faces, seal {record.fingerprint}.")
+    click.echo(f"Data: {len(model.face_ids):,} faces, seal {record.fingerprint}.")
     click.echo(
         "The readings are, to the last bit, those it was frozen from." if shown.same_data else f"{shown.changed}."
     )

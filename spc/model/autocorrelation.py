@@ -154,7 +154,7 @@ def serial_correlation(
     lags = lag_correlation(x, t, chain=label)
     spread = float(np.ptp(x)) if x.size else 0.0
     if x.size < FEWEST or spread == 0:
-        why = f"only {x.size} readings" if x.size < FEWEST else f"all {x.size} readings are equal"
+        why = f"only {x.size:,} readings" if x.size < FEWEST else f"all {x.size:,} readings are equal"
         nothing = lag_correlation(np.zeros(0), np.zeros(0))
         mean = float(x.mean()) if x.size else math.nan
         return SerialCorrelation(
@@ -328,14 +328,14 @@ def _sentence(
 ) -> str:
     span = f"phi {phi:.2f}, {level:.0%} interval {low:.2f} to {high:.2f}"
     if status == "low power":
-        text = f"With {n} readings a test would miss most real dependence: {span}."
+        text = f"With {n:,} readings a test would miss most real dependence: {span}."
     elif status == "independent":
-        text = f"No sign that faces take after the one before ({span}, {n} readings)."
+        text = f"No sign that faces take after the one before ({span}, {n:,} readings)."
     else:
         text = (
-            f"Faces take after the one before ({span}, {n} readings): 3-sigma limits drawn from moving ranges "
+            f"Faces take after the one before ({span}, {n:,} readings): 3-sigma limits drawn from moving ranges "
             f"would call about 1 face in {max(1, round(1 / rate)):,} for nothing."
         )
     if math.isfinite(p):
         text += f" Ljung-Box p = {p:.2g}."
-    return text + (f" {merged} readings at a place already taken were averaged into it." if merged else "")
+    return text + (f" {merged:,} readings at a place already taken were averaged into it." if merged else "")

@@ -90,7 +90,7 @@ def check_fit(
     error = float(np.sqrt(p * (1 - p) / repetitions))
     status = "rejected" if p < level else "agrees"
     verb = "do not follow" if p < level else "do not contradict"
-    sentence = f"the {fit.n} readings {verb} the {fit.family} law (p {p:.3f}, {repetitions} simulated samples)"
+    sentence = f"the {fit.n:,} readings {verb} the {fit.family} law (p {p:.3f}, {repetitions:,} simulated samples)"
     return FitCheck(status, sentence, fit.family, fit.n, statistic, p, error, repetitions, level)
 
 

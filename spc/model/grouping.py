@@ -69,7 +69,7 @@ def group_readings(low_um: ArrayLike, high_um: ArrayLike | None = None) -> Readi
     missing = int(low.size - seen.sum())
     low, high = low[seen], high[seen]
     n = low.size
-    remark = f"{missing} readings not measured, left out" if missing else ""
+    remark = f"{missing:,} readings not measured, left out" if missing else ""
     low, high, count = _distinct(low, high, np.ones(n))
     if low.size > MANY_DISTINCT:
         low, high, count = _distinct(_snapped(low, high), _snapped(high, low), count)
@@ -155,21 +155,21 @@ def _blank(low: Array, high: Array, n: int) -> str:
             f"{n} reading{'s' if n > 1 else ''}: too few for a law; at least 4 are needed, 30 for a limit worth keeping"
         )
     if not (high > 0).any():
-        return f"all {n} readings are 0: nothing is known of the spread; read on a finer step"
+        return f"all {n:,} readings are 0: nothing is known of the spread; read on a finer step"
     if low.size == 1:
         if low[0] == 0:
             return (
-                f"all {n} readings are the same 'less than' value: only an upper bound is known; read on a finer step"
+                f"all {n:,} readings are the same 'less than' value: only an upper bound is known; read on a finer step"
             )
         if not np.isfinite(high[0]):
-            return f"all {n} readings are the same 'or more' value: nothing above it is known"
-        return f"all {n} readings are alike: their spread is smaller than the step can show; read on a finer step"
+            return f"all {n:,} readings are the same 'or more' value: nothing above it is known"
+        return f"all {n:,} readings are alike: their spread is smaller than the step can show; read on a finer step"
     if (low == 0).all():
-        return f"all {n} readings are 'less than' values: only an upper bound is known; read on a finer step"
+        return f"all {n:,} readings are 'less than' values: only an upper bound is known; read on a finer step"
     if np.isinf(high).all():
-        return f"all {n} readings are 'or more' values: nothing above them is known"
+        return f"all {n:,} readings are 'or more' values: nothing above them is known"
     if low.max() < high.min():
-        return f"all {n} readings share one stretch of values: their spread is smaller than the step can show"
+        return f"all {n:,} readings share one stretch of values: their spread is smaller than the step can show"
     return ""
 
 

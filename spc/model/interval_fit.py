@@ -162,7 +162,7 @@ def choose_family(
     best = fits[0]
     near = tuple(fit for fit in fits if fit.aicc - best.aicc <= NEAR_AICC)
     possible = tuple(fit for fit in fits if fit.aicc - best.aicc <= POSSIBLE_AICC)
-    sentence = f"{best.family} law from {best.n} readings"
+    sentence = f"{best.family} law from {best.n:,} readings"
     if len(near) > 1:
         sentence += f"; {', '.join(fit.family for fit in near[1:])} fit{'s' if len(near) == 2 else ''} about as well"
     return FamilyChoice(best.status, best.reason, best, near, possible, fits, readings.n, readings.missing, sentence)

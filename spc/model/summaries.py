@@ -95,7 +95,7 @@ def summarise(values: ArrayLike) -> Summary:
     if n == 1:
         status, reason = "too few", "one reading has no spread"
     elif sd == 0.0:
-        status, reason = "no spread", f"all {n} readings are equal"
+        status, reason = "no spread", f"all {n:,} readings are equal"
     return Summary(
         n=n,
         missing=missing,
@@ -146,7 +146,7 @@ def one_way(values: ArrayLike, groups: ArrayLike) -> OneWay:
     code = code.reshape(-1)
     n, k = int(there.sum()), int(names.size)
     if k < 2 or n - k < 1:
-        reason = f"{n} readings in {k} groups; two groups are needed, one of them with two readings or more"
+        reason = f"{n:,} readings in {k} groups; two groups are needed, one of them with two readings or more"
         return OneWay(k, n, max(k - 1, 0), max(n - k, 0), *(0.0,) * 8, status="too few", reason=reason)
     whole, exponent = _whole_numbers(x[there])
     sums, squares, sizes = [0] * k, 0, [0] * k

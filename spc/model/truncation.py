@@ -154,7 +154,7 @@ def check_cut_off(
         sentence = f"readings thin out before the limit (p {p:.2f}); a cut-off would have shown with chance {power:.2f}"
         return result("not cut off", sentence, p=p, power=power, used=repetitions)
     sentence = (
-        f"no reading lies beyond the limit, but {plain.n} readings cannot tell whether faces were lapped until good "
+        f"no reading lies beyond the limit, but {plain.n:,} readings cannot tell whether faces were lapped until good "
         f"(p {p:.2f}; a cut-off would have shown with chance {power:.2f}): log every pass"
     )
     return result("cannot say", sentence, p=p, power=power, cut=cut, used=repetitions)

@@ -28,7 +28,7 @@ def repeats_figure(study: Study, say: Voice) -> Figure | None:
         "The faces read more than once",
         "Each reading is an upright bar from the least to the most it can stand for; readings of one face stand side "
         "by side. Who read is not part of the picture.",
-        f"{len(rows)} readings of {faces} faces that were read more than once.",
+        f"{len(rows):,} readings of {faces:,} faces that were read more than once.",
         "face",
         f"{study.plan.characteristic}, {unit.label}",
         (

@@ -56,11 +56,11 @@ def how_to_recompute(study: Study, made: Made) -> tuple[Paragraph | Bullets | Ta
         steps.append(
             f"Lower bound of the index, one-sided at {100 * index.level:g}%: that value whose likelihood ratio is "
             f"called too far by samples drawn from the law itself, read on the same steps and fitted again; "
-            f"{index.repetitions} samples a round, random numbers of numpy's default generator from seed 1, for every "
-            f"law within 4 of the best criterion; the smallest is quoted: {index.cautious_lower_bound!r}."
+            f"{index.repetitions:,} samples a round, random numbers of numpy's default generator from seed 1, for "
+            f"every law within 4 of the best criterion; the smallest is quoted: {index.cautious_lower_bound!r}."
         )
         steps.append(
-            f"Counted: {index.counted_beyond} of {index.n} readings lie wholly over the limit; upper bound after "
+            f"Counted: {index.counted_beyond} of {index.n:,} readings lie wholly over the limit; upper bound after "
             f"Clopper and Pearson, the {100 * index.level:g}% point of the beta law with {index.counted_beyond + 1} "
             f"and {index.n - index.counted_beyond}: {index.counted_upper_bound_ppm!r} ppm."
         )

@@ -224,7 +224,7 @@ def _time(study: Study, say: Voice) -> list[Section]:
             say.column("99.865% point", width=1.3), Column("Over the limit", "ppm", unit="ppm", width=1.2),
         )  # fmt: skip
         weights = (
-            f"as {mix.whole} whole cycles made faces of each age"
+            f"as {mix.whole:,} whole cycles made faces of each age"
             if mix.whole >= LEAST_WHOLE
             else "as the readings stand"
         )
@@ -276,7 +276,7 @@ def _basis(study: Study, say: Voice) -> Section:
     units = Counter(zip(study.data["unit"], study.data["lamp"], strict=True))
     typed = [(f"{unit} ({lamp} lamp)" if lamp else unit, n) for (unit, lamp), n in sorted(units.items()) if unit]
     if typed:
-        many = "one unit" if len(typed) == 1 else f"{len(typed)} units"
+        many = "one unit" if len(typed) == 1 else f"{len(typed):,} units"
         listed = ", ".join(f"{say.locale.count(n)} in {unit}" for unit, n in typed)
         blocks.append(
             Paragraph(

@@ -47,7 +47,7 @@ def law_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
         "Readings and their law",
         f"Bars: share of the readings per {unit.single}, each reading spread over the length it stands for. Curve: the "
         f"{fit.family} law. Dashed: its median and 99.865% point. Heavy: the limit, {where}.",
-        f"{len(study.data)} readings against the limit {where}. The {fit.family} law has its median at "
+        f"{len(study.data):,} readings against the limit {where}. The {fit.family} law has its median at "
         f"{locale.number(unit.of(median), unit.decimals)} and its 99.865% point at "
         f"{locale.number(unit.of(point), unit.decimals)} {unit.label}.",
         f"{study.plan.characteristic}, {unit.label}",
@@ -78,7 +78,7 @@ def age_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
         "Readings over age in the cycle",
         "Each reading is an upright bar from the least to the most it can stand for; age counts lappings since "
         f"reconditioning. Heavy: the limit.{thinned}",
-        f"{len(data)} readings over ages 0 to {oldest} faces. {study.trend.sentence if study.trend else ''}",
+        f"{len(data):,} readings over ages 0 to {oldest} faces. {study.trend.sentence if study.trend else ''}",
         "faces since reconditioning",
         f"{study.plan.characteristic}, {unit.label}",
         (

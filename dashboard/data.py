@@ -51,6 +51,7 @@ __all__ = [
 ]
 
 _LOOKING = "Looking at every lap; the first look at a log takes longest."
+_KEEP_AFTER_S = 2.0  # a report is written down for the next start when nobody waits for a page
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
 
@@ -238,7 +239,7 @@ def _quietly(look: Callable[[], object]) -> None:
 def _board(now: Snapshot) -> "Board":
     from spc.board.board import Board
 
-    return Board(Path(now.store), settings(now))
+    return Board(Path(now.store), settings(now), keep_after_s=_KEEP_AFTER_S)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

@@ -20,7 +20,7 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-__all__ = ["digest_of_values", "find_kept", "kept"]
+__all__ = ["digest_of_values", "find_kept", "keep", "kept"]
 
 T = TypeVar("T")
 
@@ -50,13 +50,18 @@ def kept(kind: str, digest: str, compute: Callable[[], T], *, most: int = MOST_F
     if found is not None:
         return cast(T, found)
     result = compute()
+    keep(kind, digest, result, most=most)
+    return result
+
+
+def keep(kind: str, digest: str, result: object, *, most: int = MOST_FILES) -> None:
+    """Put a result into the folder; arguments as of `kept`."""
     folder = _folder()
     try:
         if folder is not None:
             _write(folder / _name(kind, digest), json.dumps(_encode(result)), kind=kind, most=most)
     except OSError:
         pass  # a full or read-only disk costs time only
-    return result
 
 
 def find_kept(kind: str, digest: str) -> object | None:

@@ -1,11 +1,15 @@
 """How much a lap does in a shift, and how its minutes compare with its own usual, within the same part number."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-__all__ = ["PartPace", "faces_per_shift", "pace_by_part"]
+__all__ = ["PartPace", "faces_per_shift", "minutes_by_part", "pace_of_laps"]
+
+PartMinutes = tuple[NDArray[np.int64], NDArray[np.float64]]  # moments and minutes, face by face
 
 _DAY_US = 86_400_000_000
 
@@ -53,13 +57,22 @@ def faces_per_shift(faces: pd.DataFrame, *, shifts: int = 10) -> float:
     return float(np.median(counts[-shifts:]))
 
 
-def pace_by_part(faces: pd.DataFrame, *, since_us: int, least: int = 3) -> tuple[PartPace, ...]:
+def minutes_by_part(faces: pd.DataFrame) -> dict[str, PartMinutes]:
+    """Give the moments and minutes of the first passes of each part number, where minutes are known."""
+    counts = (faces["kind"] == "face") & (faces["attempt"] <= 1) & np.isfinite(faces["minutes"]) & (faces["part"] != "")
+    rows = np.flatnonzero(counts.to_numpy())
+    at, minutes = (faces[name].to_numpy()[rows] for name in ("sort_us", "minutes"))
+    codes, names = pd.factorize(faces["part"].to_numpy(object)[rows])
+    return {str(name): (at[codes == code], minutes[codes == code]) for code, name in enumerate(names)}
+
+
+def pace_of_laps(laps: Iterable[Mapping[str, PartMinutes]], *, since_us: int, least: int = 3) -> tuple[PartPace, ...]:
     """Minutes per face since `since_us` against before, part number by part number.
 
     Parameters
     ----------
-    faces : DataFrame
-        Faces frame, any laps.
+    laps : iterable of mapping of str to (ndarray of int64, ndarray of float64)
+        From `minutes_by_part`, of each of some laps.
     since_us : int
         Start of the span, microseconds as in `sort_us`.
     least : int, default 3
@@ -70,12 +83,15 @@ def pace_by_part(faces: pd.DataFrame, *, since_us: int, least: int = 3) -> tuple
     tuple of PartPace
         Slowest against its usual first.
     """
-    rows = faces[(faces["kind"] == "face") & (faces["attempt"] <= 1) & np.isfinite(faces["minutes"])]
+    of_part: dict[str, list[PartMinutes]] = {}
+    for lap in laps:
+        for part, told in lap.items():
+            of_part.setdefault(part, []).append(told)
     found = []
-    for part, group in rows[rows["part"] != ""].groupby("part", sort=True):
-        now = group["sort_us"].to_numpy() >= since_us
-        minutes = group["minutes"].to_numpy()
+    for part in sorted(of_part):
+        now = np.concatenate([at for at, _ in of_part[part]]) >= since_us
+        minutes = np.concatenate([minutes for _, minutes in of_part[part]])
         if now.sum() >= least and (~now).sum() >= least:
             usual = float(np.median(minutes[~now]))
-            found.append(PartPace(str(part), int(now.sum()), float(np.median(minutes[now])), usual, int((~now).sum())))
+            found.append(PartPace(part, int(now.sum()), float(np.median(minutes[now])), usual, int((~now).sum())))
     return tuple(sorted(found, key=lambda p: p.usual_minutes / p.minutes if p.minutes > 0 else 1.0))

@@ -1,15 +1,18 @@
 """What needs a person this shift: the laps in order of need, holds, what changed, pace, and one alarm for the room."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell, go_look_list, room_alarm
+from spc.board.lap_frames import no_frames
 from spc.board.lap_report import report_of
 from spc.board.lap_state import plural
-from spc.board.pace import faces_per_shift, pace_by_part
+from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
 from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport
 from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
@@ -69,31 +72,33 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     listed, chosen = go_look_list(view, cell, never_filtered=stopped)
     span = shift_at(view.now, view.settings)
     before = shift_before(span, view.settings)
-    faces = view.faces[view.faces["kind"] == "face"]
-    now = faces[(faces["sort_us"] >= span.start_us) & (faces["sort_us"] < span.end_us)]
-    finished = view.signs[(view.signs["sort_us"] >= span.start_us) & (view.signs["sort_us"] < span.end_us)]
-    share = share_interval(
-        int(finished["relapped"].sum()), len(finished)
-    )  # by face: one row may tell of earlier passes
+    logged = {lap: view.memo.once(lap, "logged", (rows,), partial(_logged, rows)) for lap, rows in _lapped(view)}
+    newest = max(logged.values(), key=lambda lap: lap.newest_us, default=_NOTHING)
+    n_faces, dated = sum(lap.faces for lap in logged.values()), any(lap.dated for lap in logged.values())
+    relaps = sum(int((_within(rows, span)["attempt"] > 1).sum()) for _, rows in _lapped(view))
+    finished = [_within(frames.signs, span) for frames in view.by_lap.values()]
+    firsts = sum(map(len, finished))
+    share = share_interval(sum(int(rows["relapped"].sum()) for rows in finished), firsts)  # by face: see `face_signs`
+    minutes = (view.memo.once(lap, "minutes", (rows,), partial(minutes_by_part, rows)) for lap, rows in _lapped(view))
     slots, slots_note = _slots(view, laps)
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
         shift_text=span.text,
-        sentence=_sentence(laps, room, len(faces)),
+        sentence=_sentence(laps, room, n_faces),
         laps=laps,
         room=room,
         changed=_changed(view, laps, span, before),
         holds=tuple(r.sentence for r in laps if r.state == "held"),
-        faces_this_shift=len(finished),
-        relaps_this_shift=int((now["attempt"] > 1).sum()),
-        relap_share_low=share.low if len(finished) else float("nan"),
-        relap_share_high=share.high if len(finished) else float("nan"),
-        pace=tuple(p.sentence for p in pace_by_part(faces, since_us=span.start_us)),
-        false_calls=cell.plan.sentence + _UNDATED * (cell.plan.widths is not None and _undated(faces)),
+        faces_this_shift=firsts,
+        relaps_this_shift=relaps,
+        relap_share_low=share.low if firsts else float("nan"),
+        relap_share_high=share.high if firsts else float("nan"),
+        pace=tuple(p.sentence for p in pace_of_laps(minutes, since_us=span.start_us)),
+        false_calls=cell.plan.sentence + _UNDATED * (cell.plan.widths is not None and not dated),
         go_look=listed,
         go_look_sentence=chosen.sentence if listed else "",
-        newest_face_text=_newest_text(faces),
-        stale=_stale(view, faces),
+        newest_face_text=newest.newest_text,
+        stale=_stale(view, newest, dated=dated) if n_faces else "",
         slots=slots,
         slots_note=slots_note,
     )
@@ -120,7 +125,8 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
         left = report.faces_left
         known = left.unit == "faces" and left.low is not None
         low = 0.0 if left.status == "over" else float(left.low) if known and left.low is not None else float("nan")
-        pace = faces_per_shift(view.faces_of(report.lap))
+        rows = view.lapped_of(report.lap)
+        pace = view.memo.once(report.lap, "pace", (rows,), partial(faces_per_shift, rows))
         needs.append(LapNeed(report.lap, report.state, low, pace, over=left.status == "over"))
     slots = plan_slots(needs, breaks)
     note = (
@@ -155,47 +161,63 @@ def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:
     """Say what happened since the last shift began to end: signals that are new, and what was done to the laps."""
     told = []
-    when = view.faces.set_index("face_id")["sort_us"]
     for report in laps:
-        for signal in report.signals:
-            if int(when.get(signal.face_id, 0)) >= span.start_us:
-                told.append(f"New this shift: {signal.sentence}")
-    events = view.events[(view.events["sort_us"] >= span.start_us) & (view.events["sort_us"] < span.end_us)]
+        faces = view.faces_of(report.lap)
+        new = set(faces["face_id"].to_numpy()[faces["sort_us"].to_numpy() >= span.start_us].tolist())
+        told += [f"New this shift: {signal.sentence}" for signal in report.signals if signal.face_id in new]
+    events = pd.concat([_within(frames.events, span) for frames in view.by_lap.values()] or [no_frames().events])
+    events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
         told.append(f"{lap} was {event}{f' by {who}' if who else ''}.")
-    last = view.faces[(view.faces["sort_us"] >= before.start_us) & (view.faces["sort_us"] < before.end_us)]
-    ran = set(last.loc[last["kind"] == "face", "lap"])
-    here = view.faces[(view.faces["sort_us"] >= span.start_us) & (view.faces["sort_us"] < span.end_us)]
-    idle = sorted(ran - set(here["lap"]) - {r.lap for r in laps if r.state == "resting"})
-    if idle and len(here):
+    ran = {lap for lap, rows in _lapped(view) if len(_within(rows, before))}
+    here = {lap for lap, frames in view.by_lap.items() if len(_within(frames.faces, span))}
+    idle = sorted(ran - here - {r.lap for r in laps if r.state == "resting"})
+    if idle and here:
         told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")
     return tuple(dict.fromkeys(told))
 
 
-def _stale(view: CellView, faces: pd.DataFrame) -> str:
-    if faces.empty:
-        return ""
-    if _undated(faces):
+def _stale(view: CellView, newest: "_Logged", *, dated: bool) -> str:
+    if not dated:
         return "No face carries a time: how old the newest is cannot be said, nor how many a week."
-    newest = int(faces["sort_us"].max())
-    hours = (view.now_us - newest) / 3.6e9
+    hours = (view.now_us - newest.newest_us) / 3.6e9
+    text = newest.newest_text
     if hours < -AHEAD_HOURS:
-        return (
-            f"The newest face is of {_newest_text(faces)}, which is still to come: look at the site's clock or dates."
-        )
+        return f"The newest face is of {text}, which is still to come: look at the site's clock or dates."
     if hours <= STALE_HOURS:
         return ""
-    text = _newest_text(faces)
     ago = f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
     return f"No new face for {ago}: the newest is of {text}."
 
 
-def _undated(faces: pd.DataFrame) -> bool:
-    return not (faces["time_text"] != "").any()
+class _Logged(NamedTuple):
+    """What one lap's lappings say of the whole log."""
+
+    faces: int
+    newest_us: int
+    newest_text: str
+    dated: bool  # any carries a time
 
 
-def _newest_text(faces: pd.DataFrame) -> str:
-    return str(faces["time_text"].iloc[int(faces["sort_us"].to_numpy().argmax())]) if len(faces) else ""
+_NOTHING = _Logged(0, -(2**62), "", False)
+
+
+def _logged(lapped: pd.DataFrame) -> _Logged:
+    if lapped.empty:
+        return _NOTHING
+    at = int(lapped["sort_us"].to_numpy().argmax())
+    texts = lapped["time_text"]
+    return _Logged(len(lapped), int(lapped["sort_us"].iloc[at]), str(texts.iloc[at]), bool((texts != "").any()))
+
+
+def _lapped(view: CellView) -> Iterator[tuple[str, pd.DataFrame]]:
+    return ((lap, view.lapped_of(lap)) for lap in view.by_lap)
+
+
+def _within(rows: pd.DataFrame, span: ShiftSpan) -> pd.DataFrame:
+    """Rows of a frame in order of time that fall in a shift."""
+    first, last = np.searchsorted(rows["sort_us"].to_numpy(np.int64), [span.start_us, span.end_us])
+    return rows.iloc[int(first) : int(last)]
 
 
 def _and(names: list[str]) -> str:

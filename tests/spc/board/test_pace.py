@@ -1,7 +1,7 @@
 import numpy as np
 import pandas as pd
 
-from spc.board.pace import faces_per_shift, pace_by_part
+from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
 
 DAY_US = 86_400_000_000
 
@@ -34,7 +34,7 @@ def test_repeats_are_no_pace():
 def test_part_pace_compares_like_with_like():
     old, new = faces([5, 5], minutes=6.0), faces([0, 0, 0, 4], minutes=9.0)
     other = faces([5, 5, 0, 5], minutes=20.0, part="P-2")
-    found = pace_by_part(pd.concat([old, new, other], ignore_index=True), since_us=3 * DAY_US)
+    found = pace_of_laps([minutes_by_part(pd.concat([old, new])), minutes_by_part(other)], since_us=3 * DAY_US)
     assert [p.part for p in found] == ["P-1", "P-2"]  # the slowest against its own usual first
     assert (found[0].minutes, found[0].usual_minutes, found[0].faces) == (9.0, 6.0, 4)
     assert found[1].minutes == found[1].usual_minutes
@@ -43,6 +43,6 @@ def test_part_pace_compares_like_with_like():
 def test_missing_minutes_and_second_passes_do_not_count():
     rows = pd.concat([faces([4], minutes=6.0), faces([0, 4], minutes=9.0)], ignore_index=True)
     rows.loc[rows["minutes"] == 9.0, "minutes"] = [9.0, 9.0, np.nan, 9.0]
-    assert pace_by_part(rows, since_us=DAY_US)[0].faces == 3
+    assert pace_of_laps([minutes_by_part(rows)], since_us=DAY_US)[0].faces == 3
     rows["attempt"] = 2
-    assert pace_by_part(rows, since_us=DAY_US) == ()
+    assert pace_of_laps([minutes_by_part(rows)], since_us=DAY_US) == ()

@@ -1,5 +1,6 @@
 """Whether what has moved follows one lap, one operator, one part number or the whole room."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -116,31 +117,28 @@ def find_scope(
 
 def _follows(lap: str, leaning: Sequence[_Leaning]) -> Scope:
     """Tell what a move follows from the last faces of every lap."""
-    lately = pd.DataFrame(
-        {name: [told for of_lap in leaning for told in getattr(of_lap, name)] for name in _Leaning._fields}
-    )
-    here, elsewhere = lately[lately["lap"] == lap], lately[lately["lap"] != lap]
+    here = [face for told in leaning for face in zip(*told, strict=True) if face[0] == lap]
+    elsewhere = [face for told in leaning for face in zip(*told, strict=True) if face[0] != lap]
     if len(here) < 3:
         return Scope("", "too few faces lately to tell what it follows")
 
-    judged = [(name, rows["lean"].to_numpy(bool)) for name, rows in lately.groupby("lap", sort=False) if len(rows) >= 5]
-    moved = [str(name) for name, lean in judged if _most(lean)]
+    judged = [told for told in leaning if len(told.lean) >= 5]
+    moved = [told.lap[0] for told in judged if _most(told.lean)]
     if len(moved) >= 3 and 2 * len(moved) >= len(judged):
         return Scope("many laps", f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}")
 
     tested = 0
-    for column, name in (("operator", "one operator"), ("part", "one part number")):
-        same = elsewhere[elsewhere[column].isin(_mostly(here, column)) & (elsewhere[column] != "")]
+    for column, name in ((1, "one operator"), (2, "one part number")):
+        shared = _mostly([str(face[column]) for face in here if face[3]])
+        same = [face[3] for face in elsewhere if face[column] in shared and face[column] != ""]
         if len(same) < _LEAST_ELSEWHERE:
             continue
         tested += 1
-        if _most(same["lean"].to_numpy(bool)):
-            what = "the same hands" if column == "operator" else "the same part number"
-            return Scope(
-                name, f"it shows with {what} on other laps too ({int(same['lean'].sum())} of {len(same)} faces)"
-            )
-    hands = here.groupby("operator")["lean"].mean()
-    if len(hands) >= 2 and (hands > 0.5).all():
+        if _most(same):
+            what = "the same hands" if column == 1 else "the same part number"
+            return Scope(name, f"it shows with {what} on other laps too ({sum(same)} of {len(same)} faces)")
+    hands = {operator: [face[3] for face in here if face[1] == operator] for _, operator, _, _ in here}
+    if len(hands) >= 2 and all(sum(lean) > 0.5 * len(lean) for lean in hands.values()):
         return Scope("one lap", f"{len(hands)} people see it on {lap}, other laps do not")
     if tested:
         return Scope("one lap", f"the same hands or parts do not show it on other laps: it stays with {lap}")
@@ -170,15 +168,14 @@ def _leaning(rows: pd.DataFrame, column: str, direction: str, since: int, memo: 
     return _Leaning([lap] * read.size, told.operator[read].tolist(), told.part[read].tolist(), lean)
 
 
-def _mostly(here: pd.DataFrame, column: str) -> list[str]:
-    """Values that most of the leaning faces share."""
-    share = here.loc[here["lean"].astype(bool), column].value_counts(normalize=True)
-    return [str(name) for name, part in share.items() if part >= 0.5]
+def _mostly(names: Sequence[str]) -> frozenset[str]:
+    """Values that at least half of the leaning faces share."""
+    return frozenset(name for name, count in Counter(names).items() if 2 * count >= len(names))
 
 
-def _most(lean: NDArray[np.bool_]) -> bool:
+def _most(lean: Sequence[bool]) -> bool:
     """Whether more of them lean that way than chance would do, half and half."""
     from scipy.special import bdtrc
 
-    count = int(lean.sum())
-    return count > 0 and bool(bdtrc(count - 1, lean.size, 0.5) < _ALPHA)
+    count = sum(lean)
+    return count > 0 and bool(bdtrc(count - 1, len(lean), 0.5) < _ALPHA)

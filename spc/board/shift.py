@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell, go_look_list, room_alarm
@@ -75,8 +76,8 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     logged = {lap: view.memo.once(lap, "logged", (rows,), partial(_logged, rows)) for lap, rows in _lapped(view)}
     newest = max(logged.values(), key=lambda lap: lap.newest_us, default=_NOTHING)
     n_faces, dated = sum(lap.faces for lap in logged.values()), any(lap.dated for lap in logged.values())
-    relaps = sum(int((_within(rows, span)["attempt"] > 1).sum()) for _, rows in _lapped(view))
-    finished = [_within(frames.signs, span) for frames in view.by_lap.values()]
+    relaps = sum(int((rows["attempt"] > 1).sum()) for rows in _within((rows for _, rows in _lapped(view)), span))
+    finished = _within((frames.signs for frames in view.by_lap.values()), span)
     firsts = sum(map(len, finished))
     share = share_interval(sum(int(rows["relapped"].sum()) for rows in finished), firsts)  # by face: see `face_signs`
     minutes = (view.memo.once(lap, "minutes", (rows,), partial(minutes_by_part, rows)) for lap, rows in _lapped(view))
@@ -165,12 +166,12 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
         faces = view.faces_of(report.lap)
         new = set(faces["face_id"].to_numpy()[faces["sort_us"].to_numpy() >= span.start_us].tolist())
         told += [f"New this shift: {signal.sentence}" for signal in report.signals if signal.face_id in new]
-    events = pd.concat([_within(frames.events, span) for frames in view.by_lap.values()] or [no_frames().events])
+    events = pd.concat(_within((frames.events for frames in view.by_lap.values()), span) or [no_frames().events])
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
         told.append(f"{lap} was {event}{f' by {who}' if who else ''}.")
-    ran = {lap for lap, rows in _lapped(view) if len(_within(rows, before))}
-    here = {lap for lap, frames in view.by_lap.items() if len(_within(frames.faces, span))}
+    ran = {lap for lap, rows in _lapped(view) if _place(rows, before).size}
+    here = {lap for lap, frames in view.by_lap.items() if _place(frames.faces, span).size}
     idle = sorted(ran - here - {r.lap for r in laps if r.state == "resting"})
     if idle and here:
         told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")
@@ -214,10 +215,14 @@ def _lapped(view: CellView) -> Iterator[tuple[str, pd.DataFrame]]:
     return ((lap, view.lapped_of(lap)) for lap in view.by_lap)
 
 
-def _within(rows: pd.DataFrame, span: ShiftSpan) -> pd.DataFrame:
-    """Rows of a frame in order of time that fall in a shift."""
+def _within(frames: Iterable[pd.DataFrame], span: ShiftSpan) -> list[pd.DataFrame]:
+    """Rows of frames in order of time that fall in a shift; frames without any are left out."""
+    return [rows.iloc[place] for rows in frames if (place := _place(rows, span)).size]
+
+
+def _place(rows: pd.DataFrame, span: ShiftSpan) -> NDArray[np.int64]:
     first, last = np.searchsorted(rows["sort_us"].to_numpy(np.int64), [span.start_us, span.end_us])
-    return rows.iloc[int(first) : int(last)]
+    return np.arange(int(first), int(last))
 
 
 def _and(names: list[str]) -> str:

@@ -55,7 +55,7 @@ def dimension_figure(
     figure.add_traces(
         reading_bars(
             place[rows], low[rows], high[rows], hover, name="reading", colour=look.now, ceiling=max(ends),
-            width=max(0.6, low.size / 600),
+            width=max(0.6, low.size / 600), edge=3 * look.scale,
         )
     )  # fmt: skip
     for name, value, colour, dash, width in lines:

@@ -65,7 +65,16 @@ def segments(x: Array, low: Array, high: Array) -> tuple[list[float | None], lis
 
 
 def reading_bars(
-    x: Array, low: Array, high: Array, hover: list[str], *, name: str, colour: str, ceiling: float, width: float
+    x: Array,
+    low: Array,
+    high: Array,
+    hover: list[str],
+    *,
+    name: str,
+    colour: str,
+    ceiling: float,
+    width: float,
+    edge: float = 0.0,
 ) -> list[go.Bar | go.Scatter]:
     """Return the traces of readings as bars over what each reading may mean.
 
@@ -82,6 +91,8 @@ def reading_bars(
         Top of the axis, where open readings end.
     width : float
         Bar width in units of x.
+    edge : float
+        Pixels of line round a bar, for readings so fine that a bar alone would not be seen.
     """
     is_open = ~np.isfinite(high)
     is_point = ~is_open & (high <= low)
@@ -99,7 +110,7 @@ def reading_bars(
                 base=low[is_bar],
                 y=(high - low)[is_bar],
                 width=width,
-                marker={"color": colour, "line": {"width": 0}},
+                marker={"color": colour, "line": {"width": edge, "color": colour}},
                 customdata=texts(is_bar),
                 **shown,
             )

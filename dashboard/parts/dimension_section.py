@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard import cards, proof_data
 from dashboard.charts.dimension import dimension_figure, dimension_table
-from dashboard.parts.page import Page
+from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.picture import show_picture
 from dashboard.units import MICROMETRE
 from dashboard.words import micro, number, percent, spoken
@@ -31,7 +31,9 @@ def dimension_section(page: Page, lap: str) -> None:
         )
     chart, study = proof_data.dimension(page.now, lap, part, what, (lap,) if own == "this lap" else ())
     unit = MICROMETRE if page.unit.key.startswith("band") else page.unit
-    st.html(cards.subject(_capital(study.sentence), kicker=_kicker(study)))
+    st.html(cards.subject(_capital(study.sentence.partition("; `lapcell parts set`")[0]), kicker=_kicker(study)))
+    if math.isnan(study.lower_um) and math.isnan(study.upper_um):
+        link_to_lap(page, lap, view="proof", section="Limits", label="Set its limits")
     if study.index is not None and study.index.status == "computed":
         index = study.index
         st.html(

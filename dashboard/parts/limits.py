@@ -12,7 +12,7 @@ from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
-from dashboard.units import MICROMETRE, DisplayUnit
+from dashboard.units import DisplayUnit
 from dashboard.words import clock_words, count, number
 from spc.store.frames import CHARACTERISTICS
 
@@ -42,7 +42,7 @@ def limits(page: Page, person: str) -> None:
         )
     else:
         st.html(cards.sentences([f"{count(len(history), 'revision')}, newest first; an old one is never changed."]))
-        show_table(_shown(history, MICROMETRE if page.unit_as_typed else page.unit), key="limits")
+        show_table(_shown(history, page.unit), key="limits")
     st.html(cards.section("Set a limit"))
     characteristic = st.selectbox(
         "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320

@@ -38,7 +38,7 @@ def variation_section(page: Page) -> None:
             table=spread_table(spreads, unit),
         )
         rows = [
-            (one.name, number_of(one.levels), percent(one.share), number(unit.from_um(one.sd_um)))
+            (one.name, number_of(one.levels), percent(round(one.share, 2)), number(unit.from_um(one.sd_um)))
             for one in report.sources
         ]
         heads = ("source", "how many of them", "share of the spread, squared", f"standard deviation, {unit.label}")

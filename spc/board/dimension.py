@@ -123,14 +123,14 @@ def chart_dimension(view: CellView, lap: str, characteristic: str = "thickness",
     ids = faces["face_id"].to_numpy(np.int64)
     out = (middle > chart.upper) | (middle < chart.lower)
     if chart.status == "ok":
-        unit = "reading lies" if np.count_nonzero(out) == 1 else "readings lie"
+        lie = "lies" if np.count_nonzero(out) == 1 else "lie"
+        lower_text, upper_text = (written(float(edge[0]), chart.sigma) for edge in (chart.lower, chart.upper))
         sentence = (
-            f"{np.count_nonzero(out)} of {middle.size} {unit} beyond {written(float(chart.lower[0]), chart.sigma)} to "
-            f"{written(float(chart.upper[0]), chart.sigma)} um; "
+            f"{np.count_nonzero(out):,} of {middle.size:,} readings {lie} beyond {lower_text} to {upper_text} um; "
             "the limits are drawn from these very readings: a first look, nothing is frozen"
         )
     else:
-        sentence = f"{middle.size} {characteristic} readings, no limits: {chart.reason}"
+        sentence = f"{middle.size:,} {characteristic} readings, no limits: {chart.reason}"
     baseline = f"all {middle.size:,} readings, the very ones charted; nothing is frozen"
     return DimensionChart(
         lap, part, characteristic, chart, tuple(ids.tolist()), tuple(faces["time_text"].tolist()), low, high,

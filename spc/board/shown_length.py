@@ -35,4 +35,5 @@ def length_words(value: float, sign: str, unit: ShownLength | None) -> str:
     """Say a value of a sign, in the unit of the sign (micrometres), in the unit shown: '1.71 bands', '33.6 min'."""
     if unit is None:
         return f"{value:.3g} {SIGNS[sign].unit}"
-    return f"{value / unit.um_per_unit:.3g} {unit.name}"
+    said = f"{value / unit.um_per_unit:.3g}"
+    return f"{said} band" if (said, unit.name) == ("1", "bands") else f"{said} {unit.name}"

@@ -288,8 +288,8 @@ def _no_reader(design: str, reml: VarianceSplit | None) -> str:
 
 
 def _estimate(sd: float, low: float, high: float, method: str, unit: str) -> SpreadEstimate:
-    words = f"at most {high:.2g} {unit}" if sd == 0 else f"{sd:.2g} {unit} ({low:.2g} to {high:.2g})"
-    words = " ".join(words.split())
+    words = f"at most {high:.2g} {unit}" if sd == 0 else f"{sd:.2g} {unit} ({low:.2g} to {high:.2g} {unit})"
+    words = " ".join(words.split()).replace(" )", ")")
     return SpreadEstimate(sd, low, high, method, words)
 
 

@@ -83,9 +83,9 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
         words = f"The {n_new:,} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
         return Need("not needed", p, false_advice, n_old, n_new, before, after, words)
     words = (
-        f"The {n_new:,} readings since differ from the baseline (middle {before:.3g} then, {after:.3g} {unit} now, "
-        f"p = {p:.1g}). If the cause is known and meant to stay, freeze a new revision; if not, look for it first: a "
-        f"new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
+        f"The {n_new:,} readings since differ from the baseline (middle {before:.3g} {unit} then, {after:.3g} {unit} "
+        f"now, p = {p:.1g}). If the cause is known and meant to stay, freeze a new revision; if not, look for it "
+        f"first: a new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
     )
     return Need("needed", p, false_advice, n_old, n_new, before, after, words)
 

@@ -40,7 +40,8 @@ def said_in(text: str, unit: ShownLength) -> str:
 def _said(found: re.Match[str], unit: ShownLength) -> str:
     first, join = found["first"], found["join"] or ""
     if first is None:
-        return f"{_other(found['last'], unit)} {unit.name}"
+        last = _other(found["last"], unit)
+        return f"{last} band" if (last, unit.name) == ("1", "bands") else f"{last} {unit.name}"
     between = join == " to " or found.string[: found.start()].endswith("between ")
     return f"{_other(first, unit) if between else first}{join}{_other(found['last'], unit)} {unit.name}"
 

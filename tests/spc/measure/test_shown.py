@@ -15,7 +15,7 @@ UIN = ShownLength("uin", 0.0254)
         ("from 0.147 to 0.441 um", "from 0.5 to 1.5 bands"),
         ("between 0.147 and 0.441 um", "between 0.5 and 1.5 bands"),
         ("half of 12 and 0.147 um", "half of 12 and 0.5 bands"),
-        ("400 um against 0.294 um.", "1,362 bands against 1 bands."),
+        ("400 um against 0.294 um.", "1,362 bands against 1 band."),
         ("15 um grit, grit 9 um, 3 um/min, 0.3 umbra", "15 um grit, grit 9 um, 3 um/min, 0.3 umbra"),
     ],
 )

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.chart.change_point import MOST, change_point
+from spc.chart.luck import widened_for_luck
 from spc.chart.norm import Norm, growth_of, part_factors_of, scored
 from spc.chart.outliers import find_outliers
 from spc.chart.rule_beside_pair import pair_run_length
@@ -44,6 +45,7 @@ FEWEST = 12  # readings below which no limits are frozen [our rule]
 REDRAWN = 120  # lists drawn to say how far the luck of one moves the true rate
 MOST_REDRAWN = 5_000  # readings beyond which that luck moves the rate by less than a tenth: not worked out
 FEW = 30  # below this the sentence says how loosely the limits are known [our rule]
+LUCK_TOLD = 1.05  # the widening for the luck of the list is told where it makes this much [our choice]
 CHANGE_RATE = 0.01  # share of good lists said to hold a change [our choice]
 WHOLE_SET_RATE = 0.05  # chance that a good list has any reading called out [our choice]
 
@@ -142,7 +144,8 @@ def analyse(
     -----
     Outliers are proposed from the scores of the fitted law in a way that they cannot hide each other, then confirmed
     under the law of the others at 1 - (1 - 0.05)^(1/n) a reading; a good list has any called out in at most 5 % of
-    cases (simulated). Limits do not move for readings that were only called out.
+    cases (simulated). Limits do not move for readings that were only called out. Of the laws that fit about as well the
+    one whose limit lies farthest out is taken, and both widths allow for the luck of the list (`spc.chart.luck`).
 
     References
     ----------
@@ -154,7 +157,7 @@ def analyse(
     name = SIGNS[stream.sign].words
     if len(used) < FEWEST:
         return _refused(
-            f"{len(used)} readings of {name} are too few to freeze limits from; at least {FEWEST} are needed."
+            f"{len(used):,} readings of {name} are too few to freeze limits from; at least {FEWEST} are needed."
         )
     factors = part_factors_of(used)
     growth = growth_of(used, factors)
@@ -162,8 +165,10 @@ def analyse(
     factor = plain.factor(used.part, used.age_faces)
     choice = choose_family(used.low / factor, used.high / factor)
     if choice.best is None or choice.status == "refused":
-        return _refused(f"No limits can be frozen from these {len(used)} readings of {name}: {choice.reason}.")
-    fit = choice.best
+        return _refused(f"No limits can be frozen from these {len(used):,} readings of {name}: {choice.reason}.")
+    asked = rules
+    rules = widened_for_luck(asked, len(used), fitted=1 + (growth != 0.0) + max(len(factors) - 1, 0))
+    fit = _most_careful(choice.near, rules.alpha, stream.sign)
     log_scale = math.log(fit.scale_um)
     norm = Norm(fit.family, log_scale, fit.shape, growth, factors, 0.0)
     z = scored(used, norm)[0]
@@ -183,16 +188,23 @@ def analyse(
     doubt = list(_change_inside(scored(used, norm)[1], used))
     if outliers:
         doubt.append(
-            f"{len(outliers)} readings do not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of "
+            f"{len(outliers):,} readings do not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of "
             "cases): leave each out with its cause, or keep it knowingly"
         )
     if len(used) < FEW:
-        remarks.append(f"{len(used)} readings know the limits loosely; from {FEW} on they settle")
+        remarks.append(f"{len(used):,} readings know the limits loosely; from {FEW} on they settle")
+    if rules.average_limit_z > LUCK_TOLD * asked.average_limit_z:
+        remarks.append(
+            f"the limits are widened for the luck of {len(used)} readings: as narrow as for a law that is known, such "
+            "lists would call falsely oftener than asked"
+        )
     if guarantee:
-        rules, widened = _widened(fit, rules, stream.sign)
+        rules, widened = _widened(fit, asked, rules, stream.sign)
         remarks.append(widened)
-    model = _model(used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near[1:]), redrawn)
-    sentence = f"{name}, {len(used)} faces of {stream.lap}: limit {model.limit:.3g} {SIGNS[stream.sign].unit}" + (
+    model = _model(
+        used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near if f is not fit), redrawn
+    )
+    sentence = f"{name}, {len(used):,} faces of {stream.lap}: limit {model.limit:.3g} {SIGNS[stream.sign].unit}" + (
         " at age 0, growing with it" if growth else ""
     )
     return Analysis(
@@ -267,15 +279,15 @@ def _model(
     )  # fmt: skip
 
 
-def _widened(fit: IntervalFit, rules: RulesInUse, sign: str) -> tuple[RulesInUse, str]:
+def _widened(fit: IntervalFit, asked: RulesInUse, rules: RulesInUse, sign: str) -> tuple[RulesInUse, str]:
     """Set the limit at an upper bound of its own place, and work out what the two rules do together then."""
     from scipy.special import ndtri
 
     if SIGNS[sign].side != "upper":
         raise ValueError(f"`guarantee` goes with signs of which more is worse, got {sign}; leave it out")
-    limit = bound(fit, quantile_target(GUARANTEE_RATIO * rules.alpha), level=GUARANTEE_LEVEL).high
-    alpha = float(fit.sf(limit)) if math.isfinite(limit) else 0.0
-    if not 0.0 < alpha <= rules.alpha:
+    limit = bound(fit, quantile_target(GUARANTEE_RATIO * asked.alpha), level=GUARANTEE_LEVEL).high
+    alpha = min(float(fit.sf(limit)) if math.isfinite(limit) else 0.0, rules.alpha)
+    if alpha <= 0.0:
         return rules, "the list is too short or too coarse to guarantee a rate; the limit is the plain one"
     limit_z = -float(ndtri(alpha))
 
@@ -287,7 +299,7 @@ def _widened(fit: IntervalFit, rules: RulesInUse, sign: str) -> tuple[RulesInUse
     between, one, two = run(0.0), run(1.0), run(2.0)
     words = (
         f"the limit is widened: for {GUARANTEE_LEVEL:.0%} of such lists its true rate is at most {GUARANTEE_RATIO} "
-        f"times 1 in {1 / rules.alpha:,.0f}"
+        f"times 1 in {1 / asked.alpha:,.0f}"
     )
     return replace(rules, alpha=alpha, points_between=between, sees_one_sd=one, sees_two_sd=two), words
 
@@ -324,6 +336,13 @@ def _outliers(used: Stream, norm: Norm, z: Array) -> tuple[Outlier, ...]:
         words = f"face {used.face_id[i]} ({when}): of good readings, one in {1 / max(p[i], 1e-12):,.0f} lies as far out"
         found.append(Outlier(int(used.face_id[i]), when, float(p[i]), words))
     return tuple(found)
+
+
+def _most_careful(near: tuple[IntervalFit, ...], alpha: float, sign: str) -> IntervalFit:
+    """Of the laws that fit about as well, the one whose limit lies farthest out: none of them is crowned."""
+    if SIGNS[sign].side == "upper":
+        return max(near, key=lambda law: float(law.isf(alpha)))
+    return min(near, key=lambda law: float(law.ppf(alpha)))
 
 
 def _dependence(z: Array, used: Stream) -> SerialCorrelation:

@@ -5,6 +5,7 @@ import pytest
 
 from spc.chart.baseline import RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
 from spc.chart.stream import stream_of
+from spc.model.interval_fit import fit_intervals
 from spc.wear.cycle import number_cycles
 from tests.spc.board.invented_cell import events_of, faces_of
 
@@ -22,8 +23,9 @@ def test_freezes_law_limit_and_attained_rate():
     assert found.status == "ready"
     m = found.model
     law = m.norm.law()
-    assert m.limit == pytest.approx(float(law.isf(RULES.alpha)))
-    assert m.attained_alpha <= RULES.alpha * (1 + 1e-9)  # a stepped reading signals only when wholly beyond
+    assert m.rules.alpha < RULES.alpha and m.rules.points_between == RULES.points_between  # widened for luck
+    assert m.limit == pytest.approx(float(law.isf(m.rules.alpha)))
+    assert m.attained_alpha <= m.rules.alpha * (1 + 1e-9)  # a stepped reading signals only when wholly beyond
     edge = float(law.isf(m.attained_alpha))  # the first edge at or beyond the limit lies on the steps
     assert (edge - float(s.low[s.low > 0].min())) / m.step == pytest.approx(
         round((edge - float(s.low[s.low > 0].min())) / m.step), abs=1e-6
@@ -35,8 +37,19 @@ def test_freezes_law_limit_and_attained_rate():
 def test_minutes_have_no_steps_and_know_their_parts():
     m = analyse(stream(sign="minutes"), RULES).model
     assert m.step == 0
-    assert m.attained_alpha == RULES.alpha
+    assert m.attained_alpha == m.rules.alpha
     assert set(m.norm.part_factors) == {"ring seal", "gauge pin"}
+
+
+def test_of_laws_that_fit_alike_the_most_careful_sets_the_limit():
+    found = analyse(stream(sign="minutes"), RULES)
+    m = found.model
+    assert m.near_families and m.norm.family not in m.near_families
+    s = stream(sign="minutes")
+    factor = m.norm.factor(s.part, s.age_faces)
+    for family in m.near_families:
+        other = fit_intervals(s.low / factor, s.high / factor, family=family)
+        assert float(other.isf(m.rules.alpha)) < m.limit * (1 + 1e-6)
 
 
 def test_removal_rate_has_its_limit_below():

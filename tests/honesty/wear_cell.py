@@ -19,6 +19,7 @@ class Scene:
     step: float = 0.0  # reading step; 0 = exact
     tails: float = 0.0  # degrees of freedom of the error; 0 = normal
     noise: float = 0.35
+    wander: float = 0.0  # sd of the path's own wandering over one face
     signed: bool = False
 
 
@@ -27,6 +28,8 @@ SCENES = {
     "early": Scene("12 past cycles, 4 own faces", own_faces=4),
     "new lap": Scene("12 past cycles, no own face", own_faces=0),
     "sparse": Scene("4 past cycles, 8 own faces", past=4),
+    "wandering": Scene("12 past cycles, 8 own faces, paths that wander", wander=0.06),
+    "sparse wandering": Scene("4 past cycles, 8 own faces, paths that wander", past=4, wander=0.06),
     "slowing": Scene("wear slows with the logarithm of age", shape="log"),
     "speeding up": Scene("wear speeds up with the square of age", shape="square"),
     "half-band steps": Scene("readings in steps of a quarter of the limit", step=0.5),
@@ -49,6 +52,11 @@ def true_line(scene, rng):
         slope = 0.08 + 0.02 * rng.standard_normal()
         return lambda t: level - 1.7 + slope * t
     slope = 0.06 + 0.02 * rng.standard_normal()
+    if scene.wander:
+        at = np.arange(0, 4 * FARTHEST) / 4
+        steps = scene.wander * np.sqrt(np.diff(at, prepend=0)) * rng.standard_normal(at.size)
+        walk = np.cumsum(steps)
+        return lambda t: level + slope * t + np.interp(t, at, walk)
     return lambda t: level + slope * t
 
 

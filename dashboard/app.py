@@ -52,7 +52,6 @@ def main() -> None:
     if not wall:
         display_choice(page)
     pulse(now)
-    data.look_ahead(now.store, now.settings)
 
 
 def _run(chosen: st.Page) -> None:

@@ -59,7 +59,7 @@ def subject(sentence: str, *, kicker: str = "") -> str:
 
 def section(title: str) -> str:
     """Return a heading of the second order."""
-    return f'<h2 class="lc-section">{html_text(title)}</h2>'
+    return f'<h2 class="lc-section">{prose(title)}</h2>'
 
 
 def facts(pairs: list[tuple[str, str]]) -> str:
@@ -209,7 +209,7 @@ def table(
         "<tr>" + "".join(f"<td {kind}>{prose(cell)}</td>" for kind, cell in zip(kinds, row, strict=True)) + "</tr>"
         for row in rows
     )
-    above = f"<caption>{html_text(caption)}</caption>" if caption else ""
+    above = f"<caption>{prose(caption)}</caption>" if caption else ""
     return f'<table class="lc-table">{above}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 

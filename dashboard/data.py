@@ -1,11 +1,11 @@
 """The only cached reader: everything a screen shows is read here, keyed by the store, its revision and the settings."""
 
-import contextlib
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections import OrderedDict
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,8 +14,7 @@ import streamlit as st
 
 from spc.board.results import LapReport, ShiftReport
 from spc.measure.shown import ShownLength
-from spc.settings import Settings, SettingsError, load_settings
-from spc.store.database import StoreError
+from spc.settings import Settings, load_settings
 from spc.store.store import Store
 
 if TYPE_CHECKING:
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Snapshot",
     "aliases",
+    "board",
     "chart",
     "intakes",
     "lap_names",
@@ -52,6 +52,7 @@ __all__ = [
 
 _LOOKING = "Looking at every lap; the first look at a log takes longest."
 _KEEP_AFTER_S = 2.0  # a report is written down for the next start when nobody waits for a page
+_MOST_BOARDS = 2
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
 
@@ -64,6 +65,10 @@ class Snapshot:
     settings: str  # path, '' = none
     settings_stamp: int  # nanoseconds of the settings file's last change, 0 = none
     slot: int  # stretch of the wall clock
+
+
+_LOCK = threading.Lock()
+_BOARDS: "OrderedDict[Snapshot, Board]" = OrderedDict()
 
 
 def snapshot() -> Snapshot:
@@ -146,13 +151,13 @@ def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...],
     """Return the chart of one sign of one lap, its lengths said in a unit; `part` '' = all."""
     from spc.board.lap_chart import chart_report
 
-    view, charts = _board(now).look()
+    view, charts = board(now).look()
     return chart_report(view, charts, lap, sign, part=part, rules=rules, asked=unit)
 
 
 def typed_readings(now: Snapshot, lap: str, sign: str) -> dict[int, str]:
     """Return one lap's readings of a sign as typed, by face number; none for a sign that nobody types."""
-    rows = _board(now).look()[0].faces_of(lap)
+    rows = board(now).look()[0].faces_of(lap)
     name = f"{sign}_text"
     return dict(zip(rows["face_id"].tolist(), rows[name].tolist(), strict=True)) if name in rows else {}
 
@@ -174,7 +179,7 @@ def recondition_plan(
     """Return the laps of a lap's group and when to recondition them."""
     from spc.board.lap_age import age_of_lap
 
-    view, _ = _board(now).look()
+    view, _ = board(now).look()
     found = age_of_lap(view, lap, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
     return list(found.laps), found.plan
 
@@ -208,41 +213,39 @@ def watched_folder() -> str:
 def lap_report(now: Snapshot, lap: str) -> LapReport:
     """Return one lap's report."""
     with st.spinner(_LOOKING):
-        return _board(now).lap(lap)
+        return board(now).lap(lap)
 
 
 def shift_report(now: Snapshot) -> ShiftReport:
     """Return the shift's report."""
     with st.spinner(_LOOKING):
-        return _board(now).shift()
+        return board(now).shift()
 
 
-@st.cache_resource(max_entries=1, show_spinner=False)
-def look_ahead(store_path: str, settings_path: str) -> None:
-    """Look at the cell once behind the first screen, so that the first entry after a start need not wait for it.
+def board(now: Snapshot) -> "Board":
+    """Return the board of one state of the store, shared by all sessions: what it gives is never written to."""
+    from spc.board.board import Board
+
+    with _LOCK:
+        if now not in _BOARDS:
+            _BOARDS[now] = Board(Path(now.store), settings(now), keep_after_s=_KEEP_AFTER_S)
+            while len(_BOARDS) > _MOST_BOARDS:
+                _BOARDS.popitem(last=False)
+        _BOARDS.move_to_end(now)
+        return _BOARDS[now]
+
+
+def look_ahead(now: Snapshot) -> None:
+    """Look at the cell behind the first screen, so that the first entry after a start need not wait for it.
 
     The first screen may come from a report kept between runs; what is learned of each lap here holds for later looks.
     """
     from spc.board.board import Board
 
-    board = Board(Path(store_path), load_settings(settings_path or None))
-    threading.Thread(target=_quietly, args=(board.look,), name="lapcell looks ahead", daemon=True).start()
+    Board(Path(now.store), settings(now)).look()
 
 
-def _quietly(look: Callable[[], object]) -> None:
-    with contextlib.suppress(SettingsError, StoreError):  # a page says so when it cannot look itself
-        look()
-
-
-# Shared, not copied: what the board gives is frozen, and its frames are never written to.
-@st.cache_resource(max_entries=2, show_spinner=False)
-def _board(now: Snapshot) -> "Board":
-    from spc.board.board import Board
-
-    return Board(Path(now.store), settings(now), keep_after_s=_KEEP_AFTER_S)
-
-
-@st.cache_data(max_entries=4, show_spinner=False)
+@lru_cache(maxsize=4)
 def _settings(path: str, stamp: int) -> Settings:
     return load_settings(path or None)
 

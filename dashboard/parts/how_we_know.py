@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import cards
 from dashboard.parts.picture import show_table
-from dashboard.words import count, number
+from dashboard.words import count, number, spoken
 
 __all__ = ["how_we_know", "in_errors", "simulation_tables"]
 
@@ -56,7 +56,7 @@ def how_we_know() -> None:
         st.html(cards.notice("The simulations have not been run at full size for this copy; DEVELOPERS.md says how."))
     for place, table in enumerate(tables):
         apart = [value for value in in_errors(table) if math.isfinite(value)]
-        with st.expander(table["title"]):
+        with st.expander(spoken().sentence(table["title"])):
             lines = [table["statement"]]
             if apart:
                 worst = number(max(map(abs, apart)), 2)

@@ -9,12 +9,12 @@ from dashboard import data
 from dashboard.data import Snapshot
 from dashboard.entry import entry_unit, moment
 from dashboard.theme import Look
-from dashboard.units import UNIT_CHOICES, DisplayUnit, band_key
+from dashboard.units import MICROMETRE, UNIT_CHOICES, DisplayUnit, band_key
 from dashboard.words import markdown_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "moment_on", "typed_site"]
+__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "moment_on", "typed_site", "unit_of"]
 
 FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
@@ -35,12 +35,14 @@ class Page:
 
 def in_unit_of(lap: str, page: Page) -> Page:
     """Return the page in the unit one lap's newest face was read in, unless a person or the site chose another."""
-    if not page.unit_as_typed:
-        return page
+    return replace(page, unit=unit_of(lap, page)) if page.unit_as_typed else page
+
+
+def unit_of(lap: str, page: Page) -> DisplayUnit:
+    """Return the unit one lap's newest face was read in; micrometres where that is none of those shown."""
     faces = data.recent_faces(page.now, lap)
     own = entry_unit(faces.iloc[-1].to_dict() if len(faces) else None, page.site)
-    key = band_key(own.lamp) if own.name == "band" else own.name
-    return replace(page, unit=UNIT_CHOICES.get(key, page.unit))
+    return UNIT_CHOICES.get(band_key(own.lamp or page.site.lamp) if own.name == "band" else own.name, MICROMETRE)
 
 
 def moment_on(page: Page, lap: str) -> datetime:

@@ -8,11 +8,12 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.charts.cycle import cycle_figure, cycle_table
+from dashboard.chosen_unit import in_chosen_unit
 from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run
 from dashboard.parts.glossary import words_here
 from dashboard.parts.log_form import log_form
-from dashboard.parts.page import Page, in_unit_of, link_to_lap
+from dashboard.parts.page import Page, in_unit_of, link_to_lap, unit_of
 from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.words import clock_words, count, grit_words, number, number_of
@@ -34,8 +35,8 @@ def render(page: Page) -> None:
     if chosen is None:
         return
     lap, person = chosen
-    page = in_unit_of(lap, page)
-    report = data.lap_report(page.now, lap)
+    page, own = in_unit_of(lap, page), unit_of(lap, page)
+    report = in_chosen_unit(data.lap_report(page.now, lap), own.shown, page.unit.shown)
     st.html(cards.headline(report.sentence, kicker=_kicker(report), state=report.state))
     with st.container(key="lap-grid"):
         held = report.state == "held"

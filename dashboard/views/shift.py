@@ -1,12 +1,15 @@
 """Shift view: what needs a person this shift. Laps in order of need, with a wall mode."""
 
+from dataclasses import replace
+
 import streamlit as st
 
 from dashboard import cards, data
 from dashboard.charts.strip import strip_figure, strip_table
+from dashboard.chosen_unit import in_chosen_unit
 from dashboard.parts.first_run import first_run
 from dashboard.parts.glossary import words_here
-from dashboard.parts.page import Page, link_to_lap
+from dashboard.parts.page import Page, link_to_lap, unit_of
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.watched import unread_sentence
@@ -26,7 +29,7 @@ def render(page: Page) -> None:
     if not data.lap_names(page.now):
         first_run(page)
         return
-    report = data.shift_report(page.now)
+    report = _in_unit(data.shift_report(page.now), page)
     if page.wall:
         _wall(report, page)
         return
@@ -41,6 +44,15 @@ def render(page: Page) -> None:
     _plan(report)
     _this_shift(report)
     words_here(_WORDS)
+
+
+def _in_unit(report: ShiftReport, page: Page) -> ShiftReport:
+    """Return the report with each lap said in the unit chosen, if a person or the site chose one."""
+    if page.unit_as_typed:
+        return report
+    chosen = page.unit.shown
+    laps = tuple(in_chosen_unit(lap, unit_of(lap.lap, page).shown, chosen) for lap in report.laps)
+    return replace(report, laps=laps)
 
 
 def _strip(report: ShiftReport, page: Page) -> None:

@@ -1,14 +1,12 @@
-"""The unit a length is said in, and sentences brought from micrometres into it."""
+"""The unit a length is said in, and sentences brought from the unit they are written in to another."""
 
 import re
 from dataclasses import dataclass
+from functools import cache
 
-__all__ = ["ShownLength", "said_in"]
+__all__ = ["MICROMETRE", "ShownLength", "said_in"]
 
 _NUMBER = r"\d[\d,]*(?:\.\d+)?(?:e[+-]\d+)?"
-_LENGTH = re.compile(
-    rf"(?<![\w.,])(?<!grit )(?:(?P<first>{_NUMBER})(?P<join> to | and ))?(?P<last>{_NUMBER}) um(?![\w/])(?! grit)"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,33 +17,47 @@ class ShownLength:
     um_per_unit: float
 
 
-def said_in(text: str, unit: ShownLength) -> str:
-    """Say the lengths of a sentence about form, written in micrometres, in the unit shown; grit stays as it is.
+MICROMETRE = ShownLength("um", 1.0)
+
+
+def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE) -> str:
+    """Say the lengths of a sentence about form in the unit shown; grit stays as it is.
 
     Parameters
     ----------
     text : str
         'half of the faces at 0.294 um or under, from 0.147 to 0.441 um'.
     unit : ShownLength
+    written : ShownLength
+        The unit the sentence is written in.
 
     Notes
     -----
-    Only for sentences whose lengths are all of form (flatness, parallelism, squareness) or of grit.
+    Only for sentences whose lengths in that unit are all of form (flatness, parallelism, squareness) or of grit.
     """
-    if unit.name == "um":
+    if unit == written:
         return text
-    return _LENGTH.sub(lambda found: _said(found, unit), text)
+    return _lengths(written.name).sub(lambda found: _said(found, unit, written), text)
 
 
-def _said(found: re.Match[str], unit: ShownLength) -> str:
+@cache
+def _lengths(name: str) -> re.Pattern[str]:
+    words = "bands?" if name == "bands" else re.escape(name)
+    return re.compile(
+        rf"(?<![\w.,])(?<!grit )(?:(?P<first>{_NUMBER})(?P<join> to | and ))?(?P<last>{_NUMBER}) {words}"
+        r"(?![\w/])(?! grit)"
+    )
+
+
+def _said(found: re.Match[str], unit: ShownLength, written: ShownLength) -> str:
     first, join = found["first"], found["join"] or ""
+    last = _other(found["last"], unit, written)
     if first is None:
-        last = _other(found["last"], unit)
         return f"{last} band" if (last, unit.name) == ("1", "bands") else f"{last} {unit.name}"
     between = join == " to " or found.string[: found.start()].endswith("between ")
-    return f"{_other(first, unit) if between else first}{join}{_other(found['last'], unit)} {unit.name}"
+    return f"{_other(first, unit, written) if between else first}{join}{last} {unit.name}"
 
 
-def _other(number: str, unit: ShownLength) -> str:
-    value = float(number.replace(",", "")) / unit.um_per_unit
+def _other(number: str, unit: ShownLength, written: ShownLength) -> str:
+    value = float(number.replace(",", "")) * written.um_per_unit / unit.um_per_unit
     return f"{value:,.0f}" if value >= 1000 else f"{value:.3g}"

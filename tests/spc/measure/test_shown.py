@@ -2,7 +2,7 @@
 
 import pytest
 
-from spc.measure.shown import ShownLength, said_in
+from spc.measure.shown import MICROMETRE, ShownLength, said_in
 
 HELIUM = ShownLength("bands", 0.58756 / 2)  # half the helium line of 587.56 nm
 UIN = ShownLength("uin", 0.0254)
@@ -27,3 +27,8 @@ def test_micrometres_stay_and_microinches_are_exact():
     told = "a limit of 0.254 um"
     assert said_in(told, ShownLength("um", 1.0)) == told
     assert said_in(told, UIN) == "a limit of 10 uin"
+
+
+def test_bands_are_brought_back_to_micrometres():
+    told = "1.71 bands against 1 band, 3 um paste, 2 bandsaws"
+    assert said_in(told, MICROMETRE, written=HELIUM) == "0.502 um against 0.294 um, 3 um paste, 2 bandsaws"

@@ -1,0 +1,31 @@
+"""A report in the unit chosen: lengths of form follow, those of finish and grit never do."""
+
+from dataclasses import replace
+
+from dashboard.chosen_unit import in_chosen_unit
+from spc.measure.shown import MICROMETRE, ShownLength
+from tests.dashboard import fixtures
+
+HELIUM = ShownLength("bands", 0.58756 / 2)  # half the helium line of 587.56 nm
+
+
+def test_a_lap_read_in_bands_is_told_in_micrometres():
+    report = fixtures.lap()
+    told = replace(report, sentence="Flatness read 2 bands; 15 um grit.", reasons=("under 1 band",))
+    shown = in_chosen_unit(told, HELIUM, MICROMETRE)
+    assert shown.sentence == "Flatness read 0.588 um; 15 um grit." and shown.reasons == ("under 0.294 um",)
+    assert in_chosen_unit(told, HELIUM, HELIUM) is told
+
+
+def test_micrometres_of_finish_and_grit_are_no_bands():
+    said = (
+        "Flatness on CE-1 drifts up: 0.294 um where 0.147 um is usual.",
+        "Finish jumped on CE-1: Ra 0.027 um where the last 15 read about 0.013 um.",
+        "The same hands worked 6 um on CU-1 at the bench before. Flatness reads 0.294 um.",
+    )
+    shown = in_chosen_unit(replace(fixtures.lap(), reasons=said), MICROMETRE, HELIUM)
+    assert shown.reasons == (
+        "Flatness on CE-1 drifts up: 1 band where 0.5 bands is usual.",
+        said[1],
+        "The same hands worked 6 um on CU-1 at the bench before. Flatness reads 1 band.",
+    )

@@ -50,6 +50,11 @@ class Board:
         found = find_kept("shift", self._digest) if self._digest else None
         self._shift = found if isinstance(found, ShiftReport) else None
 
+    @property
+    def made(self) -> bool:
+        """Whether the shift report is at hand."""
+        return self._shift is not None
+
     def look(self) -> "tuple[CellView, CellCharts]":
         """Give the cell and its charts."""
         from spc.board.cell_view import look_at_cell

@@ -20,7 +20,7 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-__all__ = ["digest_of_values", "find_kept", "keep", "kept"]
+__all__ = ["digest_of_values", "find_kept", "keep", "keeps", "kept"]
 
 T = TypeVar("T")
 
@@ -76,6 +76,11 @@ def find_kept(kind: str, digest: str) -> object | None:
         return found
     except (OSError, ValueError, TypeError, KeyError, AttributeError, ImportError):
         return None  # not there, or written by another version of the classes
+
+
+def keeps() -> bool:
+    """Whether there is a folder to keep results in."""
+    return _folder() is not None
 
 
 def digest_of_values(*values: object) -> str:

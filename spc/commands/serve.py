@@ -19,6 +19,8 @@ from spc.commands.watch import watch_command
 __all__ = ["attend", "command", "screen_command"]
 
 _RESTART_S = 10.0  # the least time from one start of the watch to the next
+# Matrices here are small: threads that share one product cost more than they save. What a person has set stands.
+_ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -38,7 +40,7 @@ def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]
     address may read and write the log. With --json the address is printed as one document before they start.
     """
     session.settings()  # a settings file that cannot be read is said here, not on the screens
-    environment = dict(os.environ, LAPCELL_STORE=str(session.store_path.resolve()))
+    environment = _ONE_THREAD | os.environ | {"LAPCELL_STORE": str(session.store_path.resolve())}
     if session.settings_path is not None:
         environment["LAPCELL_SETTINGS"] = str(session.settings_path.resolve())
     if folder is not None:
@@ -142,7 +144,7 @@ def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, .
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     for name in dict.fromkeys(allowed):
         flags += ["--server.allowedHosts", name]
-    return [sys.executable, "-m", "streamlit", "run", str(script), *flags]
+    return [sys.executable, "-m", "dashboard.start", "run", str(script), *flags]
 
 
 def _reached_by(address: str) -> list[str]:

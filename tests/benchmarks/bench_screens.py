@@ -137,7 +137,7 @@ def resident_mib(url):
     for entry in Path("/proc").glob("[0-9]*"):
         try:
             words = (entry / "cmdline").read_bytes().split(b"\0")
-            if b"streamlit" in words and port.encode() in words:
+            if b"dashboard.start" in words and port.encode() in words:
                 status = (entry / "status").read_text(encoding="utf-8")
                 return int(status.split("VmRSS:")[1].split()[0]) / 1024
         except OSError:

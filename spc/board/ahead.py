@@ -1,0 +1,30 @@
+"""Makes the forecasts of every lap and keeps them, for a process that reports on the same cell meanwhile.
+
+`python -m spc.board.ahead STORE SETTINGS`; SETTINGS '' = none.
+"""
+
+import sys
+from pathlib import Path
+
+from spc.board.cell_view import look_at_cell
+from spc.board.lap_forecast import forecast_laps
+from spc.settings import load_settings
+from spc.store.store import Store
+
+__all__ = ["forecast_ahead"]
+
+
+def forecast_ahead(store: Path, settings: Path | None) -> None:
+    """Forecast every lap of a store; what is found lies in the folder of kept results.
+
+    Parameters
+    ----------
+    store : Path
+    settings : Path or None
+    """
+    with Store.open(store, create=False) as opened:
+        forecast_laps(look_at_cell(opened, load_settings(settings)))
+
+
+if __name__ == "__main__":
+    forecast_ahead(Path(sys.argv[1]), Path(sys.argv[2]) if sys.argv[2] else None)

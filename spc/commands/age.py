@@ -1,5 +1,6 @@
-"""`lapcell age`: how long the cycles of a lap and its sisters last, and when reconditioning costs least."""
+"""`lapcell age`: how long cycles last, by which clock wear is foretold, and when reconditioning costs least."""
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,6 +11,7 @@ from spc.commands.output import counted, one_line, print_json, print_table, reco
 if TYPE_CHECKING:
     from spc.board.lap_age import LapAge
     from spc.settings import Settings
+    from spc.wear.clock_choice import ClockChoice
 
 __all__ = ["command"]
 
@@ -32,21 +34,24 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     lap, laps (those pooled), clock, costs (planned, worn, from), sentence, counts (worn, planned, running, left_out),
     cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces, and low_faces,
     high_faces between which wear became due, null = not yet), curve (status, reason, method, median, level, and by age:
-    age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale) and least_cost (status, age,
-    flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence).
+    age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age,
+    flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and clocks
+    (which clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
+    from spc.board.lap_clocks import clocks_of_lap
     from spc.board.lap_report import known_lap
 
     planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
     view, _ = session.board().look()
     known_lap(view, lap)
     found = age_of_lap(view, lap, planned_cost=planned, worn_cost=worn, clock=clock)
+    clocks = clocks_of_lap(view, lap)
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:
-        print_json(_document(lap, found, costs))
+        print_json(_document(lap, found, costs) | {"clocks": asdict(clocks)})
     else:
-        _print(found, costs)
+        _print(found, clocks, costs)
     return DONE
 
 
@@ -102,9 +107,10 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
     }  # fmt: skip
 
 
-def _print(found: "LapAge", costs: dict[str, Any]) -> None:
+def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> None:
     plan = found.plan
     click.echo(one_line(plan.sentence))
+    click.echo(f"  {one_line(clocks.sentence)}")
     click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
     click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(', '.join(found.laps))}\n")
     rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"]))

@@ -3,12 +3,15 @@
 import json
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from spc.cli import COULD_NOT, DONE
 from spc.commands.age import command as age
 from spc.store.store import Store
+from tests.spc.commands.planted_cell import PlantedCell, told
+from tests.spc.commands.planted_cell import run as run_on
 
 LIVES = [(12, "worn"), (20, "worn"), (16, "planned"), (25, "worn"), (30, "worn"), (30, "worn"), (8, "damaged")]
 
@@ -73,3 +76,24 @@ def test_what_cannot_be_asked(store_path):
     assert outcome.exit_code == COULD_NOT and "must be greater than `planned_cost`" in outcome.output
     outcome = CliRunner().invoke(age, ["K9", "--store", str(store_path)])
     assert outcome.exit_code == COULD_NOT and "no lap called 'K9'; known are K1" in outcome.output
+
+
+def test_the_clock_that_foretells_wear_is_told_from_the_log(tmp_path, monkeypatch):
+    """Cycles of quick and cycles of slow faces that wear alike by the minute; thickness is not logged."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    grown, rng = {}, np.random.default_rng(3)
+
+    def by_the_minute(lap, cycle, age, row):
+        worn = grown.setdefault(cycle, 0.0)
+        spent = (4.0, 10.0)[cycle % 2] * np.exp(0.1 * rng.normal())
+        grown[cycle] += spent
+        read = 0.4 * np.exp(0.02 * worn / 7 + 0.1 * rng.normal())
+        row |= {"minutes": f"{spent:.1f}", "flatness um": f"{read:.2f}", "thickness um": "", "thickness before um": ""}
+
+    path = PlantedCell(1, cycles=9, faces=20, last=5, fault=by_the_minute).store(tmp_path)
+    clocks = told(path, "age", "L1")["clocks"]
+    assert (clocks["status"], clocks["clock"], clocks["cycles"]) == ("told", "minutes", 8)
+    assert "removed_um" in clocks["left_out"]
+    said = run_on(path, "age", "L1").output
+    assert "Minutes on the lap since reconditioning foretell wear best" in said
+    assert "Micrometres removed since reconditioning: 100% of the lappings do not say." in said

@@ -1,0 +1,89 @@
+"""Which clock foretells the wear of a lap and its sisters: the same past readings on every clock of the log."""
+
+import numpy as np
+import pandas as pd
+
+from spc.board.cell_view import CellView
+from spc.board.kept import digest_of_values, kept
+from spc.board.lap_forecast import LEAST_FACES, PAST_CYCLES
+from spc.wear.clock_choice import CLOCKS, ClockChoice, compare_clocks
+from spc.wear.wear_path import WearPath, wear_path
+
+__all__ = ["MOST_MISSING", "clocks_of_lap"]
+
+MOST_MISSING = 0.2  # share of lappings without minutes or stock removal, above which a clock of them is no clock
+_AGE = {
+    "faces": ("age_faces", ""),
+    "minutes": ("age_minutes", "age_minutes_missing"),
+    "removed_um": ("age_removed_um", "age_removed_missing"),
+}
+_SEED = 20_261_125
+
+
+def clocks_of_lap(view: CellView, lap: str) -> ClockChoice:
+    """Compare the clocks of a lap's group by how well they foretell past cycles left out.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+        Known to the view.
+
+    Returns
+    -------
+    ClockChoice
+
+    Notes
+    -----
+    First readings of the newest ended cycles of the group, as the forecast of faces left takes them. A clock that
+    misses more than `MOST_MISSING` of what it counts is left out, and said so.
+    """
+    group = str(view.lap_row(lap)["group"])
+    laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
+    ended = view.cycles[view.cycles["lap"].isin(laps) & (view.cycles["ended"] != "running")]
+    ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
+    cycles = [
+        (f"{name}, cycle {cycle}", rows)
+        for name, cycle in zip(ended["lap"], ended["cycle"], strict=True)
+        if len(rows := _readings(view.faces_of(str(name)), int(cycle))) >= LEAST_FACES
+    ]
+    left_out = {clock: why for clock in CLOCKS if (why := _unusable(clock, [rows for _, rows in cycles]))}
+    paths = {
+        clock: [_path(label, rows, _AGE[clock][0]) for label, rows in cycles]
+        for clock in CLOCKS
+        if clock not in left_out
+    }
+    held = [(p.label, p.age, p.low, p.high, p.parts) for own in paths.values() for p in own]
+
+    def compare() -> ClockChoice:
+        return compare_clocks(paths, left_out=left_out, rng=np.random.default_rng(_SEED))
+
+    return kept(
+        "clocks", digest_of_values(sorted(left_out.items()), *(value for path in held for value in path)), compare
+    )
+
+
+def _readings(faces: pd.DataFrame, cycle: int) -> pd.DataFrame:
+    own = faces["first_pass"] & (faces["cycle"] == cycle) & faces["flatness_low_um"].notna()
+    return faces[own]
+
+
+def _unusable(clock: str, cycles: list[pd.DataFrame]) -> str:
+    column, missing = _AGE[clock]
+    if not missing or not cycles:
+        return ""
+    rows = pd.concat(cycles)
+    share = float(rows.loc[rows["age_faces"] > 0, missing].mean()) if (rows["age_faces"] > 0).any() else 0.0
+    if rows[column].isna().any() or share > MOST_MISSING:
+        return f"{share:.0%} of the lappings do not say" if share > 0 else "some lappings do not say"
+    return ""
+
+
+def _path(label: str, rows: pd.DataFrame, column: str) -> WearPath:
+    return wear_path(
+        label,
+        np.maximum.accumulate(np.maximum(rows[column].to_numpy(np.float64), 0.0)),
+        rows["flatness_low_um"].to_numpy(np.float64),
+        rows["flatness_high_um"].to_numpy(np.float64),
+        parts=rows["part"].tolist(),
+    )

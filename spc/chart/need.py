@@ -40,7 +40,7 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     recent : Stream
         Readings since, not among them.
     model : ChartModel
-        Its family, part factors and growth are used for both.
+        Its part factors and growth are used for both, and of its families that fit alike the likeliest.
     false_advice : float, default 0.01
 
     Returns
@@ -66,7 +66,9 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
             "too few", nan, false_advice, n_old, n_new, model.typical, nan,
             f"{n_new:,} readings since the baseline are too few to ask whether it still holds ({FEWEST} needed).",
         )  # fmt: skip
-    old, new, both = (_fit(model, s) for s in ((base,), (recent,), (base, recent)))
+    laws = [(_fit(model, f, (base, recent)), f) for f in (model.norm.family, *model.near_families)]
+    both, family = max(laws, key=lambda law: -math.inf if law[0].status == "refused" else law[0].log_likelihood)
+    old, new = _fit(model, family, (base,)), _fit(model, family, (recent,))
     if "refused" in (old.status, new.status, both.status):
         return Need(
             "too few", nan, false_advice, n_old, n_new, model.typical, nan,
@@ -76,7 +78,7 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
 
     ratio = 2.0 * (old.log_likelihood + new.log_likelihood - both.log_likelihood)
     ratio *= (1.0 - model.norm.phi) / (1.0 + model.norm.phi)
-    p = float(chdtrc(family_named(model.norm.family).free, max(ratio, 0.0)))
+    p = float(chdtrc(family_named(family).free, max(ratio, 0.0)))
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
     unit = SIGNS[model.sign].unit
     if p > false_advice:
@@ -90,10 +92,10 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     return Need("needed", p, false_advice, n_old, n_new, before, after, words)
 
 
-def _fit(model: ChartModel, streams: tuple[Stream, ...]) -> IntervalFit:
+def _fit(model: ChartModel, family: str, streams: tuple[Stream, ...]) -> IntervalFit:
     low, high = [], []
     for s in streams:
         factor = model.norm.factor(s.part, s.age_faces)
         low.append(s.low / factor)
         high.append(s.high / factor)
-    return fit_intervals(np.concatenate(low), np.concatenate(high), family=model.norm.family)
+    return fit_intervals(np.concatenate(low), np.concatenate(high), family=family)

@@ -8,8 +8,8 @@ import numpy as np
 from tests.honesty.refusal_cell import ANSWER, study_of_cell
 from tests.honesty.table import honesty_size, record
 
-# Signals are called at the rate that the site allows, and more often where limits rest on few faces: rate shown.
-NOT_QUIET = "open signals"
+# Signals are called at the rate that the site allows, with limits from 30 faces too: one study in ten at most.
+ALLOWED = {"open signals": 0.1}
 AT_REDUCED_SIZE = ("trend", "cut off", "coarse step", "operators on laps of their own", "unit guessed")
 
 
@@ -28,7 +28,7 @@ def run(size: str, rng: np.random.Generator, folder) -> list[list[object]]:
             found.append({r.name for r in study_of_cell(fault, rng, path, base_cycles=base).refusals})
             path.unlink()
         fired = {name for names in found for name in names}
-        names = sorted(fired | {NOT_QUIET}) if fault == "none" else [ANSWER[fault]]
+        names = sorted(fired | set(ALLOWED)) if fault == "none" else [ANSWER[fault]]
         for name in names:
             share = float(np.mean([name in each for each in found]))
             error = (max(share * (1 - share), 0.02) / studies) ** 0.5
@@ -42,13 +42,13 @@ def test_refusals_answer_what_was_planted_and_only_that(tmp_path):
         "refusals_planted",
         title="Refusals of a study, from the log on",
         statement="Two laps, four cycles of 15 faces each, limits frozen before: the planted fault is refused in at "
-        "least 80 % of studies; on a clean cell every refusal but open signals fires in at most 5 %. Open signals on a "
-        "clean cell come from charts that may call falsely, the more so the fewer faces their limits rest on.",
+        "least 80 % of studies; on a clean cell every refusal fires in at most 5 %, open signals in at most 10 %: the "
+        "charts may call falsely as often as the site allows.",
         columns=["fault planted", "faces behind each limit", "refusal", "studies", "share fired", "Monte Carlo error"],
         rows=rows,
     )
     for fault, _, name, _, share, error in rows:
         if fault != "none":
             assert share >= 0.8 - 4 * error, (fault, name)
-        elif name != NOT_QUIET:
-            assert share <= 0.05 + 4 * error, name
+        else:
+            assert share <= ALLOWED.get(name, 0.05) + 4 * error, name

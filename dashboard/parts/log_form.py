@@ -2,6 +2,7 @@
 
 import time
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import Any, NoReturn
 
 import streamlit as st
@@ -147,19 +148,34 @@ def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: 
     text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
     last = st.session_state.get(_LAST)
     if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
-        _done(replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added."))
+        _again(replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added."))
     try:
-        row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=moment_on(page, lap))
-        with data.open_store() as store:
-            before = store.revision()
-            face_id = store.append_face(row, who=person)
-            doubled = store.revision() == before
+        face_id = _append(page, lap, entry, unit, person)
     except ValueError as error:
         said.refuse(_face_place(lap), str(error), person=person)
         return
-    if doubled:
-        _done(_Logged(lap, f"{text} on {lap} was logged already; nothing was added."))
+    if face_id is None:
+        _again(_Logged(lap, f"{text} on {lap} was logged already; nothing was added."))
     _done(_Logged(lap, f"Logged: {text} on {lap}.", kind="face", number=face_id, tapped=(lap, entry)))
+
+
+def _append(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> int | None:
+    """Write a face and return its number; None where the same face stands in the log.
+
+    A replayed log has a clock that stands still: what was taken back a moment ago bears the very same time, and is no
+    reason to turn away what is logged in its place. It is written a second later then.
+    """
+    at = moment_on(page, lap)
+    with data.open_store() as store:
+        while True:
+            before = store.revision()
+            row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=at)
+            face_id = store.append_face(row, who=person)
+            if store.revision() != before:
+                return face_id
+            if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
+                return None
+            at += timedelta(seconds=1)
 
 
 def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) -> None:
@@ -290,6 +306,11 @@ def _undo(last: _Logged, person: str) -> None:
 
 def _done(logged: _Logged) -> NoReturn:
     st.toast("It is in the log.")  # said at once; the page that counts it follows
+    _again(logged)
+
+
+def _again(logged: _Logged) -> NoReturn:
+    """Draw the page again, what came of the last entry said on it."""
     st.session_state[_LAST] = logged
     st.session_state.pop(FORM_BEGUN, None)  # the next form begins from the lap's last face
     st.rerun()

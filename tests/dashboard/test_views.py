@@ -168,6 +168,19 @@ def test_what_was_logged_is_undone_in_one_tap_and_stays_on_record(filled_store, 
     assert taken["reason"].tolist() == ["undone at the form"] and taken["replaced_by"].tolist() == ["R. Oduya"]
 
 
+def test_a_face_taken_back_is_logged_again_on_a_clock_that_stands_still(filled_store, board):
+    (filled_store.parent / "lapcell.toml").write_text("clock = 2026-03-05T06:00:00", encoding="utf-8")
+    page = run("lap", lap="CI-1")
+    for _ in range(2):
+        next(group for group in page.pills if group.label.startswith("Flatness")).set_value("1.5")
+        next(button for button in page.button if button.label == "Log this face").click().run()
+        assert "Logged: 1.5" in text(page)
+        next(button for button in page.button if button.label == "Undo").click().run()
+        assert "Taken back:" in text(page)
+    with Store.open(filled_store) as store:
+        assert len(store.faces(lap="CI-1")) == 12
+
+
 def test_one_tap_too_many_adds_nothing(filled_store, board):
     page = run("lap", lap="CI-1")
     log_face(page, "1.5")

@@ -105,3 +105,9 @@ def test_sentences_keep_names_and_units_whole():
 )
 def test_moments_are_shown_as_read_at_the_bench(typed, shown):
     assert clock_words(typed) == shown
+
+
+def test_a_moment_of_the_record_is_said_as_a_clock_says_it():
+    assert (
+        prose("judges faces from 2026-06-26T12:52:00.000001+00:00 on.") == "judges faces from 2026-06-26 12:52 UTC on."
+    )

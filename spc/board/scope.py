@@ -131,12 +131,14 @@ def _follows(lap: str, leaning: Sequence[_Leaning]) -> Scope:
     for column, name in ((1, "one operator"), (2, "one part number")):
         shared = _mostly([str(face[column]) for face in here if face[3]])
         same = [face[3] for face in elsewhere if face[column] in shared and face[column] != ""]
-        if len(same) < _LEAST_ELSEWHERE:
-            continue
+        if len(same) < _LEAST_ELSEWHERE or len({face[column] for face in (*here, *elsewhere)}) < 2:
+            continue  # what all faces share tells none of them apart
         tested += 1
         if _most(same):
             what = "the same hands" if column == 1 else "the same part number"
             return Scope(name, f"it shows with {what} on other laps too ({sum(same)} of {len(same)} faces)")
+    if set(moved) - {lap}:
+        return Scope("", "another lap moves the same way, and too few laps run to tell the room from the lap")
     hands = {operator: [face[3] for face in here if face[1] == operator] for _, operator, _, _ in here}
     if len(hands) >= 2 and all(sum(lean) > 0.5 * len(lean) for lean in hands.values()):
         return Scope("one lap", f"{len(hands)} people see it on {lap}, other laps do not")

@@ -74,8 +74,7 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
     for (lap, cycle), rows in groups.items():
         own = np.asarray(rows)[-_LONGEST:]
         age = signs["age_faces"].to_numpy(np.float64)[own]
-        best: tuple[float, int, float] | None = None
-        named = []
+        restarts: dict[str, tuple[float, int, float]] = {}
         for name, values in streams.items():
             place = _restart(age, values[own])
             if place is None:
@@ -83,16 +82,18 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
             near = own[max(place[1] - _NEAR, 0) : place[1] + _NEAR + 1]
             if name == "minutes" and any(ids[i] in charged for i in near):
                 continue  # a charge alone brings minutes back: nothing is missing
-            named.append(name)
-            if best is None or place[0] > best[0]:
-                best = place
-        if best is None:
+            restarts[name] = place
+        if not restarts:
             continue
-        strength, at, fall = best
+        strength, at, _ = max(restarts.values())
+        named = {name: fall for name, (_, where, fall) in restarts.items() if abs(where - at) <= _NEAR}
         after, before = ids[own[at - 1]], ids[own[at]]
         when = f"between {texts.get(after) or 'an earlier face'} and {texts.get(before) or 'the next'}"
-        fell = f"{' and '.join(named)} fell by {1 - np.exp(-fall):.0%} to what the cycle began with"
-        text = f"{lap} may have been reconditioned {when}: {fell}, and rose again from there. Was it? If so, log it."
+        fell = " and ".join(f"{name} fell by {1 - np.exp(-fall):.0%}" for name, fall in named.items())
+        text = (
+            f"{lap} may have been reconditioned {when}: {fell} to what the cycle began with, and rose again from "
+            "there. Was it? If so, log it."
+        )
         found.append(
             MissingEvent(str(lap), int(cycle), after, before, texts.get(after, ""), texts.get(before, ""), tuple(named),
                          strength, text)

@@ -92,3 +92,10 @@ def test_laps_that_are_old_together_have_not_moved_together(bad):
     signs = {str(lap): own.reset_index(drop=True) for lap, own in pd.DataFrame(rows).groupby("lap", sort=False)}
     found = find_scope(signs, "A", sign="flatness", direction="up")
     assert (found.scope == "one lap") if bad else (found.scope != "many laps")
+
+
+def test_the_only_part_number_of_the_cell_is_not_blamed():
+    options = {"parts": ("P1",), "laps": "AB"}
+    found = scope_of(lambda lap, operator, part: True, **options)
+    assert found.scope == "" and "too few laps run to tell the room from the lap" in found.sentence
+    assert scope_of(lambda lap, operator, part: lap == "A", **options).scope == "one lap"

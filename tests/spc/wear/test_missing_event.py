@@ -1,3 +1,5 @@
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -74,3 +76,17 @@ def test_falls_are_found_and_sound_cycles_left_alone_as_stated():
 @pytest.mark.parametrize("n", [1, 5, 11])
 def test_short_cycles_say_nothing(n):
     assert suggest(np.full(n, 0.3)) == ()
+
+
+def test_only_the_sign_that_fell_there_is_named():
+    """Flatness starts again at face 20, minutes at face 40: two places, and one is told, by its own sign alone."""
+    rng = np.random.default_rng(5)
+    flatness, minutes = sawtooth(rng, n=60, cut=20, rise=0.06, noise=0.1), 10 * sawtooth(rng, n=60, cut=40, noise=0.1)
+    (found,) = suggest(flatness, minutes)
+    assert len(found.signs) == 1 and " and minutes" not in found.sentence
+    assert found.before_face_id == {"flatness": 21, "minutes": 41}[found.signs[0]]
+    (both,) = suggest(sawtooth(rng, n=60, cut=40), 10 * sawtooth(rng, n=60, cut=40, rise=0.03))
+    assert both.signs == ("flatness", "minutes")
+    falls = [int(share) for share in re.findall(r"fell by (\d+)%", both.sentence)]
+    assert falls[0] == pytest.approx(100 * (1 - np.exp(-2.0)), abs=6)
+    assert falls[1] == pytest.approx(100 * (1 - np.exp(-1.2)), abs=8)

@@ -7,6 +7,7 @@ width that allows for the luck of the list keeps the rate on average; it tends t
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from spc.chart.rule_beside_pair import pair_run_length
@@ -56,6 +57,11 @@ def widened_for_luck(rules: "RulesInUse", readings: int, *, fitted: int = 1) -> 
     """
     if readings < 1:
         raise ValueError(f"`readings` must be at least 1, got {readings}")
+    return _widened(rules, readings, fitted)
+
+
+@lru_cache(maxsize=512)  # grown laps rest on as many readings each
+def _widened(rules: "RulesInUse", readings: int, fitted: int) -> "RulesInUse":
     from scipy.special import ndtr, ndtri, stdtrit
 
     freedom = max(readings - fitted, LEAST_FREEDOM)

@@ -116,8 +116,8 @@ def plan_budget(
     Every point is as likely as any other to call falsely, so a busy chart spends more of the budget than a quiet one
     and all have the same width. A cell of few points does not use its budget up: each chart keeps at least 100 points
     between false calls. A tenth of the budget is kept for the room alarm. The figures hold for independent
-    points whose law is known; limits from few faces, or faces that take after each other, call more often, stepped
-    readings less often.
+    points. Limits from few faces are widened for the luck of their list (`spc.chart.luck`) and see a shift later than
+    said here; faces that take after each other call more often, stepped readings less often.
     """
     points = np.asarray(points_per_week, dtype=np.float64)
     if points.ndim != 1 or not np.all(np.isfinite(points)) or np.any(points < 0):

@@ -25,6 +25,7 @@ def top(diagnosis):
         ({"rate": "down", "minutes": "up", "finish": "down"}, {"scope": "one lap"}, "glazed lap"),
         ({"flatness": "up", "relaps": "up"}, {"bow_turned": False, "scope": "one lap"}, "lap worn out of shape"),
         ({}, {"bow_turned": True, "scope": "one lap"}, "stroke pattern or ring position"),
+        ({"flatness": "down"}, {"bow_turned": True, "scope": "one lap"}, "stroke pattern or ring position"),
         ({"finish": "up"}, {"scratch": True, "scope": "one lap"}, "coarse grain or contamination"),
         ({"flatness": "up"}, {"scope": "many laps"}, "the room: temperature, lamp, flat, slurry batch"),
         ({"minutes": "up"}, {"scope": "one part number"}, "part mix or more stock to remove"),

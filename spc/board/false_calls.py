@@ -144,7 +144,7 @@ def plan_budget(
         f"At most {_calls(false_calls_per_week)} a week for the cell: {charts} charts, {total:,.0f} points a week, so "
         f"each chart may call falsely once in about {in_points(widths.points_between)} points. "
         f"A lasting shift of 1 sd is then called after about {in_points(widths.sees_one_sd)} faces, "
-        f"one of 2 sd after about {in_points(widths.sees_two_sd)}."
+        f"one of 2 sd after about {in_points(widths.sees_two_sd)}; later while limits rest on few faces."
     )
     return BudgetPlan(
         "ok", false_calls_per_week, charts, total, between, room_alpha, tests, widths, expected, sentence

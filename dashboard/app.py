@@ -12,6 +12,7 @@ from dashboard.parts import said
 from dashboard.parts.display import chosen_display, display_choice, take_on_light
 from dashboard.parts.page import FORM_BEGUN, Page
 from dashboard.parts.person import SIGNER_OFFERED
+from dashboard.parts.picture import words_first
 from dashboard.parts.pulse import pulse, state_now
 from dashboard.theme import look_for, stylesheet
 from dashboard.words import speak
@@ -57,7 +58,8 @@ def main() -> None:
 def _run(chosen: st.Page) -> None:
     """Draw the page; what goes wrong in it is said in a sentence, and the whole of it goes to the server's own log."""
     try:
-        chosen.run()
+        with words_first():
+            chosen.run()
     except Exception as error:  # a person at a bench is never shown a program's own words for a failure
         _LOG.exception("the page %s could not be drawn", chosen.title)
         known = isinstance(error, (StoreError, SettingsError))

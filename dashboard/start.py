@@ -1,9 +1,11 @@
 """Starts the screens by the framework's own command; what the first page needs is made ready while a browser loads.
 
-`python -m dashboard.start run APP [FLAGS]`, as `lapcell serve` does.
+`python -m dashboard.start run APP --server.address ADDRESS --server.port PORT [FLAGS]`, as `lapcell serve` does.
 """
 
 import contextlib
+import gc
+import socket
 import subprocess
 import sys
 import threading
@@ -13,12 +15,16 @@ from pathlib import Path
 __all__ = ["main", "make_ready"]
 
 _STEP_S = 0.01
+_SWITCH_S = 0.0005  # what a browser asks for goes before what is made ready
 _PAUSE_S = 2.0  # after the first report, for the page that shows it
 
 
 def main() -> None:
     """Serve the screens, making them ready meanwhile."""
-    threading.Thread(target=_once_served, name="lapcell makes ready", daemon=True).start()
+    gc.disable()  # most of what is loaded stays: looking through it time and again would cost a fifth of the start
+    flags = dict(zip(sys.argv[3::2], sys.argv[4::2], strict=False))
+    where = flags["--server.address"], int(flags["--server.port"])
+    threading.Thread(target=_once_served, args=where, name="lapcell makes ready", daemon=True).start()
     from streamlit.web.cli import main as framework
 
     framework(prog_name="streamlit")
@@ -49,11 +55,19 @@ def make_ready(*, pause_s: float = _PAUSE_S) -> None:
         data.look_ahead(now)
 
 
-def _once_served() -> None:
-    """Wait for the framework: whatever it loads first, its port is open the sooner."""
-    while not getattr(sys.modules.get("streamlit.runtime"), "exists", bool)():
+def _once_served(address: str, port: int) -> None:
+    """Wait for the framework: whatever is loaded beside it, its port would open the later."""
+    here = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(address, address)
+    while True:
+        with contextlib.suppress(OSError), socket.create_connection((here, port), timeout=1.0):
+            break
         time.sleep(_STEP_S)
-    make_ready()
+    sys.setswitchinterval(_SWITCH_S)
+    try:
+        make_ready()
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def _forecast_beside(store: str, settings: str) -> "subprocess.Popen[bytes] | None":

@@ -1,5 +1,10 @@
 """A picture as every view shows it: figure, then its text alternative in an expander."""
 
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+
 import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
@@ -7,13 +12,47 @@ import streamlit as st
 from dashboard import cards
 from dashboard.words import spoken
 
-__all__ = ["show_picture", "show_table"]
+__all__ = ["show_picture", "show_table", "words_first"]
 
 _CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "responsive": True}
 
 
+_BEGUN = "lc_words_first"  # session key: the first page has been drawn
+_WAITING = "lc_pictures_wait"  # session key: pictures to draw once the words are on the screen
+_PAUSE_S = 0.5  # in which a browser draws the words; it draws nothing while it reads what pictures need
+
+
+@contextmanager
+def words_first() -> Iterator[None]:
+    """On the first page of a session, send the words before what a browser loads long for: pictures and tables."""
+    if _BEGUN in st.session_state:
+        yield
+        return
+    st.session_state[_BEGUN] = True
+    waiting = st.session_state[_WAITING] = []
+    try:
+        yield
+    finally:
+        del st.session_state[_WAITING]
+    if waiting:
+        time.sleep(_PAUSE_S)
+    for place, draw in waiting:
+        with place:
+            draw()
+
+
 def show_picture(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
     """Show a figure with its sentence for those who cannot see it, and its readings as a table."""
+    place = st.container(key=f"picture-{key}")
+    draw = partial(_draw, figure, key=key, sentence=sentence, table=table, title=title)
+    if _WAITING in st.session_state:
+        st.session_state[_WAITING].append((place, draw))
+        return
+    with place:
+        draw()
+
+
+def _draw(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
     figure.update_layout(separators=spoken().decimal + spoken().thousands)
     st.plotly_chart(figure, theme=None, config=_CONFIG, key=key, alt=sentence)
     with st.expander(f"{title} in words and numbers"):

@@ -1,4 +1,4 @@
-"""Makes the forecasts of every lap and keeps them, for a process that reports on the same cell meanwhile.
+"""Makes the forecasts of every lap and its bow, and keeps them, for a process that reports on the same cell meanwhile.
 
 `python -m spc.board.ahead STORE SETTINGS`; SETTINGS '' = none.
 """
@@ -6,6 +6,7 @@
 import sys
 from pathlib import Path
 
+from spc.board.bow_signals import bow_of_lap
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_forecast import forecast_laps
 from spc.settings import load_settings
@@ -15,7 +16,7 @@ __all__ = ["forecast_ahead"]
 
 
 def forecast_ahead(store: Path, settings: Path | None) -> None:
-    """Forecast every lap of a store; what is found lies in the folder of kept results.
+    """Forecast every lap of a store, and fit its bow; what is found lies in the folder of kept results.
 
     Parameters
     ----------
@@ -23,7 +24,10 @@ def forecast_ahead(store: Path, settings: Path | None) -> None:
     settings : Path or None
     """
     with Store.open(store, create=False) as opened:
-        forecast_laps(look_at_cell(opened, load_settings(settings)))
+        view = look_at_cell(opened, load_settings(settings))
+    forecast_laps(view)
+    for lap in view.by_lap:
+        bow_of_lap(view.faces_of(lap))
 
 
 if __name__ == "__main__":

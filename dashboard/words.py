@@ -8,13 +8,14 @@ from datetime import date
 
 import pandas as pd
 
-from spc.report.locale import LOCALES, Locale
+from spc.report.locale import LOCALES, TOLD, Locale
 
 __all__ = [
     "as_typed",
     "clock_words",
     "count",
     "day_format",
+    "fixed",
     "grit_words",
     "html_text",
     "join_words",
@@ -23,6 +24,7 @@ __all__ = [
     "moments",
     "number",
     "number_of",
+    "parts_per_million",
     "percent",
     "prose",
     "share",
@@ -97,7 +99,7 @@ def moments(times: pd.Series, zone: str) -> pd.Series:
 def count(number_of: int, one: str, many: str | None = None) -> str:
     """Return '1 face', '3 faces', 'no faces'."""
     word = one if number_of == 1 else (many or f"{one}s")
-    return f"{spoken().count(number_of)} {word}" if number_of else f"no {word}"
+    return f"{_told(spoken().count(number_of))} {word}" if number_of else f"no {word}"
 
 
 def grit_words(grit: str) -> str:
@@ -118,7 +120,12 @@ def number(value: float, digits: int = 3) -> str:
         return "0"
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:,.{decimals}f}"
-    return spoken().sentence(text.rstrip("0").rstrip(".") if "." in text else text)
+    return _told(spoken().sentence(text.rstrip("0").rstrip(".") if "." in text else text))
+
+
+def _told(text: str) -> str:
+    """Mark a number that has the reader's marks, so that a sentence it is put into does not give it others."""
+    return text if spoken().name == "en" or text.isdecimal() else TOLD + text
 
 
 def percent(share: float, digits: int = 2) -> str:
@@ -128,7 +135,17 @@ def percent(share: float, digits: int = 2) -> str:
 
 def number_of(things: int) -> str:
     """Return a whole number."""
-    return spoken().count(things)
+    return _told(spoken().count(things))
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Return a number with so many decimals."""
+    return _told(spoken().number(value, decimals))
+
+
+def parts_per_million(share: float) -> str:
+    """Return a share in parts per million, to two digits."""
+    return _told(spoken().ppm(share))
 
 
 def prose(text: object) -> str:
@@ -149,7 +166,7 @@ def _plain(text: str) -> str:
     text = _STAMP.sub(r"\1 \2 UTC", text)
     safe = html.escape(_DAY.sub(lambda found: clock_words(found[0]), spoken().sentence(micro(text))), quote=True)
     safe = _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
-    return _CODE.sub(r"<code>\1</code>", safe)
+    return _CODE.sub(r"<code>\1</code>", safe).replace(TOLD, "")
 
 
 def share(low: float, high: float) -> str:

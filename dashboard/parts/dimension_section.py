@@ -9,7 +9,7 @@ from dashboard.charts.dimension import dimension_figure, dimension_table
 from dashboard.parts.page import Page, link_to_lap
 from dashboard.parts.picture import show_picture
 from dashboard.units import MICROMETRE
-from dashboard.words import micro, number, percent, spoken
+from dashboard.words import fixed, micro, number, percent
 from spc.board.dimension import DIMENSIONS, DimensionStudy
 
 __all__ = ["dimension_section"]
@@ -39,8 +39,8 @@ def dimension_section(page: Page, lap: str) -> None:
         st.html(
             cards.facts(
                 [
-                    (f"{index.word} index", spoken().number(index.index, 2)),
-                    (f"at least, {percent(index.level)} sure", spoken().number(index.lower_bound, 2)),
+                    (f"{index.word} index", fixed(index.index, 2)),
+                    (f"at least, {percent(index.level)} sure", fixed(index.lower_bound, 2)),
                     ("towards the upper limit", _side(index.to_upper)),
                     ("towards the lower limit", _side(index.to_lower)),
                     (f"mean, {unit.label}", number(unit.from_um(index.mean_um), 6)),
@@ -76,7 +76,7 @@ def _kicker(study: DimensionStudy) -> str:
 
 
 def _side(value: float) -> str:
-    return spoken().number(value, 2) if math.isfinite(value) else "no limit"
+    return fixed(value, 2) if math.isfinite(value) else "no limit"
 
 
 def _capital(text: str) -> str:

@@ -12,7 +12,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture, show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import count, join_words, micro, number, percent, spoken
+from dashboard.words import count, fixed, join_words, micro, number, parts_per_million, percent
 from spc.board.study import Spread, Study
 from spc.board.study_plan import READINGS
 from spc.capability.index import QuantileIndex
@@ -54,10 +54,10 @@ def _capital(text: str) -> str:
 def _numbers(index: QuantileIndex, unit: DisplayUnit) -> list[tuple[str, str]]:
     sure = f"{percent(index.level)} sure"
     return [
-        (f"{index.word} index", spoken().number(index.index, 2)),
-        (f"at least, {sure}", spoken().number(index.cautious_lower_bound, 2)),
-        ("over the limit, parts per million", spoken().ppm(index.beyond_ppm)),
-        (f"at most, {sure}", spoken().ppm(index.cautious_upper_bound_ppm)),
+        (f"{index.word} index", fixed(index.index, 2)),
+        (f"at least, {sure}", fixed(index.cautious_lower_bound, 2)),
+        ("over the limit, parts per million", parts_per_million(index.beyond_ppm)),
+        (f"at most, {sure}", parts_per_million(index.cautious_upper_bound_ppm)),
         (f"middle, {unit.label}", number(unit.from_um(index.median_um))),
         ("readings", f"{index.n:,}"),
     ]

@@ -5,7 +5,9 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["LOCALES", "Locale", "locale_named"]
+__all__ = ["LOCALES", "TOLD", "Locale", "locale_named"]
+
+TOLD = "\u2060"  # stands, unseen, before a number that has its language's marks already
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,10 @@ class Locale:
         text : str
         names : tuple of str
             Names from the log that stand in the sentence; what lies within them is no number and stays as it is.
+
+        Notes
+        -----
+        A number after `TOLD` stays as it is.
         """
         known = sorted({name for name in names if name}, key=len, reverse=True)
         pieces = re.split("(" + "|".join(re.escape(name) for name in known) + ")", text) if known else [text]
@@ -76,7 +82,7 @@ class Locale:
         if self.name == "en":
             return text
         return re.sub(
-            r"(?<![\w.,:/-])\d+(?:,\d{3})*(?:\.\d+)?(?:e[+-]?\d+)?(?![\w:/]|[.,]\d|-\d)",
+            rf"(?<![\w.,:/{TOLD}-])(?:[1-9]\d{{0,2}}(?:,\d{{3}})+|\d+)(?:\.\d+)?(?:e[+-]?\d+)?(?![\w:/]|[.,]\d|-\d)",
             lambda m: self._marks(m[0]), text,
         )  # fmt: skip
 

@@ -12,11 +12,12 @@ from dashboard.words import (
     markdown_text,
     micro,
     number,
+    percent,
     prose,
     share,
     speak,
 )
-from spc.report.locale import LOCALES
+from spc.report.locale import LOCALES, TOLD
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "no faces"), (1, "1 face"), (2, "2 faces"), (1_200, "1,200 faces")])
@@ -50,10 +51,28 @@ def test_numbers_and_dates_follow_the_reader():
         )  # fmt: skip
 
     assert copy_context().run(german) == (
-        "12.346", "1.200 faces", 'Ra 0,027 on <span class="lc-whole">Band 1.5 mm</span> at 20:30', "04.03.2026 07:20",
+        f"{TOLD}12.346", f"{TOLD}1.200 faces",
+        'Ra 0,027 on <span class="lc-whole">Band 1.5 mm</span> at 20:30', "04.03.2026 07:20",
         "2026-13-04 07:20", "between 13.04.2026 15:58 and 14.04.2026 in log 2026-04-15.csv, 16.04.2026.",
     )  # fmt: skip
     assert number(12345.6) == "12,346"  # no other run is changed
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", "0.432 of 12,346 in 1,200 faces, 4.5%, 1,234 and 0,294 as typed"),
+        ("de", "0,432 of 12.346 in 1.200 faces, 4,5\u00a0%, 1.234 and 0,294 as typed"),
+        ("fr", "0,432 of 12\u202f346 in 1\u202f200 faces, 4,5\u202f%, 1\u202f234 and 0,294 as typed"),
+    ],
+)
+def test_a_number_is_given_its_marks_once(language, said):
+    def told():
+        speak(LOCALES[language])
+        numbers = f"{number(0.432)} of {number(12345.6)} in {count(1_200, 'face')}, {percent(0.045)}"
+        return prose(f"{numbers}, 1,234 and 0,294 as typed")
+
+    assert copy_context().run(told) == said
 
 
 def test_a_name_is_one_piece_and_is_not_found_inside_another():

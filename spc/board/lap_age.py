@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from spc.board.cell_view import CellView
+from spc.board.cell_view import CellView, upper_limit_um
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
@@ -45,7 +45,24 @@ def age_of_lap(view: CellView, lap: str, *, planned_cost: float, worn_cost: floa
     """
     group = view.lap_row(lap)["group"]
     laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
-    cycles = view.cycles[view.cycles["lap"].isin(laps)]
+    cycles = _by_their_limits(view, view.cycles[view.cycles["lap"].isin(laps)])
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
     return LapAge(tuple(laps), cycles, plan)
+
+
+def _by_their_limits(view: CellView, cycles: pd.DataFrame) -> pd.DataFrame:
+    """Cycles found worn late, known good only up to the last face that read under its limit."""
+    good = cycles["good_faces"].to_numpy().copy()
+    late = np.flatnonzero(cycles["ended"] == "found late")
+    for at in late.tolist():
+        faces = view.lapped_of(str(cycles["lap"].iloc[at]))
+        faces = faces[faces["cycle"] == cycles["cycle"].iloc[at]]
+        over = faces["flatness_low_um"].to_numpy(np.float64) >= upper_limit_um(faces["part"], view.limits)
+        sent_back = faces["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
+        known = np.flatnonzero((faces["flatness_low_um"].notna().to_numpy() & ~over & ~sent_back)[:-1])
+        good[at] = known[-1] + 1 if known.size else 0
+    if late.size == 0:
+        return cycles
+    low = np.where(cycles["ended"] == "found late", good, cycles["low_faces"])
+    return cycles.assign(good_faces=good, low_faces=low.astype(np.float64))

@@ -97,3 +97,21 @@ def test_the_clock_that_foretells_wear_is_told_from_the_log(tmp_path, monkeypatc
     said = run_on(path, "age", "L1").output
     assert "Minutes on the lap since reconditioning foretell wear best" in said
     assert "Micrometres removed since reconditioning: 100% of the lappings do not say." in said
+
+
+def test_found_late_is_good_only_as_far_as_its_readings_say(tmp_path, monkeypatch):
+    """20 faces read, the last four over the limit: worn between the 16th face and the 20th; no outcome is logged."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+
+    def grown(lap, cycle, age, row):
+        row["flatness um"] = f"{0.5 + 0.02 * age + (0.5 if age >= 16 else 0):.2f}"
+
+    cell = PlantedCell(1, cycles=7, faces=20, last=3, fault=grown)
+    for row in cell.rows:
+        if row.get("event"):
+            row["found late"] = "yes"
+    found = told(cell.store(tmp_path), "age", "L1")
+    late = [c for c in found["cycles"] if c["ended"] == "found late"]
+    assert len(late) == 6
+    assert {(c["good_faces"], c["low_faces"], c["high_faces"]) for c in late} == {(16, 16.0, 20.0)}
+    assert found["curve"]["method"] == "Turnbull"

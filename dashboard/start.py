@@ -6,7 +6,6 @@
 import contextlib
 import gc
 import socket
-import subprocess
 import sys
 import threading
 import time
@@ -39,13 +38,14 @@ def make_ready(*, pause_s: float = _PAUSE_S) -> None:
         How long to leave the machine to the first page before the cell is looked at once more.
     """
     from dashboard import data
+    from spc.board.ahead import forecast_beside
     from spc.settings import SettingsError
     from spc.store.database import StoreError
 
     with contextlib.suppress(SettingsError, StoreError):  # a page says so when it cannot look itself
         now = data.snapshot()
         board = data.board(now)
-        helper = None if board.made else _forecast_beside(now.store, now.settings)
+        helper = None if board.made else forecast_beside(Path(now.store), Path(now.settings) if now.settings else None)
         import dashboard.views.shift  # noqa: F401  what the first page is drawn with
 
         board.shift()
@@ -68,15 +68,6 @@ def _once_served(address: str, port: int) -> None:
     finally:
         gc.freeze()
         gc.enable()
-
-
-def _forecast_beside(store: str, settings: str) -> "subprocess.Popen[bytes] | None":
-    """Make the forecasts of every lap in a process of its own, where they can be handed over."""
-    from spc.board.kept import keeps
-
-    if not keeps() or not Path(store).exists():
-        return None
-    return subprocess.Popen([sys.executable, "-m", "spc.board.ahead", store, settings])
 
 
 if __name__ == "__main__":

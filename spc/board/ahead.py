@@ -3,16 +3,20 @@
 `python -m spc.board.ahead STORE SETTINGS`; SETTINGS '' = none.
 """
 
+import subprocess
 import sys
 from pathlib import Path
 
-from spc.board.bow_signals import bow_of_lap
-from spc.board.cell_view import look_at_cell
-from spc.board.lap_forecast import forecast_laps
-from spc.settings import load_settings
-from spc.store.store import Store
+from spc.board.kept import keeps
 
-__all__ = ["forecast_ahead"]
+__all__ = ["forecast_ahead", "forecast_beside"]
+
+
+def forecast_beside(store: Path, settings: Path | None) -> "subprocess.Popen[bytes] | None":
+    """Begin `forecast_ahead` in a process of its own; None where nothing is kept that it could hand over."""
+    if not keeps() or not store.exists():
+        return None
+    return subprocess.Popen([sys.executable, "-m", "spc.board.ahead", str(store), str(settings or "")])
 
 
 def forecast_ahead(store: Path, settings: Path | None) -> None:
@@ -23,6 +27,12 @@ def forecast_ahead(store: Path, settings: Path | None) -> None:
     store : Path
     settings : Path or None
     """
+    from spc.board.bow_signals import bow_of_lap
+    from spc.board.cell_view import look_at_cell
+    from spc.board.lap_forecast import forecast_laps
+    from spc.settings import load_settings
+    from spc.store.store import Store
+
     with Store.open(store, create=False) as opened:
         view = look_at_cell(opened, load_settings(settings))
     forecast_laps(view)

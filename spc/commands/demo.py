@@ -45,13 +45,18 @@ def command(
 
 def _build_and_serve(ctx: click.Context, folder: Path, *, serve: bool, browser: bool, port: int, as_json: bool) -> None:
     from demo_data.scenario import build
+    from spc.board.ahead import forecast_beside
     from spc.board.board import Board
     from spc.settings import load_settings
 
     with progress_bar("building the invented cell") as bar:
         try:
             made = build(folder, progress=bar)
-            Board(made.store_path, load_settings(made.settings_path)).shift()  # kept for the first page
+            board = Board(made.store_path, load_settings(made.settings_path))
+            helper = None if board.made else forecast_beside(made.store_path, made.settings_path)
+            board.shift()  # kept for the first page
+            if helper is not None:
+                helper.wait()
         except (ValueError, OSError) as error:
             click.echo(f"lapcell: {error}", err=True)
             raise SystemExit(3) from None

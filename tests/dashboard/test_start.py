@@ -4,7 +4,7 @@ import subprocess
 import sys
 
 from dashboard import data, start
-from spc.board import cell_view
+from spc.board import ahead, cell_view
 from spc.store.store import Store
 
 
@@ -24,7 +24,7 @@ def test_the_first_page_finds_its_report_made(filled_store, monkeypatch):
 def test_forecasts_are_made_beside_only_where_they_can_be_handed_over(filled_store, tmp_path, monkeypatch):
     begun = []
     real = subprocess.Popen
-    monkeypatch.setattr(start.subprocess, "Popen", lambda command: begun.append(command) or real(command))
+    monkeypatch.setattr(ahead.subprocess, "Popen", lambda command: begun.append(command) or real(command))
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     start.make_ready(pause_s=0.0)
     assert not begun

@@ -111,6 +111,7 @@ def which_lap_serves(
     test where those shares are alike. Laps are compared pair by pair with the best, so the level is per pair.
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
+    named = part or "parts without a number"
     unread = not hidden and not rows["relapped"].any() and bool(rows["first_high_um"].isna().any())
     if unread:  # without further passes only a reading says whether the first was good
         rows = rows[rows["first_high_um"].notna()]
@@ -124,21 +125,18 @@ def which_lap_serves(
             minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
     if not good:
         return (
-            f"Too few faces of {part or 'this part'} to say: no lap has done {_LEAST_FACES} of them with this grit"
+            f"Too few faces of {named} to say: no lap has done {_LEAST_FACES} of them with this grit"
             f"{' that were read' if unread else ''}."
         )
     if len(good) == 1:
         lap, counts = next(iter(good.items()))
-        if hidden:
-            return (
-                f"Only {lap} has done {_LEAST_FACES} or more faces of {part} with this grit; its passes are not logged."
-            )
-        return f"Only {lap} has done {_LEAST_FACES} or more faces of {part} with this grit: {_first_pass(counts)}."
+        alone = f"Only {lap} has done {_LEAST_FACES} or more faces of {named} with this grit"
+        return f"{alone}; its passes are not logged." if hidden else f"{alone}: {_first_pass(counts)}."
     if hidden:
         quicker = _fewest_minutes(minutes)
         told = f"{quicker} takes the fewest" if quicker else f"{', '.join(good)} cannot be told apart by them yet"
         return (
-            f"Earlier passes are not logged, so first passes cannot be compared. By minutes a face for {part}: {told}."
+            f"Earlier passes are not logged, so first passes cannot be compared. By minutes a face for {named}: {told}."
         )
     best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
     worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]
@@ -146,11 +144,11 @@ def which_lap_serves(
     if worse:
         alike = [name for name in good if name != best and name not in worse]
         also = f" {', '.join(alike)} cannot be told from it." if alike else ""
-        return f"{best} serves {part} best, better than {', '.join(worse)}.{also} {shown}."
+        return f"{best} serves {named} best, better than {', '.join(worse)}.{also} {shown}."
     quicker = _fewest_minutes(minutes)
     if quicker:
-        return f"First passes are alike; {quicker} takes fewer minutes a face for {part}. {shown}."
-    return f"Any of {', '.join(good)}: the log cannot tell them apart for {part} yet. {shown}."
+        return f"First passes are alike; {quicker} takes fewer minutes a face for {named}. {shown}."
+    return f"Any of {', '.join(good)}: the log cannot tell them apart for {named} yet. {shown}."
 
 
 def _first_pass(counts: tuple[int, int]) -> str:

@@ -29,6 +29,7 @@ from spc.board.trade_remarks import trade_remarks
 from spc.chart.stream import SIGNS
 from spc.settings import Settings
 from spc.store.store import Store
+from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, choose_lead_sign, lead_words
 from spc.wear.log_remarks import log_remarks
 from spc.wear.missing_event import suggest_missing_events
@@ -153,20 +154,22 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None
 
 def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> _Own:
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
-    bow = view.memo.once(lap, "bow", (rows,), lambda: bow_of_lap(rows))
-    turning = bow_signal(lap, rows, bow)
+    fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
+    now = rows.iloc[:0] if fresh else rows
+    bow = view.memo.once(lap, f"bow {fresh}", (rows,), lambda: bow_of_lap(now))
+    turning = bow_signal(lap, now, bow)
     if turning is not None and answered_face(view, lap, "bow") >= turning.since_face_id:
         turning = None
-    texts = rows["flatness_text"]
+    texts = now["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
     return _Own(
-        over_limit=over_limit_signals(view, lap),
-        charted=chart_signals(view, cell, lap, room=room),
+        over_limit=() if fresh else over_limit_signals(view, lap),
+        charted=() if fresh else chart_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
         bow=bow,
         lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits)),
-        moves=sign_moves(signs),
+        moves=sign_moves(signs.iloc[:0] if fresh else signs),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
         last_grit=str(last["grit"]) if last is not None else "",

@@ -16,6 +16,7 @@ from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
 from spc.chart.stream import Stream, stream_of
 from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_wear, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
+from spc.wear.cycle_table import no_face_yet
 
 __all__ = ["RelapReport", "WearReport", "relap_report", "wear_report"]
 
@@ -88,6 +89,8 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     factors = part_factors_of(stream)
     y = middles(stream) - np.log([factors.get(p, 1.0) for p in stream.part.tolist()])
     running = stream.running()
+    if no_face_yet(view.cycles_of(lap)):
+        running = np.zeros(len(stream), dtype=bool)
     usual = usual_wear(stream.age_faces[~running], y[~running], stream.cycle[~running])
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
     chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
@@ -219,6 +222,8 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     signs = view.signs_of(lap)
     bad, cycle = signs["relapped"].to_numpy(bool), signs["cycle"].to_numpy(np.int64)
     running = cycle == (cycle[-1] if cycle.size else 0)
+    if no_face_yet(view.cycles_of(lap)):
+        running = np.zeros(cycle.size, dtype=bool)
     earlier, now = bad[~running], bad[running]
     faces = tuple(signs["face_id"].to_numpy(np.int64)[running].tolist())
     method = "likelihood-ratio sum over single faces, exact run length"

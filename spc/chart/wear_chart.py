@@ -205,13 +205,13 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
     n = t.size
     nan = np.full(n, np.nan)
     why = ""
-    if usual is None and n < 4:
+    if n == 0:
+        why = "No face of this cycle has been read yet."
+    elif usual is None and n < 4:
         faces = "1 face is" if n == 1 else f"{n:,} faces are"
         why = f"{faces} too few for a line of their own (4 needed); past cycles would help."
-    elif n and np.ptp(y) == 0 and (usual is None or usual.spread < 1e-9):
+    elif np.ptp(y) == 0 and (usual is None or usual.spread < 1e-9):
         why = f"All {n:,} readings are equal: no wear can be seen, and none ruled out below the step."
-    elif n == 0:
-        why = "No face of this cycle has been read yet."
     if why:
         return WearChart("refused", t, y, nan, nan, nan, nan, math.nan, usual, alpha, why)
     centre, half, z = _alone(t, y, alpha) if usual is None else _drawn(t, y, usual, alpha)

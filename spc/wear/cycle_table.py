@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from spc.wear.cycle import removed_um
 from spc.wear.event_order import EVENT_EFFECTS, order_events
 
-__all__ = ["ENDINGS", "list_cycles"]
+__all__ = ["ENDINGS", "list_cycles", "no_face_yet"]
 
 ENDINGS: dict[str, str] = {
     "due": "worn: the event of wear was seen",
@@ -63,6 +63,17 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
         of_lap = records[int(cuts[c]) : int(cuts[c + 1])]
         rows += _cycles_of_lap(lap, of_lap, int(layout.block_start[c]), int(layout.block_end[c]), amounts)
     return pd.DataFrame(rows, columns=_COLUMNS).astype(dict.fromkeys(_YES_OR_NO, bool))  # so with no rows too
+
+
+def no_face_yet(cycles: pd.DataFrame) -> bool:
+    """Whether a lap was reconditioned or re-faced after its last face.
+
+    Parameters
+    ----------
+    cycles : DataFrame, shape (n_cycles, ...)
+        Rows of one lap from `list_cycles`, oldest first.
+    """
+    return len(cycles) > 0 and cycles["ended"].iloc[-1] == "running" and int(cycles["faces"].iloc[-1]) == 0
 
 
 def _cycles_of_lap(lap: str, events: list[dict[str, Any]], begin: int, end: int, a: "_Amounts") -> list[dict[str, Any]]:

@@ -79,6 +79,8 @@ def worn_words(worn: int, cycles: int) -> str:
     """Say how few of the cycles wore out."""
     if cycles == 0:
         return "no cycle that began in this log has ended"
+    if cycles == 1 and worn == 0:
+        return "the only cycle has not ended worn"
     return f"{f'only {worn}' if worn else 'none'} of {'1 cycle' if cycles == 1 else f'{cycles} cycles'} ended worn"
 
 

@@ -133,3 +133,25 @@ def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
     assert run(path, *out).exit_code == 0
     (tmp_path / "lapcell.toml").write_text('clock = 2026-03-06T06:00:00\ntime_zone = "UTC"\n')
     assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output
+
+
+def test_a_reconditioning_closes_what_the_cycle_before_showed(tmp_path):
+    """Worn out, over its limit and turning; then reconditioned, and no face lapped since."""
+
+    def worn(lap, cycle, age, row):
+        row["shape"] = "convex" if cycle < 4 or age > 9 else "concave"
+        if cycle == 4 and age >= 14:
+            row |= {name: f"{2 * float(row[name]):.2f}" for name in ("flatness um", "minutes")}
+
+    cell = PlantedCell(6, fault=worn)
+    path = cell.store(tmp_path, limit="0.8 um")
+    before = told(path, "due", "--lap", "L1")
+    assert before["state"] == "held" and {"flatness", "minutes", "bow"} <= {s["sign"] for s in before["signals"]}
+    done = ("events", "add", "L1", "reconditioned", "--time", cell.rows[-1]["time"][:-2] + "05", "--reason", "worn")
+    assert run(path, *done, "--who", "Ann").exit_code == 0
+    after = told(path, "due", "--lap", "L1")
+    assert (after["signals"], after["causes"], after["age_faces"]) == ([], [], 0)
+    assert after["state"] in ("cutting", "watch") and "Stop" not in after["sentence"]
+    assert after["answers"][2]["answer"] == "Nothing has moved, so none of them shows."
+    assert "No face of this cycle has been read yet." in run(path, "chart", "L1", "--sign", "wear").output
+    assert run(path, "due").exit_code == 0

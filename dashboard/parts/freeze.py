@@ -136,7 +136,7 @@ def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFram
     return pd.DataFrame(
         {
             "revision": [one.record.revision for one in newest],
-            "judges from": [clock_words(one.record.valid_from) for one in newest],
+            "judges from (UTC)": [clock_words(one.record.valid_from) for one in newest],
             "frozen by": [one.record.who for one in newest],
             "why": [one.record.why for one in newest],
             "limit": [_limit(one, unit) for one in newest],

@@ -7,6 +7,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.views.proof import SECTIONS
+from spc.board.kept_studies import kept_study
+from spc.capability.gauge_budget import bending_um
 from spc.store.store import Store
 from tests.dashboard.conftest import fill, refusals
 from tests.dashboard.view_script import one_view
@@ -92,6 +94,28 @@ def test_a_study_keeps_its_versions_and_says_what_was_corrected_since(limited):
     field(page, "Make one again").set_value(("release", 1)).run()
     assert not page.exception, page.exception
     assert "1 reading of the list is corrected in the log since: face 2" in text(page)
+
+
+def test_the_risk_the_flat_and_the_heat_of_a_study_are_kept_with_it(limited):
+    page = run(lap="CI-1", section="Index")
+    page.selectbox(key="study-risk").set_value(0.02)
+    field(page, "Largest error of the flat").set_value("0.05")
+    field(page, "Warmer on one side by, K").set_value("0.1")
+    field(page, "Length of the face, mm").set_value("50")
+    field(page, "Thickness of the part, mm").set_value("10").run()
+    field(page, "Name of the study").set_value("release")
+    press(page, "Keep this study")
+    with Store.open(limited) as store:
+        plan = kept_study(store, "release").material.plan
+    assert (plan.risk, plan.flat_error_um) == (0.02, 0.05)
+    assert plan.temperature_um == pytest.approx(bending_um(50, 10, 0.1))
+
+
+def test_an_own_limit_that_cannot_be_read_is_not_taken_for_none(limited):
+    page = run(lap="CI-1", section="Index")
+    field(page, "Own limit").set_value("about 2").run()
+    assert refusals(page) == ["Own limit, µm: is not a number: 'about 2'."]
+    assert "Keep this study" not in [button.label for button in page.button]
 
 
 def test_a_study_needs_a_name(limited):

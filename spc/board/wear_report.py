@@ -14,7 +14,7 @@ from spc.chart.norm import middles, part_factors_of
 from spc.chart.price import in_points
 from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
 from spc.chart.stream import Stream, stream_of
-from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_wear, usual_wear, wear_chart
+from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_cycle, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.cycle_table import no_face_yet
 
@@ -97,8 +97,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     phi = _dependence(stream.age_faces[~running], y[~running], stream.cycle[~running])
     values = _values_taken(stream.where(running))
     if values >= FEWEST_VALUES or not running.any():
-        whitened = _whitened(stream.age_faces[running], y[running], phi)
-        unusual = unusual_wear(stream.age_faces[running], whitened, false_detection=0.01)
+        unusual = unusual_cycle(chart, phi=phi)
     else:
         taken = "1 value" if values == 1 else f"{values} values"
         why = f"The readings take only {taken}: whether it jumped or grew through a step cannot be told."
@@ -192,17 +191,6 @@ def _dependence(age: Array, y: Array, cycle: NDArray[np.int64]) -> float:
     rows = np.concatenate(kept)
     found = serial_correlation(np.concatenate(residual), age[rows], chain=cycle[rows])
     return found.phi if found.status == "correlated" and found.phi_low > 0 else 0.0
-
-
-def _whitened(age: Array, y: Array, phi: float) -> Array:
-    """Take from the readings their line and what neighbours carry over, so that the search meets independent ones."""
-    if phi == 0.0 or y.size < 3 or np.ptp(age) == 0:
-        return y
-    residual = y - fit_wear_line(age, y).centre(age)
-    gap = np.maximum(1.0, np.diff(age, prepend=age[0] - 1.0))
-    r = np.where(np.arange(y.size) == 0, 0.0, phi**gap)
-    before = np.concatenate(([0.0], residual[:-1]))
-    return np.asarray((residual - r * before) / np.sqrt(1.0 - r**2), dtype=np.float64)
 
 
 def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pandas as pd
 
 from spc.log.columns import ColumnMap, ColumnUse, FieldSource
+from spc.measure.number import parse_number
 
 __all__ = ["EDITED", "column_table", "edited_map", "map_text"]
 
@@ -20,13 +21,12 @@ def column_table(columns: Sequence[ColumnUse]) -> pd.DataFrame:
             "read as": use.field,
             "unit": use.source.unit,
             "lamp": use.source.lamp,
-            "step": use.source.step,
+            "step": f"{use.source.step:.12g}" if use.source.step else "",
         }
         for use in columns
         for position in use.positions
     }
-    table = pd.DataFrame.from_dict(rows, orient="index", columns=["header", *EDITED]).sort_index()
-    return table.astype({"step": "float64"})
+    return pd.DataFrame.from_dict(rows, orient="index", columns=["header", *EDITED]).sort_index()
 
 
 def edited_map(found: pd.DataFrame, edited: pd.DataFrame, columns: Sequence[ColumnUse], base: ColumnMap) -> ColumnMap:
@@ -49,9 +49,9 @@ def edited_map(found: pd.DataFrame, edited: pd.DataFrame, columns: Sequence[Colu
     Raises
     ------
     ValueError
-        If one field is given to two columns.
+        If one field is given to two columns, or a step is no length.
     """
-    known, wanted = found.fillna({"step": 0.0}).fillna(""), edited.fillna({"step": 0.0}).fillna("")
+    known, wanted = found.fillna(""), edited.fillna("")
     if (known[list(EDITED)] == wanted[list(EDITED)]).all(axis=None):
         return base
     sources = {position: use.source for use in columns for position in use.positions}
@@ -70,10 +70,23 @@ def edited_map(found: pd.DataFrame, edited: pd.DataFrame, columns: Sequence[Colu
             positions=(int(position),),
             unit=str(row["unit"]),
             lamp=str(row["lamp"]),
-            step=float(row["step"]) or None,
+            step=_step(str(row["step"]), str(row["header"])),
         )
     lost = [str(name) for name in known["read as"] if name and name not in chosen]
     return replace(base, columns=chosen, absent=tuple(dict.fromkeys([*base.absent, *lost])))
+
+
+def _step(typed: str, header: str) -> float | None:
+    """Read a step as typed, with a point or a comma; None where none is typed."""
+    if not typed.strip():
+        return None
+    try:
+        step = float(parse_number(typed).value)
+    except ValueError as error:
+        raise ValueError(f"The step of {header} {error}.") from None
+    if step <= 0:
+        raise ValueError(f"The step of {header} must be a length greater than 0, got {typed}.")
+    return step
 
 
 def map_text(column_map: ColumnMap) -> str:

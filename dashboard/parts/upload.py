@@ -108,9 +108,7 @@ def _columns(
             "read as": st.column_config.SelectboxColumn(options=["", *FIELDS], help="The field this column feeds."),
             "unit": st.column_config.SelectboxColumn(options=["", *UNITS]),
             "lamp": st.column_config.SelectboxColumn(options=["", *LAMPS]),
-            "step": st.column_config.NumberColumn(
-                min_value=0.0, help="The step readings are written in, in that unit."
-            ),
+            "step": st.column_config.TextColumn(help="The step readings are written in, in that unit."),
         },
     )
     try:

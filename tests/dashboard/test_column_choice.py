@@ -30,7 +30,7 @@ def test_an_edit_becomes_a_map_that_reads_the_file_so(parsed):
     table = column_table(parsed.columns)
     edited = table.copy()
     edited.loc[2, "read as"] = "lap"
-    edited.loc[6, ["read as", "unit", "step"]] = ["finish", "um", 0.1]
+    edited.loc[6, ["read as", "unit", "step"]] = ["finish", "um", "0,1"]
     plan = edited_map(table, edited, parsed.columns, ColumnMap(decimal=","))
     again = read_log(LOG, name="own.csv", settings=Settings(), column_map=plan)
     assert again.refused == "" and again.counts["face"] == 2
@@ -39,6 +39,18 @@ def test_an_edit_becomes_a_map_that_reads_the_file_so(parsed):
     assert again.rows["flatness_text"].tolist() == ["0,6", "0,5"]
     kept = load_column_map(map_text(plan))
     assert read_log(LOG, name="own.csv", settings=Settings(), column_map=kept).rows.equals(again.rows)
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [("half", "The step of mystery is not a number: 'half'."), ("0", "The step of mystery must be a length greater")],
+)
+def test_a_step_that_is_no_length_is_refused(parsed, typed, why):
+    table = column_table(parsed.columns)
+    edited = table.copy()
+    edited.loc[6, ["read as", "step"]] = ["finish", typed]
+    with pytest.raises(ValueError, match=why):
+        edited_map(table, edited, parsed.columns, ColumnMap())
 
 
 def test_one_field_for_two_columns_is_refused(parsed):

@@ -274,19 +274,20 @@ def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float 
 
     Notes
     -----
-    The line of the cycle itself bends after a jump and hides much of it. From `FEWEST_FOR_SCORES` past cycles on, the
-    scores against how the lap usually wears are searched too, for a jump or a change of slope; each search takes half
-    of the rate and the one that noise explains worse is told. With fewer past cycles the scores would call too often.
+    The line of the cycle itself bends after a jump and hides much of it, and steps of the reading look like jumps about
+    it. From `FEWEST_FOR_SCORES` past cycles on, the scores against how the lap usually wears are searched for a jump or
+    a change of slope, and its own line for a bend only; each search takes half of the rate and the one that noise
+    explains worse is told. With fewer past cycles the scores would call too often.
     """
     alone = _carried_out(chart.value, chart.age, phi) if phi and chart.value.size >= 3 else chart.value
     if chart.usual is None or chart.usual.cycles < FEWEST_FOR_SCORES or chart.status != "ok":
         return unusual_wear(chart.age, alone, false_detection=false_detection)
-    line = unusual_wear(chart.age, alone, false_detection=false_detection / 2)
+    half = false_detection / 2
+    bend = change_point(alone, chart.age, kinds=("curvature",), before="line", false_detection=half)
     z = _decorrelated(chart.z, chart.age, phi)
-    kinds = ("mean", "slope")
-    scores = change_point(z, chart.age, kinds=kinds, before="level", false_detection=false_detection / 2)
-    told = [search for search in (line, scores) if search.status == "change"]
-    return min(told, key=lambda search: search.p_value, default=line)
+    scores = change_point(z, chart.age, kinds=("mean", "slope"), before="level", false_detection=half)
+    told = [search for search in (scores, bend) if search.status == "change"]
+    return min(told, key=lambda search: search.p_value, default=scores)
 
 
 def _carried_out(value: Array, age: Array, phi: float) -> Array:

@@ -12,6 +12,7 @@ from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_r
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, typed_marks, unread
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, typed_site
+from dashboard.words import speak
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
 
@@ -55,8 +56,10 @@ class _Begun:
         return _face_id(self.last)
 
 
+@st.fragment
 def log_form(page: Page, lap: str, person: str) -> None:
-    """Offer the forms for one lap."""
+    """Offer the forms for one lap; what is pressed here is written at once, and then the page drawn that counts it."""
+    speak(page.numbers, tuple(data.lap_names(page.now)))  # a run of this part alone begins here
     faces = data.recent_faces(page.now, lap)
     last = faces.iloc[-1].to_dict() if len(faces) else None
     st.html(cards.section("Log on this lap"))

@@ -19,23 +19,24 @@ _CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "
 
 _BEGUN = "lc_words_first"  # session key: the first page has been drawn
 _WAITING = "lc_pictures_wait"  # session key: pictures to draw once the words are on the screen
-_PAUSE_S = 0.5  # in which a browser draws the words; it draws nothing while it reads what pictures need
+# In which a browser draws the words: it draws nothing while it draws a picture, less so while it reads the code for it.
+_PAUSE_S, _FIRST_PAUSE_S = 0.1, 0.5
 
 
 @contextmanager
 def words_first() -> Iterator[None]:
-    """On the first page of a session, send the words before what a browser loads long for: pictures and tables."""
-    if _BEGUN in st.session_state:
-        yield
-        return
-    st.session_state[_BEGUN] = True
+    """Send the words of a page before its pictures and their tables, which keep a browser busy longest.
+
+    On the first page of a session a browser has yet to read the code for them: there the words get time to be drawn.
+    """
     waiting = st.session_state[_WAITING] = []
     try:
         yield
     finally:
         del st.session_state[_WAITING]
     if waiting:
-        time.sleep(_PAUSE_S)
+        time.sleep(_PAUSE_S if _BEGUN in st.session_state else _FIRST_PAUSE_S)
+    st.session_state[_BEGUN] = True
     for place, draw in waiting:
         with place:
             draw()

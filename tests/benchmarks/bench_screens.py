@@ -1,4 +1,4 @@
-"""The screens under load: first screen after the start, reruns at a million faces, memory over loads and sessions.
+"""The screens under load: first screen, what is logged at a million faces, memory over loads and sessions.
 
 Needs a Chromium for what is measured from outside. Figures are in the extra info of each row:
 `pytest tests/benchmarks/bench_screens.py -o python_files='bench_*.py' -s`. LAPCELL_BENCH_FACES and LAPCELL_BENCH_LOADS
@@ -7,6 +7,7 @@ make it smaller.
 
 import os
 import time
+from datetime import UTC, timedelta
 from pathlib import Path
 
 import pytest
@@ -75,39 +76,110 @@ def test_rerun_of_a_page(benchmark, million, view):
     assert not page.exception
 
 
-def test_a_face_logged_from_the_form(benchmark, million):
-    """From the press of the button to the page that shows the face counted."""
+def test_what_is_logged_from_the_form(benchmark, million):
+    """From the press of a button to the page that shows a face counted, an event logged, either taken back."""
     page = page_of("lap")
+    numbers = iter(range(1, 1000))
+    took: dict[str, list[float]] = {}
 
-    def typed():
-        next(field for field in page.text_input if str(field.key).startswith(f"typed-{LAPS[2]}-")).set_value("1")
-        time.sleep(8.5)  # longer than what is taken for one tap too many
+    def press(label):
+        began = time.perf_counter()
+        next(button for button in page.button if button.label == label).click().run()
+        return time.perf_counter() - began
 
-    def press():
-        next(button for button in page.button if button.label == "Log this face").click().run()
+    def one_round():
+        typed = next(field for field in page.text_input if str(field.key).startswith(f"typed-{LAPS[2]}-"))
+        typed.set_value(f"{1 + next(numbers) / 100:g}")  # another reading each time: no tap too many
+        took.setdefault("face", []).append(press("Log this face"))
+        took.setdefault("face undone", []).append(press("Undo"))
+        next(group for group in page.pills if group.label == "What was done").set_value("cleaned")
+        took.setdefault("event", []).append(press("Log this event"))
 
-    benchmark.pedantic(press, setup=typed, rounds=4, warmup_rounds=0)
+    benchmark.pedantic(one_round, rounds=6, warmup_rounds=1)
     assert not page.exception and not page.error
+    tell(benchmark, took)
 
 
-def test_first_screen_after_the_start(benchmark, demo, browser):  # noqa: F811  the fixture
+def test_the_shift_after_a_face(benchmark, million):
+    """The shift view drawn again after a face came from elsewhere."""
+    page = page_of("shift")
+    settings = load_settings(million.parent / "lapcell.toml")
+    numbers = iter(range(1, 1000))
+
+    def a_face():
+        moment = settings.clock.replace(tzinfo=UTC) - timedelta(seconds=900 - next(numbers))
+        face = {"lap": LAPS[5], "time_utc": moment, "part": "SP-10", "minutes": 9.0, "flatness_text": "0.3"}
+        with Store.open(million) as store:
+            store.append_face(face | {"flatness_low_um": 0.25, "flatness_high_um": 0.35}, who="benchmark")
+
+    benchmark.pedantic(page.run, setup=a_face, rounds=6, warmup_rounds=1)
+    assert not page.exception
+
+
+def test_a_tap_in_a_browser(benchmark, million, browser):  # noqa: F811  the fixture
+    """From the tap to the word that it is in the log, and to the page that counts it; a million faces."""
+    took: dict[str, list[float]] = {}
     context = browser.new_context(viewport={"width": 1440, "height": 900})
     page = context.new_page()
 
-    def start():
-        with screens(demo) as url:
-            page.goto(url)
-            page.wait_for_selector("article.lc-lap")
-            took.append(time.perf_counter() - began[0])
+    def tap(what, button, shown):
+        began = time.perf_counter()
+        page.get_by_role("button", name=button).click()
+        if what == "face":
+            page.get_by_text("It is in the log.").first.wait_for()
+            took.setdefault("face acknowledged", []).append(time.perf_counter() - began)
+        page.get_by_text(shown).first.wait_for()
+        took.setdefault(f"{what} counted", []).append(time.perf_counter() - began)
+        settled(page)
+        time.sleep(4.5)  # until the word of it is gone, and the pulse has come by
 
-    def clock():
-        began[0] = time.perf_counter()
+    def all_taps():
+        with screens(million) as url:
+            page.goto(f"{url}/lap?lap={LAPS[2]}")
+            page.wait_for_selector("h1", timeout=120_000)
+            settled(page)
+            time.sleep(10.0)  # the cell is looked at behind the first page
+            for reading in ("1", "1.5", "2", "0.5", "1", "1.5"):
+                page.get_by_label("or type it").fill(reading)
+                page.get_by_role("button", name="Log this face").focus()
+                time.sleep(0.5)
+                tap("face", "Log this face", f"Logged: {reading} light")
+            tap("undone face", "Undo", "Taken back:")
 
-    began, took = [0.0], []
-    benchmark.pedantic(start, setup=clock, rounds=3)
-    benchmark.extra_info["first_screen_s"] = took
-    print(f"\nfirst screen after {', '.join(f'{s:.2f}' for s in took)} s")
+    benchmark.pedantic(all_taps, rounds=1)
+    tell(benchmark, took)
     context.close()
+
+
+@pytest.mark.parametrize("kept", [True, False], ids=["kept", "nothing kept"])
+def test_first_screen_after_the_start(benchmark, demo, browser, folder, monkeypatch, kept):  # noqa: F811  the fixture
+    """From the start of `lapcell serve` to the laps in order of need; with the results of earlier runs, and without."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    page = context.new_page()
+    took: dict[str, list[float]] = {}
+    numbers = iter(range(1000))
+
+    def start():
+        if not kept:
+            monkeypatch.setenv("LAPCELL_CACHE", str(folder / f"nothing-{next(numbers)}"))
+        began = time.perf_counter()
+        with screens(demo) as url:
+            took.setdefault("server answers", []).append(time.perf_counter() - began)
+            page.goto(url, wait_until="commit")
+            page.wait_for_selector("article.lc-lap", timeout=120_000)
+            took.setdefault("first screen", []).append(time.perf_counter() - began)
+            page.goto("about:blank")
+
+    benchmark.pedantic(start, rounds=5 if kept else 2, warmup_rounds=int(kept))
+    tell(benchmark, took)
+    context.close()
+
+
+def tell(benchmark, took):
+    """Put what was measured inside a round beside the row, and print it."""
+    benchmark.extra_info["seconds"] = took
+    for name, seconds in took.items():
+        print(f"\n{name}: {', '.join(f'{s:.2f}' for s in seconds)} s", end="")
 
 
 def test_memory_over_loads_and_sessions(benchmark, demo, at):  # noqa: F811  the fixture

@@ -48,6 +48,7 @@ __all__ = [
     "waiting",
     "watch_problems",
     "watched_folder",
+    "wear_clocks",
 ]
 
 _LOOKING = "Looking at every lap; the first look at a log takes longest."
@@ -182,6 +183,15 @@ def recondition_plan(
     view, _ = board(now).look()
     found = age_of_lap(view, lap, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
     return list(found.laps), found.plan
+
+
+@st.cache_data(max_entries=32, show_spinner="Comparing clocks")
+def wear_clocks(now: Snapshot, lap: str) -> str:
+    """Return which clock foretells the wear of a lap's group best, in words."""
+    from spc.board.lap_clocks import clocks_of_lap
+
+    view, _ = board(now).look()
+    return clocks_of_lap(view, lap).sentence
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

@@ -59,6 +59,10 @@ def test_every_section_opens_where_readings_are_few(section, limited):
     assert "What stands behind DI-2." in text(run(lap="DI-2", section=section))
 
 
+def test_the_age_section_says_which_clock_foretells_wear_or_why_not(limited):
+    assert "Which clock foretells wear best cannot be said:" in text(run(lap="DI-2", section="Age"))
+
+
 def test_a_study_without_a_limit_says_how_to_get_one(filled_store):
     shown = text(run(lap="CI-1", section="Index"))
     assert "No index: no upper limit of flatness is known for seal plate: set one first." in shown

@@ -16,7 +16,7 @@ def forecast_beside(store: Path, settings: Path | None) -> "subprocess.Popen[byt
     """Begin `forecast_ahead` in a process of its own; None where nothing is kept that it could hand over."""
     if not keeps() or not store.exists():
         return None
-    return subprocess.Popen([sys.executable, "-m", "spc.board.ahead", str(store), str(settings or "")])
+    return subprocess.Popen([sys.executable, "-P", "-m", "spc.board.ahead", str(store), str(settings or "")])
 
 
 def forecast_ahead(store: Path, settings: Path | None) -> None:

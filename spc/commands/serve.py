@@ -144,7 +144,8 @@ def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, .
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     for name in dict.fromkeys(allowed):
         flags += ["--server.allowedHosts", name]
-    return [sys.executable, "-m", "dashboard.start", "run", str(script), *flags]
+    # -P: the program that is installed, not one that lies in the folder it is begun from
+    return [sys.executable, "-P", "-m", "dashboard.start", "run", str(script), *flags]
 
 
 def _reached_by(address: str) -> list[str]:

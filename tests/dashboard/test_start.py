@@ -33,7 +33,7 @@ def test_forecasts_are_made_beside_only_where_they_can_be_handed_over(filled_sto
     monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
     start.make_ready(pause_s=0.0)
     (command,) = begun
-    assert command == [sys.executable, "-m", "spc.board.ahead", str(filled_store), ""]
+    assert command == [sys.executable, "-P", "-m", "spc.board.ahead", str(filled_store), ""]
     assert list((tmp_path / "kept").glob("forecast-*"))
 
 

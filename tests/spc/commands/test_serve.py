@@ -24,6 +24,10 @@ def test_safe_defaults_are_spelled_out():
     assert int(said["--server.maxUploadSize"]) <= 64
 
 
+def test_the_installed_program_serves_wherever_it_is_begun():
+    assert screen_command(port=8600)[1:4] == ["-P", "-m", "dashboard.start"]
+
+
 def test_only_known_host_names_are_answered():
     def hosts(command):
         return [value for name, value in options(command) if name == "--server.allowedHosts"]

@@ -229,13 +229,21 @@ def _forecasts(
     with progress_bar("forecast") as bar:
         for done, at in enumerate(asked):
             path = paths[at]
+            whole = False  # the share of a life that has not ended is not known
             if share is not None:
-                own = cut_path(path, share * crossing_age(path, path.limit))
+                ends = crossing_age(path, path.limit)
+                whole = not np.isfinite(ends)
+                own = path if whole else cut_path(path, share * ends)
             else:
                 own = path if age is None else cut_path(path, age)
             rng = np.random.default_rng([options["seed"], done])
             answer = _answer(own, partial(_newest_others, paths, at), options, clock_unit, rng)
-            out.append(_unit_document(path, answer, falls=falls))
+            unit = _unit_document(path, answer, falls=falls)
+            if whole and np.isfinite(path.limit):
+                unit["sentence"] += (
+                    f"; it never reached its limit, so all its readings are used, not {share:.0%} of a life"
+                )
+            out.append(unit)
             bar(done + 1, len(asked))
     return out
 

@@ -193,3 +193,12 @@ def test_why_no_unit_can_be_used_is_said(tmp_path):
     assert outcome.exit_code == COULD_NOT and "'2,102' could be 2102 or 2.102: say the decimal" in outcome.output
     document = json.loads(run(file, "--limit", "9", "--decimal", ",", "--json").output)
     assert document["rows"]["used"] == 2 and document["units"][0]["status"] != "over"
+
+
+def test_a_share_of_a_life_that_has_not_ended_is_not_known(tmp_path):
+    file = tmp_path / "units.csv"
+    file.write_text(wear_of_units(falls=False, read=7), encoding="utf-8")
+    columns = ["--clock", "clock", "--wear", "wear", "--limit", "12", "--at", "50%", "--json", "--unit-id"]
+    running, ended = (json.loads(run(file, *columns, name).output)["units"][0] for name in ("U0", "U3"))
+    assert running["own_readings"] == 7 and "it never reached its limit, so all its readings" in running["sentence"]
+    assert ended["own_readings"] < 15 and "never reached" not in ended["sentence"]

@@ -14,6 +14,7 @@ import pandas as pd
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
 from spc.board.results import CycleFan, FacesLeft
+from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled, until_limit
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_to_limit, usual_band
 from spc.wear.wear_path import WearPath, wear_path
@@ -24,7 +25,7 @@ K = TypeVar("K")
 V = TypeVar("V")
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-_PATH_COLUMNS = ["cycle", "age_faces", "first_low_um", "first_high_um", "part"]
+_PATH_COLUMNS = ["cycle", "stream", "grit", "age_faces", "first_low_um", "first_high_um", "part"]
 _FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
@@ -96,12 +97,12 @@ def _values(path: WearPath) -> tuple[object, ...]:
 
 
 class _Shared(threading.local):
-    """Past paths by group and limit, with the name their fit is kept under, of the view last asked in this thread."""
+    """Past paths by group, grit and limit, with the name of their fit, of the view last asked in this thread."""
 
     def __init__(self) -> None:
         self.by_lap: object = None  # frames of that view, held so that it is known again
-        self.paths: dict[str, tuple[WearPath, ...]] = {}
-        self.cut: dict[tuple[str, float], tuple[str, tuple[WearPath, ...]]] = {}
+        self.paths: dict[tuple[str, str], tuple[WearPath, ...]] = {}
+        self.cut: dict[tuple[str, str, float], tuple[str, tuple[WearPath, ...]]] = {}
 
 
 _CACHE = PoolCache()
@@ -130,14 +131,15 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     Notes
     -----
     First readings of finished faces against faces since reconditioning. Cycles pool within the lap's group (register),
-    by default its material and grit; a lap without any past cycle is forecast from its own readings once it has enough.
+    by default its material and grit, and only readings under the grit that runs on the lap now: a change of grit is no
+    wear. A lap without any past cycle is forecast from its own readings once it has enough.
     Seeds follow from the data, so that the same log always gives the same range.
     """
-    running, own, leading = view.memo.once(
+    running, own, grit, leading = view.memo.once(
         lap, "running cycle", (view.signs_of(lap), view.cycles_of(lap), view.limits), lambda: _running_cycle(view, lap)
     )  # fmt: skip
     part, limit_um, limit_text = leading
-    name, cut = _past_paths(view, lap, limit_um)
+    name, cut = _past_paths(view, lap, grit, limit_um)
     asked = digest_of_values(name, lap, part, limit_um, limit_text, len(running), *_values(own))
 
     def compute() -> LapForecast:
@@ -183,12 +185,15 @@ def _steps_up(longest: float, now: float) -> float:
     return end
 
 
-def _running_cycle(view: CellView, lap: str) -> tuple[pd.DataFrame, WearPath, tuple[str, float, str]]:
-    """Finished faces of the running cycle, their path, and the limit that leads: part number, limit, its text."""
+def _running_cycle(view: CellView, lap: str) -> tuple[pd.DataFrame, WearPath, str, tuple[str, float, str]]:
+    """Finished faces of the running cycle, their path under the newest grit, that grit (empty = unknown), the limit."""
     signs, cycles = view.signs_of(lap), view.cycles_of(lap)
     now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
     rows = signs.iloc[np.flatnonzero(signs["cycle"].to_numpy() == now[-1]) if now.size else []].reset_index(drop=True)
-    return rows, _path(f"{lap}, this cycle", rows), _leading_limit(view, rows if len(rows) else signs)
+    grits = grit_running(rows if len(rows) else signs)
+    own = rows[grits == grits[-1]] if len(rows) else rows
+    grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
+    return rows, _path(f"{lap}, this cycle", own), grit, _leading_limit(view, rows if len(rows) else signs)
 
 
 def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
@@ -206,37 +211,42 @@ def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]
     return part, tightest, f"{text} ({part})" if part else text
 
 
-def _past_paths(view: CellView, lap: str, limit_um: float) -> tuple[str, tuple[WearPath, ...]]:
+def _past_paths(view: CellView, lap: str, grit: str, limit_um: float) -> tuple[str, tuple[WearPath, ...]]:
     """List ended cycles of the lap's group up to a limit, with their name; sisters looked at in one view share them."""
     if _SHARED.by_lap is not view.by_lap:
         _SHARED.by_lap, _SHARED.paths, _SHARED.cut = view.by_lap, {}, {}
     group = str(view.lap_row(lap)["group"])
     whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
-    if (whose, limit_um) not in _SHARED.cut:
-        if whose not in _SHARED.paths:
+    if (whose, grit, limit_um) not in _SHARED.cut:
+        if (whose, grit) not in _SHARED.paths:
             sisters = view.laps[view.laps["group"] == group]["lap"].tolist() if group else [lap]
-            _SHARED.paths[whose] = _ended_paths(view, sisters)
-        cut = tuple(until_limit(p, limit_um) for p in _SHARED.paths[whose])  # most limits cut nothing, share one fit
-        _SHARED.cut[whose, limit_um] = digest_of_values(*(value for p in cut for value in _values(p))), cut
-    return _SHARED.cut[whose, limit_um]
+            _SHARED.paths[whose, grit] = _ended_paths(view, sisters, grit)
+        cut = tuple(until_limit(p, limit_um) for p in _SHARED.paths[whose, grit])  # most limits cut nothing: one fit
+        _SHARED.cut[whose, grit, limit_um] = digest_of_values(*(value for p in cut for value in _values(p))), cut
+    return _SHARED.cut[whose, grit, limit_um]
 
 
-def _ended_paths(view: CellView, sisters: list[str]) -> tuple[WearPath, ...]:
+def _ended_paths(view: CellView, sisters: list[str], grit: str) -> tuple[WearPath, ...]:
     ended = pd.concat([view.cycles_of(sister) for sister in sisters], ignore_index=True)
-    ended = ended[ended["start_known"] & (ended["ended"] != "running")]
-    ended = ended.sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
-    paths = []
-    for sister, cycle in zip(ended["lap"], ended["cycle"], strict=True):
+    ended = ended[ended["start_known"] & (ended["ended"] != "running")].sort_values("end_us", kind="stable")
+    paths: list[WearPath] = []
+    for sister, cycle in zip(ended["lap"][::-1], ended["cycle"][::-1], strict=True):
         made_from = (view.faces_of(sister), view.events_of(sister))
-        path = view.memo.once(sister, f"path {cycle}", made_from, partial(_ended_path, view, sister, cycle))
+        make = partial(_ended_path, view, sister, cycle, grit)
+        path = view.memo.once(sister, f"path {cycle} with {grit}", made_from, make)
         if path is not None:
             paths.append(path)
-    return tuple(paths)
+        if len(paths) == PAST_CYCLES:
+            break
+    return tuple(paths[::-1])
 
 
-def _ended_path(view: CellView, lap: str, cycle: int) -> WearPath | None:
+def _ended_path(view: CellView, lap: str, cycle: int, grit: str) -> WearPath | None:
+    """Path of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
     signs = view.signs_of(lap)
     own = signs[_PATH_COLUMNS].iloc[np.flatnonzero(signs["cycle"].to_numpy() == cycle)]
+    if grit:
+        own = own[[name == grit or name.startswith(NO_GRIT) for name in grit_running(own).tolist()]]
     return _path(f"{lap}, cycle {cycle}", own) if own["first_low_um"].notna().sum() >= LEAST_FACES else None
 
 

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["SIGNS", "Sign", "Stream", "stream_of"]
+__all__ = ["NO_GRIT", "SIGNS", "Sign", "Stream", "grit_running", "stream_of"]
 
 Array = NDArray[np.float64]
+
+NO_GRIT = "the grit of stream "  # where nobody wrote one; the stream's number follows
 
 _USED = (
     *("face_id", "sort_us", "part", "age_faces", "cycle", "faces_since_charge", "first_pass", "time_text", "minutes"),
@@ -147,7 +149,7 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
         faces["part"].to_numpy(object),
         faces["age_faces"].to_numpy(np.float64),
         faces["cycle"].to_numpy(np.int64),
-        _grit_running(faces),
+        grit_running(faces),
         charge | (faces["age_faces"].to_numpy(np.float64) == 0),
         faces["time_text"].to_numpy(object),
         faces["flatness_low_um"].to_numpy(np.float64),
@@ -157,14 +159,17 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
     return whole.where(readable & first)
 
 
-def _grit_running(faces: pd.DataFrame) -> NDArray[np.object_]:
-    """Grit of every face; where none is written, that of its stream, else the stream's own number."""
+def grit_running(faces: pd.DataFrame) -> NDArray[np.object_]:
+    """Grit of every face of one lap, (N,), from its columns grit and stream.
+
+    Where none is written it is that of the stream, else a name that begins with `NO_GRIT` and tells streams apart.
+    """
     written, number = faces["grit"].to_numpy(object), faces["stream"].to_numpy(np.int64)
     named = np.flatnonzero(written != "")
     told, first = np.unique(number[named], return_index=True)
     known = dict(zip(told.tolist(), written[named[first]].tolist(), strict=True))
     streams, place = np.unique(number, return_inverse=True)
-    names = np.array([known.get(k, f"the grit of stream {k}") for k in streams.tolist()], dtype=object)
+    names = np.array([known.get(k, f"{NO_GRIT}{k}") for k in streams.tolist()], dtype=object)
     return np.asarray(names[place], dtype=object)
 
 

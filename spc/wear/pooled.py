@@ -120,7 +120,8 @@ def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> P
     Several shapes take part with equal shares, since one path cannot tell its shape.
     """
     if own.age.size < _ALONE_LEAST or not np.ptp(own.age):
-        why = f"no past cycle to borrow from, and {own.age.size} readings of its own where {_ALONE_LEAST} are needed"
+        own_words = {0: "no reading", 1: "1 reading"}.get(own.age.size, f"{own.age.size} readings")
+        why = f"no past cycle to borrow from, and {own_words} of its own where {_ALONE_LEAST} are needed"
         return PooledWear((), (), (), why, alone=True)
     fitted = []
     for shape in SHAPES:

@@ -52,8 +52,6 @@ class CellCharts:
 
 
 _TRIALS: OrderedDict[tuple[object, ...], Analysis] = OrderedDict()
-_JUDGED: OrderedDict[int, tuple[Stream, RulesInUse | str, SignChart]] = OrderedDict()  # by identity of the stream held
-_MOST_JUDGED = 512
 
 
 def chart_cell(view: CellView) -> CellCharts:
@@ -70,6 +68,7 @@ def chart_cell(view: CellView) -> CellCharts:
     """
     streams = streams_of_cell(view)
     plan = _plan(view, streams)
+    widths = view.memo.same("", "widths", plan.sentence if plan.widths is None else rules_of(plan))
     frozen: dict[tuple[str, str], list[Baseline]] = {}
     for record in view.baselines:
         frozen.setdefault((record.lap, record.sign), []).append(record)
@@ -79,7 +78,7 @@ def chart_cell(view: CellView) -> CellCharts:
         charts[lap, sign] = (
             view.memo.once(lap, f"frozen {sign}", (stream, *records), partial(_frozen_chart, stream, records))
             if records
-            else _judged_before(stream, plan)
+            else view.memo.once(lap, f"judged {sign}", (stream, widths), partial(_trial_chart, stream, plan))
         )
     return CellCharts(plan, charts)
 
@@ -162,17 +161,6 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
 def _frozen_chart(stream: Stream, records: Sequence[Baseline]) -> SignChart:
     words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
     return SignChart(replay(stream, tuple(revision_of(r) for r in records)), True, words)
-
-
-def _judged_before(stream: Stream, plan: BudgetPlan) -> SignChart:
-    """Give the trial chart of this very stream under these widths, or the one made before."""
-    widths = plan.sentence if plan.widths is None else rules_of(plan)
-    held = _JUDGED.get(id(stream))
-    if held is None or held[0] is not stream or held[1] != widths:
-        held = _JUDGED[id(stream)] = (stream, widths, _trial_chart(stream, plan))
-        while len(_JUDGED) > _MOST_JUDGED:
-            _JUDGED.popitem(last=False)
-    return held[2]
 
 
 def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:

@@ -146,7 +146,7 @@ def told_afresh(path, site, monkeypatch):
     with monkeypatch.context() as fresh:
         fresh.setattr("spc.board.cell_view.memo_of", lambda *_: LapMemo())
         fresh.setattr(recent_rows, "_STORES", OrderedDict())
-        fresh.setattr(chart_signals, "_JUDGED", OrderedDict())
+        fresh.setattr(chart_signals, "_TRIALS", OrderedDict())
         fresh.setattr("spc.board.board.find_kept", lambda *_: None)
         return told(path, site)
 

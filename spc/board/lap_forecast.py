@@ -71,7 +71,8 @@ class PoolCache:
         """Range of a usual cycle of a fit for one part number."""
 
         def compute() -> WearFan | None:
-            return usual_band(pooled, horizon=horizon, part=part, rng=np.random.default_rng(_seed(name, part)))
+            rng = np.random.default_rng(_seed(*(p.label for p in pooled.past), part))
+            return usual_band(pooled, horizon=horizon, part=part, rng=rng)
 
         return _held(self._bands, (name, part, horizon), compute, 4 * self._most)
 

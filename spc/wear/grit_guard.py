@@ -33,7 +33,7 @@ _FINISH_BEFORE = 5
 
 _USED = (
     *("face_id", "lap", "part", "serial", "operator", "grit", "grit_um", "cycle", "sort_us", "time_text", "scratch"),
-    *("finish_low_um", "finish_high_um", "finish_text", "cutoff_mm"),
+    *("finish_low_um", "finish_high_um", "cutoff_mm"),
 )
 
 
@@ -233,8 +233,10 @@ def _finish_calls(
             if low[rows[k]] <= usual * math.exp(4 * spread):
                 continue
             if named != k - 1:  # the same spell is named once
-                value = str(own["finish_text"].iat[rows[k]]) or f"{high[rows[k]]:g} um"
-                sentence = f"Finish jumped on {lap}: Ra {value} where the last {past.size} read about {usual:.2g} um."
+                value = (low[rows[k]] + high[rows[k]]) / 2
+                sentence = (
+                    f"Finish jumped on {lap}: Ra {value:.3g} um where the last {past.size} read about {usual:.2g} um."
+                )
                 shared = _shared(own.iloc[rows[k]], faces, washes)
                 noted = shared if cutoff > 0 else f"{shared}; cut-off not logged, so check the stylus too"
                 calls.append(_call("finish jump", lap, own, int(rows[k]), sentence, noted, _CLEAN))

@@ -88,8 +88,8 @@ def command(session: Session, *, folder: Path, map_path: Path | None, every: flo
 
 
 def watch_command(folder: Path) -> list[str]:
-    """Give the command line that watches `folder`; the store and the settings are named by the environment."""
-    return [sys.executable, "-m", "spc.cli", "watch", str(folder)]
+    """Give the command that watches `folder`, the program that is installed; store and settings are in the environment."""
+    return [sys.executable, "-P", "-m", "spc.cli", "watch", str(folder)]
 
 
 def _watch(watch: "FolderWatch", told: "_Told", site: "_Site", *, every_s: float) -> int:

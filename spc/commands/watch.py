@@ -88,7 +88,7 @@ def command(session: Session, *, folder: Path, map_path: Path | None, every: flo
 
 
 def watch_command(folder: Path) -> list[str]:
-    """Give the command that watches `folder`, the program that is installed; store and settings are in the environment."""
+    """Give the command that watches `folder`, by the installed program; the environment names store and settings."""
     return [sys.executable, "-P", "-m", "spc.cli", "watch", str(folder)]
 
 

@@ -20,7 +20,7 @@ _CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "
 _BEGUN = "lc_words_first"  # session key: the first page has been drawn
 _WAITING = "lc_pictures_wait"  # session key: pictures to draw once the words are on the screen
 # In which a browser draws the words: it draws nothing while it draws a picture, less so while it reads the code for it.
-_PAUSE_S, _FIRST_PAUSE_S = 0.1, 0.5
+_PAUSE_S, _FIRST_PAUSE_S = 0.2, 0.5
 
 
 @contextmanager

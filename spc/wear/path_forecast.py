@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_gram import PathGram, path_gram
-from spc.wear.path_posterior import LineDraws, error_variance_of, interpolated
+from spc.wear.path_posterior import LineDraws, error_variance_of, interpolated, inverted
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
@@ -121,10 +121,10 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     both = np.tanh(spreads[:, 4]) * level * slope
     prior_cov[:, 0, 1] += both
     prior_cov[:, 1, 0] += both
-    prior_precision = np.linalg.inv(prior_cov)
+    prior_precision = inverted(prior_cov)
     precision = prior_precision + g[:, :terms, :terms] / error_variance[:, None, None]
     shift = np.einsum("scd,sd->sc", prior_precision, prior_mean) + g[:, :terms, -1] / error_variance[:, None]
-    cov = np.linalg.inv(precision)
+    cov = inverted(precision)
     root = np.linalg.cholesky((cov + np.swapaxes(cov, 1, 2)) / 2)
     effects = np.einsum("scd,sd->sc", cov, shift) + np.einsum("scd,sd->sc", root, rng.standard_normal((draws, terms)))
 

@@ -20,8 +20,10 @@ __all__ = [
     "draw_lines",
     "error_variance_of",
     "interpolated",
+    "inverted",
     "line_evidence",
     "log_marginal",
+    "solved",
 ]
 
 Array = NDArray[np.float64]
@@ -174,6 +176,17 @@ def solved(matrix: Array, right: Array) -> tuple[Array, Array]:
     return np.stack([(c * x - b * y) / det, (a * y - b * x) / det], axis=-1), np.log(det)
 
 
+def inverted(matrix: Array) -> Array:
+    """Invert positive definite (..., p, p) matrices."""
+    if matrix.shape[-1] != 2:
+        return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+    out = np.empty_like(matrix)
+    out[..., 0, 0], out[..., 1, 1] = matrix[..., 1, 1], matrix[..., 0, 0]
+    out[..., 0, 1] = out[..., 1, 0] = -matrix[..., 0, 1]
+    out /= (matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] ** 2)[..., None, None]
+    return out
+
+
 def log_det_of(matrix: Array) -> Array:
     """Log determinant of positive definite (..., p, p) matrices."""
     if matrix.shape[-1] == 2:
@@ -258,7 +271,7 @@ def draw_lines(
     return LineDraws(
         kept_spreads,
         mean,
-        np.asarray(np.linalg.inv(precision), dtype=np.float64),
+        inverted(precision),
         log_evidence,
         effective,
     )

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_gram import PathGram
-from spc.wear.path_posterior import LineDraws, UnitEvidence, line_evidence, log_marginal, solved
+from spc.wear.path_posterior import LineDraws, UnitEvidence, inverted, line_evidence, log_marginal, solved
 from spc.wear.unit_tails import scale_spreads
 
 __all__ = ["given_density", "left_out_scores", "shape_shares"]
@@ -58,7 +58,7 @@ def left_out_scores(
 def given_density(lines: LineDraws, gram: PathGram, design: Array) -> Array:
     """Log density of one new unit's readings under each draw; (S,)."""
     evidence = line_evidence(lines.spreads, gram.gram, gram.log_det, gram.count, design, each=True)
-    prior = np.asarray(np.linalg.inv(lines.covariance), dtype=np.float64)
+    prior = inverted(lines.covariance)
     return _given(evidence, prior[:, None], lines.mean[:, None])[:, 0]
 
 

@@ -4,7 +4,16 @@ from scipy.interpolate import BarycentricInterpolator
 from scipy.stats import multivariate_t
 
 from spc.wear.path_gram import RATIO_GRID, path_gram
-from spc.wear.path_posterior import _BOX, draw_lines, interpolated, line_evidence, log_marginal, log_prior, solved
+from spc.wear.path_posterior import (
+    _BOX,
+    draw_lines,
+    interpolated,
+    inverted,
+    line_evidence,
+    log_marginal,
+    log_prior,
+    solved,
+)
 from spc.wear.path_reading import columns_of, first_working
 from spc.wear.path_scale import fit_scale, stack_paths
 from spc.wear.path_shape import shape_named
@@ -43,6 +52,7 @@ def test_systems_are_solved_as_numpy_solves_them(terms):
     solution, log_det = solved(matrix, right)
     assert solution == pytest.approx(np.linalg.solve(matrix, right[..., None])[..., 0])
     assert log_det == pytest.approx(np.linalg.slogdet(matrix)[1])
+    assert inverted(matrix) == pytest.approx(np.linalg.inv(matrix))
 
 
 @pytest.mark.parametrize("scene", ["sparse", "usual", "heavy tails"])

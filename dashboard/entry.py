@@ -15,6 +15,8 @@ from spc.settings import Settings
 
 __all__ = ["FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "moment", "usual_readings"]
 
+_LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
+
 
 @dataclass(frozen=True, slots=True)
 class LengthUnit:
@@ -165,7 +167,9 @@ def _reading(what: str, text: str, *, unit: LengthUnit, step: float | None, site
             zero_means=site.zero_means or "half step",
         )
     except ValueError as error:
-        raise ValueError(f"{what} {error}.") from None
+        like = _LIKE.replace(".", site.decimal or ".")
+        cure = f"; type it like {like}" if str(error).startswith("is not a number") else ""
+        raise ValueError(f"{what} {error}{cure}.") from None
 
 
 def _step(unit: LengthUnit, site: Settings) -> float | None:

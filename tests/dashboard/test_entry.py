@@ -34,13 +34,14 @@ def test_open_readings_and_own_units():
     [
         ("", BANDS, "Flatness is empty: tap a reading or type one"),
         ("1.5", LengthUnit("", ""), "Flatness has no unit"),
-        ("one", BANDS, "Flatness is not a"),
+        ("one", BANDS, "Flatness is not a number: 'one'; type it like 1.5 or <0.5 or 1-1.5 or 2"),
+        ("eins", BANDS, "type it like 1,5 or <0,5"),
         ("-1", BANDS, "Flatness is negative"),
     ],
 )
 def test_what_cannot_be_read_is_said(typed, unit, says):
     with pytest.raises(ValueError, match=says):
-        face_row(FaceEntry(typed), lap="CI-1", unit=unit, site=Settings(), at=AT)
+        face_row(FaceEntry(typed), lap="CI-1", unit=unit, site=Settings(decimal="," if "1,5" in says else ""), at=AT)
 
 
 def test_a_bad_grit_is_said():

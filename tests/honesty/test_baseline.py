@@ -69,13 +69,13 @@ def test_frozen_limits_do_as_said():
         title="Frozen limits: false calls, good lists called doubtful, false advice",
         statement="Lognormal readings, log sd 0.4, in steps of the median; limits set for one false call in 200 "
         "points, the luck of the list allowed for: on average over lists no oftener, with 24 faces by at most a half. "
-        "Doubtful: 5 % outlier and 1 % change rate stated; advice tested at 5 %; with 24 faces either up to 10 %.",
+        "Doubtful: 5 % outlier and 1 % change rate stated; advice tested at 5 %.",
         columns=["step", "baseline faces", "lists", "false calls against those asked", "Monte Carlo error",
                  "called doubtful", "advised anew"],
         rows=rows,
     )  # fmt: skip
     for step, n, lists, rate, rate_error, doubted, advised in rows:
         error = 4 * (0.06 * 0.94 / lists) ** 0.5
-        assert doubted <= (0.1 if n < 40 else 0.06) + error, (step, n)
-        assert advised <= (0.1 if n < 40 else 0.05) + error, (step, n)
+        assert doubted <= 0.06 + error, (step, n)
+        assert advised <= 0.05 + error, (step, n)
         assert rate <= (1.5 if n < 40 else 1.15) + 4 * max(rate_error, 0.05), (step, n)

@@ -7,7 +7,9 @@ import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.chart_kinds import chart_one_kind, kind_options
+from spc.commands.moments import time_head, with_times
 from spc.commands.output import plain, print_json, print_table
+from spc.settings import Settings
 
 if TYPE_CHECKING:
     from spc.board.lap_chart import ChartReport
@@ -79,7 +81,7 @@ def command(session: Session, *, lap: str, sign: str, part: str, rules: str, kin
     if session.as_json:
         print_json(_document(report))
     else:
-        _print(report, last)
+        _print(report, last, session.settings())
     newest = len(report.replayed.stream) - 1
     signals_now = any(s.since_faces == 0 or s.face_id == _face(report, newest) for s in report.signals)
     return NEEDS_A_PERSON if signals_now else DONE
@@ -204,13 +206,15 @@ def _of_a_dimension(session: Session, lap: str, sign: str, *, part: str, rules: 
             click.echo(f"{chart.alarms[:1].upper()}{chart.alarms[1:]}.\n{report.sees}")
         for words in chart.notes:
             click.echo(f"Note: {words}.")
-        heads = {"face": "face", "time": "time", "low_um": "from um", "high_um": "to um", "beyond": "beyond"}
-        print_table(rows[-last:], heads, nothing=f"No readings of {sign}.")
+        settings = session.settings()
+        heads = {"face": "face", "time": time_head("time", settings)}
+        heads |= {"low_um": "from um", "high_um": "to um", "beyond": "beyond"}
+        print_table(with_times(rows[-last:], ["time"], settings), heads, nothing=f"No readings of {sign}.")
     newest = report.face_ids[-1] if report.face_ids else None
     return NEEDS_A_PERSON if newest in report.beyond else DONE
 
 
-def _print(report: "ChartReport", last: int) -> None:
+def _print(report: "ChartReport", last: int, settings: Settings) -> None:
     click.echo(f"{plain(report.lap)}: {report.sign}" + (f", part {plain(report.part)}" if report.part else ""))
     click.echo(report.sentence)
     if not all(math.isnan(z) for z in report.replayed.z.tolist()):
@@ -232,7 +236,8 @@ def _print(report: "ChartReport", last: int) -> None:
     for words in report.remarks:
         click.echo(f"Note: {words}.")
     click.echo("")
-    print_table(_rows(report)[-last:], _COLUMNS, nothing="No readings of this sign.")
+    rows = with_times(_rows(report)[-last:], ["time"], settings)
+    print_table(rows, _COLUMNS | {"time": time_head("time", settings)}, nothing="No readings of this sign.")
 
 
 _COLUMNS = {

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session
+from spc.commands.moments import time_head, with_times
 from spc.commands.output import plain, print_json, print_table
+from spc.settings import Settings
 
 if TYPE_CHECKING:
     from spc.board.chart_kinds import KindReport
@@ -92,13 +94,13 @@ def chart_one_kind(
     if session.as_json:
         print_json(_document(report))
     else:
-        _print(report, last)
+        _print(report, last, session.settings(), by=options.by)
     first = report.panels[0].chart
     newest = max((i for i in range(first.value.size) if math.isfinite(first.value[i])), default=-1)
     return NEEDS_A_PERSON if any(newest in s.index.tolist() for s in first.signals) else DONE
 
 
-def _print(report: "KindReport", last: int) -> None:
+def _print(report: "KindReport", last: int, settings: Settings, *, by: str) -> None:
     of_part = f", part {plain(report.part)}" if report.part else ""
     click.echo(f"{plain(report.lap)}: {report.sign}{of_part}, chart of {report.kind}")
     click.echo(report.sentence)
@@ -111,13 +113,14 @@ def _print(report: "KindReport", last: int) -> None:
         click.echo(f"* {words}.")
     for words in report.remarks:
         click.echo(f"Note: {words}.")
-    columns = {"point": "point", "time": "time", "value": "value", "lower": "lower", "centre": "centre",
-               "upper": "upper", "signal": "signal"}  # fmt: skip
+    times = ["time", "point"] if by == "time" else ["time"]  # a subgroup of one time is named by it
+    columns = {"point": "point", "time": time_head("time", settings), "value": "value"}
+    columns |= {name: name for name in ("lower", "centre", "upper", "signal")}
     for panel in report.panels:
         click.echo(f"\n{panel.chart.name}")
         newest = max(0, panel.chart.value.size - MOST_LOOKED_AT - last)
         rows = [row for row in _points(panel, first=newest) if row["value"] is not None]
-        print_table(rows[-last:], columns, nothing="No points.")
+        print_table(with_times(rows[-last:], times, settings), columns, nothing="No points.")
 
 
 def _document(report: "KindReport") -> dict[str, Any]:

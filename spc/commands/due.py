@@ -8,7 +8,9 @@ import click
 from spc.board.results import LapReport, ShiftReport
 from spc.board.safety import DEFERENCE
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.moments import time_head, with_times
 from spc.commands.output import print_json, print_table
+from spc.settings import Settings
 
 __all__ = ["command", "lap_document"]
 
@@ -40,7 +42,7 @@ def command(session: Session, *, lap: str) -> int:
     if session.as_json:
         print_json(_shift_document(shift))
     else:
-        _print_shift(shift)
+        _print_shift(shift, session.settings())
     return NEEDS_A_PERSON if any(r.state in ("held", "due") for r in shift.laps) or shift.room else DONE
 
 
@@ -86,7 +88,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
     }
 
 
-def _print_shift(shift: ShiftReport) -> None:
+def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     when = shift.as_of_text + (f", {shift.shift_text}" if " shift of " in shift.shift_text else "")
     click.echo(f"{when}. {shift.sentence}")
     if shift.stale:
@@ -109,9 +111,10 @@ def _print_shift(shift: ShiftReport) -> None:
         "left": "Faces left",
         "why": "Signal",
         "break": "Next break",
-        "last": "Last",
+        "last": time_head("Last", settings),
     }
-    print_table(rows, heads, nothing="No lap is known yet: take in a log with `lapcell ingest FILE`.")
+    nothing = "No lap is known yet: take in a log with `lapcell ingest FILE`."
+    print_table(with_times(rows, ["last"], settings), heads, nothing=nothing)
     for report in shift.laps:
         if report.state in ("held", "due"):
             click.echo()

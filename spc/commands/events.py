@@ -8,6 +8,7 @@ import click
 
 from spc.cli import DONE, Session, common_options
 from spc.commands.ingest import command as ingest_command
+from spc.commands.moments import shown_text, shown_time, time_head
 from spc.commands.output import one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup
 
@@ -46,7 +47,15 @@ def list_events(session: Session, *, lap: str | None) -> int:
     if session.as_json:
         print_json({"events": rows})
         return DONE
-    columns = {"event_id": "id", "time_text": "time", "lap": "lap", "event": "event", "grit": "grit"}
+    settings = session.settings()
+    for row in rows:
+        known = row["time_utc"] == row["time_utc"]
+        row["time"] = (
+            shown_time(row["time_utc"].value // 1000, settings.time_zone)
+            if known and row["time_text"]
+            else shown_text(row["time_text"], settings)
+        )
+    columns = {"event_id": "id", "time": time_head("time", settings), "lap": "lap", "event": "event", "grit": "grit"}
     columns |= {"reason": "reason", "operator": "who", "note": "note"}
     print_table(rows, columns, nothing="No event yet; `lapcell events add` adds one.")
     return DONE

@@ -5,7 +5,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.moments import shown_text, time_head, with_times
 from spc.commands.output import plain, print_json, print_table
+from spc.settings import Settings
 
 if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
@@ -133,8 +135,9 @@ def list_revisions(session: Session, *, lap: str | None, sign: str | None) -> No
     if session.as_json:
         print_json({"revisions": rows})
         return
+    settings = session.settings()
     print_table(
-        rows,
+        with_times(rows, ["valid_from"], settings),
         {
             "lap": "lap",
             "sign": "sign",
@@ -142,7 +145,7 @@ def list_revisions(session: Session, *, lap: str | None, sign: str | None) -> No
             "limit": "limit",
             "faces": "faces",
             "left_out": "left out",
-            "valid_from": "valid from",
+            "valid_from": time_head("valid from", settings),
             "who": "who",
             "why": "why",
             "data": "data",
@@ -166,7 +169,7 @@ def show(session: Session, *, lap: str, sign: str, revision: int | None) -> int:
     if session.as_json:
         print_json(_shown_document(shown))
     else:
-        _print_shown(shown)
+        _print_shown(shown, session.settings())
     return NEEDS_A_PERSON if needed or not shown.same_data else DONE
 
 
@@ -221,7 +224,8 @@ def replay(session: Session, *, day: str, lap: str | None, sign: str | None, as_
         return
     click.echo(played.sentence)
     names = ("time", "lap", "sign", "rule", "face", "since", "revision")
-    print_table(rows, {name: name for name in names}, nothing="No signals.")
+    heads = {name: name for name in names} | {"time": time_head("time", settings)}
+    print_table(with_times(rows, ["time"], settings), heads, nothing="No signals.")
     click.echo(f"Seal of these signals: {played.digest}")
 
 
@@ -250,7 +254,7 @@ def _shown_document(shown: "ShownRevision") -> dict[str, Any]:
     }
 
 
-def _print_shown(shown: "ShownRevision") -> None:
+def _print_shown(shown: "ShownRevision", settings: Settings) -> None:
     from spc.board.frozen_limits import judges_words
     from spc.chart.stream import SIGNS
 
@@ -259,7 +263,7 @@ def _print_shown(shown: "ShownRevision") -> None:
     click.echo(
         f"{plain(record.lap)}, {sign.words}: revision {record.revision}, by {plain(record.who)}: {plain(record.why)}"
     )
-    click.echo(f"Frozen {record.frozen_at}, judges {judges_words(shown.revision)}.")
+    click.echo(f"Frozen {shown_text(record.frozen_at, settings)}, judges {judges_words(shown.revision)}.")
     click.echo(f"Limit {model.limit:.4g} {sign.unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
     if model.norm.growth_per_face:
         click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")

@@ -22,7 +22,6 @@ __all__ = [
     "print_table",
     "progress_bar",
     "records",
-    "shown_time",
 ]
 
 _WIDEST = 60
@@ -105,17 +104,6 @@ def one_line(text: str) -> str:
 def counted(n: int, one: str, many: str = "") -> str:
     """Write a count and its noun: '1 row', '2,000 rows'."""
     return f"{n:,} {one if n == 1 else many or one + 's'}"
-
-
-def shown_time(at_us: int | None, zone: str) -> str:
-    """Give a moment as people at the site read it, or in UTC when no zone is set; '' for none."""
-    from datetime import UTC, datetime
-    from zoneinfo import ZoneInfo
-
-    if at_us is None:
-        return ""
-    moment = datetime.fromtimestamp(at_us / 1e6, ZoneInfo(zone) if zone else UTC)
-    return moment.strftime("%Y-%m-%d %H:%M") + ("" if zone else " UTC")
 
 
 class ProgressBar:

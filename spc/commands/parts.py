@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spc.cli import DONE, Session, common_options
+from spc.commands.moments import time_head, with_times
 from spc.commands.output import one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup, take_register
 
@@ -52,9 +53,12 @@ def list_limits(session: Session, *, every: bool) -> int:
     if session.as_json:
         print_json({"limits": limits})
         return DONE
+    settings = session.settings()
     columns = {"part": "part", "characteristic": "characteristic", "upper_um": "upper um", "lower_um": "lower um"}
-    columns |= {"upper_text": "as written", "revision": "revision", "valid_from": "valid from", "who": "who"}
-    print_table(limits, columns, nothing="No limit is set; `lapcell parts set` sets one.")
+    columns |= {"upper_text": "as written", "revision": "revision"}
+    columns |= {"valid_from": time_head("valid from", settings), "who": "who"}
+    rows = with_times(limits, ["valid_from"], settings)
+    print_table(rows, columns, nothing="No limit is set; `lapcell parts set` sets one.")
     return DONE
 
 

@@ -11,6 +11,7 @@ import click
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.capability import excluded_faces, plan_options
 from spc.commands.files import file_name, formats, write_file
+from spc.commands.moments import time_head, with_times
 from spc.commands.output import clean, one_line, plain, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
@@ -235,8 +236,11 @@ def _list(session: Session, store: "Store") -> int:
     if session.as_json:
         print_json({"studies": rows})
     else:
-        heads = {"study": "Study", "version": "Version", "part": "Part", "readings": "Readings", "by": "By", "at": "At"}
-        print_table(rows, heads, nothing="No study is kept; `lapcell report PART --save NAME --who YOU` keeps one.")
+        settings = session.settings()
+        heads = {"study": "Study", "version": "Version", "part": "Part", "readings": "Readings", "by": "By"}
+        heads["at"] = time_head("At", settings)
+        nothing = "No study is kept; `lapcell report PART --save NAME --who YOU` keeps one."
+        print_table(with_times(rows, ["at"], settings), heads, nothing=nothing)
     return DONE
 
 

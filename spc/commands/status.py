@@ -5,7 +5,8 @@ from typing import Any
 import click
 
 from spc.cli import COULD_NOT, DONE, NEEDS_A_PERSON, Session, common_options
-from spc.commands.output import print_json, print_table, shown_time
+from spc.commands.moments import shown_text, shown_time
+from spc.commands.output import print_json, print_table
 
 __all__ = ["command"]
 
@@ -46,10 +47,10 @@ def command(session: Session) -> int:
         print_json(document)
     else:
         intake = document["last_intake"]
-        zone = settings.time_zone
+        newest = shown_time(health["newest_face_us"], settings.time_zone)
         shown = document | {
             "last_intake": "none" if intake is None else f"{intake['name']}, {intake['rows']} rows",
-            "newest_face": shown_time(health["newest_face_us"], zone) or health["newest_face_text"] or "none",
+            "newest_face": newest or shown_text(health["newest_face_text"], settings) or "none",
             "settings": document["settings"] or "none: nothing is assumed",
         }
         del shown["newest_face_utc"]

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from spc.store.frames import EVENTS, FACES, frame
+from spc.store.store import Store
 
 DAY_US = 86_400_000_000
 START_US = 1_767_603_600_000_000  # 5 January 2026, 09:00 UTC
@@ -83,6 +84,18 @@ LOG = {
     "minutes": "minutes",
     "flatness (bands)": "flatness_text",
 }
+
+
+def laps_in_use(path, laps, n):
+    """Make a store of alike laps that wear, n faces each, with a limit."""
+    rng = np.random.default_rng(6)
+    with Store.open(path) as store:
+        faces = [faces_of(lap, n, rng, growth=0.01, first_id=1 + k * n) for k, lap in enumerate(laps)]
+        fill(store, pd.concat(faces, ignore_index=True), pd.concat([events_of(lap, n) for lap in laps]))
+        store.set_limit("*", "flatness", upper_um=6 * BAND_UM, upper_text="6 bands", who="QE")
+        for lap in laps:
+            store.set_lap(lap, material="cast iron", home_grit="9 um", who="QE")
+    return path
 
 
 def fill(store, faces, events):

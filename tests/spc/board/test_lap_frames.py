@@ -5,7 +5,6 @@ import sys
 from collections import OrderedDict
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -18,7 +17,7 @@ from spc.board.reactions import keep_answer
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
-from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
+from tests.spc.board.invented_cell import BAND_UM, laps_in_use
 
 SITE = Settings(time_zone="UTC", clock=pd.Timestamp("2026-03-20 12:00").to_pydatetime())
 LAPS = ("K1", "K2", "K3")
@@ -28,14 +27,7 @@ N = 60
 @pytest.fixture
 def path(tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
-    rng = np.random.default_rng(6)
-    with Store.open(tmp_path / "cell.db") as store:
-        faces = [faces_of(lap, N, rng, growth=0.01, first_id=1 + k * N) for k, lap in enumerate(LAPS)]
-        fill(store, pd.concat(faces, ignore_index=True), pd.concat([events_of(lap, N) for lap in LAPS]))
-        store.set_limit("*", "flatness", upper_um=6 * BAND_UM, upper_text="6 bands", who="QE")
-        for lap in LAPS:
-            store.set_lap(lap, material="cast iron", home_grit="9 um", who="QE")
-    return tmp_path / "cell.db"
+    return laps_in_use(tmp_path / "cell.db", LAPS, N)
 
 
 def at(minutes):

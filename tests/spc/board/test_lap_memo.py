@@ -10,7 +10,7 @@ from spc.board.board import Board
 from spc.board.lap_memo import LapMemo
 from spc.settings import Settings
 from spc.store.store import Store
-from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
+from tests.spc.board.invented_cell import laps_in_use
 
 SITE = Settings(time_zone="UTC", clock=pd.Timestamp("2026-03-20 12:00").to_pydatetime())
 N = 60
@@ -20,14 +20,7 @@ LAPS = ("K1", "K2")
 @pytest.fixture
 def path(tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
-    rng = np.random.default_rng(6)
-    with Store.open(tmp_path / "cell.db") as store:
-        faces = [faces_of(lap, N, rng, growth=0.01, first_id=1 + k * N) for k, lap in enumerate(LAPS)]
-        fill(store, pd.concat(faces, ignore_index=True), pd.concat([events_of(lap, N) for lap in LAPS]))
-        store.set_limit("*", "flatness", upper_um=6 * BAND_UM, upper_text="6 bands", who="QE")
-        for lap in ("K1", "K2"):
-            store.set_lap(lap, material="cast iron", home_grit="9 um", who="QE")
-    return tmp_path / "cell.db"
+    return laps_in_use(tmp_path / "cell.db", LAPS, N)
 
 
 def shown(path):

@@ -4,15 +4,28 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import cards
+from dashboard import cards, data
+from dashboard.parts.filling import fill, filling_of, wait_for
 from dashboard.parts.page import Page
 from dashboard.parts.watched import unread_sentence, watched_folder_sentence
 
-__all__ = ["first_run"]
+__all__ = ["first_run", "nothing_yet"]
+
+
+def nothing_yet(page: Page) -> bool:
+    """Whether there is no board to show: the log is empty, or the invented cell is still on its way into it."""
+    return not data.lap_names(page.now) or filling_of(Path(page.now.store).parent) is not None
 
 
 def first_run(page: Page) -> None:
-    """Offer the ways to fill an empty log."""
+    """Offer the ways to fill an empty log, or say how far it has been filled."""
+    under_way = filling_of(Path(page.now.store).parent)
+    if under_way is not None:
+        st.html(
+            cards.headline("The invented cell is being taken in.", kicker="A few seconds more; it goes on by itself")
+        )
+        wait_for(under_way)
+        return
     st.html(cards.headline("This log is empty.", kicker="Nothing has been logged or taken in yet"))
     unread = unread_sentence(page)
     if unread:
@@ -65,10 +78,4 @@ def _offer_demo(page: Page) -> None:
         st.html(cards.notice("Start it apart from this log with the command: lapcell demo"))
         return
     if st.button("Fill this log with the invented cell", key="demo", type="primary"):
-        from demo_data.scenario import build
-
-        bar = st.progress(0.0, text="Inventing four months of faces")
-        build(
-            store.parent, progress=lambda done, total: bar.progress(done / max(1, total), text="Taking in the papers")
-        )
-        st.rerun()
+        wait_for(fill(store.parent))

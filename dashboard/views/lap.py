@@ -10,7 +10,7 @@ from dashboard import cards, data
 from dashboard.charts.cycle import cycle_figure, cycle_table
 from dashboard.chosen_unit import in_chosen_unit
 from dashboard.parts.answer import answer_signals
-from dashboard.parts.first_run import first_run
+from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
 from dashboard.parts.log_form import log_form
 from dashboard.parts.page import Page, in_unit_of, link_to_lap, unit_of
@@ -66,7 +66,7 @@ def _side(report: LapReport, page: Page, person: str) -> None:
 def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
     """Ask which lap and who signs; a name in the link that is no lap is said, never swapped for another in silence."""
     names = data.lap_names(page.now)
-    if not names:
+    if nothing_yet(page):
         first_run(page)
         return None
     asked = st.query_params.get("lap")

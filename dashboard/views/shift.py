@@ -7,7 +7,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.chosen_unit import in_chosen_unit
-from dashboard.parts.first_run import first_run
+from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
 from dashboard.parts.page import Page, link_to_lap, unit_of
 from dashboard.parts.pair import pair
@@ -26,7 +26,7 @@ _FEW = 4  # fewer than this leave room for larger type
 
 def render(page: Page) -> None:
     """Draw the shift view."""
-    if not data.lap_names(page.now):
+    if nothing_yet(page):
         first_run(page)
         return
     report = _in_unit(data.shift_report(page.now), page)

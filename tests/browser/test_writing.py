@@ -154,7 +154,7 @@ def test_the_screen_redraws_when_another_process_appends(at, cell):
     settled(page)
 
 
-def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path):
+def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path, demo):
     with screens(tmp_path / "lapcell.db") as url:
         page = at(url)
         assert page.inner_text("h1") == "This log is empty."
@@ -162,8 +162,15 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path):
         page.get_by_text("Nothing has been taken in yet.").wait_for()
         page = at(url)
         page.get_by_role("button", name="Fill this log with the invented cell").click()
+        page.get_by_text("Taking in the papers").wait_for()
+        page.get_by_role("link", name="Tour").first.click()  # who leaves the page leaves no half-filled log behind
+        page.get_by_text("Two minutes, four screens.").wait_for()
+        page.get_by_role("link", name="Shift").first.click()
+        page.get_by_text("The invented cell is being taken in.").wait_for()
         page.locator("article.lc-lap").first.wait_for(timeout=90_000)
         settled(page)
+    with Store.open(tmp_path / "lapcell.db") as filled, Store.open(demo) as whole:
+        assert len(filled.faces()) == len(whole.faces()) and len(filled.baselines()) == len(whole.baselines()) > 0
 
 
 def test_a_wall_that_loses_the_log_says_so_and_since_when(at, demo_copy):

@@ -32,6 +32,14 @@ class LengthUnit:
             return f"light bands, {self.lamp} lamp" if self.lamp else "light bands, lamp not known"
         return {"um": "µm", "uin": "µin"}.get(self.name, self.name) or "unit not known: write it with the number"
 
+    def named(self, typed: str) -> str:
+        """Return a reading as typed with this unit after it: '1 light band', '<0.5 light bands', '0.3 µm'."""
+        if not typed or not self.name or any(letter.isalpha() for letter in typed):  # its unit was typed with it
+            return typed
+        if self.name == "band":
+            return f"{typed} light {'band' if typed == '1' else 'bands'}"
+        return f"{typed} {self.label}"
+
 
 @dataclass(frozen=True, slots=True)
 class FaceEntry:

@@ -62,7 +62,7 @@ class KeptRow:
     characteristic: str
     readings: int
     by: str
-    at: str
+    at: str  # ISO
     fingerprint: str
 
 
@@ -132,7 +132,7 @@ def kept_list(now: Snapshot) -> tuple[KeptRow, ...]:
             one.material.plan.characteristic,
             len(one.material.data),
             one.made_by,
-            f"{one.made_at:%Y-%m-%d %H:%M}",
+            one.made_at.isoformat(),
             one.material.fingerprint,
         )
         for one in sorted(kept, key=lambda one: one.made_at, reverse=True)

@@ -27,6 +27,12 @@ class DisplayUnit:
         """Return a sentence about form with its lengths in this unit."""
         return said_in(text, self.shown)
 
+    def named(self, written: str) -> str:
+        """Return a written number with this unit after it: '1 band', '1.5 bands', '0.3 µm'; an axis names the lamp."""
+        if not self.key.startswith("band-"):
+            return f"{written} {self.label}"
+        return f"{written} {'band' if written == '1' else 'bands'}"
+
     def from_um(self, value_um: float) -> float:
         """Return a length in this unit."""
         return value_um / self.um_per_unit

@@ -4,7 +4,8 @@ import html
 import math
 import re
 from contextvars import ContextVar
-from datetime import date
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -12,6 +13,7 @@ from spc.report.locale import LOCALES, TOLD, Locale
 
 __all__ = [
     "as_typed",
+    "clock_at",
     "clock_words",
     "count",
     "day_format",
@@ -84,6 +86,12 @@ def clock_words(text: str) -> str:
     except ValueError:
         return text
     return " ".join(part for part in (day.strftime(spoken().date_format), found[3]) if part)
+
+
+def clock_at(text: str, zone: str) -> str:
+    """Return an ISO moment as the clock of a zone shows it, to the minute; one without an offset stands as typed."""
+    moment = datetime.fromisoformat(text)
+    return clock_words(moment.astimezone(ZoneInfo(zone)).isoformat(" ", "seconds") if moment.tzinfo else text)
 
 
 def day_format() -> str:

@@ -15,7 +15,7 @@ from dashboard.words import as_typed, number
 from spc.chart.replay import BEYOND, DRIFTING, Replayed
 from spc.chart.stream import SIGNS
 
-__all__ = ["axis_words", "control_figure", "control_table"]
+__all__ = ["axis_words", "control_figure", "control_table", "sign_words"]
 
 _LEAST_ACROSS = 20.0  # readings along the axis, so that the bars of a first few stay slim
 _LANE = 0.30  # share of the height that the drifting average takes
@@ -32,6 +32,16 @@ def axis_words(sign: str, unit: DisplayUnit) -> tuple[str, float]:
     if known.unit == "um/min":
         return f"{known.words}, {unit.label} per minute", unit.um_per_unit
     return f"{known.words}, {'minutes' if known.unit == 'min' else known.unit}", 1.0
+
+
+def sign_words(sign: str, value: float, unit: DisplayUnit) -> str:
+    """Return a value of a sign, in that sign's own unit, with the unit it is shown in: '1 band', '24.7 minutes'."""
+    title, per_unit = axis_words(sign, unit)
+    written = number(value / per_unit)
+    if SIGNS[sign].unit not in ("um", "um/min"):
+        return f"{written} {title.removeprefix(f'{SIGNS[sign].words}, ')}"
+    named = (MICROMETRE if per_unit == 1.0 else unit).named(written)
+    return f"{named} per minute" if SIGNS[sign].unit == "um/min" else named
 
 
 def control_figure(

@@ -46,7 +46,7 @@ def dimension_figure(
     rows = thin(low, high, beyond, most=MOST_MARKS // 6)
     hover = [
         f"face {report.face_ids[row]}, {as_typed(report.time_texts[row])}: {number(float(low[row]), 6)} to "
-        f"{number(float(high[row]), 6)} {unit.label}"
+        f"{unit.named(number(float(high[row]), 6))}"
         for row in rows
     ]
     lines = _lines(report, lower_um, upper_um, look, unit)
@@ -66,7 +66,7 @@ def dimension_figure(
                 mode="lines",
                 line={"color": colour, "width": width * look.scale, "dash": dash},
                 name=name,
-                hovertemplate=f"{name}: {number(value, 6)} {unit.label}<extra></extra>",
+                hovertemplate=f"{name}: {unit.named(number(value, 6))}<extra></extra>",
             )
         )
     if beyond.any():

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from dashboard.charts.style import Array, base_figure, clear
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, micro, spoken
+from dashboard.words import as_typed, micro, number, spoken
 from spc.model.interval_fit import IntervalFit
 
 __all__ = ["law_figure"]
@@ -77,7 +77,8 @@ def law_figure(
             mode="lines",
             line={"color": look.ink, "width": 3 * look.scale},
             name=f"fitted law ({fit.family})",
-            hovertemplate=f"%{{x:.3g}} {unit.label}: %{{y:.2f}}{spoken().percent}<extra></extra>",
+            customdata=[unit.named(number(float(value))) for value in shown],
+            hovertemplate=f"%{{customdata}}: %{{y:.2f}}{spoken().percent}<extra></extra>",
         )
     )
     if math.isfinite(limit_um):

@@ -131,7 +131,7 @@ def repeats_figure(readings: pd.DataFrame, look: Look, unit: DisplayUnit, *, wha
         height=int(380 * look.scale),
     )
     hover = [
-        f"face {face}: {number(float(a))} to {number(float(b))} {unit.label}"
+        f"face {face}: {number(float(a))} to {unit.named(number(float(b)))}"
         for face, a, b in zip(readings["face"], low, high, strict=True)
     ]
     ceiling = 1.08 * float(high.max())
@@ -149,4 +149,4 @@ def _words(sd: float, low: float, high: float, unit: DisplayUnit) -> str:
     interval = (
         f"{number(low)} to {number(high)}" if math.isfinite(low) and math.isfinite(high) else "interval not known"
     )
-    return f"{number(sd)} {unit.label} ({interval})" if sd > 0 else f"{interval} {unit.label}"
+    return f"{unit.named(number(sd))} ({interval})" if sd > 0 else unit.named(interval)

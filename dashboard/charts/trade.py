@@ -41,7 +41,10 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
         ("good faces rejected, of all good", "good_rejected", look.now, "circle", "solid"),
     ):
         share = 100 * np.array([getattr(rule, field) for rule in rules], dtype=float)
-        said = [f"{percent(float(value) / 100)} {name}" for value in share]
+        said = [
+            f"accept up to {unit.named(number(float(at)))}: {percent(float(value) / 100)} {name}"
+            for at, value in zip(x, share, strict=True)
+        ]
         figure.add_trace(
             go.Scatter(
                 x=x,
@@ -56,7 +59,7 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
                     "line": {"color": look.ink, "width": 1},
                 },
                 name=name,
-                hovertemplate=f"accept up to %{{x:.3g}} {unit.label}: %{{customdata}}<extra></extra>",
+                hovertemplate="%{customdata}<extra></extra>",
             )
         )
     _limit(figure, unit.from_um(trade.upper_um), look, bottom=_LEAST / 2)
@@ -136,8 +139,8 @@ def conformance_figure(
             insidetextfont={"color": look.paper},
             name="chance",
             showlegend=False,
-            hovertemplate=f"read as %{{x:.3g}} {unit.label}: meets the limit with %{{y:.3g}}{spoken().percent}"
-            "<extra></extra>",
+            customdata=[unit.named(number(float(value))) for value in x],
+            hovertemplate=f"read as %{{customdata}}: meets the limit with %{{y:.3g}}{spoken().percent}<extra></extra>",
         )
     )
     figure.update_yaxes(range=[0, 112], tickvals=[0, 20, 40, 60, 80, 100])

@@ -127,8 +127,8 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
         _conformance(page, study, reading, unit)
     lines = [
         *(unit.said(_capital(one.sentence)) for one in (study.choice, study.fit) if one is not None),
-        f"Reader: standard deviation {number(unit.from_um(reading.sd_um))} {unit.label} ({reading.source}); step "
-        f"{number(unit.from_um(reading.step_um))} {unit.label}; before the step rounds the reading.",
+        f"Reader: standard deviation {unit.named(number(unit.from_um(reading.sd_um)))} ({reading.source}); step "
+        f"{unit.named(number(unit.from_um(reading.step_um)))}; before the step rounds the reading.",
         "Method: conformance probability and global risk after JCGM 106:2012, clauses 6 to 9, for readings in steps.",
     ]
     st.html(cards.section("What it rests on") + cards.sentences([line for line in lines if line]))
@@ -138,7 +138,7 @@ def _facts(chosen: AcceptanceRule | None, bad_share: float, unit: DisplayUnit) -
     pairs = [("truly over the limit, of all faces", percent(bad_share))]
     if chosen is not None:
         pairs = [
-            ("accept readings up to", f"{number(unit.from_um(chosen.accept_um))} {unit.label}"),
+            ("accept readings up to", unit.named(number(unit.from_um(chosen.accept_um)))),
             ("bad among the accepted", percent(chosen.bad_among_accepted)),
             ("good faces rejected", percent(chosen.good_rejected)),
             ("faces accepted", percent(chosen.accepted)),
@@ -162,7 +162,7 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
     ).tolist()  # fmt: skip
     sure = [value for value, chance in zip(values, chances, strict=True) if chance >= 0.95]
     said = (
-        f"A face read up to {number(unit.from_um(max(sure)))} {unit.label} meets its limit with at least 95%."
+        f"A face read up to {unit.named(number(unit.from_um(max(sure))))} meets its limit with at least 95%."
         if sure
         else "No reading makes a face 95% sure of its limit."
     )

@@ -7,13 +7,13 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.charts.control import axis_words
+from dashboard.charts.control import sign_words
 from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import clock_words, day_format, number
+from dashboard.words import clock_at, clock_words, day_format
 from spc.chart.stream import SIGNS
 from spc.model.probability_limit import GUARANTEE_LEVEL, GUARANTEE_RATIO
 
@@ -49,7 +49,7 @@ def freeze(page: Page, lap: str, sign: str, person: str) -> None:
         lines = [newest.need.sentence] if newest.need is not None else []
         lines += [f"Revision {one.record.revision}: {one.changed}." for one in shown if one.changed]
         st.html(cards.sentences(list(map(unit.said, lines))))
-        show_table(_table(shown, unit), key=f"revisions-{sign}")
+        show_table(_table(shown, unit, page.site.time_zone or "UTC"), key=f"revisions-{sign}")
         left = [
             f"Revision {one.record.revision} leaves out face {face}: {cause}."
             for one in shown
@@ -131,12 +131,12 @@ def _frozen(lap: str, sign: str) -> str:
     return f"frozen-{lap}-{sign}"
 
 
-def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFrame:
+def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit, zone: str) -> pd.DataFrame:
     newest = shown[::-1]
     return pd.DataFrame(
         {
             "revision": [one.record.revision for one in newest],
-            "judges from (UTC)": [clock_words(one.record.valid_from) for one in newest],
+            f"judges from ({zone})": [clock_at(one.record.valid_from, zone) for one in newest],
             "frozen by": [one.record.who for one in newest],
             "why": [one.record.why for one in newest],
             "limit": [_limit(one, unit) for one in newest],
@@ -150,6 +150,4 @@ def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFram
 
 
 def _limit(shown: "ShownRevision", unit: DisplayUnit) -> str:
-    model = shown.revision.model
-    title, per_unit = axis_words(model.sign, unit)
-    return f"{number(model.limit / per_unit)} {title.rsplit(', ', 1)[-1]}"
+    return sign_words(shown.revision.model.sign, shown.revision.model.limit, unit)

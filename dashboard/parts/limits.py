@@ -13,12 +13,13 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import clock_words, count, number
+from dashboard.words import clock_at, count, number
 from spc.store.frames import CHARACTERISTICS
 
 __all__ = ["limits"]
 
 _PLACE = "limit"
+_DIGITS, _DIMENSION_DIGITS = 4, 8  # a dimension of millimetres is limited in hundredths of a micrometre
 _TWO_SIDED = ("thickness", "thickness_before")  # a dimension may be too small; a form or a roughness may not
 
 
@@ -42,7 +43,7 @@ def limits(page: Page, person: str) -> None:
         )
     else:
         st.html(cards.sentences([f"{count(len(history), 'revision')}, newest first; an old one is never changed."]))
-        show_table(_shown(history, page.unit), key="limits")
+        show_table(_shown(history, page), key="limits")
     st.html(cards.section("Set a limit"))
     characteristic = st.selectbox(
         "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320
@@ -83,7 +84,7 @@ def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
         return
     ends = {"upper": limit.upper, "lower": limit.lower}
     lengths = {f"{end}_um": None if value is None else value * unit.um_per_unit for end, value in ends.items()}
-    texts = {f"{end}_text": "" if value is None else f"{value:g} {unit.label}" for end, value in ends.items()}
+    texts = {f"{end}_text": "" if value is None else _written(value, unit) for end, value in ends.items()}
     try:
         with data.open_store() as store:
             store.set_limit(
@@ -97,8 +98,13 @@ def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
     st.rerun()
 
 
-def _shown(history: pd.DataFrame, unit: DisplayUnit) -> pd.DataFrame:
-    newest = history.iloc[::-1]
+def _written(value: float, unit: DisplayUnit) -> str:
+    """Return a limit to its last digit, its unit as the board writes it."""
+    return unit.named(f"{value:.15g}").replace("µ", "u")
+
+
+def _shown(history: pd.DataFrame, page: Page) -> pd.DataFrame:
+    newest, unit, zone = history.iloc[::-1], page.unit, page.site.time_zone or "UTC"
     return pd.DataFrame(
         {
             "revision": newest["revision"],
@@ -110,7 +116,7 @@ def _shown(history: pd.DataFrame, unit: DisplayUnit) -> pd.DataFrame:
             ),
             "at most": _lengths(newest["upper_um"], newest["characteristic"], unit),
             "at least": _lengths(newest["lower_um"], newest["characteristic"], unit),
-            "valid from": newest["valid_from"].map(clock_words),
+            f"valid from ({zone})": [clock_at(text, zone) for text in newest["valid_from"]],
             "who": newest["who"],
             "why": newest["why"],
         }
@@ -121,6 +127,8 @@ def _lengths(values_um: pd.Series, characteristics: pd.Series, unit: DisplayUnit
     """Write each limit in the unit its characteristic is said in; '' where there is none."""
     units = [length_unit(characteristic, unit) for characteristic in characteristics]
     return [
-        f"{number(value / own.um_per_unit, 4)} {own.label}" if math.isfinite(value) else ""
-        for value, own in zip(values_um, units, strict=True)
+        own.named(number(value / own.um_per_unit, _DIMENSION_DIGITS if name in _TWO_SIDED else _DIGITS))
+        if math.isfinite(value)
+        else ""
+        for value, own, name in zip(values_um, units, characteristics, strict=True)
     ]

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Any, NoReturn
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
@@ -12,7 +13,7 @@ from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_r
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, typed_marks, unread
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, typed_site
-from dashboard.words import speak
+from dashboard.words import number, speak
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
 
@@ -67,12 +68,13 @@ def log_form(page: Page, lap: str, person: str) -> None:
     with face:
         began = _began(lap, last, usual_readings(faces))
         if began.face_id != _face_id(last) and last is not None:
-            _offer_newer(lap, last)
+            _offer_newer(last)
+            _start_anew(f"newer-{lap}", "Start from it", "Part, grit, unit and minutes come from that face.")
         _face_form(page, lap, began, person)
     with event:
         _event_form(page, lap, last, person)
     with mend:
-        _correction_form(page, last, person)
+        _correction_form(page, faces, began.last if began.last is not None else last, person)
     _show_last(lap, person)  # under the button that was pressed, where the hand still is
 
 
@@ -84,11 +86,15 @@ def _began(lap: str, last: dict[str, Any] | None, usual: list[str]) -> _Begun:
     return began
 
 
-def _offer_newer(lap: str, last: dict[str, Any]) -> None:
-    """Say that a newer face came from elsewhere, and let the person start the form from it."""
+def _offer_newer(last: dict[str, Any]) -> None:
+    """Say that a newer face came from elsewhere."""
     what = [last["flatness_text"] or "no flatness", last["part"] or "no part", last["time_text"] or "no time"]
-    st.html(cards.sentences([f"Newer on {lap}: {', '.join(what)}."]))
-    if st.button("Start from it", key=f"newer-{lap}", help="Part, grit, unit and minutes come from that face."):
+    st.html(cards.sentences([f"Newer on {last['lap']}: {', '.join(what)}."]))
+
+
+def _start_anew(key: str, label: str, tip: str) -> None:
+    """Let the person begin the forms from the log as it is now."""
+    if st.button(label, key=key, help=tip):
         st.session_state.pop(FORM_BEGUN)
         st.rerun()
 
@@ -148,7 +154,7 @@ def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: 
     if unread(entry.minutes):
         said.refuse(_face_place(lap), _UNREAD, person=person)
         return
-    text = f"{entry.flatness} {unit.label if unit.name else ''}".strip()
+    text = unit.named(entry.flatness)
     last = st.session_state.get(_LAST)
     if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
         _again(replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added."))
@@ -236,15 +242,19 @@ def _log_event(
     _done(_Logged(lap, f"Logged: {lap} {event}.", kind="event", number=number))
 
 
-def _correction_form(page: Page, last: dict[str, Any] | None, person: str) -> None:
+def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str) -> None:
+    """Ask for what a face should say; `last` is the face the form began from, and stays so while a person types."""
     if last is None:
         st.html(cards.sentences([], empty="No face on this lap yet."))
         return
     unit = LengthUnit(str(last["flatness_unit"]), str(last["lamp"]))
+    since = _since(faces, last, unit)
+    if since:
+        st.html(cards.notice(since, kind="look"))
+        _start_anew(f"mend-anew-{last['lap']}", "Start from the log as it is", "What is typed below is dropped.")
     with st.form(f"mend-{last['face_id']}-{last['version']}", border=False):
-        st.html(
-            cards.sentences([f"Last face: {last['flatness_text'] or 'no flatness'}, {last['time_text'] or 'no time'}."])
-        )
+        read = unit.named(str(last["flatness_text"])) or "no flatness"
+        st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {last['time_text'] or 'no time'}."]))
         typed = st.text_input(f"Flatness, {unit.label}", value=str(last["flatness_text"]))
         minutes = number_field("Minutes on the lap", _number(last, "minutes"), most=_SHIFT_MINUTES)
         reason = st.text_input("Why it is corrected", placeholder="bad wipe, read again")
@@ -252,6 +262,25 @@ def _correction_form(page: Page, last: dict[str, Any] | None, person: str) -> No
             said.sent(_mend_place(last))
             _correct(page, last, unit, typed=typed, minutes=minutes, reason=reason, person=person)
         said.say(_mend_place(last), person=person)
+
+
+def _since(faces: pd.DataFrame, last: dict[str, Any], unit: LengthUnit) -> str:
+    """Say what others did to a face, or after it, since the form that corrects it began; '' for nothing."""
+    now = faces[faces["face_id"] == last["face_id"]]
+    if now.empty:
+        return "Somebody has taken this face back meanwhile."
+    if now["version"].iloc[0] != last["version"]:
+        return f"Somebody has corrected this face meanwhile: it reads {unit.named(str(now['flatness_text'].iloc[0]))}."
+    if faces["face_id"].iloc[-1] != last["face_id"]:
+        return "This is no longer the last face: a newer one was logged meanwhile."
+    return ""
+
+
+def _corrected(names: list[str], typed: str, minutes: float | None, unit: LengthUnit) -> str:
+    """Say what a corrected face says now."""
+    read = [f"it reads {unit.named(typed.strip()) or 'nothing'}"] if "flatness_text" in names else []
+    took = f"it took {number(minutes)} minutes" if minutes is not None else "its minutes are not known"
+    return ", ".join([*read, *([took] if "minutes" in names else [])])
 
 
 def _mend_place(last: dict[str, Any]) -> str:
@@ -268,7 +297,9 @@ def _correct(
     if unread(minutes):
         said.refuse(_mend_place(last), _UNREAD, person=person)
         return
-    names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp", "minutes")
+    names = ["minutes"] if minutes != _number(last, "minutes") else []
+    if typed != last["flatness_text"]:  # what was left as it stood is not written over what others put there since
+        names += ["flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp"]
     try:
         entry = FaceEntry(flatness=typed, minutes=minutes)
         row = face_row(entry, lap=str(last["lap"]), unit=unit, site=typed_site(page), at=moment(page.site))
@@ -277,7 +308,9 @@ def _correct(
     except (StoreError, ValueError) as error:
         said.refuse(_mend_place(last), str(error), person=person)
         return
-    _done(_Logged(str(last["lap"]), f"Corrected: {last['flatness_text']} is now {typed}. The old reading is kept."))
+    _done(
+        _Logged(str(last["lap"]), f"Corrected: {_corrected(names, typed, minutes, unit)}. What it said before is kept.")
+    )
 
 
 def _show_last(lap: str, person: str) -> None:

@@ -9,6 +9,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_report import downloads, made_now
 from dashboard.parts.study_shown import show_study
+from dashboard.words import clock_at
 from spc.board.study import Study
 
 __all__ = ["keep", "kept_studies"]
@@ -53,10 +54,13 @@ def kept_studies(page: Page) -> None:
     if not kept:
         st.html(cards.sentences([], empty="No study is kept yet."))
         return
+    zone = page.site.time_zone or "UTC"
     table = pd.DataFrame(
-        [(one.name, one.version, one.part, one.characteristic, one.readings, one.by, one.at, one.fingerprint[:12])
+        [(one.name, one.version, one.part, one.characteristic, one.readings, one.by, clock_at(one.at, zone),
+          one.fingerprint[:12])
          for one in kept],
-        columns=["study", "version", "part number", "what was read", "readings", "kept by", "kept at", "data"],
+        columns=["study", "version", "part number", "what was read", "readings", "kept by", f"kept at ({zone})",
+                 "data"],
     )  # fmt: skip
     show_table(table, key="kept-studies")
     names = {(one.name, one.version): f"{one.name}, version {one.version}" for one in kept}

@@ -97,11 +97,11 @@ def _law_words(study: Study, unit: DisplayUnit) -> str:
     fit = study.choice.best
     said = (
         f"The {fit.family} law of {len(study.data):,} readings: half of the faces at or under "
-        f"{number(unit.from_um(float(fit.ppf(0.5))))} {unit.label}, 99 of 100 at or under "
-        f"{number(unit.from_um(float(fit.ppf(0.99))))} {unit.label}"
+        f"{unit.named(number(unit.from_um(float(fit.ppf(0.5)))))}, 99 of 100 at or under "
+        f"{unit.named(number(unit.from_um(float(fit.ppf(0.99)))))}"
     )
     if math.isfinite(study.limit_um):
-        said += f"; the limit is {number(unit.from_um(study.limit_um))} {unit.label}"
+        said += f"; the limit is {unit.named(number(unit.from_um(study.limit_um)))}"
     return f"{said}. {unit.said(study.choice.sentence)}"
 
 
@@ -138,7 +138,7 @@ def _notes(study: Study, unit: DisplayUnit) -> list[str]:
 def _spread(one: Spread, unit: DisplayUnit) -> str:
     sd, low, high = (unit.from_um(value) for value in (one.sd_um, one.low_um, one.high_um))
     interval = f" ({number(low)} to {number(high)})" if math.isfinite(low) and math.isfinite(high) else ""
-    return f"Spread {one.name}: {number(sd)}{interval} {unit.label}, one standard deviation."
+    return f"Spread {one.name}: {unit.named(f'{number(sd)}{interval}')}, one standard deviation."
 
 
 def _list(study: Study, unit: DisplayUnit, key: str) -> None:

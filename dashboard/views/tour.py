@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import cards
 from dashboard.parts.glossary import glossary
 from dashboard.parts.page import Page
+from spc.board.safety import CAUTIONS, cautions_for
 
 __all__ = ["STEPS", "render"]
 
@@ -80,5 +81,6 @@ def render(page: Page) -> None:
         for name, label in (("shift", "To the shift"), ("log", "Take in a file")):
             if name in page.routes:
                 st.page_link(page.routes[name], label=label)
+    st.html(cards.cautions(cautions_for(CAUTIONS)))
     st.html(cards.section("The words"))
     glossary()

@@ -63,6 +63,22 @@ def test_the_unit_comes_from_the_last_face_then_the_site_and_is_always_named():
     assert "unit not known" in entry_unit(None, Settings()).label
 
 
+@pytest.mark.parametrize(
+    ("typed", "unit", "said"),
+    [
+        ("1", BANDS, "1 light band"),
+        ("1.5", BANDS, "1.5 light bands"),
+        ("½", BANDS, "½ light bands"),
+        ("0.3 um", BANDS, "0.3 um"),  # its own unit was typed with it
+        ("12", LengthUnit("uin", ""), "12 µin"),
+        ("1", LengthUnit("", ""), "1"),
+        ("", BANDS, ""),
+    ],
+)
+def test_a_reading_is_said_with_its_unit(typed, unit, said):
+    assert unit.named(typed) == said
+
+
 def test_usual_readings_run_from_the_flattest_up():
     faces = pd.DataFrame(
         {

@@ -173,7 +173,7 @@ def test_a_dimension_has_a_limit_on_both_sides_and_the_old_one_is_replaced(limit
         press(page, "Keep this limit")
     told = page.dataframe[0].value
     assert told["in force"].tolist() == ["yes", "replaced", "yes"]
-    assert told["as typed"].tolist() == ["9998 µm to 10003 µm", "9998 µm to 10004 µm", "2 bands"]
+    assert told["as typed"].tolist() == ["9998 um to 10003 um", "9998 um to 10004 um", "2 bands"]
 
 
 PLANNED = (

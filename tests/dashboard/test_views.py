@@ -1,18 +1,23 @@
 """Each view runs without a browser: on an empty store, one face, a few faces, and a wild name."""
 
+import html
 import math
 import re
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard import data
+from dashboard.entry import FaceEntry, LengthUnit, face_row
 from dashboard.parts.page import Page, in_unit_of
 from dashboard.theme import LIGHT
 from dashboard.units import display_unit
 from dashboard.views.tour import STEPS
 from spc.board import board as board_module
 from spc.board.results import ReconditionSlot
+from spc.board.safety import CAUTIONS, DEFERENCE
+from spc.settings import Settings
 from spc.store.store import Store
 from tests.dashboard import fixtures
 from tests.dashboard.conftest import fill, refusals
@@ -21,8 +26,8 @@ from tests.dashboard.view_script import one_view
 VIEWS = ("shift", "lap", "proof", "log")
 
 
-def run(view, *, lap=None, wall=False, section=None, language="en"):
-    asked = {"view": view, "wall": wall, "language": language}
+def run(view, *, lap=None, wall=False, section=None, language="en", unit="um"):
+    asked = {"view": view, "wall": wall, "language": language, "unit": unit}
     page = AppTest.from_function(one_view, kwargs=asked, default_timeout=30)
     if lap is not None:
         page.query_params["lap"] = lap
@@ -160,7 +165,7 @@ def test_what_was_logged_is_undone_in_one_tap_and_stays_on_record(filled_store, 
         before = store.faces(lap="CI-1")
     log_face(page, "1.5")
     next(button for button in page.button if button.label == "Undo").click().run()
-    assert not page.exception and "Taken back: 1.5 light bands, helium lamp on CI-1." in text(page)
+    assert not page.exception and "Taken back: 1.5 light bands on CI-1." in text(page)
     assert "Undo" not in [button.label for button in page.button]
     with Store.open(filled_store) as store:
         assert store.faces(lap="CI-1")["face_id"].tolist() == before["face_id"].tolist()
@@ -194,6 +199,8 @@ def test_one_tap_too_many_adds_nothing(filled_store, board):
 def test_the_tour_shows_a_picture_with_its_words_for_every_step():
     page = run("tour")
     assert [len(page.get("image"))] == [len(STEPS)] and "invented" in text(page)
+    assert all(html.escape(line) in text(page) for lines in CAUTIONS.values() for line in lines)
+    assert DEFERENCE in text(page)
 
 
 def test_a_face_is_logged_in_two_taps(filled_store, board):
@@ -206,7 +213,7 @@ def test_a_face_is_logged_in_two_taps(filled_store, board):
         last = store.faces(lap="CI-1").iloc[-1]
     assert last["flatness_text"] == "1.5" and last["lamp"] == "helium" and last["part"] == "seal plate"
     assert last["operator"] == "R. Oduya" and last["grit"] == "15 um" and last["minutes"] == 12
-    assert "Logged: 1.5 light bands, helium lamp on CI-1." in text(page)
+    assert "Logged: 1.5 light bands on CI-1." in text(page)
 
 
 def test_a_face_without_a_reading_is_refused_in_words(filled_store, board):
@@ -227,6 +234,43 @@ def test_a_correction_keeps_the_old_reading(filled_store, board):
         face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
         versions = store.face_versions(face_id)
     assert versions["flatness_text"].tolist() == ["2.5", "1"] and versions["reason"].iloc[0] == "bad wipe, read again"
+    assert "Corrected: it reads 1 light band. What it said before is kept." in text(page)
+
+
+def test_a_correction_begun_is_not_lost_when_somebody_else_corrects_the_same_face(filled_store, board):
+    page = run("lap", lap="CI-1")
+    fields = {field.label: field.id for field in page.text_input}
+    with Store.open(filled_store) as store:
+        face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
+        store.correct_face(face_id, {"minutes": 9.0}, who="Bo", reason="misread clock")
+    page.run()  # the page redraws itself when the log grows
+    assert "Somebody has corrected this face meanwhile: it reads 2.5 light bands." in text(page)
+    assert {field.label: field.id for field in page.text_input} == fields  # the same fields: a browser keeps their text
+    correct = [field for field in page.text_input if field.label == "Flatness, light bands, helium lamp"][-1]
+    correct.set_value("1")
+    {field.label: field for field in page.text_input}["Why it is corrected"].set_value("bad wipe")
+    next(button for button in page.button if button.label == "Keep the correction").click().run()
+    assert not page.exception and not refusals(page)
+    with Store.open(filled_store) as store:
+        last = store.faces(lap="CI-1").iloc[-1]
+    assert (last["face_id"], last["version"], last["flatness_text"], last["minutes"]) == (face_id, 3, "1", 9.0)
+
+
+def test_a_correction_stays_with_its_face_when_a_newer_one_is_logged_or_it_is_taken_back(filled_store, board):
+    page = run("lap", lap="CI-1")
+    with Store.open(filled_store) as store:
+        face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
+        at, unit = datetime(2026, 3, 5, 9, 0, tzinfo=UTC), LengthUnit("band", "helium")
+        store.append_face(face_row(FaceEntry("3"), lap="CI-1", unit=unit, site=Settings(), at=at), who="Bo")
+    page.run()
+    assert "This is no longer the last face: a newer one was logged meanwhile." in text(page)
+    assert "Face: 2.5 light bands" in text(page)
+    with Store.open(filled_store) as store:
+        store.withdraw_face(face_id, who="Bo", reason="never lapped")
+    page.run()
+    assert "Somebody has taken this face back meanwhile." in text(page)
+    next(button for button in page.button if button.label == "Start from the log as it is").click().run()
+    assert "meanwhile" not in text(page) and "Last face: " in text(page)
 
 
 def test_one_face_alone_is_enough_for_every_view(empty_store, board):
@@ -244,6 +288,37 @@ def test_a_limit_is_set_with_its_reason(filled_store, board):
     next(button for button in page.button if button.label == "Keep this limit").click().run()
     with Store.open(filled_store) as store:
         assert store.limits()[["part", "upper_um", "why"]].values.tolist() == [["seal plate", 0.6, "drawing C"]]
+
+
+def test_a_limit_of_one_band_reads_so_and_a_long_one_keeps_its_last_digit(filled_store, board):
+    with Store.open(filled_store) as store:
+        store.set_limit("ring", "thickness", upper_um=12013.65, upper_text="12013.65 um", who="QE", why="drawing C")
+    (filled_store.parent / "lapcell.toml").write_text('time_zone = "Asia/Kolkata"\n', encoding="utf-8")
+    page = run("proof", lap="CI-1", section="Limits", unit="band-helium")
+    {field.label: field for field in page.text_input}["Part number"].set_value("seal plate")
+    {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
+    {field.label: field for field in page.text_input}["At most, bands, helium lamp"].set_value("1")
+    next(button for button in page.button if button.label == "Keep this limit").click().run()
+    assert "Kept: flatness of seal plate 1 band." in text(page)
+    told = page.dataframe[0].value
+    assert told["as typed"].iloc[0] == "1 band" and told["at most"].iloc[0] == "1 band"
+    page = run("proof", lap="CI-1", section="Limits")
+    told = page.dataframe[0].value
+    assert told["at most"].tolist() == ["0.2938 µm", "12,013.65 µm"]
+    with Store.open(filled_store) as store:
+        utc = datetime.fromisoformat(store.limits(all_revisions=True)["valid_from"].iloc[-1])
+    assert told["valid from (Asia/Kolkata)"].iloc[0] == f"{utc + timedelta(hours=5, minutes=30):%Y-%m-%d %H:%M}"
+
+
+def test_a_long_limit_typed_here_is_written_down_to_its_last_digit(filled_store, board):
+    page = run("proof", lap="CI-1", section="Limits")
+    next(box for box in page.selectbox if box.label == "What is limited").set_value("thickness").run()
+    {field.label: field for field in page.text_input}["Part number"].set_value("ring")
+    {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
+    {field.label: field for field in page.text_input}["At most, µm"].set_value("12013.65")
+    next(button for button in page.button if button.label == "Keep this limit").click().run()
+    with Store.open(filled_store) as store:
+        assert store.limits()["upper_text"].tolist() == ["12013.65 um"]
 
 
 @pytest.mark.parametrize("section", ["Chart", "Index", "Age", "Limits", "How we know", "Words"])

@@ -4,6 +4,7 @@ from contextvars import copy_context
 import pytest
 
 from dashboard.words import (
+    clock_at,
     clock_words,
     count,
     grit_words,
@@ -124,6 +125,11 @@ def test_sentences_keep_names_and_units_whole():
 )
 def test_moments_are_shown_as_read_at_the_bench(typed, shown):
     assert clock_words(typed) == shown
+
+
+def test_a_moment_is_told_by_the_clock_of_the_site():
+    assert clock_at("2026-06-26T22:52:00.000001+00:00", "Europe/Copenhagen") == "2026-06-27 00:52"
+    assert clock_at("2026-06-26", "Europe/Copenhagen") == "2026-06-26"  # a day as typed stays that day
 
 
 def test_a_moment_of_the_record_is_said_as_a_clock_says_it():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dashboard.charts.control import axis_words, control_figure, control_table
+from dashboard.charts.control import axis_words, control_figure, control_table, sign_words
 from dashboard.theme import LIGHT
 from dashboard.units import MICROMETRE, display_unit
 from spc.chart.baseline import RulesInUse, analyse
@@ -58,6 +58,15 @@ def test_axes_carry_units(replayed):
     assert "usual spreads" in figure.layout.yaxis2.title.text
     assert axis_words("minutes", MICROMETRE) == ("lapping time at first pass, minutes", 1.0)
     assert axis_words("removal rate", display_unit("uin"))[0].endswith("µin per minute")
+
+
+def test_a_limit_is_said_with_the_unit_of_its_sign_not_with_the_lamp_alone():
+    bands = display_unit("band-helium")
+    assert sign_words("flatness", bands.um_per_unit, bands) == "1 band"
+    assert sign_words("removal rate", 1.5 * bands.um_per_unit, bands) == "1.5 bands per minute"
+    assert sign_words("minutes", 24.7, bands) == "24.7 minutes"
+    assert sign_words("finish", 0.03, bands) == "0.03 µm"
+    assert sign_words("flatness", 0.254, display_unit("uin")) == "10 µin"
 
 
 def test_readings_are_bars_and_limits_step_with_the_revision(replayed):

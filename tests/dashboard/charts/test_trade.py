@@ -54,3 +54,11 @@ def test_a_reading_the_law_cannot_give_has_no_bar():
     figure = conformance_figure([0.0, 0.147, 0.294], [1.0, 0.9, math.nan], 0.2, LIGHT, MICROMETRE)
     bar = figure.data[0]
     assert list(bar.text) == ["100", "90", ""] and bar.y[1] == pytest.approx(90)
+
+
+def test_what_is_said_under_the_finger_has_its_unit_in_the_right_form(trade):
+    unit = display_unit("band-helium")
+    bar = conformance_figure([unit.um_per_unit, 1.5 * unit.um_per_unit], [1.0, 0.9], 0.5, LIGHT, unit).data[0]
+    assert list(bar.customdata) == ["1 band", "1.5 bands"]
+    said = traces(trade_figure(trade, LIGHT, unit))["bad among the accepted"].customdata
+    assert all(text.startswith("accept up to ") and "lamp" not in text for text in said)

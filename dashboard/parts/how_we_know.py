@@ -47,9 +47,9 @@ def how_we_know() -> None:
     tables = simulation_tables()
     st.html(
         cards.subject(
-            f"{count(len(tables), 'claim').capitalize()} of these screens held against simulated cells whose truth "
-            "is known.",
-            kicker="Every method was also checked against published values, and by a second way of computing",
+            f"{count(len(tables), 'table').capitalize()} of simulations whose truth is known, against what these "
+            "screens claim. What is said of a share is kept when it holds within four Monte Carlo errors.",
+            kicker="Methods were also checked against published values, where there are any, and by a second way",
         )
     )
     if not tables:

@@ -76,4 +76,5 @@ def test_refusals_fire_on_planted_faults_and_stay_quiet_on_clean_studies():
     error = {(fault, name): value for fault, name, _, _, value in rows}
     for fault, name in ANSWER.items():
         assert share[fault, name] >= 0.8 - 4 * error[fault, name], (fault, name)
+    for name in (*ANSWER.values(), "cut-off not known"):
         assert share["none", name] <= 0.05 + 4 * error["none", name], name

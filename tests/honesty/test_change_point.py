@@ -65,7 +65,8 @@ def test_noise_is_called_changed_as_seldom_as_stated():
     record(
         "change_point_false",
         title="Noise called a change",
-        statement="Stated 5 %; band = 4 Monte Carlo errors, plus half a point for the simulated critical values.",
+        statement="Stated at most 5 %; band = 4 Monte Carlo errors, plus half a point for the simulated critical "
+        "values.",
         columns=NULL_COLUMNS,
         rows=rows,
     )
@@ -79,12 +80,12 @@ def test_set_of_starts_holds_the_true_one():
     record(
         "change_point_place",
         title="Where it started, as a set",
-        statement="Stated 95 % where the change is found more often than not; a change found less than half the time "
-        "is found where noise helped, and its set covers less. Sizes: sd of the readings (slope: two thirds of the "
-        "rise; spread: growth of the sd).",
+        statement="The set, nominal 95 %, holds the start in at least 95 % where the change is found more often than "
+        "not; a change found less than half the time is found where noise helped, and its set covers less. Sizes: sd "
+        "of the readings (slope: two thirds of the rise; spread: growth of the sd).",
         columns=PLACE_COLUMNS,
         rows=rows,
     )
     for kind, n, shift, runs, found, held, _ in rows:
-        if found >= 0.9:
+        if found > 0.5:
             assert held >= 0.95 - 4 * (0.95 * 0.05 / (found * runs)) ** 0.5, (kind, n, shift)

@@ -88,8 +88,8 @@ def test_realised_false_calls_keep_the_budget():
     record(
         "false_calls_budget",
         title="False calls a week, asked and realised",
-        statement="12 charts, 15 shifts a week, 7 faces a shift, law known; charts and room together; band = 4 Monte "
-        "Carlo errors.",
+        statement="12 charts, 15 shifts a week, 7 faces a shift, law known; charts and room together keep to what was "
+        "asked; band = 4 Monte Carlo errors.",
         columns=["asked", "weeks", "expected", "realised", "band"],
         rows=rows,
     )
@@ -103,8 +103,9 @@ def test_go_look_list_keeps_its_share_of_false_entries():
     record(
         "false_calls_go_look",
         title="Share of false entries on the go-look list (q = 10 %)",
-        statement="12 laps, 7 faces a shift, bad laps 1.5 sd up; three shifts in ten carry a shock shared by all laps, "
-        "of the sd named; band = 4 Monte Carlo errors.",
+        statement="At most 10 % of the entries are false, on average over shifts; 12 laps, 7 faces a shift, bad laps "
+        "1.5 sd up; three shifts in ten carry a shock shared by all laps, of the sd named; band = 4 Monte Carlo "
+        "errors.",
         columns=["bad laps", "shock sd", "shifts", "false share", "band", "bad laps noticed", "room alarms"],
         rows=rows,
     )
@@ -130,7 +131,8 @@ def test_combined_p_keeps_its_level_however_signs_hang_together():
     record(
         "false_calls_combined",
         title="One p-value from four signs of a lap",
-        statement="Cauchy combination, normal signs of equal correlation; small levels are kept, 5 % may reach 7 %.",
+        statement="Cauchy combination, normal signs of equal correlation; a level may be exceeded by two fifths: 5 % "
+        "may reach 7 %, 1 % may reach 1.4 %.",
         columns=["correlation", "level", "runs", "realised"],
         rows=rows,
     )

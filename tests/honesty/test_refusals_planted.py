@@ -43,7 +43,7 @@ def test_refusals_answer_what_was_planted_and_only_that(tmp_path):
         title="Refusals of a study, from the log on",
         statement="Two laps, four cycles of 15 faces each, limits frozen before: the planted fault is refused in at "
         "least 80 % of studies; on a clean cell every refusal fires in at most 5 %, open signals in at most 10 %: the "
-        "charts may call falsely as often as the site allows.",
+        "charts may call falsely as often as the site allows. So few studies tell a share only to the error beside it.",
         columns=["fault planted", "faces behind each limit", "refusal", "studies", "share fired", "Monte Carlo error"],
         rows=rows,
     )

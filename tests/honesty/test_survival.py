@@ -83,9 +83,11 @@ def test_bands_cover_as_stated():
     record(
         "survival",
         title="How long cycles last",
-        statement="Bands of 95 % (ranges of 90 %) hold the true share of cycles that still cut good; cycles half "
-        "censored by planned swaps, or all found late between two checks. Taking the finding for the wear is biased; "
-        "the interval method is not.",
+        statement="The true share of cycles that still cut good lies in nominal 95 % Kaplan-Meier bands in 93.5 to "
+        "96.5 % of runs (with 30 cycles 92 to 98 %), in Turnbull's in at least 90 %; the age at which a tenth is worn "
+        "lies in its nominal 90 % range in 88.5 to 91.5 % (with 15 cycles 87 to 93 %). Cycles half censored by "
+        "planned swaps, or all found late between two checks. Taking the finding for the wear overstates the share by "
+        "more than 0.02; the interval method is off by less than 0.04.",
         columns=["what", "cycles", "of", "simulated", "figure", "stated"],
         rows=[[*r[:4], round(float(r[4]), 4), r[5]] for r in rows],
     )

@@ -34,7 +34,8 @@ def test_intervals_hold():
     record(
         "variance_split",
         title="Where the spread comes from: do the intervals hold?",
-        statement="95 % profile intervals hold the true sd in 93 to 99 % of runs (a component of zero more often).",
+        statement="Nominal 95 % profile intervals hold the true sd of a reading in 93 to 97 % of runs, that between "
+        "laps in at least 93 %.",
         columns=COLUMNS,
         rows=rows,
     )

@@ -59,7 +59,7 @@ def test_the_bound_over_whole_cycles_holds_what_it_says():
         "whole_cycles",
         title="Bounds of the index over whole cycles",
         statement=f"{FACES} faces a cycle, flatness growing by two thirds within it, readings on steps; bounds aimed "
-        f"at {LEVEL:.0%}. Each must hold in at least 92 % of the cells.",
+        f"at {LEVEL:.0%}. Each holds in at least 92 % of the cells that are not refused.",
         columns=["cycles", "cycles differ, log sd", "cells", "refused", "index bound held", "ppm bound held", "error"],
         rows=rows,
     )

@@ -1,5 +1,6 @@
 """`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from functools import partial
@@ -46,9 +47,9 @@ options come before what a map says:
   counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
 
 Limits and readings are numbers in the unit of the wear column; a header may be named without the unit in brackets
-behind it. Readings that begin above their limits and fall are taken as falling to a lower limit, and that is said;
---falls and --rises say which. A unit borrows from the newest 200 others of the file at most. The store is neither read
-nor written.
+behind it, and a reading written in another unit is not used. Readings that begin above their limits and fall are
+taken as falling to a lower limit, and that is said; --falls and --rises say which. A unit borrows from the newest 200
+others of the file at most. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
@@ -75,7 +76,7 @@ mean_interval_score, median_width and units (truth, low, median, high, error, in
 )
 @click.option("--wear", default="", help="Column of the wear reading.")
 @click.option("--clock-unit", default="", help="Unit of the clock, for the sentences.")
-@click.option("--limit", default="", help="A number, or COLUMN:VALUE=LIMIT,VALUE=LIMIT for limits by a column.")
+@click.option("--limit", multiple=True, help="A number, or COLUMN:VALUE=LIMIT,VALUE=LIMIT for limits by a column.")
 @click.option("--falls/--rises", default=None, help="Whether the reading falls to its limit or rises to it.")
 @click.option("--decimal", type=click.Choice([".", ","]), help="The decimal mark, where the file leaves it open.")
 @click.option("--limit-column", default="", help="Column that holds each unit's limit.")
@@ -133,19 +134,34 @@ def _columns(options: dict[str, Any]) -> "WearColumns":
     if options["decimal"]:
         given["file"] = dict(columns.file) | {"decimal": options["decimal"]}
     if options["limit"]:
-        given |= _limit_option(options["limit"])
+        given |= _limit_option(*options["limit"])
     return replace(columns, **given)
 
 
-def _limit_option(text: str) -> dict[str, Any]:
+def _limit_option(text: str, *more: str) -> dict[str, Any]:
+    if more:
+        raise ValueError(
+            f"`--limit` must be given once, got {', '.join((text, *more))}; where there is a limit on either side, ask "
+            "for each by itself, for the lower one with --falls"
+        )
     column, colon, pairs = text.rpartition(":")
     try:
         if not colon:
-            return {"limit": float(text), "limit_column": "", "limit_by": ""}
-        limits = {k.strip(): float(v) for k, v in (pair.split("=") for pair in pairs.split(","))}
+            return {"limit": _finite(text), "limit_column": "", "limit_by": ""}
+        limits = {k.strip(): _finite(v) for k, v in (pair.split("=") for pair in pairs.split(","))}
     except ValueError:
-        raise ValueError(f"`--limit` must be a number or COLUMN:VALUE=LIMIT,VALUE=LIMIT, got {text!r}") from None
+        raise ValueError(
+            "`--limit` must be a number with a decimal point and without a unit, or COLUMN:VALUE=LIMIT,VALUE=LIMIT, "
+            f"got {text!r}"
+        ) from None
     return {"limit_by": column, "limits": limits, "limit_column": ""}
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError
+    return value
 
 
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
@@ -366,7 +382,9 @@ def _print(document: dict[str, Any], clock_unit: str) -> None:
         return
     for held in document["backtest"]:
         if not held["predicted"]:
-            click.echo(f"\nAt {held['share_of_life']:.0%} of life: no unit that reached its limit could be predicted.")
+            why = f": {held['units'][0]['unit']}: {held['units'][0]['sentence']}" if held["units"] else ""
+            none = "no unit that reached its limit could be predicted" if why else "no unit reached its limit"
+            click.echo(f"\nAt {held['share_of_life']:.0%} of life: {none}{why}.")
             continue
         click.echo(
             f"\nAt {held['share_of_life']:.0%} of life: median error {held['median_abs_error']:.4g} {clock_unit}, "

@@ -1,6 +1,7 @@
 """Which columns of a foreign wear table hold what, from a small TOML file of two kinds."""
 
 import tomllib
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +64,7 @@ def load_wear_columns(path: str | Path) -> WearColumns:
 
 
 def _of_kind(path: str | Path, key: str, value: Any, kind: Any) -> Any:
-    if not isinstance(value, kind) or isinstance(value, bool):
+    if not isinstance(value, kind) or isinstance(value, bool) or (isinstance(value, float) and not isfinite(value)):
         name = {str: "a text", dict: "a table"}.get(kind, "a number")
         raise ValueError(f"{path}: `{key}` must be {name}, got {value!r}")
     return value

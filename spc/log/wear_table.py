@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from spc.log.dialect import LogRefusedError, decode, find_dialect
 from spc.log.records import Records, header_cells, split_records
+from spc.measure.length import unit_name
 from spc.measure.number import decimal_evidence, parse_number
 from spc.measure.reading import parse_typed
 
@@ -18,6 +19,7 @@ __all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "covariate_values",
 
 Array = NDArray[np.float64]
 
+_DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
 _MOST_LEVELS = 20  # of a covariate in words
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit",
@@ -70,6 +72,7 @@ class WearTable:
     not_measured: tuple[int, ...]  # row numbers with an empty wear cell
     problems: tuple[tuple[int, str, str], ...]  # (row number, row as in the file, why it is not used)
     remarks: tuple[str, ...]
+    decimal: str  # the file's decimal mark
 
 
 def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
@@ -114,7 +117,8 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
     decimal = dialect.decimal or _decimal_of([cells[at] for at in (clock_at, wear_at) if at])
-    reader = _Reader(records, cells, decimal, columns, limit_at)
+    behind = re.search(r"[\[(<]([^\])>]*)[\])>]\s*$", headers[wear_at - 1])
+    reader = _Reader(records, cells, decimal, columns, limit_at, wear_unit=_unit_of(behind[1] if behind else ""))
     clock_unit = columns.clock_unit or ("readings" if counts else headers[clock_at - 1])
     return reader.table(unit_at, clock_at, wear_at, extra_at, clock_unit)
 
@@ -136,14 +140,24 @@ def _plain(name: str) -> str:
     return name.strip().casefold()
 
 
+def _unit_of(text: str) -> str:
+    """Give a unit of length its usual name; any other word as it stands."""
+    try:
+        return unit_name(text) if text else ""
+    except ValueError:
+        return text.strip()
+
+
 class _Reader:
     """Reads row by row; a row that cannot be used is kept with its reason."""
 
     def __init__(
-        self, records: Records, cells: dict[int, NDArray[np.object_]], decimal: str, columns: WearColumns, limit_at: int
-    ) -> None:
+        self, records: Records, cells: dict[int, NDArray[np.object_]], decimal: str, columns: WearColumns,
+        limit_at: int, *, wear_unit: str,
+    ) -> None:  # fmt: skip
         self._records, self._cells, self._decimal = records, cells, decimal
         self._columns, self._limit_at = columns, limit_at
+        self._wear_unit = wear_unit  # that of the header, else of the first reading written with one; '' = none yet
         self._problems: list[tuple[int, str, str]] = []
         self._remarks: list[str] = []
 
@@ -156,11 +170,11 @@ class _Reader:
         passed: dict[str, float] = {}
         blank, unread = 0, []
         for i in range(len(self._records)):
-            if self._records.blank[i]:
-                blank += 1
-                continue
             if i in self._records.faults:
                 self._refuse(i, self._records.faults[i])
+                continue
+            if self._records.blank[i] or not any(str(cells[i]) for cells in self._cells.values()):
+                blank += 1
                 continue
             unit = " ".join(str(self._cells[a][i]) for a in unit_at).strip()
             extra = tuple(str(self._cells[a][i]) for a in extra_at)
@@ -192,7 +206,7 @@ class _Reader:
             units.append(WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limits[unit], first[unit]))
         return WearTable(
             tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
-            blank, tuple(unread), tuple(self._problems), tuple(self._remarks),
+            blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
         )  # fmt: skip
 
     def _refuse(self, i: int, why: str) -> None:
@@ -209,7 +223,8 @@ class _Reader:
         try:
             return float(parse_number(cell, decimal=self._decimal).value)
         except ValueError as error:
-            raise ValueError(f"the {role} {error}") from None
+            days = " (days and times of day are not read here)" if role == "clock" and _DAY.match(cell) else ""
+            raise ValueError(f"the {role} {error}{days}") from None
 
     def _interval(self, cell: str) -> tuple[float, float]:
         try:
@@ -219,6 +234,12 @@ class _Reader:
             typed = parse_typed(cell, decimal=self._decimal)
         except ValueError as error:
             raise ValueError(f"the wear {error}") from None
+        if typed.unit:
+            if not self._wear_unit:
+                self._wear_unit = typed.unit
+                self._remark(f"readings are written in {typed.unit}; the limit is taken to be in {typed.unit} too")
+            if typed.unit != self._wear_unit:
+                raise ValueError(f"the wear is in {typed.unit} where the column is in {self._wear_unit}: {cell!r}")
         low, high = float(typed.low), float(typed.high)
         if typed.kind == "below":
             return 0.0, high
@@ -233,7 +254,7 @@ class _Reader:
         if self._columns.limit_column:
             return self._number(cell, "limit") if cell else float("nan")
         for key, value in self._columns.limits.items():
-            if key.strip() == cell or _same_number(key, cell):
+            if key.strip() == cell or _same_number(key, cell, self._decimal):
                 return value
         return float("nan")
 
@@ -242,9 +263,9 @@ def _same(a: float, b: float) -> bool:
     return a == b or (np.isnan(a) and np.isnan(b))
 
 
-def _same_number(a: str, b: str) -> bool:
+def _same_number(key: str, cell: str, decimal: str) -> bool:
     try:
-        return float(a) == float(b)
+        return parse_number(key).value == parse_number(cell, decimal=decimal).value
     except ValueError:
         return False
 
@@ -263,7 +284,7 @@ def covariate_values(table: WearTable) -> tuple[dict[str, tuple[float, ...]], tu
             remarks.append(f"covariate {name} is not used: unit {lacking} has none")
             continue
         try:
-            numbers = {unit: float(parse_number(cell).value) for unit, cell in cells.items()}
+            numbers = {unit: float(parse_number(cell, decimal=table.decimal).value) for unit, cell in cells.items()}
         except ValueError:
             words = sorted(set(cells.values()))
             if len(words) > min(_MOST_LEVELS, max(len(cells) - 2, 1)):

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spc.wear.pooled import PooledWear, fit_pooled
+from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.time_to_limit import TimeToLimit, time_to_limit
 from spc.wear.wear_path import WearPath
 
@@ -92,6 +92,8 @@ def backtest(
 ) -> tuple[Backtest, ...]:
     """Predict each unit that reached its limit from its first part and the other units' whole paths.
 
+    Where the others tell nothing, its first part alone has to do, as it has to in a forecast.
+
     Parameters
     ----------
     paths : sequence of WearPath
@@ -125,6 +127,8 @@ def _forecast(
     pooled: PooledWear, own: WearPath, limit: float, level: float, crossing: str, unit: str, seed: int
 ) -> TimeToLimit:
     rng = np.random.default_rng([seed, own.age.size])
+    if pooled.refused:
+        pooled = fit_alone(own, rng=rng)
     return time_to_limit(pooled, own, limit=limit, level=level, crossing=crossing, unit=unit, rng=rng)
 
 

@@ -87,7 +87,7 @@ def test_no_limit_is_refused_in_words(tmp_path):
         (["--unit-id", "99"], "there is no unit '99'; the file has 1, 2, 3"),
         (["--backtest", "0,50"], "`--backtest` must be shares of life such as 50,75"),
         (["--wear", "flatness"], "there is no column 'flatness' for `wear`"),
-        (["--limit", "DOC:1.5"], "`--limit` must be a number or COLUMN:VALUE=LIMIT"),
+        (["--limit", "0.6"], "`--limit` must be given once, got 0.45, 0.6; where there is a limit on either side"),
     ],
 )
 def test_bad_requests_are_one_sentence(extra, words):
@@ -95,8 +95,14 @@ def test_bad_requests_are_one_sentence(extra, words):
     assert outcome.exit_code == 3 and words in outcome.output and "Traceback" not in outcome.output
 
 
+@pytest.mark.parametrize("limit", ["DOC:1.5", "0,45", "0.45 mm", "inf", "nan", "material:1=0.4,2=inf"])
+def test_a_limit_that_is_no_number_is_refused(limit):
+    outcome = run(MILLING, *COLUMNS[:6], "--limit", limit)
+    assert outcome.exit_code == 3 and "with a decimal point and without a unit, or COLUMN" in outcome.output
+
+
 def test_limit_by_column():
-    outcome = run(MILLING, *COLUMNS, "--limit", "material:1=0.4,2=0.6", "--at", "5", "--json", "--unit-id", "5")
+    outcome = run(MILLING, *COLUMNS[:6], "--limit", "material:1=0.4,2=0.6", "--at", "5", "--json", "--unit-id", "5")
     assert json.loads(outcome.output)["units"][0]["limit"] == 0.6
 
 
@@ -140,7 +146,7 @@ def test_a_file_without_usable_rows_and_a_backtest_without_crossings_say_so(tmp_
     rows = [f"{unit},{k},{0.1 * k:.1f}" for unit in "ab" for k in range(6)]
     short.write_text("\n".join(["unit,clock,wear", *rows]), encoding="utf-8")
     outcome = run(short, *columns, "--backtest", "50")
-    assert "no unit that reached its limit could be predicted" in outcome.output and "nan" not in outcome.output
+    assert "At 50% of life: no unit reached its limit." in outcome.output and "nan" not in outcome.output
 
 
 def wear_of_units(*, falls, read=15):
@@ -187,7 +193,7 @@ def test_why_no_unit_can_be_used_is_said(tmp_path):
     file.write_text("unit,clock,wear\nA,2026-01-02,0.5\nA,2026-01-03,0.6\n", encoding="utf-8")
     outcome = run(file, "--limit", "2")
     assert outcome.exit_code == COULD_NOT
-    assert "can be used; row 1: the clock is not a number: '2026-01-02'" in outcome.output
+    assert "can be used; row 1: the clock is not a number: '2026-01-02' (days and times" in outcome.output
     file.write_text("unit;clock;wear\nA;1;2,102\nA;2;2,204\n", encoding="utf-8")
     outcome = run(file, "--limit", "9")
     assert outcome.exit_code == COULD_NOT and "'2,102' could be 2102 or 2.102: say the decimal" in outcome.output
@@ -202,3 +208,22 @@ def test_a_share_of_a_life_that_has_not_ended_is_not_known(tmp_path):
     running, ended = (json.loads(run(file, *columns, name).output)["units"][0] for name in ("U0", "U3"))
     assert running["own_readings"] == 7 and "it never reached its limit, so all its readings" in running["sentence"]
     assert ended["own_readings"] < 15 and "never reached" not in ended["sentence"]
+
+
+def test_a_backtest_of_one_unit_rests_on_that_unit_alone_as_its_forecast_does(tmp_path):
+    file = tmp_path / "one.csv"
+    file.write_text("unit,clock,wear\n" + "".join(f"A,{t},{0.5 + 0.1 * t:.2f}\n" for t in range(20)), encoding="utf-8")
+    held = json.loads(run(file, "--limit", "2.2", "--backtest", "20,75", "--json").output)["backtest"]
+    assert held[0]["predicted"] == 0 and "6 are needed" in held[0]["units"][0]["sentence"]
+    assert held[1]["predicted"] == 1 and held[1]["units"][0]["inside"]
+    said = run(file, "--limit", "2.2", "--backtest", "20").output
+    assert "no unit that reached its limit could be predicted: A: cannot say: no past cycle" in said
+
+
+def test_limits_and_covariates_are_read_with_the_decimal_mark_of_the_file(tmp_path):
+    file = tmp_path / "loads.csv"
+    loads = (("A", "0,5"), ("B", "1,5"), ("C", "1,5"))
+    rows = [f"{unit};{t};{f'{1 + 0.1 * t:.1f}'.replace('.', ',')};{load}" for unit, load in loads for t in range(10)]
+    file.write_text("\n".join(["unit;clock;wear;load", *rows]), encoding="utf-8")
+    document = json.loads(run(file, "--limit", "load:0.5=4,1.5=5", "--covariate", "load", "--json").output)
+    assert [u["limit"] for u in document["units"]] == [4, 5, 5] and not document["problems"]

@@ -61,6 +61,29 @@ def test_every_row_is_accounted_for():
     assert "2 fields where 3 are expected" in reasons[8]
 
 
+@pytest.mark.parametrize(
+    ("header", "unit", "remarks"),
+    [
+        ("flatness [mm]", "mm", ()),
+        ("flatness", "um", ("readings are written in um; the limit is taken to be in um too",)),
+    ],
+)
+def test_a_reading_in_another_unit_is_not_used(header, unit, remarks):
+    """Four readings of one length: taken as bare numbers, 450 would stand beside 0.45."""
+    cells = ("450 um", "0.45 mm", "450 µm", "0,45 mm")
+    text = f"lap;faces;{header}\n" + "".join(f"A;{k};{cell}\n" for k, cell in enumerate(cells))
+    table = read_wear_table(text.encode(), replace(COLUMNS, file={"decimal": "."}))
+    assert table.used == 2 and table.remarks == remarks
+    assert table.units[0].low.tolist() == ([0.45, 0.45] if unit == "mm" else [450, 450])
+    other = "um" if unit == "mm" else "mm"
+    assert all(why.startswith(f"the wear is in {other} where the column is in {unit}") for _, _, why in table.problems)
+
+
+def test_a_row_of_empty_cells_is_blank():
+    table = read_wear_table(b"lap,faces,flatness,note\nA,1,0.5,\n,,,\n,,,end of week\nA,2,0.6,\n", COLUMNS)
+    assert (table.rows, table.used, table.blank, table.problems) == (4, 2, 2, ())
+
+
 def test_limits_by_column_and_by_value():
     text = b"lap,faces,flatness,load,most\nA,1,1,10,6\nB,1,1,50,14\nC,1,1,99,\n"
     by_value = WearColumns(("lap",), "faces", "flatness", limit_by="load", limits={"10": 6.0, "50.0": 14.0})

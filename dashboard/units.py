@@ -1,8 +1,10 @@
 """The unit a person reads lengths in: micrometres, microinches or light bands of a lamp. For display only."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spc.measure.length import LAMPS, um_per
+from spc.measure.shown import MICROMETRE as SHOWN_MICROMETRE
 from spc.measure.shown import ShownLength, said_in
 
 __all__ = ["AS_TYPED", "MICROMETRE", "UNIT_CHOICES", "DisplayUnit", "band_key", "display_unit"]
@@ -23,8 +25,11 @@ class DisplayUnit:
         """The same unit as sentences of the board say it."""
         return ShownLength("bands" if self.key.startswith("band-") else self.key, self.um_per_unit)
 
-    def said(self, text: str) -> str:
-        """Return a sentence about form with its lengths in this unit."""
+    def said(self, text: str, *, exactly_um: Sequence[float] = ()) -> str:
+        """Return a sentence about form with its lengths in this unit; `exactly_um`: those it rounds to 3 digits."""
+        if self.shown != SHOWN_MICROMETRE:  # rounded once, not twice
+            for value in exactly_um:
+                text = text.replace(f" {value:.3g} um", f" {value:.12g} um")
         return said_in(text, self.shown)
 
     def named(self, written: str) -> str:

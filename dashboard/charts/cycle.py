@@ -10,7 +10,7 @@ from dashboard.charts.style import Array, base_figure, clear, reading_bars, segm
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, join_words, micro
+from dashboard.words import as_typed, join_words, micro, spoken
 from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
 from spc.chart.replay import BEYOND
 
@@ -240,11 +240,17 @@ def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: floa
         y=level,
         yanchor="bottom",
         showarrow=False,
-        text=f"<b>{as_typed(micro(picture.limit_text))}</b>",
+        text=f"<b>{as_typed(_limit_words(picture.limit_text))}</b>",
         font={"size": 16 * look.scale, "color": look.limit},
         bgcolor=clear(look.paper, 0.82),
         xshift=6,
     )
+
+
+def _limit_words(limit_text: str) -> str:
+    """Return the limit in the reader's marks; the part number after it stays as it is written."""
+    length, _, part = limit_text.partition(" (")
+    return spoken().sentence(micro(length)) + (f" ({part}" if part else "")
 
 
 def _add_rings(

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from dashboard.charts.style import Array, base_figure, clear
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, micro, number, spoken
+from dashboard.words import number, spoken
 from spc.model.interval_fit import IntervalFit
 
 __all__ = ["law_figure"]
@@ -22,7 +22,6 @@ def law_figure(
     high_um: Array,
     fit: IntervalFit,
     limit_um: float,
-    limit_text: str,
     look: Look,
     unit: DisplayUnit,
     *,
@@ -37,7 +36,6 @@ def law_figure(
     fit : IntervalFit
         Fitted; not 'refused'.
     limit_um : float
-    limit_text : str
     look, unit : Look, DisplayUnit
     what : str
         What was read, for the axis: 'flatness'.
@@ -99,7 +97,7 @@ def law_figure(
             xanchor="right",
             xshift=-8,
             showarrow=False,
-            text=f"<b>{as_typed(micro(limit_text))}</b>",
+            text=f"<b>limit {unit.named(number(unit.from_um(limit_um)))}</b>",
             font={"size": 16 * look.scale},
             bgcolor=clear(look.paper, 0.85),
         )

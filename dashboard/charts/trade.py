@@ -76,7 +76,7 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
             )
         )
     ticks = [_LEAST, 0.1, 1, 10, 100]
-    words = [f"under {_LEAST:g}", *(f"{value:g}" for value in ticks[1:])]
+    words = [f"under {number(_LEAST)}", *map(number, ticks[1:])]
     figure.update_yaxes(type="log", range=[np.log10(_LEAST) - 0.12, 2.12], tickvals=ticks, ticktext=words)
     figure.update_xaxes(range=[-0.03 * float(x.max()), 1.05 * float(x.max())])
     return figure

@@ -15,7 +15,7 @@ from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import RISKS, length_unit, plan_text
 from dashboard.units import DisplayUnit
-from dashboard.words import micro, number, percent
+from dashboard.words import number, percent
 from spc.board.study import Study
 from spc.board.study_plan import CHARACTERISTICS, StudyPlan
 from spc.capability.guard_band import AcceptanceRule
@@ -109,8 +109,11 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
     except ValueError as error:
         st.html(cards.notice(str(error), kind="refused"))
         return
-    limit = micro(f"limit {study.limit_text}") if study.limit_text else "limit"
-    st.html(cards.subject(unit.said(_capital(trade.sentence)), kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
+    limit = f"limit {unit.named(number(unit.from_um(study.limit_um)))}"
+    chosen_um = [trade.chosen.accept_um] if trade.chosen is not None else []
+    lengths_um = [*chosen_um, study.limit_um, reading.step_um, reading.sd_um]
+    sentence = unit.said(_capital(trade.sentence), exactly_um=lengths_um)
+    st.html(cards.subject(sentence, kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
     _facts(trade.chosen, trade.bad_share, unit)
     left, right = pair("acceptance")
     with left:
@@ -119,7 +122,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
             trade_figure(trade, page.look, unit),
             key="trade",
             title="This trade",
-            sentence=unit.said(_capital(trade.sentence)),
+            sentence=sentence,
             table=trade_table(trade, unit),
         )
     with right:

@@ -4,6 +4,7 @@ import csv
 import re
 from typing import Any, NoReturn
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data, log_data
@@ -13,10 +14,11 @@ from dashboard.parts.picture import show_table
 from dashboard.words import count, html_text, number_of
 from spc.log.rereading import approve_alias, fix_quarantined
 
-__all__ = ["quarantine"]
+__all__ = ["quarantine", "waiting_table"]
 
 _PLACE = "lc_quarantine_place"
 _SETTLED = "settled"
+_PLACED = re.compile(r"^row \d+: ")
 
 
 def quarantine(page: Page, person: str) -> None:
@@ -28,10 +30,9 @@ def quarantine(page: Page, person: str) -> None:
         return
     place = _place(len(rows))
     row = rows.iloc[place]
-    reason = re.sub(r"^row \d+: ", "", str(row["reasons"]))
     kicker = f"Row {row['row_number']:,} of {row['name']}, as delivered below"
     raw = f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
-    st.html(cards.subject(reason[:1].upper() + reason[1:] + ".", kicker=kicker) + raw)
+    st.html(cards.subject(f"{_reason(row['reasons'])}.", kicker=kicker) + raw)
     st.html(_cells(log_data.reading_of(page.now.store, int(row["intake_id"])), str(row["raw"])))
     number = int(row["quarantine_id"])
     with st.container(key="settle"):
@@ -41,10 +42,20 @@ def quarantine(page: Page, person: str) -> None:
     if len(rows) == 1:
         return
     with st.expander(f"All {count(len(rows), 'waiting row')}"):
-        shown = rows[["name", "row_number", "reasons", "raw"]]
-        show_table(
-            shown.rename(columns={"name": "file", "row_number": "row", "raw": "as delivered"}), key="waiting-rows"
-        )
+        show_table(waiting_table(rows), key="waiting-rows")
+
+
+def waiting_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows that wait as a table: where each stands, why it waits, and what was delivered."""
+    heads = {"name": "file", "row_number": "row", "reasons": "reasons", "raw": "as delivered"}
+    shown = rows[[name for name in heads if name in rows]].rename(columns=heads)
+    return shown.assign(reasons=[_reason(text) for text in rows["reasons"]])
+
+
+def _reason(text: object) -> str:
+    """Return why a row waits, without the number of the row, which stands beside it."""
+    reason = _PLACED.sub("", str(text))
+    return reason[:1].upper() + reason[1:]
 
 
 def _cells(notes: dict[str, Any], raw: str) -> str:

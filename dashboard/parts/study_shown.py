@@ -12,7 +12,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture, show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import count, fixed, join_words, micro, number, parts_per_million, percent
+from dashboard.words import count, fixed, join_words, number, parts_per_million, percent
 from spc.board.study import Spread, Study
 from spc.board.study_plan import READINGS
 from spc.capability.index import QuantileIndex
@@ -25,7 +25,7 @@ _MOST_LISTED = 5_000
 def show_study(study: Study, page: Page, *, key: str) -> None:
     """Draw a study; `key` tells two studies on one page apart."""
     unit = length_unit(study.plan.characteristic, page.unit)
-    st.html(cards.subject(unit.said(_capital(study.sentence)), kicker=_kicker(study)))
+    st.html(cards.subject(unit.said(_capital(study.sentence)), kicker=_kicker(study, unit)))
     if study.index is not None and study.index.status == "computed":
         st.html(cards.facts(_numbers(study.index, unit)))
     _by_age(study, unit)
@@ -38,8 +38,9 @@ def show_study(study: Study, page: Page, *, key: str) -> None:
     _list(study, unit, key)
 
 
-def _kicker(study: Study) -> str:
-    limit = micro(f"limit {study.limit_text}") if study.limit_text else "no limit known"
+def _kicker(study: Study, unit: DisplayUnit) -> str:
+    known = math.isfinite(study.limit_um)
+    limit = f"limit {unit.named(number(unit.from_um(study.limit_um)))}" if known else "no limit known"
     if study.limit_revision:
         limit += f", revision {study.limit_revision}"
     laps = join_words(study.plan.laps) or "every lap"
@@ -82,8 +83,7 @@ def _law(study: Study, page: Page, unit: DisplayUnit, key: str) -> None:
     st.html(cards.section("The law of the readings"))
     show_picture(
         law_figure(
-            low, high, study.choice.best, study.limit_um, study.limit_text, page.look, unit,
-            what=study.plan.characteristic,
+            low, high, study.choice.best, study.limit_um, page.look, unit, what=study.plan.characteristic
         ),
         key=f"law-{key}",
         title="This law",

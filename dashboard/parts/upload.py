@@ -4,12 +4,14 @@ from pathlib import Path
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from dashboard import cards, data
 from dashboard.column_choice import column_table, edited_map, map_text
 from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
+from dashboard.parts.quarantine import waiting_table
 from dashboard.parts.unit_question import asked_units
 from dashboard.parts.watched import watched_folder_sentence
 from dashboard.words import count, join_words
@@ -42,8 +44,8 @@ def upload(page: Page, person: str) -> None:
     if base is None:
         return
     first = read_log(content, name=got.name, settings=page.site, column_map=base, aliases=data.aliases(page.now))
-    answer = st.container()  # what the file holds stands above the columns that decide it
-    parsed, plan = _columns(content, got.name, first, base, page)
+    asking, answer = st.container(), st.container()  # what is asked and what the file holds stand above its columns
+    parsed, plan = _columns(content, got.name, first, base, page, asking)
     if parsed is None:
         return
     if parsed.refused:
@@ -91,13 +93,14 @@ def _file_choices(content: bytes, name: str) -> ColumnMap | None:
 
 
 def _columns(
-    content: bytes, name: str, first: ParsedLog, base: ColumnMap, page: Page
+    content: bytes, name: str, first: ParsedLog, base: ColumnMap, page: Page, asking: DeltaGenerator
 ) -> tuple[ParsedLog | None, ColumnMap]:
     found = column_table(first.columns)
     if found.empty:
         return first, base
+    with asking:
+        asked = asked_units(found, first)
     st.html(cards.section("How each column is read"))
-    asked = asked_units(found, first)
     edited = st.data_editor(
         asked,
         key=f"columns-{name}-{'-'.join([*asked['unit'], *asked['lamp']])}",
@@ -142,8 +145,7 @@ def _details(parsed: ParsedLog) -> None:
     waiting = parsed.rows[parsed.rows["outcome"] == "quarantine"]
     if len(waiting):
         st.html(cards.section("Rows that would wait for a person"))
-        shown = waiting[["row_number", "reasons", "raw"]].head(_MOST_SHOWN)
-        show_table(shown.rename(columns={"row_number": "row", "raw": "as delivered"}), key="preview-waiting")
+        show_table(waiting_table(waiting.head(_MOST_SHOWN)), key="preview-waiting")
     st.html(cards.section("First faces as understood"))
     show_table(_faces(parsed.rows), key="preview-faces")
 

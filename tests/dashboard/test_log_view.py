@@ -93,6 +93,9 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
     assert "2 rows wait for a person." in shown
     assert "is not a known lap" in shown and "06:30,R. Oduya,C1-1" in shown
     assert "<dt>lap</dt><dd>C1-1</dd>" in shown and "<dt>flatness um</dt><dd>0.33</dd>" in shown
+    every = start("rows").dataframe[0].value
+    assert every.columns.tolist() == ["file", "row", "reasons", "as delivered"] and every["row"].tolist() == [3, 4]
+    assert every["reasons"].iloc[0].startswith("Lap is not a known lap")  # its row stands beside it
 
 
 def test_a_unit_the_file_leaves_out_is_asked_for_and_never_guessed(store):
@@ -101,7 +104,8 @@ def test_a_unit_the_file_leaves_out_is_asked_for_and_never_guessed(store):
     bare = OWN.replace("flatness um", "flatness")
     page.file_uploader[0].set_value(("own.csv", bare.encode(), "text/csv")).run()
     assert "own.csv holds no faces and no events; 4 rows would wait for a person." in text(page)
-    assert "\u201cflatness\u201d does not say which unit its readings are in." in text(page)
+    asked = text(page).index("\u201cflatness\u201d does not say which unit its readings are in.")
+    assert asked < text(page).index("own.csv holds no faces")  # before the button that would take it in as it is
     page.pills(key="unit-6").set_value("band").run()
     assert "own.csv holds no faces" in text(page)  # a band of which lamp?
     page.pills(key="lamp-6").set_value("sodium").run()

@@ -3,6 +3,14 @@ import pytest
 from dashboard.units import display_unit
 
 
+def test_a_length_that_a_sentence_rounds_is_rounded_once_in_another_unit():
+    told = "Accept readings up to 0.441 um: fine (limit 0.588 um)."
+    exact_um = (1.5 * 0.29378, 2 * 0.29378)
+    uin = display_unit("uin")
+    assert uin.said(told, exactly_um=exact_um) == "Accept readings up to 17.3 uin: fine (limit 23.1 uin)."  # not 17.4
+    assert display_unit("um").said(told, exactly_um=exact_um) == told
+
+
 @pytest.mark.parametrize(
     ("unit", "written", "said"),
     [

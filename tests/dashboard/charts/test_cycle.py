@@ -1,6 +1,7 @@
 """The cycle picture, checked on the figure itself: what is drawn, what it says, and how little it draws."""
 
 import math
+from contextvars import copy_context
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 from dashboard.charts.cycle import cycle_figure, cycle_table
 from dashboard.theme import DARK, LIGHT
 from dashboard.units import MICROMETRE, display_unit
+from dashboard.words import speak
+from spc.report.locale import LOCALES
 from tests.dashboard.fixtures import NO_ARRAY, REFUSED, faces_left, path, picture, signal
 
 
@@ -62,6 +65,14 @@ def test_an_exact_reading_is_still_seen():
     now = replace(path(3), low_um=np.array([0.2, 0.3, 0.4]), high_um=np.array([0.2, 0.3, 0.4]))
     drawn = traces(cycle_figure(picture(now=now, signals=()), faces_left(), LIGHT, MICROMETRE), "this cycle")
     assert [trace.marker.symbol for trace in drawn] == ["line-ew"] and len(drawn[0].x) == 3
+
+
+def test_the_limit_is_written_in_the_readers_marks_and_the_part_as_it_is():
+    def german():
+        speak(LOCALES["de"])
+        return texts(cycle_figure(picture(limit_text="0.588 um (P 1.5)"), faces_left(), LIGHT, MICROMETRE))
+
+    assert "<b>0,588\u00a0µm (P 1.5)</b>" in copy_context().run(german)
 
 
 def test_limit_and_faces_left_stand_on_the_picture_in_words():

@@ -1,6 +1,7 @@
 """The trade of acceptance rules as drawn: the numbers are those of the rules, the chosen one is ringed."""
 
 import math
+from contextvars import copy_context
 
 import numpy as np
 import pytest
@@ -8,8 +9,10 @@ import pytest
 from dashboard.charts.trade import conformance_figure, trade_figure, trade_table
 from dashboard.theme import DARK, LIGHT
 from dashboard.units import MICROMETRE, display_unit
+from dashboard.words import speak
 from spc.capability.guard_band import acceptance_trade
 from spc.model.interval_fit import choose_family
+from spc.report.locale import LOCALES, TOLD
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +45,14 @@ def test_the_chosen_rule_is_ringed_and_the_limit_drawn_in_the_shown_unit(trade):
     assert drawn["the rule for a risk of 0.5%"].x[0] == pytest.approx(unit.from_um(trade.chosen.accept_um))
     assert drawn["limit"].x[0] == pytest.approx(0.588 / unit.um_per_unit)
     assert "bands" in figure.layout.xaxis.title.text and "%" in figure.layout.yaxis.title.text
+
+
+def test_the_scale_has_the_readers_marks(trade):
+    def german():
+        speak(LOCALES["de"])
+        return [text.replace(TOLD, "") for text in trade_figure(trade, LIGHT, MICROMETRE).layout.yaxis.ticktext]
+
+    assert copy_context().run(german) == ["under 0,01", "0,1", "1", "10", "100"]
 
 
 def test_the_table_names_the_chosen_rule_once(trade):

@@ -55,7 +55,10 @@ def list_limits(session: Session, *, every: bool) -> int:
         return DONE
     settings = session.settings()
     columns = {"part": "part", "characteristic": "characteristic", "upper_um": "upper um", "lower_um": "lower um"}
-    columns |= {"upper_text": "as written", "revision": "revision"}
+    columns |= {"upper_text": "as written"}
+    if any(limit["lower_text"] for limit in limits):
+        columns |= {"lower_text": "lower as written"}
+    columns["revision"] = "revision"
     columns |= {"valid_from": time_head("valid from", settings), "who": "who"}
     rows = with_times(limits, ["valid_from"], settings)
     print_table(rows, columns, nothing="No limit is set; `lapcell parts set` sets one.")
@@ -95,10 +98,14 @@ def set_limit(
     record = records(limits.loc[limits["revision"] == number])[0]
     if session.as_json:
         print_json(record)
-    elif record["upper_um"] != record["upper_um"]:
-        click.echo(one_line(f"{part}: the limit of {characteristic} is taken back."))
-    else:
-        click.echo(one_line(f"{part}: {characteristic} at most {upper}, {record['upper_um']:.6g} um."))
+        return DONE
+    said = [
+        f"{words} {text}, {record[name]:.6g} um"
+        for words, text, name in (("at least", lower, "lower_um"), ("at most", upper, "upper_um"))
+        if record[name] == record[name]
+    ]
+    told = f"{characteristic} {' and '.join(said)}" if said else f"the limit of {characteristic} is taken back"
+    click.echo(one_line(f"{part}: {told}."))
     return DONE
 
 

@@ -7,7 +7,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from threading import RLock
 from typing import Any
 
@@ -346,14 +346,19 @@ def now_us() -> int:
 
 
 def iso_moment(text: str, *, name: str) -> str:
-    """Check an ISO date or moment ('' = now) and give it in UTC when it carries a zone."""
+    """Check an ISO date or moment ('' = now); with hyphens however it came, and in UTC when it carries a zone."""
     if not text:
         return datetime.now(UTC).isoformat()
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise StoreError(f"`{name}` must be an ISO date such as 2026-03-04, got {text!r}") from None
-    return moment.astimezone(UTC).isoformat() if moment.tzinfo else text
+    if moment.tzinfo:
+        return moment.astimezone(UTC).isoformat()
+    try:
+        return date.fromisoformat(text).isoformat()  # a day alone; moments are compared as texts
+    except ValueError:
+        return moment.isoformat()
 
 
 def _json(content: Mapping[str, Any]) -> str:

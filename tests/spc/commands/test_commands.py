@@ -238,6 +238,20 @@ def test_a_limit_is_set_in_any_unit(shop, upper, lamp, um):
 
 
 @pytest.mark.parametrize(
+    ("upper", "lower", "said"),
+    [
+        ("10 um", "-5 um", "thickness at least -5 um, -5 um and at most 10 um, 10 um."),
+        ("none", "-5 um", "thickness at least -5 um, -5 um."),
+        ("none", "", "the limit of thickness is taken back."),
+    ],
+)
+def test_what_was_set_is_said_on_both_sides(shop, upper, lower, said):
+    words = ["--lower", lower] if lower else []
+    assert said in shop.run("parts", "set", "SP-1", "thickness", upper, *words, "--who", "QE").output
+    assert ("lower as written" in shop.run("parts").output) == bool(lower)
+
+
+@pytest.mark.parametrize(
     ("upper", "sentence"),
     [
         ("2", "has no unit"), ("2 bands", "no lamp is known"), ("<2 um", "must be one length"),

@@ -39,6 +39,15 @@ def test_limits_are_revisions_with_a_day_from_which_they_hold(store):
     assert store.limits()["characteristic"].tolist() == ["thickness"]
 
 
+@pytest.mark.parametrize("day", ["2026-01-01", "20260101", "2026-W01-4", "20260101T060000"])
+def test_a_limit_holds_from_a_day_however_its_iso_date_is_written(store, day):
+    """Moments are compared as texts: '20260101' would sort behind every day with hyphens and never come."""
+    store.set_limit("SP-1", "flatness", upper_um=0.6, who="QE", valid_from=day)
+    limits = store.limits()
+    assert limits["upper_um"].tolist() == [0.6]
+    assert limits["valid_from"].iloc[0] in ("2026-01-01", "2026-01-01T06:00:00")
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [

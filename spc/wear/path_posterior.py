@@ -34,7 +34,8 @@ _LOG_GRID = np.log(RATIO_GRID)
 # Weak priors on the standardised scale (readings of the group: sd 1; age: 0 to 1).
 _LOG_SCATTER = (np.log(0.15), 1.5)
 _LOG_RATIO = (0.0, 2.5)
-_LEVEL_SCALE, _SLOPE_SCALE, _SPREAD_DF = 1.0, 2.0, 3.0  # half-t
+_LEVEL_DF = 3.0  # half-t: the sd of the levels may be none
+_LOG_SLOPE = (0.0, 1.0)  # with four units a flat tail would let the sd of the slopes be many times what they show
 _CORRELATION_SD = 0.8  # of atanh(correlation): nearly flat
 _PROPOSAL_DF = 5.0
 _BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
@@ -199,11 +200,11 @@ def log_prior(spreads: Array) -> Array:
     log_scatter, log_ratio, log_level, log_slope, z = spreads.T
     total = -0.5 * ((log_scatter - _LOG_SCATTER[0]) / _LOG_SCATTER[1]) ** 2
     total = total - 0.5 * ((log_ratio - _LOG_RATIO[0]) / _LOG_RATIO[1]) ** 2
+    total = total - 0.5 * ((log_slope - _LOG_SLOPE[0]) / _LOG_SLOPE[1]) ** 2
     outside = np.maximum(_BOX[0] - spreads, 0) + np.maximum(spreads - _BOX[1], 0)
     total = total - 10 * (outside**2).sum(axis=1) - 0.5 * (z / _CORRELATION_SD) ** 2
-    for log_sd, scale in ((log_level, _LEVEL_SCALE), (log_slope, _SLOPE_SCALE)):
-        sd = np.exp(np.clip(log_sd, -30, 30)) / scale
-        total = total + log_sd - 0.5 * (_SPREAD_DF + 1) * np.log1p(sd**2 / _SPREAD_DF)
+    level = np.exp(np.clip(log_level, -30, 30))
+    total = total + log_level - 0.5 * (_LEVEL_DF + 1) * np.log1p(level**2 / _LEVEL_DF)
     return np.asarray(total, dtype=np.float64)
 
 

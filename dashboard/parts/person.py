@@ -16,7 +16,7 @@ def signed_by(page: Page, *, lap: str = "") -> str:
     """Ask who is writing; the last answer is kept for the session, a new name may be typed.
 
     Until somebody answers, who logged the lap's newest face is offered: as it was when the page was opened, for what
-    others log meanwhile must not sign what is written here.
+    others log meanwhile must not sign what is written here. Where no one lap is meant nobody is.
     """
     offered = st.session_state.get(SIGNER_OFFERED)
     if offered is None or offered[0] != lap:
@@ -26,7 +26,7 @@ def signed_by(page: Page, *, lap: str = "") -> str:
     chosen = st.selectbox(
         "Signed by",
         options,
-        index=0 if options else None,
+        index=0 if kept else None,
         key=f"lc_person-{kept}",
         accept_new_options=True,
         placeholder="Your name",

@@ -2,6 +2,7 @@
 
 import csv
 import re
+from dataclasses import dataclass
 from typing import Any, NoReturn
 
 import pandas as pd
@@ -17,19 +18,29 @@ from spc.log.rereading import approve_alias, fix_quarantined
 __all__ = ["quarantine", "waiting_table"]
 
 _PLACE = "lc_quarantine_place"
+_SHOWN = "lc_quarantine_shown"
 _SETTLED = "settled"
 _PLACED = re.compile(r"^row \d+: ")
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """The row on the screen."""
+
+    number: int
+    words: str
 
 
 def quarantine(page: Page, person: str) -> None:
     """Show the waiting rows and settle them one at a time."""
     rows = data.waiting(page.now)
+    _keep_to_row(rows)
     said.say(_SETTLED)
     if rows.empty:
         st.html(cards.sentences([], empty="No row waits for a person."))
         return
-    place = _place(len(rows))
-    row = rows.iloc[place]
+    row = rows.iloc[_place(len(rows))]
+    st.session_state[_SHOWN] = _Shown(int(row["quarantine_id"]), f"row {row['row_number']:,} of {row['name']}")
     kicker = f"Row {row['row_number']:,} of {row['name']}, as delivered below"
     raw = f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
     st.html(cards.subject(f"{_reason(row['reasons'])}.", kicker=kicker) + raw)
@@ -75,6 +86,19 @@ def _cells(notes: dict[str, Any], raw: str) -> str:
     return f'<dl class="lc-facts lc-cells">{shown}</dl>'
 
 
+def _keep_to_row(rows: pd.DataFrame) -> None:
+    """Stay on the row a person works at while others settle rows before it; say so when it was this one."""
+    shown: _Shown | None = st.session_state.get(_SHOWN)
+    if shown is None:
+        return
+    waiting = rows["quarantine_id"].tolist()
+    if shown.number in waiting:
+        st.session_state[_PLACE] = waiting.index(shown.number) + 1
+    else:
+        st.session_state.pop(_SHOWN)
+        said.done(_SETTLED, f"Somebody else has settled {shown.words} meanwhile.")
+
+
 def _place(rows: int) -> int:
     """Which row is on the screen; settling one shows the next."""
     if rows == 1:
@@ -83,15 +107,22 @@ def _place(rows: int) -> int:
         st.session_state[_PLACE] = rows
     with st.container(key="quarantine-place", horizontal=True, vertical_alignment="bottom"):
         number = st.number_input(
-            f"Row to settle, 1 to {number_of(rows)}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE
-        )
+            f"Row to settle, 1 to {number_of(rows)}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE,
+            on_change=_leave,
+        )  # fmt: skip
         st.button("Row before", shortcut="Alt+B", on_click=_step, args=(-1, rows))
         st.button("Next row", shortcut="Alt+N", on_click=_step, args=(1, rows))
     return int(number) - 1
 
 
-def _step(by: int, rows: int) -> None:
+def _leave() -> None:
+    """Leave the row that was on the screen."""
     said.sent(_SETTLED)
+    st.session_state.pop(_SHOWN, None)
+
+
+def _step(by: int, rows: int) -> None:
+    _leave()
     st.session_state[_PLACE] = (int(st.session_state.get(_PLACE, 1)) - 1 + by) % rows + 1
 
 
@@ -160,5 +191,6 @@ def _signed(place: str, person: str, reason: str) -> bool:
 
 
 def _done(sentence: str) -> NoReturn:
+    st.session_state.pop(_SHOWN, None)
     said.done(_SETTLED, sentence)
     st.rerun()

@@ -37,6 +37,8 @@ def watched(page: Page, person: str) -> None:
     if problems.empty:
         return
     st.html(cards.section("Dropped into a watched folder and not read"))
+    if not person:
+        st.html(cards.sentences([], empty="Say above who signs to take one off this list."))
     for place, (_, row) in enumerate(problems.head(_MOST_SHOWN).iterrows()):
         with st.container(key=f"unread-{place}", horizontal=True, vertical_alignment="center", wrap=False):
             st.html(cards.notice(_line(page, row), kind="stop"))

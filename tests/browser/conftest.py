@@ -172,6 +172,15 @@ def at(browser):
         context.close()
 
 
+def sign(page, name):
+    """Say who writes, by a name that no list offers."""
+    box = page.get_by_role("combobox", name="Signed by")
+    box.click()
+    box.fill(name)
+    box.press("Enter")
+    settled(page)
+
+
 def settled(page):
     """Wait until the page has stopped running, then hold that it shows no error."""
     page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')

@@ -9,7 +9,7 @@ from dashboard.entry import FaceEntry, LengthUnit, face_row
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
-from tests.browser.conftest import screens, settled
+from tests.browser.conftest import screens, settled, sign
 
 pytestmark = pytest.mark.browser
 OWN = (
@@ -46,6 +46,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
     page.get_by_text("06:20,R. Oduya,CI-1,15,12,see note").first.wait_for()
     page.get_by_role("button", name="Next row").wait_for()
     settled(page)
+    sign(page, "Lena")
     page.wait_for_timeout(1000)  # until the page listens to the keys it shows
     page.keyboard.press("Alt+n")
     page.locator("pre.lc-raw").get_by_text("C1-1").wait_for()
@@ -69,6 +70,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
     with Store.open(store) as opened:
         assert opened.faces(lap="CI-1")["flatness_text"].tolist() == ["0.31", "0.35", "0.33"]
         settled_how = opened.quarantine(open_only=False)["how"].tolist()
+        assert opened.alias_history()["approved_by"].tolist() == ["Lena"]  # the very first name typed signs
     assert sorted(settled_how) == ["alias", "discarded", "fixed"]
     page = at(f"{url}/log?section=edits")
     page.get_by_text("Ways of writing a lap").wait_for()

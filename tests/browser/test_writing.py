@@ -5,7 +5,7 @@ import pytest
 from dashboard.entry import FaceEntry, LengthUnit, face_row, moment
 from spc.settings import load_settings
 from spc.store.store import Store
-from tests.browser.conftest import screens, settled
+from tests.browser.conftest import screens, settled, sign
 
 pytestmark = pytest.mark.browser
 OWN = (
@@ -31,6 +31,8 @@ def test_a_file_is_seen_before_it_is_taken_in_and_then_changes_the_board(at, cel
     page.get_by_text("own.csv holds 2 faces and no events; 1 row would wait for a person.").wait_for()
     assert "encoding utf-8" in page.inner_text("[data-testid=stMain]")
     assert len(faces(store, "CI-1")) == before  # nothing is kept yet
+    page.get_by_text("Say first who signs this.").wait_for()
+    sign(page, "Lena")
     page.get_by_role("button", name="Take in 3 rows").click()
     page.get_by_text("Taken in from own.csv: 2 faces and 1 row to settle.").wait_for()
     assert len(faces(store, "CI-1")) == before + 2

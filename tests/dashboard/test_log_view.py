@@ -39,9 +39,11 @@ def waiting(store):
     return store
 
 
-def start(section="file"):
+def start(section="file", *, signed="Engineer"):
     page = AppTest.from_function(one_view, kwargs={"view": "log"}, default_timeout=30)
     page.session_state["log-section"] = section
+    if signed:
+        page.session_state["lc_signed"] = signed  # a name typed anew; the test driver can only choose listed ones
     page.run()
     assert not page.exception, page.exception
     return page
@@ -63,8 +65,16 @@ def field(page, label):
     return next(one for one in (*page.text_input, *page.text_area, *page.selectbox) if one.label.startswith(label))
 
 
+def test_nobody_signs_before_somebody_has_said_who(waiting):
+    page = start("rows", signed="")
+    assert next(box for box in page.selectbox if box.label == "Signed by").value is None
+    field(page, "Why it is not to be taken in").set_value("test row")
+    press(page, "Discard this row")
+    assert refusals(page) == ["Say who settles it, and why."]
+
+
 def test_a_file_is_previewed_and_taken_in_only_on_the_button(store):
-    page = start()
+    page = start(signed="")
     page.file_uploader[0].set_value(("own.csv", OWN.encode(), "text/csv")).run()
     assert not page.exception, page.exception
     shown = text(page)
@@ -72,7 +82,7 @@ def test_a_file_is_previewed_and_taken_in_only_on_the_button(store):
     assert "encoding utf-8" in shown and "Say first who signs this" in shown
     with Store.open(store) as opened:
         assert opened.revision() == 0
-    page.session_state["lc_signed"] = "Engineer"  # a name typed anew; the test driver can only choose listed ones
+    page.session_state["lc_signed"] = "Engineer"
     page.run()
     press(page, "Take in 4 rows")
     assert "Taken in from own.csv: 2 faces and 2 rows to settle. 4 rows in all." in text(page)
@@ -100,7 +110,6 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
 
 def test_a_unit_the_file_leaves_out_is_asked_for_and_never_guessed(store):
     page = start()
-    page.session_state["lc_signed"] = "Engineer"
     bare = OWN.replace("flatness um", "flatness")
     page.file_uploader[0].set_value(("own.csv", bare.encode(), "text/csv")).run()
     assert "own.csv holds no faces and no events; 4 rows would wait for a person." in text(page)
@@ -150,6 +159,38 @@ def test_a_discarded_row_is_kept_with_its_reason(waiting):
     with Store.open(waiting) as opened:
         assert len(opened.quarantine()) == 1
         assert "test row" in opened.quarantine(open_only=False)["reason"].tolist()
+
+
+def test_a_row_worked_at_stays_on_the_screen_when_others_settle_rows(waiting):
+    page = start("rows")
+    page.number_input[0].set_value(2).run()
+    assert "see note" in text(page)
+    with Store.open(waiting) as opened:
+        first, second = opened.quarantine()["quarantine_id"].tolist()
+        opened.discard_quarantined(first, who="Bo", reason="test row")
+    page.run()  # the page redraws itself when the log grows
+    assert "see note" in text(page) and "Somebody else" not in text(page)
+    with Store.open(waiting) as opened:
+        opened.discard_quarantined(second, who="Bo", reason="test row")
+    page.run()
+    assert "Somebody else has settled row 4 of own.csv meanwhile." in text(page)
+    assert "No row waits for a person." in text(page)
+
+
+def test_the_row_after_the_one_settled_comes_next(store):
+    three = OWN + "2026-03-04 06:50,R. Oduya,CI-1,15,twelve,0.33,plate,S-5\n"
+    with Store.open(store) as opened:
+        ingest(opened, three.encode(), name="own.csv", settings=Settings(laps=(KnownLap("CI-1"),)), who="A")
+    page = start("rows")
+    page.number_input[0].set_value(2).run()
+    with Store.open(store) as opened:
+        opened.discard_quarantined(int(opened.quarantine()["quarantine_id"].iloc[0]), who="Bo", reason="test row")
+    page.run()
+    field(page, "Why it is not to be taken in").set_value("no reading")
+    press(page, "Discard this row")
+    assert "twelve" in text(page) and "Somebody else" not in text(page)
+    with Store.open(store) as opened:
+        assert opened.quarantine()["row_number"].tolist() == [5]
 
 
 def test_what_was_taken_in_is_counted(waiting):

@@ -50,7 +50,7 @@ def test_a_report_is_taken_off_the_list_by_a_person(filled_store):
     with Store.open(filled_store) as store:
         assert store.watch_problems().empty
         assert store.connection.execute("SELECT who FROM watch_report ORDER BY 1").fetchall() == [
-            ("R. Oduya",),
+            ("Engineer",),
             ("watch",),
         ]
 

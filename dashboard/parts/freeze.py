@@ -1,6 +1,7 @@
 """Frozen limits of one chart: the revisions, what the readings say of the newest, and a form that freezes another."""
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -22,15 +23,13 @@ if TYPE_CHECKING:
 
 __all__ = ["freeze"]
 
-_DAY_US = 86_400_000_000
-
 
 @dataclass(frozen=True, slots=True)
 class _List:
     """The readings that limits are to be frozen from."""
 
     last: int
-    until: str  # ISO date, last day of the list; '' = the newest
+    until: date | None  # last day of the list; None = the newest
     left_out: dict[int, str]  # face id -> cause
     guarantee: bool
     knowingly: bool
@@ -97,7 +96,7 @@ def _form(page: Page, lap: str, sign: str, person: str) -> None:
                 said.refuse(place, "Say why these readings are left out.", person=person)
             else:
                 left_out = dict.fromkeys(out, cause.strip())
-                wanted = _List(int(last), until.isoformat() if until else "", left_out, guarantee, knowingly)
+                wanted = _List(int(last), until, left_out, guarantee, knowingly)
                 _freeze(page, lap, sign, person, wanted, why=why, place=place)
         said.say(place, person=person)
 
@@ -108,7 +107,9 @@ def _freeze(page: Page, lap: str, sign: str, person: str, wanted: _List, *, why:
     if not person or not why.strip():
         said.refuse(place, "Frozen limits are signed and explained: say who, and why.", person=person)
         return
-    until_us = moment_us(wanted.until, page.site.time_zone) + _DAY_US if wanted.until else None
+    until_us = None
+    if wanted.until is not None:  # a day may have 23 or 25 hours: the next one ends it
+        until_us = moment_us((wanted.until + timedelta(days=1)).isoformat(), page.site.time_zone)
     try:
         with data.open_store() as store:
             done = freeze_limits(

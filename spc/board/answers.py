@@ -62,10 +62,8 @@ def pass_to_pass(own: pd.DataFrame) -> str:
     several = latest[(by_face["face_id"].transform("size") > 1).to_numpy()]
     for keys, group in reversed(list(several.groupby(["part", "serial", "face"], sort=False))):
         attempts = group["attempt"].to_numpy(np.int64)
-        start = (
-            int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) < 0)[-1]) if (np.diff(attempts) < 0).any() else 0
-        )
-        group = group.iloc[start:]
+        first_pass = int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) <= 0)[-1])
+        group = group.iloc[first_pass:]  # without a serial number, 'face A' with one and the same pass is another part
         if len(group) < 2:
             continue
         first, last = group.iloc[0], group.iloc[-1]

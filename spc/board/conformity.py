@@ -85,7 +85,7 @@ def report_conformity(view: CellView, plan: StudyPlan, *, reader_sd_um: float | 
     Notes
     -----
     The process law is fitted to readings, which hold the reader's spread already; taking it for the law of the faces
-    is cautious: it sees a little more bad faces than there are.
+    is cautious: it sees a few more bad faces than there are.
     """
     if reader_sd_um is not None and not (math.isfinite(reader_sd_um) and reader_sd_um >= 0):
         raise ValueError(f"`reader_sd_um` must be a finite number, 0 or more, got {reader_sd_um}")

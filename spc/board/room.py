@@ -58,6 +58,11 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
     -------
     RoomTest
 
+    Raises
+    ------
+    ValueError
+        If `alpha` is not between 0 and 1, or a score is infinite.
+
     Notes
     -----
     Statistic: the score that at least 70 % of the laps lie beyond, upwards or downwards. Null: up to 30 % of the laps
@@ -138,7 +143,13 @@ def beyond_the_rest_p(z: ArrayLike) -> Array:
 
 
 def room_alarm_of(test: RoomTest, laps: tuple[str, ...]) -> RoomAlarm | None:
-    """Put a room test into the words of the board; None unless most laps moved together."""
+    """Put a room test into the words of the board; None unless most laps moved together.
+
+    Raises
+    ------
+    ValueError
+        If `laps` are not as many as were tested.
+    """
     if len(laps) != test.moved.size:
         raise ValueError(f"`laps` must name the {test.moved.size} laps tested, got {len(laps)}")
     if test.status != "together":

@@ -4,6 +4,7 @@ import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -190,7 +191,7 @@ def _readings(view: CellView, plan: StudyPlan) -> tuple[pd.DataFrame, tuple[tupl
         if unknown:
             raise ValueError(f"`laps` must name laps of the log; unknown: {', '.join(unknown)}")
     low, high = f"{plan.characteristic}_low_um", f"{plan.characteristic}_high_um"
-    since, until = (_day_us(view, text) for text in (plan.since, plan.until))
+    since, over = _day_us(view, plan.since), _day_us(view, plan.until, days_on=1)
     left: list[tuple[str, int]] = []
 
     def keep(rows: pd.DataFrame, wanted: pd.Series, why: str) -> pd.DataFrame:
@@ -202,8 +203,8 @@ def _readings(view: CellView, plan: StudyPlan) -> tuple[pd.DataFrame, tuple[tupl
         faces = keep(faces, faces["lap"].isin(plan.laps), "lapped on a lap that the study does not take")
     if since is not None:
         faces = keep(faces, faces["sort_us"] >= since, f"before {plan.since}")
-    if until is not None:
-        faces = keep(faces, faces["sort_us"] < until + 86_400_000_000, f"after {plan.until}")
+    if over is not None:
+        faces = keep(faces, faces["sort_us"] < over, f"after {plan.until}")
     faces = keep(faces, faces["kind"] == "face", "a second reading of the same face: gauge data, not a new face")
     if plan.characteristic == "flatness" and view.struck_out:
         struck = faces["face_id"].isin(view.struck_out)
@@ -228,12 +229,13 @@ def _readings(view: CellView, plan: StudyPlan) -> tuple[pd.DataFrame, tuple[tupl
     return faces[list(DATA_COLUMNS)].astype(DATA_COLUMNS).reset_index(drop=True), tuple(left)
 
 
-def _day_us(view: CellView, day: str) -> int | None:
-    """Microseconds of the beginning of a day at the site."""
+def _day_us(view: CellView, day: str, *, days_on: int = 0) -> int | None:
+    """Microseconds of the beginning of a day at the site, or of one so many days on: a day may have 23 or 25 hours."""
     if not day:
         return None
     zone = ZoneInfo(view.settings.time_zone) if view.settings.time_zone else ZoneInfo("UTC")
-    return int(pd.Timestamp(day, tz=zone).timestamp() * 1_000_000)
+    begins = datetime.combine(date.fromisoformat(day) + timedelta(days=days_on), time(), tzinfo=zone)
+    return round(begins.timestamp() * 1_000_000)
 
 
 def _limit(view: CellView, plan: StudyPlan) -> tuple[float, str, int]:

@@ -171,7 +171,7 @@ def _basis(shift: ShiftReport, made: Made, limits: str, charts: str, say: Say) -
 
 
 def _fingerprint(shift: ShiftReport) -> str:
-    """SHA-256 over `face id|low|high` of every reading of every running cycle, in micrometres."""
+    """SHA-256 over the moment of the look and, lap by lap, its name and `face id|low|high` in um of its cycle."""
     digest = hashlib.sha256(shift.as_of_text.encode())
     for report in sorted(shift.laps, key=lambda r: r.lap):
         digest.update(report.lap.encode("utf-8", "replace") + b"\n")

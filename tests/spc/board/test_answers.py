@@ -34,6 +34,14 @@ def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
     assert answer.endswith("The form turned from convex to concave.")
 
 
+def test_faces_without_a_serial_number_are_no_passes_of_one_face():
+    """Every part has a face A: where no serial number tells them apart, the pass number has to."""
+    rows = [reading(0.2 + 0.1 * k, 0.3 + 0.1 * k, 1, serial="") for k in range(6)]
+    assert "No face here has two readings" in pass_to_pass(numbered(rows))
+    rows.append(reading(0.9, 1.0, 2, serial=""))
+    assert pass_to_pass(numbered(rows)).startswith("Worse: P1 A read 0.7-0.8 then 0.9-1 over 2 passes.")
+
+
 def lapped(shares, n=30, minutes=None):
     rng = np.random.default_rng(1)
     rows = []

@@ -13,6 +13,7 @@ from spc.board.study import compute_study, run_study
 from spc.board.study_cycles import over_cycles
 from spc.board.study_material import fingerprint_of_readings, gather, material_from_json, material_to_json
 from spc.board.study_plan import StudyPlan
+from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.report.invented_study import fill
@@ -193,3 +194,23 @@ def test_readings_written_finer_than_they_are_read_are_told(view, study):
     coarse = replace(material, data=material.data.assign(low_um=steps, high_um=steps + 0.01))
     told = {r.name: r.sentence for r in compute_study(coarse).refusals}
     assert "written to 0.01 um but fall on steps of 0.1 um" in told["step finer than read"]
+
+
+@pytest.mark.parametrize(
+    ("day", "last", "next_day"),
+    [
+        ("2026-03-29", "2026-03-29T23:30+02:00", "2026-03-30T00:30+02:00"),  # 23 hours
+        ("2026-10-25", "2026-10-25T23:30+01:00", "2026-10-26T00:30+01:00"),  # 25 hours
+    ],
+)
+def test_the_last_day_of_a_study_is_whole_where_the_clocks_change(tmp_path, day, last, next_day):
+    """Summer time begins and ends on the last Sundays of March and October (Directive 2000/84/EC)."""
+    text = "time,lap,operator,grit,minutes,part,serial,flatness um\n" + "".join(
+        f"{moment},L1,Reed,9 um,10,P1,S{k},0.5\n" for k, moment in enumerate((f"{day}T00:30+01:00", last, next_day))
+    )
+    settings = Settings(time_zone="Europe/Copenhagen")
+    with Store.open(tmp_path / "cell.db") as store:
+        assert ingest(store, text.encode(), name="log.csv", settings=settings, who="test").faces == 3
+        material = gather(look_at_cell(store, settings, rows=None), StudyPlan("P1", until=day))
+    assert material.data["serial"].tolist() == ["S0", "S1"]
+    assert material.not_taken == ((f"after {day}", 1),)

@@ -52,7 +52,6 @@ __all__ = [
 ]
 
 _LOOKING = "Looking at every lap; the first look at a log takes longest."
-_KEEP_AFTER_S = 2.0  # a report is written down for the next start when nobody waits for a page
 _MOST_BOARDS = 2
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
@@ -238,7 +237,7 @@ def board(now: Snapshot) -> "Board":
 
     with _LOCK:
         if now not in _BOARDS:
-            _BOARDS[now] = Board(Path(now.store), settings(now), keep_after_s=_KEEP_AFTER_S)
+            _BOARDS[now] = Board(Path(now.store), settings(now))
             while len(_BOARDS) > _MOST_BOARDS:
                 _BOARDS.popitem(last=False)
         _BOARDS.move_to_end(now)

@@ -15,6 +15,7 @@ __all__ = ["main", "make_ready"]
 
 _STEP_S = 0.01
 _SWITCH_S = 0.0005  # what a browser asks for goes before what is made ready
+_KEEP_AFTER_S = 2.0  # what was made for a page is written down for the next start when nobody waits for it
 _PAUSE_S = 2.0  # after the first report, for the page that shows it
 
 
@@ -63,6 +64,9 @@ def _once_served(address: str, port: int) -> None:
             break
         time.sleep(_STEP_S)
     sys.setswitchinterval(_SWITCH_S)
+    from spc.board.kept import write_behind
+
+    write_behind(_KEEP_AFTER_S)
     try:
         make_ready()
     finally:

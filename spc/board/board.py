@@ -1,7 +1,6 @@
 """The whole board at one moment: the cell looked at once, each lap's report made once, when it is first asked for."""
 
 import threading
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +16,6 @@ if TYPE_CHECKING:  # what makes a report is loaded when one has to be made
 __all__ = ["Board"]
 
 _MOST_KEPT = 4  # shift reports kept between runs
-_WAITING: dict[Path, threading.Timer] = {}  # reports of each store that are still to be written down
 
 
 class Board:
@@ -28,8 +26,6 @@ class Board:
     path : Path
         The store.
     settings : Settings
-    keep_after_s : float, default 0
-        How long after a shift report was made it is written down for later runs; one made meanwhile takes its place.
 
     Notes
     -----
@@ -37,10 +33,9 @@ class Board:
     report for the same revision: it is kept between runs, and the first screen needs no more than that.
     """
 
-    def __init__(self, path: Path, settings: Settings, *, keep_after_s: float = 0.0) -> None:
+    def __init__(self, path: Path, settings: Settings) -> None:
         self._path = path
         self._settings = settings
-        self._keep_after_s = keep_after_s
         self._lock = threading.RLock()
         self._view: CellView | None = None
         self._charts: CellCharts | None = None
@@ -89,21 +84,8 @@ class Board:
             if self._shift is None:
                 self._shift = self._report()
                 if self._digest:
-                    self._keep(self._shift)
+                    keep("shift", self._digest, self._shift, place=str(self._path), most=_MOST_KEPT)
             return self._shift
-
-    def _keep(self, report: ShiftReport) -> None:
-        """Keep the report between runs, at once or when nobody is waiting and nothing newer has come."""
-        last = partial(keep, "shift", self._digest, report, most=_MOST_KEPT)
-        if not self._keep_after_s:
-            last()
-            return
-        waiting = _WAITING.pop(self._path, None)
-        if waiting is not None:
-            waiting.cancel()
-        _WAITING[self._path] = threading.Timer(self._keep_after_s, last)
-        _WAITING[self._path].daemon = True
-        _WAITING[self._path].start()
 
     def _report(self) -> ShiftReport:
         from spc.board.shift import shift_of

@@ -3,6 +3,8 @@
 What is kept is addressed by what it was computed from, so it can never be out of date; deleting the folder loses time
 and nothing else. The folder: the environment variable LAPCELL_CACHE ('off' keeps nothing), else the user's own cache
 folder. Only plain values and this package's own result classes are written and read, as JSON.
+
+A long-running screen writes behind: what was made for a page goes to the folder when the page has been shown.
 """
 
 import base64
@@ -11,6 +13,7 @@ import importlib
 import json
 import os
 import tempfile
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -20,14 +23,49 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-__all__ = ["digest_of_values", "find_kept", "keep", "keeps", "kept"]
+__all__ = ["digest_of_values", "find_kept", "keep", "keeps", "kept", "write_behind"]
 
 T = TypeVar("T")
 
 MOST_FILES = 400  # the oldest go first
 
 
-def kept(kind: str, digest: str, compute: Callable[[], T], *, most: int = MOST_FILES) -> T:
+class _Waiting:
+    """Results still to be written down, by kind and place: where to, the result, how many of its kind."""
+
+    def __init__(self) -> None:
+        self.after_s = 0.0
+        self._lock = threading.Lock()
+        self._results: dict[tuple[str, str], tuple[Path, object, int]] = {}
+
+    def add(self, kind: str, place: str, path: Path, result: object, most: int) -> None:
+        with self._lock:
+            if not self._results:
+                timer = threading.Timer(self.after_s, self._write)
+                timer.daemon = True
+                timer.start()
+            self._results[kind, place] = path, result, most
+
+    def find(self, path: Path) -> object | None:
+        with self._lock:
+            return next((result for where, result, _ in self._results.values() if where == path), None)
+
+    def _write(self) -> None:
+        with self._lock:
+            results, self._results = self._results, {}
+        for (kind, _), (path, result, most) in results.items():
+            _put(path, result, kind=kind, most=most)
+
+
+_WAITING = _Waiting()
+
+
+def write_behind(after_s: float) -> None:
+    """Write from now on what is kept so many seconds after it was made, 0 = at once; a program that ends loses it."""
+    _WAITING.after_s = after_s
+
+
+def kept(kind: str, digest: str, compute: Callable[[], T], *, place: str = "", most: int = MOST_FILES) -> T:
     """Give the result of `compute`, from the folder when it was computed before.
 
     Parameters
@@ -38,6 +76,8 @@ def kept(kind: str, digest: str, compute: Callable[[], T], *, most: int = MOST_F
         From `digest_of_values` over everything the result depends on.
     compute : callable
         Makes the result: a value of plain types, arrays and frozen result classes of this package.
+    place : str, optional
+        What the result is of; a newer one of the same place is written instead of one that still waits for it.
     most : int, default 400
         How many results of this kind are kept; the oldest go first.
 
@@ -50,18 +90,20 @@ def kept(kind: str, digest: str, compute: Callable[[], T], *, most: int = MOST_F
     if found is not None:
         return cast(T, found)
     result = compute()
-    keep(kind, digest, result, most=most)
+    keep(kind, digest, result, place=place, most=most)
     return result
 
 
-def keep(kind: str, digest: str, result: object, *, most: int = MOST_FILES) -> None:
+def keep(kind: str, digest: str, result: object, *, place: str = "", most: int = MOST_FILES) -> None:
     """Put a result into the folder; arguments as of `kept`."""
     folder = _folder()
-    try:
-        if folder is not None:
-            _write(folder / _name(kind, digest), json.dumps(_encode(result)), kind=kind, most=most)
-    except OSError:
-        pass  # a full or read-only disk costs time only
+    if folder is None:
+        return
+    path = folder / _name(kind, digest)
+    if _WAITING.after_s:
+        _WAITING.add(kind, place or digest, path, result, most)
+    else:
+        _put(path, result, kind=kind, most=most)
 
 
 def find_kept(kind: str, digest: str) -> object | None:
@@ -70,6 +112,9 @@ def find_kept(kind: str, digest: str) -> object | None:
     if folder is None:
         return None
     path = folder / _name(kind, digest)
+    waiting = _WAITING.find(path)
+    if waiting is not None:
+        return waiting
     try:
         found: object = _decode(json.loads(path.read_text(encoding="utf-8")))
         os.utime(path)
@@ -123,6 +168,14 @@ def _folder() -> Path | None:
 
 def _name(kind: str, digest: str) -> str:
     return f"{kind}-{digest[:40]}.json"
+
+
+def _put(path: Path, result: object, *, kind: str, most: int) -> None:
+    text = json.dumps(_encode(result))
+    try:
+        _write(path, text, kind=kind, most=most)
+    except OSError:
+        pass  # a full or read-only disk costs time only
 
 
 def _write(path: Path, text: str, *, kind: str, most: int) -> None:

@@ -76,11 +76,13 @@ class PoolCache:
 
         return _held(self._bands, (name, part, horizon), compute, 4 * self._most)
 
-    def forecast(self, name: str, compute: Callable[[], "LapForecast"]) -> "LapForecast":
-        """Give the forecast of these readings and limits, or the one made before."""
-        return _held(
-            self._forecasts, name, lambda: kept("forecast", name, compute, most=_FORECASTS_KEPT), self._most
-        )  # fmt: skip
+    def forecast(self, lap: str, name: str, compute: Callable[[], "LapForecast"]) -> "LapForecast":
+        """Give the forecast of these readings and limits of a lap, or the one made before."""
+
+        def make() -> "LapForecast":
+            return kept("forecast", name, compute, place=lap, most=_FORECASTS_KEPT)
+
+        return _held(self._forecasts, name, make, self._most)
 
 
 def _held(store: OrderedDict[K, V], key: K, compute: Callable[[], V], most: int) -> V:
@@ -146,7 +148,7 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     def compute() -> LapForecast:
         return _forecast(cache, name, cache.fit(name, cut), own, running, leading, lap)
 
-    return cache.forecast(asked, compute)
+    return cache.forecast(lap, asked, compute)
 
 
 def _forecast(

@@ -1,11 +1,12 @@
 import json
+import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from spc.board.false_calls import plan_budget
-from spc.board.kept import digest_of_values, kept
+from spc.board.kept import digest_of_values, find_kept, kept, write_behind
 from spc.wear.pooled import fit_pooled
 from spc.wear.wear_path import wear_path
 
@@ -72,3 +73,32 @@ def test_the_digest_tells_apart_what_differs():
     others = {digest_of_values("a", 1.0 + 1e-16 * 3, np.arange(3.0)), digest_of_values("a", 1.0, np.arange(4.0)),
               digest_of_values("a1.0", np.arange(3.0))}  # fmt: skip
     assert same not in others
+
+
+@pytest.fixture
+def behind():
+    write_behind(0.3)
+    yield
+    write_behind(0.0)
+
+
+def test_what_is_written_behind_is_found_meanwhile_and_lies_in_the_folder_later(folder, behind):
+    assert kept("x", "1" * 64, lambda: (1, 2), place="CI-1") == (1, 2)
+    assert not list(folder.iterdir())
+    assert kept("x", "1" * 64, never) == (1, 2)
+    for _ in range(100):
+        if list(folder.glob("x-*.json")):
+            break
+        time.sleep(0.05)
+    assert find_kept("x", "1" * 64) == (1, 2)
+
+
+def test_of_one_place_only_the_newest_is_written_behind(folder, behind):
+    for number in range(3):
+        kept("x", str(number) * 64, lambda number=number: number, place="CI-1")
+    kept("x", "7" * 64, lambda: 7, place="CI-2")
+    for _ in range(100):
+        if len(list(folder.glob("x-*.json"))) >= 2:
+            break
+        time.sleep(0.05)
+    assert [find_kept("x", name * 64) for name in "0127"] == [None, None, 2, 7]

@@ -121,12 +121,12 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     both = np.tanh(spreads[:, 4]) * level * slope
     prior_cov[:, 0, 1] += both
     prior_cov[:, 1, 0] += both
-    prior_precision = inverted(prior_cov)
-    precision = prior_precision + g[:, :terms, :terms] / error_variance[:, None, None]
-    shift = np.einsum("scd,sd->sc", prior_precision, prior_mean) + g[:, :terms, -1] / error_variance[:, None]
-    cov = inverted(precision)
+    told = g[:, :terms, :terms] / error_variance[:, None, None]
+    cov = inverted(np.eye(terms) + prior_cov @ told) @ prior_cov
     root = np.linalg.cholesky((cov + np.swapaxes(cov, 1, 2)) / 2)
-    effects = np.einsum("scd,sd->sc", cov, shift) + np.einsum("scd,sd->sc", root, rng.standard_normal((draws, terms)))
+    beside = g[:, :terms, -1] / error_variance[:, None] - np.einsum("scd,sd->sc", told, prior_mean)
+    effects = prior_mean + np.einsum("scd,sd->sc", cov, beside)
+    effects = effects + np.einsum("scd,sd->sc", root, rng.standard_normal((draws, terms)))
 
     wandered = state[:, -1] - np.einsum("sc,sc->s", state[:, :terms], effects)
     wandered = wandered + np.sqrt(state_variance * error_variance) * rng.standard_normal(draws)

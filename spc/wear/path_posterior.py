@@ -165,33 +165,34 @@ def log_marginal(evidence: UnitEvidence, prior_precision: Array) -> tuple[Array,
 
 
 def solved(matrix: Array, right: Array) -> tuple[Array, Array]:
-    """Solve positive definite (..., p, p) systems for (..., p) right sides: the solutions, and log |matrix|.
+    """Solve (..., p, p) systems of positive determinant for (..., p) right sides: the solutions, and log |matrix|.
 
     Most groups have two fixed terms; thousands of two-by-two systems are quicker by hand than one at a time.
     """
     if matrix.shape[-1] != 2:
         return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0], dtype=np.float64), log_det_of(matrix)
-    a, b, c = matrix[..., 0, 0], matrix[..., 0, 1], matrix[..., 1, 1]
-    det = a * c - b * b
+    a, b, c, d = matrix[..., 0, 0], matrix[..., 0, 1], matrix[..., 1, 0], matrix[..., 1, 1]
+    det = a * d - b * c
     x, y = right[..., 0], right[..., 1]
-    return np.stack([(c * x - b * y) / det, (a * y - b * x) / det], axis=-1), np.log(det)
+    return np.stack([(d * x - b * y) / det, (a * y - c * x) / det], axis=-1), np.log(det)
 
 
 def inverted(matrix: Array) -> Array:
-    """Invert positive definite (..., p, p) matrices."""
+    """Invert (..., p, p) matrices of positive determinant."""
     if matrix.shape[-1] != 2:
         return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     out = np.empty_like(matrix)
     out[..., 0, 0], out[..., 1, 1] = matrix[..., 1, 1], matrix[..., 0, 0]
-    out[..., 0, 1] = out[..., 1, 0] = -matrix[..., 0, 1]
-    out /= (matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] ** 2)[..., None, None]
+    out[..., 0, 1], out[..., 1, 0] = -matrix[..., 0, 1], -matrix[..., 1, 0]
+    out /= (matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] * matrix[..., 1, 0])[..., None, None]
     return out
 
 
 def log_det_of(matrix: Array) -> Array:
-    """Log determinant of positive definite (..., p, p) matrices."""
+    """Log determinant of (..., p, p) matrices that have a positive one."""
     if matrix.shape[-1] == 2:
-        return np.asarray(np.log(matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] ** 2), dtype=np.float64)
+        det = matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] * matrix[..., 1, 0]
+        return np.asarray(np.log(det), dtype=np.float64)
     return np.asarray(np.linalg.slogdet(matrix)[1], dtype=np.float64)
 
 

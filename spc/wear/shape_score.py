@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_gram import PathGram
-from spc.wear.path_posterior import LineDraws, UnitEvidence, inverted, line_evidence, log_marginal, solved
+from spc.wear.path_posterior import LineDraws, UnitEvidence, line_evidence, log_marginal, solved
 from spc.wear.unit_tails import scale_spreads
 
 __all__ = ["given_density", "left_out_scores", "shape_shares"]
@@ -56,18 +56,30 @@ def left_out_scores(
 
 
 def given_density(lines: LineDraws, gram: PathGram, design: Array) -> Array:
-    """Log density of one new unit's readings under each draw; (S,)."""
+    """Log density of one new unit's readings under each draw; (S,).
+
+    Out of the covariance C of the fixed terms: with information E on them, |E + 1/C| |C| = |1 + C E|.
+    """
     evidence = line_evidence(lines.spreads, gram.gram, gram.log_det, gram.count, design, each=True)
-    prior = inverted(lines.covariance)
-    return _given(evidence, prior[:, None], lines.mean[:, None])[:, 0]
+    about = _centred(evidence, lines.mean[:, None])
+    shift, spread = about.shift[:, 0], lines.covariance
+    both = np.eye(shift.shape[-1]) + spread @ about.precision[:, 0]
+    taken, log_det = solved(both, np.einsum("spq,sq->sp", spread, shift))
+    fit = (shift * taken).sum(axis=-1)
+    rest = about.count * np.log(2 * np.pi) + about.log_det[:, 0] + about.square[:, 0]
+    return np.asarray(-0.5 * (rest - fit + log_det), dtype=np.float64)
 
 
 def _given(evidence: UnitEvidence, prior: Array, mean: Array) -> Array:
     """Log density of each unit's readings, its fixed terms normal with this precision and mean; (S, U)."""
+    return log_marginal(_centred(evidence, mean), prior)[0]
+
+
+def _centred(evidence: UnitEvidence, mean: Array) -> UnitEvidence:
+    """Evidence of each unit on what its fixed terms are beside a mean of theirs, (S, U, p)."""
     known = np.einsum("supq,suq->sup", evidence.precision, mean)
     square = evidence.square - 2 * (evidence.shift * mean).sum(axis=-1) + (known * mean).sum(axis=-1)
-    centred = UnitEvidence(evidence.precision, evidence.shift - known, square, evidence.log_det, evidence.count)
-    return log_marginal(centred, prior)[0]
+    return UnitEvidence(evidence.precision, evidence.shift - known, square, evidence.log_det, evidence.count)
 
 
 def shape_shares(scores: Array, straight: NDArray[np.bool_], tried: tuple[int, int]) -> Array:

@@ -19,7 +19,7 @@ __all__ = ["axis_words", "control_figure", "control_table", "sign_words"]
 
 _LEAST_ACROSS = 20.0  # readings along the axis, so that the bars of a first few stay slim
 _LANE = 0.30  # share of the height that the drifting average takes
-_MOST_TEXTS = 4
+_TEXT_WIDTH = 0.35  # share of the width that the words of a rule take on a narrow screen
 
 
 def axis_words(sign: str, unit: DisplayUnit) -> tuple[str, float]:
@@ -101,15 +101,18 @@ def control_figure(
 def control_table(replayed: Replayed, unit: DisplayUnit, *, most: int = 500) -> pd.DataFrame:
     """Return the newest readings with limit, revision and signal as a table, newest first."""
     stream = replayed.stream
-    _, per_unit = axis_words(stream.sign, unit)
+    title, per_unit = axis_words(stream.sign, unit)
+    in_unit = title.removeprefix(f"{SIGNS[stream.sign].words}, ")
     rows = np.arange(len(stream))[::-1][:most]
     return pd.DataFrame(
         {
             "when": stream.time_text[rows],
             "part": stream.part[rows],
-            "from": np.round(stream.low[rows] / per_unit, 4),
-            "to": np.where(np.isfinite(stream.high[rows]), np.round(stream.high[rows] / per_unit, 4), np.nan),
-            "limit": np.round(replayed.limit[rows] / per_unit, 4),
+            f"from, {in_unit}": np.round(stream.low[rows] / per_unit, 4),
+            f"to, {in_unit}": np.where(
+                np.isfinite(stream.high[rows]), np.round(stream.high[rows] / per_unit, 4), np.nan
+            ),
+            f"limit, {in_unit}": np.round(replayed.limit[rows] / per_unit, 4),
             "limits revision": replayed.revision[rows],
             "signal": [_rule_words(replayed, int(row)) for row in rows],
         }
@@ -204,6 +207,15 @@ def _add_average(figure: go.Figure, replayed: Replayed, place: Array, rows: NDAr
         )
 
 
+def _apart(starts: NDArray[np.intp], across: float) -> list[int]:
+    """Return where the words of a rule are written, newest first: once for rings so close that they would overlap."""
+    kept: list[int] = []
+    for row in map(int, starts[::-1]):
+        if not kept or kept[-1] - row > _TEXT_WIDTH * across:
+            kept.append(row)
+    return kept
+
+
 def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, ceiling: float, look: Look) -> None:
     for rule, where, level, axis in (
         (BEYOND, replayed.beyond, low, "y"),
@@ -230,8 +242,8 @@ def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, 
                 hovertemplate=f"{rule}<extra></extra>",
             )
         )
-        starts = rows[np.diff(rows, prepend=-10) > 1][-_MOST_TEXTS:]  # one text per run of signalling faces
-        for lane, row in enumerate(starts):
+        starts = rows[np.diff(rows, prepend=-10) > 1]  # one text per run of signalling faces
+        for row in _apart(starts, max(_LEAST_ACROSS, place.size)):
             figure.add_annotation(
                 x=place[row],
                 y=level[row],
@@ -247,6 +259,6 @@ def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, 
                 arrowhead=0,
                 standoff=11,
                 ax=-24,
-                ay=-34 - 26 * (lane % 2),
+                ay=-34,
                 xanchor="right",
             )

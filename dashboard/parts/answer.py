@@ -41,7 +41,8 @@ ANSWERS: tuple[Answer, ...] = (
 
 
 def answer_signals(report: LapReport, page: Page, person: str) -> None:
-    """Show the open signals of a lap, each with its sentence and the answers."""
+    """Show the open signals of a lap, each with its sentence and the answers, and what was last kept here."""
+    said.say(_kept(report.lap))
     if not report.signals:
         return
     st.html(cards.section("Say what you found"))
@@ -63,6 +64,10 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
 def _help(answer: Answer) -> str:
     also = f" Also logs the lap as {answer.event} now." if answer.event else ""
     return f"Keeps: {answer.check_done}; {answer.result}.{also}"
+
+
+def _kept(lap: str) -> str:
+    return f"answered-{lap}"
 
 
 def _place(signal: Signal) -> str:
@@ -89,5 +94,9 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
                 answer.event, lap=signal.lap, operator=person, site=page.site, at=moment_on(page, signal.lap)
             )
             store.append_event(row, who=person, source="answer")
-    st.toast(f"Kept: {answer.words.lower()}, signed {person}.")
+    st.toast(f"Kept: {answer.words.lower()}, signed {person}.")  # said at once; the page that counts it follows
+    also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
+    said.done(
+        _kept(signal.lap), f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
+    )
     st.rerun()

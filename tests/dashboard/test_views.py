@@ -133,6 +133,8 @@ def test_an_answer_is_kept_with_who_and_counts_as_a_reaction(filled_store, board
         kept, events = store.reactions(), store.events(lap="CI-1")
     assert kept[["cause", "action", "who"]].values.tolist() == [["charge used up", "recharged", "R. Oduya"]]
     assert events["event"].tolist() == ["recharged"]
+    page.run()  # the page redraws itself whenever the log grows; what was kept stays said
+    assert "Kept on CI-1: recharged, signed R. Oduya; carries on. CI-1 is logged as recharged too." in text(page)
 
 
 def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_store, monkeypatch):

@@ -1,5 +1,7 @@
 """The control picture, from a replay of frozen limits over an invented stream that shifts at the end."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -97,6 +99,14 @@ def test_signals_are_ringed_and_named(replayed):
             assert rule in [note.text for note in figure.layout.annotations]
 
 
+def test_words_of_a_rule_never_lie_over_one_another(replayed):
+    beyond = np.zeros(len(replayed.stream), dtype=bool)
+    beyond[[5, 100, 104, 110, 118]] = True
+    figure = control_figure(replace(replayed, beyond=beyond), LIGHT, MICROMETRE)
+    assert len(traces(figure, BEYOND)[0].x) == 5  # every one is ringed
+    assert sorted(note.x for note in figure.layout.annotations if note.text == BEYOND) == [6.0, 119.0]
+
+
 def test_a_long_stream_is_thinned_and_keeps_its_signals():
     model = analyse(stream(60), RULES).model
     long = replay(stream(20_000, shift_from=19_900), (Revision(1, 0, model),))
@@ -116,5 +126,6 @@ def test_readings_without_limits_are_drawn_without_a_limit_line():
 def test_the_table_is_newest_first_with_the_rule_in_words(replayed):
     table = control_table(replayed, MICROMETRE)
     assert table.iloc[0]["when"] == replayed.stream.time_text[-1]
+    assert {"from, µm", "to, µm", "limit, µm"} < set(table)
     said = set(table["signal"]) - {""}
     assert said and all(BEYOND in words or DRIFTING in words for words in said)

@@ -17,7 +17,6 @@ __all__ = [
     "check_data_health",
     "heaping_readers",
     "whole_band_counts",
-    "widen_heaped",
     "widen_readings",
 ]
 
@@ -74,24 +73,14 @@ def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
     return tuple(f for f in findings if f is not None)
 
 
-def widen_heaped(faces: pd.DataFrame) -> pd.DataFrame:
-    """Widen the flatness of readers who give whole bands only, to half a band either way.
+def whole_band_counts(faces: pd.DataFrame) -> dict[str, tuple[int, int]]:
+    """Count each reader's whole-band readings, and all of theirs that could tell less than a band.
 
     Parameters
     ----------
     faces : DataFrame, shape (n_faces, ...)
-        Faces frame; rows in bands with a step below one band are looked at, reader by reader.
-
-    Returns
-    -------
-    DataFrame, shape (n_faces, ...)
-        A copy in which every whole-band reading of a heaping reader spans half a band either way, from 0 up.
+        Faces frame; rows in bands are looked at, reader by reader.
     """
-    return widen_readings(faces, heaping_readers([whole_band_counts(faces)]))
-
-
-def whole_band_counts(faces: pd.DataFrame) -> dict[str, tuple[int, int]]:
-    """Count each reader's whole-band readings, and all of theirs that could tell less than a band."""
     whole, one_band, _ = _whole_bands(faces)
     names = faces["operator"].to_numpy()
     return {
@@ -112,7 +101,19 @@ def heaping_readers(counts: Iterable[Mapping[str, tuple[int, int]]]) -> frozense
 
 
 def widen_readings(faces: pd.DataFrame, readers: Collection[str]) -> pd.DataFrame:
-    """Let every whole-band reading of these readers span half a band either way, from 0 up; gives a copy."""
+    """Let every whole-band reading of these readers span half a band either way, from 0 up; gives a copy.
+
+    Parameters
+    ----------
+    faces : DataFrame, shape (n_faces, ...)
+        Faces frame.
+    readers : collection of str
+        From `heaping_readers`.
+
+    Returns
+    -------
+    DataFrame, shape (n_faces, ...)
+    """
     whole, one_band, step = _whole_bands(faces)
     widen = whole & faces["operator"].isin(readers).to_numpy()
     low, high = faces["flatness_low_um"].to_numpy(np.float64), faces["flatness_high_um"].to_numpy(np.float64)

@@ -35,7 +35,6 @@ __all__ = [
     "replay_day",
     "replayed_lap",
     "revision_of",
-    "revisions_of",
     "rules_of",
     "show_revision",
 ]
@@ -206,11 +205,6 @@ def freeze_limits(
     )  # fmt: skip
     sentence = f"Revision {record.revision} frozen: {analysis.sentence}; judges {judges_words(revision_of(record))}."
     return Freezing("frozen", analysis, record.revision, record.valid_from, sentence)
-
-
-def revisions_of(store: Store, *, lap: str, sign: str) -> tuple[Revision, ...]:
-    """Frozen revisions of one chart, oldest first."""
-    return tuple(revision_of(record) for record in store.baselines(lap=lap, sign=sign))
 
 
 def show_revision(store: Store, *, lap: str, sign: str, number: int | None = None) -> ShownRevision:

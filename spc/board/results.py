@@ -92,7 +92,7 @@ class CyclePath:
     high_um: Array  # inf where the reading was open above
     face_id: NDArray[np.int64]
     text: tuple[str, ...]  # as typed
-    hover: tuple[str, ...]  # time, operator, part: one line each
+    hover: tuple[str, ...]  # one line per reading: time, operator, part and serial, as far as said
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ class LapReport:
     faces_left: FacesLeft
     next_break: str  # next natural break for reconditioning; '' unknown
     confidence: str  # in words
-    lead_sign: str  # the sign that leads: 'flatness', or 'minutes' where final flatness is cut off at the limit
+    lead_sign: str  # 'flatness', or 'passes', 'minutes' or 'removal rate' where final flatness is cut off at the limit
     signals: tuple[Signal, ...]
     causes: tuple[Cause, ...]
     safety: tuple[str, ...]  # usual cautions that go with the action asked

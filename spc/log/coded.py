@@ -1,6 +1,6 @@
 """A text column as distinct texts and one code per row, so that each distinct text is understood only once."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-__all__ = ["Coded", "Sentences", "constant", "joined", "understand"]
+__all__ = ["Coded", "Sentences", "constant", "joined"]
 
 Codes = NDArray[np.int32]
 
@@ -89,31 +89,3 @@ def joined(parts: Sequence[Coded], separator: str) -> Coded:
     for cells in zip(*reversed(columns), strict=True):
         texts.append(separator.join(c for c in cells if c))
     return Coded(codes.astype(np.int32), pa.array(texts, pa.string()))
-
-
-def understand(column: Coded, read: Callable[[str], object]) -> tuple[NDArray[np.object_], list[str]]:
-    """Read each distinct text once.
-
-    Parameters
-    ----------
-    column : Coded
-    read : callable
-        Text to value; raises ValueError with a half sentence.
-
-    Returns
-    -------
-    tuple of (values, faults)
-        Object array and list of half sentences, one per distinct text plus one last entry for code -1; value None
-        where there is a fault or no text.
-    """
-    texts = column.objects()
-    values = np.empty(len(texts), dtype=object)
-    faults = [""] * len(texts)
-    for at, text in enumerate(texts):
-        if text == "":
-            continue
-        try:
-            values[at] = read(text)
-        except ValueError as error:
-            faults[at] = str(error)
-    return values, faults

@@ -114,6 +114,11 @@ class Store(QuarantineRecords, WatchReports):
         -------
         pandas.DataFrame
             Columns and types as `spc.store.frames.FACES`, sorted by (sort_us, intake_id, row_number).
+
+        Raises
+        ------
+        ValueError
+            If `last` is below 0.
         """
         if last is not None and last < 0:
             raise ValueError(f"`last` must be 0 or more, got {last}")
@@ -132,6 +137,11 @@ class Store(QuarantineRecords, WatchReports):
         pandas.DataFrame
             The faces columns, and for each version that was replaced: replaced_at, replaced_by, reason, differences
             (JSON: column -> [old, new]), edited_after ('' or a sentence).
+
+        Raises
+        ------
+        StoreError
+            If no such face was ever stored.
         """
         versions = self.face_table.versions(face_id)
         if versions.empty:
@@ -185,6 +195,11 @@ class Store(QuarantineRecords, WatchReports):
         -------
         int
             Its `face_id`; an exact double within minutes gives the id of the face that is there already.
+
+        Raises
+        ------
+        StoreError
+            If no lap is said, or a column is none of the faces frame.
         """
         if not str(face.get("lap", "")).strip():
             raise StoreError("`lap` must be given: a face without its lap cannot be charted")
@@ -227,6 +242,12 @@ class Store(QuarantineRecords, WatchReports):
         -------
         int
             The new version's number.
+
+        Raises
+        ------
+        StoreError
+            If it is not signed and explained, changes nothing, names a column that cannot change, or the face is not
+            in force.
         """
         if not who.strip() or not reason.strip():
             raise StoreError("`who` and `reason` must be given: a correction is signed and explained")

@@ -53,6 +53,11 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> Lead
     -------
     LeadSign
 
+    Raises
+    ------
+    ValueError
+        If `limit_um` has not one value per row.
+
     Notes
     -----
     Two kinds of evidence. Logged: first readings over the limit whose final readings are not. Unlogged: a lognormal

@@ -61,6 +61,12 @@ def cost_per_face(
     Returns
     -------
     ndarray
+        In the unit of the costs, per face (or per minute, where the law is of minutes).
+
+    Raises
+    ------
+    ValueError
+        If the family is unknown, an age is not above 0, or the costs do not fit.
 
     References
     ----------

@@ -26,7 +26,7 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (n_finished, 22)
+    DataFrame, shape (n_finished, 24)
         Rows sorted as given, one per face, at its last attempt. Columns:
         face_id, lap, operator, part, grit, cycle, stream, life, sort_us, age_faces, shift_date, shift;
         passes - lappings this face took; relapped - True when more than one;

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from spc.board.data_health import check_data_health, widen_heaped
+from spc.board.data_health import check_data_health, heaping_readers, whole_band_counts, widen_readings
 from tests.spc.wear.made_up_log import faces_frame, hours
 
 BAND_UM = 0.294
@@ -37,6 +37,10 @@ def test_identical_readings():
     assert "all say 0.5" in found["identical"].sentence
 
 
+def widened(faces):
+    return widen_readings(faces, heaping_readers([whole_band_counts(faces)]))
+
+
 def test_heaping_is_told_as_a_share_and_widened_without_names():
     rng = np.random.default_rng(3)
     whole = [bands(float(v), minutes=3 + i / 7, operator="kim") for i, v in enumerate(rng.choice([1.0, 2.0, 3.0], 30))]
@@ -46,7 +50,7 @@ def test_heaping_is_told_as_a_share_and_widened_without_names():
     assert "kim" not in finding.sentence
     assert (finding.count, finding.of) == (30, 30)
     faces = faces_frame(rows)
-    wide = widen_heaped(faces)
+    wide = widened(faces)
     width = ((wide["flatness_high_um"] - wide["flatness_low_um"]) / BAND_UM).to_numpy()
     assert width[30:] == pytest.approx(1.0)
     assert width[:30] == pytest.approx(0.5)
@@ -85,4 +89,4 @@ def test_fractions_are_halves_and_not_whole_bands():
         for value, text in [(1.0, "1"), (1.5, "1½"), (2.5, "2 1/2")] * 20
     ]
     faces = faces_frame(rows)
-    assert widen_heaped(faces)["flatness_high_um"].tolist() == faces["flatness_high_um"].tolist()
+    assert widened(faces)["flatness_high_um"].tolist() == faces["flatness_high_um"].tolist()

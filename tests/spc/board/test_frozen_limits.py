@@ -11,7 +11,6 @@ from spc.board.frozen_limits import (
     iso_of,
     moment_us,
     replay_day,
-    revisions_of,
     show_revision,
 )
 from spc.settings import Settings
@@ -52,7 +51,7 @@ def test_freezes_and_shows(store):
 
 def test_widths_come_from_the_budget(store):
     freeze(store)
-    rules = revisions_of(store, lap="K1", sign="minutes")[0].model.rules
+    rules = show_revision(store, lap="K1", sign="minutes", number=1).revision.model.rules
     plan = budget_of_cell(store, SITE)
     assert 0 < rules.alpha < plan.widths.alpha  # widened for the luck of the list
     assert rules.points_between == plan.widths.points_between
@@ -141,7 +140,7 @@ def test_doubts_freeze_nothing_unless_known(store):
 
 def test_a_corrected_reading_of_the_list_is_told(store):
     freeze(store)
-    face = revisions_of(store, lap="K1", sign="minutes")[0].model.face_ids[5]
+    face = show_revision(store, lap="K1", sign="minutes").revision.model.face_ids[5]
     store.correct_face(face, {"minutes": 99.0}, who="Q. Reed", reason="misread")
     shown = show_revision(store, lap="K1", sign="minutes")
     assert not shown.same_data

@@ -1,6 +1,7 @@
 """The cycle picture as data: past cycles, this cycle, the usual band, the limit and the fan of what is to come."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ __all__ = ["draw_cycle"]
 
 PAST_SHOWN = 6
 _USED = (
-    *("face_id", "cycle", "attempt", "age_faces", "flatness_low_um", "flatness_high_um", "flatness_text"),
+    *("face_id", "age_faces", "flatness_low_um", "flatness_high_um", "flatness_text"),
     *("time_text", "operator", "part", "serial"),
 )
 _NOTHING: NDArray[np.float64] = np.empty(0)
@@ -65,30 +66,31 @@ def draw_cycle(
 
 def _paths(rows: pd.DataFrame, view: CellView, lap: str) -> tuple[tuple[CyclePath, ...], CyclePath] | None:
     """Past cycles that have readings, and the running one; None without any reading."""
-    rows = rows.loc[((rows["kind"] == "face") & rows["flatness_low_um"].notna()).to_numpy(), list(_USED)]
-    if rows.empty:
+    read = (rows["kind"] == "face").to_numpy() & rows["flatness_low_um"].notna().to_numpy()
+    if not read.any():
         return None
     cycles = view.cycles_of(lap)
     running = int(cycles["cycle"].iloc[-1])
     ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
     cycle_of, first = rows["cycle"].to_numpy(), rows["attempt"].to_numpy() <= 1
+    columns = {name: rows[name].to_numpy() for name in _USED}
     past = (
-        _path(f"cycle {number}, to {_day(text)}", rows, (cycle_of == number) & first)
+        _path(f"cycle {number}, to {_day(text)}", columns, read & first & (cycle_of == number))
         for number, text in zip(ended["cycle"], ended["end_text"], strict=True)
     )
-    return tuple(p for p in past if p.age_faces.size), _path("this cycle", rows, cycle_of == running)
+    return tuple(p for p in past if p.age_faces.size), _path("this cycle", columns, read & (cycle_of == running))
 
 
-def _path(label: str, rows: pd.DataFrame, of: NDArray[np.bool_]) -> CyclePath:
+def _path(label: str, columns: Mapping[str, NDArray[Any]], of: NDArray[np.bool_]) -> CyclePath:
     """Take the rows of `of` as one path."""
-    own = rows.iloc[np.flatnonzero(of)]
+    own = {name: values[of] for name, values in columns.items()}
     words = zip(*(own[name].tolist() for name in ("time_text", "operator", "part", "serial")), strict=True)
     return CyclePath(
         label=label,
-        age_faces=own["age_faces"].to_numpy(np.float64),
-        low_um=own["flatness_low_um"].to_numpy(np.float64),
-        high_um=own["flatness_high_um"].to_numpy(np.float64),
-        face_id=own["face_id"].to_numpy(np.int64),
+        age_faces=own["age_faces"].astype(np.float64),
+        low_um=own["flatness_low_um"].astype(np.float64),
+        high_um=own["flatness_high_um"].astype(np.float64),
+        face_id=own["face_id"].astype(np.int64),
         text=tuple(own["flatness_text"].tolist()),
         hover=tuple(" - ".join(filter(None, said)) for said in words),
     )

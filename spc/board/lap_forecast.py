@@ -3,13 +3,14 @@
 import threading
 import zlib
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
@@ -25,7 +26,7 @@ K = TypeVar("K")
 V = TypeVar("V")
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-_PATH_COLUMNS = ["cycle", "stream", "grit", "age_faces", "first_low_um", "first_high_um", "part"]
+_PATH = ("cycle", "stream", "grit", "age_faces", "first_low_um", "first_high_um", "part")
 _FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
@@ -192,11 +193,19 @@ def _running_cycle(view: CellView, lap: str) -> tuple[pd.DataFrame, WearPath, st
     """Finished faces of the running cycle, their path under the newest grit, that grit (empty = unknown), the limit."""
     signs, cycles = view.signs_of(lap), view.cycles_of(lap)
     now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
-    rows = signs.iloc[np.flatnonzero(signs["cycle"].to_numpy() == now[-1]) if now.size else []].reset_index(drop=True)
-    grits = grit_running(rows if len(rows) else signs)
-    own = rows[grits == grits[-1]] if len(rows) else rows
+    columns = _columns(view, lap)
+    of = np.flatnonzero(columns["cycle"] == now[-1]) if now.size else np.empty(0, np.int64)
+    grits = grit_running(*(columns[name][of] if of.size else columns[name] for name in ("grit", "stream")))
+    own = of[grits == grits[-1]] if of.size else of
     grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
-    return rows, _path(f"{lap}, this cycle", own), grit, _leading_limit(view, rows if len(rows) else signs)
+    rows = signs.iloc[of].reset_index(drop=True)
+    return rows, _path(f"{lap}, this cycle", columns, own), grit, _leading_limit(view, rows if len(rows) else signs)
+
+
+def _columns(view: CellView, lap: str) -> dict[str, NDArray[Any]]:
+    """Columns of one lap's finished faces that a path is made from."""
+    signs = view.signs_of(lap)
+    return view.memo.once(lap, "path columns", (signs,), lambda: {name: signs[name].to_numpy() for name in _PATH})
 
 
 def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
@@ -246,21 +255,19 @@ def _ended_paths(view: CellView, sisters: list[str], grit: str) -> tuple[WearPat
 
 def _ended_path(view: CellView, lap: str, cycle: int, grit: str) -> WearPath | None:
     """Path of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
-    signs = view.signs_of(lap)
-    own = signs[_PATH_COLUMNS].iloc[np.flatnonzero(signs["cycle"].to_numpy() == cycle)]
+    columns = _columns(view, lap)
+    of = np.flatnonzero(columns["cycle"] == cycle)
     if grit:
-        own = own[[name == grit or name.startswith(NO_GRIT) for name in grit_running(own).tolist()]]
-    return _path(f"{lap}, cycle {cycle}", own) if own["first_low_um"].notna().sum() >= LEAST_FACES else None
+        ran = grit_running(columns["grit"][of], columns["stream"][of]).tolist()
+        of = of[[name == grit or name.startswith(NO_GRIT) for name in ran]]
+    read = np.count_nonzero(~np.isnan(columns["first_low_um"][of]))
+    return _path(f"{lap}, cycle {cycle}", columns, of) if read >= LEAST_FACES else None
 
 
-def _path(label: str, rows: pd.DataFrame) -> WearPath:
-    return wear_path(
-        label,
-        rows["age_faces"].to_numpy(np.float64),
-        rows["first_low_um"].to_numpy(np.float64),
-        rows["first_high_um"].to_numpy(np.float64),
-        parts=rows["part"].tolist(),
-    )
+def _path(label: str, columns: Mapping[str, NDArray[Any]], of: NDArray[np.int64]) -> WearPath:
+    """Path of the finished faces at the places `of`."""
+    age, low, high, part = (columns[name][of] for name in ("age_faces", "first_low_um", "first_high_um", "part"))
+    return wear_path(label, age, low, high, parts=part.tolist())
 
 
 def _faces_left(answer: TimeToLimit) -> FacesLeft:

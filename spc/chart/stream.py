@@ -149,7 +149,7 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
         faces["part"].to_numpy(object),
         faces["age_faces"].to_numpy(np.float64),
         faces["cycle"].to_numpy(np.int64),
-        grit_running(faces),
+        grit_running(faces["grit"].to_numpy(object), faces["stream"].to_numpy(np.int64)),
         charge | (faces["age_faces"].to_numpy(np.float64) == 0),
         faces["time_text"].to_numpy(object),
         faces["flatness_low_um"].to_numpy(np.float64),
@@ -159,12 +159,11 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
     return whole.where(readable & first)
 
 
-def grit_running(faces: pd.DataFrame) -> NDArray[np.object_]:
-    """Grit of every face of one lap, (N,), from its columns grit and stream.
+def grit_running(written: NDArray[np.object_], number: NDArray[np.int64]) -> NDArray[np.object_]:
+    """Grit of every face of one lap, (N,), from the grit written with it and the number of its stream.
 
     Where none is written it is that of the stream, else a name that begins with `NO_GRIT` and tells streams apart.
     """
-    written, number = faces["grit"].to_numpy(object), faces["stream"].to_numpy(np.int64)
     named = np.flatnonzero(written != "")
     told, first = np.unique(number[named], return_index=True)
     known = dict(zip(told.tolist(), written[named[first]].tolist(), strict=True))

@@ -45,7 +45,13 @@ class FuturePaths:
 
 
 def update_own(
-    scale: PathScale, lines: LineDraws, own: WearPath, *, log_scales: Array | None = None, alone: bool = False
+    scale: PathScale,
+    lines: LineDraws,
+    own: WearPath,
+    *,
+    part: str = "",
+    log_scales: Array | None = None,
+    alone: bool = False,
 ) -> OwnUpdate:
     """Weigh the pooled draws by the cycle's own readings.
 
@@ -55,12 +61,15 @@ def update_own(
         From the pooled fit.
     own : WearPath
         The cycle's readings so far; none is allowed.
+    part : str
+        Part number that will be asked, as in `future_paths`.
     log_scales : (K, 2), optional
         How far a new unit may stray from the group, K a multiple of the draws; see `unit_tails`.
     alone : bool
         The spreads were drawn from these very readings: they are not weighed a second time.
     """
     own = unzeroed(own, scale.zeroed_at, scale.zeroed_value)
+    scale, lines = _with_parts_asked(scale, lines, {part, *own.parts}) if part in scale.parts else (scale, lines)
     stack = stack_paths([own], scale)
     parts = len(scale.parts)
     working, multiplier = first_working(stack)
@@ -77,6 +86,16 @@ def update_own(
     slope = float(scale.log_slope(np.maximum(own.low, 1e-300), own.limit).sum())
     return OwnUpdate(
         scale, lines, own, stack, gram, working, share / share.sum(), top + float(np.log(share.mean())) + slope
+    )
+
+
+def _with_parts_asked(scale: PathScale, lines: LineDraws, asked: set[str]) -> tuple[PathScale, LineDraws]:
+    """Leave out the offsets of parts that the cycle has none of: its readings say nothing of them."""
+    before = lines.mean.shape[1] - len(scale.parts)
+    terms = np.array([*range(before), *(before + at for at, name in enumerate(scale.parts) if name in asked)])
+    return (
+        replace(scale, parts=tuple(name for name in scale.parts if name in asked)),
+        replace(lines, mean=lines.mean[:, terms], covariance=lines.covariance[:, terms[:, None], terms]),
     )
 
 

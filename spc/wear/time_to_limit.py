@@ -226,7 +226,7 @@ def _drawn_paths(
     """Future paths of every shape that counts, the name of the likeliest one and its share; None = no shape fits."""
     least = min(float(own.low.min(initial=np.inf)), own.limit)
     updates = [
-        (update_own(s.scale, s.lines, own, log_scales=s.log_scales, alone=pooled.alone), s)
+        (update_own(s.scale, s.lines, own, part=part, log_scales=s.log_scales, alone=pooled.alone), s)
         for s in pooled.shapes
         if not (s.scale.shape.needs_positive and (least <= 0 or signed))
     ]

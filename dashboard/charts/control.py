@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from dashboard.charts.style import Array, base_figure, clear, reading_bars
+from dashboard.charts.style import Array, base_figure, clear, reading_bars, ring_words
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import MICROMETRE, DisplayUnit
@@ -249,15 +249,7 @@ def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, 
                 y=level[row],
                 yref=axis,
                 text=rule,
-                font={"size": 14 * look.scale, "color": look.ink},
-                bgcolor=look.paper,
-                bordercolor=look.ring,
-                borderwidth=2,
-                borderpad=3,
-                arrowcolor=look.ring,
-                arrowwidth=2,
-                arrowhead=0,
-                standoff=11,
+                **ring_words(look),
                 ax=-24,
                 ay=-34,
                 xanchor="right",

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts.style import Array, base_figure, clear, reading_bars, segments
+from dashboard.charts.style import Array, area, base_figure, clear, reading_bars, ring_words, segments
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
@@ -136,18 +136,11 @@ def _add_band(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
     if not ages.size:
         return
     figure.add_trace(
-        go.Scatter(
-            x=np.concatenate([ages, ages[::-1]]),
-            y=np.concatenate([picture.band_high_um, picture.band_low_um[::-1]]) * scale,
-            fill="toself",
-            fillcolor=clear(look.band, 0.16),
-            line={"width": 0},
-            mode="lines",
-            name="usual wear",
-            legendgroup="band",
-            hoverinfo="skip",
+        area(
+            ages, picture.band_low_um * scale, picture.band_high_um * scale, name="usual wear",
+            colour=clear(look.band, 0.16), group="band",
         )
-    )
+    )  # fmt: skip
     figure.add_trace(
         go.Scatter(
             x=ages,
@@ -167,19 +160,7 @@ def _add_fan(figure: go.Figure, picture: CyclePicture, look: Look, scale: float,
     if fan is None or not fan.age_faces.size:
         return
     low, high = (np.minimum(edge * scale, 4 * ceiling) for edge in (fan.low_um, fan.high_um))
-    figure.add_trace(
-        go.Scatter(
-            x=np.concatenate([fan.age_faces, fan.age_faces[::-1]]),
-            y=np.concatenate([high, low[::-1]]),
-            fill="toself",
-            fillcolor=clear(look.fan, 0.28),
-            line={"width": 0},
-            mode="lines",
-            name="forecast",
-            legendgroup="fan",
-            hoverinfo="skip",
-        )
-    )
+    figure.add_trace(area(fan.age_faces, low, high, name="forecast", colour=clear(look.fan, 0.28), group="fan"))
     figure.add_trace(
         go.Scatter(
             x=fan.age_faces,
@@ -298,15 +279,7 @@ def _add_rings(
             x=age,
             y=value,
             text=as_typed("; ".join(reasons[age, value])),
-            font={"size": 15 * look.scale, "color": look.ink},
-            bgcolor=look.paper,
-            bordercolor=look.ring,
-            borderwidth=2,
-            borderpad=4,
-            arrowcolor=look.ring,
-            arrowwidth=2,
-            arrowhead=0,
-            standoff=13,
+            **ring_words(look, size=15, padding=4, standoff=13),
             axref="x",
             ayref="y",
             ax=age + (-0.012 if to_left else 0.012) * right,

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.charts.style import Array, base_figure, clear
+from dashboard.charts.style import Array, area, base_figure, clear
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
 from dashboard.words import number, spoken
@@ -56,18 +56,8 @@ def law_figure(
     sure = np.searchsorted(np.sort(high_um), grid, side="right") / high_um.size
     possible = np.searchsorted(np.sort(low_um), grid, side="right") / low_um.size
     shown = grid / unit.um_per_unit
-    figure.add_trace(
-        go.Scatter(
-            x=np.concatenate([shown, shown[::-1]]),
-            y=100 * np.concatenate([possible, sure[::-1]]),
-            fill="toself",
-            fillcolor=clear(look.now, 0.30),
-            line={"width": 0},
-            mode="lines",
-            name="what the readings leave open",
-            hoverinfo="skip",
-        )
-    )
+    left_open = "what the readings leave open"
+    figure.add_trace(area(shown, 100 * sure, 100 * possible, name=left_open, colour=clear(look.now, 0.30)))
     figure.add_trace(
         go.Scatter(
             x=shown,

@@ -1,12 +1,14 @@
 """What all pictures share: paper, type, axes, and the bar that stands for a reading."""
 
+from typing import Any
+
 import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from dashboard.theme import Look
 
-__all__ = ["FONT", "base_figure", "clear", "reading_bars", "segments"]
+__all__ = ["FONT", "area", "base_figure", "clear", "reading_bars", "ring_words", "segments"]
 
 FONT = '"Source Sans", "Segoe UI", "Helvetica Neue", Arial, sans-serif'
 Array = NDArray[np.float64]
@@ -52,6 +54,48 @@ def base_figure(look: Look, *, x_title: str, y_title: str, height: int = 460) ->
     figure.update_xaxes(title_text=x_title, **axis)
     figure.update_yaxes(title_text=y_title, **axis)
     return figure
+
+
+def area(x: Array, low: Array, high: Array, *, name: str, colour: str, group: str | None = None) -> go.Scatter:
+    """Return the trace of a filled area between two lines.
+
+    Parameters
+    ----------
+    x, low, high : ndarray (n,)
+        Places from left to right, and the two lines in the unit of the axis.
+    name : str
+        Its words in the legend.
+    colour : str
+        Of the filling, as `clear` gives it.
+    group : str, optional
+        Legend group it belongs to.
+    """
+    return go.Scatter(
+        x=np.concatenate([x, x[::-1]]),
+        y=np.concatenate([high, low[::-1]]),
+        fill="toself",
+        fillcolor=colour,
+        line={"width": 0},
+        mode="lines",
+        name=name,
+        legendgroup=group,
+        hoverinfo="skip",
+    )
+
+
+def ring_words(look: Look, *, size: int = 14, padding: int = 3, standoff: int = 11) -> dict[str, Any]:
+    """Return how the words beside a ring look: framed in its colour, on paper, with a plain line to it."""
+    return {
+        "font": {"size": size * look.scale, "color": look.ink},
+        "bgcolor": look.paper,
+        "bordercolor": look.ring,
+        "borderwidth": 2,
+        "borderpad": padding,
+        "arrowcolor": look.ring,
+        "arrowwidth": 2,
+        "arrowhead": 0,
+        "standoff": standoff,
+    }
 
 
 def segments(x: Array, low: Array, high: Array) -> tuple[list[float | None], list[float | None]]:

@@ -5,7 +5,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from dashboard.charts.style import Array, base_figure, clear, reading_bars
+from dashboard.charts.style import Array, area, base_figure, clear, reading_bars, ring_words
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
@@ -50,18 +50,8 @@ def wear_figure(report: WearReport, readings: pd.DataFrame, look: Look, unit: Di
     known = np.isfinite(upper) & np.isfinite(lower)
     if known.any():
         age = chart.age[known]
-        figure.add_trace(
-            go.Scatter(
-                x=np.concatenate([age, age[::-1]]),
-                y=np.concatenate([np.minimum(upper[known], ceiling), lower[known][::-1]]),
-                fill="toself",
-                fillcolor=clear(look.band, 0.22),
-                line={"width": 0},
-                mode="lines",
-                name="wearing as usual",
-                hoverinfo="skip",
-            )
-        )
+        top = np.minimum(upper[known], ceiling)
+        figure.add_trace(area(age, lower[known], top, name="wearing as usual", colour=clear(look.band, 0.22)))
         line = {"color": look.band, "width": 3 * look.scale}
         figure.add_trace(go.Scatter(x=age, y=centre[known], mode="lines", line=line, name="foretold", hoverinfo="skip"))
     hover = [
@@ -209,15 +199,7 @@ def _ring(figure: go.Figure, x: Array, y: Array, words: str, ceiling: float, loo
             x=x[row],
             y=y[row],
             text=words,
-            font={"size": 14 * look.scale, "color": look.ink},
-            bgcolor=look.paper,
-            bordercolor=look.ring,
-            borderwidth=2,
-            borderpad=3,
-            arrowcolor=look.ring,
-            arrowwidth=2,
-            arrowhead=0,
-            standoff=11,
+            **ring_words(look),
             ax=-24,
             ay=-30 - 26 * (lane % 2),
             xanchor="right",

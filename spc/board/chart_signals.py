@@ -1,6 +1,6 @@
 """What the charts of the cell say now: every sign of every lap judged by its limits in force, and the room by them all.
 
-Limits in force are the frozen ones. Where nobody has froze any, trial limits from the lap's own earlier cycles stand
+Limits in force are the frozen ones. Where nobody has frozen any, trial limits from the lap's own earlier cycles stand
 in, and say so: they judge the running cycle only and are never kept.
 """
 

@@ -92,9 +92,9 @@ def cautions(lines: tuple[str, ...]) -> str:
     )
 
 
-def lost_line(as_of: str) -> str:
-    """Return the sentence that shows itself, by style alone, when the page has lost the server."""
-    words = f"No connection to the log. What is shown is of {as_of}."
+def lost_line(as_of: str, *, typed: bool = False) -> str:
+    """Return the sentence that style alone shows when the page has lost the server; `typed` = it has forms."""
+    words = f"No connection to the log. What is shown is of {as_of}{'; nothing typed now is kept' if typed else ''}."
     return f'<p class="lc-notice lc-stop lc-lost" role="alert">{html_text(words)}</p>'
 
 

@@ -5,16 +5,16 @@ from datetime import datetime
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import cards, data
 from dashboard.data import Snapshot
 from dashboard.entry import entry_unit, moment
 from dashboard.theme import Look
 from dashboard.units import MICROMETRE, UNIT_CHOICES, DisplayUnit, band_key
-from dashboard.words import markdown_text
+from dashboard.words import clock_words, markdown_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "moment_on", "typed_site", "unit_of"]
+__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "lost_line", "moment_on", "typed_site", "unit_of"]
 
 FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
@@ -48,6 +48,11 @@ def unit_of(lap: str, page: Page) -> DisplayUnit:
 def moment_on(page: Page, lap: str) -> datetime:
     """Return the moment under which a row of a lap is logged now."""
     return moment(page.site, after_us=data.newest_us(page.now, lap))
+
+
+def lost_line(page: Page) -> str:
+    """Return the sentence that shows itself when a page to type into has lost the server."""
+    return cards.lost_line(clock_words(f"{moment(page.site):%Y-%m-%d %H:%M}"), typed=True)
 
 
 def typed_site(page: Page) -> Settings:

@@ -13,7 +13,7 @@ from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
 from dashboard.parts.log_form import log_form
-from dashboard.parts.page import Page, in_unit_of, link_to_lap, unit_of
+from dashboard.parts.page import Page, in_unit_of, link_to_lap, lost_line, unit_of
 from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.words import clock_words, count, grit_words, number, number_of
@@ -37,7 +37,7 @@ def render(page: Page) -> None:
     lap, person = chosen
     page, own = in_unit_of(lap, page), unit_of(lap, page)
     report = in_chosen_unit(data.lap_report(page.now, lap), own.shown, page.unit.shown)
-    st.html(cards.headline(report.sentence, kicker=_kicker(report), state=report.state))
+    st.html(lost_line(page) + cards.headline(report.sentence, kicker=_kicker(report), state=report.state))
     with st.container(key="lap-grid"):
         held = report.state == "held"
         if held:  # on a narrow screen the answer is asked for before the picture is shown

@@ -5,7 +5,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.parts.edits import edits
 from dashboard.parts.intakes import intakes
-from dashboard.parts.page import Page
+from dashboard.parts.page import Page, lost_line
 from dashboard.parts.person import signed_by
 from dashboard.parts.quarantine import quarantine
 from dashboard.parts.upload import upload
@@ -23,7 +23,8 @@ def render(page: Page) -> None:
     waiting = len(data.waiting(page.now))
     deliveries = len(data.intakes(page.now))
     st.html(
-        cards.headline(
+        lost_line(page)
+        + cards.headline(
             _sentence(waiting, deliveries, unread_sentence(page)),
             kicker="The log of record: nothing in it is ever overwritten",
         )

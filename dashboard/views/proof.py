@@ -14,7 +14,7 @@ from dashboard.parts.gauge_section import gauge_section
 from dashboard.parts.glossary import glossary, words_here
 from dashboard.parts.how_we_know import how_we_know
 from dashboard.parts.limits import limits
-from dashboard.parts.page import Page, in_unit_of
+from dashboard.parts.page import Page, in_unit_of, lost_line
 from dashboard.parts.replay_section import replay_section
 from dashboard.parts.variation_section import variation_section
 from dashboard.parts.wear_section import wear_section
@@ -57,7 +57,7 @@ def render(page: Page) -> None:
     if chosen is None:
         return
     lap, person = chosen
-    st.html(cards.headline(f"What stands behind {lap}."))
+    st.html(lost_line(page) + cards.headline(f"What stands behind {lap}."))
     section = st.segmented_control(
         "Section",
         list(SECTIONS),

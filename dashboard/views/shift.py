@@ -20,7 +20,7 @@ __all__ = ["render"]
 
 _WORDS = ("held", "due", "watch", "cutting", "resting", "faces left", "recondition", "re-lap", "false call")
 _AT_REST = ("cutting", "resting")
-_ROOMY = 6  # laps in need that fit a wall screen at full size
+_ROOMY = 6  # laps in need and notices that fit a wall screen at full size
 _FEW = 4  # fewer than this leave room for larger type
 
 
@@ -139,8 +139,9 @@ def _wall(report: ShiftReport, page: Page) -> None:
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
     _alarms(report, page)
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
-    if len(needy) > _ROOMY or len(needy) < _FEW:
-        st.html(f"<style>html {{ font-size: {19 if len(needy) > _ROOMY else 29}px !important; }}</style>")
+    lines = len(needy) + bool(report.stale) + bool(unread_sentence(page)) + 2 * (report.room is not None)
+    if lines > _ROOMY or lines < _FEW:
+        st.html(f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>")
     st.html("".join(cards.lap_line(lap) for lap in needy) + "".join(cards.rest_line(report.laps, s) for s in _AT_REST))
     newest = f"Newest face: {clock_words(report.newest_face_text)}" if report.newest_face_text else "No face logged yet"
     st.html(f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>')

@@ -180,6 +180,11 @@ def test_a_wall_that_loses_the_log_says_so_and_since_when(at, demo_copy):
         page = at(f"{url}/?wall=1", size="wall")
         assert not page.locator(".lc-lost").is_visible()
         shown = page.locator(".lc-kicker").first.inner_text()
+        tablets = [at(f"{url}{path}", size="tablet") for path in ("/lap?lap=CI-1", "/proof?lap=CI-1", "/log")]
+        assert not any(tablet.locator(".lc-lost").is_visible() for tablet in tablets)
+    for tablet in tablets:  # what cannot be kept is not typed in vain
+        tablet.locator(".lc-lost").wait_for(state="visible")
+        assert tablet.locator(".lc-lost").inner_text().endswith("; nothing typed now is kept.")
     page.locator(".lc-lost").wait_for(state="visible")
     said = page.locator(".lc-lost").inner_text()
     assert (
@@ -200,3 +205,6 @@ def test_a_log_nobody_writes_to_is_said_to_be_stale(at, demo_copy):
         assert "not valid TOML" in page.inner_text(".lc-stop")
         settings.write_text(sound, encoding="utf-8")
         page.locator("article.lc-lap").first.wait_for()
+        settled(page)
+    page.locator(".lc-lost").wait_for(state="visible")  # both notices leave room for every lap: nobody scrolls a wall
+    assert page.locator("[data-testid=stMain]").evaluate("main => main.scrollHeight - main.clientHeight") <= 0

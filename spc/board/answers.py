@@ -55,9 +55,8 @@ def pass_to_pass(own: pd.DataFrame) -> str:
     str
         Better, worse, or no more than the reading can tell.
     """
-    read = own[own["flatness_low_um"].notna()]
-    named = read[(read["serial"] != "") | (read["face"] != "")]
-    latest = named.iloc[-60:]
+    named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
+    latest = own.iloc[np.flatnonzero(named.to_numpy())[-60:]]
     by_face = latest.groupby(["part", "serial", "face"], sort=False)
     several = latest[(by_face["face_id"].transform("size") > 1).to_numpy()]
     for keys, group in reversed(list(several.groupby(["part", "serial", "face"], sort=False))):

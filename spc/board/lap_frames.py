@@ -17,6 +17,7 @@ from spc.board.lap_memo import LapMemo
 from spc.store.frames import EVENTS, FACES, frame
 from spc.wear.cycle import number_cycles
 from spc.wear.cycle_table import list_cycles
+from spc.wear.event_order import order_events
 from spc.wear.signs import RATIOS, against_usual, face_signs, finished_faces
 
 __all__ = ["LapFrames", "frames_of_laps", "no_frames"]
@@ -140,8 +141,9 @@ def _numbered_laps(
     """Count the clocks of some laps in one go; the faces frame of them all besides."""
     faces = pd.concat(as_read.values(), ignore_index=True) if together is None else together
     told = pd.concat([events[lap] for lap in as_read], ignore_index=True)
-    numbered = number_cycles(widen_readings(_without(faces, struck_out), heaping), told)
-    cycles, finished = list_cycles(numbered, told), finished_faces(numbered)
+    layout = order_events(faces, told)
+    numbered = number_cycles(widen_readings(_without(faces, struck_out), heaping), told, layout=layout)
+    cycles, finished = list_cycles(numbered, told, layout=layout), finished_faces(numbered)
     of_cycle, of_sign = (each.groupby("lap", sort=False).indices for each in (cycles, finished))
     ends = np.cumsum([0, *(len(rows) for rows in as_read.values())]).tolist()
     made = {}

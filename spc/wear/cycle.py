@@ -48,7 +48,7 @@ _REQUIRED = (
 )
 
 
-def number_cycles(faces: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
+def number_cycles(faces: pd.DataFrame, events: pd.DataFrame, *, layout: EventOrder | None = None) -> pd.DataFrame:
     """Add the clocks of wear to a faces frame.
 
     Parameters
@@ -57,6 +57,8 @@ def number_cycles(faces: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
         Faces frame of one or many laps, sorted by (sort_us, intake_id, row_number).
     events : DataFrame, shape (n_events, ...)
         Events frame of the same laps, in any order; may be empty.
+    layout : EventOrder, optional
+        Result of `order_events` on both, where it is at hand.
 
     Returns
     -------
@@ -79,7 +81,7 @@ def number_cycles(faces: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     n = len(faces)
     if n == 0:
         return faces.assign(**{name: np.empty(0) for name in AGE_COLUMNS})
-    layout = order_events(faces, events)
+    layout = order_events(faces, events) if layout is None else layout
     order, lap_code = layout.order, layout.lap_code
     first_of_lap = np.zeros(n, bool)
     first_of_lap[layout.block_start] = True

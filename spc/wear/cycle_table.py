@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.wear.cycle import removed_um
-from spc.wear.event_order import EVENT_EFFECTS, order_events
+from spc.wear.event_order import EVENT_EFFECTS, EventOrder, order_events
 
 __all__ = ["ENDINGS", "list_cycles", "no_face_yet"]
 
@@ -29,7 +29,7 @@ _COLUMNS = (
 _YES_OR_NO = ("start_known", "reason_given", "resting")
 
 
-def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
+def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOrder | None = None) -> pd.DataFrame:
     """List the cycles of every lap.
 
     Parameters
@@ -38,6 +38,8 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
         Result of `spc.wear.cycle.number_cycles`.
     events : DataFrame, shape (n_events, ...)
         The same events frame.
+    layout : EventOrder, optional
+        Result of `order_events` on both, where it is at hand.
 
     Returns
     -------
@@ -52,7 +54,7 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     An ending whose reason was not logged counts as worn, with `reason_given` False. A swap with a reason lends it to
     the reconditioning that follows. A lap swapped out as worn and not yet reconditioned has ended 'due'.
     """
-    layout = order_events(numbered, events)
+    layout = order_events(numbered, events) if layout is None else layout
     amounts = _Amounts(numbered, layout.order)
     placed = layout.events
     columns = [placed[name].to_numpy().tolist() for name in _USED_OF_EVENTS if name in placed]

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.wear.lifetime import Array
 
@@ -59,8 +60,8 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
     that sound cycles are suspected no oftener than `FALSE_SUGGESTIONS`. Readings that take after the one before count
     as fewer.
     """
-    charged = set(numbered.loc[numbered["faces_since_charge"] == 0, "face_id"])
-    texts = dict(zip(numbered["face_id"], numbered["time_text"], strict=True))
+    faces = numbered["face_id"].to_numpy(np.int64)
+    charged = set(faces[numbered["faces_since_charge"].to_numpy() == 0].tolist())
     flatness = (signs["first_low_um"] + signs["first_high_um"]) / 2
     flatness = flatness / flatness.groupby([signs["lap"], signs["part"]], sort=False).transform("median")
     streams = {
@@ -69,11 +70,11 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
     }
     streams = {name: np.where(np.isfinite(y), y, np.nan) for name, y in streams.items()}
     found = []
-    ids = [int(v) for v in signs["face_id"]]
+    ids, ages = signs["face_id"].tolist(), signs["age_faces"].to_numpy(np.float64)
     groups: dict[Any, Any] = signs.groupby([signs["lap"], signs["cycle"]], sort=False).indices
     for (lap, cycle), rows in groups.items():
         own = np.asarray(rows)[-_LONGEST:]
-        age = signs["age_faces"].to_numpy(np.float64)[own]
+        age = ages[own]
         restarts: dict[str, tuple[float, int, float]] = {}
         for name, values in streams.items():
             place = _restart(age, values[own])
@@ -88,17 +89,21 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
         strength, at, _ = max(restarts.values())
         named = {name: fall for name, (_, where, fall) in restarts.items() if abs(where - at) <= _NEAR}
         after, before = ids[own[at - 1]], ids[own[at]]
-        when = f"between {texts.get(after) or 'an earlier face'} and {texts.get(before) or 'the next'}"
+        since, until = (_typed_time(numbered, faces == face) for face in (after, before))
+        when = f"between {since or 'an earlier face'} and {until or 'the next'}"
         fell = " and ".join(f"{name} fell by {1 - np.exp(-fall):.0%}" for name, fall in named.items())
         text = (
             f"{lap} may have been reconditioned {when}: {fell} to what the cycle began with, and rose again from "
             "there. Was it? If so, log it."
         )
-        found.append(
-            MissingEvent(str(lap), int(cycle), after, before, texts.get(after, ""), texts.get(before, ""), tuple(named),
-                         strength, text)
-        )  # fmt: skip
+        found.append(MissingEvent(str(lap), int(cycle), after, before, since, until, tuple(named), strength, text))
     return tuple(found)
+
+
+def _typed_time(numbered: pd.DataFrame, of: NDArray[np.bool_]) -> str:
+    """Time as typed of the newest of the rows `of`; '' when there is none."""
+    rows = np.flatnonzero(of)
+    return str(numbered["time_text"].iloc[int(rows[-1])]) if rows.size else ""
 
 
 def _margin(n: int) -> float:
@@ -121,8 +126,9 @@ def _restart(age: Array, y: Array) -> tuple[float, int, float] | None:
     cuts = np.arange(_LEAST_SIDE, n - _LEAST_SIDE + 1)
     x = t[None, :] - np.where(np.arange(n)[None, :] >= cuts[:, None], t[cuts][:, None], 0.0)
     x = x - x.mean(axis=1, keepdims=True)
-    slope = (x @ v) / np.sum(x * x, axis=1)
-    rest = np.where(slope > 0, total - slope**2 * np.sum(x * x, axis=1), np.inf)
+    square = np.sum(x * x, axis=1)
+    slope = (x @ v) / square
+    rest = np.where(slope > 0, total - slope**2 * square, np.inf)
     i = int(np.argmin(rest))
     if not np.isfinite(rest[i]):
         return None

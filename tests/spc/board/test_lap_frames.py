@@ -173,9 +173,12 @@ def test_the_frames_of_all_laps_together_are_those_made_together(path):
 def test_only_the_lap_that_changed_is_numbered_again(path, monkeypatch):
     numbered = []
     real = lap_frames.number_cycles
-    monkeypatch.setattr(
-        lap_frames, "number_cycles", lambda faces, events: numbered.append(set(faces["lap"])) or real(faces, events)
-    )
+
+    def number(faces, events, **more):
+        numbered.append(set(faces["lap"]))
+        return real(faces, events, **more)
+
+    monkeypatch.setattr(lap_frames, "number_cycles", number)
     with Store.open(path) as store:
         first = look_at_cell(store, SITE)
         store.append_face(face("K2", 10, part="of its own"), who="Ann")

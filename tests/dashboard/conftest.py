@@ -30,10 +30,15 @@ def _fields(entry):
     return {name: getattr(entry, name) for name in entry.__slots__}
 
 
+def text(page):
+    """The HTML of all cards; names are kept from breaking by a span, which says nothing."""
+    shown = " ".join(element.proto.body for element in page.get("html"))
+    return re.sub(r'<span class="lc-whole">(.*?)</span>', r"\1", shown)
+
+
 def refusals(page):
     """What a page says it did not take, as read out."""
-    shown = " ".join(element.proto.body for element in page.get("html"))
-    found = re.findall(r'<p class="lc-notice lc-refused" role="alert">(.*?)</p>', shown)
+    found = re.findall(r'<p class="lc-notice lc-refused" role="alert">(.*?)</p>', text(page))
     return [html.unescape(re.sub(r"<.*?>", "", one)).replace("\u00a0", " ") for one in found]
 
 

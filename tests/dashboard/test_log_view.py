@@ -1,14 +1,12 @@
 """Taking in a file and settling rows, through the log view itself."""
 
-import re
-
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
-from tests.dashboard.conftest import fill, refusals
+from tests.dashboard.conftest import fill, refusals, text
 from tests.dashboard.view_script import one_view
 
 OWN = (
@@ -47,11 +45,6 @@ def start(section="file", *, signed="Engineer"):
     page.run()
     assert not page.exception, page.exception
     return page
-
-
-def text(page):
-    shown = " ".join(element.proto.body for element in page.get("html"))
-    return re.sub(r'<span class="lc-whole">(.*?)</span>', r"\1", shown)
 
 
 def press(page, label):

@@ -10,6 +10,7 @@ from dashboard.views.proof import SECTIONS
 from spc.board.kept_studies import kept_study
 from spc.capability.gauge_budget import bending_um
 from spc.store.store import Store
+from tests.dashboard import conftest
 from tests.dashboard.conftest import fill, refusals
 from tests.dashboard.view_script import one_view
 
@@ -24,8 +25,7 @@ def run(view="proof", **query):
 
 
 def text(page):
-    shown = " ".join(element.proto.body for element in page.get("html"))
-    return re.sub(r'<span class="lc-whole">(.*?)</span>', r"\1", shown).replace("\u00a0", " ")
+    return conftest.text(page).replace("\u00a0", " ")
 
 
 def field(page, label):

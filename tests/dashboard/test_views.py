@@ -2,7 +2,6 @@
 
 import html
 import math
-import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -20,7 +19,7 @@ from spc.board.safety import CAUTIONS, DEFERENCE
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.dashboard import fixtures
-from tests.dashboard.conftest import fill, refusals
+from tests.dashboard.conftest import fill, refusals, text
 from tests.dashboard.view_script import one_view
 
 VIEWS = ("shift", "lap", "proof", "log")
@@ -36,12 +35,6 @@ def run(view, *, lap=None, wall=False, section=None, language="en", unit="um"):
     page.run()
     assert not page.exception, page.exception
     return page
-
-
-def text(page):
-    """The HTML of all cards; names are kept from breaking by a span, which says nothing."""
-    shown = " ".join(element.proto.body for element in page.get("html"))
-    return re.sub(r'<span class="lc-whole">(.*?)</span>', r"\1", shown)
 
 
 @pytest.mark.parametrize("view", VIEWS)

@@ -259,9 +259,23 @@ def _forecasts(
                 unit["sentence"] += (
                     f"; it never reached its limit, so all its readings are used, not {share:.0%} of a life"
                 )
+            if answer.status == "range":
+                unit["sentence"] += _back_again(own, clock_unit, falls=bool(falls))
             out.append(unit)
             bar(done + 1, len(asked))
     return out
+
+
+def _back_again(own: "WearPath", clock_unit: str, *, falls: bool) -> str:
+    """Name the first reading that had reached the limit although the last one has not: it may be a slip of the pen."""
+    import numpy as np
+
+    over = np.flatnonzero(own.low >= own.limit)
+    if not over.size or own.low[-1] >= own.limit:
+        return ""
+    side = "under" if falls else "over"
+    at = f"{own.age[over[0]]:g} {clock_unit}"
+    return f"; the reading at {at} was at or {side} the limit, the last one is not: look at it"
 
 
 def _newest_others(paths: Sequence["WearPath"], at: int) -> list["WearPath"]:

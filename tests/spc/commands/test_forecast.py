@@ -227,3 +227,16 @@ def test_limits_and_covariates_are_read_with_the_decimal_mark_of_the_file(tmp_pa
     file.write_text("\n".join(["unit;clock;wear;load", *rows]), encoding="utf-8")
     document = json.loads(run(file, "--limit", "load:0.5=4,1.5=5", "--covariate", "load", "--json").output)
     assert [u["limit"] for u in document["units"]] == [4, 5, 5] and not document["problems"]
+
+
+@pytest.mark.parametrize(("falls", "limit", "side"), [(False, "12", "over"), (True, "28", "under")])
+def test_a_reading_that_had_reached_the_limit_before_the_last_is_pointed_at(tmp_path, falls, limit, side):
+    file = tmp_path / "units.csv"
+    lines = wear_of_units(falls=falls, read=7).splitlines()
+    at = lines.index(next(line for line in lines if line.startswith("U0,30,")))
+    lines[at] = f"U0,30,{4 if falls else 36}"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    asked = ["--limit", limit, "--falls" if falls else "--rises"]
+    said = run(file, *asked, "--wear", "wear", "--unit-id", "U0").output
+    assert f"the reading at 30 clock was at or {side} the limit, the last one is not: look at it" in said
+    assert "look at it" not in run(file, *asked, "--wear", "wear", "--unit-id", "U3", "--at", "40").output

@@ -43,7 +43,7 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
 
     Returns
     -------
-    DataFrame, shape (n_cycles, 34)
+    DataFrame, shape (n_cycles, 33)
         Sorted by lap (in order of appearance) and cycle. `ended` is a key of `ENDINGS`. `good_faces` is the age at the
         last face known good before the finding. In lappings since the cycle began, wear became due within
         (`low_faces`, `high_faces`]: both equal when it was seen, high infinite when it had not come yet. A lap

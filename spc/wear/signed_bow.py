@@ -238,7 +238,7 @@ def _sentence(
         return f"The form has turned from {name[start > 0]} to {name[now > 0]}: now {abs(now):.2g} um {name[now > 0]}."
     if turning >= 0.95:
         way = f"{name[start > 0]} at first, it drifts {name[drift > 0]} by {abs(drift):.2g} um a face"
-        return f"The form is turning: {way}, though flatness still looks good."
+        return f"The form is turning: {way}; on the way through flat its flatness reads better."
     if drift_low > 0 or drift_high < 0:
         return f"The form grows more {name[drift > 0]}, by {abs(drift):.2g} um a face."
     return f"The form holds: {abs(now):.2g} um {name[now > 0]}, no drift that the readings can tell."

@@ -35,7 +35,7 @@ def test_a_turning_lap_is_seen_while_flatness_shrinks():
     found = fit(path(n=9, start=0.5, drift=-0.05))
     assert found.turning
     assert found.sentence.startswith("The form is turning: convex at first, it drifts concave")
-    assert found.sentence.endswith("on the way through flat its flatness reads better.")  # how good it is, it cannot say
+    assert found.sentence.endswith("on the way through flat its flatness reads better.")  # how good is not known here
 
 
 def test_a_turned_lap_and_a_growing_one():

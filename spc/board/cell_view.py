@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -92,17 +93,22 @@ class CellView:
         The same frames as at the look before where nothing has changed.
         """
 
-        def of_part(rows: pd.DataFrame) -> pd.DataFrame:
-            of = (rows["part"] == part).to_numpy()
-            return rows[of & (rows["grit"] == grit).to_numpy() if grit else of].reset_index(drop=True)
+        def of_part(rows: pd.DataFrame, places: Mapping[tuple[str, str], NDArray[np.intp]]) -> pd.DataFrame:
+            of = [at for (own_part, own_grit), at in places.items() if own_part == part and grit in ("", own_grit)]
+            return rows.iloc[np.sort(np.concatenate(of))].reset_index(drop=True)
 
-        signs = ((lap, frames.signs) for lap, frames in self.by_lap.items())
-        own = (self.memo.once(lap, f"of {part} with {grit}", (rows,), partial(of_part, rows)) for lap, rows in signs)
-        return tuple(rows for rows in own if len(rows))
+        own = []
+        for lap, frames in self.by_lap.items():
+            rows, once = frames.signs, partial(self.memo.once, lap)
+            places = once("part and grit", (rows,), partial(_by_part_and_grit, rows))
+            if any(own_part == part and grit in ("", own_grit) for own_part, own_grit in places):
+                own.append(once(f"of {part} with {grit}", (rows,), partial(of_part, rows, places)))
+        return tuple(own)
 
     def lap_row(self, lap: str) -> pd.Series:
         """Give what the register says of a lap."""
-        return self.laps.iloc[self.laps["lap"].tolist().index(lap)]
+        laps = self.laps
+        return self.memo.once(lap, "row", (laps,), lambda: laps.iloc[laps["lap"].tolist().index(lap)])
 
     def _put_together(self, name: str, order: list[str] | None) -> pd.DataFrame:
         """Put the frames of all laps into one, the first time it is asked for."""
@@ -192,6 +198,12 @@ def upper_limit_um(parts: pd.Series, limits: pd.DataFrame, *, characteristic: st
     codes, names = pd.factorize(parts)
     limits_of = np.array([float(own.get(name, np.nan)) for name in names] + [np.nan])
     return np.where(np.isnan(limits_of), anybody, limits_of)[codes]
+
+
+def _by_part_and_grit(signs: pd.DataFrame) -> dict[tuple[str, str], NDArray[np.intp]]:
+    """Places of the rows of each part number with each grit."""
+    places: dict[Any, Any] = signs.groupby(["part", "grit"], sort=False).indices
+    return places
 
 
 def _told(memo: LapMemo, lap: str, events: pd.DataFrame, rows: pd.DataFrame, until_us: int | None) -> pd.DataFrame:

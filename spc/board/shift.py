@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from functools import partial
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -76,10 +76,10 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     logged = {lap: view.memo.once(lap, "logged", (rows,), partial(_logged, rows)) for lap, rows in _lapped(view)}
     newest = max(logged.values(), key=lambda lap: lap.newest_us, default=_NOTHING)
     n_faces, dated = sum(lap.faces for lap in logged.values()), any(lap.dated for lap in logged.values())
-    relaps = sum(int((rows["attempt"] > 1).sum()) for rows in _within((rows for _, rows in _lapped(view)), span))
-    finished = _within((frames.signs for frames in view.by_lap.values()), span)
-    firsts = sum(map(len, finished))
-    share = share_interval(sum(int(rows["relapped"].sum()) for rows in finished), firsts)  # by face: see `face_signs`
+    relaps = int((_within((rows for _, rows in _lapped(view)), "attempt", span) > 1).sum())
+    relapped = _within((frames.signs for frames in view.by_lap.values()), "relapped", span)
+    firsts = relapped.size
+    share = share_interval(int(relapped.sum()), firsts)  # by face: see `face_signs`
     minutes = (view.memo.once(lap, "minutes", (rows,), partial(minutes_by_part, rows)) for lap, rows in _lapped(view))
     slots, slots_note = _slots(view, laps)
     return ShiftReport(
@@ -166,7 +166,8 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
         faces = view.faces_of(report.lap)
         new = set(faces["face_id"].to_numpy()[faces["sort_us"].to_numpy() >= span.start_us].tolist())
         told += [f"New this shift: {signal.sentence}" for signal in report.signals if signal.face_id in new]
-    events = pd.concat(_within((frames.events for frames in view.by_lap.values()), span) or [no_frames().events])
+    of_laps = ((frames.events, _place(frames.events, span)) for frames in view.by_lap.values())
+    events = pd.concat([rows.iloc[place] for rows, place in of_laps if place.size] or [no_frames().events])
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
         told.append(f"{lap} was {event}{f' by {who}' if who else ''}.")
@@ -215,9 +216,10 @@ def _lapped(view: CellView) -> Iterator[tuple[str, pd.DataFrame]]:
     return ((lap, view.lapped_of(lap)) for lap in view.by_lap)
 
 
-def _within(frames: Iterable[pd.DataFrame], span: ShiftSpan) -> list[pd.DataFrame]:
-    """Rows of frames in order of time that fall in a shift; frames without any are left out."""
-    return [rows.iloc[place] for rows in frames if (place := _place(rows, span)).size]
+def _within(frames: Iterable[pd.DataFrame], column: str, span: ShiftSpan) -> NDArray[Any]:
+    """Values of a column in those rows of the frames, each in order of time, that fall in a shift."""
+    found = [rows[column].to_numpy()[place] for rows in frames if (place := _place(rows, span)).size]
+    return np.concatenate(found) if found else np.zeros(0, dtype=bool)
 
 
 def _place(rows: pd.DataFrame, span: ShiftSpan) -> NDArray[np.int64]:

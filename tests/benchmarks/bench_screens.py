@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from demo_data.scenario import build
 from spc.board.board import Board
+from spc.board.kept import write_behind
 from spc.log.intake import ingest
 from spc.settings import load_settings
 from spc.store.store import Store
@@ -31,7 +32,9 @@ N_SESSIONS = 20
 def folder(tmp_path_factory):
     made = tmp_path_factory.mktemp("screens")
     os.environ["LAPCELL_CACHE"] = str(made / "kept")
+    write_behind(2.0)  # as the server does
     yield made
+    write_behind(0.0)
     del os.environ["LAPCELL_CACHE"]
 
 

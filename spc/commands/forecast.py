@@ -1,6 +1,5 @@
 """`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from functools import partial
@@ -10,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
+from spc.commands.forecast_asked import columns_asked, moment_asked
 from spc.commands.output import counted, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
     import numpy as np
 
-    from spc.log.wear_table import WearColumns, WearTable
+    from spc.log.wear_table import WearTable
     from spc.wear.backtest import Backtest
     from spc.wear.time_to_limit import TimeToLimit
     from spc.wear.wear_path import WearPath
@@ -97,7 +97,7 @@ def command(session: Session, **options: Any) -> int:
     """Say when the units of a file reach their limit."""
     from spc.log.wear_table import read_wear_table
 
-    columns = _columns(options)
+    columns = columns_asked(options)
     table = read_wear_table(options["file"], columns)
     table, falls, problems = _turned(table, columns.falls)
     paths, unused = _paths(table, sort=options["sort"])
@@ -115,53 +115,6 @@ def command(session: Session, **options: Any) -> int:
     else:
         _print(document, table.clock_unit)
     return NEEDS_A_PERSON if document["problems"] else DONE
-
-
-def _columns(options: dict[str, Any]) -> "WearColumns":
-    from spc.log.wear_map import load_wear_columns
-    from spc.log.wear_table import WearColumns
-
-    columns = load_wear_columns(options["map_path"]) if options["map_path"] else WearColumns()
-    given: dict[str, Any] = {
-        k: options[k] for k in ("clock", "clock_kind", "wear", "clock_unit", "limit_column") if options[k]
-    }
-    if options["unit"]:
-        given["unit"] = tuple(options["unit"])
-    if options["covariate"]:
-        given["covariates"] = tuple(options["covariate"])
-    if options["falls"] is not None:
-        given["falls"] = options["falls"]
-    if options["decimal"]:
-        given["file"] = dict(columns.file) | {"decimal": options["decimal"]}
-    if options["limit"]:
-        given |= _limit_option(*options["limit"])
-    return replace(columns, **given)
-
-
-def _limit_option(text: str, *more: str) -> dict[str, Any]:
-    if more:
-        raise ValueError(
-            f"`--limit` must be given once, got {', '.join((text, *more))}; where there is a limit on either side, ask "
-            "for each by itself, for the lower one with --falls"
-        )
-    column, colon, pairs = text.rpartition(":")
-    try:
-        if not colon:
-            return {"limit": _finite(text), "limit_column": "", "limit_by": ""}
-        limits = {k.strip(): _finite(v) for k, v in (pair.split("=") for pair in pairs.split(","))}
-    except ValueError:
-        raise ValueError(
-            "`--limit` must be a number with a decimal point and without a unit, or COLUMN:VALUE=LIMIT,VALUE=LIMIT, "
-            f"got {text!r}"
-        ) from None
-    return {"limit_by": column, "limits": limits, "limit_column": ""}
-
-
-def _finite(text: str) -> float:
-    value = float(text)
-    if not math.isfinite(value):
-        raise ValueError
-    return value
 
 
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
@@ -240,7 +193,7 @@ def _forecasts(
     if not asked:
         names = ", ".join(p.label for p in paths[:12])
         raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
-    share, age = _at(options["at"])
+    share, age = moment_asked(options["at"])
     out = []
     with progress_bar("forecast") as bar:
         for done, at in enumerate(asked):
@@ -304,23 +257,6 @@ def _answer(
     if pooled.refused:
         pooled = fit_alone(own, rng=rng)
     return time_to_limit(pooled, own, rng=rng, **asked)
-
-
-def _at(text: str) -> tuple[float | None, float | None]:
-    try:
-        if text.endswith("%"):
-            share = float(text[:-1]) / 100
-            if 0 < share < 1:
-                return share, None
-        elif text:
-            age = float(text)
-            if 0 <= age < float("inf"):
-                return None, age
-        else:
-            return None, None
-    except ValueError:
-        pass
-    raise ValueError(f"`--at` must be a clock value of 0 or more, or a share of life between 0% and 100%, got {text!r}")
 
 
 def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float]) -> dict[str, Any]:

@@ -48,7 +48,7 @@ def how_we_know() -> None:
     st.html(
         cards.subject(
             f"{count(len(tables), 'table').capitalize()} of simulations whose truth is known, against what these "
-            "screens claim. What is said of a share is kept when it holds within four Monte Carlo errors.",
+            "screens claim.",
             kicker="Methods were also checked against published values, where there are any, and by a second way",
         )
     )
@@ -63,7 +63,14 @@ def how_we_know() -> None:
                 lines.append(f"In {count(len(apart), 'row')} the count lies at most {worst} Monte Carlo errors off.")
             st.html(cards.sentences(lines))
             show_table(_shown(table), key=f"simulation-{place}")
-    st.html(cards.sentences([f"All of them are made again, seeds fixed, by: {_COMMAND}"]))
+    st.html(
+        cards.sentences(
+            [
+                "What is said of a share is kept when it holds within four Monte Carlo errors.",
+                f"All of them are made again, seeds fixed, by: {_COMMAND}",
+            ]
+        )
+    )
 
 
 def _shown(table: dict[str, Any]) -> pd.DataFrame:

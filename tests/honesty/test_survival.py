@@ -88,7 +88,7 @@ def test_bands_cover_as_stated():
         "lies in its nominal 90 % range in 88.5 to 91.5 % (with 15 cycles 87 to 93 %). Cycles half censored by "
         "planned swaps, or all found late between two checks. Taking the finding for the wear overstates the share by "
         "more than 0.02; the interval method is off by less than 0.04.",
-        columns=["what", "cycles", "of", "simulated", "figure", "stated"],
+        columns=["what", "cycles", "of", "simulated", "figure", "nominal"],
         rows=[[*r[:4], round(float(r[4]), 4), r[5]] for r in rows],
     )
     for what, n, _, runs, figure, stated in rows:

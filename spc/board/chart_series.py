@@ -143,8 +143,9 @@ def groups_of(rows: pd.DataFrame, by: str) -> tuple[NDArray[np.object_], str]:
     if by in ("time", "day", "shift") and n and not bool((rows["time_text"] != "").any()):
         raise ValueError(f"`by` must not be {by!r} where no face carries a time; take 'part', 'serial' or a number")
     if by == "time":
-        texts = rows["time_text"].where(rows["time_text"] != "", rows["sort_us"].astype(str))
-        return texts.to_numpy(object), "readings of the same moment"
+        typed = rows["time_text"].where(rows["time_text"] != "")
+        first = typed.groupby(rows["sort_us"]).transform("first")  # one moment may be typed in several ways
+        return first.where(typed.notna(), rows["sort_us"].astype(str)).to_numpy(object), "readings of the same moment"
     if by == "day":
         moments = pd.to_datetime(rows["sort_us"], unit="us").dt.strftime("%Y-%m-%d")
         days = rows["shift_date"].where(rows["shift_date"] != "", moments)

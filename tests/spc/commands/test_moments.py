@@ -3,9 +3,11 @@
 import csv
 import json
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from spc.board.chart_series import groups_of
 from spc.cli import cli
 from spc.commands.moments import shown_text
 from spc.settings import Settings
@@ -93,3 +95,10 @@ def test_the_last_faces_of_due_and_its_document(cell):
     assert "2026-03-28 09:30" in said and "2026-03-27 09:30" in said
     laps = {lap["lap"]: lap["last_face"] for lap in json.loads(cell("due", "--json").output)["laps"]}
     assert laps == {"L1": "28.03.2026 09:30", "L2": "2026-03-27 09:30"}  # as typed: the document is exact
+
+
+def test_one_moment_typed_in_two_ways_is_one_subgroup():
+    rows = pd.DataFrame(
+        {"time_text": ["2026-03-04 09:30", "2026-03-04T08:30:00Z", "2026-03-05 09:30", ""], "sort_us": [1, 1, 2, 2]}
+    )
+    assert groups_of(rows, "time")[0].tolist() == ["2026-03-04 09:30", "2026-03-04 09:30", "2026-03-05 09:30", "2"]

@@ -150,7 +150,8 @@ def look_at_cell(
     now_us = round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
     until_us = now_us + 1 if now is not None or settings.clock is not None else None
     memo = LapMemo() if rows is None else memo_of(store, rows, until_us)
-    laps = memo.same("", "laps", _described(store.laps(), settings))
+    registered, settings = memo.same("", "register", store.laps()), memo.same("", "settings", settings)
+    laps = memo.once("", "laps", (registered, settings), partial(_described, registered, settings))
     names = laps["lap"].tolist()
     as_read = recent_rows(store, names, last=rows, until_us=until_us)
     together = None

@@ -144,7 +144,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None
         *view.frames_of(lap),
         view.as_read[lap],
         view.limits,
-        view.memo.same("", "settings", view.settings),
+        view.settings,
         same("register", tuple(view.lap_row(lap).tolist())),
         same("answered", answered_faces(view, lap)),
         same("room", (room.sentence, beyond_the_rest(view, cell, lap)) if room is not None and in_room else None),

@@ -24,6 +24,7 @@ class _Held:
     moves: int = -1  # corrections and withdrawals there were; -1 = nothing read yet
     replaced: frozenset[int] = frozenset()  # the rows they were made to
     by_lap: dict[str, pd.DataFrame] = field(default_factory=dict)
+    grown: dict[str, pd.DataFrame] = field(default_factory=dict)  # of laps that have only newer rows since: what was
 
 
 _LOCK = threading.Lock()
@@ -58,8 +59,17 @@ def recent_rows(
         return {lap: read(lap) for lap in names}
     with _LOCK:
         held = _held(store, "faces", last, until_us)
-        _forget_changed(held, store.face_table)
-        return _with_missing(held, names, read)
+        _forget_changed(held, store.face_table, grows=True)
+
+        def read_on(lap: str) -> pd.DataFrame:
+            if lap not in held.grown:
+                return read(lap)
+            before = held.grown.pop(lap)
+            new = store.faces(lap=lap, since_us=_newest_us(before) + 1, until_us=until_us)
+            kept = before.iloc[max(len(before) + len(new) - last, 0) :]
+            return pd.concat([kept, new.iloc[-last:]], ignore_index=True)
+
+        return _with_missing(held, names, read_on)
 
 
 def recent_events(store: Store, laps: Iterable[str]) -> dict[str, pd.DataFrame]:
@@ -75,20 +85,32 @@ def recent_events(store: Store, laps: Iterable[str]) -> dict[str, pd.DataFrame]:
         return _with_missing(held, names, lambda lap: store.events(lap=lap))
 
 
-def _forget_changed(held: _Held, table: FaceTable | EventTable) -> None:
-    """Drop what was read of the laps that have new rows, or rows that are current no more."""
+def _forget_changed(held: _Held, table: FaceTable | EventTable, *, grows: bool = False) -> None:
+    """Drop what was read of the laps that have new rows, or rows that are current no more.
+
+    Where `grows`, what was read of a lap that has nothing but newer rows since is held to be read on from.
+    """
     row, moves = table.mark()
     if row < held.row or moves < held.moves:  # another file in its place
         held.by_lap.clear()
+        held.grown.clear()
         held.replaced = frozenset()
-    changed = table.laps_after(held.row) if held.by_lap and row > held.row else set()
+    known = bool(held.by_lap or held.grown)
+    for lap, first_us in table.laps_after(held.row).items() if known and row > held.row else ():
+        before = held.by_lap.pop(lap, held.grown.pop(lap, None))
+        if grows and before is not None and len(before) and first_us > _newest_us(before):
+            held.grown[lap] = before
     if moves != held.moves:
         replaced = table.replaced()
-        changed |= table.laps_of(replaced - held.replaced) if held.by_lap else set()
+        for lap in table.laps_of(replaced - held.replaced) if known else ():
+            held.by_lap.pop(lap, None)
+            held.grown.pop(lap, None)
         held.replaced = replaced
-    for lap in changed:
-        held.by_lap.pop(lap, None)
     held.row, held.moves = row, moves
+
+
+def _newest_us(rows: pd.DataFrame) -> int:
+    return int(rows["sort_us"].iloc[-1])
 
 
 def _with_missing(held: _Held, laps: list[str], read: Callable[[str], pd.DataFrame]) -> dict[str, pd.DataFrame]:

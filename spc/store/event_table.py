@@ -70,9 +70,10 @@ class EventTable:
         row, moved = self._connection.execute(sql).fetchone()
         return int(row), int(moved)
 
-    def laps_after(self, row_id: int) -> set[str]:
-        """Laps of the rows written after `row_id`."""
-        return {str(lap) for (lap,) in self._connection.execute("SELECT lap FROM event WHERE row_id > ?", (row_id,))}
+    def laps_after(self, row_id: int) -> dict[str, int]:
+        """Laps of the rows written after `row_id`, with the earliest `sort_us` of these."""
+        sql = "SELECT lap, min(sort_us) FROM event WHERE row_id > ? GROUP BY lap"
+        return {str(lap): int(first_us) for lap, first_us in self._connection.execute(sql, (row_id,))}
 
     def laps_of(self, row_ids: Iterable[int]) -> set[str]:
         """Laps of these rows of the table, current or not."""

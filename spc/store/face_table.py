@@ -155,10 +155,11 @@ class FaceTable:
         row, moved = self._connection.execute(sql).fetchone()
         return int(row), int(moved)
 
-    def laps_after(self, row_id: int) -> set[str]:
-        """Laps of the rows written after `row_id`."""
-        sql = "SELECT lap FROM lap_name WHERE id IN (SELECT +lap_id FROM face WHERE row_id > ?)"  # +: not by the index
-        return {str(lap) for (lap,) in self._connection.execute(sql, (row_id,))}
+    def laps_after(self, row_id: int) -> dict[str, int]:
+        """Laps of the rows written after `row_id`, with the earliest `sort_us` of these."""
+        new = "SELECT +lap_id AS id, min(sort_us) AS first_us FROM face WHERE row_id > ? GROUP BY 1"  # +: by no index
+        sql = f"SELECT lap, first_us FROM ({new}) JOIN lap_name USING (id)"
+        return {str(lap): int(first_us) for lap, first_us in self._connection.execute(sql, (row_id,))}
 
     def laps_of(self, row_ids: Iterable[int]) -> set[str]:
         """Laps of these rows of the table, current or not."""

@@ -93,8 +93,9 @@ def guard_grit(
     washes = {str(lap): np.sort(own.to_numpy(np.int64)) for lap, own in cleaned.groupby("lap")["sort_us"]}
     home = _home_sizes(laps)
     calls: list[GuardCall] = []
-    asked, told = (faces[faces["lap"] == lap], events[events["lap"] == lap]) if lap else (faces, events)
-    for name, own in asked.groupby("lap", sort=False):
+    of_lap = [(lap, faces[faces["lap"] == lap])] if lap else list(faces.groupby("lap", sort=False))
+    told = events[events["lap"] == lap] if lap else events
+    for name, own in of_lap:
         own = own.reset_index(drop=True)
         if {"coarse grit", "back up the ladder"} & set(guards):
             calls += _grit_calls(str(name), own, home.get(str(name), math.nan), guards)
@@ -183,11 +184,9 @@ def _jump_calls(lap: str, own: pd.DataFrame, *, named: Collection[int]) -> list[
 
 def _charge_calls(events: pd.DataFrame, home: dict[str, float]) -> list[GuardCall]:
     calls: list[GuardCall] = []
-    if len(events) == 0:
-        return calls
-    carried = events["lap"].map(home).to_numpy(np.float64)
-    coarse = events["event"].isin(("charged", "recharged")) & (events["grit_um"] > COARSER * carried)
-    for e in events[coarse].to_dict("records"):
+    charged = events[events["event"].isin(("charged", "recharged"))]
+    carried = np.array([home.get(lap, math.nan) for lap in charged["lap"].tolist()], dtype=np.float64)
+    for e in charged[charged["grit_um"].to_numpy(np.float64) > COARSER * carried].to_dict("records"):
         lap, typed = str(e["lap"]), str(e["grit"])
         sentence = f"{lap}, which carries {home[lap]:g} um, was {e['event']} with {typed}."
         noted = f"logged as {e['event']} with {typed}"

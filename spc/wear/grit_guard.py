@@ -184,6 +184,8 @@ def _jump_calls(lap: str, own: pd.DataFrame, *, named: Collection[int]) -> list[
 
 def _charge_calls(events: pd.DataFrame, home: dict[str, float]) -> list[GuardCall]:
     calls: list[GuardCall] = []
+    if len(events) == 0:
+        return calls
     charged = events[events["event"].isin(("charged", "recharged"))]
     carried = np.array([home.get(lap, math.nan) for lap in charged["lap"].tolist()], dtype=np.float64)
     for e in charged[charged["grit_um"].to_numpy(np.float64) > COARSER * carried].to_dict("records"):

@@ -1,4 +1,4 @@
-"""Answers to signals: five buttons a gloved hand can press, each kept as a reaction in the log."""
+"""Answers to signals: five buttons a gloved hand can press, each kept as a reaction in the log. One tap undoes."""
 
 from dataclasses import dataclass
 
@@ -8,10 +8,19 @@ from dashboard import cards, data
 from dashboard.entry import event_row
 from dashboard.parts import said
 from dashboard.parts.page import Page, moment_on
-from spc.board.reactions import HANDED, keep_answer
+from spc.board.reactions import HANDED, keep_answer, take_back_answer
 from spc.board.results import LapReport, Signal
+from spc.store.database import StoreError
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
+
+_LAST = "lc_answered"
+_UNSIGNED = "Say first who signs this."
+_UNDONE = "answer-undone"
+_UNDO = (
+    "Takes the answer back, signed with your name. It stays on record, counts no more, and the signal is open again."
+)
+_REASON = "undone at the answer"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +34,15 @@ class Answer:
     result: str
     event: str = ""  # the event on the lap that this answer also logs
     strikes_out: bool = False  # it is about one reading, and says nothing of later ones
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What was last answered from this screen."""
+
+    lap: str
+    said: str
+    number: int = 0  # of the reaction while it can be taken back
 
 
 ANSWERS: tuple[Answer, ...] = (
@@ -42,7 +60,7 @@ ANSWERS: tuple[Answer, ...] = (
 
 def answer_signals(report: LapReport, page: Page, person: str) -> None:
     """Show the open signals of a lap, each with its sentence and the answers, and what was last kept here."""
-    said.say(_kept(report.lap))
+    _show_last(report.lap, person)
     if not report.signals:
         return
     st.html(cards.section("Say what you found"))
@@ -66,20 +84,20 @@ def _help(answer: Answer) -> str:
     return f"Keeps: {answer.check_done}; {answer.result}.{also}"
 
 
-def _kept(lap: str) -> str:
-    return f"answered-{lap}"
-
-
 def _place(signal: Signal) -> str:
     return f"answer-{signal.lap}-{signal.face_id}-{signal.sign}-{signal.rule}"
 
 
 def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
     if not person:
-        said.refuse(_place(signal), "Say first who signs this.", person=person)
+        said.refuse(_place(signal), _UNSIGNED, person=person)
         return
+    event = None
+    if answer.event:
+        at = moment_on(page, signal.lap)
+        event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
     with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
-        keep_answer(
+        number = keep_answer(
             store,
             signal,
             check_done=answer.check_done,
@@ -88,15 +106,41 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
             result=answer.result,
             who=person,
             one_reading=answer.strikes_out,
+            event=event,
         )
-        if answer.event:
-            row = event_row(
-                answer.event, lap=signal.lap, operator=person, site=page.site, at=moment_on(page, signal.lap)
-            )
-            store.append_event(row, who=person, source="answer")
     st.toast(f"Kept: {answer.words.lower()}, signed {person}.")  # said at once; the page that counts it follows
     also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
-    said.done(
-        _kept(signal.lap), f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
+    kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
+    st.session_state[_LAST] = _Kept(signal.lap, kept, number)
+    st.rerun()
+
+
+def _show_last(lap: str, person: str) -> None:
+    """Say what was last answered here from this screen, with the one tap that takes it back."""
+    last = st.session_state.get(_LAST)
+    if last is None or last.lap != lap:
+        return
+    with st.container(key="last-answered"):
+        st.html(cards.notice(last.said))
+        if last.number and st.button("Undo", key=f"undo-answer-{last.number}", help=_UNDO):
+            said.sent(_UNDONE)
+            _undo(last, person)
+        said.say(_UNDONE, person=person)
+
+
+def _undo(last: _Kept, person: str) -> None:
+    if not person:
+        said.refuse(_UNDONE, _UNSIGNED, person=person)
+        return
+    try:
+        with data.open_store() as store:
+            event = take_back_answer(store, last.number, who=person, reason=_REASON)
+    except StoreError as error:
+        said.refuse(_UNDONE, str(error), person=person)
+        return
+    also = f" {last.lap} is no longer logged as {event}." if event else ""
+    st.session_state[_LAST] = _Kept(
+        last.lap,
+        f"Taken back on {last.lap}, signed {person}: the signal is open again.{also} The answer stays on record.",
     )
     st.rerun()

@@ -25,7 +25,7 @@ def edits(page: Page) -> None:
         show_table(_shown(after, page), key="edits-after")
     st.html(cards.section("Every correction"))
     if every.empty:
-        st.html(cards.sentences([], empty="No row has been corrected or taken back."))
+        st.html(cards.sentences([], empty="No row has been corrected, no row and no answer taken back."))
     else:
         newest = (
             f"the newest {number_of(log_data.MOST_EDITS)} corrections"
@@ -46,7 +46,7 @@ def _shown(edited: pd.DataFrame, page: Page) -> pd.DataFrame:
             "what": names,
             "lap": edited["lap"],
             "changed": [
-                "taken back" if gone else _differences(text)
+                _taken_back(text) if gone else _differences(text)
                 for gone, text in zip(edited["withdrawn"], edited["differences"], strict=True)
             ],
             "who": edited["who"],
@@ -54,6 +54,12 @@ def _shown(edited: pd.DataFrame, page: Page) -> pd.DataFrame:
             "came after": edited["edited_after"],
         }
     )
+
+
+def _taken_back(text: str) -> str:
+    """Say that a row was taken back, of an answer to a signal also what it had said."""
+    answered = json.loads(text or "{}").get("cause")
+    return f"taken back: {answered[0]}" if answered else "taken back"
 
 
 def _differences(text: str) -> str:

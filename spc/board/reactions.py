@@ -1,12 +1,15 @@
 """What people have said about signals: which are answered, and which were only handed to the lead and stay open."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.results import Signal
 from spc.store.store import Store
 
-__all__ = ["HANDED", "answered_face", "answered_faces", "findings", "handed_text", "keep_answer"]
+__all__ = ["HANDED", "answered_face", "answered_faces", "findings", "handed_text", "keep_answer", "take_back_answer"]
 
 HANDED = "handed to lead"  # the action kept; it moves a signal to another person and settles nothing
 
@@ -21,6 +24,7 @@ def keep_answer(
     result: str,
     who: str,
     one_reading: bool = False,
+    event: Mapping[str, Any] | None = None,
 ) -> int:
     """Keep what a person found about an open signal.
 
@@ -35,6 +39,8 @@ def keep_answer(
     who : str
     one_reading : bool, default False
         The answer is about the one reading and says nothing of later ones the signal stands for.
+    event : mapping, optional
+        Also log this event, as `Store.append_event` takes it: what the answer did to the lap.
 
     Returns
     -------
@@ -51,7 +57,46 @@ def keep_answer(
             face_id=signal.face_id if one_reading else max(signal.face_id, signal.through_face_id),
             who=who,
         )
-        return store.answer_signal(number, check_done=check_done, cause=cause, action=action, result=result, who=who)
+        newest = store.highest_row("event")
+        event_id = store.append_event(event, who=who, source="answer") if event is not None else None
+        if store.highest_row("event") == newest:  # it stood in the log before: not for this answer to take back
+            event_id = None
+        return store.answer_signal(
+            number, check_done=check_done, cause=cause, action=action, result=result, who=who, event_id=event_id
+        )
+
+
+def take_back_answer(store: Store, reaction_id: int, *, who: str, reason: str) -> str:
+    """Take back an answer, and with it the event that it logged; both stay on record.
+
+    Parameters
+    ----------
+    store : Store
+    reaction_id : int
+        From `keep_answer`.
+    who, reason : str
+        Both must be given.
+
+    Returns
+    -------
+    str
+        The event taken back with it, such as 'recharged'; '' if there is none in force.
+
+    Raises
+    ------
+    StoreError
+        If it is not signed and explained, or no such answer is in force.
+    """
+    with store.writing(who=who, what=f"answer {reaction_id} taken back"):
+        answers = store.reactions()
+        store.withdraw_reaction(reaction_id, who=who, reason=reason)
+        logged = int(answers.loc[answers["reaction_id"] == reaction_id, "event_id"].iloc[0])
+        events = store.events()
+        own = events[events["event_id"] == logged]
+        if own.empty:
+            return ""
+        store.withdraw_event(logged, who=who, reason=reason)
+        return str(own["event"].iloc[0])
 
 
 def findings(reactions: pd.DataFrame) -> pd.DataFrame:

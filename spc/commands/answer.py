@@ -1,4 +1,4 @@
-"""`lapcell answer`: what a person found about an open signal, kept and counted."""
+"""`lapcell answer`: what a person found about an open signal, kept and counted, or taken back."""
 
 from dataclasses import asdict
 from typing import TYPE_CHECKING
@@ -17,23 +17,42 @@ __all__ = ["command"]
 @click.command("answer")
 @click.argument("lap")
 @click.option("--sign", default="", help="Sign of the signal, such as flatness; needed where several are open.")
-@click.option("--cause", required=True, help="What it was: a cause that `due --lap` names, 'bad wipe', 'not found'.")
+@click.option("--cause", default="", help="What it was: a cause that `due --lap` names, 'bad wipe', 'not found'.")
 @click.option("--check", "check_done", default="looked at", show_default=True, help="What was looked at.")
 @click.option("--action", default="none", show_default=True, help="What was done; 'handed to lead' leaves it open.")
 @click.option("--result", default="carries on", show_default=True)
+@click.option("--take-back", is_flag=True, help="Take back the newest answer on LAP, with the event that it logged.")
+@click.option("--why", default="a mistaken answer", show_default=True, help="Why it is taken back.")
 @click.option("--who", required=True, help="Who signs this.")
 @common_options
 def command(
-    session: Session, *, lap: str, sign: str, cause: str, check_done: str, action: str, result: str, who: str
+    session: Session,
+    *,
+    lap: str,
+    sign: str,
+    cause: str,
+    check_done: str,
+    action: str,
+    result: str,
+    take_back: bool,
+    why: str,
+    who: str,
 ) -> int:
     """Keep what was found about an open signal of LAP.
 
     The answer closes the signal, is counted, and moves the ranking of the likely causes of the same signs from then on;
     'not found' is an honest answer and counts as unknown. A bad wipe strikes the reading out. With --json one document:
     reaction (its number), lap, sign, cause and signal (as in `lapcell due`).
+
+    With --take-back the newest answer on LAP (of --sign, if given) is taken back instead: its signal is open again, it
+    is counted no more, and it stays on record. With --json: reaction, lap, sign, cause and event (taken back with it).
     """
     from spc.board.reactions import keep_answer
 
+    if take_back:
+        return _take_back(session, lap, sign=sign, cause=cause, why=why, who=who)
+    if not cause:
+        raise ValueError("`--cause` must say what it was, or `--take-back` that the newest answer is taken back")
     signal = _chosen(session.board().lap(lap).signals, lap, sign)
     with session.store() as store:
         number = keep_answer(
@@ -44,6 +63,28 @@ def command(
         print_json({"reaction": number, "lap": lap, "sign": signal.sign, "cause": cause, "signal": asdict(signal)})
     else:
         click.echo(one_line(f"Kept for {lap}, {signal.sign}: {cause}; {action}. Signed {who}."))
+    return DONE
+
+
+def _take_back(session: Session, lap: str, *, sign: str, cause: str, why: str, who: str) -> int:
+    from spc.board.reactions import take_back_answer
+
+    if cause:
+        raise ValueError("`--take-back` takes back the newest answer and needs no `--cause`; give one of the two")
+    with session.store() as store, store.writing(who=who, what=f"answer on {lap} taken back"):
+        answers = store.reactions(lap=lap)
+        answers = answers[answers["sign"] == sign] if sign else answers
+        if answers.empty:
+            raise ValueError(f"there is no answer on {lap}{f' in {sign}' if sign else ''} to take back")
+        newest = answers.iloc[-1]
+        event = take_back_answer(store, int(newest["reaction_id"]), who=who, reason=why)
+    said = {"reaction": int(newest["reaction_id"]), "lap": lap, "sign": newest["sign"], "cause": newest["cause"]}
+    if session.as_json:
+        print_json(said | {"event": event})
+    else:
+        also = f" The event {event} is taken back with it." if event else ""
+        what = f"{newest['sign']}: {newest['cause']}; {newest['action']}, signed {newest['who']}"
+        click.echo(one_line(f"Taken back on {lap}, {what}. Its signal is open again.{also} Signed {who}."))
     return DONE
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 BUSY_TIMEOUT_MS = 30_000
 
 # From version n to n + 1: the SQL to run, all of it in one transaction with the new version number.
@@ -27,6 +27,15 @@ CREATE INDEX watch_report_by_file ON watch_report (folder, name);
 """,
     2: "CREATE INDEX intake_by_bytes ON intake (sha256);\n",
     3: "ALTER TABLE change ADD COLUMN last_face INTEGER;\nALTER TABLE change ADD COLUMN last_event INTEGER;\n",
+    4: """
+ALTER TABLE reaction ADD COLUMN event_id INTEGER;
+CREATE TABLE reaction_withdrawn (
+    reaction_id INTEGER PRIMARY KEY REFERENCES reaction (reaction_id),
+    at_us INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
+""",
 }
 
 

@@ -1,4 +1,4 @@
-"""The registers beside the faces: laps, limits, aliases, signals and reactions, frozen baselines, studies."""
+"""The registers beside the faces: laps, limits, aliases, frozen baselines, studies."""
 
 import json
 import math
@@ -22,31 +22,6 @@ _READ_ONLY = "the store may only be read here, so nothing was kept: copy it to a
 LAP_STATES = ("", "in use", "stand-by", "retired")
 
 _ALIASES = {"typed": "str", "lap": "str", "approved_by": "str", "why": "str", "at": "datetime64[us, UTC]"}
-_SIGNALS = {
-    "signal_id": "int64",
-    "lap": "str",
-    "sign": "str",
-    "rule": "str",
-    "severity": "str",
-    "face_id": "int64",
-    "sentence": "str",
-    "detail": "str",
-    "at": "datetime64[us, UTC]",
-    "reactions": "int64",
-}
-_REACTIONS = {
-    "reaction_id": "int64",
-    "signal_id": "int64",
-    "lap": "str",
-    "sign": "str",
-    "rule": "str",
-    "check_done": "str",
-    "cause": "str",
-    "action": "str",
-    "result": "str",
-    "who": "str",
-    "at": "datetime64[us, UTC]",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,56 +213,6 @@ class Registers:
         with self.writing(who=approved_by, what=f"alias {typed} = {lap}"):
             self._insert("alias", typed=typed, lap=lap, approved_by=approved_by, why=why, at_us=now_us())
 
-    def record_signal(
-        self, *, lap: str, sign: str, rule: str, severity: str, sentence: str, face_id: int | None = None,
-        detail: Mapping[str, Any] | None = None, who: str = "",
-    ) -> int:  # fmt: skip
-        """Keep a signal and return its number; the same lap, sign, rule and face a second time is the same signal."""
-        with self.writing(who=who, what=f"signal on {lap}"):
-            known = self._connection.execute(
-                "SELECT signal_id FROM signal WHERE lap = ? AND sign = ? AND rule = ? AND face_id IS ?",
-                (lap, sign, rule, face_id),
-            ).fetchone()
-            if known:
-                return int(known[0])
-            return self._insert(
-                "signal", lap=lap, sign=sign, rule=rule, severity=severity, face_id=face_id, sentence=sentence,
-                detail=_json(detail or {}), at_us=now_us(),
-            )  # fmt: skip
-
-    def signals(self, *, lap: str | None = None) -> pd.DataFrame:
-        """List stored signals, oldest first, each with the number of its reactions; face_id -1 = of no single face."""
-        where = "" if lap is None else "WHERE s.lap = ?"
-        rows = self._connection.execute(
-            "SELECT s.signal_id, s.lap, s.sign, s.rule, s.severity, coalesce(s.face_id, -1), s.sentence, s.detail, "
-            f"s.at_us, (SELECT count(*) FROM reaction r WHERE r.signal_id = s.signal_id) FROM signal s {where} "
-            "ORDER BY s.signal_id",
-            () if lap is None else (lap,),
-        ).fetchall()
-        return frame(_SIGNALS, rows)
-
-    def answer_signal(self, signal_id: int, *, check_done: str, cause: str, action: str, result: str, who: str) -> int:
-        """Keep what a person did about a signal; `cause` 'not found' is an answer and is counted."""
-        if not who.strip() or not cause.strip():
-            raise StoreError("`who` and `cause` must be given; a cause that was not found is 'not found'")
-        with self.writing(who=who, what=f"signal {signal_id} answered"):
-            if not self._connection.execute("SELECT 1 FROM signal WHERE signal_id = ?", (signal_id,)).fetchone():
-                raise StoreError(f"`signal_id` must be a stored signal, got {signal_id}; `signals` lists them")
-            return self._insert(
-                "reaction", signal_id=signal_id, check_done=check_done, cause=cause, action=action, result=result,
-                who=who, at_us=now_us(),
-            )  # fmt: skip
-
-    def reactions(self, *, lap: str | None = None) -> pd.DataFrame:
-        """Answers to signals, oldest first, each with the lap, sign and rule of its signal."""
-        where = "" if lap is None else "WHERE s.lap = ?"
-        rows = self._connection.execute(
-            "SELECT r.reaction_id, r.signal_id, s.lap, s.sign, s.rule, r.check_done, r.cause, r.action, r.result, "
-            f"r.who, r.at_us FROM reaction r JOIN signal s USING (signal_id) {where} ORDER BY r.reaction_id",
-            () if lap is None else (lap,),
-        ).fetchall()
-        return frame(_REACTIONS, rows)
-
     def freeze_baseline(
         self, *, lap: str, sign: str, model: Mapping[str, Any], fingerprint: str, who: str, why: str,
         valid_from: str = "", frozen_at: str = "",
@@ -298,8 +223,8 @@ class Registers:
                 "SELECT coalesce(max(revision), 0) + 1 FROM baseline WHERE lap = ? AND sign = ?", (lap, sign)
             ).fetchone()[0]
             self._insert(
-                "baseline", lap=lap, sign=sign, revision=revision, model=_json(model), fingerprint=fingerprint, who=who,
-                why=why, frozen_at=iso_moment(frozen_at, name="frozen_at"),
+                "baseline", lap=lap, sign=sign, revision=revision, model=json_text(model), fingerprint=fingerprint,
+                who=who, why=why, frozen_at=iso_moment(frozen_at, name="frozen_at"),
                 valid_from=iso_moment(valid_from, name="valid_from"),
             )  # fmt: skip
             return self.baselines(lap=lap, sign=sign)[-1]
@@ -322,7 +247,7 @@ class Registers:
             version = self._connection.execute(
                 "SELECT coalesce(max(version), 0) + 1 FROM study WHERE name = ?", (name,)
             ).fetchone()[0]
-            self._insert("study", name=name, version=version, content=_json(content), who=who, at_us=now_us())
+            self._insert("study", name=name, version=version, content=json_text(content), who=who, at_us=now_us())
             return int(version)
 
     def studies(self, *, name: str | None = None) -> tuple[tuple[str, int, Any], ...]:
@@ -361,7 +286,7 @@ def iso_moment(text: str, *, name: str) -> str:
         return moment.isoformat()
 
 
-def _json(content: Mapping[str, Any]) -> str:
+def json_text(content: Mapping[str, Any]) -> str:
     try:
         return json.dumps(content, allow_nan=False, sort_keys=True)
     except ValueError:

@@ -1,4 +1,4 @@
--- Schema of the store of record, version 4. Every table is append-only (triggers are added for each by database.py):
+-- Schema of the store of record, version 5. Every table is append-only (triggers are added for each by database.py):
 -- a correction is a new row, and the old one stays. Times are microseconds since 1970, UTC.
 
 -- One row per write transaction: its newest id is the store's revision, its rows say who did what and when.
@@ -245,9 +245,17 @@ CREATE TABLE reaction (
     action TEXT NOT NULL,
     result TEXT NOT NULL,
     who TEXT NOT NULL,
-    at_us INTEGER NOT NULL
+    at_us INTEGER NOT NULL,
+    event_id INTEGER                -- the event that this answer logged too; NULL: none, or from before version 5
 );
 CREATE INDEX reaction_by_signal ON reaction (signal_id);
+-- An answer taken back: it stays, and counts no more.
+CREATE TABLE reaction_withdrawn (
+    reaction_id INTEGER PRIMARY KEY REFERENCES reaction (reaction_id),
+    at_us INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
 
 -- Frozen chart limits: what the model holds is the charts' business, that nothing is lost is the store's.
 CREATE TABLE baseline (

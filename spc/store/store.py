@@ -18,13 +18,14 @@ from spc.store.frames import EVENT_KINDS, EVENTS, FACES, INTAKES, frame
 from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
+from spc.store.signal_records import SignalRecords
 from spc.store.versions import differences_of, edited_after, edits, record_replaced
 from spc.store.watch_reports import WatchReports
 
 __all__ = ["Store"]
 
 
-class Store(QuarantineRecords, WatchReports):
+class Store(QuarantineRecords, SignalRecords, WatchReports):
     """
     One open store.
 
@@ -222,7 +223,12 @@ class Store(QuarantineRecords, WatchReports):
             intake_id, row_number = self._form_place(who=who, source=source)
             rows = rows.assign(intake_id=intake_id, row_number=row_number)
             keys = event_keys(rows, [typed_text(rows)], source=source)
-            admitted = self.admission(who=who).events(rows, keys=keys)
+            admission = self.admission(who=who)
+            taken_back = self._connection.execute(_EVENTS_TAKEN_BACK, (str(rows["lap"].iloc[0]),))
+            admission.let_go(
+                "event", [row_id for (row_id,) in taken_back]
+            )  # typed once more, it has happened after all
+            admitted = admission.events(rows, keys=keys)
             self._keep_form_intake(admitted, who=who, source=source)
             return int(self.event_table.rows(admitted.row_id)["event_id"].iloc[0])
 
@@ -350,6 +356,11 @@ class Store(QuarantineRecords, WatchReports):
 
 
 _FORM = "SELECT intake_id FROM intake WHERE kind = 'form' AND source = ? AND who = ?"
+
+_EVENTS_TAKEN_BACK = (
+    "SELECT row_id FROM event JOIN replaced ON kind = 'event' AND old_row_id = row_id "
+    "WHERE lap = ? AND new_row_id IS NULL"
+)
 
 # Columns that follow from others, or from where the row stands.
 _KEPT = ("face_id", "intake_id", "row_number", "version", "sort_us")

@@ -228,7 +228,7 @@ def _versions(connection: sqlite3.Connection, kind: str, row_id: Ids) -> Ids:
 
 def edits(connection: sqlite3.Connection, *, after_signal: bool, last: int | None) -> pd.DataFrame:
     """
-    List changed rows, newest first.
+    List changed rows and answers taken back, newest first.
 
     Parameters
     ----------
@@ -241,15 +241,20 @@ def edits(connection: sqlite3.Connection, *, after_signal: bool, last: int | Non
     Returns
     -------
     pandas.DataFrame
-        kind ('face' or 'event'), id (face_id or event_id), lap, at, who, reason, differences (JSON: column ->
-        [old, new]), edited_after ('' or a sentence), withdrawn (the row was taken back and has none in its place).
+        kind ('face', 'event' or 'answer'), id (face_id, event_id or reaction_id), lap, at, who, reason, differences
+        (JSON: column -> [old, new]), edited_after ('' or a sentence), withdrawn (it was taken back and has none in
+        its place).
     """
     rows = connection.execute(
-        "SELECT r.kind, coalesce(f.face_id, f.row_id, e.event_id, e.row_id), coalesce(n.lap, e.lap), r.at_us, r.who, "
+        "SELECT r.kind, coalesce(f.face_id, f.row_id, e.event_id, e.row_id) AS id, coalesce(n.lap, e.lap), "
+        "r.at_us AS at_us, r.who, "
         "r.reason, r.differences, r.edited_after, r.new_row_id IS NULL FROM replaced r "
         "LEFT JOIN face f ON r.kind = 'face' AND f.row_id = r.old_row_id LEFT JOIN lap_name n ON n.id = f.lap_id "
         "LEFT JOIN event e ON r.kind = 'event' AND e.row_id = r.old_row_id "
-        "WHERE r.edited_after <> '' OR NOT ? ORDER BY r.at_us DESC, r.old_row_id DESC LIMIT ?",
+        "WHERE r.edited_after <> '' OR NOT ?1 UNION ALL "
+        "SELECT 'answer', a.reaction_id, s.lap, w.at_us, w.who, w.reason, json_object('cause', json_array(a.cause, "
+        "NULL)), '', 1 FROM reaction_withdrawn w JOIN reaction a USING (reaction_id) JOIN signal s USING (signal_id) "
+        "WHERE NOT ?1 ORDER BY at_us DESC, id DESC LIMIT ?2",
         (after_signal, -1 if last is None else last),
     ).fetchall()
     return frame(_EDITS, rows)

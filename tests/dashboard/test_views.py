@@ -118,27 +118,6 @@ def test_an_unknown_lap_is_said_and_not_swapped(filled_store, board):
     assert "<script>" not in shown and "There is no lap called &lt;script&gt;" in shown
 
 
-def test_an_answer_is_kept_with_who_and_counts_as_a_reaction(filled_store, board):
-    page = run("lap", lap="CI-1")
-    next(button for button in page.button if button.label == "Recharged").click().run()
-    assert not page.exception
-    with Store.open(filled_store) as store:
-        kept, events = store.reactions(), store.events(lap="CI-1")
-    assert kept[["cause", "action", "who"]].values.tolist() == [["charge used up", "recharged", "R. Oduya"]]
-    assert events["event"].tolist() == ["recharged"]
-    page.run()  # the page redraws itself whenever the log grows; what was kept stays said
-    assert "Kept on CI-1: recharged, signed R. Oduya; carries on. CI-1 is logged as recharged too." in text(page)
-
-
-def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_store, monkeypatch):
-    handed = fixtures.signal(handed="handed to lead by R. Oduya")
-    put(monkeypatch, fixtures.shift(), signals=(handed,))
-    page = run("lap", lap="CI-1")
-    assert "Handed to lead by R. Oduya: open until it is answered." in text(page)
-    labels = [button.label for button in page.button]
-    assert "Handed to lead" not in labels and "Not found" in labels
-
-
 def test_the_shift_view_shows_the_plan_of_reconditioning(filled_store, monkeypatch):
     slot = ReconditionSlot("CI-1", "end of the late shift, 22:00", 5.0, 9.0, "about 5 faces until then.")
     held = ReconditionSlot("CE-2", "", math.nan, 3.0, "answer its signal first.")

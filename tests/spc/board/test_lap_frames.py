@@ -13,7 +13,7 @@ from spc.board.board import Board
 from spc.board.cell_view import look_at_cell
 from spc.board.frozen_limits import freeze_limits
 from spc.board.lap_memo import LapMemo
-from spc.board.reactions import keep_answer
+from spc.board.reactions import keep_answer, take_back_answer
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
@@ -109,6 +109,9 @@ CHANGES = {
         lambda s: s.append_face(face("K1", 100, flatness_low_um=2.0, flatness_high_um=2.2), who="Ann")
     ),
     "an answer that strikes a reading out": answered,
+    "that answer taken back": on_store(
+        lambda s: take_back_answer(s, int(s.reactions()["reaction_id"].iloc[-1]), who="Ann", reason="wiped well")
+    ),
     "another process": another_process,
     "an old event": on_store(
         lambda s: s.append_event(

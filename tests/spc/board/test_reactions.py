@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from spc.board.lap_report import report_lap
+from spc.board.reactions import keep_answer, take_back_answer
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -71,3 +72,45 @@ def test_an_answer_covers_the_like_calls_that_were_folded_into_the_one_shown(sto
     lapped(6)
     again = lapped(60)
     assert [s.face_id for s in shown()] == [again]  # a new mistake speaks anew
+
+
+RECHARGED = {"check_done": "looked at", "cause": "charge used up", "action": "recharged", "result": "", "who": "Ann"}
+
+
+def test_an_answer_taken_back_leaves_everything_as_it_was(store):
+    before = report_lap(store, "CI-1", Settings())
+    event = {"lap": "CI-1", "event": "recharged", "time_utc": pd.Timestamp("2026-03-04 09:00", tz="UTC")}
+    number = keep_answer(store, before.signals[0], **RECHARGED, event=event)
+    assert report_lap(store, "CI-1", Settings()).signals == () and len(store.events()) == 1
+    assert take_back_answer(store, number, who="Bob", reason="a tap too many") == "recharged"
+    assert store.events().empty
+    assert repr(report_lap(store, "CI-1", Settings())) == repr(before)  # open again, and no cause was found once
+    again = keep_answer(store, before.signals[0], **RECHARGED, event=event)
+    assert again != number and report_lap(store, "CI-1", Settings()).signals == () and len(store.events()) == 1
+
+
+def test_an_event_that_stood_before_the_answer_outlasts_it(store):
+    event = {"lap": "CI-1", "event": "recharged", "time_utc": pd.Timestamp("2026-03-04 09:00", tz="UTC")}
+    store.append_event(event, who="Ann")
+    (signal,) = report_lap(store, "CI-1", Settings()).signals
+    number = keep_answer(store, signal, **RECHARGED, event=event)
+    assert len(store.events()) == 1  # one recharging, told twice
+    assert take_back_answer(store, number, who="Bob", reason="a tap too many") == ""
+    assert len(store.events()) == 1
+
+
+def test_an_event_taken_back_by_itself_does_not_hinder_the_answer(store):
+    event = {"lap": "CI-1", "event": "recharged", "time_utc": pd.Timestamp("2026-03-04 09:00", tz="UTC")}
+    number = keep_answer(store, report_lap(store, "CI-1", Settings()).signals[0], **RECHARGED, event=event)
+    store.withdraw_event(int(store.events()["event_id"].iloc[0]), who="Ann", reason="not done")
+    assert take_back_answer(store, number, who="Ann", reason="nor found") == ""
+    assert store.reactions().empty
+
+
+def test_a_bad_wipe_taken_back_counts_the_reading_again(store):
+    before = report_lap(store, "CI-1", Settings())
+    said = {"check_done": "wiped", "cause": "bad wipe", "action": "read again", "result": "gone", "who": "Ann"}
+    number = keep_answer(store, before.signals[0], **said, one_reading=True)
+    assert report_lap(store, "CI-1", Settings()).signals == ()
+    take_back_answer(store, number, who="Ann", reason="it was wiped well")
+    assert report_lap(store, "CI-1", Settings()).state == before.state == "held"

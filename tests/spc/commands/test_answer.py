@@ -82,3 +82,32 @@ def test_an_answer_about_a_grit_is_counted_at_the_next_one(store_path):
             at = datetime(2026, 3, 2, 11, 10 * number, tzinfo=UTC)
             store.append_face({"lap": "K1", "grit": f"{grit:g} um", "grit_um": grit, "time_utc": at} | face, who="Ann")
     assert causes(store_path)["coarse grain or contamination"]["counted"] == "found 1 of 1 times"
+
+
+def test_a_mistaken_answer_is_taken_back(store_path):
+    first = causes(store_path)
+    cause = list(first)[1]
+    run(answer, store_path, "K1", "--cause", cause, "--who", "Ann")
+    outcome = run(answer, store_path, "K1", "--take-back", "--who", "Bob", "--why", "another lap")
+    assert outcome.exit_code == DONE, outcome.output
+    assert outcome.output.startswith(
+        f"Taken back on K1, flatness: {cause}; none, signed Ann. Its signal is open again."
+    )
+    document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)
+    assert document["state"] == "held" and {c["name"]: c for c in document["causes"]} == first
+    with Store.open(store_path) as store:
+        assert store.edits()[["kind", "who", "reason"]].values.tolist() == [["answer", "Bob", "another lap"]]
+
+
+def test_what_cannot_be_taken_back(store_path):
+    outcome = run(answer, store_path, "K1", "--take-back", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "there is no answer on K1 to take back" in outcome.output
+    run(answer, store_path, "K1", "--cause", "not found", "--who", "Ann")
+    outcome = run(answer, store_path, "K1", "--take-back", "--sign", "finish", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "there is no answer on K1 in finish to take back" in outcome.output
+    outcome = run(answer, store_path, "K1", "--take-back", "--cause", "not found", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "give one of the two" in outcome.output
+    outcome = run(answer, store_path, "K1", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "`--cause` must say what it was" in outcome.output
+    kept = json.loads(run(answer, store_path, "K1", "--take-back", "--who", "Ann", "--json").output)
+    assert kept == {"reaction": 1, "lap": "K1", "sign": "flatness", "cause": "not found", "event": ""}

@@ -66,22 +66,6 @@ def test_impossible_limits_are_refused(store, arguments, sentence):
         store.set_limit(" ", "flatness", upper_um=1.0)
 
 
-def test_a_signal_is_kept_once_and_every_answer_counts(store):
-    one = {"lap": "CI-1", "sign": "flatness", "rule": "beyond", "severity": "stop", "sentence": "over", "face_id": 3}
-    number = store.record_signal(**one)
-    assert store.record_signal(**one) == number
-    assert store.record_signal(**(one | {"face_id": None})) == store.record_signal(**(one | {"face_id": None}))
-    store.answer_signal(number, check_done="re-read", cause="not found", action="none", result="fine", who="Ann")
-    store.answer_signal(number, check_done="lap measured", cause="hollow", action="ring moved", result="", who="Bob")
-    assert store.signals()["reactions"].tolist() == [2, 0]
-    assert store.reactions(lap="CI-1")["cause"].tolist() == ["not found", "hollow"]
-    assert store.reactions(lap="CI-2").empty
-    with pytest.raises(StoreError, match="`signal_id` must be a stored signal, got 9"):
-        store.answer_signal(9, check_done="", cause="x", action="", result="", who="Ann")
-    with pytest.raises(StoreError, match="'not found'"):
-        store.answer_signal(number, check_done="", cause="", action="", result="", who="Ann")
-
-
 def test_baselines_count_up_within_lap_and_sign(store):
     for why in ("first", "new slurry"):
         store.freeze_baseline(lap="CI-1", sign="minutes", model={"upper": 9.5}, fingerprint="ab", who="QE", why=why)

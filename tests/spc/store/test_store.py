@@ -229,3 +229,13 @@ def test_edits_are_listed_newest_first_and_those_after_a_signal_apart(store):
     after = store.edits(after_signal=True)
     assert after["id"].tolist() == [second] and after["edited_after"].iloc[0] == "edited after a signal: far out"
     assert store.edits(last=1)["reason"].tolist() == ["not done"]
+
+
+def test_an_event_taken_back_is_logged_when_it_is_typed_once_more(store):
+    """At a clock that stands still the second one says the very same; the first never happened."""
+    event = {"lap": "CI-1", "event": "recharged", "time_utc": at("2026-03-04 10:00")}
+    first = store.append_event(event, who="Ann")
+    assert store.append_event(event, who="Ann") == first
+    store.withdraw_event(first, who="Ann", reason="undone")
+    again = store.append_event(event, who="Ann")
+    assert again != first and store.events()["event_id"].tolist() == [again]

@@ -1,0 +1,64 @@
+"""The answers to a signal on the lap view: kept, handed on, and a mistaken one undone in one tap."""
+
+import pytest
+
+from spc.store.store import Store
+from tests.dashboard import fixtures
+from tests.dashboard.conftest import refusals, text
+from tests.dashboard.test_views import put, run
+
+
+@pytest.fixture(autouse=True)
+def board(monkeypatch):
+    put(monkeypatch, fixtures.shift())
+
+
+def press(page, label):
+    next(button for button in page.button if button.label == label).click().run()
+    assert not page.exception
+
+
+def test_an_answer_is_kept_with_who_and_counts_as_a_reaction(filled_store):
+    page = run("lap", lap="CI-1")
+    press(page, "Recharged")
+    with Store.open(filled_store) as store:
+        kept, events = store.reactions(), store.events(lap="CI-1")
+    assert kept[["cause", "action", "who"]].values.tolist() == [["charge used up", "recharged", "R. Oduya"]]
+    assert events["event"].tolist() == ["recharged"]
+    page.run()  # the page redraws itself whenever the log grows; what was kept stays said
+    assert "Kept on CI-1: recharged, signed R. Oduya; carries on. CI-1 is logged as recharged too." in text(page)
+
+
+def test_an_answer_is_undone_in_one_tap_with_the_event_that_it_logged(filled_store):
+    (filled_store.parent / "lapcell.toml").write_text("clock = 2026-03-05T06:00:00", encoding="utf-8")
+    page = run("lap", lap="CI-1")
+    for _ in range(2):  # answered the same way again at a clock that stands still
+        press(page, "Recharged")
+        press(page, "Undo")
+        assert "Taken back on CI-1, signed R. Oduya: the signal is open again." in text(page)
+        assert "CI-1 is no longer logged as recharged." in text(page) and "Kept on CI-1" not in text(page)
+        assert "Undo" not in [button.label for button in page.button]
+    with Store.open(filled_store) as store:
+        assert store.reactions().empty and store.events(lap="CI-1").empty
+        assert sorted(store.edits()["kind"]) == ["answer", "answer", "event", "event"]
+        assert set(store.edits()["who"]) == {"R. Oduya"}
+    shown = run("log", section="edits").dataframe[0].value
+    assert set(shown["changed"]) == {"taken back", "taken back: charge used up"}
+
+
+def test_an_answer_is_not_undone_twice(filled_store):
+    page = run("lap", lap="CI-1")
+    press(page, "Not found")
+    with Store.open(filled_store) as store:  # somebody else was quicker
+        store.withdraw_reaction(1, who="Bo", reason="mine")
+    press(page, "Undo")
+    assert "reaction_id must be an answer in force, got 1" in refusals(page)[0]
+
+
+def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_store, monkeypatch):
+    handed = fixtures.signal(handed="handed to lead by R. Oduya")
+    put(monkeypatch, fixtures.shift(), signals=(handed,))
+    page = run("lap", lap="CI-1")
+    assert "Handed to lead by R. Oduya: open until it is answered." in text(page)
+    labels = [button.label for button in page.button]
+    assert "Handed to lead" not in labels and "Not found" in labels

@@ -5,10 +5,12 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard.data import Snapshot, open_store
+from dashboard.data import Snapshot, open_store, settings
+from spc.log.rereading import with_registered_laps
+from spc.settings import Settings
 from spc.store.store import Store
 
-__all__ = ["MOST_EDITS", "alias_history", "edits", "reading_of"]
+__all__ = ["MOST_EDITS", "alias_history", "edits", "reading_of", "reading_site"]
 
 MOST_EDITS = 500
 
@@ -32,3 +34,10 @@ def reading_of(store_path: str, intake_id: int) -> dict[str, Any]:
     """Return how the columns of one delivery were understood; a delivery never changes."""
     with Store.open(store_path) as store:
         return store.reading_of(intake_id)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def reading_site(now: Snapshot) -> Settings:
+    """Return the site's settings as a log is read by them: the laps of the register are known too."""
+    with open_store() as store:
+        return with_registered_laps(settings(now), store)

@@ -1,4 +1,4 @@
-"""Rows that wait: each with its reason, put right, given an alias, or discarded; always signed and explained."""
+"""Rows that wait: each with its reason, put right, given an alias or its lap, or discarded; always signed."""
 
 import csv
 import re
@@ -13,7 +13,7 @@ from dashboard.parts import said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.words import count, html_text, number_of
-from spc.log.rereading import approve_alias, fix_quarantined
+from spc.log.rereading import Retried, add_lap, approve_alias, fix_quarantined
 
 __all__ = ["quarantine", "waiting_table"]
 
@@ -49,6 +49,7 @@ def quarantine(page: Page, person: str) -> None:
     with st.container(key="settle"):
         _fix(page, number, str(row["raw"]), person)
         _alias(page, str(row["lap"]), person)
+        _add(page, str(row["lap"]), person)
         _discard(number, person)
     if len(rows) == 1:
         return
@@ -168,7 +169,34 @@ def _approve(page: Page, typed: str, lap: str, why: str, *, place: str, person: 
     except ValueError as error:
         said.refuse(place, str(error), person=person)
         return
-    _done(f"{typed} is read as {lap} from now on; {count(done.settled, 'row')} settled.")
+    _done(f"{typed} is read as {lap} from now on; {_freed(done)}.")
+
+
+def _add(page: Page, lap: str, person: str) -> None:
+    """Offer to add a lap that the site's list does not hold."""
+    known = {one.name for one in log_data.reading_site(page.now).laps}
+    if not lap or not known or lap in known:
+        return
+    place = f"add-{lap}"
+    with st.form(place):
+        material = st.text_input(
+            f"\u201c{lap}\u201d is a lap of its own, made of", placeholder="may be left empty", key=f"material-{lap}"
+        )
+        if st.form_submit_button("Add the lap"):
+            said.sent(place)
+            if not person:
+                said.refuse(place, "Say first who signs this.", person=person)
+            else:
+                with data.open_store() as store:
+                    done = add_lap(store, lap, settings=page.site, who=person, material=material.strip())
+                _done(f"{lap} is known from now on; {_freed(done)}.")
+        said.say(place, person=person)
+
+
+def _freed(done: Retried) -> str:
+    """Say what became of the rows that waited for a name."""
+    waiting = f", {count(done.still_waiting, 'row')} still to settle for another reason" if done.still_waiting else ""
+    return f"{count(done.settled, 'row')} settled{waiting}"
 
 
 def _discard(number: int, person: str) -> None:

@@ -6,7 +6,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard import cards, data
+from dashboard import cards, data, log_data
 from dashboard.column_choice import column_table, edited_map, map_text
 from dashboard.parts import said
 from dashboard.parts.page import Page
@@ -43,7 +43,8 @@ def upload(page: Page, person: str) -> None:
     base = _file_choices(content, got.name)
     if base is None:
         return
-    first = read_log(content, name=got.name, settings=page.site, column_map=base, aliases=data.aliases(page.now))
+    site, aliases = log_data.reading_site(page.now), data.aliases(page.now)
+    first = read_log(content, name=got.name, settings=site, column_map=base, aliases=aliases)
     asking, answer = st.container(), st.container()  # what is asked and what the file holds stand above its columns
     parsed, plan = _columns(content, got.name, first, base, page, asking)
     if parsed is None:
@@ -118,7 +119,8 @@ def _columns(
         plan = edited_map(found, edited, first.columns, base)
         if plan is base:
             return first, base
-        parsed = read_log(content, name=name, settings=page.site, column_map=plan, aliases=data.aliases(page.now))
+        site, aliases = log_data.reading_site(page.now), data.aliases(page.now)
+        parsed = read_log(content, name=name, settings=site, column_map=plan, aliases=aliases)
     except ValueError as error:
         st.html(cards.notice(str(error), kind="refused"))
         return None, base

@@ -100,17 +100,18 @@ def add(session: Session, *, lap: str, event: str, who: str, **said: str | None)
 
 def _read(cells: dict[str, str], session: Session) -> dict[str, Any]:
     """Read what was typed as the row of a log is read."""
+    from spc.log.rereading import with_registered_laps
     from spc.log.rows import read_log
     from spc.store.frames import EVENTS
 
     said = {name: text for name, text in cells.items() if text}
     text = io.StringIO()
     csv.writer(text).writerows([list(said), list(said.values())])
-    aliases = {}
+    aliases, settings = {}, session.settings()
     if session.store_path.exists():
         with session.store() as store:
-            aliases = store.aliases()
-    parsed = read_log(text.getvalue().encode(), name="the event", settings=session.settings(), aliases=aliases)
+            aliases, settings = store.aliases(), with_registered_laps(settings, store)
+    parsed = read_log(text.getvalue().encode(), name="the event", settings=settings, aliases=aliases)
     row = {} if parsed.rows.empty else parsed.rows.iloc[0].to_dict()
     if row.get("outcome") != "event":
         reasons = str(row.get("reasons", "")).removeprefix("row 1: ")

@@ -148,12 +148,13 @@ def _print(result: "IntakeResult") -> None:
 
 
 def _preview(session: Session, files: tuple[Path, ...], settings: Any, column_map: Any) -> int:
+    from spc.log.rereading import with_registered_laps
     from spc.log.rows import scan_log
 
     aliases = {}
     if session.store_path.exists():
         with session.store() as store:
-            aliases = store.aliases()
+            aliases, settings = store.aliases(), with_registered_laps(settings, store)
     documents, refused = [], False
     for file in files:
         scanned = scan_log(file, name=file.name, settings=settings, column_map=column_map, aliases=aliases)

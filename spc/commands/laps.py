@@ -26,7 +26,8 @@ HELP = """List laps; describe one, approve another way of writing it, retire it,
 
 \b
 JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note}],
-  "aliases": {as typed: lap}}; of set and retire: the lap; of alias: {"typed", "lap", "settled", "still_waiting",
+  "aliases": {as typed: lap}}; of retire: the lap; of set: the lap with {"settled", "still_waiting", "reasons"};
+  of alias: {"typed", "lap", "settled", "still_waiting",
   "reasons"}; of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
 """
 
@@ -65,12 +66,20 @@ def list_laps(session: Session) -> int:
 @click.option("--why", default="")
 @common_options
 def set_lap(session: Session, *, lap: str, who: str, why: str, **said: str | None) -> int:
-    """Describe a lap; what is left out stays as it was."""
+    """Describe a lap, or add one; what is left out stays as it was.
+
+    Where the settings list the laps of the site, a lap set here is known too, and rows that waited for it are read
+    again.
+    """
+    from spc.log.rereading import add_lap
+
     with session.store(create=True) as store:
-        store.set_lap(lap, who=who, why=why, **said)
+        done = add_lap(store, lap, settings=session.settings(), who=who, why=why, **said)
         record = next(one for one in records(store.laps()) if one["lap"] == lap)
-    _say(session, record, f"Lap {lap} is set.")
-    return DONE
+    document = {"settled": done.settled, "still_waiting": done.still_waiting, "reasons": done.reasons}
+    freed = f"; {counted(done.settled, 'row')} left quarantine" if done.settled else ""
+    _say(session, record | document, f"Lap {lap} is set{freed}.", done.reasons)
+    return NEEDS_A_PERSON if done.still_waiting else DONE
 
 
 @command.command("retire")
@@ -108,8 +117,7 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
         print_json(document | {"reasons": done.reasons})
     else:
         click.echo(f"{one_line(typed)} is read as {one_line(lap)}; {counted(done.settled, 'row')} left quarantine.")
-        for reason in done.reasons:
-            click.echo(f"  still waiting: {one_line(reason)}")
+        _say_waiting(done.reasons)
     return NEEDS_A_PERSON if done.still_waiting else DONE
 
 
@@ -119,17 +127,26 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
 @common_options
 def take(session: Session, *, file: Path, who: str) -> int:
     """Take in a CSV of laps: lap, material, kind, size, home grit, group, state, note."""
+    from spc.log.rereading import add_lap
+
+    settings = session.settings()
     with session.store(create=True) as store:
 
         def one(cells: Mapping[str, str], _: str) -> None:
             said = {name: text for name, text in cells.items() if name != "lap" and text}
-            store.set_lap(cells["lap"], who=who, why=f"as {file.name} says", **said)
+            add_lap(store, cells["lap"], settings=settings, who=who, why=f"as {file.name} says", **said)
 
         return take_register(session, file, words=_WORDS, take=one)
 
 
-def _say(session: Session, record: dict[str, object], sentence: str) -> None:
+def _say(session: Session, record: dict[str, object], sentence: str, reasons: tuple[str, ...] = ()) -> None:
     if session.as_json:
         print_json(record)
     else:
         click.echo(one_line(sentence))
+        _say_waiting(reasons)
+
+
+def _say_waiting(reasons: tuple[str, ...]) -> None:
+    for reason in reasons:
+        click.echo(f"  still waiting: {one_line(reason)}")

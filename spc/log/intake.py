@@ -33,7 +33,7 @@ from spc.log.columns import ColumnMap, ColumnUse
 from spc.log.delivery import Delivery, Tally
 from spc.log.dialect import Dialect, LogRefusedError
 from spc.log.known import Standing, standing_of, text_of
-from spc.log.rereading import reading_digest, reading_notes
+from spc.log.rereading import reading_digest, reading_notes, with_registered_laps
 from spc.log.rows import ScannedLog, scan_log
 from spc.settings import Settings
 from spc.store.database import StoreError
@@ -114,7 +114,7 @@ def ingest(
     except OSError as error:
         return _refused(name, "", f"{name}: the file cannot be read: {error.strerror}", None, ())
     sha256 = hashlib.sha256(data).hexdigest()
-    aliases = store.aliases()
+    aliases, settings = store.aliases(), with_registered_laps(settings, store)
     reading = reading_digest(settings, column_map, aliases)
     same = store.delivered_bytes(sha256, reading_digest=reading)
     if same is not None:

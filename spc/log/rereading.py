@@ -1,4 +1,4 @@
-"""Reads a quarantined row again: with the text a person put right, or with an alias a person approved.
+"""Reads a quarantined row again: with the text a person put right, an alias approved, or the lap added.
 
 A single row cannot tell by itself how its file is written. So each delivery keeps how its columns were understood and
 a sample of its rows; a row is read again behind that sample, and finds the decimal mark, the date order and the
@@ -8,7 +8,7 @@ reading step as they were found the first time.
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,20 @@ import pandas as pd
 from spc.log.columns import ColumnMap, FieldSource
 from spc.log.piece import event_frame, face_frame
 from spc.log.rows import ScannedLog, scan_log
-from spc.settings import Settings
+from spc.settings import KnownLap, Settings
 from spc.store.database import StoreError
 from spc.store.identity import event_keys, face_keys
 from spc.store.store import Store
 
-__all__ = ["Retried", "approve_alias", "fix_quarantined", "reading_digest", "reading_notes"]
+__all__ = [
+    "Retried",
+    "add_lap",
+    "approve_alias",
+    "fix_quarantined",
+    "reading_digest",
+    "reading_notes",
+    "with_registered_laps",
+]
 
 _EVENLY = 150
 _LONGEST = 50
@@ -30,11 +38,35 @@ _LONGEST = 50
 
 @dataclass(frozen=True, slots=True)
 class Retried:
-    """What an alias did for the rows that waited for it."""
+    """What an alias or a lap added did for the rows that waited for it."""
 
     settled: int
     still_waiting: int
     reasons: tuple[str, ...]  # of the rows still waiting
+
+
+def with_registered_laps(settings: Settings, store: Store) -> Settings:
+    """Return settings that list the laps of the register too; where they list none, a log may name any lap.
+
+    Parameters
+    ----------
+    settings : Settings
+    store : Store
+
+    Returns
+    -------
+    Settings
+        What the settings say of a lap themselves stands.
+    """
+    listed = {lap.name for lap in settings.laps}
+    if not listed:
+        return settings
+    added = [
+        KnownLap(lap, material=material, home_grit=grit)
+        for lap, material, grit in store.registered_laps()
+        if lap not in listed
+    ]
+    return replace(settings, laps=(*settings.laps, *added)) if added else settings
 
 
 def reading_digest(settings: Settings, column_map: ColumnMap | None, aliases: Mapping[str, str]) -> str:
@@ -140,18 +172,51 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
     known = {one.name for one in settings.laps} | set(store.laps()["lap"])
     if lap and lap not in known:
         raise StoreError(f"`lap` must be a known lap, got {lap!r}; known are {', '.join(sorted(known)) or 'none'}")
-    settled, reasons = 0, []
     with store.writing(who=who, what=f"alias {typed} = {lap}"):
         store.record_alias(typed, lap, approved_by=who, why=why)
-        waiting = store.quarantine()
-        for quarantine_id in waiting.loc[waiting["lap"] == typed, "quarantine_id"].tolist() if lap else []:
-            held = store.open_quarantined(quarantine_id)
-            row = _read_again(store, held, held["raw"], settings)
-            if row["outcome"].iloc[0] in ("face", "event"):
-                _take_in(store, held, row, held["raw"], how="alias", who=who, reason=f"{typed} is {lap}")
-                settled += 1
-            else:
-                reasons.append(str(row["reasons"].iloc[0]))
+        if not lap:
+            return Retried(0, 0, ())
+        return _retry(store, typed, settings, how="alias", who=who, reason=f"{typed} is {lap}")
+
+
+def add_lap(store: Store, lap: str, *, settings: Settings, who: str = "", why: str = "", **said: str | None) -> Retried:
+    """
+    Set a lap in the register, and read the quarantined rows that waited because nobody knew it again.
+
+    Parameters
+    ----------
+    store : Store
+    lap : str
+        As it stands in logs.
+    settings : Settings
+    who, why : str
+    **said
+        What is said of the lap, as `Store.set_lap` takes it.
+
+    Returns
+    -------
+    Retried
+    """
+    unknown = bool(settings.laps) and lap not in {one.name for one in with_registered_laps(settings, store).laps}
+    with store.writing(who=who, what=f"lap {lap} set"):
+        store.set_lap(lap, who=who, why=why, **said)
+        if not unknown:
+            return Retried(0, 0, ())
+        return _retry(store, lap, settings, how="fixed", who=who, reason=f"{lap} was added to the register of laps")
+
+
+def _retry(store: Store, typed: str, settings: Settings, *, how: str, who: str, reason: str) -> Retried:
+    """Read the quarantined rows of a lap as typed again, inside the caller's transaction."""
+    settled, reasons = 0, []
+    waiting = store.quarantine()
+    for quarantine_id in waiting.loc[waiting["lap"] == typed, "quarantine_id"].tolist():
+        held = store.open_quarantined(quarantine_id)
+        row = _read_again(store, held, held["raw"], settings)
+        if row["outcome"].iloc[0] in ("face", "event"):
+            _take_in(store, held, row, held["raw"], how=how, who=who, reason=reason)
+            settled += 1
+        else:
+            reasons.append(str(row["reasons"].iloc[0]))
     return Retried(settled, len(reasons), tuple(reasons))
 
 
@@ -183,7 +248,8 @@ def _read_again(store: Store, held: Mapping[str, Any], text: str, settings: Sett
     )  # fmt: skip
     lines = [header, *notes["sample"], text]
     data = "\n".join(lines).encode("utf-8", "replace")
-    scanned = scan_log(data, name=held["name"], settings=settings, column_map=plan, aliases=store.aliases())
+    settings, aliases = with_registered_laps(settings, store), store.aliases()
+    scanned = scan_log(data, name=held["name"], settings=settings, column_map=plan, aliases=aliases)
     if scanned.refused or scanned.n_rows != len(lines) - 1:
         raise StoreError(f"the row cannot be read by itself: {scanned.refused or 'it must be exactly one row'}")
     rows = pd.concat(list(scanned.frames()), ignore_index=True).tail(1).reset_index(drop=True)

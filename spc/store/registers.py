@@ -111,6 +111,14 @@ class Registers:
         said = (laps["material"] + " " + laps["home_grit"]).str.strip()
         return laps.assign(group=laps["group"].where(laps["group"] != "", said))
 
+    def registered_laps(self) -> tuple[tuple[str, str, str], ...]:
+        """Name, material and home grit of every lap that a person set, in order of name."""
+        rows = self._connection.execute(
+            "SELECT lap, material, home_grit FROM lap_revision r "
+            "WHERE revision = (SELECT max(revision) FROM lap_revision WHERE lap = r.lap) ORDER BY lap"
+        )
+        return tuple((str(lap), str(material), str(grit)) for lap, material, grit in rows)
+
     def set_lap(
         self, lap: str, *, material: str | None = None, kind: str | None = None, size_text: str | None = None,
         home_grit: str | None = None, group: str | None = None, state: str | None = None, note: str | None = None,

@@ -107,7 +107,9 @@ class SignalRecords(Registers):
         with self.writing(who=who, what=f"answer {reaction_id} withdrawn"):
             sql = f"SELECT 1 FROM reaction r WHERE r.reaction_id = ? AND {_STANDS}"
             if not self._connection.execute(sql, (reaction_id,)).fetchone():
-                raise StoreError(f"`reaction_id` must be an answer in force, got {reaction_id}; it may have been taken back already")
+                raise StoreError(
+                    f"`reaction_id` must be an answer in force, got {reaction_id}; it may have been taken back already"
+                )
             self._insert("reaction_withdrawn", reaction_id=reaction_id, at_us=now_us(), who=who, reason=reason)
 
     def reactions(self, *, lap: str | None = None) -> pd.DataFrame:

@@ -101,6 +101,31 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
     assert every["reasons"].iloc[0].startswith("Lap is not a known lap")  # its row stands beside it
 
 
+def test_a_lap_nobody_knew_is_added_where_its_row_waits(waiting):
+    (waiting.parent / "lapcell.toml").write_text("[[lap]]\nname = 'CI-1'\n", encoding="utf-8")
+    page = start("rows")
+    assert "add the lap" in text(page)
+    field(page, "\u201cC1-1\u201d is a lap of its own, made of").set_value("cast iron")
+    press(page, "Add the lap")
+    assert "C1-1 is known from now on; 1 row settled." in text(page)
+    assert "Add the lap" not in [button.label for button in page.button]
+    with Store.open(waiting) as opened:
+        assert opened.laps().set_index("lap").loc["C1-1", "material"] == "cast iron"
+        assert len(opened.faces(lap="C1-1")) == 1 and len(opened.quarantine()) == 1
+    page = start()
+    more = OWN.splitlines()[0] + "\n" + next(line for line in OWN.splitlines() if "C1-1" in line) + "\n"
+    page.file_uploader[0].set_value(("more.csv", more.replace("06:30", "07:45").encode(), "text/csv")).run()
+    assert "more.csv holds 1 face" in text(page)  # known before it is taken in, too
+
+
+def test_a_lap_is_not_added_unsigned(waiting):
+    (waiting.parent / "lapcell.toml").write_text("[[lap]]\nname = 'CI-1'\n", encoding="utf-8")
+    page = press(start("rows", signed=""), "Add the lap")
+    assert "Say first who signs this." in refusals(page)
+    with Store.open(waiting) as opened:
+        assert "C1-1" not in set(opened.laps()["lap"])
+
+
 def test_a_unit_the_file_leaves_out_is_asked_for_and_never_guessed(store):
     page = start()
     bare = OWN.replace("flatness um", "flatness")

@@ -217,6 +217,20 @@ def test_laps_are_set_taken_from_a_csv_aliased_and_retired(shop):
     assert "no lap called 'XX'" in shop.run("laps", "retire", "XX", "--who", "QE", "--why", "x", code=3).stderr
 
 
+def test_a_lap_that_the_settings_do_not_list_is_added_and_its_rows_leave_quarantine(shop):
+    shop.settings("time_zone = 'Europe/Vienna'\n[[lap]]\nname = 'CI-1'\n")
+    log = shop.file("log.csv", HEAD + ROWS[0].replace("CI-1", "RM-7") + ROWS[0].replace("CI-1", "CU-9"))
+    shop.run("ingest", log, code=1)
+    assert "add the lap" in shop.json("quarantine", code=1)["rows"][0]["reasons"]
+    assert "Lap RM-7 is set; 1 row left quarantine." in shop.run("laps", "set", "RM-7", "--who", "QE").stdout
+    assert [row["lap"] for row in shop.json("quarantine", code=1)["rows"]] == ["CU-9"]
+    shop.json("laps", "take", shop.file("laps.csv", "Lap;Material\nCU-9;copper\n"))  # as a register does
+    assert shop.json("quarantine")["rows"] == []
+    outcomes = [row["outcome"] for row in shop.json("ingest", "--dry-run", log)["files"][0]["first_rows"]]
+    assert outcomes == ["face", "face"]  # the look before the intake knows it too
+    shop.run("events", "add", "RM-7", "recharged", "--who", "Ann")
+
+
 @pytest.mark.parametrize(
     ("upper", "lamp", "um"),
     [

@@ -4,7 +4,7 @@ import pytest
 
 from spc.log.columns import ColumnMap
 from spc.log.intake import ingest
-from spc.log.rereading import approve_alias, fix_quarantined
+from spc.log.rereading import add_lap, approve_alias, fix_quarantined
 from spc.settings import KnownLap, Settings
 from spc.store.database import StoreError
 from spc.store.store import Store
@@ -244,6 +244,28 @@ def test_an_approved_alias_frees_the_rows_that_waited(store):
     assert store.quarantine(open_only=False)["how"].tolist() == ["alias", ""]
     _, told = take(store, [*rows, ROWS[3].replace("CI-2", "Cl 1")], settings=site)
     assert told == (1, 0, 0, 0, 3)
+
+
+def test_a_lap_added_frees_the_rows_that_waited_and_is_known_from_then_on(store):
+    site = Settings(time_zone="Europe/Vienna", laps=(KnownLap("CI-1"),))
+    result, told = take(store, [*ROWS, ROWS[2].replace("CI-1", "CI-2")], settings=site, keep_rows=True)
+    assert told == (2, 0, 0, 3, 0) and "add the lap" in result.quarantined_rows["reasons"].iloc[1]
+    done = add_lap(store, "CI-2", settings=site, who="QE", why="new plate", home_grit="9 um")
+    assert (done.settled, done.still_waiting) == (1, 1) and "flatness" in done.reasons[0]
+    assert store.faces()["lap"].tolist() == ["CI-1", "CI-1", "CI-2"]
+    assert store.quarantine(open_only=False)["how"].tolist() == ["", "fixed", ""]
+    assert store.quarantine(open_only=False)["reason"].iloc[1] == "CI-2 was added to the register of laps"
+    _, told = take(store, [*ROWS, ROWS[3].replace(",4,A", ",5,A").replace("15 um", "60 um")], settings=site)
+    assert told == (1, 0, 0, 0, 4)  # and nothing that was settled waits again
+    remarks = store.faces(lap="CI-2")["remarks"].iloc[-1]
+    assert "coarser than the lap's own" in remarks  # than the grit that the register keeps it to
+    assert add_lap(store, "CI-2", settings=site, who="QE", note="by the door").settled == 0
+
+
+def test_without_a_list_of_laps_any_name_is_one_and_the_register_narrows_nothing(store):
+    store.set_lap("CI-7", who="QE")
+    _, told = take(store, ROWS)
+    assert told == (3, 0, 0, 1, 0)
 
 
 def test_a_row_the_store_cannot_hold_waits_and_the_others_go_on(store):

@@ -94,22 +94,15 @@ def _alarms(report: ShiftReport, page: Page) -> None:
 
 def _this_shift(report: ShiftReport) -> None:
     left, right = pair("shift")
+    apart = [report.go_look_sentence] if report.go_look_sentence else []
     with left:
         st.html(cards.section("Since last shift") + cards.sentences(report.changed, empty="Nothing has changed."))
-        st.html(cards.section("Worth a look") + cards.sentences(_looks(report), empty="No lap stands out."))
+        st.html(cards.section("Worth a look") + cards.sentences(apart, empty="No lap stands out."))
         st.html(cards.section("Held") + cards.sentences(_held(report), empty="Nothing is held."))
     with right:
         st.html(cards.section("This shift") + cards.facts(_numbers(report)))
         st.html(cards.section("Pace") + cards.sentences(report.pace, empty="Too few minutes logged to say."))
         st.html(cards.section("False calls") + cards.sentences([report.false_calls] if report.false_calls else []))
-
-
-def _looks(report: ShiftReport) -> list[str]:
-    """Name the laps that stand out beside all others, and how many of such a list are wrong."""
-    if not report.go_look_sentence:
-        return []
-    apart = "stands" if len(report.go_look) == 1 else "stand"
-    return [f"{join_words(report.go_look)} {apart} apart from the other laps this shift.", report.go_look_sentence]
 
 
 def _held(report: ShiftReport) -> list[str]:

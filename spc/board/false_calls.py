@@ -71,7 +71,7 @@ class BudgetPlan:
 
 @dataclass(frozen=True, slots=True)
 class GoLook:
-    """Which laps need a look this shift, at a stated share of false entries."""
+    """Which laps stand apart from the others this shift, at a stated share of false entries; no lap's state."""
 
     listed: NDArray[np.bool_]  # in the order given; includes what is never filtered
     adjusted_p: Array  # NaN where no p-value came
@@ -249,12 +249,12 @@ def go_look(
     if known.any():
         adjusted[known] = _adjusted(p[known], any_dependence=dependence == "any")
     listed = np.asarray(np.nan_to_num(adjusted, nan=2.0) <= q) | kept
-    count, always = int(listed.sum()), int(kept.sum())
+    apart, more = int(np.count_nonzero(adjusted <= q)), int(np.count_nonzero(kept & ~(adjusted <= q)))
     names = {"positive": "Benjamini-Hochberg", "any": "Benjamini-Yekutieli"}
+    also = f", {more:,} more {'is' if more == 1 else 'are'} listed for a face over its limit or a scratch"
     sentence = (
-        f"{count:,} of {p.size:,} laps need a look"
-        + (f", {always} of them for a face over its limit or a scratch" if always else "")
-        + f"; of those listed by their charts, at most {q:.0%} are expected to be fine."
+        f"Of {p.size:,} laps {f'{apart:,}' if apart else 'none'} stand{'s' if apart < 2 else ''} apart by the faces of "
+        f"this shift{also if more else ''}; of laps that stand apart, at most {q:.0%} are expected to be fine."
     )
     return GoLook(listed, adjusted, q, names[dependence], sentence)
 

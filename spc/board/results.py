@@ -190,7 +190,7 @@ class ShiftReport:
     relap_share_high: float
     pace: tuple[str, ...]  # pace within part family, in words
     go_look: tuple[str, ...]  # laps worth a look this shift, false ones among them held down
-    go_look_sentence: str
+    go_look_sentence: str  # which stand apart from the others, and what that means beside their states
     false_calls: str  # how often this board cries wolf, in words
     newest_face_text: str  # when the newest face was logged
     stale: str  # '' or a sentence: no face since ...

@@ -1,6 +1,6 @@
 """What needs a person this shift: the laps in order of need, holds, what changed, pace, and one alarm for the room."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell, go_look_list, room_alarm
+from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
 from spc.board.lap_report import report_of
 from spc.board.lap_state import plural
@@ -21,7 +22,7 @@ from spc.chart.share_interval import share_interval
 from spc.settings import Settings
 from spc.store.store import Store
 
-__all__ = ["in_order_of_need", "report_shift", "shift_of"]
+__all__ = ["go_look_words", "in_order_of_need", "report_shift", "shift_of"]
 
 AHEAD_HOURS = 26.0  # a log without a zone may be ahead of the clock by up to this, and be right
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
@@ -71,6 +72,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     laps = in_order_of_need(tuple(reports))
     stopped = tuple(r.lap for r in laps if any(s.severity == "stop" for s in r.signals))
     listed, chosen = go_look_list(view, cell, never_filtered=stopped)
+    states = {report.lap: report.state for report in laps}
     span = shift_at(view.now, view.settings)
     before = shift_before(span, view.settings)
     logged = {lap: view.memo.once(lap, "logged", (rows,), partial(_logged, rows)) for lap, rows in _lapped(view)}
@@ -97,7 +99,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         pace=tuple(p.sentence for p in pace_of_laps(minutes, since_us=span.start_us)),
         false_calls=cell.plan.sentence + _UNDATED * (cell.plan.widths is not None and not dated),
         go_look=listed,
-        go_look_sentence=chosen.sentence if listed else "",
+        go_look_sentence=go_look_words({str(lap): states[str(lap)] for lap in view.laps["lap"]}, chosen),
         newest_face_text=newest.newest_text,
         stale=_stale(view, newest, dated=dated) if n_faces else "",
         slots=slots,
@@ -115,6 +117,37 @@ def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
         return _ORDER[report.state], float(known), float(middle), report.lap
 
     return tuple(sorted(laps, key=need))
+
+
+def go_look_words(states: Mapping[str, str], chosen: GoLook) -> str:
+    """Say which laps stand apart from the others this shift, and what that means beside their states.
+
+    Parameters
+    ----------
+    states : mapping of str to str
+        Lap to state, in the order in which `chosen` lists them.
+    chosen : GoLook
+        From `go_look`.
+
+    Returns
+    -------
+    str
+        Sentences; '' if no lap is listed.
+    """
+    if not chosen.listed.any():
+        return ""
+    apart = [lap for lap, p in zip(states, chosen.adjusted_p, strict=True) if p <= chosen.q]
+    calm = [lap for lap in apart if states[lap] in ("cutting", "resting")]
+    told = []
+    if apart:
+        told.append(f"{_and(apart)} {'stands' if len(apart) == 1 else 'stand'} apart from the other laps this shift.")
+    if calm:
+        are, their, they = ("is", "its", "it") if len(calm) == 1 else ("are", "their", "they")
+        told.append(
+            f"{_and(calm)} {are} not among the laps that need a person: by {their} own charts and forecast {they} may "
+            "carry on, and the look is a hint."
+        )
+    return " ".join([*told, chosen.sentence])
 
 
 def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[ReconditionSlot, ...], str]:

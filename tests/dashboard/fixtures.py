@@ -285,7 +285,7 @@ def shift(**change):
         relap_share_high=0.22,
         pace=("Seal plates: 14 minutes per face, 12 last shift.", "Gauge anvils: 9 minutes per face, as last shift."),
         go_look=("CI-1", "DI-1"),
-        go_look_sentence="Worth a look this shift: CI-1 and DI-1; of ten such calls at most one is false.",
+        go_look_sentence="CI-1 and DI-1 stand apart from the other laps this shift; of ten such at most one is fine.",
         false_calls="This board cries wolf about once a week.",
         newest_face_text="4 March 09:33",
         stale="",

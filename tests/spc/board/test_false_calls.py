@@ -42,7 +42,11 @@ def test_over_limit_and_scratch_are_never_filtered():
     found = go_look([0.9, np.nan, 0.8, 0.001], never_filtered=[True, True, False, False])
     assert found.listed.tolist() == [True, True, False, True]
     assert math.isnan(found.adjusted_p[1])
-    assert "2 of them for a face over its limit or a scratch" in found.sentence
+    assert found.sentence.startswith(
+        "Of 4 laps 1 stands apart by the faces of this shift, 2 more are listed for a face"
+    )
+    found = go_look([0.0001, 0.9, 0.001], never_filtered=[True, False, False])  # one is listed for both: counted once
+    assert found.sentence.startswith("Of 3 laps 2 stand apart by the faces of this shift; of laps that stand apart,")
 
 
 def test_silent_cell_lists_nobody():

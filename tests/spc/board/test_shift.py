@@ -1,5 +1,9 @@
-"""The shift in figures: finished faces, and the share of them that was lapped again."""
+"""The shift in figures: finished faces, and the share of them that was lapped again; which laps stand apart."""
 
+import pytest
+
+from spc.board.false_calls import go_look
+from spc.board.shift import go_look_words
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
@@ -22,3 +26,23 @@ def test_a_shift_of_further_passes_only_is_reported(tmp_path):
     found = run(path, "due")
     assert found.exit_code < 2, found.output
     assert told(path, "due")["faces_this_shift"] == 3
+
+
+@pytest.mark.parametrize(
+    ("states", "said"),
+    [
+        ("held cutting watch", "K1 and K2 stand apart from the other laps this shift. K2 is not among the laps"),
+        ("cutting cutting watch", "K1 and K2 stand apart from the other laps this shift. K1 and K2 are not among"),
+        ("held due watch", "K1 and K2 stand apart from the other laps this shift. Of 3 laps 2 stand apart by"),
+    ],
+)
+def test_a_lap_that_stands_apart_and_may_carry_on_is_not_said_to_need_a_person(states, said):
+    chosen = go_look([0.001, 0.002, 0.9])
+    words = go_look_words(dict(zip(("K1", "K2", "K3"), states.split(), strict=True)), chosen)
+    assert words.startswith(said) and "need a look" not in words
+
+
+def test_a_lap_listed_for_its_hold_alone_is_not_said_to_stand_apart():
+    words = go_look_words({"K1": "held", "K2": "cutting"}, go_look([0.9, 0.8], never_filtered=[True, False]))
+    assert words.startswith("Of 2 laps 0 stand apart by the faces of this shift, 1 more is listed for a face over")
+    assert go_look_words({"K1": "cutting"}, go_look([0.9])) == ""

@@ -8,6 +8,7 @@ import pandas as pd
 from spc.board.causes import Diagnosis, Pattern
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
+from spc.measure.shown import typed_words
 
 __all__ = ["answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
 
@@ -67,7 +68,8 @@ def pass_to_pass(own: pd.DataFrame) -> str:
             continue
         first, last = group.iloc[0], group.iloc[-1]
         what = " ".join(str(k) for k in keys if k)
-        readings = " then ".join(str(t) or "?" for t in group["flatness_text"])
+        typed = zip(group["flatness_text"], group["flatness_unit"], strict=True)
+        readings = " then ".join(typed_words(text, unit) or "?" for text, unit in typed)
         turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."
         if last["flatness_high_um"] < first["flatness_low_um"]:
             return f"Better: {what} read {readings} over {len(group):,} passes.{turned}"

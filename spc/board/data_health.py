@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.measure.reading import parse_typed
+from spc.measure.shown import typed_words
 
 __all__ = [
     "HealthFinding",
@@ -168,14 +169,16 @@ def _heaping(own: pd.DataFrame) -> HealthFinding | None:
 
 
 def _identical(own: pd.DataFrame) -> HealthFinding | None:
-    texts = own["flatness_text"][own["flatness_low_um"].notna()].to_numpy()
+    read = own["flatness_low_um"].notna()
+    texts, units = own["flatness_text"][read].to_numpy(), own["flatness_unit"][read].to_numpy()
     if texts.size < _LEAST:
         return None
     last = texts[-_LEAST:]
     if len(set(last)) > 1:
         return None
     run = int(np.argmax(np.append(texts[::-1] != last[0], True)))
-    text = f"The last {run:,} flatness readings all say {last[0]}."
+    unit = str(units[-1]) if len(set(units[-run:])) == 1 else ""
+    text = f"The last {run:,} flatness readings all say {typed_words(str(last[0]), unit)}."
     cure = (
         "The step may be too coarse, the value copied, or the face lapped until it reads so: chart minutes and passes."
     )

@@ -4,7 +4,9 @@ import re
 from dataclasses import dataclass
 from functools import cache
 
-__all__ = ["MICROMETRE", "ShownLength", "said_in"]
+from spc.measure.reading import parse_typed
+
+__all__ = ["MICROMETRE", "ShownLength", "said_in", "typed_words"]
 
 _NUMBER = r"\d[\d,]*(?:\.\d+)?(?:e[+-]\d+)?"
 
@@ -18,6 +20,37 @@ class ShownLength:
 
 
 MICROMETRE = ShownLength("um", 1.0)
+
+
+def typed_words(text: str, unit: str) -> str:
+    """Say a reading as it was typed, with its unit behind the number.
+
+    Parameters
+    ----------
+    text : str
+        As typed, with a point or a comma: '1', '<0,5', '1-1.5', '2+'.
+    unit : str
+        A name of `spc.measure.length.UNITS`, which one written in the text goes before; '' = not known.
+
+    Returns
+    -------
+    str
+        '1 band', 'under 0.5 bands', '1 to 1.5 bands', '2 bands or more'; a word, or what is no reading, as it stands.
+    """
+    try:
+        typed = parse_typed(text.replace(",", "."))
+    except ValueError:
+        return text
+    if typed.kind == "flat":
+        return text
+    number = f"{'-' if typed.sign < 0 else ''}{float(typed.high):g}"
+    if typed.kind == "range":
+        number = f"{float(typed.low):g} to {number}"
+    name = typed.unit or unit
+    if name == "band" and number != "1":
+        name = "bands"
+    before = {"below": "under ", "about": "about "}.get(typed.kind, "")
+    return f"{before}{number}{f' {name}' if name else ''}{' or more' if typed.kind == 'above' else ''}"
 
 
 def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE) -> str:

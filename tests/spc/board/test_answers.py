@@ -19,18 +19,23 @@ def reading(low, high, attempt, **more):
 
 def test_pass_to_pass_better_worse_and_not_told():
     assert pass_to_pass(numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])).startswith(
-        "Better: P1 7 A read 0.5-0.7 then"
+        "Better: P1 7 A read 0.5 to 0.7 um then 0.2 to 0.4 um over 2 passes."
     )
     assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.5, 0.7, 2)])).startswith("Worse")
     assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.3, 0.5, 2)])).startswith("No change that the reading")
     assert "No face here has two readings" in pass_to_pass(numbered([reading(0.2, 0.4, 1)]))
 
 
+def test_pass_to_pass_names_the_unit_each_reading_was_typed_in():
+    rows = [reading(0.2, 0.4, 1), reading(0.5, 0.7, 2, flatness_text="2", flatness_unit="band")]
+    assert pass_to_pass(numbered(rows)).startswith("Worse: P1 7 A read 0.2 to 0.4 um then 2 bands over 2 passes.")
+
+
 def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
     rows = [reading(0.2, 0.4, 1), reading(0.1, 0.15, 2), reading(0.5, 0.6, 1, shape="convex"),
             reading(0.9, 1.0, 2, shape="concave")]  # fmt: skip
     answer = pass_to_pass(numbered(rows))
-    assert answer.startswith("Worse: P1 7 A read 0.5-0.6 then 0.9-1 over 2 passes.")
+    assert answer.startswith("Worse: P1 7 A read 0.5 to 0.6 um then 0.9 to 1 um over 2 passes.")
     assert answer.endswith("The form turned from convex to concave.")
 
 
@@ -39,7 +44,7 @@ def test_faces_without_a_serial_number_are_no_passes_of_one_face():
     rows = [reading(0.2 + 0.1 * k, 0.3 + 0.1 * k, 1, serial="") for k in range(6)]
     assert "No face here has two readings" in pass_to_pass(numbered(rows))
     rows.append(reading(0.9, 1.0, 2, serial=""))
-    assert pass_to_pass(numbered(rows)).startswith("Worse: P1 A read 0.7-0.8 then 0.9-1 over 2 passes.")
+    assert pass_to_pass(numbered(rows)).startswith("Worse: P1 A read 0.7 to 0.8 um then 0.9 to 1 um over 2 passes.")
 
 
 def lapped(shares, n=30, minutes=None):

@@ -34,7 +34,9 @@ def test_a_healthy_log_is_quiet():
 def test_identical_readings():
     found = kinds(healthy(10, np.random.default_rng(2)) + [bands(0.5, minutes=3 + i / 10) for i in range(15)])
     assert found["identical"].sentence.startswith("The last 1")
-    assert "all say 0.5" in found["identical"].sentence
+    assert found["identical"].sentence.endswith("all say 0.5 bands.")
+    mixed = [bands(1.0, flatness_unit=unit) for unit in ("um", "band") * 8]
+    assert kinds(mixed)["identical"].sentence.endswith("all say 1.")  # one number and two units: none is named
 
 
 def widened(faces):

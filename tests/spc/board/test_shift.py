@@ -44,5 +44,5 @@ def test_a_lap_that_stands_apart_and_may_carry_on_is_not_said_to_need_a_person(s
 
 def test_a_lap_listed_for_its_hold_alone_is_not_said_to_stand_apart():
     words = go_look_words({"K1": "held", "K2": "cutting"}, go_look([0.9, 0.8], never_filtered=[True, False]))
-    assert words.startswith("Of 2 laps 0 stand apart by the faces of this shift, 1 more is listed for a face over")
+    assert words.startswith("Of 2 laps none stands apart by the faces of this shift, 1 more is listed for a face over")
     assert go_look_words({"K1": "cutting"}, go_look([0.9])) == ""

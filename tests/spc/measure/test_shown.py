@@ -2,7 +2,7 @@
 
 import pytest
 
-from spc.measure.shown import MICROMETRE, ShownLength, said_in
+from spc.measure.shown import MICROMETRE, ShownLength, said_in, typed_words
 
 HELIUM = ShownLength("bands", 0.58756 / 2)  # half the helium line of 587.56 nm
 UIN = ShownLength("uin", 0.0254)
@@ -32,3 +32,24 @@ def test_micrometres_stay_and_microinches_are_exact():
 def test_bands_are_brought_back_to_micrometres():
     told = "1.71 bands against 1 band, 3 um paste, 2 bandsaws"
     assert said_in(told, MICROMETRE, written=HELIUM) == "0.502 um against 0.294 um, 3 um paste, 2 bandsaws"
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "words", "in_um"),
+    [
+        ("1", "band", "1 band", "0.294 um"),
+        ("0,5", "band", "0.5 bands", "0.147 um"),
+        ("1-1.5", "band", "1 to 1.5 bands", "0.294 to 0.441 um"),
+        ("<0.5", "band", "under 0.5 bands", "under 0.147 um"),
+        ("2+", "band", "2 bands or more", "0.588 um or more"),
+        ("1/2", "band", "0.5 bands", "0.147 um"),
+        ("0.12", "um", "0.12 um", "0.12 um"),
+        ("0.3 um", "band", "0.3 um", "0.3 um"),  # the unit beside the number goes before that of its column
+        ("0.3", "", "0.3", "0.3"),
+        ("flat", "band", "flat", "flat"),
+        ("see note", "band", "see note", "see note"),
+    ],
+)
+def test_a_reading_as_typed_is_said_with_its_unit_and_can_be_said_in_another(typed, unit, words, in_um):
+    assert typed_words(typed, unit) == words
+    assert said_in(words, MICROMETRE, written=HELIUM) == in_um

@@ -19,6 +19,7 @@ __all__ = ["Dialect", "LogRefusedError", "decode", "find_dialect"]
 MOST_COLUMNS = 1000
 LONGEST_FIELD = 1_000_000  # characters
 _NUMERIC = re.compile(r"[<>~+-]?[\d.,:/]+(?:[ T]\d.*)?")
+_DATE = re.compile(r"(?:\d{1,2}\.\d{1,2}\.(?:\d{2}|\d{4})?|\d{4}\.\d{1,2}\.\d{1,2}\.?),?")
 _SAMPLE = 400  # lines looked at
 _BLANK = b" \t\r\n\x1a"
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
@@ -302,8 +303,9 @@ def _decimal(body: list[list[str]], separator: str) -> tuple[str, str]:
     for row in body:
         for cell in row:
             if len(cell) < 24 and ("." in cell or "," in cell):
-                mark = decimal_evidence(tidy(cell).split(" ")[0])
-                if mark and not re.fullmatch(r"\d{1,2}\.\d{1,2}\.(\d{2}|\d{4})?", cell.strip()):
+                first = tidy(cell).split(" ")[0]
+                mark = decimal_evidence(first)
+                if mark and not _DATE.fullmatch(first):  # a date's points are no thousands marks
                     seen[mark] += 1
                     example.setdefault(mark, cell.strip())
     if seen["."] > seen[","]:

@@ -67,6 +67,17 @@ def test_decimal_comma_is_no_separator():
     assert (found.separator, found.decimal) == (";", ",")
 
 
+@pytest.mark.parametrize(
+    "date", ["27.06.2026 08:00", "27.06.2026", "27.6.26 8:00", "27.06.2026, 08:00", "27.06. 08:00", "2026.06.27 08:00"]
+)
+def test_a_date_is_no_witness_of_the_decimal_mark(date):
+    german = dialect_of(f"Zeit;Platte;Ebenheit um\n{date};CI;0,31\n{date};CI;0,29\n")
+    assert german.decimal == "," and "decimal mark ,: cells such as 0,31" in german.evidence
+    points = dialect_of(f"time;lap;minutes;flatness um\n{date};CI;8,5;0.31\n{date};CI;8.5;0.29\n")
+    assert points.decimal == "." and "decimal mark .: cells such as 0.31" in points.evidence  # three to one, no date
+    assert dialect_of(f"time;lap;minutes\n{date};CI;8\n").decimal == ""
+
+
 def test_undecided_decimal_is_left_open():
     assert dialect_of("lap;flatness nm\nCI;1,200\n").decimal == ""
     assert dialect_of("lap;flatness nm\nCI;1,200\n", fallback_decimal=",").decimal == ","

@@ -68,6 +68,7 @@ def entry_unit(last: Mapping[str, Any] | None, site: Settings) -> LengthUnit:
 
 def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[str]:
     """Return the readings typed most often, from the flattest up; these become one-tap choices."""
+    faces = faces[["flatness_text", "flatness_unit", "flatness_low_um", "flatness_high_um"]]
     typed = faces[(faces["flatness_text"] != "") & faces["flatness_low_um"].notna()]
     if typed.empty:
         return []

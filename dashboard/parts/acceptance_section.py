@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -119,7 +120,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
     with left:
         st.html(cards.section("Bad accepted against good rejected"))
         show_picture(
-            trade_figure(trade, page.look, unit),
+            partial(trade_figure, trade, page.look, unit),
             key="trade",
             title="This trade",
             sentence=sentence,
@@ -170,7 +171,7 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
         else "No reading makes a face 95% sure of its limit."
     )
     show_picture(
-        conformance_figure(values, chances, study.limit_um, page.look, unit),
+        partial(conformance_figure, values, chances, study.limit_um, page.look, unit),
         key="conformance",
         title="These chances",
         sentence=said,

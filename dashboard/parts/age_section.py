@@ -1,5 +1,7 @@
 """When to recondition: how long the cycles of this lap and its sisters last, and what each planned age costs."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 import streamlit as st
@@ -62,7 +64,7 @@ def _survival(plan: ReconditionPlan, page: Page, clock: str) -> None:
         {clock: curve.age, "still good, %": 100 * curve.survival, "from": 100 * curve.low, "to": 100 * curve.high}
     )
     show_picture(
-        survival_figure(curve, page.look, clock=clock),
+        partial(survival_figure, curve, page.look, clock=clock),
         key="survival",
         title="This curve",
         sentence=f"{worn}{middle}. Method: {curve.method}.",
@@ -78,5 +80,9 @@ def _cost(plan: ReconditionPlan, page: Page) -> None:
         return
     table = pd.DataFrame({age.clock: age.ages, "cost": age.costs})
     show_picture(
-        cost_figure(age, page.look), key="cost", title="This curve", sentence=age.sentence, table=table.round(4)
+        partial(cost_figure, age, page.look),
+        key="cost",
+        title="This curve",
+        sentence=age.sentence,
+        table=table.round(4),
     )

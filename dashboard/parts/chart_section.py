@@ -1,5 +1,7 @@
 """The chart of one sign of one lap: what it says now, the picture, and everything a chart must say of itself."""
 
+from functools import partial
+
 import numpy as np
 import streamlit as st
 
@@ -47,7 +49,7 @@ def chart_section(page: Page, lap: str, person: str) -> None:
     if size:
         drawn = report.replayed.where(np.arange(size) >= size - int(newest))
         show_picture(
-            control_figure(drawn, page.look, page.unit, typed=data.typed_readings(page.now, lap, str(sign))),
+            partial(control_figure, drawn, page.look, page.unit, typed=data.typed_readings(page.now, lap, str(sign))),
             key="control",
             title="This chart",
             sentence=f"{report.sentence} {report.alarms}",

@@ -1,6 +1,7 @@
 """A dimension of one part number: its chart on the chosen lap, and how it lies between the limits of the drawing."""
 
 import math
+from functools import partial
 
 import streamlit as st
 
@@ -51,7 +52,7 @@ def dimension_section(page: Page, lap: str) -> None:
     if chart.face_ids:
         st.html(cards.section(f"In order of time on {lap}"))
         show_picture(
-            dimension_figure(chart, study.lower_um, study.upper_um, page.look, unit),
+            partial(dimension_figure, chart, study.lower_um, study.upper_um, page.look, unit),
             key="dimension",
             title="This chart",
             sentence=_capital(chart.sentence),

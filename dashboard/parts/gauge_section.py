@@ -1,6 +1,7 @@
 """The measuring system: how far readings of one face differ, and whether that is fit for each limit it serves."""
 
 import math
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -88,7 +89,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
     with pictures[0]:
         st.html(cards.section("How far readings of one face differ"))
         show_picture(
-            spread_figure(spreads, page.look, unit, x_title="standard deviation"),
+            partial(spread_figure, spreads, page.look, unit, x_title="standard deviation"),
             key="gauge-spread",
             title="These spreads",
             sentence=unit.said(_spread_words(study.repeatability, study.reader)),
@@ -104,7 +105,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
     with pictures[1]:
         st.html(cards.section("The faces that were read again"))
         show_picture(
-            repeats_figure(readings, page.look, unit, what=report.characteristic),
+            partial(repeats_figure, readings, page.look, unit, what=report.characteristic),
             key="gauge-repeats",
             title="These readings",
             sentence=f"{count(study.readings, 'reading')} of {count(study.faces, 'face')}; who read is not part of the "

@@ -1,5 +1,7 @@
 """The same readings on another kind of chart, with all that every chart must say of itself."""
 
+from functools import partial
+
 import numpy as np
 import streamlit as st
 
@@ -40,7 +42,7 @@ def kind_section(page: Page, lap: str, sign: str, part: str) -> None:
         name = panel.chart.name
         unit = "" if name.startswith(_NOT_IN_UNIT) or (kind == "self-starting") else f", {report.unit}"
         show_picture(
-            kind_figure(panel, page.look, f"{name}{unit}"),
+            partial(kind_figure, panel, page.look, f"{name}{unit}"),
             key=f"kind-{place}",
             title=name[:1].upper() + name[1:],
             sentence=f"{report.sentence} {_whole(panel.chart.alarms)}",

@@ -1,7 +1,7 @@
 """A picture as every view shows it: figure, then its text alternative in an expander."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 
@@ -42,8 +42,11 @@ def words_first() -> Iterator[None]:
             draw()
 
 
-def show_picture(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
-    """Show a figure with its sentence for those who cannot see it, and its readings as a table."""
+def show_picture(figure: Callable[[], go.Figure], *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
+    """Show a figure with its sentence for those who cannot see it, and its readings as a table.
+
+    The figure is made when it is drawn: a page's words wait for none.
+    """
     place = st.container(key=f"picture-{key}")
     draw = partial(_draw, figure, key=key, sentence=sentence, table=table, title=title)
     if _WAITING in st.session_state:
@@ -53,9 +56,10 @@ def show_picture(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFr
         draw()
 
 
-def _draw(figure: go.Figure, *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
-    figure.update_layout(separators=spoken().decimal + spoken().thousands)
-    st.plotly_chart(figure, theme=None, config=_CONFIG, key=key, alt=sentence)
+def _draw(figure: Callable[[], go.Figure], *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
+    drawn = figure()
+    drawn.update_layout(separators=spoken().decimal + spoken().thousands)
+    st.plotly_chart(drawn, theme=None, config=_CONFIG, key=key, alt=sentence)
     with st.expander(f"{title} in words and numbers"):
         st.html(cards.sentences([sentence]))
         show_table(table, key=f"{key}-table")

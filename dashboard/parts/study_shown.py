@@ -1,6 +1,7 @@
 """What a study says: the sentence, the refusals with their cures, the numbers, the law, and the list it rests on."""
 
 import math
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -82,7 +83,8 @@ def _law(study: Study, page: Page, unit: DisplayUnit, key: str) -> None:
     low, high = (study.data[name].to_numpy(np.float64) for name in ("low_um", "high_um"))
     st.html(cards.section("The law of the readings"))
     show_picture(
-        law_figure(
+        partial(
+            law_figure,
             low, high, study.choice.best, study.limit_um, page.look, unit, what=study.plan.characteristic
         ),
         key=f"law-{key}",

@@ -1,5 +1,7 @@
 """Where the spread of the readings comes from, or which crossing would tell; sizes of spread, never people."""
 
+from functools import partial
+
 import streamlit as st
 
 from dashboard import cards, proof_data
@@ -31,7 +33,7 @@ def variation_section(page: Page) -> None:
     if report.sources:
         spreads = [ShownSpread(one.name, one.sd_um, one.low_um, one.high_um) for one in report.sources]
         show_picture(
-            spread_figure(spreads, page.look, unit, x_title="standard deviation"),
+            partial(spread_figure, spreads, page.look, unit, x_title="standard deviation"),
             key="variation",
             title="These spreads",
             sentence=unit.said(report.sentence),

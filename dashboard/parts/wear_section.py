@@ -1,5 +1,7 @@
 """Whether the running cycle wears as its past cycles did, and whether its faces come back more often."""
 
+from functools import partial
+
 import streamlit as st
 
 from dashboard import cards, proof_data
@@ -18,7 +20,7 @@ def wear_section(page: Page, lap: str) -> None:
     st.html(cards.subject(page.unit.said(wear.sentence), kicker="Against how this lap usually wears"))
     if wear.status == "ok" and wear.chart.age.size:
         show_picture(
-            wear_figure(wear, readings, page.look, page.unit),
+            partial(wear_figure, wear, readings, page.look, page.unit),
             key="wear",
             title="This cycle against the usual wear",
             sentence=page.unit.said(wear.sentence),
@@ -28,7 +30,7 @@ def wear_section(page: Page, lap: str) -> None:
     st.html(cards.section("Faces lapped again") + cards.sentences([relaps.sentence]))
     if relaps.chart is not None and relaps.faces:
         show_picture(
-            relap_figure(relaps, page.look),
+            partial(relap_figure, relaps, page.look),
             key="relaps",
             title="These faces",
             sentence=relaps.sentence,

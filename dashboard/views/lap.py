@@ -3,6 +3,7 @@
 import difflib
 import math
 from dataclasses import replace
+from functools import partial
 
 import streamlit as st
 
@@ -123,7 +124,7 @@ def _picture(report: LapReport, page: Page) -> None:
     held = report.state == "held"  # nothing beside a hold may invite to go on
     picture = replace(report.picture, fan=None, axis_note="") if held else report.picture
     show_picture(
-        cycle_figure(picture, report.faces_left, page.look, page.unit),
+        partial(cycle_figure, picture, report.faces_left, page.look, page.unit),
         key="cycle",
         title="This cycle",
         sentence=report.picture.sentence,

@@ -1,6 +1,7 @@
 """Shift view: what needs a person this shift. Laps in order of need, with a wall mode."""
 
 from dataclasses import replace
+from functools import partial
 
 import streamlit as st
 
@@ -61,7 +62,7 @@ def _strip(report: ShiftReport, page: Page) -> None:
         st.html(cards.sentences([], empty="No lap has a forecast yet; each says above what is missing."))
         return
     show_picture(
-        strip_figure(report.laps, page.look),
+        partial(strip_figure, report.laps, page.look),
         key="strip",
         title="Faces left",
         sentence="Faces left on each lap, the neediest on top.",

@@ -19,7 +19,7 @@ def one_page():
     speak(LOCALES["en"], ())
     with words_first():
         st.html("<p>before</p>")
-        show_picture(go.Figure(), key="one", sentence="A picture.", table=pd.DataFrame({"x": [1]}), title="One")
+        show_picture(go.Figure, key="one", sentence="A picture.", table=pd.DataFrame({"x": [1]}), title="One")
         st.html("<p>after</p>")
 
 

@@ -268,7 +268,8 @@ def _diagnose(
         own.moves, scratch=scratch, bow_turned=turned, identical=own.identical, scope=scope, also=charted
     )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
-    counts = count_reactions(findings(view.reactions), about)
+    found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))
+    counts = count_reactions(found_before, about)
     return pattern, diagnose(pattern, counts=counts)
 
 

@@ -29,6 +29,7 @@ STALE_HOURS = 2.0  # a running shift without a new face for this long is told; o
 _UNDATED = " The log carries no times: all its readings are counted as one week's."
 _BREAKS = 4  # natural breaks ahead that reconditioning is planned over
 _MOST_NAMED = 8  # laps in one sentence
+_DONE = ["lap", "event", "operator", "sort_us", "intake_id", "row_number"]
 _ORDER = {state: rank for rank, state in enumerate(STATES)}
 
 
@@ -199,7 +200,7 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
         faces = view.faces_of(report.lap)
         new = set(faces["face_id"].to_numpy()[faces["sort_us"].to_numpy() >= span.start_us].tolist())
         told += [f"New this shift: {signal.sentence}" for signal in report.signals if signal.face_id in new]
-    of_laps = ((frames.events, _place(frames.events, span)) for frames in view.by_lap.values())
+    of_laps = ((frames.events[_DONE], _place(frames.events, span)) for frames in view.by_lap.values())
     events = pd.concat([rows.iloc[place] for rows, place in of_laps if place.size] or [no_frames().events])
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):

@@ -10,9 +10,10 @@ from spc.log.rereading import with_registered_laps
 from spc.settings import Settings
 from spc.store.store import Store
 
-__all__ = ["MOST_EDITS", "alias_history", "edits", "reading_of", "reading_site"]
+__all__ = ["MOST_EDITS", "alias_history", "edits", "known_drops", "reading_of", "reading_site"]
 
 MOST_EDITS = 500
+_MOST_DROPS = 20
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
@@ -27,6 +28,13 @@ def edits(now: Snapshot, *, after_signal: bool) -> pd.DataFrame:
     """Return the newest corrections, newest first; `after_signal`: only those that came after one."""
     with open_store() as store:
         return store.edits(after_signal=after_signal, last=MOST_EDITS)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def known_drops(now: Snapshot) -> pd.DataFrame:
+    """Return the newest files dropped into a watched folder that held nothing new, newest first."""
+    with open_store() as store:
+        return store.known_drops(last=_MOST_DROPS)
 
 
 @st.cache_data(max_entries=16, show_spinner=False)

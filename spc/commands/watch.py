@@ -30,8 +30,9 @@ HELP = """Take in the logs that are dropped into the folder DIR, as soon as each
 
 Looked for are *.csv, *.txt and *.tsv in DIR and in the folders directly in it. A file is whole when it has not changed
 for a second; when its last line does not end, for five. A file that has grown or changed is read again; a file whose
-rows the store holds changes nothing. A file that cannot be read is reported, once, and again when it changes; the log
-screen lists it until it is put right or taken away. Nothing in DIR is moved, renamed, written or deleted.
+rows the store holds changes nothing, and the log screen says when one was dropped again. A file that cannot be read is
+reported, once, and again when it changes; the log screen lists it until it is put right or taken away. Nothing in DIR
+is moved, renamed, written or deleted.
 
 A column map beside a log is used: NAME.map.toml for NAME.csv, folder.map.toml for all logs of a folder; --map serves
 the logs that have neither. Registers of limits or laps are no logs and are not taken in here: see `lapcell parts` and
@@ -43,7 +44,7 @@ One line per file taken in or failed; with --json each line is one JSON document
   quarantined, doubles, new_versions, settled of a file that was read, else null
   what is one of
     taken    rows of it are new in the store
-    known    every row was held already (with --once only)
+    known    every row was held already (with --once, or of a file that came while DIR was watched)
     failed   it cannot be read
     waits    it is in order, but the store could not take it now; tried again
     cleared  it had failed, and is gone or can be reached again
@@ -193,27 +194,35 @@ class _Told:
         self._session, self._place, self._once = session, place, once
         self._open = set(failed)  # names with a problem in the store
         self._unwritten: dict[str, str] = {}  # name -> problem that is not written yet
+        self._known: dict[str, str] = {}  # name -> why a file dropped again gave nothing, not written yet
         self._hindered = ""  # why it could not be, said once
         self._count = dict.fromkeys(("taken", "known", "failed", "waits", "growing", "quarantined"), 0)
 
     def tell(self, outcomes: "tuple[Outcome, ...]") -> None:
         """Print and keep the outcomes of one look."""
+        from spc.log.watch import OUTCOMES
+
         for outcome in outcomes:
             if outcome.what == "failed":
                 self._unwritten[outcome.name] = outcome.sentence
             elif outcome.what != "waits" and (outcome.name in self._open or outcome.name in self._unwritten):
                 self._unwritten[outcome.name] = ""
-            self.say(outcome.name, outcome.what, outcome.sentence, outcome.result)
-        if self._unwritten:
+            known = outcome.what == "known"
+            if known and outcome.dropped:
+                self._known[outcome.name] = outcome.sentence or OUTCOMES["known"]
+            self.say(outcome.name, outcome.what, outcome.sentence, outcome.result, quiet=known and not outcome.dropped)
+        if self._unwritten or self._known:
             self._write()
 
-    def say(self, name: str, what: str, sentence: str, result: "IntakeResult | None" = None) -> None:
-        """Print one line."""
+    def say(
+        self, name: str, what: str, sentence: str, result: "IntakeResult | None" = None, *, quiet: bool = False
+    ) -> None:
+        """Print one line; nothing if it is to be `quiet`, unless this is a single run."""
         if what in self._count:
             self._count[what] += 1
         if result is not None:
             self._count["quarantined"] += result.quarantined
-        if what == "known" and not self._once:
+        if quiet and not self._once:
             return
         if self._session.as_json:
             click.echo(_line(name, what, sentence, result))
@@ -244,6 +253,9 @@ class _Told:
                     store.report_watched(self._place, name, problem, who=_WHO)
                     del self._unwritten[name]
                     (self._open.add if problem else self._open.discard)(name)
+                for name, sentence in list(self._known.items()):
+                    store.note_known(self._place, name, sentence, who=_WHO)
+                    del self._known[name]
             self._hindered = ""
         except (ValueError, sqlite3.Error, OSError) as error:  # tried again after the next look
             why = one_sentence(error)

@@ -68,6 +68,7 @@ class Outcome:
     what: str  # a key of OUTCOMES
     sentence: str  # why; '' for 'taken'
     result: "IntakeResult | None" = None  # of the intake, for 'taken' and 'known', and for a file that was refused
+    dropped: bool = False  # the file came, or changed, while the folder was watched
 
 
 @dataclass(slots=True)
@@ -304,7 +305,7 @@ class FolderWatch:
         self, name: str, file: _File, what: str, sentence: str, result: "IntakeResult | None" = None
     ) -> Outcome:
         file.done, file.failed, file.said = True, what == "failed", sentence
-        return Outcome(name, what, sentence, result)
+        return Outcome(name, what, sentence, result, dropped=file.late)
 
     def _try_again(self, name: str, file: _File, what: str, sentence: str) -> Outcome | None:
         file.again_s = self._time_s + min(_RETRY_S * 2**file.tries, _LONGEST_RETRY_S)

@@ -9,7 +9,7 @@ from pathlib import Path
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 BUSY_TIMEOUT_MS = 30_000
 
 # From version n to n + 1: the SQL to run, all of it in one transaction with the new version number.
@@ -35,6 +35,17 @@ CREATE TABLE reaction_withdrawn (
     who TEXT NOT NULL,
     reason TEXT NOT NULL
 );
+""",
+    5: """
+CREATE TABLE watch_known (
+    known_id INTEGER PRIMARY KEY,
+    folder TEXT NOT NULL,
+    name TEXT NOT NULL,
+    sentence TEXT NOT NULL,
+    who TEXT NOT NULL,
+    at_us INTEGER NOT NULL
+);
+CREATE INDEX watch_known_by_file ON watch_known (folder, name);
 """,
 }
 

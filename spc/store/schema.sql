@@ -1,4 +1,4 @@
--- Schema of the store of record, version 5. Every table is append-only (triggers are added for each by database.py):
+-- Schema of the store of record, version 6. Every table is append-only (triggers are added for each by database.py):
 -- a correction is a new row, and the old one stays. Times are microseconds since 1970, UTC.
 
 -- One row per write transaction: its newest id is the store's revision, its rows say who did what and when.
@@ -292,3 +292,14 @@ CREATE TABLE watch_report (
     at_us INTEGER NOT NULL
 );
 CREATE INDEX watch_report_by_file ON watch_report (folder, name);
+
+-- Files dropped into a watched folder of which the store held every row already.
+CREATE TABLE watch_known (
+    known_id INTEGER PRIMARY KEY,
+    folder TEXT NOT NULL,           -- its whole path
+    name TEXT NOT NULL,             -- of the file within the folder
+    sentence TEXT NOT NULL,         -- why nothing was taken in
+    who TEXT NOT NULL,
+    at_us INTEGER NOT NULL
+);
+CREATE INDEX watch_known_by_file ON watch_known (folder, name);

@@ -1,4 +1,4 @@
-"""What watched folders could not give: reported until it is put right, so that the screens can say so."""
+"""What watched folders could not give, reported until put right; and files dropped there that held nothing new."""
 
 import pandas as pd
 
@@ -8,6 +8,8 @@ from spc.store.registers import Registers, now_us
 __all__ = ["WatchReports"]
 
 _PROBLEMS = {"folder": "str", "name": "str", "problem": "str", "at": "datetime64[us, UTC]"}
+_KNOWN = {"folder": "str", "name": "str", "sentence": "str", "at": "datetime64[us, UTC]"}
+_SAME_US = 3_600_000_000  # one file that comes again and again is told once an hour; our own rule
 
 
 class WatchReports(Registers):
@@ -51,3 +53,37 @@ class WatchReports(Registers):
             (folder,),
         ).fetchall()
         return frame(_PROBLEMS, rows)
+
+    def note_known(self, folder: str, name: str, sentence: str, *, who: str) -> bool:
+        """
+        Keep that a file was dropped into a watched folder and held nothing new.
+
+        Parameters
+        ----------
+        folder, name : str
+            As in `report_watched`.
+        sentence : str
+            Why nothing was taken in.
+        who : str
+
+        Returns
+        -------
+        bool
+            Whether it was written: the same of the same file is not, within an hour.
+        """
+        with self.writing(who=who, what=f"{name} held nothing new"):
+            last = self._connection.execute(
+                "SELECT sentence, at_us FROM watch_known WHERE folder = ? AND name = ? ORDER BY known_id DESC LIMIT 1",
+                (folder, name),
+            ).fetchone()
+            if last and last[0] == sentence and now_us() - last[1] < _SAME_US:
+                return False
+            self._insert("watch_known", folder=folder, name=name, sentence=sentence, who=who, at_us=now_us())
+            return True
+
+    def known_drops(self, *, last: int) -> pd.DataFrame:
+        """List the newest so many files dropped that held nothing new, newest first: folder, name, sentence, at."""
+        rows = self._connection.execute(
+            "SELECT folder, name, sentence, at_us FROM watch_known ORDER BY known_id DESC LIMIT ?", (last,)
+        ).fetchall()
+        return frame(_KNOWN, rows)

@@ -59,3 +59,16 @@ def test_a_long_list_is_cut_and_says_so(filled_store):
     report(filled_store, *(f"{number:02d}.csv" for number in range(23)))
     shown = text(start("taken"))
     assert shown.count("no lap column") == 20 and "3 more are not shown." in shown
+
+
+def test_a_file_dropped_again_is_listed_under_what_was_taken_in_and_is_no_alarm(filled_store):
+    assert "with nothing new" not in text(start("taken"))
+    with Store.open(filled_store) as store:
+        store.note_known("/in", "log.csv", "every row is held already", who="watch")
+    page = start("taken")
+    assert "Dropped into a watched folder, with nothing new" in text(page)
+    listed = page.dataframe[-1].value
+    assert listed[["file", "folder", "why nothing was taken in"]].values.tolist() == [
+        ["log.csv", "/in", "every row is held already"]
+    ]
+    assert "cannot be read" not in text(run("shift"))

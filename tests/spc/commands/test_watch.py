@@ -150,6 +150,34 @@ def _session(shop):
     return Session(shop.store, None, False)
 
 
+def test_a_file_dropped_again_is_said_and_kept_and_no_problem(shop, capsys):
+    shop.drop("log.csv", HEAD + "".join(ROWS))
+    session = _session(shop)
+    site = watch_module._Site(session)
+    watch = log_watch.FolderWatch(shop.folder, take=watch_module._take_into(session, site, None))
+    told = watch_module._Told(session, str(shop.folder), (), once=False)
+
+    def look_until(true):
+        for _ in range(200):
+            told.tell(watch.look(time.monotonic()))
+            if true():
+                return
+            time.sleep(0.01)
+
+    def drops():
+        with Store.open(shop.store) as store:
+            return store.known_drops(last=9)[["folder", "name", "sentence"]].values.tolist()
+
+    look_until(lambda: shop.store.exists() and len(shop.faces()) == 6)
+    assert drops() == []
+    shop.drop("log.csv", HEAD + "".join(ROWS))
+    look_until(drops)
+    ((folder, name, sentence),) = drops()
+    assert (folder, name) == (str(shop.folder), "log.csv") and sentence.startswith("every row is held already")
+    assert "log.csv: 6 rows = 0 faces + 6 held already" in capsys.readouterr().out
+    assert shop.problems() == []
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal that asks a program to end is not sent there")
 @pytest.mark.parametrize("wish", [signal.SIGTERM, signal.SIGINT])
 def test_a_watch_takes_in_what_is_dropped_and_ends_when_asked(tmp_path, wish):

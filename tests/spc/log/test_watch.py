@@ -87,8 +87,11 @@ def test_a_replaced_file_gives_new_versions_and_the_same_content_again_gives_not
     bench.drop("log.csv", changed)
     assert bench.look(2) == [("log.csv", "known")]
     bench.drop("copy.csv", changed)
-    assert bench.look(2) == [("copy.csv", "known")]
+    (again,) = bench.say(2)
+    assert (again.name, again.what, again.dropped) == ("copy.csv", "known", True)
     assert len(bench.faces()) == 8 and len(bench.intakes()) == 2
+    bench.start()  # a watch that begins reads all that lies there: nobody has dropped it again
+    assert [(one.what, one.dropped) for one in bench.say(2)] == [("known", False)] * 2
 
 
 def test_files_of_one_name_in_two_folders_are_two_logs(bench):

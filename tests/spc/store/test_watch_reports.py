@@ -33,3 +33,21 @@ def test_the_same_report_is_written_once(store):
     assert store.revision() == revision
     assert store.report_watched("/in", "a.csv", "a.csv: no lap column", who="watch")
     assert problems(store) == [["/in", "a.csv", "a.csv: no lap column"]] and store.revision() == revision + 1
+
+
+def test_files_that_held_nothing_new_are_listed_newest_first_and_once_an_hour(store, monkeypatch):
+    clock = iter([0, 60, 120, 180, 3_720])  # seconds at which each is noted
+    monkeypatch.setattr("spc.store.watch_reports.now_us", lambda: moment * 1_000_000)
+    moment = next(clock)
+    assert store.note_known("/in", "a.csv", "held already", who="watch")
+    moment = next(clock)
+    assert not store.note_known("/in", "a.csv", "held already", who="watch")
+    moment = next(clock)
+    assert store.note_known("/in", "b.csv", "held already", who="watch")
+    moment = next(clock)
+    assert store.note_known("/in", "a.csv", "an older copy", who="watch")
+    moment = next(clock)
+    assert store.note_known("/in", "b.csv", "held already", who="watch")
+    drops = store.known_drops(last=3)
+    assert drops["name"].tolist() == ["b.csv", "a.csv", "b.csv"] and drops["sentence"].iloc[1] == "an older copy"
+    assert store.watch_problems().empty  # nothing is wrong with them

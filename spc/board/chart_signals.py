@@ -19,7 +19,7 @@ from spc.board.reactions import answered_face
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
-from spc.board.shown_length import length_words, shown_length
+from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
@@ -222,20 +222,19 @@ def _signal(chart: SignChart, s: ChartSignal, unit: ShownLength | None) -> Signa
     usual = float(np.median(judged.centre[begin : s.position + 1]))  # of the very faces shown, each at its age
     part = str(stream.part[s.position])
     lately = [(float(a) + float(b)) / 2 if np.isfinite(b) else float(a) for a, b in _ends(stream, begin, s.position)]
-    shown = length_words(float(np.median(lately)), s.sign, unit)
+    middle = float(np.median(lately))
     since = "with the last face" if back == 0 else "since 1 face ago" if back == 1 else f"since about {back} faces ago"
     parts = set(stream.part[begin : s.position + 1].tolist())
     of_part = f" for {part}" if part and len(parts) == 1 else ""
     if s.rule == DRIFTING:
         way = "up" if sign.side == "upper" else "down"
-        sentence = (
-            f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where "
-            f"{length_words(usual, s.sign, unit)} is usual{of_part}."
-        )
+        shown, against = lengths_apart(middle, usual, s.sign, unit)
+        sentence = f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where {against} is usual{of_part}."
     else:
+        shown, against = lengths_apart(middle, s.limit, s.sign, unit)
         sentence = (
             f"{_capital(sign.words)} on {s.lap} is beyond its chart limit {since}: {shown} against "
-            f"{length_words(s.limit, s.sign, unit)}{of_part}; {length_words(usual, s.sign, unit)} is usual."
+            f"{against}{of_part}; {length_words(usual, s.sign, unit)} is usual."
         )
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(

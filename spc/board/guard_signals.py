@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.reactions import answered_face
 from spc.board.results import Signal
+from spc.measure.shown import told_apart
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
 
 __all__ = ["CLEAN_AGAIN", "calls_on_lap", "guard_signals", "over_limit_signals"]
@@ -68,9 +69,10 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         if answered_face(view, lap, characteristic) >= face_id:
             continue
         what = "Ra" if characteristic == "finish" else characteristic
+        read_um, limit_um = told_apart(float(low[last]), float(limit[last]))
         sentence = (
             f"The last face read on {lap} is over its limit: {what} {row[f'{characteristic}_text']} "
-            f"({low[last]:.3g} um or more) against {limit[last]:.3g} um for {row['part'] or 'any part'}."
+            f"({read_um} um or more) against {limit_um} um for {row['part'] or 'any part'}."
         )
         found.append(_signal(row, lap, characteristic, "a face over its limit", sentence, len(rows) - 1 - last))
     return tuple(found)

@@ -9,7 +9,7 @@ import numpy as np
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.results import Signal
-from spc.board.shown_length import length_words, shown_length
+from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
 from spc.chart.price import in_points
@@ -17,7 +17,7 @@ from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
 from spc.chart.stream import SIGNS
-from spc.measure.shown import ShownLength
+from spc.measure.shown import ShownLength, told_apart
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -180,16 +180,15 @@ def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signa
     name = f"{sign.words[:1].upper()}{sign.words[1:]} on {s.lap}"
     when = f" ({s.time_text})" if s.time_text else ""
     if s.rule == BEYOND:
-        sentence = (
-            f"{name} was beyond its limit at face {s.face_id}{when}: {length_words(middle, s.sign, unit)} against "
-            f"{length_words(s.limit, s.sign, unit)}."
-        )
+        read, limit = lengths_apart(middle, s.limit, s.sign, unit)
+        sentence = f"{name} was beyond its limit at face {s.face_id}{when}: {read} against {limit}."
     else:
         way = "up" if sign.side == "upper" else "down"
         since = f"since about face {s.since_face_id}" if s.since_face_id != s.face_id else "with that face"
+        ends = abs(float(judged.average[s.position])), abs(float(judged.average_limit[s.position]))
+        average, limit = told_apart(*ends)
         sentence = (
-            f"{name} had drifted {way} by face {s.face_id}{when}, {since}: average "
-            f"{abs(judged.average[s.position]):.2f} sd, limit {abs(judged.average_limit[s.position]):.2f}."
+            f"{name} had drifted {way} by face {s.face_id}{when}, {since}: average {average} sd, limit {limit} sd."
         )
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(

@@ -4,9 +4,9 @@ from spc.board.cell_view import CellView
 from spc.chart.stream import SIGNS
 from spc.measure.length import lamp as lamp_named
 from spc.measure.length import um_per
-from spc.measure.shown import ShownLength
+from spc.measure.shown import ShownLength, told_apart
 
-__all__ = ["length_words", "shown_length"]
+__all__ = ["length_words", "lengths_apart", "shown_length"]
 
 
 def shown_length(view: CellView, lap: str, sign: str, *, asked: ShownLength | None = None) -> ShownLength | None:
@@ -33,7 +33,17 @@ def shown_length(view: CellView, lap: str, sign: str, *, asked: ShownLength | No
 
 def length_words(value: float, sign: str, unit: ShownLength | None) -> str:
     """Say a value of a sign, in the unit of the sign (micrometres), in the unit shown: '1.71 bands', '33.6 min'."""
+    return _with_unit(f"{value / (unit.um_per_unit if unit else 1.0):.3g}", sign, unit)
+
+
+def lengths_apart(value: float, limit: float, sign: str, unit: ShownLength | None) -> tuple[str, str]:
+    """Say a value and its limit as `length_words` does, with as many digits as show which is beyond the other."""
+    size = unit.um_per_unit if unit else 1.0
+    shown, against = told_apart(value / size, limit / size)
+    return _with_unit(shown, sign, unit), _with_unit(against, sign, unit)
+
+
+def _with_unit(said: str, sign: str, unit: ShownLength | None) -> str:
     if unit is None:
-        return f"{value:.3g} {SIGNS[sign].unit}"
-    said = f"{value / unit.um_per_unit:.3g}"
+        return f"{said} {SIGNS[sign].unit}"
     return f"{said} band" if (said, unit.name) == ("1", "bands") else f"{said} {unit.name}"

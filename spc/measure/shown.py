@@ -6,8 +6,10 @@ from functools import cache
 
 from spc.measure.reading import parse_typed
 
-__all__ = ["MICROMETRE", "ShownLength", "said_in", "typed_words"]
+__all__ = ["MICROMETRE", "ShownLength", "said_in", "told_apart", "typed_words"]
 
+_DIGITS = 3
+_MOST_DIGITS = 9
 _NUMBER = r"\d[\d,]*(?:\.\d+)?(?:e[+-]\d+)?"
 
 
@@ -53,6 +55,25 @@ def typed_words(text: str, unit: str) -> str:
     return f"{before}{number}{f' {name}' if name else ''}{' or more' if typed.kind == 'above' else ''}"
 
 
+def told_apart(value: float, limit: float) -> tuple[str, str]:
+    """Write a value and its limit with three digits, or as many more as show which of the two is beyond.
+
+    Parameters
+    ----------
+    value, limit : float
+
+    Returns
+    -------
+    tuple of (str, str)
+        '1.22' and '0.9', or '1.2213' and '1.2208'.
+    """
+    for digits in range(_DIGITS, _MOST_DIGITS + 1):
+        pair = f"{value:.{digits}g}", f"{limit:.{digits}g}"
+        if pair[0] != pair[1]:
+            return pair
+    return f"{value:.{_DIGITS}g}", f"{limit:.{_DIGITS}g}"
+
+
 def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE) -> str:
     """Say the lengths of a sentence about form in the unit shown; grit stays as it is.
 
@@ -93,4 +114,5 @@ def _said(found: re.Match[str], unit: ShownLength, written: ShownLength) -> str:
 
 def _other(number: str, unit: ShownLength, written: ShownLength) -> str:
     value = float(number.replace(",", "")) * written.um_per_unit / unit.um_per_unit
-    return f"{value:,.0f}" if value >= 1000 else f"{value:.3g}"
+    digits = max(_DIGITS, len(re.sub(r"e.*|[.,]", "", number).lstrip("0")))  # told apart before, told apart after
+    return f"{value:,.0f}" if value >= 1000 else f"{value:.{digits}g}"

@@ -1,8 +1,13 @@
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from spc.board import lap_chart
 from spc.board.frozen_limits import freeze_limits
 from spc.board.lap_chart import chart_of_lap
+from spc.chart.replay import DRIFTING, signals_of
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import BAND_UM, DAY_US, START_US, events_of, faces_of, fill
@@ -43,6 +48,17 @@ def test_a_chart_says_method_baseline_attained_rate_and_what_it_sees(store):
     assert min(s.face_id for s in report.signals if s.face_id > 120) <= 124
     assert 121 in report.change_faces
     assert "judged faces signal" in report.sentence
+
+
+def test_a_drift_just_beyond_its_limit_is_told_with_the_digits_that_show_it(store):
+    freeze(store)
+    judged = chart_of_lap(store, "K1", "minutes", SITE).replayed
+    drifting = next(s for s in signals_of(judged) if s.rule == DRIFTING)
+    average = judged.average.copy()
+    average[drifting.position] = judged.average_limit[drifting.position] * 1.0003
+    told = lap_chart._signal(replace(judged, average=average), drifting, None).sentence
+    shown, limit = (float(v) for v in re.search(r"average ([\d.]+) sd, limit ([\d.]+) sd", told).groups())
+    assert shown > limit
 
 
 def test_flatness_is_said_in_the_bands_it_was_read_in(store):

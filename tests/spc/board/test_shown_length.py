@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from spc.board.shown_length import length_words, shown_length
+from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.measure.shown import ShownLength
 from spc.settings import Settings
 
@@ -41,3 +41,10 @@ def test_bands_without_a_lamp_are_no_length_to_speak_in():
 )
 def test_what_no_light_band_measures_keeps_its_own_unit(sign, words):
     assert length_words(0.03, sign, shown_length(view("band", "helium"), "L", sign)) == words
+
+
+def test_a_value_and_its_limit_are_said_with_the_digits_that_tell_them_apart():
+    um = ShownLength("um", 1.0)
+    assert lengths_apart(0.42, 0.3, "flatness", um) == ("0.42 um", "0.3 um")
+    assert lengths_apart(0.30042, 0.29964, "flatness", um) == ("0.3004 um", "0.2996 um")
+    assert lengths_apart(33.61, 33.59, "minutes", None) == ("33.61 min", "33.59 min")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from spc.measure.shown import MICROMETRE, ShownLength, said_in, typed_words
+from spc.measure.shown import MICROMETRE, ShownLength, said_in, told_apart, typed_words
 
 HELIUM = ShownLength("bands", 0.58756 / 2)  # half the helium line of 587.56 nm
 UIN = ShownLength("uin", 0.0254)
@@ -53,3 +53,22 @@ def test_bands_are_brought_back_to_micrometres():
 def test_a_reading_as_typed_is_said_with_its_unit_and_can_be_said_in_another(typed, unit, words, in_um):
     assert typed_words(typed, unit) == words
     assert said_in(words, MICROMETRE, written=HELIUM) == in_um
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "told"),
+    [
+        (1.5, 0.9, ("1.5", "0.9")),
+        (1.2236, 1.2164, ("1.224", "1.216")),
+        (33.61, 33.59, ("33.61", "33.59")),
+        (0.300042, 0.300038, ("0.300042", "0.300038")),
+        (0.3, 0.3, ("0.3", "0.3")),  # on the limit: no digit tells them apart
+    ],
+)
+def test_a_value_beyond_its_limit_is_written_so_that_it_shows(value, limit, told):
+    assert told_apart(value, limit) == told
+
+
+def test_digits_that_tell_two_lengths_apart_are_kept_in_another_unit():
+    said = said_in("0.30042 um against 0.30038 um.", HELIUM)
+    assert said == "1.0226 bands against 1.0225 bands."  # 0.30042 and 0.30038 over 0.29378

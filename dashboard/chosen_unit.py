@@ -32,10 +32,11 @@ def in_chosen_unit(report: LapReport, own: ShownLength, chosen: ShownLength) -> 
 
     def say(text: str) -> str:
         if own != MICROMETRE:
-            return said_in(text, chosen, written=own)
+            return said_in(text, chosen, written=own, keep_digits=True)
         parts = re.split(r"(?<=[.!?]) ", text)
         return " ".join(
-            said_in(part, chosen) if _FORM.search(part) and not _NOT_FORM.search(part) else part for part in parts
+            said_in(part, chosen, keep_digits=True) if _FORM.search(part) and not _NOT_FORM.search(part) else part
+            for part in parts
         )
 
     def told(signals: tuple[Signal, ...]) -> tuple[Signal, ...]:

@@ -44,6 +44,7 @@ _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
 _MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?)?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
+_UNIT = re.compile(r"(?<=\d) (?=(?:bands?|min|sd|nm|mm)\b)")
 _CODE = re.compile(r"`([^`]+)`")
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
 _DAY = re.compile(r"(?<![\w-])\d{4}-\d\d-\d\d(?!\w|-|\.\w)")
@@ -172,7 +173,8 @@ def _name(name: str) -> str:
 
 def _plain(text: str) -> str:
     text = _STAMP.sub(r"\1 \2 UTC", text)
-    safe = html.escape(_DAY.sub(lambda found: clock_words(found[0]), spoken().sentence(micro(text))), quote=True)
+    said = _UNIT.sub("\u00a0", spoken().sentence(micro(text)))
+    safe = html.escape(_DAY.sub(lambda found: clock_words(found[0]), said), quote=True)
     safe = _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
     return _CODE.sub(r"<code>\1</code>", safe).replace(TOLD, "")
 

@@ -15,6 +15,7 @@ __all__ = ["Display", "chosen_display", "display_choice", "take_on_light"]
 
 _NUMBERS = {"en": "1,234.5 and 2026-03-04", "de": "1.234,5 und 04.03.2026", "fr": "1\u202f234,5 et 04/03/2026"}
 _LIGHT = {"": "As this device", "light": "Light", "dark": "Dark"}
+_ON = ' aria-current="true">\u2713 '  # which one is on, by a mark and not by its shade alone
 _TAKE_ON = """<script>
 const here = new URL(window.location);
 if (here.searchParams.get("%(name)s") !== "%(value)s") {
@@ -87,8 +88,10 @@ def _choice(name: str, label: str, options: dict[str, str], value: str) -> None:
 
 def _light_links() -> str:
     said = {name: value for name, value in st.query_params.to_dict().items() if name not in ("light", _THEME)}
+    on = st.session_state.get("lc_light", "")
     links = "".join(
-        f'<a href="?{html_text(urlencode(said | _asking(option)))}" target="_self">{label}</a>'
+        f'<a href="?{html_text(urlencode(said | _asking(option)))}" target="_self"'
+        f"{_ON if option == on else '>'}{label}</a>"
         for option, label in _LIGHT.items()
     )
     return f'<p class="lc-light"><span>Light or dark</span>{links}</p>'

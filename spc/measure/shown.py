@@ -1,6 +1,7 @@
 """The unit a length is said in, and sentences brought from the unit they are written in to another."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -74,7 +75,7 @@ def told_apart(value: float, limit: float) -> tuple[str, str]:
     return f"{value:.{_DIGITS}g}", f"{limit:.{_DIGITS}g}"
 
 
-def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE) -> str:
+def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE, keep_digits: bool = False) -> str:
     """Say the lengths of a sentence about form in the unit shown; grit stays as it is.
 
     Parameters
@@ -84,6 +85,8 @@ def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE) 
     unit : ShownLength
     written : ShownLength
         The unit the sentence is written in.
+    keep_digits : bool, default False
+        Say a number in as many digits as it is written in, three at least: what `told_apart` told apart stays so.
 
     Notes
     -----
@@ -91,7 +94,13 @@ def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE) 
     """
     if unit == written:
         return text
-    return _lengths(written.name).sub(lambda found: _said(found, unit, written), text)
+
+    def other(number: str) -> str:
+        digits = len(re.sub(r"e.*|[.,]", "", number).lstrip("0")) if keep_digits else 0
+        value = float(number.replace(",", "")) * written.um_per_unit / unit.um_per_unit
+        return f"{value:,.0f}" if value >= 1000 else f"{value:.{max(_DIGITS, digits)}g}"
+
+    return _lengths(written.name).sub(lambda found: _said(found, unit, other), text)
 
 
 @cache
@@ -103,16 +112,10 @@ def _lengths(name: str) -> re.Pattern[str]:
     )
 
 
-def _said(found: re.Match[str], unit: ShownLength, written: ShownLength) -> str:
+def _said(found: re.Match[str], unit: ShownLength, other: Callable[[str], str]) -> str:
     first, join = found["first"], found["join"] or ""
-    last = _other(found["last"], unit, written)
+    last = other(found["last"])
     if first is None:
         return f"{last} band" if (last, unit.name) == ("1", "bands") else f"{last} {unit.name}"
     between = join == " to " or found.string[: found.start()].endswith("between ")
-    return f"{_other(first, unit, written) if between else first}{join}{last} {unit.name}"
-
-
-def _other(number: str, unit: ShownLength, written: ShownLength) -> str:
-    value = float(number.replace(",", "")) * written.um_per_unit / unit.um_per_unit
-    digits = max(_DIGITS, len(re.sub(r"e.*|[.,]", "", number).lstrip("0")))  # told apart before, told apart after
-    return f"{value:,.0f}" if value >= 1000 else f"{value:.{digits}g}"
+    return f"{other(first) if between else first}{join}{last} {unit.name}"

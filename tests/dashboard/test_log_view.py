@@ -218,4 +218,4 @@ def test_what_was_taken_in_is_counted(waiting):
 def test_health_names_the_lap_and_what_its_readings_cannot_carry(store):
     fill(store, laps=("CI-1",), readings=("0.5",) * 14)
     shown = text(start("health"))
-    assert "CI-1" in shown and "The last 14 flatness readings all say 0.5 bands." in shown
+    assert "CI-1" in shown and "The last 14 flatness readings all say 0.5\u00a0bands." in shown

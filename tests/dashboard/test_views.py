@@ -273,7 +273,7 @@ def test_a_limit_of_one_band_reads_so_and_a_long_one_keeps_its_last_digit(filled
     {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
     {field.label: field for field in page.text_input}["At most, bands, helium lamp"].set_value("1")
     next(button for button in page.button if button.label == "Keep this limit").click().run()
-    assert "Kept: flatness of seal plate 1 band." in text(page)
+    assert "Kept: flatness of seal plate 1\u00a0band." in text(page)
     told = page.dataframe[0].value
     assert told["as typed"].iloc[0] == "1 band" and told["at most"].iloc[0] == "1 band"
     page = run("proof", lap="CI-1", section="Limits")

@@ -136,3 +136,10 @@ def test_a_moment_of_the_record_is_said_as_a_clock_says_it():
     assert (
         prose("judges faces from 2026-06-26T12:52:00.000001+00:00 on.") == "judges faces from 2026-06-26 12:52 UTC on."
     )
+
+
+def test_a_number_and_its_unit_are_never_broken_over_a_line_end():
+    assert prose("2 bands, 1 band, 0.5 to 12.3 min and 1.22 sd") == (
+        "2\u00a0bands, 1\u00a0band, 0.5 to 12.3\u00a0min and 1.22\u00a0sd"
+    )
+    assert prose("3 minutes, 2 bandsaws") == "3 minutes, 2 bandsaws"

@@ -70,5 +70,7 @@ def test_a_value_beyond_its_limit_is_written_so_that_it_shows(value, limit, told
 
 
 def test_digits_that_tell_two_lengths_apart_are_kept_in_another_unit():
-    said = said_in("0.30042 um against 0.30038 um.", HELIUM)
-    assert said == "1.0226 bands against 1.0225 bands."  # 0.30042 and 0.30038 over 0.29378
+    told = "0.30042 um against 0.30038 um."
+    assert said_in(told, HELIUM, keep_digits=True) == "1.0226 bands against 1.0225 bands."  # over 0.29378
+    assert said_in(told, HELIUM) == "1.02 bands against 1.02 bands."
+    assert said_in("0.294 um", HELIUM, keep_digits=True) == "1 band"

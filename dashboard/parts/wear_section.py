@@ -41,9 +41,10 @@ def wear_section(page: Page, lap: str) -> None:
 
 
 def _claims(report: WearReport | RelapReport) -> list[str]:
-    """Say what the chart rests on, how often it calls falsely and what it sees."""
+    """Say what the chart rests on, how often it calls falsely, what it sees, and what one cycle shows by itself."""
     baseline = f"Baseline: {report.baseline}" if report.baseline else ""
-    return [f"{text[:1].upper()}{text[1:]}." for text in (baseline, report.alarms, report.sees) if text]
+    alone = report.by_itself if isinstance(report, WearReport) else ""
+    return [f"{text[:1].upper()}{text[1:]}." for text in (baseline, report.alarms, report.sees, alone) if text]
 
 
 def _usual(wear: WearReport) -> list[str]:

@@ -17,6 +17,8 @@ from spc.chart.stream import Stream, stream_of
 from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_cycle, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.cycle_table import no_face_yet
+from spc.wear.trend import wear_trend
+from spc.wear.wear_path import wear_path
 
 __all__ = ["RelapReport", "WearReport", "relap_report", "wear_report"]
 
@@ -44,6 +46,7 @@ class WearReport:
     baseline: str = ""  # the cycles it is drawn towards
     alarms: str = ""  # how often it cries wolf
     sees: str = ""  # which jump it sees after how many faces; '' while no line can be drawn
+    by_itself: str = ""  # what its own readings alone show, each as the interval it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +139,15 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     if chart.status == "ok":
         alarms = f"by chance one face in {in_points(1.0 / alpha)} lies beyond the limits of a lap that wears as usual"
         sees = _sees(chart)
-    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence, baseline, alarms, sees)
+    by_itself = _by_itself(lap, stream.where(running))
+    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence, baseline, alarms, sees, by_itself)
+
+
+def _by_itself(lap: str, stream: Stream) -> str:
+    """Say what slope the readings of the cycle show with nothing borrowed from other cycles."""
+    trend = wear_trend(wear_path(lap, stream.age_faces, stream.low, stream.high))
+    sure = "" if trend.status == "too few" else f"; {trend.level:.0%} interval from the order of pairs of readings"
+    return f"by its own readings alone, each as the interval it is: {trend.sentence}{sure}"
 
 
 def _sees(chart: WearChart) -> str:

@@ -28,8 +28,8 @@ HELP = """Chart one lap and say what signals.
 \b
 JSON: lap, sign, part, status, sentence, method, baseline, alarms, sees, signals, rules_added, change, remarks,
   unit, readings: [{face, time, part, low, high, unit, limit, z, average, signal, revision}];
-of wear and re-lap share: lap, sign, status, sentence, method, baseline, alarms, sees, called_faces,
-  readings: [{face, z or sum}];
+of wear and re-lap share: lap, sign, status, sentence, method, baseline, alarms, sees, by_itself (of wear),
+  called_faces, readings: [{face, z or sum}];
 of a dimension: lap, sign, part, status, sentence, method, baseline, alarms, sees, phi, remarks, called_faces,
   centre_um, lower_um, upper_um, readings: [{face, time, low_um, high_um, beyond}].
 null = not known, or open above.
@@ -113,10 +113,11 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
         raise ValueError(f"`lap` must be a lap of the store, got {lap!r}; known are {known}")
     called: tuple[int, ...]
     drawn: list[float]
+    by_itself = ""
     if sign == "wear":
         wear = wear_report(view, cell, lap)
         report: WearReport | RelapReport = wear
-        faces = wear.face_ids
+        faces, by_itself = wear.face_ids, wear.by_itself
         drawn, drawn_as = wear.chart.z.tolist(), "z"
         beyond = (wear.chart.value > wear.chart.upper) | (wear.chart.value < wear.chart.lower)
         called = tuple(face for face, out in zip(faces, beyond.tolist(), strict=True) if out)
@@ -140,6 +141,7 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
                 "baseline": report.baseline,
                 "alarms": report.alarms,
                 "sees": report.sees,
+                "by_itself": by_itself,
                 "called_faces": called,
                 "readings": rows,
             }
@@ -148,7 +150,7 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
         click.echo(f"{plain(lap)}: {sign} of the running cycle, {len(faces):,} faces")
         click.echo(report.sentence)
         claims = (f"Method: {report.method}", f"Baseline: {report.baseline}" if report.baseline else "", report.alarms)
-        for words in (*claims, report.sees):
+        for words in (*claims, report.sees, by_itself):
             if words:
                 click.echo(f"{words[:1].upper()}{words[1:]}.")
     return NEEDS_A_PERSON if needs else DONE

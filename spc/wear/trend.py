@@ -81,15 +81,15 @@ def wear_trend(path: WearPath, *, level: float = 0.9, unit: str = "um", age_unit
     start = float(np.median(middle - slope * path.age))
     status = "rising" if low > 0 else "falling" if high < 0 else "not shown"
     words = {
-        "rising": f"wears by {slope:.3g} {unit} per {age_unit} ({low:.3g} to {high:.3g})",
-        "falling": f"falls by {-slope:.3g} {unit} per {age_unit} ({-high:.3g} to {-low:.3g})",
-        "not shown": f"no trend shown by {n} readings ({low:.3g} to {high:.3g} {unit} per {age_unit})",
+        "rising": f"wears by {slope:.3g} {unit} per {age_unit} ({low:.3g} to {high:.3g} {unit})",
+        "falling": f"falls by {-slope:.3g} {unit} per {age_unit} ({-high:.3g} to {-low:.3g} {unit})",
+        "not shown": f"no trend shown by {n:,} readings ({low:.3g} to {high:.3g} {unit} per {age_unit})",
     }[status]
     return WearTrend(status, slope, low, high, start, level, n, words)
 
 
 def _turn(rising_below: Array, falling_above: Array, most: int) -> float:
-    """Least slope at which rising less falling pairs are no more than `most`."""
+    """Least slope just above which rising less falling pairs are no more than `most`."""
     candidates = np.concatenate([rising_below, falling_above])
     candidates = np.sort(candidates[np.isfinite(candidates)])
     count = _rising(rising_below, candidates) - _falling(falling_above, candidates)
@@ -109,7 +109,7 @@ def _rising(rising_below: Array, slope: Array) -> NDArray[np.int64]:
 
 
 def _falling(falling_above: Array, slope: Array) -> NDArray[np.int64]:
-    return np.searchsorted(falling_above, slope, side="left").astype(np.int64)
+    return np.searchsorted(falling_above, slope, side="right").astype(np.int64)
 
 
 @cache

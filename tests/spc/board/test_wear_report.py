@@ -4,10 +4,12 @@ import re
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.stats import theilslopes
 
 from spc.board.cell_view import look_at_cell
 from spc.board.chart_signals import chart_cell
 from spc.board.wear_report import relap_report, wear_report
+from spc.chart.stream import stream_of
 from spc.chart.wear_chart import wear_chart
 from spc.cli import cli
 from spc.settings import Settings
@@ -41,6 +43,19 @@ def test_a_lap_that_wears_as_usual(tmp_path):
     assert "drawn towards 4 past cycles" in report.method
     assert report.unusual.status == "none"
     assert "It usually grows by +" in report.sentence
+
+
+def test_what_the_cycle_shows_by_itself_is_its_own_slope(tmp_path):
+    """A second route: each reading moved at random within its interval, then scipy's slopes of pairs."""
+    view, cell, _ = look(tmp_path)
+    report = wear_report(view, cell, "K1")
+    own = stream_of(view.faces, lap="K1", sign="flatness")
+    own = own.where(own.running())
+    rng = np.random.default_rng(4)
+    slopes = [theilslopes(rng.uniform(own.low, own.high), own.age_faces).slope for _ in range(200)]
+    found = re.search(r"no trend shown by 40 readings \((\S+) to (\S+) um per face\); 90% interval", report.by_itself)
+    low, high = (float(number) for number in found.groups())
+    assert 0 <= low < np.quantile(slopes, 0.05) and np.quantile(slopes, 0.95) < high < 3 * np.quantile(slopes, 0.95)
 
 
 def test_both_charts_say_baseline_alarms_and_what_they_see(tmp_path):

@@ -15,7 +15,7 @@ from spc.board.cell_view import CellView
 from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
-from spc.board.reactions import answered_face
+from spc.board.reactions import is_answered
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
 from spc.board.shifts import shift_at
@@ -210,8 +210,7 @@ def _open_signals(view: CellView, judged: Replayed) -> list[ChartSignal]:
     begin = int(np.flatnonzero(cycle)[0])
     spoken = [s for s in signals_of(judged, since_us=int(stream.sort_us[begin])) if s.position >= begin]
     recent = [s for s in spoken if s.position >= len(stream) - RECENT_POINTS]
-    done = answered_face(view, stream.lap, stream.sign)
-    return [s for s in recent if s.face_id > done]
+    return [s for s in recent if not is_answered(view, stream.lap, stream.sign, s.face_id)]
 
 
 def _signal(chart: SignChart, s: ChartSignal, unit: ShownLength | None) -> Signal:

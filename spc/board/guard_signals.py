@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
-from spc.board.reactions import answered_face
+from spc.board.reactions import answered_place, is_answered
 from spc.board.results import Signal
 from spc.measure.shown import told_apart
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
@@ -66,7 +66,7 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         if low[last] < limit[last] or row["outcome"] in ("regrind", "scrap") or row["cycle"] != rows["cycle"].iloc[-1]:
             continue
         face_id = int(row["face_id"])
-        if answered_face(view, lap, characteristic) >= face_id:
+        if is_answered(view, lap, characteristic, face_id):
             continue
         what = "Ra" if characteristic == "finish" else characteristic
         read_um, limit_um = told_apart(float(low[last]), float(limit[last]))
@@ -96,7 +96,7 @@ def guard_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
     calls = calls_on_lap(view, lap)
     if not calls:
         return ()
-    answered = view.memo.same(lap, "guards answered", tuple(answered_face(view, lap, _SIGN[c.guard]) for c in calls))
+    answered = view.memo.same(lap, "guards answered", tuple(answered_place(view, lap, _SIGN[c.guard]) for c in calls))
     found = view.memo.once(lap, "open guards", (calls, view.events_of(lap), answered), lambda: _open(view, lap, calls))
     noted = (_evidence(view, call) for call, _ in found)
     return tuple(
@@ -138,7 +138,7 @@ def _open(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[tuple[G
             continue
         sign = _SIGN[call.guard]
         row = rows.iloc[here]
-        if answered_face(view, lap, sign) >= int(row["face_id"]):
+        if is_answered(view, lap, sign, int(row["face_id"])):
             continue
         if call.guard in first:
             began, signal = first[call.guard]

@@ -20,7 +20,7 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state
 from spc.board.limit_remarks import limit_remarks
 from spc.board.pace import faces_per_shift
-from spc.board.reactions import answered_face, answered_faces, findings, handed_text
+from spc.board.reactions import answered_faces, findings, handed_text, is_answered
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
@@ -158,7 +158,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) 
     now = rows.iloc[:0] if fresh else rows
     bow = view.memo.once(lap, f"bow {fresh}", (rows,), lambda: bow_of_lap(now))
     turning = bow_signal(lap, now, bow)
-    if turning is not None and answered_face(view, lap, "bow") >= turning.since_face_id:
+    if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
     texts = now["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]

@@ -3,13 +3,25 @@
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.results import Signal
 from spc.store.store import Store
 
-__all__ = ["HANDED", "answered_face", "answered_faces", "findings", "handed_text", "keep_answer", "take_back_answer"]
+__all__ = [
+    "HANDED",
+    "answered_faces",
+    "answered_place",
+    "findings",
+    "handed_text",
+    "is_answered",
+    "keep_answer",
+    "place_of",
+    "take_back_answer",
+]
 
 HANDED = "handed to lead"  # the action kept; it moves a signal to another person and settles nothing
 
@@ -110,25 +122,41 @@ def findings(reactions: pd.DataFrame) -> pd.DataFrame:
     return reactions[reactions["action"] != HANDED]
 
 
-def answered_face(view: CellView, lap: str, sign: str) -> int:
-    """Find the newest face at which a signal of this lap and sign was answered; -1 for none.
+def is_answered(view: CellView, lap: str, sign: str, face_id: int) -> bool:
+    """Whether a signal of this lap and sign was answered at this face or a later one, in order of time.
+
+    Face numbers tell no order: a log of last year may be delivered today.
 
     Parameters
     ----------
     view : CellView
     lap, sign : str
-
-    Returns
-    -------
-    int
-        Face id.
+    face_id : int
+        The first face that the signal asked about stands for.
     """
-    return _newest_faces(view, handed=False).get((lap, sign), -1)
+    return answered_place(view, lap, sign) >= place_of(view, lap, face_id)
 
 
-def answered_faces(view: CellView, lap: str) -> dict[str, int]:
-    """Newest answered face of one lap by sign, as `answered_face` gives it; signs never answered are left out."""
-    return {sign: face for (name, sign), face in _newest_faces(view, handed=False).items() if name == lap}
+def answered_place(view: CellView, lap: str, sign: str) -> int:
+    """Place among the lap's rows of the newest face at which a signal of this sign was answered; -1 for none."""
+    return _newest_place(view, lap, sign, handed=False)
+
+
+def place_of(view: CellView, lap: str, face_id: int) -> int:
+    """Place of a face among the lap's rows, oldest first; of one that is not among them that of the number before."""
+    rows = view.faces_of(lap)
+    ids, places = view.memo.once(lap, "places", (rows,), lambda: _places(rows))
+    return places[face_id] if face_id in places else int(np.count_nonzero(ids <= face_id)) - 1
+
+
+def _places(rows: pd.DataFrame) -> tuple[NDArray[np.int64], dict[int, int]]:
+    ids = rows["face_id"].to_numpy(np.int64)
+    return ids, {number: place for place, number in enumerate(ids.tolist())}
+
+
+def answered_faces(view: CellView, lap: str) -> dict[str, tuple[int, ...]]:
+    """Faces of one lap at which signals were answered, by sign; signs never answered are left out."""
+    return {sign: faces for (name, sign), faces in _faces(view, handed=False).items() if name == lap}
 
 
 def handed_text(view: CellView, signal: Signal) -> str:
@@ -144,23 +172,28 @@ def handed_text(view: CellView, signal: Signal) -> str:
     str
         'handed to lead by Iversen'.
     """
-    if _newest_faces(view, handed=True).get((signal.lap, signal.sign), -1) < signal.since_face_id:
+    since = place_of(view, signal.lap, signal.since_face_id)
+    if _newest_place(view, signal.lap, signal.sign, handed=True) < since:
         return ""
     handed = view.reactions[view.reactions["action"] == HANDED]
     own = handed[(handed["lap"] == signal.lap) & (handed["sign"] == signal.sign)]
     return f"{HANDED} by {own['who'].iloc[-1]}"
 
 
-def _newest_faces(view: CellView, *, handed: bool) -> dict[tuple[str, str], int]:
-    """Newest face of every lap and sign about which something was found, or that was handed on."""
+def _newest_place(view: CellView, lap: str, sign: str, *, handed: bool) -> int:
+    return max((place_of(view, lap, face) for face in _faces(view, handed=handed).get((lap, sign), ())), default=-1)
 
-    def gather() -> dict[tuple[str, str], int]:
+
+def _faces(view: CellView, *, handed: bool) -> dict[tuple[str, str], tuple[int, ...]]:
+    """Faces of every lap and sign about which something was found, or that were handed on."""
+
+    def gather() -> dict[tuple[str, str], tuple[int, ...]]:
         said = view.reactions[view.reactions["action"] == HANDED] if handed else findings(view.reactions)
         faces = dict(zip(view.stored_signals["signal_id"], view.stored_signals["face_id"], strict=True))
-        newest: dict[tuple[str, str], int] = {}
+        found: dict[tuple[str, str], tuple[int, ...]] = {}
         for lap, sign, signal_id in zip(said["lap"], said["sign"], said["signal_id"], strict=True):
             if signal_id in faces:
-                newest[lap, sign] = max(newest.get((lap, sign), -1), int(faces[signal_id]))
-        return newest
+                found[lap, sign] = (*found.get((lap, sign), ()), int(faces[signal_id]))
+        return found
 
     return view.memo.once("", f"handed {handed}", (view.reactions, view.stored_signals), gather)

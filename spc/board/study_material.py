@@ -14,7 +14,7 @@ import pandas as pd
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.gauge_study import REPEAT_COLUMNS, repeats_of, way_of_reading
-from spc.board.reactions import findings
+from spc.board.reactions import findings, place_of
 from spc.board.study_age import PlannedAge, planned_age
 from spc.board.study_plan import StudyPlan, check_plan, plan_from_json
 from spc.chart.replay import ChartSignal, signals_of
@@ -291,7 +291,8 @@ def _answered(view: CellView, spell: list[ChartSignal]) -> bool:
     stored, first = view.stored_signals, spell[0]
     done = stored["signal_id"].isin(findings(view.reactions)["signal_id"])
     of_spell = stored[(stored["lap"] == first.lap) & (stored["sign"] == first.sign) & done]
-    return bool(of_spell["face_id"].between(first.since_face_id, spell[-1].face_id).any())
+    begin, end = (place_of(view, first.lap, face) for face in (first.since_face_id, spell[-1].face_id))
+    return any(begin <= place_of(view, first.lap, face) <= end for face in of_spell["face_id"].tolist())
 
 
 def _told(spell: list[ChartSignal]) -> str:

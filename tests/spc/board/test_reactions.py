@@ -114,3 +114,22 @@ def test_a_bad_wipe_taken_back_counts_the_reading_again(store):
     assert report_lap(store, "CI-1", Settings()).signals == ()
     take_back_answer(store, number, who="Ann", reason="it was wiped well")
     assert report_lap(store, "CI-1", Settings()).state == before.state == "held"
+
+
+def test_an_answer_about_an_old_log_delivered_later_hides_no_newer_signal(store):
+    def lapped(hour, middle_um):
+        at = pd.Timestamp("2026-03-04", tz="UTC") + pd.Timedelta(hours=hour)
+        read = {"flatness_low_um": middle_um - 0.05, "flatness_high_um": middle_um + 0.05, "flatness_text": "1"}
+        return store.append_face(
+            {"lap": "CI-4", "time_utc": at, "serial": str(hour), "minutes": 9.0, **read}, who="Ann"
+        )
+
+    newest = lapped(12, 0.1)
+    old = lapped(8, 0.5)  # last week's page of the log, typed in after today's
+    assert old > newest
+    said = {"rule": "a face over its limit", "severity": "stop", "sentence": "It was over.", "who": "Ann"}
+    number = store.record_signal(lap="CI-4", sign="flatness", face_id=old, **said)
+    store.answer_signal(number, check_done="looked at", cause="not found", action="none", result="", who="Ann")
+    store.correct_face(newest, {"flatness_low_um": 0.5, "flatness_high_um": 0.6}, who="Ann", reason="misread")
+    report = report_lap(store, "CI-4", Settings())
+    assert report.state == "held" and [signal.face_id for signal in report.signals] == [newest]

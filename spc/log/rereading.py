@@ -196,8 +196,15 @@ def add_lap(store: Store, lap: str, *, settings: Settings, who: str = "", why: s
     Returns
     -------
     Retried
+
+    Raises
+    ------
+    StoreError
+        If rows wait for the lap and nobody signs that they are settled.
     """
     unknown = bool(settings.laps) and lap not in {one.name for one in with_registered_laps(settings, store).laps}
+    if unknown and not who.strip() and (store.quarantine()["lap"] == lap).any():
+        raise StoreError(f"`who` must be given: rows in quarantine wait for {lap}, and settling them is signed")
     with store.writing(who=who, what=f"lap {lap} set"):
         store.set_lap(lap, who=who, why=why, **said)
         if not unknown:

@@ -224,7 +224,7 @@ def test_a_lap_that_the_settings_do_not_list_is_added_and_its_rows_leave_quarant
     assert "add the lap" in shop.json("quarantine", code=1)["rows"][0]["reasons"]
     assert "Lap RM-7 is set; 1 row left quarantine." in shop.run("laps", "set", "RM-7", "--who", "QE").stdout
     assert [row["lap"] for row in shop.json("quarantine", code=1)["rows"]] == ["CU-9"]
-    shop.json("laps", "take", shop.file("laps.csv", "Lap;Material\nCU-9;copper\n"))  # as a register does
+    shop.json("laps", "take", shop.file("laps.csv", "Lap;Material\nCU-9;copper\n"), "--who", "QE")  # as a register does
     assert shop.json("quarantine")["rows"] == []
     outcomes = [row["outcome"] for row in shop.json("ingest", "--dry-run", log)["files"][0]["first_rows"]]
     assert outcomes == ["face", "face"]  # the look before the intake knows it too

@@ -250,6 +250,8 @@ def test_a_lap_added_frees_the_rows_that_waited_and_is_known_from_then_on(store)
     site = Settings(time_zone="Europe/Vienna", laps=(KnownLap("CI-1"),))
     result, told = take(store, [*ROWS, ROWS[2].replace("CI-1", "CI-2")], settings=site, keep_rows=True)
     assert told == (2, 0, 0, 3, 0) and "add the lap" in result.quarantined_rows["reasons"].iloc[1]
+    with pytest.raises(StoreError, match="rows in quarantine wait for CI-2, and settling them is signed"):
+        add_lap(store, "CI-2", settings=site)
     done = add_lap(store, "CI-2", settings=site, who="QE", why="new plate", home_grit="9 um")
     assert (done.settled, done.still_waiting) == (1, 1) and "flatness" in done.reasons[0]
     assert store.faces()["lap"].tolist() == ["CI-1", "CI-1", "CI-2"]

@@ -182,7 +182,7 @@ def test_a_file_dropped_again_is_said_and_kept_and_no_problem(shop, capsys):
 @pytest.mark.parametrize("wish", [signal.SIGTERM, signal.SIGINT])
 def test_a_watch_takes_in_what_is_dropped_and_ends_when_asked(tmp_path, wish):
     shop = Shop(tmp_path)
-    process = shop.start("--json", "--every", "0.2")
+    process = shop.start("--json", "--every", "1")
     try:
         wait_until(shop.store.exists, "the watch did not start")
         shop.drop("bad.csv", "colour,taste\nred,sweet\n")

@@ -1,6 +1,7 @@
 """Answers to signals: five buttons a gloved hand can press, each kept as a reaction in the log. One tap undoes."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import streamlit as st
 
@@ -8,15 +9,13 @@ from dashboard import cards, data
 from dashboard.entry import event_row
 from dashboard.parts import said
 from dashboard.parts.page import Page, moment_on
+from dashboard.parts.undo import UNSIGNED, say_with_undo
 from spc.board.reactions import HANDED, keep_answer, take_back_answer
 from spc.board.results import LapReport, Signal
-from spc.store.database import StoreError
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
 
 _LAST = "lc_answered"
-_UNSIGNED = "Say first who signs this."
-_UNDONE = "answer-undone"
 _UNDO = (
     "Takes the answer back, signed with your name. It stays on record, counts no more, and the signal is open again."
 )
@@ -90,7 +89,7 @@ def _place(signal: Signal) -> str:
 
 def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
     if not person:
-        said.refuse(_place(signal), _UNSIGNED, person=person)
+        said.refuse(_place(signal), UNSIGNED, person=person)
         return
     event = None
     if answer.event:
@@ -120,24 +119,14 @@ def _show_last(lap: str, person: str) -> None:
     last = st.session_state.get(_LAST)
     if last is None or last.lap != lap:
         return
-    with st.container(key="last-answered"):
-        st.html(cards.notice(last.said))
-        if last.number and st.button("Undo", key=f"undo-answer-{last.number}", help=_UNDO):
-            said.sent(_UNDONE)
-            _undo(last, person)
-        said.say(_UNDONE, person=person)
+    key = f"undo-answer-{last.number}" if last.number else ""
+    take_back = partial(_take_back, last, person)
+    say_with_undo(last.said, place="last-answered", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
-def _undo(last: _Kept, person: str) -> None:
-    if not person:
-        said.refuse(_UNDONE, _UNSIGNED, person=person)
-        return
-    try:
-        with data.open_store() as store:
-            event = take_back_answer(store, last.number, who=person, reason=_REASON)
-    except StoreError as error:
-        said.refuse(_UNDONE, str(error), person=person)
-        return
+def _take_back(last: _Kept, person: str) -> None:
+    with data.open_store() as store:
+        event = take_back_answer(store, last.number, who=person, reason=_REASON)
     also = f" {last.lap} is no longer logged as {event}." if event else ""
     st.session_state[_LAST] = _Kept(
         last.lap,

@@ -3,6 +3,7 @@
 import time
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from functools import partial
 from typing import Any, NoReturn
 
 import pandas as pd
@@ -13,6 +14,7 @@ from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_r
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, typed_marks, unread
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, typed_site
+from dashboard.parts.undo import UNSIGNED, say_with_undo
 from dashboard.words import number, speak
 from spc.store.database import StoreError
 from spc.store.frames import EVENT_KINDS
@@ -20,9 +22,7 @@ from spc.store.frames import EVENT_KINDS
 __all__ = ["log_form"]
 
 _LAST = "lc_logged"
-_UNSIGNED = "Say first who signs this."
 _DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
-_UNDONE = "undone"
 _UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
 _SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
 _DAY_MINUTES = 1440.0
@@ -149,7 +149,7 @@ def _face_place(lap: str) -> str:
 
 def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> None:
     if not person:
-        said.refuse(_face_place(lap), _UNSIGNED, person=person)
+        said.refuse(_face_place(lap), UNSIGNED, person=person)
         return
     if unread(entry.minutes):
         said.refuse(_face_place(lap), _UNREAD, person=person)
@@ -201,7 +201,7 @@ def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) 
             if not event:
                 said.refuse(place, "Tap what was done first.", person=person)
             elif not person:
-                said.refuse(place, _UNSIGNED, person=person)
+                said.refuse(place, UNSIGNED, person=person)
             elif unread(minutes):
                 said.refuse(place, _UNREAD, person=person)
             else:
@@ -318,25 +318,15 @@ def _show_last(lap: str, person: str) -> None:
     last = st.session_state.get(_LAST)
     if last is None or last.lap != lap:
         return
-    with st.container(key="last-logged"):
-        st.html(cards.notice(last.said))
-        if last.kind and st.button("Undo", key=f"undo-{last.kind}-{last.number}", help=_UNDO):
-            said.sent(_UNDONE)
-            _undo(last, person)
-        said.say(_UNDONE, person=person)
+    key = f"undo-{last.kind}-{last.number}" if last.kind else ""
+    take_back = partial(_take_back, last, person)
+    say_with_undo(last.said, place="last-logged", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
-def _undo(last: _Logged, person: str) -> None:
-    if not person:
-        said.refuse(_UNDONE, _UNSIGNED, person=person)
-        return
-    try:
-        with data.open_store() as store:
-            take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
-            take_back(last.number, who=person, reason=_REASON)
-    except StoreError as error:
-        said.refuse(_UNDONE, str(error), person=person)
-        return
+def _take_back(last: _Logged, person: str) -> None:
+    with data.open_store() as store:
+        take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
+        take_back(last.number, who=person, reason=_REASON)
     _done(_Logged(last.lap, f"Taken back: {last.said.removeprefix('Logged: ')} It stays on record as taken back."))
 
 

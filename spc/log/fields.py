@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -235,8 +236,7 @@ def read_events(draft: Draft) -> NDArray[np.bool_]:
     ):  # fmt: skip
         if name in draft.cells:
             source = draft.source(name)
-            # The type checker cannot infer a lambda that binds the loop's `source` as a default.
-            at, numbers = draft.numbers(name, lambda text, s=source: read_length(text, source=s, decimal=draft.decimal))  # type: ignore[misc]
+            at, numbers = draft.numbers(name, partial(read_length, source=source, decimal=draft.decimal))
             draft.columns[column] = Picked(at, numbers * scale)
     return is_event
 

@@ -129,7 +129,7 @@ def cusum_chart(
     reference_sd : float, default 0.5
         Half the shift to be seen, standard deviations, 0 or more.
     decision_sd : float, default 4.77
-        The sum that signals, standard deviations; `cusum_decision_for` finds the one for a wanted alarm rate.
+        The sum that signals, standard deviations.
     sides : {'both', 'upper', 'lower'}
     head_start : float, default 0
         Share of the decision at which each stretch starts; 0.5 is the usual fast start after reconditioning.

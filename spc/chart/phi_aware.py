@@ -6,14 +6,13 @@ limit set for the run length it truly has.
 """
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from spc.chart.checks import choice, count_in, finite, number_in, readings_of, segment_starts
+from spc.chart.checks import choice, finite, number_in, readings_of, segment_starts
 from spc.chart.markov import Chain
 from spc.chart.price import in_points
 from spc.chart.result import Chart
@@ -22,30 +21,17 @@ from spc.chart.run_length import RunLength, run_length_of
 
 __all__ = [
     "PHI_MOST",
-    "SimulatedRunLength",
     "dependent_chart",
     "dependent_run_length",
-    "ewma_spread_factor",
     "false_alarm_rate_of_moving_ranges",
     "residual_run_length",
     "residuals_of",
-    "simulated_ewma_run_length",
     "width_for_phi",
 ]
 
 Array = NDArray[np.float64]
 REACH = 8.5  # where a one-sided chart's open side is cut off, standard deviations
 PHI_MOST = 0.99
-
-
-@dataclass(frozen=True, slots=True)
-class SimulatedRunLength:
-    """A run length counted rather than computed."""
-
-    average: float
-    standard_error: float
-    runs: int
-    cut_off: int  # runs that had not signalled by the last point followed; counted as that long
 
 
 def dependent_run_length(phi: float, width_sd: float, *, sides: str = "both", shift_sd: float = 0.0) -> RunLength:
@@ -305,70 +291,6 @@ def dependent_chart(
         alarms=f"one false alarm in about {in_points(run_length.average)} points under this correlation",
         notes=notes,
     )
-
-
-def ewma_spread_factor(weight: float, phi: float) -> float:
-    """Spread of a settled drifting average of correlated readings, over its spread without correlation.
-
-    sqrt((1 + phi (1 - w)) / (1 - phi (1 - w))): multiply the width by it before anything else.
-    """
-    lam = number_in(weight, "weight", above=0.0, most=1.0)
-    correlation = _phi(phi)
-    return math.sqrt((1.0 + correlation * (1.0 - lam)) / (1.0 - correlation * (1.0 - lam)))
-
-
-def simulated_ewma_run_length(
-    weight: float,
-    width_sd: float,
-    *,
-    phi: float,
-    rng: np.random.Generator,
-    sides: str = "both",
-    shift_sd: float = 0.0,
-    runs: int = 4000,
-    points_most: int = 20_000,
-) -> SimulatedRunLength:
-    """Count the run length of a drifting average of correlated readings, limits at the settled spread without them.
-
-    Parameters
-    ----------
-    weight, width_sd, sides
-        As for `ewma_run_length`; widen `width_sd` by `ewma_spread_factor` first.
-    phi : float
-    rng : numpy.random.Generator
-    shift_sd : float
-        In lasting standard deviations of a reading.
-    runs, points_most : int
-
-    Returns
-    -------
-    SimulatedRunLength
-    """
-    lam = number_in(weight, "weight", above=0.0, most=1.0)
-    limit = number_in(width_sd, "width_sd", above=0.0) * math.sqrt(lam / (2.0 - lam))
-    correlation = _phi(phi)
-    choice(sides, "sides", SIDES)
-    n = count_in(runs, "runs", least=10)
-    most = count_in(points_most, "points_most", least=10)
-    sign = -1.0 if sides == "lower" else 1.0
-    reading = rng.standard_normal(n)
-    average = np.zeros(n)
-    length = np.full(n, float(most))
-    open_runs = np.arange(n)
-    fresh = math.sqrt(1.0 - correlation**2)
-    for point in range(1, most + 1):
-        average = (1.0 - lam) * average + lam * (reading + sign * shift_sd)
-        if sides != "both":
-            average = np.maximum(average, 0.0)
-        out = np.abs(average) > limit
-        length[open_runs[out]] = point
-        stay = ~out
-        open_runs, average, reading = open_runs[stay], average[stay], reading[stay]
-        if not open_runs.size:
-            break
-        reading = correlation * reading + fresh * rng.standard_normal(open_runs.size)
-    error = float(np.std(length, ddof=1)) / math.sqrt(n)
-    return SimulatedRunLength(float(length.mean()), error, n, int(open_runs.size))
 
 
 def _phi(phi: float) -> float:

@@ -1,25 +1,18 @@
-"""What a chart setting costs in false alarms, what it sees, and which setting gives a wanted rate."""
+"""What a chart setting costs in false alarms, what it sees, and which width gives a wanted rate."""
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
-from spc.chart.checks import choice, number_in
-from spc.chart.rules import RULES, SIDES, RunRule
-from spc.chart.run_length import RunLength, cusum_run_length, ewma_run_length, rule_run_length
+from spc.chart.checks import number_in
+from spc.chart.rules import RULES, RunRule
+from spc.chart.run_length import RunLength, ewma_run_length, rule_run_length
 
-__all__ = [
-    "RulePrice",
-    "cusum_decision_for",
-    "ewma_width_for",
-    "in_points",
-    "limit_for",
-    "price",
-    "sees",
-]
+__all__ = ["RulePrice", "ewma_width_for", "in_points", "price", "sees"]
 
 BASE = (RULES["beyond the limit"],)
+_NARROWEST, _WIDEST = 0.05, 8.0  # widths of a drifting average looked at, standard deviations of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,15 +113,15 @@ def in_points(value: float) -> str:
 
 
 @lru_cache(maxsize=256)
-def limit_for(average: float, *, rules: tuple[RunRule, ...] = BASE, sides: str = "both") -> float:
-    """Return the limit distance, in standard deviations, at which the rules have a wanted average run length.
+def ewma_width_for(average: float, *, weight: float, sides: str = "both") -> float:
+    """Return the width, in standard deviations of the average, that gives a wanted average run length.
 
     Parameters
     ----------
     average : float
         Points between false alarms, greater than 1.
-    rules : tuple of RunRule
-        All thresholds move with the limit. A rule that looks at the centre only puts a ceiling on the average.
+    weight : float
+        Of the newest reading.
     sides : {'both', 'upper', 'lower'}
 
     Returns
@@ -138,54 +131,23 @@ def limit_for(average: float, *, rules: tuple[RunRule, ...] = BASE, sides: str =
     Raises
     ------
     ValueError
-        If the average cannot be reached by these rules.
+        If the average cannot be reached with this weight.
     """
-    choice(sides, "sides", SIDES)
-    return _solve(average, lambda z: rule_run_length(rules, limit_z=z, sides=sides).average, 0.05, 8.0, "rules")
-
-
-@lru_cache(maxsize=256)
-def ewma_width_for(
-    average: float, *, weight: float, sides: str = "both", exact_limits: bool = False, limit_z: float | None = None
-) -> float:
-    """Return the width, in standard deviations of the average, that gives a wanted average run length."""
-    return _solve(
-        average,
-        lambda w: ewma_run_length(weight, w, sides=sides, exact_limits=exact_limits, limit_z=limit_z).average,
-        0.05,
-        8.0,
-        "weight",
-    )
-
-
-@lru_cache(maxsize=256)
-def cusum_decision_for(
-    average: float, *, reference_sd: float, sides: str = "both", head_start: float = 0.0, limit_z: float | None = None
-) -> float:
-    """Return the decision, in standard deviations, that gives a wanted average run length."""
-    return _solve(
-        average,
-        lambda h: cusum_run_length(reference_sd, h, sides=sides, head_start=head_start, limit_z=limit_z).average,
-        0.05,
-        12.0 / max(reference_sd, 0.1),
-        "reference_sd",
-    )
-
-
-def _solve(average: float, run_length: Callable[[float], float], low: float, high: float, name: str) -> float:
-    """Find the setting at which the run length is the one wanted; the run length grows with the setting."""
     from scipy.optimize import brentq
 
+    def length(width: float) -> float:
+        return ewma_run_length(weight, width, sides=sides).average
+
     wanted = number_in(average, "average", above=1.0)
-    least = run_length(low)
-    upper, most = low, least
-    while most < wanted and upper < high:  # grow step by step: far beyond, the chain is singular in floating point
-        low, upper = upper, min(max(1.25 * upper, upper + 0.25), high)
-        most = run_length(upper)
+    low = upper = _NARROWEST
+    least = most = length(low)
+    while most < wanted and upper < _WIDEST:  # grow step by step: far beyond, the chain is singular in floating point
+        low, upper = upper, min(max(1.25 * upper, upper + 0.25), _WIDEST)
+        most = length(upper)
     if not least <= wanted <= most:
         raise ValueError(
-            f"`average` must be within what `{name}` can give ({in_points(least)} to {in_points(most)} points), "
+            f"`average` must be within what `weight` can give ({in_points(least)} to {in_points(most)} points), "
             f"got {average:g}"
         )
     log_wanted = math.log(wanted)
-    return float(brentq(lambda s: math.log(run_length(s)) - log_wanted, low, upper, xtol=1e-7, rtol=1e-8))
+    return float(brentq(lambda width: math.log(length(width)) - log_wanted, low, upper, xtol=1e-7, rtol=1e-8))

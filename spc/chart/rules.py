@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.chart.checks import choice, count_in, number_in
+from spc.chart.checks import choice, number_in
 from spc.chart.signals import Signals
 
-__all__ = ["RULES", "RunRule", "SIDES", "one_side_rule", "rule_named", "rule_signals"]
+__all__ = ["RULES", "RunRule", "SIDES", "rule_named", "rule_signals"]
 
 SIDES = ("both", "upper", "lower")
 BLOCK = 1 << 16  # points handled at a time, so that the working set stays in the processor's cache
@@ -60,12 +60,6 @@ RULES: dict[str, RunRule] = {
         ),
     )
 }
-
-
-def one_side_rule(count: int) -> RunRule:
-    """Return the rule 'so many in a row on one side of the centre'."""
-    n = count_in(count, "count", least=2, most=60)
-    return RunRule("one side", f"{n} in a row on one side of the centre", "beyond", n, n, 0.0)
 
 
 def rule_named(name: str) -> RunRule:

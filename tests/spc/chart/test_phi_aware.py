@@ -4,10 +4,8 @@ import pytest
 from spc.chart.phi_aware import (
     dependent_chart,
     dependent_run_length,
-    ewma_spread_factor,
     false_alarm_rate_of_moving_ranges,
     residuals_of,
-    simulated_ewma_run_length,
     width_for_phi,
 )
 from spc.chart.rules import RULES
@@ -80,20 +78,6 @@ def test_charts_keep_the_wanted_rate():
         chart = dependent_chart(x, phi=0.6, centre=10, sigma=2, average=200, residuals=residuals)
         assert chart.status == "ok" and chart.run_length.average == pytest.approx(200, rel=1e-6)
         assert chart.signals[0].index.size == pytest.approx(500, rel=0.35)
-
-
-def test_drifting_average_needs_its_factor():
-    rng = np.random.default_rng(6)
-    x = autoregression(rng, 0.5, (3000, 80))
-    average = np.zeros(3000)
-    for i in range(80):
-        average = 0.8 * average + 0.2 * x[:, i]
-    plain = (0.2 / 1.8) ** 0.5
-    assert average.std() / plain == pytest.approx(ewma_spread_factor(0.2, 0.5), rel=0.06)
-    wide = simulated_ewma_run_length(0.2, 2.86 * ewma_spread_factor(0.2, 0.5), phi=0.5, rng=rng, runs=800)
-    narrow = simulated_ewma_run_length(0.2, 2.86, phi=0.5, rng=rng, runs=800)
-    assert narrow.average < 70 < 370 < wide.average
-    assert narrow.cut_off == 0 and narrow.standard_error < 5
 
 
 def test_refusals():

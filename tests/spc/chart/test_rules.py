@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from spc.chart.rules import RULES, one_side_rule, rule_named, rule_signals
+from spc.chart.rules import RULES, RunRule, rule_named, rule_signals
 
 ALL = tuple(RULES.values())
 
@@ -79,7 +79,7 @@ def test_blocks_join_seamlessly():
 
 
 def test_ties_are_not_beyond_and_the_centre_is_on_neither_side():
-    rules = (RULES["beyond the limit"], one_side_rule(3))
+    rules = (RULES["beyond the limit"], RunRule("one side", "three in a row on one side", "beyond", 3, 3, 0.0))
     limit, side = rule_signals([3.0, 3.0000001, 0.0, 1, 1, 0.0, 1, 1, 1], rules=rules)
     assert limit.index.tolist() == [1]
     assert side.index.tolist() == [8]

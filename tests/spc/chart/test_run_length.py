@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from spc.chart.price import cusum_decision_for, ewma_width_for, limit_for, price, sees
+from spc.chart.price import ewma_width_for, price, sees
 from spc.chart.rule_chain import rule_automaton
-from spc.chart.rules import RULES, one_side_rule
+from spc.chart.rules import RULES, RunRule
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
 
 SOURCES = Path(__file__).parents[2] / "sources"
@@ -137,15 +137,11 @@ def test_limit_and_average_together_agree_with_counting():
     assert found.average < ewma_run_length(0.2, 2.86).average
 
 
-def test_settings_found_give_the_wanted_average():
-    assert limit_for(370.398) == pytest.approx(3.0, abs=1e-5)
+def test_width_found_gives_the_wanted_average():
     width = ewma_width_for(500.0, weight=0.1)
     assert width == pytest.approx(2.814, abs=0.001)  # Lucas and Saccucci (1990), from memory
     assert ewma_run_length(0.1, width).average == pytest.approx(500.0, rel=1e-6)
-    assert cusum_decision_for(465.4, reference_sd=0.5) == pytest.approx(5.0, abs=0.001)
-    assert ewma_run_length(0.1, ewma_width_for(500.0, weight=0.1, limit_z=3.5), limit_z=3.5).average == pytest.approx(
-        500.0, rel=1e-5
-    )
+    assert ewma_width_for(1e6, weight=0.1) > ewma_width_for(1e5, weight=0.1) > width
 
 
 @pytest.mark.parametrize("width", [9.0, 40.0])
@@ -204,7 +200,8 @@ def test_more_published_sums(reference, decision, shift, published, half_unit):
 # Zone rules alone by closed form: a run of k on either side of the centre needs 2^(k-1) * 2 - 1 points on average.
 @pytest.mark.parametrize(("count", "average"), [(8, 255.0), (9, 511.0), (7, 127.0)])
 def test_runs_on_one_side_have_their_closed_form(count, average):
-    assert rule_run_length((one_side_rule(count),)).average == pytest.approx(average, rel=1e-10)
+    rule = RunRule("one side", f"{count} in a row on one side of the centre", "beyond", count, count, 0.0)
+    assert rule_run_length((rule,)).average == pytest.approx(average, rel=1e-10)
     (see_saw,) = (rule for rule in ALL if rule.name == "see-saw")
     assert rule_run_length((see_saw,)).average == pytest.approx(2**12 - 1, rel=1e-10)
 
@@ -263,5 +260,5 @@ def test_refusals():
         ewma_run_length(1.5, 3.0)
     with pytest.raises(ValueError, match="`head_start` must be a share of the decision below 1"):
         cusum_run_length(0.5, 4.0, head_start=1.0)
-    with pytest.raises(ValueError, match="`average` must be within what `rules` can give"):
-        limit_for(1000.0, rules=(RULES["one side"],))
+    with pytest.raises(ValueError, match="`average` must be within what `weight` can give"):
+        ewma_width_for(1.0 + 1e-9, weight=0.1)

@@ -8,7 +8,6 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from spc.chart.checks import count_in, number_in
@@ -17,7 +16,6 @@ from spc.chart.mewma import mewma_run_length
 
 __all__ = ["distance_run_length", "shifted_mewma_run_length"]
 
-Array = NDArray[np.float64]
 ALONG = 41  # cells from limit to limit along the shift, odd
 ACROSS = 20  # cells of the length across it
 

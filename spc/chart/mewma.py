@@ -4,7 +4,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from spc.chart.checks import count_in, number_in, readings_of
 from spc.chart.markov import Chain, chain_average
@@ -16,7 +16,6 @@ from spc.chart.signals import beyond_limits
 
 __all__ = ["mewma_chart", "mewma_limit_for", "mewma_run_length"]
 
-Array = NDArray[np.float64]
 CELLS = 160
 NAME = "joint drifting average"
 

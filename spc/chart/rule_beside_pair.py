@@ -4,7 +4,6 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from spc.chart.checks import choice, number_in
@@ -16,7 +15,6 @@ from spc.chart.rules import SIDES, RunRule
 
 __all__ = ["pair_run_length", "price_beside_pair", "rule_and_pair_run_length"]
 
-Array = NDArray[np.float64]
 CELLS = 61  # of the average in the joint chain, odd; its small error is taken out by that of the pair alone
 
 

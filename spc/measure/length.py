@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 
-__all__ = ["LAMPS", "UNITS", "Lamp", "convert", "from_um", "lamp", "to_um", "um_per", "unit_name"]
+__all__ = ["LAMPS", "UNITS", "Lamp", "lamp", "um_per", "unit_name"]
 
 # Micrometres per unit. 1 in = 25.4 mm exactly (international yard and pound agreement, 1959).
 _EXACT: dict[str, Fraction] = {
@@ -166,22 +166,6 @@ def um_per(unit: str, *, wavelength_nm: float | None = None) -> Fraction:
     if unit not in _EXACT:
         raise ValueError(f"`unit` must be one of {', '.join(UNITS)}, got {_short(unit)}")
     return _EXACT[unit]
-
-
-def to_um(value: float, *, unit: str, wavelength_nm: float | None = None) -> float:
-    """Convert `value` in `unit` to micrometres, rounded once."""
-    return float(Fraction(value) * um_per(unit, wavelength_nm=wavelength_nm))
-
-
-def from_um(value_um: float, *, unit: str, wavelength_nm: float | None = None) -> float:
-    """Convert micrometres to `unit`, rounded once."""
-    return float(Fraction(value_um) / um_per(unit, wavelength_nm=wavelength_nm))
-
-
-def convert(value: float, *, unit: str, to: str, wavelength_nm: float | None = None) -> float:
-    """Convert `value` from `unit` to the unit `to`, rounded once; bands on either side are of the same lamp."""
-    factor = um_per(unit, wavelength_nm=wavelength_nm) / um_per(to, wavelength_nm=wavelength_nm)
-    return float(Fraction(value) * factor)
 
 
 def _short(text: str) -> str:

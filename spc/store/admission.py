@@ -34,7 +34,6 @@ from spc.store.versions import differences_of, put_back_corrections, record_repl
 __all__ = ["Admission", "Admitted"]
 
 Ids = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 DOUBLE_WITHIN_US = 10 * 60 * 1_000_000  # common practice, no source
 LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source

@@ -1,4 +1,4 @@
-"""Charts at full speed: eight rules on 10 M points, limits of 1,440 streams of 10 M rows, run lengths, sums.
+"""Charts at full speed: eight rules on 10 M points, limits of 1,440 laps of 10 M rows, run lengths, sums.
 
 Plain numpy figures stand beside ours in the same run.
 """
@@ -9,10 +9,9 @@ import pytest
 from spc.chart import markov, recursion_chain, rule_chain, run_length
 from spc.chart.cusum import cusum_values
 from spc.chart.ewma import ewma_values
+from spc.chart.individuals import local_spread
 from spc.chart.rules import RULES, rule_signals
 from spc.chart.run_length import ewma_run_length, rule_run_length
-from spc.chart.stream_limits import stream_limits
-from spc.model.summaries import summarise
 
 POINTS = 10_000_000
 ALL = tuple(RULES.values())
@@ -24,8 +23,10 @@ def z():
 
 
 @pytest.fixture(scope="module")
-def streams():
-    return np.random.default_rng(1).integers(0, 1440, POINTS)
+def laps(z):
+    """1,440 laps of unlike length, each a stretch of the readings, as the board hands them out."""
+    ends = np.sort(np.random.default_rng(1).choice(POINTS - 1, 1439, replace=False)) + 1
+    return [lap for lap in np.split(z, ends) if lap.size]
 
 
 def test_eight_rules_on_ten_million_points(benchmark, z):
@@ -45,18 +46,19 @@ def test_plain_numpy_one_limit(benchmark, z):
     benchmark(lambda: np.flatnonzero(np.abs(z) > 3.0))
 
 
-def test_limits_of_1440_mixed_streams(benchmark, z, streams):
-    assert benchmark(stream_limits, z, streams).n.sum() == POINTS
+def test_limits_of_1440_laps(benchmark, laps):
+    assert sum(found.n for found in benchmark(lambda: [local_spread(lap) for lap in laps])) == POINTS
 
 
-def test_limits_of_1440_mixed_streams_with_breaks(benchmark, z, streams):
-    segments = np.arange(POINTS) // 50_000
-    assert benchmark(stream_limits, z, streams, segments=segments).n.sum() == POINTS
+def test_limits_of_1440_laps_with_breaks(benchmark, laps):
+    breaks = [np.arange(lap.size) // 60 for lap in laps]
+    found = benchmark(lambda: [local_spread(x, segments=ids) for x, ids in zip(laps, breaks, strict=True)])
+    assert sum(one.n for one in found) == POINTS
 
 
-def test_plain_numpy_means_of_streams(benchmark, z, streams):
+def test_plain_numpy_means_of_laps(benchmark, laps):
     """For the ratio: means alone, without any moving range."""
-    benchmark(lambda: np.bincount(streams, weights=z) / np.bincount(streams))
+    benchmark(lambda: [lap.mean() for lap in laps])
 
 
 def test_drifting_average_of_ten_million(benchmark, z):
@@ -87,8 +89,3 @@ def test_run_length_of_a_drifting_average(benchmark):
 def test_run_length_alone_of_a_drifting_average(benchmark):
     chain = recursion_chain.recursion_chain(recursion_chain.Recursion(0.9, 0.1, 0.0, 0.6, True))
     benchmark(markov.chain_average, chain)
-
-
-def test_exact_summary_of_fifty_thousand(benchmark):
-    x = np.round(np.random.default_rng(2).normal(50.0, 2.0, 50_000), 3)
-    assert benchmark(summarise, x).n == 50_000

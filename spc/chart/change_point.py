@@ -13,14 +13,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.change_scan import KINDS, change_null, change_scan
 
-__all__ = ["MOST", "Change", "ChangeSearch", "change_point", "change_points", "location_drop"]
+__all__ = ["MOST", "Change", "ChangeSearch", "change_point", "location_drop"]
 
 Array = NDArray[np.float64]
 
 MOST = 5_000  # readings in one search
 FEWEST = 8
 NEAR = 4.0  # likelihood ratio within which another kind explains the readings about as well [our choice]
-FEW_SHARE = 0.7  # part of the false-detection rate left to each of several changes; simulated, see change_points
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,64 +149,6 @@ def change_point(
     return ChangeSearch("change", (found,), p, false_detection, x.size, kinds, sentence, near)
 
 
-def change_points(
-    values: ArrayLike,
-    *,
-    most: int = 3,
-    level: float = 0.95,
-    false_detection: float = 0.05,
-    min_segment: int = 3,
-) -> ChangeSearch:
-    """Search for a few changes of the mean, all placed together (a pulse up and down again is found too).
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        As in `change_point`.
-    most : int, default 3
-        Largest number of changes, 1 to 10.
-    level, false_detection, min_segment
-        As in `change_point`; each set of starts holds the other changes where they are.
-
-    Returns
-    -------
-    ChangeSearch
-
-    Notes
-    -----
-    Best segmentation for each number of changes by dynamic programming; every change must raise the likelihood ratio
-    by the value that the best single change reaches in noise with probability 0.7 `false_detection`: the choice among
-    numbers of changes costs the rest (simulated at 20 to 100 readings).
-
-    References
-    ----------
-    Auger and Lawrence (1989), Bulletin of Mathematical Biology 51(1), 39-54 (segment neighbourhood).
-    """
-    if not 1 <= most <= 10:
-        raise ValueError(f"`most` must be from 1 to 10, got {most}")
-    kinds = ("mean",)
-    x, t = _checked(values, None, kinds, "level", false_detection)
-    refusal = _refusal(x)
-    if refusal:
-        return ChangeSearch("refused", (), math.nan, false_detection, x.size, kinds, refusal)
-    n = x.size
-    scaled = (x - x.mean()) / np.ptp(x)
-    null = change_null(t, kinds=kinds, degree=0, min_segment=min_segment)
-    penalty = null.critical("mean", FEW_SHARE * false_detection)
-    cost, starts = _segment(scaled, most, min_segment)
-    ratio = [n * math.log(cost[0] / max(c, 1e-300)) for c in cost]
-    p = min(1.0, null.kind_p("mean", max((r / k for k, r in enumerate(ratio) if k), default=0.0)) / FEW_SHARE)
-    chosen = max(range(len(ratio)), key=lambda k: ratio[k] - k * penalty)
-    if chosen == 0:
-        return ChangeSearch("none", (), p, false_detection, n, kinds, f"No change of level found in {n:,} readings.")
-    edges = [0, *starts[chosen], n]
-    total = float(cost[chosen])
-    found = []
-    for left, start, right in zip(edges[:-2], edges[1:-1], edges[2:], strict=True):
-        found.append(_one_of_many(x, scaled, left, start, right, total, level, min_segment))
-    return ChangeSearch("change", tuple(found), p, false_detection, n, kinds, _sentence(tuple(found), n, p))
-
-
 def _describe(x: Array, t: Array, scan: Array, kind: str, degree: int, level: float) -> Change:
     n = x.size
     start = int(np.argmax(scan))
@@ -238,57 +179,6 @@ def _describe(x: Array, t: Array, scan: Array, kind: str, degree: int, level: fl
     slope = float(beta[1]) if degree else 0.0
     rise = added * float(t[-1] - t[start - 1])
     return Change(kind, start, set_start, level, slope / (n - 1), (slope + added) / (n - 1), _share(rise, sd), ratio)
-
-
-def _one_of_many(
-    x: Array, scaled: Array, left: int, start: int, right: int, total: float, level: float, min_segment: int
-) -> Change:
-    """One change of several, its neighbours held: the likelihood as the start moves between them."""
-    part = scaled[left:right]
-    m, n = part.size, x.size
-    at = np.arange(min_segment, m - min_segment + 1)
-    ahead = np.cumsum(part)
-    gain = ahead[at - 1] ** 2 / at + (ahead[-1] - ahead[at - 1]) ** 2 / (m - at)
-    within = float(part @ part) - gain
-    rest = total - float(within[start - left - min_segment])
-    drop = n * np.log((rest + within) / total)
-    set_start = (left + at[drop <= location_drop("mean", level)]).astype(np.int64)
-    before, after = float(x[left:start].mean()), float(x[start:right].mean())
-    sd = math.sqrt(total / n) * float(np.ptp(x))
-    without = rest + float(part @ part) - float(ahead[-1]) ** 2 / m
-    return Change(
-        "mean", start, set_start, level, before, after, _share(after - before, sd), n * math.log(without / total)
-    )  # fmt: skip
-
-
-def _segment(x: Array, most: int, least: int) -> tuple[list[float], list[list[int]]]:
-    """Least residual sum of squares with 0, 1, ... changes, and the starts that give it."""
-    n = x.size
-    s1 = np.concatenate(([0.0], np.cumsum(x)))
-    s2 = np.concatenate(([0.0], np.cumsum(x * x)))
-    ends = np.arange(n + 1)
-    best = np.full(n + 1, np.inf)
-    best[least:] = s2[least:] - s1[least:] ** 2 / ends[least:]
-    costs, starts, choices = [float(best[n])], [[]], []  # type: tuple[list[float], list[list[int]], list[NDArray[np.int64]]]
-    for k in range(1, most + 1):
-        if n < (k + 1) * least:
-            break
-        new = np.full(n + 1, np.inf)
-        choice = np.zeros(n + 1, dtype=np.int64)
-        for end in range((k + 1) * least, n + 1):
-            cut = np.arange(k * least, end - least + 1)
-            value = best[cut] + (s2[end] - s2[cut]) - (s1[end] - s1[cut]) ** 2 / (end - cut)
-            j = int(np.argmin(value))
-            new[end], choice[end] = value[j], cut[j]
-        best = new
-        choices.append(choice)
-        path, end = [], n
-        for earlier in reversed(choices):
-            end = int(earlier[end])
-            path.append(end)
-        costs.append(float(best[n]))
-        starts.append(path[::-1])
-    return costs, starts
 
 
 def _checked(

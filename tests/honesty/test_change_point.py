@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from spc.chart.change_point import change_point, change_points
+from spc.chart.change_point import change_point
 from spc.chart.interval_change import interval_change_point
 from tests.honesty.table import honesty_size, record
 
@@ -22,7 +22,6 @@ def run(size, rng):
         "level, slope or bow after a line": lambda n: change_point(
             rng.normal(size=n), before="line", kinds=("mean", "slope", "curvature")
         ),
-        "up to three shifts": lambda n: change_points(rng.normal(size=n)),
         "shift in half bands": lambda n: interval_change_point(*half_bands(rng, n)),
     }
     rows = []

@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spc.chart.change_point import change_point, change_points, location_drop
+from spc.chart.change_point import change_point, location_drop
 from spc.chart.change_scan import change_null, change_scan
 
 SOURCES = Path(__file__).parents[2] / "sources"
@@ -20,16 +20,16 @@ def test_nile_falls_after_1898():
     # Cobb (1978), Biometrika 65(2): the flow falls after 1898, so 1899 is the first reading of the new level
     # (year from memory; also the year found by later authors).
     year, volume = nile()
-    for search in (change_point(volume), change_points(volume)):
-        assert search.status == "change"
-        (found,) = search.changes
-        assert found.kind == "mean"
-        assert year[found.start] == 1899
-        assert 1899 in year[found.set_start]
-        assert year[found.set_start].min() >= 1895
-        assert year[found.set_start].max() <= 1902
-        assert found.before == pytest.approx(1097.75, abs=0.005)  # means of 1871-1898 and 1899-1970
-        assert found.after == pytest.approx(849.97, abs=0.005)
+    search = change_point(volume)
+    assert search.status == "change"
+    (found,) = search.changes
+    assert found.kind == "mean"
+    assert year[found.start] == 1899
+    assert 1899 in year[found.set_start]
+    assert year[found.set_start].min() >= 1895
+    assert year[found.set_start].max() <= 1902
+    assert found.before == pytest.approx(1097.75, abs=0.005)  # means of 1871-1898 and 1899-1970
+    assert found.after == pytest.approx(849.97, abs=0.005)
 
 
 @pytest.mark.parametrize("degree", [0, 1])
@@ -57,24 +57,6 @@ def test_spread_scan_equals_two_variances():
     e = y - y.mean()
     expected = 40 * np.log(np.mean(e**2)) - 15 * np.log(np.mean(e[:15] ** 2)) - 25 * np.log(np.mean(e[15:] ** 2))
     assert scan[15] == pytest.approx(expected, abs=1e-9)
-
-
-def test_few_changes_equal_the_search_through_all_pairs():  # second way: brute force over two starts
-    rng = np.random.default_rng(14)
-    x = rng.normal(size=40)
-    x[12:25] += 3.0
-    found = change_points(x)
-    best, where = np.inf, None
-    for i in range(3, 35):
-        for j in range(i + 3, 38):
-            rss = sum(np.sum((p - p.mean()) ** 2) for p in (x[:i], x[i:j], x[j:]))
-            if rss < best:
-                best, where = rss, [i, j]
-    assert [c.start for c in found.changes] == where
-    assert found.changes[0].ratio == pytest.approx(
-        40 * np.log((np.sum((x[:25] - x[:25].mean()) ** 2) + np.sum((x[25:] - x[25:].mean()) ** 2)
-        if where[1] == 25 else np.nan) / best), rel=1e-9
-    )  # fmt: skip
 
 
 def test_names_what_changed():
@@ -116,9 +98,9 @@ def test_same_readings_same_answer():
     [([], "from 0 readings"), ([1.0], "from 1 readings"), ([0.5] * 30, "equal"), (np.zeros(5001), "at most 5,000")],
 )
 def test_says_so_when_nothing_can_be_said(values, words):
-    for search in (change_point(values), change_points(values)):
-        assert search.status == "refused"
-        assert words in search.sentence
+    search = change_point(values)
+    assert search.status == "refused"
+    assert words in search.sentence
 
 
 def test_two_levels_without_noise():
@@ -134,8 +116,6 @@ def test_refuses_bad_arguments():
         change_point(np.arange(10.0), kinds=("colour",))
     with pytest.raises(ValueError, match="`values` and `place` must be finite"):
         change_point([1.0, np.nan] * 6)
-    with pytest.raises(ValueError, match="`most` must be from 1 to 10"):
-        change_points(np.arange(10.0), most=0)
 
 
 def test_a_kink_without_any_scatter_is_told_without_a_figure():

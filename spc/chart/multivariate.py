@@ -11,7 +11,7 @@ from spc.chart.price import in_points
 from spc.chart.result import Chart, unable
 from spc.chart.signals import beyond_limits
 
-__all__ = ["JointChart", "JointLaw", "joint_chart", "joint_law", "subgroup_joint_chart"]
+__all__ = ["JointChart", "JointLaw", "joint_chart", "joint_law"]
 
 Array = NDArray[np.float64]
 LEAST_ROWS = 100
@@ -129,68 +129,6 @@ def joint_chart(
     else:
         limit = p * (m + 1) * (m - 1) / (m * (m - p)) * _f_upper(rate, p, m - p)
     return _judged(x, known, limit, rate, method, "faces")
-
-
-def subgroup_joint_chart(
-    values: ArrayLike,
-    groups: ArrayLike,
-    *,
-    alpha: float = 0.0027,
-    names: tuple[str, ...] | None = None,
-    future: bool = False,
-) -> JointChart:
-    """Chart T2 of subgroup means against the pooled covariance within subgroups of one size.
-
-    Parameters
-    ----------
-    values : (n, p) floats
-        Complete rows only.
-    groups : (n,) ids
-        Subgroups in order of first appearance, all of one size of 2 or more.
-    alpha : float, default 0.0027
-    names : (p,) str, optional
-    future : bool
-        Limit for subgroups still to come, else for these ones.
-
-    Returns
-    -------
-    JointChart
-
-    Raises
-    ------
-    ValueError
-        For missing readings or unequal subgroups.
-
-    References
-    ----------
-    Alt (1985), Multivariate quality control, limits for both phases; Ryan, Statistical Methods for Quality
-    Improvement.
-    """
-    x = readings_of(values, ndim=2)
-    rate = _alpha(alpha)
-    ids = np.asarray(groups)
-    if ids.shape != x.shape[:1] or np.isnan(x).any():
-        raise ValueError(f"`values` must be complete and `groups` hold one id per row ({x.shape[0]}), got {ids.shape}")
-    _, first, code = np.unique(ids, return_index=True, return_inverse=True)
-    rank = np.empty(first.size, dtype=np.intp)
-    rank[np.argsort(first, kind="stable")] = np.arange(first.size)
-    code = rank[code.reshape(-1)]
-    sizes = np.bincount(code)
-    if sizes.size < 2 or sizes.min() != sizes.max() or sizes[0] < 2:
-        raise ValueError("`groups` must be two or more of one size of 2 or more, got sizes " + str(sorted(set(sizes))))
-    m, size, p = int(sizes.size), int(sizes[0]), x.shape[1]
-    labels = tuple(f"characteristic {k + 1}" for k in range(p)) if names is None else tuple(names)
-    means = np.column_stack([np.bincount(code, weights=x[:, k]) / size for k in range(p)])
-    within = x - means[code]
-    covariance = within.T @ within / (m * (size - 1))
-    law = _law(labels, means.mean(axis=0), covariance / size, m)
-    freedom = m * size - m - p + 1
-    phase = "subgroups still to come" if future else "these subgroups"
-    method = f"Hotelling's T2 of subgroup means, {p} characteristics, pooled within covariance, exact limit for {phase}"
-    if law.status != "ok" or freedom < 1:
-        return _unable(means, law, method)
-    limit = p * (m + (1 if future else -1)) * (size - 1) / freedom * _f_upper(rate, p, freedom)
-    return _judged(means, law, limit, rate, method, "subgroups")
 
 
 def _law(labels: tuple[str, ...], mean: Array, covariance: Array, n: int) -> JointLaw:

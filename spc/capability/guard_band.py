@@ -15,14 +15,7 @@ from scipy import special
 
 from spc.model.interval_fit import IntervalFit
 
-__all__ = [
-    "AcceptanceRule",
-    "AcceptanceTrade",
-    "acceptance_trade",
-    "conformance_probability",
-    "conformance_probability_normal",
-    "guarded_limit",
-]
+__all__ = ["AcceptanceRule", "AcceptanceTrade", "acceptance_trade", "conformance_probability", "guarded_limit"]
 
 Array = NDArray[np.float64]
 
@@ -67,41 +60,6 @@ class AcceptanceTrade:
         live = sorted((r for r in self.rules if r.accepted > 0), key=lambda r: abs(r.accept_um - self.upper_um))
         taken = {r.accept_um: r for r in (*live[:most], *([self.chosen] if self.chosen is not None else []))}
         return tuple(taken[at] for at in sorted(taken))
-
-
-def conformance_probability_normal(
-    reading: float, *, u: float, lower: float = -math.inf, upper: float = math.inf
-) -> float:
-    """Chance that the true value lies within the limits when only the measurement speaks (flat prior).
-
-    Parameters
-    ----------
-    reading : float
-        Measured value, any unit.
-    u : float
-        Standard uncertainty, same unit, greater than 0.
-    lower, upper : float
-        Tolerance limits, same unit.
-
-    Returns
-    -------
-    float
-        Probability, 0 to 1.
-
-    Raises
-    ------
-    ValueError
-        If `u` is not a finite number greater than 0 or the limits are not in order.
-
-    References
-    ----------
-    JCGM 106:2012, clause 7.2 to 7.4 (formula from memory of the guide).
-    """
-    if not (math.isfinite(u) and u > 0):
-        raise ValueError(f"`u` must be a finite number greater than 0, got {u}")
-    if not lower < upper:
-        raise ValueError(f"`lower` must be less than `upper`, got {lower} and {upper}")
-    return float(special.ndtr((upper - reading) / u) - special.ndtr((lower - reading) / u))
 
 
 def guarded_limit(upper_um: float, *, u_um: float, confidence: float = 0.95) -> float:

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NormalIndex", "normal_index", "tolerance_factor"]
+__all__ = ["NormalIndex", "normal_index"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,30 +81,6 @@ def normal_index(index: float, n: int, *, level: float = 0.95) -> NormalIndex:
         level=level,
         method="normal theory: Bissell's interval and the exact noncentral-t bound",
     )
-
-
-def tolerance_factor(n: int, *, share: float = 0.99, level: float = 0.95) -> float:
-    """Factor k of the one-sided normal tolerance limit mean + k sd.
-
-    Parameters
-    ----------
-    n : int
-        Sample size, at least 2.
-    share : float, default 0.99
-        Share of faces the limit must hold below it.
-    level : float, default 0.95
-        Confidence.
-
-    References
-    ----------
-    ISO 16269-6, one-sided, unknown mean and sd: k = t'(level; n - 1, z_share sqrt(n)) / sqrt(n).
-    """
-    _check(n, level)
-    if not 0.5 < share < 1:
-        raise ValueError(f"`share` must lie between 0.5 and 1, got {share}")
-    from scipy import special, stats
-
-    return float(stats.nct.ppf(level, n - 1, special.ndtri(share) * math.sqrt(n))) / math.sqrt(n)
 
 
 @lru_cache(maxsize=1)

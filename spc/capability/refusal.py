@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["Refusal", "StudyFacts", "TrendCheck", "check_trend", "refusals", "word_allowed"]
+__all__ = ["Refusal", "StudyFacts", "TrendCheck", "check_trend", "refusals"]
 
 LEAST_FACES = 30  # our rule; ISO 22514-3 asks as many (from its scope)
 LEAST_CYCLES = 3  # our rule
@@ -116,13 +116,6 @@ def refusals(facts: StudyFacts) -> tuple[Refusal, ...]:
         raise ValueError(f"`limit_um` must be a finite number greater than 0, got {facts.limit_um}")
     found = [_units(facts), _fit(facts), *_stability(facts), *_amount(facts), *_reading(facts), _operator(facts)]
     return tuple(refusal for refusal in found if refusal is not None)
-
-
-def word_allowed(found: tuple[Refusal, ...]) -> str:
-    """'capability', 'performance', or '' where no index may be given at all."""
-    if any(refusal.bars == "any index" for refusal in found):
-        return ""
-    return "performance" if found else "capability"
 
 
 def _units(facts: StudyFacts) -> Refusal | None:

@@ -4,12 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spc.capability.guard_band import (
-    acceptance_trade,
-    conformance_probability,
-    conformance_probability_normal,
-    guarded_limit,
-)
+from spc.capability.guard_band import acceptance_trade, conformance_probability, guarded_limit
 from spc.model.interval_fit import fit_intervals
 
 BAND_UM = 0.29378  # half of the helium wavelength 587.56 nm
@@ -22,9 +17,18 @@ def process():
     return fit_intervals(x, x, family="lognormal")
 
 
-def test_normal_conformance_matches_the_guide():
-    # JCGM 106:2012, example in 7.4: y 13.6, u 1.8, limits 12.5 and 16.3 give 66.3 % (inputs and value from memory).
-    assert conformance_probability_normal(13.6, u=1.8, lower=12.5, upper=16.3) == pytest.approx(0.663, abs=0.0005)
+def test_conformance_matches_the_guide():
+    """JCGM 106:2012, example in 7.4: y 13.6, u 1.8, limits 12.5 and 16.3 give 66.3 % (inputs and value from memory).
+
+    The guide lets the measurement alone speak: here under a law so wide that it is flat where the face may lie.
+    """
+    x = 1000 * (np.arange(4000) + 0.5) / 4000
+    flat = fit_intervals(x, x, family="half-normal")
+    below = [
+        float(conformance_probability(13.599, 13.601, process=flat, upper_um=limit, reader_sd_um=1.8)[0])
+        for limit in (12.5, 16.3)
+    ]
+    assert below[1] - below[0] == pytest.approx(0.663, abs=0.0005)
 
 
 def test_guarded_limit_is_the_95_percent_one_sided_rule():
@@ -124,10 +128,6 @@ def test_refuses_impossible_terms(process, name, value):
         acceptance_trade(process, **terms)
 
 
-def test_refuses_limits_out_of_order():
-    with pytest.raises(ValueError, match="`lower` must be less than `upper`"):
-        conformance_probability_normal(1.0, u=0.1, lower=2.0, upper=1.0)
-    with pytest.raises(ValueError, match="`u` must be"):
-        conformance_probability_normal(1.0, u=0.0)
+def test_refuses_a_confidence_that_is_none():
     with pytest.raises(ValueError, match="`confidence` must be"):
         guarded_limit(1.0, u_um=0.1, confidence=0.2)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spc.capability.normal_index import normal_index, tolerance_factor
+from spc.capability.normal_index import normal_index
 
 SOURCES = Path(__file__).parents[2] / "sources"
 
@@ -45,11 +45,16 @@ def test_estimate_needed_to_claim_133(n, needed):
 
 
 @pytest.mark.parametrize("row", rows("tolerance_factor_k.csv"))
-def test_matches_tolerance_tables(row):
-    k = tolerance_factor(int(row["n"]), share=float(row["coverage"]), level=float(row["confidence"]))
-    digits = len(row["published_k"].split(".")[1])
-    assert k == pytest.approx(float(row["published_k"]), abs=0.51 * 10**-digits)
-    assert k == pytest.approx(float(row["k_by_quadrature"]), abs=2e-6)
+def test_exact_bound_matches_tolerance_tables(row):
+    """One-sided tolerance factors (ISO 16269-6, mean and sd unknown): a limit k sd off holds the share, and no more."""
+    half_digit = 0.51 * 10 ** -len(row["published_k"].split(".")[1])
+    needed = stats.norm.ppf(float(row["coverage"])) / 3
+    for k, wide in ((float(row["published_k"]), half_digit), (float(row["k_by_quadrature"]), 2e-6)):
+        below, above = (
+            normal_index((k + step) / 3, int(row["n"]), level=float(row["confidence"])).exact_lower_bound
+            for step in (-wide, wide)
+        )
+        assert below <= needed <= above
 
 
 def test_exact_bound_covers_by_count():
@@ -67,9 +72,7 @@ def test_refuses_bad_arguments():
     with pytest.raises(ValueError, match="`index` must be a finite number"):
         normal_index(float("nan"), 10)
     with pytest.raises(ValueError, match="`level` must lie between 0.5 and 1, got 95"):
-        tolerance_factor(10, level=95)
-    with pytest.raises(ValueError, match="`share` must lie between 0.5 and 1"):
-        tolerance_factor(10, share=0.2)
+        normal_index(1.0, 10, level=95)
 
 
 def test_bound_is_there_for_every_sample_size():

@@ -2,7 +2,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spc.capability.normal_index import tolerance_factor
 from spc.model.interval_fit import choose_family, fit_intervals
 from spc.model.probability_limit import attained_rate, probability_limit
 from tests.honesty.laws import read_on_step
@@ -64,7 +63,9 @@ def test_guaranteed_limit_is_the_exact_tolerance_limit_of_a_normal_baseline():
     n, rate = 40, 0.0027
     fit = fit_intervals(100 + normal_scores(n), family="folded normal")
     limit = probability_limit(fit, rate=rate, guarantee=True, repetitions=0, rng=np.random.default_rng(6))
-    exact = tolerance_factor(n, share=1 - 1.2 * rate, level=0.9) * np.sqrt(n / (n - 1))
+    # One-sided tolerance factor, mean and sd unknown (ISO 16269-6): noncentral t over the root of n.
+    factor = stats.nct.ppf(0.9, n - 1, stats.norm.isf(1.2 * rate) * np.sqrt(n)) / np.sqrt(n)
+    exact = factor * np.sqrt(n / (n - 1))
     assert limit.limit_um - 100 == pytest.approx(exact, abs=0.1)
     plain = probability_limit(fit, rate=rate, repetitions=0)
     assert limit.guaranteed and limit.limit_um > plain.limit_um + 0.3 and "9 of 10" in limit.method

@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-__all__ = ["GaugePlan", "GaugePlanning", "identical_pairs", "plan_gauge", "step_efficiency", "stepped_pair_sd"]
+__all__ = ["GaugePlan", "GaugePlanning", "plan_gauge", "step_efficiency"]
 
 Array = NDArray[np.float64]
 
@@ -39,28 +39,8 @@ class GaugePlanning:
     level: float
     step_ratio: float  # step over the expected repeatability
     efficiency: float  # share of what exact readings would tell
+    identical_share: float  # of pairs of readings of one face, to be expected; 0 for exact readings
     sentence: str
-
-
-def identical_pairs(sd_over_step: ArrayLike) -> Array:
-    """Share of pairs of readings of one face that come out the same, faces lying anywhere in the step.
-
-    Parameters
-    ----------
-    sd_over_step : array-like
-        Standard deviation of one reading over the step, greater than 0.
-
-    Notes
-    -----
-    Two readings whose errors differ by d fall in one step with chance max(0, 1 - |d|/step).
-    """
-    return _pair_chances(np.asarray(sd_over_step, dtype=np.float64))[..., _KINDS]
-
-
-def stepped_pair_sd(sd_over_step: float) -> float:
-    """Give the sd that the differences of stepped pairs seem to show (over sqrt 2), in steps."""
-    chance = _pair_chances(np.asarray(sd_over_step, dtype=np.float64))
-    return math.sqrt(float((chance * np.arange(-_KINDS, _KINDS + 1) ** 2).sum()) / 2)
 
 
 def step_efficiency(sd_over_step: float) -> float:
@@ -115,7 +95,8 @@ def plan_gauge(
     -----
     Degrees of freedom readings - faces - readers + 1 (faces and readers additive), times `step_efficiency`; then the
     chi-square interval of a standard deviation. The spread from reader to reader has readers - 1 degrees of freedom
-    whatever the number of faces: with two readers its upper end is some thirty times the estimate.
+    whatever the number of faces: with two readers its upper end is some thirty times the estimate. Two readings of one
+    face whose errors differ by d fall in one step with chance max(0, 1 - |d|/step).
     """
     if not (math.isfinite(width) and width > 0):
         raise ValueError(f"`width` must be a finite number greater than 0, got {width}")
@@ -125,18 +106,25 @@ def plan_gauge(
         raise ValueError(f"`step_ratio` must be a finite number, 0 or more, got {step_ratio}")
     if not readers or min(readers) < 1:
         raise ValueError(f"`readers` must name numbers of 1 or more, got {readers}")
-    efficiency = step_efficiency(1 / step_ratio) if step_ratio > 0 else 1.0
+    stepped = step_ratio > 0
+    efficiency = step_efficiency(1 / step_ratio) if stepped else 1.0
+    same = float(_pair_chances(np.asarray(1 / step_ratio))[_KINDS]) if stepped else 0.0
     every = [_plan(f, r, k, level, efficiency) for f in FACES for r in readers for k in REPEATS]
     enough = sorted((p for p in every if p.high - p.low <= width), key=lambda p: (p.readings, -p.faces))
     found = tuple(enough[:_LISTED])
-    seen = "" if step_ratio == 0 else f" (the step leaves {efficiency:.0%} of what exact readings tell)"
+    seen = (
+        f" (the step leaves {efficiency:.0%} of what exact readings tell: {same:.0%} of the pairs of readings of one "
+        "face will be identical)"
+        if stepped
+        else ""
+    )
     if not found:
         best = min(every, key=lambda p: p.high - p.low)
         sentence = (
             f"No study of up to {best.readings:,} readings gets an interval as narrow as {width:g} times the "
             f"repeatability{seen}; the largest looked at gets {best.high - best.low:.2g}. Read in finer steps."
         )
-        return GaugePlanning("out of reach", (), width, level, step_ratio, efficiency, sentence)
+        return GaugePlanning("out of reach", (), width, level, step_ratio, efficiency, same, sentence)
     least = found[0]
     between = (
         f"the spread from reader to reader is then known up to {least.reader_high:.3g} times its estimate"
@@ -148,7 +136,7 @@ def plan_gauge(
         f"reader{'s' if least.readers > 1 else ''} ({least.readings:,} readings): the repeatability is expected within "
         f"{least.low:.2f} to {least.high:.2f} times its value{seen}; {between}."
     )
-    return GaugePlanning("planned", found, width, level, step_ratio, efficiency, sentence)
+    return GaugePlanning("planned", found, width, level, step_ratio, efficiency, same, sentence)
 
 
 _KINDS = 40  # differences of up to so many steps

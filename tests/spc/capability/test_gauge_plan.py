@@ -28,6 +28,22 @@ def test_efficiency_is_one_for_fine_steps_and_falls_with_the_step():
     assert step_efficiency(1.0) == pytest.approx((1 + 1 / 12) ** -2, abs=0.005)
 
 
+# Step 0.5, true sd of the reader 0.1, 0.2, 0.3: identical pairs 77, 57, 42 % (simulated apart from this code, to the
+# digits given).
+@pytest.mark.parametrize(("sd", "identical"), [(0.1, 0.77), (0.2, 0.57), (0.3, 0.42)])
+def test_identical_pairs_to_be_expected_are_as_simulated(sd, identical):
+    planning = plan_gauge(step_ratio=0.5 / sd)
+    assert planning.identical_share == pytest.approx(identical, abs=0.005)
+    assert f"{planning.identical_share:.0%} of the pairs of readings of one face will be identical" in planning.sentence
+    rng = np.random.default_rng(17)
+    pairs = rng.uniform(0, 40, (200_000, 1)) + sd * rng.normal(size=(200_000, 2))
+    read = np.round(pairs / 0.5) * 0.5
+    same = float(np.mean(read[:, 0] == read[:, 1]))
+    assert planning.identical_share == pytest.approx(same, abs=4 * (same * (1 - same) / 200_000) ** 0.5)
+    exact = plan_gauge()
+    assert exact.identical_share == 0.0 and "identical" not in exact.sentence
+
+
 def test_coarser_steps_ask_for_more_readings():
     readings = [plan_gauge(step_ratio=r).plans[0].readings for r in (0.0, 1.0, 2.0, 4.0)]
     assert readings == sorted(readings) and readings[-1] > 2 * readings[0]

@@ -3,25 +3,9 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import chi2, norm
 
-from spc.capability.gauge_plan import identical_pairs, stepped_pair_sd
 from spc.capability.gauge_readings import gauge_readings
 from spc.capability.gauge_steps import fit_stepped
 from tests.spc.capability.gauge_made_up import made_up
-
-# Step 0.5, true sd of the reader 0.1, 0.2, 0.3: identical pairs 77, 57, 42 %, and what the differences seem to show
-# 0.168, 0.246, 0.334 (simulated apart from this code, to the digits given).
-PAIRS = [(0.1, 0.77, 0.168), (0.2, 0.57, 0.246), (0.3, 0.42, 0.334)]
-
-
-@pytest.mark.parametrize(("sd", "identical", "seeming"), PAIRS)
-def test_stepped_pairs_as_simulated_apart(sd, identical, seeming):
-    assert float(identical_pairs(sd / 0.5)) == pytest.approx(identical, abs=0.005)
-    assert 0.5 * stepped_pair_sd(sd / 0.5) == pytest.approx(seeming, abs=0.0015)
-    rng = np.random.default_rng(17)
-    pairs = rng.uniform(0, 40, (200_000, 1)) + sd * rng.normal(size=(200_000, 2))
-    read = np.round(pairs / 0.5) * 0.5
-    same = float(np.mean(read[:, 0] == read[:, 1]))
-    assert float(identical_pairs(sd / 0.5)) == pytest.approx(same, abs=4 * (same * (1 - same) / 200_000) ** 0.5)
 
 
 @pytest.mark.parametrize("sd", [0.1, 0.2, 0.3])

@@ -1,7 +1,8 @@
 """A balanced gauge study by analysis of variance, in closed form, each component with an interval.
 
 The second road beside restricted maximum likelihood: sums of squares of a table in which every cell holds the same
-number of readings. Where it does not, this road is closed and says so.
+number of readings. Where it does not, this road is closed and says so. Sums of squares are exact: only the last
+division is rounded.
 """
 
 import math
@@ -10,9 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.model.one_way import OneWay, one_way
+
 __all__ = ["AnovaComponent", "GaugeAnova", "MeanSquare", "gauge_anova"]
 
 Array = NDArray[np.float64]
+
+_REST = "reading to reading"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,25 +110,19 @@ def _crossed(y: Array, f: NDArray[np.intp], r: NDArray[np.intp], faces: int, rea
     if cell.min() != cell.max():
         return _refused("crossed", _uneven(cell), level)
     k = int(cell[0])
-    table = np.empty((faces, readers, k))
-    order = np.lexsort((r, f))
-    table[:] = y[order].reshape(faces, readers, k)
-    grand, by_face, by_reader, by_cell = table.mean(), table.mean((1, 2)), table.mean((0, 2)), table.mean(2)
-    ms_face = readers * k * float(((by_face - grand) ** 2).sum()) / (faces - 1)
-    ms_reader = faces * k * float(((by_reader - grand) ** 2).sum()) / (readers - 1)
-    away = by_cell - by_face[:, None] - by_reader[None, :] + grand
+    by_face, by_reader, by_cell = one_way(y, f), one_way(y, r), one_way(y, f * readers + r)
+    rows = [_between("face", by_face), _between("reader", by_reader)]
     df_both = (faces - 1) * (readers - 1)
-    ms_both = k * float((away**2).sum()) / df_both
-    rows = [MeanSquare("face", faces - 1, ms_face), MeanSquare("reader", readers - 1, ms_reader)]
+    ms_both = float((by_cell.between_ss - by_face.between_ss - by_reader.between_ss) / df_both)
     if k == 1:
-        rest = MeanSquare("reading to reading", df_both, ms_both)
+        rest = MeanSquare(_REST, df_both, ms_both)
         parts = [
             _difference("face", rows[0], rest, readers, level),
             _difference("reader", rows[1], rest, faces, level),
             _last(rest, level),
         ]
         return _done("crossed", [*rows, rest], parts, level)
-    rest = MeanSquare("reading to reading", faces * readers * (k - 1), _within(table.reshape(-1, k)))
+    rest = _within(by_cell)
     both = MeanSquare("face by reader", df_both, ms_both)
     parts = [
         _difference("face", rows[0], both, readers * k, level),
@@ -147,15 +146,12 @@ def _nested(y: Array, f: NDArray[np.intp], r: NDArray[np.intp], faces: int, read
     k, b = int(each[0]), int(per[0])
     if k < 2 or b < 2:
         return _refused("nested", "each reader must read at least two faces, each at least twice", level)
-    order = np.lexsort((f, r))
-    table = y[order].reshape(readers, b, k)
-    grand, by_reader, by_face = table.mean(), table.mean((1, 2)), table.mean(2)
+    by_reader, by_face = one_way(y, r), one_way(y, f)
+    df_face = readers * (b - 1)
     rows = [
-        MeanSquare("reader", readers - 1, b * k * float(((by_reader - grand) ** 2).sum()) / (readers - 1)),
-        MeanSquare(
-            "face", readers * (b - 1), k * float(((by_face - by_reader[:, None]) ** 2).sum()) / (readers * (b - 1))
-        ),
-        MeanSquare("reading to reading", readers * b * (k - 1), _within(table.reshape(-1, k))),
+        _between("reader", by_reader),
+        MeanSquare("face", df_face, float((by_face.between_ss - by_reader.between_ss) / df_face)),
+        _within(by_face),
     ]
     parts = [
         _difference("reader", rows[0], rows[1], b * k, level),
@@ -172,18 +168,21 @@ def _one_reader(y: Array, f: NDArray[np.intp], faces: int, level: float) -> Gaug
     k = int(each[0])
     if k < 2:
         return _refused("one reader", "no face was read twice", level)
-    table = y[np.argsort(f, kind="stable")].reshape(faces, k)
-    rest = MeanSquare("reading to reading", faces * (k - 1), _within(table))
+    by_face = one_way(y, f)
+    rest = _within(by_face)
     if faces < 2:
         return _done("one reader", [rest], [_last(rest, level)], level)
-    between = MeanSquare("face", faces - 1, k * float(np.var(table.mean(1), ddof=1)))
+    between = _between("face", by_face)
     parts = [_difference("face", between, rest, k, level), _last(rest, level)]
     return _done("one reader", [between, rest], parts, level)
 
 
-def _within(rows: Array) -> float:
-    away = rows - rows.mean(1, keepdims=True)
-    return float((away**2).sum()) / float(rows.shape[0] * (rows.shape[1] - 1))
+def _between(source: str, split: OneWay) -> MeanSquare:
+    return MeanSquare(source, split.between_df, float(split.between_ss / split.between_df))
+
+
+def _within(split: OneWay) -> MeanSquare:
+    return MeanSquare(_REST, split.within_df, float(split.within_ss / split.within_df))
 
 
 def _uneven(cell: NDArray[np.int64]) -> str:

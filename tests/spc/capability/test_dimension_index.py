@@ -6,6 +6,7 @@ from scipy import stats
 
 from spc.capability.dimension_index import dimension_index
 from spc.model.fit_test import FitCheck
+from tests.sources.strd import ALLOWED, CERTIFIED, digits, series
 
 # Numbers of our own: mean 0, sd 1 exactly, limits at -3 and +4: index (0 + 3) / 3 = 1.
 Z = stats.norm.ppf((np.arange(1, 101) - 0.5) / 100)
@@ -23,6 +24,15 @@ def test_smaller_side_counts_and_the_bound_is_the_noncentral_t_one():
     assert (found.to_lower, found.to_upper) == (pytest.approx(1.0), pytest.approx(4 / 3))
     # second route: scipy's noncentral t at the very bound
     assert stats.nct.cdf(30 * found.index, 99, 30 * found.lower_bound) == pytest.approx(0.95, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", CERTIFIED)
+def test_mean_and_spread_of_reference_series(name):
+    """NIST Statistical Reference Datasets, univariate: 13 digits, or what the data allow."""
+    values = series(name)
+    found = dimension_index(values, values, upper_um=1e9)
+    assert digits(found.mean_um, CERTIFIED[name][0]) >= 13
+    assert digits(found.sd_um, CERTIFIED[name][1]) >= ALLOWED.get(name, 13)
 
 
 def test_one_limit_leaves_the_other_side_out():

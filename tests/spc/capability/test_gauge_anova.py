@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 
 from spc.capability.gauge_anova import gauge_anova
-from spc.model.summaries import one_way
+from spc.model.one_way import one_way
 from spc.model.variance import nested, split_variance
+from tests.sources.strd import digits
 
 SOURCES = Path(__file__).parents[2] / "sources"
 
@@ -35,15 +36,19 @@ def test_nist_gauge_study_by_closed_form_and_by_likelihood():
     assert closed["reading to reading"].sd == pytest.approx(0.0437, abs=5e-5)
 
 
-def test_table_adds_up_and_agrees_with_one_way_analysis():
+def test_table_adds_up_and_agrees_with_variances_of_means():
     y, f, r = crossed(np.random.default_rng(5))
     result = gauge_anova(y, f, r, design="crossed")
     total = sum(row.df * row.mean_square for row in result.table)
     assert total == pytest.approx(((y - y.mean()) ** 2).sum())
     assert sum(row.df for row in result.table) == y.size - 1
-    # Second route: the one-way analysis over cells has the same residual, over faces the same face mean square.
-    assert result.table[-1].mean_square == pytest.approx(one_way(y, f * 10 + r).within_ms)
-    assert result.table[0].mean_square == pytest.approx(one_way(y, f).between_ms)
+    cells = [y[(f == face) & (r == reader)] for face in range(10) for reader in range(3)]
+    assert result.table[-1].mean_square == pytest.approx(np.mean([cell.var(ddof=1) for cell in cells]))
+    assert result.table[0].mean_square == pytest.approx(9 * np.var([y[f == face].mean() for face in range(10)], ddof=1))
+    # And its interaction is what the means of the cells keep when those of faces and readers are taken away.
+    table = np.array([cell.mean() for cell in cells]).reshape(10, 3)
+    away = table - table.mean(1, keepdims=True) - table.mean(0) + table.mean()
+    assert result.table[2].mean_square == pytest.approx(3 * (away**2).sum() / 18)
 
 
 def test_nested_design_agrees_with_likelihood():
@@ -57,14 +62,50 @@ def test_nested_design_agrees_with_likelihood():
         assert closed[name].sd == pytest.approx(likely[name].sd, rel=1e-3)
 
 
-def test_one_reader_agrees_with_one_way():
+def test_one_reader_agrees_with_variances_of_means():
     rng = np.random.default_rng(3)
     f = np.repeat(np.arange(7), 4)
     y = rng.normal(size=7)[f] + 0.3 * rng.normal(size=28)
     closed = by_name(gauge_anova(y, f, np.zeros(28), design="one reader"))
-    table = one_way(y, f)
-    assert closed["face"].variance == pytest.approx((table.between_ms - table.within_ms) / 4)
-    assert closed["reading to reading"].sd == pytest.approx(table.residual_sd)
+    table = y.reshape(7, 4)
+    within = table.var(axis=1, ddof=1).mean()
+    assert closed["face"].variance == pytest.approx(table.mean(axis=1).var(ddof=1) - within / 4)
+    assert closed["reading to reading"].sd == pytest.approx(within**0.5)
+
+
+def check(values, groups, between_ss, within_ss, f):
+    table = gauge_anova(values, groups, np.zeros(len(values)), design="one reader").table
+    between, within = table
+    assert digits(between.df * between.mean_square, between_ss) >= 13
+    assert digits(within.df * within.mean_square, within_ss) >= 13
+    assert digits(between.mean_square / within.mean_square, f) >= 13
+
+
+@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg", "SmLs07"])
+def test_reference_analysis_of_variance(name):
+    """NIST Statistical Reference Datasets, analysis of variance: data and certified values as in the files."""
+    path = SOURCES / f"strd_anova_{name}.dat"
+    lines = path.read_text().splitlines()
+    first = next(place for place, line in enumerate(lines) if line.startswith("Between"))
+    between = [float(word) for word in lines[first].split()[-4:]]
+    within = [float(word) for word in lines[first + 1].split()[-3:]]
+    data = np.loadtxt(path, skiprows=60)
+    split = one_way(data[:, 1], data[:, 0])
+    assert (split.between_df, split.within_df) == (between[0], within[0])
+    check(data[:, 1], data[:, 0], between[1], within[1], between[3])
+
+
+# Simon and Lesage (1989), as used by NIST SmLs01 to SmLs09: nine levels, each reading one tenth either side of it.
+SMLS = {21: (1.68, 1.8, 21.0), 201: (16.08, 18.0, 201.0), 2001: (160.08, 180.0, 2001.0)}
+
+
+@pytest.mark.parametrize("base", ["1", "1000000", "1000000000000"])
+@pytest.mark.parametrize("replicates", SMLS)
+def test_reference_series_of_simon_and_lesage(replicates, base):
+    levels = [4, 3, 5, 3, 5, 3, 5, 3, 5]
+    tenths = [[level] + [level - 1, level + 1] * (replicates // 2) for level in levels]
+    values = [float(f"{base}.{tenth}") for group in tenths for tenth in group]
+    check(values, np.repeat(np.arange(9), replicates), *SMLS[replicates])
 
 
 def test_order_of_rows_does_not_matter():

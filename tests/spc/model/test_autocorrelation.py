@@ -7,6 +7,7 @@ from spc.model.autocorrelation import (
     one_step_residuals,
     serial_correlation,
 )
+from tests.sources.strd import ALLOWED, CERTIFIED, digits, series
 
 
 def ar1(rng, n, phi):
@@ -39,6 +40,14 @@ def test_portmanteau_equals_statsmodels_without_gaps():  # outside reference: st
     theirs = acorr_ljungbox(x, lags=[8])
     assert ours.portmanteau == pytest.approx(float(theirs["lb_stat"].iloc[0]), rel=1e-12)
     assert ours.p_value == pytest.approx(float(theirs["lb_pvalue"].iloc[0]), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", [name for name in CERTIFIED if name != "NUMACC1"])  # of three readings none is told
+def test_correlation_of_neighbours_in_reference_series(name):
+    """NIST Statistical Reference Datasets, univariate, first autocorrelation: 13 digits, or what the data allow."""
+    values = series(name)
+    found = lag_correlation(values, np.arange(values.size), max_lag=1)
+    assert digits(float(found.correlation[0]), CERTIFIED[name][2]) >= ALLOWED.get(name, 13)
 
 
 def test_fit_equals_full_covariance_matrix():  # second way: dense matrices, no recursion

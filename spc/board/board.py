@@ -66,7 +66,7 @@ class Board:
             return self._view, self._charts
 
     def lap(self, name: str) -> LapReport:
-        """Report on one lap; raises `UnknownLapError` as `report_lap` does."""
+        """Report on one lap; raises `UnknownLapError` when no log and no register names it."""
         with self._lock:
             if self._shift is not None and not self._laps:
                 self._laps = {report.lap: report for report in self._shift.laps}

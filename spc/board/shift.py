@@ -8,21 +8,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.board.cell_view import CellView, look_at_cell
-from spc.board.chart_signals import CellCharts, chart_cell, go_look_list, room_alarm
+from spc.board.cell_view import CellView
+from spc.board.chart_signals import CellCharts, go_look_list
 from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
-from spc.board.lap_report import report_of
 from spc.board.lap_state import plural
 from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
 from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport
 from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
 from spc.chart.share_interval import share_interval
-from spc.settings import Settings
-from spc.store.store import Store
 
-__all__ = ["go_look_words", "in_order_of_need", "report_shift", "shift_of"]
+__all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
 AHEAD_HOURS = 26.0  # a log without a zone may be ahead of the clock by up to this, and be right
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
@@ -31,26 +28,6 @@ _BREAKS = 4  # natural breaks ahead that reconditioning is planned over
 _MOST_NAMED = 8  # laps in one sentence
 _DONE = ["lap", "event", "operator", "sort_us", "intake_id", "row_number"]
 _ORDER = {state: rank for rank, state in enumerate(STATES)}
-
-
-def report_shift(store: Store, settings: Settings) -> ShiftReport:
-    """Report on the whole cell at the site's present moment.
-
-    Parameters
-    ----------
-    store : Store
-    settings : Settings
-
-    Returns
-    -------
-    ShiftReport
-        `laps` in order of need; an empty store gives a report that says so.
-    """
-    view = look_at_cell(store, settings)
-    cell = chart_cell(view)
-    room = room_alarm(view, cell)
-    names = [str(lap) for lap in view.laps["lap"]]
-    return shift_of(view, cell, [report_of(view, cell, lap, room=room) for lap in names], room=room)
 
 
 def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, room: RoomAlarm | None) -> ShiftReport:

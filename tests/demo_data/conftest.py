@@ -1,9 +1,8 @@
 import pytest
 
 from demo_data.scenario import build
-from spc.board.shift import report_shift
+from spc.board.board import Board
 from spc.settings import load_settings
-from spc.store.store import Store
 
 
 @pytest.fixture(scope="session")
@@ -13,5 +12,4 @@ def demonstration(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def shift(demonstration):
-    with Store.open(demonstration.store_path) as store:
-        return report_shift(store, load_settings(demonstration.settings_path))
+    return Board(demonstration.store_path, load_settings(demonstration.settings_path)).shift()

@@ -6,8 +6,10 @@ import pytest
 
 from spc.board import cell_view as cell_view_module
 from spc.board.board import Board
-from spc.board.lap_report import UnknownLapError, report_lap
-from spc.board.shift import report_shift
+from spc.board.cell_view import look_at_cell
+from spc.board.chart_signals import chart_cell, room_alarm
+from spc.board.lap_report import UnknownLapError, report_of
+from spc.board.shift import shift_of
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -38,8 +40,12 @@ def never(*_args, **_options):
 def test_it_says_what_the_reports_say(cell):
     board = Board(cell, REPLAYED)
     with Store.open(cell) as store:
-        assert repr(board.lap("CI-1")) == repr(report_lap(store, "CI-1", REPLAYED))
-        assert repr(board.shift()) == repr(report_shift(store, REPLAYED))
+        view = look_at_cell(store, REPLAYED)
+    charts = chart_cell(view)
+    room = room_alarm(view, charts)
+    reports = [report_of(view, charts, lap, room=room) for lap in ("CI-1", "CI-2")]
+    assert repr(board.lap("CI-1")) == repr(reports[0])
+    assert repr(board.shift()) == repr(shift_of(view, charts, reports, room=room))
     assert board.lap("CI-1") is next(report for report in board.shift().laps if report.lap == "CI-1")
     with pytest.raises(UnknownLapError, match="no lap called 'CI-9'"):
         board.lap("CI-9")

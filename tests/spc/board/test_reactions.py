@@ -5,7 +5,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from spc.board.lap_report import report_lap
+from spc.board.board import Board
 from spc.board.reactions import keep_answer, take_back_answer
 from spc.settings import Settings
 from spc.store.store import Store
@@ -22,6 +22,10 @@ def store(tmp_path):
         yield opened
 
 
+def report(store, lap):
+    return Board(store.path, Settings()).lap(lap)
+
+
 def react(store, signal, *, action, cause="not found"):
     number = store.record_signal(
         lap=signal.lap, sign=signal.sign, rule=signal.rule, severity=signal.severity, sentence=signal.sentence,
@@ -31,24 +35,24 @@ def react(store, signal, *, action, cause="not found"):
 
 
 def test_handing_a_hold_to_the_lead_does_not_lift_it(store):
-    before = report_lap(store, "CI-1", Settings())
+    before = report(store, "CI-1")
     assert before.state == "held" and before.signals[0].handed == ""
     react(store, before.signals[0], action="handed to lead")
-    after = report_lap(store, "CI-1", Settings())
+    after = report(store, "CI-1")
     assert after.state == "held" and after.signals[0].handed == "handed to lead by Ann"
     assert after.sentence.endswith("until a person has looked. It is handed to lead by Ann.")
     assert all("not found" not in cause.counted for cause in after.causes)  # it has found nothing out
     react(store, after.signals[0], action="none")  # the lead looked and found nothing: that is an answer
-    assert report_lap(store, "CI-1", Settings()).signals == ()
+    assert report(store, "CI-1").signals == ()
 
 
 def test_a_new_signal_is_not_handed_by_the_old_one(store):
-    react(store, report_lap(store, "CI-1", Settings()).signals[0], action="handed to lead")
+    react(store, report(store, "CI-1").signals[0], action="handed to lead")
     store.append_face(
         {"lap": "CI-1", "minutes": 9.0, "flatness_low_um": 0.5, "flatness_high_um": 0.7, "flatness_text": "0.6"},
         who="Ann",
     )
-    (signal,) = report_lap(store, "CI-1", Settings()).signals
+    (signal,) = report(store, "CI-1").signals
     assert signal.handed == ""
 
 
@@ -62,7 +66,7 @@ def test_an_answer_covers_the_like_calls_that_were_folded_into_the_one_shown(sto
         )  # fmt: skip
 
     def shown():
-        return [s for s in report_lap(store, "CI-2", Settings()).signals if s.sign == "grit"]
+        return [s for s in report(store, "CI-2").signals if s.sign == "grit"]
 
     _, first, _, second = (lapped(size) for size in (6, 60, 6, 60))
     (signal,) = shown()
@@ -78,21 +82,21 @@ RECHARGED = {"check_done": "looked at", "cause": "charge used up", "action": "re
 
 
 def test_an_answer_taken_back_leaves_everything_as_it_was(store):
-    before = report_lap(store, "CI-1", Settings())
+    before = report(store, "CI-1")
     event = {"lap": "CI-1", "event": "recharged", "time_utc": pd.Timestamp("2026-03-04 09:00", tz="UTC")}
     number = keep_answer(store, before.signals[0], **RECHARGED, event=event)
-    assert report_lap(store, "CI-1", Settings()).signals == () and len(store.events()) == 1
+    assert report(store, "CI-1").signals == () and len(store.events()) == 1
     assert take_back_answer(store, number, who="Bob", reason="a tap too many") == "recharged"
     assert store.events().empty
-    assert repr(report_lap(store, "CI-1", Settings())) == repr(before)  # open again, and no cause was found once
+    assert repr(report(store, "CI-1")) == repr(before)  # open again, and no cause was found once
     again = keep_answer(store, before.signals[0], **RECHARGED, event=event)
-    assert again != number and report_lap(store, "CI-1", Settings()).signals == () and len(store.events()) == 1
+    assert again != number and report(store, "CI-1").signals == () and len(store.events()) == 1
 
 
 def test_an_event_that_stood_before_the_answer_outlasts_it(store):
     event = {"lap": "CI-1", "event": "recharged", "time_utc": pd.Timestamp("2026-03-04 09:00", tz="UTC")}
     store.append_event(event, who="Ann")
-    (signal,) = report_lap(store, "CI-1", Settings()).signals
+    (signal,) = report(store, "CI-1").signals
     number = keep_answer(store, signal, **RECHARGED, event=event)
     assert len(store.events()) == 1  # one recharging, told twice
     assert take_back_answer(store, number, who="Bob", reason="a tap too many") == ""
@@ -101,19 +105,19 @@ def test_an_event_that_stood_before_the_answer_outlasts_it(store):
 
 def test_an_event_taken_back_by_itself_does_not_hinder_the_answer(store):
     event = {"lap": "CI-1", "event": "recharged", "time_utc": pd.Timestamp("2026-03-04 09:00", tz="UTC")}
-    number = keep_answer(store, report_lap(store, "CI-1", Settings()).signals[0], **RECHARGED, event=event)
+    number = keep_answer(store, report(store, "CI-1").signals[0], **RECHARGED, event=event)
     store.withdraw_event(int(store.events()["event_id"].iloc[0]), who="Ann", reason="not done")
     assert take_back_answer(store, number, who="Ann", reason="nor found") == ""
     assert store.reactions().empty
 
 
 def test_a_bad_wipe_taken_back_counts_the_reading_again(store):
-    before = report_lap(store, "CI-1", Settings())
+    before = report(store, "CI-1")
     said = {"check_done": "wiped", "cause": "bad wipe", "action": "read again", "result": "gone", "who": "Ann"}
     number = keep_answer(store, before.signals[0], **said, one_reading=True)
-    assert report_lap(store, "CI-1", Settings()).signals == ()
+    assert report(store, "CI-1").signals == ()
     take_back_answer(store, number, who="Ann", reason="it was wiped well")
-    assert report_lap(store, "CI-1", Settings()).state == before.state == "held"
+    assert report(store, "CI-1").state == before.state == "held"
 
 
 def test_an_answer_about_an_old_log_delivered_later_hides_no_newer_signal(store):
@@ -131,5 +135,5 @@ def test_an_answer_about_an_old_log_delivered_later_hides_no_newer_signal(store)
     number = store.record_signal(lap="CI-4", sign="flatness", face_id=old, **said)
     store.answer_signal(number, check_done="looked at", cause="not found", action="none", result="", who="Ann")
     store.correct_face(newest, {"flatness_low_um": 0.5, "flatness_high_um": 0.6}, who="Ann", reason="misread")
-    report = report_lap(store, "CI-4", Settings())
-    assert report.state == "held" and [signal.face_id for signal in report.signals] == [newest]
+    found = report(store, "CI-4")
+    assert found.state == "held" and [signal.face_id for signal in found.signals] == [newest]

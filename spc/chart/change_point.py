@@ -1,4 +1,4 @@
-"""Where did it start? One change, or a few, of level, slope or spread, each with the set of faces it may have begun at.
+"""Where did it start? One change of level, slope or spread, with the set of faces it may have begun at.
 
 A change is claimed only where noise alone would seldom look as good (the false-detection rate is an argument, met by
 simulation). The place is a set of readings, not a point: all starts whose likelihood lies within a stated distance of

@@ -7,7 +7,6 @@ from spc.board.false_calls import go_look, plan_budget, widths_for
 from spc.board.frozen_limits import RulesInUse
 from spc.chart.baseline import analyse
 from spc.chart.change_point import change_point
-from spc.chart.interval_change import interval_change_point
 from spc.chart.replay import Revision, digest_of, replay, signals_of
 from spc.chart.stream import SIGNS, stream_of
 from spc.wear.cycle import number_cycles
@@ -62,11 +61,6 @@ def test_critical_values_simulated(benchmark):
     place = np.sort(np.random.default_rng(2).random(100))
     kinds = ("mean", "slope", "spread")
     benchmark.pedantic(change_null, (place,), {"kinds": kinds, "degree": 0, "min_segment": 2}, rounds=3)
-
-
-def test_interval_change_search_of_a_hundred_readings(benchmark):
-    x = np.round(np.exp(0.5 * np.random.default_rng(3).normal(size=100)) / 0.5) * 0.5
-    benchmark(interval_change_point, np.maximum(0, x - 0.25), x + 0.25)
 
 
 def test_budget_of_144_charts(benchmark):

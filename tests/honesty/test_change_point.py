@@ -3,16 +3,10 @@
 import numpy as np
 
 from spc.chart.change_point import change_point
-from spc.chart.interval_change import interval_change_point
 from tests.honesty.table import honesty_size, record
 
 NULL_COLUMNS = ["search", "readings", "runs", "called changed", "band"]
 PLACE_COLUMNS = ["kind", "readings", "size", "runs", "found", "set holds the start", "readings in the set"]
-
-
-def half_bands(rng, n):
-    r = np.round(np.exp(np.log(0.8) + 0.5 * rng.normal(size=n)) / 0.5) * 0.5
-    return np.maximum(0.0, r - 0.25), r + 0.25
 
 
 def run(size, rng):
@@ -22,14 +16,12 @@ def run(size, rng):
         "level, slope or bow after a line": lambda n: change_point(
             rng.normal(size=n), before="line", kinds=("mean", "slope", "curvature")
         ),
-        "shift in half bands": lambda n: interval_change_point(*half_bands(rng, n)),
     }
     rows = []
     for name, search in searches.items():
         for n in (20, 60):
-            count = runs // 4 if "half" in name else runs
-            called = sum(search(n).status == "change" for _ in range(count)) / count
-            rows.append([name, n, count, called, 4 * (0.05 * 0.95 / count) ** 0.5])
+            called = sum(search(n).status == "change" for _ in range(runs)) / runs
+            rows.append([name, n, runs, called, 4 * (0.05 * 0.95 / runs) ** 0.5])
     return rows
 
 

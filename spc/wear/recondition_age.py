@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from spc.wear.lifetime import Array
 from spc.wear.lifetime_fit import FAMILIES, LifetimeFit, draw_lifetimes
 
-__all__ = ["FLAT_SHARE", "ReconditionAge", "cost_per_face", "least_cost_age", "recondition_age"]
+__all__ = ["FLAT_SHARE", "ReconditionAge", "cost_per_face", "recondition_age"]
 
 # Ages whose cost lies within this share of the least are as good as the best; our own rule.
 FLAT_SHARE = 0.05
@@ -92,47 +92,6 @@ def cost_per_face(
             used = np.where(finite, t, 0.0) * survival + np.exp(mu + sigma**2 / 2) * ndtr(z - sigma)
     used = np.maximum(used, np.where(finite, t, 0.0) * survival)  # its least value, where the integral underflows
     return np.asarray((planned_cost * survival + worn_cost * (1 - survival)) / used)
-
-
-def least_cost_age(*, family: str, location: float, spread: float, planned_cost: float, worn_cost: float) -> float:
-    """Age of least cost for a known law, inf when no finite age beats running to the limit.
-
-    Parameters
-    ----------
-    family : {'weibull', 'lognormal'}
-    location, spread : float
-        Law of log life.
-    planned_cost, worn_cost : float
-        Per cycle, worn above planned above 0.
-
-    Returns
-    -------
-    float
-    """
-
-    def cost(log_age: float) -> float:
-        rate = cost_per_face(
-            math.exp(log_age), family=family, location=location, spread=spread,
-            planned_cost=planned_cost, worn_cost=worn_cost,
-        )  # fmt: skip
-        return float(rate)
-
-    grid = np.linspace(location - 8 * spread, location + 6 * spread, 400)
-    values = cost_per_face(
-        np.exp(grid), family=family, location=location, spread=spread, planned_cost=planned_cost, worn_cost=worn_cost
-    )
-    at_limit = float(
-        cost_per_face(
-            np.inf, family=family, location=location, spread=spread, planned_cost=planned_cost, worn_cost=worn_cost
-        )
-    )
-    i = int(np.argmin(values))
-    if i in (0, grid.size - 1) or values[i] >= at_limit * (1 - 1e-9):
-        return math.inf
-    from scipy.optimize import minimize_scalar
-
-    best = minimize_scalar(cost, bounds=(grid[i - 1], grid[i + 1]), method="bounded", options={"xatol": 1e-10})
-    return math.exp(float(best.x))
 
 
 def recondition_age(

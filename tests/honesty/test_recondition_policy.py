@@ -2,7 +2,9 @@
 
 import numpy as np
 
-from spc.wear.cell_simulator import (
+from spc.wear.lifetime_fit import choose_lifetime
+from spc.wear.recondition_age import recondition_age
+from tests.honesty.policy_cell import (
     CellModel,
     fixed_age,
     make_readings,
@@ -12,8 +14,6 @@ from spc.wear.cell_simulator import (
     run_to_limit,
     worn_lives,
 )
-from spc.wear.lifetime_fit import choose_lifetime
-from spc.wear.recondition_age import recondition_age
 from tests.honesty.table import honesty_size, record
 
 CELLS = {

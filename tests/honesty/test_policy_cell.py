@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from spc.wear.cell_simulator import (
+from tests.honesty.policy_cell import (
     CellModel,
     fixed_age,
     make_readings,

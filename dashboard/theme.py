@@ -121,7 +121,7 @@ def stylesheet(look: Look, *, wall: bool) -> str:
     """Return the style element of the screens: variables and shapes, then the shared rules, then the wall's."""
     names = (
         "paper", "panel", "ink", "quiet", "rule", "bar", "bar_ink", "held", "due", "watch", "cutting", "resting",
-        "ring", "now",
+        "now",
     )  # fmt: skip
     variables = "".join(f"--lc-{name.replace('_', '-')}:{getattr(look, name)};" for name in names)
     variables += f"--lc-brand:url({_picture_url(_BRAND.format(ink=look.bar_ink))});"

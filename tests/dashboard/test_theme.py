@@ -1,3 +1,6 @@
+import re
+from pathlib import Path
+
 import pytest
 
 from dashboard.theme import DARK, LIGHT, look_for, state_mark, stylesheet
@@ -32,6 +35,17 @@ def test_every_state_has_its_own_shape_in_the_stylesheet():
     assert all(
         f"lc-mark-{state}" in state_mark(state) and 'aria-hidden="true"' in state_mark(state) for state in STATES
     )
+
+
+def test_the_stylesheet_names_nothing_that_no_page_writes():
+    css = stylesheet(LIGHT, wall=True)
+    assert set(re.findall(r"(--lc-[a-z-]+):", css)) <= set(re.findall(r"var\((--lc-[a-z-]+)\)", css))
+    pages = "".join(path.read_text() for path in (Path(__file__).parents[2] / "dashboard").rglob("*.py"))
+    made = {f"lc-{kind}-{state}" for kind in ("is", "mark") for state in STATES}
+    made |= {f"lc-{kind}" for kind in re.findall(r'kind="([a-z]+)"', pages)} | set(
+        re.findall(r"lc-[a-z-]*[a-z]", pages)
+    )
+    assert set(re.findall(r"\.(lc-[a-z-]+)", css)) <= made
 
 
 def test_the_wall_adds_its_rules_and_larger_type():

@@ -29,10 +29,6 @@ class RunLength:
     chart: str  # the settings in words
     method: str  # the route taken
 
-    def false_alarms(self, *, points: float) -> float:
-        """Return how many signals to expect in so many points if each one restarts the chart."""
-        return points / self.average
-
 
 def rule_run_length(
     rules: tuple[RunRule, ...],

@@ -12,10 +12,7 @@ from numpy.typing import NDArray
 
 from spc.wear.lifetime import Array
 
-__all__ = ["FALSE_SUGGESTIONS", "MissingEvent", "suggest_missing_events"]
-
-# Share of sound cycles for which something is suggested at most; held by simulation for independent readings.
-FALSE_SUGGESTIONS = 0.02
+__all__ = ["MissingEvent", "suggest_missing_events"]
 
 _LEAST_FACES = 12
 _LEAST_SIDE = 4
@@ -57,8 +54,8 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
     -----
     Log flatness and log minutes, both within part number, are each fitted as one rising line over the cycle, and as
     the same line started again at some face. The second must be likelier by a margin that grows with the faces, so
-    that sound cycles are suspected no oftener than `FALSE_SUGGESTIONS`. Readings that take after the one before count
-    as fewer.
+    that at most one sound cycle in 50 is suspected (held by simulation for independent readings). Readings that take
+    after the one before count as fewer.
     """
     faces = numbered["face_id"].to_numpy(np.int64)
     charged = set(faces[numbered["faces_since_charge"].to_numpy() == 0].tolist())

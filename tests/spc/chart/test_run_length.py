@@ -167,9 +167,7 @@ def test_price_of_a_rule_in_days():
     )
 
 
-def test_false_alarms_and_sight_in_words():
-    found = rule_run_length((RULES["beyond the limit"],))
-    assert found.false_alarms(points=3703.98) == pytest.approx(10.0, abs=1e-3)
+def test_sight_in_words():
     words = sees(lambda shift: rule_run_length((RULES["beyond the limit"],), shift_sd=shift))
     assert words == "sees a lasting shift of 0.5 sd after about 155, 1 sd after about 44, 2 sd after about 6.3 points"
 

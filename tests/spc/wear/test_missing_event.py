@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from spc.wear.cycle import number_cycles
-from spc.wear.missing_event import FALSE_SUGGESTIONS, suggest_missing_events
+from spc.wear.missing_event import suggest_missing_events
 from spc.wear.signs import face_signs
 from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
 
@@ -69,7 +69,7 @@ def test_falls_are_found_and_sound_cycles_left_alone_as_stated():
 
     wear = np.arange(30) * np.repeat([0.0, 0.03], runs)[:, None]
     false = suggested(list(0.3 * np.exp(wear + rng.normal(0, 0.4, wear.shape)))) / (2 * runs)
-    assert false <= FALSE_SUGGESTIONS + 4 * (FALSE_SUGGESTIONS / (2 * runs)) ** 0.5
+    assert false <= 0.02 + 4 * (0.02 / (2 * runs)) ** 0.5
     assert suggested([1.5 * sawtooth(rng, rise=0.06, noise=0.3) for _ in range(60)]) / 60 >= 0.8
 
 

@@ -8,7 +8,8 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.entry import event_row
 from dashboard.parts import said
-from dashboard.parts.page import Page, moment_on
+from dashboard.parts.page import Page, moment_on, speak_as, up_to_now
+from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
 from spc.board.reactions import HANDED, keep_answer, take_back_answer
 from spc.board.results import LapReport, Signal
@@ -16,6 +17,7 @@ from spc.board.results import LapReport, Signal
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
 
 _LAST = "lc_answered"
+_CLOSED = "lc_answers_closed"  # session key: the signals answered here, each with the state its page showed
 _UNDO = (
     "Takes the answer back, signed with your name. It stays on record, counts no more, and the signal is open again."
 )
@@ -57,13 +59,15 @@ ANSWERS: tuple[Answer, ...] = (
 )
 
 
+@st.fragment
 def answer_signals(report: LapReport, page: Page, person: str) -> None:
     """Show the open signals of a lap, each with its sentence and the answers, and what was last kept here."""
-    _show_last(report.lap, person)
-    if not report.signals:
-        return
-    st.html(cards.section("Say what you found"))
-    for place, signal in enumerate(report.signals):
+    speak_as(page)
+    _show_last(report.lap, page, person)
+    signals = [signal for signal in report.signals if (page.now, _place(signal)) not in _closed()]
+    if signals:
+        st.html(cards.section("Say what you found"))
+    for place, signal in enumerate(signals):
         with st.container(key=f"signal-{place}-{signal.severity}"):
             st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
             if signal.handed:
@@ -73,9 +77,16 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
                     if signal.handed and answer.action == HANDED:
                         continue
                     key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
-                    if st.button(answer.words, key=key, help=_help(answer)):
-                        _keep(signal, answer, person=person, page=page)
+                    tap = partial(_tap, signal, answer, person=person, page=page)
+                    st.button(answer.words, key=key, help=_help(answer), on_click=tap)
             said.say(_place(signal), person=person)
+    count_the_tap(page.now)
+
+
+def _closed() -> set[tuple[data.Snapshot, str]]:
+    """Return the signals answered here: one stays on the page it was answered on until the page that counts it."""
+    closed: set[tuple[data.Snapshot, str]] = st.session_state.setdefault(_CLOSED, set())
+    return closed
 
 
 def _help(answer: Answer) -> str:
@@ -87,13 +98,25 @@ def _place(signal: Signal) -> str:
     return f"answer-{signal.lap}-{signal.face_id}-{signal.sign}-{signal.rule}"
 
 
-def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
+def _tap(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
+    """Keep an answer before anything is drawn; this part is drawn next, and then the page that counts it."""
+    if (page.now, _place(signal)) in _closed():
+        return  # a second tap on a button that was on its way off the screen
+    speak_as(page)
+    said.sent(_place(signal))
     if not person:
         said.refuse(_place(signal), UNSIGNED, person=person)
         return
+    try:
+        _keep(signal, answer, person=person, page=page)
+    except ValueError as error:  # a store's refusal is one too
+        said.refuse(_place(signal), str(error), person=person)
+
+
+def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
     event = None
     if answer.event:
-        at = moment_on(page, signal.lap)
+        at = moment_on(up_to_now(page), signal.lap)
         event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
     with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
         number = keep_answer(
@@ -107,24 +130,24 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
             one_reading=answer.strikes_out,
             event=event,
         )
-    st.toast(f"Kept: {answer.words.lower()}, signed {person}.")  # said at once; the page that counts it follows
     also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
     kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
     st.session_state[_LAST] = _Kept(signal.lap, kept, number)
-    st.rerun()
+    _closed().add((page.now, _place(signal)))
+    tapped(page.now)
 
 
-def _show_last(lap: str, person: str) -> None:
+def _show_last(lap: str, page: Page, person: str) -> None:
     """Say what was last answered here from this screen, with the one tap that takes it back."""
     last = st.session_state.get(_LAST)
     if last is None or last.lap != lap:
         return
     key = f"undo-answer-{last.number}" if last.number else ""
-    take_back = partial(_take_back, last, person)
+    take_back = partial(_take_back, last, page, person)
     say_with_undo(last.said, place="last-answered", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
-def _take_back(last: _Kept, person: str) -> None:
+def _take_back(last: _Kept, page: Page, person: str) -> None:
     with data.open_store() as store:
         event = take_back_answer(store, last.number, who=person, reason=_REASON)
     also = f" {last.lap} is no longer logged as {event}." if event else ""
@@ -132,4 +155,4 @@ def _take_back(last: _Kept, person: str) -> None:
         last.lap,
         f"Taken back on {last.lap}, signed {person}: the signal is open again.{also} The answer stays on record.",
     )
-    st.rerun()
+    tapped(page.now)

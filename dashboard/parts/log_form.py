@@ -1,10 +1,15 @@
-"""Log a face or an event: a tap on the reading, a tap to keep it; the rest comes from the last face. One tap undoes."""
+"""Log a face or an event: a tap on the reading, a tap to keep it; the rest comes from the last face. One tap undoes.
+
+What is tapped is written before anything is drawn, then this part is drawn alone, and then the page that counts it:
+so the answer to a tap waits for no report.
+"""
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from functools import partial
-from typing import Any, NoReturn
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -12,11 +17,11 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
 from dashboard.parts import said
-from dashboard.parts.number_field import number_field, typed_marks, unread
-from dashboard.parts.page import FORM_BEGUN, Page, moment_on, typed_site
+from dashboard.parts.number_field import number_field, read_number, typed_marks
+from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
+from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
-from dashboard.words import number, speak
-from spc.store.database import StoreError
+from dashboard.words import number
 from spc.store.frames import EVENT_KINDS
 
 __all__ = ["log_form"]
@@ -26,10 +31,12 @@ _DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too
 _UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
 _SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
 _DAY_MINUTES = 1440.0
+_MINUTES, _TOOK = "Minutes on the lap", "Minutes it took"
 _UNREAD = "Nothing was kept: the minutes could not be read."
 _REASON = "undone at the form"
 _SHAPES = ("convex", "concave", "twist", "flat")
 _OUTCOMES = ("", "ok", "re-lap", "regrind", "scrap")
+_TEXTS = ("shape", "finish", "grit", "part", "serial", "outcome", "note")  # fields of the form that are text as typed
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +64,17 @@ class _Begun:
         return _face_id(self.last)
 
 
+_Send = Callable[[str, Callable[[Page, str, str], _Logged]], None]  # a place of the forms, and what a tap there writes
+
+
 @st.fragment
 def log_form(page: Page, lap: str, person: str) -> None:
-    """Offer the forms for one lap; what is pressed here is written at once, and then the page drawn that counts it."""
-    speak(page.numbers, tuple(data.lap_names(page.now)))  # a run of this part alone begins here
+    """Offer the forms for one lap, and say what came of the last tap on them."""
+    speak_as(page)
+    drawn, page = page, up_to_now(page)
     faces = data.recent_faces(page.now, lap)
     last = faces.iloc[-1].to_dict() if len(faces) else None
+    send = partial(_send, drawn, lap, person)
     st.html(cards.section("Log on this lap"))
     face, event, mend = st.tabs(["Face", "Event", "Correct last face"])
     with face:
@@ -70,12 +82,33 @@ def log_form(page: Page, lap: str, person: str) -> None:
         if began.face_id != _face_id(last) and last is not None:
             _offer_newer(last)
             _start_anew(f"newer-{lap}", "Start from it", "Part, grit, unit and minutes come from that face.")
-        _face_form(page, lap, began, person)
+        _face_form(page, lap, began, person, send)
     with event:
-        _event_form(page, lap, last, person)
+        _event_form(page, lap, last, person, send)
     with mend:
-        _correction_form(page, faces, began.last if began.last is not None else last, person)
-    _show_last(lap, person)  # under the button that was pressed, where the hand still is
+        _correction_form(page, faces, began.last if began.last is not None else last, person, send)
+    _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
+    count_the_tap(drawn.now)
+
+
+def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, str, str], _Logged]) -> None:
+    """Write what was tapped in a place of the forms; what comes of it is said when they are drawn next."""
+    speak_as(drawn)
+    said.sent(place)
+    if not person:
+        said.refuse(place, UNSIGNED, person=person)
+        return
+    try:
+        _keep_in_mind(keep(up_to_now(drawn), lap, person), drawn)
+    except ValueError as error:  # a store's refusal is one too
+        said.refuse(place, str(error), person=person)
+
+
+def _keep_in_mind(logged: _Logged, drawn: Page) -> None:
+    """Say what came of the last entry; the next form begins from the lap's last face."""
+    st.session_state[_LAST] = logged
+    st.session_state.pop(FORM_BEGUN, None)
+    tapped(drawn.now)
 
 
 def _began(lap: str, last: dict[str, Any] | None, usual: list[str]) -> _Begun:
@@ -94,52 +127,42 @@ def _offer_newer(last: dict[str, Any]) -> None:
 
 def _start_anew(key: str, label: str, tip: str) -> None:
     """Let the person begin the forms from the log as it is now."""
-    if st.button(label, key=key, help=tip):
-        st.session_state.pop(FORM_BEGUN)
-        st.rerun()
+    st.button(label, key=key, help=tip, on_click=partial(st.session_state.pop, FORM_BEGUN, None))
 
 
-def _face_form(page: Page, lap: str, began: _Begun, person: str) -> None:
+def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send) -> None:
     unit = entry_unit(began.last, page.site)
     before = began.last or {}
-    with st.form(f"face-{lap}-{began.face_id}", border=False):
+    form = f"{lap}-{began.face_id}"
+    with st.form(f"face-{form}", border=False):
         usual = list(began.usual)
-        tapped = st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{lap}-{began.face_id}") if usual else None
-        typed = st.text_input(
+        if usual:
+            st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{form}")
+        st.text_input(
             "or type it" if usual else f"Flatness, {unit.label}",
             placeholder=typed_marks("1.5   <0.5   1-1.5   2+"),
-            key=f"typed-{lap}-{began.face_id}",
+            key=f"typed-{form}",
         )
-        shape = st.pills("Shape", _SHAPES, key=f"shape-{lap}-{began.face_id}")
-        minutes = number_field("Minutes on the lap", _number(before, "minutes"), most=_SHIFT_MINUTES)
-        scratch = st.checkbox("A scratch", key=f"scratch-{lap}-{began.face_id}")
+        st.pills("Shape", _SHAPES, key=f"shape-{form}")
+        number_field(_MINUTES, _number(before, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
+        st.checkbox("A scratch", key=f"scratch-{form}")
         with st.expander("Part, grit, finish, result"):
-            part = st.text_input("Part", value=str(before.get("part", "")))
-            serial = st.text_input("Serial", help="Left empty it is not known; the last face's serial is not repeated.")
-            side = st.text_input("Which face of the part", value=str(before.get("face", "")))
-            grit = st.text_input("Grit", value=str(before.get("grit", "")))
-            finish = st.text_input(
-                f"Finish Ra, {'µin' if page.site.finish_unit == 'uin' else page.site.finish_unit or 'µm'}"
+            st.text_input("Part", value=str(before.get("part", "")), key=f"part-{form}")
+            st.text_input(
+                "Serial",
+                key=f"serial-{form}",
+                help="Left empty it is not known; the last face's serial is not repeated.",
             )
-            outcome = st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said")
-            note = st.text_input("Note")
-        if st.form_submit_button("Log this face", type="primary", width="stretch"):
-            entry = FaceEntry(
-                flatness=typed.strip() or str(tapped or ""),
-                shape=shape or "",
-                minutes=minutes,
-                finish=finish,
-                operator=person,
-                grit=grit,
-                part=part,
-                serial=serial,
-                face=side,
-                outcome=outcome,
-                scratch=scratch,
-                note=note,
-            )
-            said.sent(_face_place(lap))
-            _log_face(page, lap, entry, unit, person)
+            st.text_input("Which face of the part", value=str(before.get("face", "")), key=f"face-{form}-side")
+            st.text_input("Grit", value=str(before.get("grit", "")), key=f"grit-{form}")
+            finish_unit = "µin" if page.site.finish_unit == "uin" else page.site.finish_unit or "µm"
+            st.text_input(f"Finish Ra, {finish_unit}", key=f"finish-{form}")
+            st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said", key=f"outcome-{form}")
+            st.text_input("Note", key=f"note-{form}")
+        keep = partial(_log_face, form=form, unit=unit)
+        st.form_submit_button(
+            "Log this face", type="primary", width="stretch", on_click=send, args=(_face_place(lap), keep)
+        )
         said.say(_face_place(lap), person=person)
 
 
@@ -147,25 +170,36 @@ def _face_place(lap: str) -> str:
     return f"face-{lap}"
 
 
-def _log_face(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> None:
-    if not person:
-        said.refuse(_face_place(lap), UNSIGNED, person=person)
-        return
-    if unread(entry.minutes):
-        said.refuse(_face_place(lap), _UNREAD, person=person)
-        return
-    text = unit.named(entry.flatness)
-    last = st.session_state.get(_LAST)
-    if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
-        _again(replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added."))
+def _typed_face(form: str, person: str) -> FaceEntry:
+    """Return the face that stands in the form; raises ValueError if its minutes cannot be read."""
+    typed = {name: st.session_state.get(f"{name}-{form}") or "" for name in _TEXTS}
+    return FaceEntry(
+        flatness=str(st.session_state[f"typed-{form}"]).strip() or str(st.session_state.get(f"tap-{form}") or ""),
+        minutes=_minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES),
+        operator=person,
+        face=str(st.session_state[f"face-{form}-side"]),
+        scratch=bool(st.session_state[f"scratch-{form}"]),
+        **typed,
+    )
+
+
+def _minutes(label: str, key: str, *, most: float) -> float | None:
     try:
-        face_id = _append(page, lap, entry, unit, person)
-    except ValueError as error:
-        said.refuse(_face_place(lap), str(error), person=person)
-        return
+        return read_number(label, str(st.session_state[key]), most=most)
+    except ValueError:  # the field says why
+        raise ValueError(_UNREAD) from None
+
+
+def _log_face(page: Page, lap: str, person: str, *, form: str, unit: LengthUnit) -> _Logged:
+    entry = _typed_face(form, person)
+    text = unit.named(entry.flatness)
+    last: _Logged | None = st.session_state.get(_LAST)
+    if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
+        return replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added.")
+    face_id = _append(page, lap, entry, unit, person)
     if face_id is None:
-        _again(_Logged(lap, f"{text} on {lap} was logged already; nothing was added."))
-    _done(_Logged(lap, f"Logged: {text} on {lap}.", kind="face", number=face_id, tapped=(lap, entry)))
+        return _Logged(lap, f"{text} on {lap} was logged already; nothing was added.")
+    return _Logged(lap, f"Logged: {text} on {lap}.", kind="face", number=face_id, tapped=(lap, entry))
 
 
 def _append(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> int | None:
@@ -187,62 +221,42 @@ def _append(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: st
             at += timedelta(seconds=1)
 
 
-def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str) -> None:
+def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, send: _Send) -> None:
     place = f"event-{lap}"
     form = f"{place}-{said.round_of(place)}"
     with st.form(form, border=False):
-        event = st.pills("What was done", EVENT_KINDS, key=f"kind-{form}")
+        st.pills("What was done", EVENT_KINDS, key=f"kind-{form}")
         with st.expander("Grit, minutes, note"):
-            grit = st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")))
-            minutes = number_field("Minutes it took", most=_DAY_MINUTES)
-            note = st.text_input("Note", key=f"note-{form}")
-        if st.form_submit_button("Log this event", type="primary", width="stretch"):
-            said.sent(place)
-            if not event:
-                said.refuse(place, "Tap what was done first.", person=person)
-            elif not person:
-                said.refuse(place, UNSIGNED, person=person)
-            elif unread(minutes):
-                said.refuse(place, _UNREAD, person=person)
-            else:
-                _log_event(page, lap, str(event), person, grit=grit, last=last, minutes=minutes, note=note, place=place)
+            st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")), key=f"grit-{form}")
+            number_field(_TOOK, most=_DAY_MINUTES, key=f"minutes-{form}")
+            st.text_input("Note", key=f"note-{form}")
+        keep = partial(_log_event, place=place, form=form, grit_from=str((last or {}).get("grit", "")))
+        st.form_submit_button("Log this event", type="primary", width="stretch", on_click=send, args=(place, keep))
         said.say(place, person=person)
 
 
-def _log_event(
-    page: Page,
-    lap: str,
-    event: str,
-    person: str,
-    *,
-    grit: str,
-    last: dict[str, Any] | None,
-    minutes: float | None,
-    note: str,
-    place: str,
-) -> None:
-    try:
-        row = event_row(
-            event,
-            lap=lap,
-            operator=person,
-            site=typed_site(page),
-            at=moment_on(page, lap),
-            grit=grit,
-            grit_from=str((last or {}).get("grit", "")),
-            minutes=minutes,
-            note=note,
-        )
-        with data.open_store() as store:
-            number = store.append_event(row, who=person)
-    except ValueError as error:
-        said.refuse(place, str(error), person=person)
-        return
+def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit_from: str) -> _Logged:
+    event = st.session_state.get(f"kind-{form}")
+    if not event:
+        raise ValueError("Tap what was done first.")
+    row = event_row(
+        str(event),
+        lap=lap,
+        operator=person,
+        site=typed_site(page),
+        at=moment_on(page, lap),
+        grit=str(st.session_state[f"grit-{form}"]),
+        grit_from=grit_from,
+        minutes=_minutes(_TOOK, f"minutes-{form}", most=_DAY_MINUTES),
+        note=str(st.session_state[f"note-{form}"]),
+    )
+    with data.open_store() as store:
+        number = store.append_event(row, who=person)
     said.begun_anew(place)
-    _done(_Logged(lap, f"Logged: {lap} {event}.", kind="event", number=number))
+    return _Logged(lap, f"Logged: {lap} {event}.", kind="event", number=number)
 
 
-def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str) -> None:
+def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str, send: _Send) -> None:
     """Ask for what a face should say; `last` is the face the form began from, and stays so while a person types."""
     if last is None:
         st.html(cards.sentences([], empty="No face on this lap yet."))
@@ -252,15 +266,15 @@ def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | Non
     if since:
         st.html(cards.notice(since, kind="look"))
         _start_anew(f"mend-anew-{last['lap']}", "Start from the log as it is", "What is typed below is dropped.")
-    with st.form(f"mend-{last['face_id']}-{last['version']}", border=False):
+    form = f"mend-{last['face_id']}-{last['version']}"
+    with st.form(form, border=False):
         read = unit.named(str(last["flatness_text"])) or "no flatness"
         st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {last['time_text'] or 'no time'}."]))
-        typed = st.text_input(f"Flatness, {unit.label}", value=str(last["flatness_text"]))
-        minutes = number_field("Minutes on the lap", _number(last, "minutes"), most=_SHIFT_MINUTES)
-        reason = st.text_input("Why it is corrected", placeholder="bad wipe, read again")
-        if st.form_submit_button("Keep the correction", width="stretch"):
-            said.sent(_mend_place(last))
-            _correct(page, last, unit, typed=typed, minutes=minutes, reason=reason, person=person)
+        st.text_input(f"Flatness, {unit.label}", value=str(last["flatness_text"]), key=f"typed-{form}")
+        number_field(_MINUTES, _number(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
+        st.text_input("Why it is corrected", placeholder="bad wipe, read again", key=f"why-{form}")
+        keep = partial(_correct, last=last, unit=unit, form=form)
+        st.form_submit_button("Keep the correction", width="stretch", on_click=send, args=(_mend_place(last), keep))
         said.say(_mend_place(last), person=person)
 
 
@@ -287,59 +301,37 @@ def _mend_place(last: dict[str, Any]) -> str:
     return f"mend-{last['face_id']}"
 
 
-def _correct(
-    page: Page, last: dict[str, Any], unit: LengthUnit, *, typed: str, minutes: float | None, reason: str, person: str
-) -> None:
-    if not reason.strip() or not person:
-        why = "A correction is signed and explained: say who, and why. The old reading is kept."
-        said.refuse(_mend_place(last), why, person=person)
-        return
-    if unread(minutes):
-        said.refuse(_mend_place(last), _UNREAD, person=person)
-        return
+def _correct(page: Page, lap: str, person: str, *, last: dict[str, Any], unit: LengthUnit, form: str) -> _Logged:
+    typed, reason = str(st.session_state[f"typed-{form}"]), str(st.session_state[f"why-{form}"])
+    if not reason.strip():
+        raise ValueError("A correction is explained: say why. The old reading is kept.")
+    minutes = _minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES)
     names = ["minutes"] if minutes != _number(last, "minutes") else []
     if typed != last["flatness_text"]:  # what was left as it stood is not written over what others put there since
         names += ["flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp"]
-    try:
-        entry = FaceEntry(flatness=typed, minutes=minutes)
-        row = face_row(entry, lap=str(last["lap"]), unit=unit, site=typed_site(page), at=moment(page.site))
-        with data.open_store() as store:
-            store.correct_face(int(last["face_id"]), {name: row[name] for name in names}, who=person, reason=reason)
-    except (StoreError, ValueError) as error:
-        said.refuse(_mend_place(last), str(error), person=person)
-        return
-    _done(
-        _Logged(str(last["lap"]), f"Corrected: {_corrected(names, typed, minutes, unit)}. What it said before is kept.")
-    )
+    entry = FaceEntry(flatness=typed, minutes=minutes)
+    row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=moment(page.site))
+    with data.open_store() as store:
+        store.correct_face(int(last["face_id"]), {name: row[name] for name in names}, who=person, reason=reason)
+    return _Logged(lap, f"Corrected: {_corrected(names, typed, minutes, unit)}. What it said before is kept.")
 
 
-def _show_last(lap: str, person: str) -> None:
+def _show_last(drawn: Page, lap: str, person: str) -> None:
     """Say what was last logged here from this screen, with the one tap that takes it back."""
     last = st.session_state.get(_LAST)
     if last is None or last.lap != lap:
         return
     key = f"undo-{last.kind}-{last.number}" if last.kind else ""
-    take_back = partial(_take_back, last, person)
+    take_back = partial(_take_back, drawn, last, person)
     say_with_undo(last.said, place="last-logged", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
-def _take_back(last: _Logged, person: str) -> None:
+def _take_back(drawn: Page, last: _Logged, person: str) -> None:
     with data.open_store() as store:
         take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
         take_back(last.number, who=person, reason=_REASON)
-    _done(_Logged(last.lap, f"Taken back: {last.said.removeprefix('Logged: ')} It stays on record as taken back."))
-
-
-def _done(logged: _Logged) -> NoReturn:
-    st.toast("It is in the log.")  # said at once; the page that counts it follows
-    _again(logged)
-
-
-def _again(logged: _Logged) -> NoReturn:
-    """Draw the page again, what came of the last entry said on it."""
-    st.session_state[_LAST] = logged
-    st.session_state.pop(FORM_BEGUN, None)  # the next form begins from the lap's last face
-    st.rerun()
+    said_before = last.said.removeprefix("Logged: ")
+    _keep_in_mind(_Logged(last.lap, f"Taken back: {said_before} It stays on record as taken back."), drawn)
 
 
 def _face_id(row: dict[str, Any] | None) -> int:

@@ -12,7 +12,7 @@ from dashboard import cards
 from dashboard.words import spoken
 from spc.measure.number import parse_number
 
-__all__ = ["number_field", "typed_marks", "unread"]
+__all__ = ["number_field", "read_number", "typed_marks", "unread"]
 
 
 def number_field(
@@ -49,15 +49,32 @@ def number_field(
         label, value=typed_marks(f"{value:.9g}") if value is not None else "", key=key, placeholder=placeholder or None,
         help=help, width=width or "stretch",
     )  # fmt: skip
+    try:
+        return read_number(label, typed, least=least, most=most, above=above)
+    except ValueError as error:
+        st.html(cards.notice(str(error), kind="refused"))
+        return math.nan
+
+
+def read_number(
+    label: str, typed: str, *, least: float = 0.0, most: float = math.inf, above: bool = False
+) -> float | None:
+    """Read what was typed into a number field; None where nothing was.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be taken; the sentence for the person who typed it.
+    """
     if not typed.strip():
         return None
     try:
         number = float(parse_number(typed, decimal=spoken().decimal).value)
     except ValueError as error:
-        return _refused(f"{label}: {error}.")
+        raise ValueError(f"{label}: {error}.") from None
     if number > most or number < least or (above and number == least):
         ends = f"more than {least:g}" if above else f"{least:g} or more"
-        return _refused(f"{label}: must be {ends}{f', at most {most:,g}' if math.isfinite(most) else ''}.")
+        raise ValueError(f"{label}: must be {ends}{f', at most {most:,g}' if math.isfinite(most) else ''}.")
     return number
 
 
@@ -69,8 +86,3 @@ def typed_marks(text: str) -> str:
 def unread(number: float | None) -> bool:
     """Whether something was typed that could not be taken; the sentence stands under its field."""
     return number is not None and math.isnan(number)
-
-
-def _refused(why: str) -> float:
-    st.html(cards.notice(why, kind="refused"))
-    return math.nan

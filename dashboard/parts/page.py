@@ -8,13 +8,17 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.data import Snapshot
 from dashboard.entry import entry_unit, moment
+from dashboard.parts.pulse import state_now
 from dashboard.theme import Look
 from dashboard.units import MICROMETRE, UNIT_CHOICES, DisplayUnit, band_key
-from dashboard.words import clock_words, markdown_text
+from dashboard.words import clock_words, markdown_text, speak
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "lost_line", "moment_on", "typed_site", "unit_of"]
+__all__ = [
+    "FORM_BEGUN", "Page", "in_unit_of", "link_to_lap", "lost_line", "moment_on", "speak_as", "typed_site",
+    "unit_of", "up_to_now",
+]  # fmt: skip
 
 FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
@@ -48,6 +52,17 @@ def unit_of(lap: str, page: Page) -> DisplayUnit:
 def moment_on(page: Page, lap: str) -> datetime:
     """Return the moment under which a row of a lap is logged now."""
     return moment(page.site, after_us=data.newest_us(page.now, lap))
+
+
+def up_to_now(page: Page) -> Page:
+    """Return a page as it is read now; as it was drawn where the store cannot be read just then."""
+    now = state_now()
+    return page if isinstance(now, str) else replace(page, now=now)
+
+
+def speak_as(page: Page) -> None:
+    """Write numbers and names as the page does: what a tap runs, and a part of the page run alone, begin anew."""
+    speak(page.numbers, tuple(data.lap_names(page.now)))
 
 
 def lost_line(page: Page) -> str:

@@ -1,4 +1,6 @@
-"""The live pulse: asks the store every two seconds whether it has grown, and redraws the page when it has."""
+"""When a page is drawn anew: every two seconds if the store has grown, and at once after a tap that wrote to it."""
+
+import time
 
 import streamlit as st
 
@@ -6,9 +8,11 @@ from dashboard import data
 from spc.settings import SettingsError
 from spc.store.database import StoreError
 
-__all__ = ["pulse", "state_now"]
+__all__ = ["count_the_tap", "pulse", "state_now", "tapped"]
 
 _SEEN = "lc_seen"
+_TAPPED = "lc_tapped"  # session key: the state a page showed when a tap on it wrote to the store
+_SHOWN_S = 0.1  # in which a browser draws what came of a tap, before the page that counts it keeps both busy
 
 
 def state_now() -> data.Snapshot | str:
@@ -23,6 +27,18 @@ def pulse(now: data.Snapshot | str) -> None:
     """Redraw the page when the store or the settings change or can be read again, or a stretch of the clock ends."""
     st.session_state[_SEEN] = now
     _beat()
+
+
+def tapped(drawn: data.Snapshot) -> None:
+    """Note that a tap on a page wrote to the store; `drawn` is the state the page shows."""
+    st.session_state[_TAPPED] = drawn
+
+
+def count_the_tap(drawn: data.Snapshot) -> None:
+    """Draw the page anew if a tap on it wrote to the store; the part that was tapped calls this when it is drawn."""
+    if st.session_state.pop(_TAPPED, None) == drawn:  # a run of the whole page shows a newer state: it counts the tap
+        time.sleep(_SHOWN_S)
+        st.rerun()
 
 
 @st.fragment(run_every=2.0)

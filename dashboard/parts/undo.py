@@ -33,13 +33,17 @@ def say_with_undo(
     """
     with st.container(key=place):
         st.html(cards.notice(sentence))
-        if undo_key and st.button("Undo", key=undo_key, help=tip):
-            said.sent(place)
-            if not person:
-                said.refuse(place, UNSIGNED, person=person)
-            else:
-                try:
-                    take_back()
-                except StoreError as error:
-                    said.refuse(place, str(error), person=person)
+        if undo_key:
+            st.button("Undo", key=undo_key, help=tip, on_click=_undo, args=(place, person, take_back))
         said.say(place, person=person)
+
+
+def _undo(place: str, person: str, take_back: Callable[[], None]) -> None:
+    said.sent(place)
+    if not person:
+        said.refuse(place, UNSIGNED, person=person)
+        return
+    try:
+        take_back()
+    except StoreError as error:
+        said.refuse(place, str(error), person=person)

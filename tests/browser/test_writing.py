@@ -29,7 +29,7 @@ def test_a_file_is_seen_before_it_is_taken_in_and_then_changes_the_board(at, cel
     page = at(f"{url}/log")
     page.set_input_files("input[type=file]", {"name": "own.csv", "mimeType": "text/csv", "buffer": OWN.encode()})
     page.get_by_text("own.csv holds 2 faces and no events; 1 row would wait for a person.").wait_for()
-    assert "encoding utf-8" in page.inner_text("[data-testid=stMain]")
+    page.get_by_text("encoding utf-8", exact=False).first.wait_for()
     assert len(faces(store, "CI-1")) == before  # nothing is kept yet
     page.get_by_text("Say first who signs this.").wait_for()
     sign(page, "Lena")
@@ -63,6 +63,53 @@ def test_what_was_logged_is_taken_back_in_one_tap(at, cell):
     page.get_by_text("Taken back:", exact=False).wait_for()
     settled(page)
     assert faces(store, "DI-2")["face_id"].tolist() == before
+
+
+def test_what_came_of_a_tap_stands_still_under_the_hand_while_the_page_counts_it(at, cell):
+    """The word of a tap is drawn before the report that counts it, and nothing moves between the two."""
+    page = at(f"{cell[0]}/lap?lap=DI-2", size="tablet")
+    logged = page.locator(".lc-facts dd").last.inner_text()
+    page.evaluate(_WATCH_THE_UNDO)
+    page.get_by_label("or type it").fill("2")
+    page.get_by_role("button", name="Log this face").click()
+    page.wait_for_function("was => window.seen.length && window.seen.at(-1).faces !== was", arg=logged)
+    settled(page)
+    seen = page.evaluate("window.seen")
+    assert seen[0]["faces"] == logged  # said first, counted later
+    assert len({(at["top"], at["forms"]) for at in seen}) == 1, seen
+
+
+_WATCH_THE_UNDO = """() => {
+    window.seen = [];
+    const look = () => {
+        const undo = document.querySelector('.st-key-last-logged');
+        const buttons = [...document.querySelectorAll('.st-key-lap-side [class*=st-key-FormSubmitter-face]')];
+        if (undo) window.seen.push({
+            top: Math.round(undo.getBoundingClientRect().top),
+            forms: buttons.filter(button => button.getBoundingClientRect().height > 0).length,
+            faces: [...document.querySelectorAll('.lc-facts dd')].pop().innerText,
+        });
+        requestAnimationFrame(look);
+    };
+    look();
+}"""
+
+
+def test_a_glove_that_taps_twice_writes_once(at, cell):
+    url, store = cell
+    before = len(faces(store, "DI-1"))
+    page = at(f"{url}/lap?lap=DI-1", size="tablet")
+    page.get_by_label("or type it").fill("0.5")
+    page.get_by_role("button", name="Log this face").dblclick()
+    page.get_by_text("Logged: 0.5", exact=False).or_(page.get_by_text("was logged a moment ago")).first.wait_for()
+    settled(page)
+    assert page.locator(".lc-refused").count() == 0 and len(faces(store, "DI-1")) == before + 1
+    signals = page.locator("[class*=st-key-signal-]").count()
+    page.get_by_role("button", name="Not found").first.dblclick(delay=20)
+    page.wait_for_function(f"document.querySelectorAll('[class*=st-key-signal-]').length < {signals}")
+    settled(page)
+    with Store.open(store) as opened:
+        assert opened.reactions(lap="DI-1")["action"].tolist() == ["none"]
 
 
 def test_an_event_is_logged_in_three_taps(at, cell):

@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.wear.path_evidence import error_variance_of, interpolated, inverted
 from spc.wear.path_gram import PathGram, path_gram
-from spc.wear.path_posterior import LineDraws, error_variance_of, interpolated, inverted
+from spc.wear.path_posterior import LineDraws
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
@@ -133,7 +134,7 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     design = stack.design[0]
     terms = design.shape[0]
     prior_mean = lines.mean[picked] @ design.T
-    prior_cov = np.einsum("cp,spq,dq->scd", design, lines.covariance[picked], design, optimize=True)
+    prior_cov = design @ lines.covariance[picked] @ design.T
     level, slope = np.exp(spreads[:, 2]), np.exp(spreads[:, 3])
     prior_cov[:, 0, 0] += level**2
     prior_cov[:, 1, 1] += slope**2
@@ -153,16 +154,15 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     on_age = scale.age_scaled(age)
     last = stack.age_scaled[0, own.age.size - 1] if own.age.size else 0.0
     steps = np.maximum(np.diff(on_age, prepend=last), 0.0)
-    moves = np.sqrt(steps[None, :] * wander_variance[:, None]) * rng.standard_normal(
-        (draws, age.size), dtype=np.float32
-    )
+    path: Array = np.sqrt(steps, dtype=np.float64) * rng.standard_normal((draws, age.size), dtype=np.float32)
+    path *= np.sqrt(wander_variance)[:, None]
+    np.cumsum(path, axis=1, out=path)
     offset = np.zeros(draws)
     if part in scale.parts:
         offset = effects[:, 2 + scale.parts.index(part)]
     elif scale.parts:
         offset = effects[:, 2:].mean(axis=1)
-    path = (
-        (stack.level * effects[:, 0] + wandered + offset)[:, None] + effects[:, 1:2] * on_age + np.cumsum(moves, axis=1)
-    )
+    path += effects[:, 1:2] * on_age
+    path += (stack.level * effects[:, 0] + wandered + offset)[:, None]
     newest = float(update.working[0, own.age.size - 1]) if own.age.size else path[:, 0]
     return FuturePaths(scale, age, path, np.sqrt(error_variance), wander_variance, newest)

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 # Variance of the wandering over the whole age scale (g from 0 to 1) against the error variance of one reading.
 RATIO_GRID: Array = np.geomspace(1e-2, 1e4, 19)
+_BLOCK = 32  # readings whitened before their products are summed: keeps the memory of long paths in bounds
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,7 @@ class PathGram:
     count: NDArray[np.int64]  # (U,) readings
     state: Array  # (R, U, C): each column's share of the wandering at the last reading
     state_variance: Array  # (R, U)
+    table: Array  # (C (C + 1) / 2 + 1, U, R): upper triangle of `gram` row by row, then `log_det`
 
 
 def path_gram(age_scaled: Array, columns: Array, multiplier: Array, count: NDArray[np.int64]) -> PathGram:
@@ -44,23 +46,32 @@ def path_gram(age_scaled: Array, columns: Array, multiplier: Array, count: NDArr
         Readings of each unit.
     """
     units, longest, width = columns.shape
-    ratios = RATIO_GRID[:, None]
-    gram = np.zeros((RATIO_GRID.size, units, width, width))
+    live = np.arange(longest)[:, None] < count
+    steps = np.where(live, np.diff(age_scaled, axis=1, prepend=0.0).T, 0.0)
+    error = np.where(live, multiplier.T, np.inf)  # a reading that is none moves nothing
+    entries = columns.transpose(1, 2, 0)[:, :, None]  # (N, C, 1, U)
+    pairs = [(i, j) for i in range(width) for j in range(i, width)]
+    products = np.zeros((len(pairs), RATIO_GRID.size, units))
     log_det = np.zeros((RATIO_GRID.size, units))
-    state = np.zeros((RATIO_GRID.size, units, width))
     variance = np.zeros((RATIO_GRID.size, units))
-    before = np.zeros(units)
-    for i in range(longest):
-        live = i < count
-        step = np.where(live, age_scaled[:, i] - before, 0.0)
-        before = np.where(live, age_scaled[:, i], before)
-        variance = variance + ratios * step
-        total = variance + np.where(live, multiplier[:, i], 1.0)
-        gain = np.where(live, variance / total, 0.0)
-        innovation = np.where(live[:, None], columns[:, i] - state, 0.0)
-        white = innovation / np.sqrt(total)[..., None]
-        gram += white[..., :, None] * white[..., None, :]
-        log_det += np.where(live, np.log(total), 0.0)
-        state = state + gain[..., None] * innovation
-        variance = variance * (1 - gain)
-    return PathGram(gram, log_det, count, state, variance)
+    state = np.zeros((width, RATIO_GRID.size, units))
+    for begin in range(0, longest, _BLOCK):
+        block = slice(begin, min(begin + _BLOCK, longest))
+        total = np.empty((block.stop - begin, RATIO_GRID.size, units))
+        innovation = np.empty((block.stop - begin, width, RATIO_GRID.size, units))
+        for i, k in enumerate(range(begin, block.stop)):
+            variance = variance + RATIO_GRID[:, None] * steps[k]
+            np.add(variance, error[k], out=total[i])
+            gain = variance / total[i]
+            np.subtract(entries[k], state, out=innovation[i])
+            state = state + gain * innovation[i]
+            variance = variance * (1 - gain)
+        innovation /= np.sqrt(total)[:, None]
+        for product, (i, j) in zip(products, pairs, strict=True):
+            product += np.einsum("nru,nru->ru", innovation[:, i], innovation[:, j])
+        log_det += np.log(np.where(live[block, None], total, 1.0)).sum(axis=0)
+    gram = np.empty((RATIO_GRID.size, units, width, width))
+    for product, (i, j) in zip(products, pairs, strict=True):
+        gram[..., i, j] = gram[..., j, i] = product
+    table = np.concatenate([products, log_det[None]]).swapaxes(1, 2)
+    return PathGram(gram, log_det, count, np.moveaxis(state, 0, -1), variance, np.ascontiguousarray(table))

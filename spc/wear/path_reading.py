@@ -9,8 +9,9 @@ matched normal contribution replaces them. An outlier loses weight.
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.wear.path_evidence import error_variance_of
 from spc.wear.path_gram import RATIO_GRID
-from spc.wear.path_posterior import LineDraws, error_variance_of
+from spc.wear.path_posterior import LineDraws
 from spc.wear.path_scale import PathStack
 
 __all__ = ["columns_of", "first_working", "refined_working"]
@@ -78,12 +79,12 @@ def _left_out(
     both = np.tanh(spreads[4]) * level * slope
     mean_fixed, cov_fixed = draws.mean.mean(axis=0), draws.covariance.mean(axis=0)
     columns = columns_of(stack, working, parts)[..., :-1]
-    fixed = np.einsum("unc,ucp->unp", columns, stack.design)
+    fixed = columns @ stack.design
     g = stack.age_scaled
     level, both = level * stack.level, both * stack.level
     spread = level**2 + both * (g[:, :, None] + g[:, None, :]) + slope**2 * g[:, :, None] * g[:, None, :]
     spread = spread + ratio * error2 * np.minimum(g[:, :, None], g[:, None, :])
-    spread = spread + np.einsum("unp,pq,umq->unm", fixed, cov_fixed, fixed, optimize=True)
+    spread = spread + fixed @ cov_fixed @ fixed.swapaxes(1, 2)
     pair = stack.live[:, :, None] & stack.live[:, None, :]
     spread = np.where(pair, spread, 0.0)
     diagonal = np.arange(g.shape[1])
@@ -91,7 +92,7 @@ def _left_out(
     inverse = np.linalg.inv(spread)
     residual = np.where(stack.live, working - fixed @ mean_fixed, 0.0)
     strength = inverse[:, diagonal, diagonal]
-    left = working - np.einsum("unm,um->un", inverse, residual) / strength
+    left = working - (inverse @ residual[..., None])[..., 0] / strength
     return left, 1 / strength
 
 

@@ -36,8 +36,8 @@ class PathScale:
         """Age from 0 (new) to 1 (the oldest of the group)."""
         return (self.shape.age(age, self.start) - self.age_origin) / self.age_range
 
-    def reading_scaled(self, reading: Array, limit: float) -> Array:
-        """Put readings on the shape's scale, centre 0 and spread 1 over the group."""
+    def reading_scaled(self, reading: Array, limit: Array | float) -> Array:
+        """Put readings on the shape's scale, centre 0 and spread 1 over the group; one limit, or each reading's."""
         scaled = self.shape.reading(reading / limit if self.relative else reading)
         return (scaled - self.reading_centre) / self.reading_range
 
@@ -176,15 +176,15 @@ def stack_paths(paths: Sequence[WearPath], scale: PathScale) -> PathStack:
     known = np.ones(shape, dtype=bool)
     part = np.full(shape, -1, dtype=np.int64)
     place = {name: i for i, name in enumerate(scale.parts)}
-    for u, path in enumerate(paths):
-        n = path.age.size
-        age[u, :n] = scale.age_scaled(path.age)
-        low[u, :n] = scale.reading_scaled(path.low, path.limit)
-        high[u, :n] = scale.reading_scaled(path.high, path.limit)
-        known[u, :n] = path.sign_known
-        if path.parts and scale.parts:
-            part[u, :n] = [place.get(name, -1) for name in path.parts]
     live = np.arange(shape[1]) < count[:, None]
+    limits = np.repeat([p.limit for p in paths], count)  # of each reading
+    age[live] = scale.age_scaled(np.concatenate([p.age for p in paths]))
+    low[live] = scale.reading_scaled(np.concatenate([p.low for p in paths]), limits)
+    high[live] = scale.reading_scaled(np.concatenate([p.high for p in paths]), limits)
+    known[live] = np.concatenate([p.sign_known for p in paths])
+    for u, path in enumerate(paths):
+        if path.parts and scale.parts:
+            part[u, : path.age.size] = [place.get(name, -1) for name in path.parts]
     design = np.stack([scale.design(p.covariates) for p in paths])
     level = 0.0 if np.isfinite(scale.zeroed_at) else 1.0
     return PathStack(np.maximum(age, 0.0), low, high, known, part, count, live, design, level)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_gram import path_gram
+from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, unzeroed
@@ -178,7 +178,9 @@ class _Fit:
     working: Array
     multiplier: Array
     lines: LineDraws
+    gram: PathGram
     score: Array  # (U,)
+    log_slopes: Array  # (U,) that carry a score to the readings' unit
     with_covariates: bool
     log_scales: Array
 
@@ -189,24 +191,23 @@ def _first_fit(paths: Sequence[WearPath], scale: PathScale, with_covariates: boo
     working, multiplier = first_working(stack)
     gram = path_gram(stack.age_scaled, columns_of(stack, working, len(scale.parts)), multiplier, stack.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
-    score = left_out_scores(lines, gram, stack.design, scale.prior_precision())[0] + _log_slopes(paths, scale)
-    return _Fit(scale, stack, working, multiplier, lines, score, with_covariates, np.empty((0, 2)))
+    slopes = np.array([_log_slope(p, scale) for p in paths])
+    score = left_out_scores(lines, gram, stack.design, scale.prior_precision())[0] + slopes
+    return _Fit(scale, stack, working, multiplier, lines, gram, score, slopes, with_covariates, np.empty((0, 2)))
 
 
 def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random.Generator) -> _Fit:
     """Fit again to the readings as intervals, outliers weighed down, with all draws."""
     scale, stack, parts = fit.scale, fit.stack, len(fit.scale.parts)
     refined = refined_working(stack, fit.working, fit.multiplier, fit.lines, parts)
-    working, multiplier = (fit.working, fit.multiplier) if refined is None else refined
-    gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
+    gram = fit.gram
+    if refined is not None:
+        working, multiplier = refined
+        gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=draws, near=fit.lines, rng=rng)
     scales = [unit_scales(tail, draws, rng) for tail in TAILS[1:]] if len(paths) >= _TAILS_LEAST else []
-    scores = left_out_scores(lines, gram, stack.design, scale.prior_precision(), scales) + _log_slopes(paths, scale)
+    scores = left_out_scores(lines, gram, stack.design, scale.prior_precision(), scales) + fit.log_slopes
     if not scales:
         return replace(fit, lines=lines, score=scores[0])
     shares, score = tail_shares(scores)
     return replace(fit, lines=lines, score=score, log_scales=new_unit_draws(lines, shares, rng))
-
-
-def _log_slopes(paths: Sequence[WearPath], scale: PathScale) -> Array:
-    return np.array([_log_slope(p, scale) for p in paths])

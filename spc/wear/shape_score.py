@@ -5,8 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.wear.path_evidence import UnitEvidence, line_evidence, log_marginal, solved, sums_at
 from spc.wear.path_gram import PathGram
-from spc.wear.path_posterior import LineDraws, UnitEvidence, line_evidence, log_marginal, solved
+from spc.wear.path_posterior import LineDraws
 from spc.wear.unit_tails import scale_spreads
 
 __all__ = ["given_density", "left_out_scores", "shape_shares"]
@@ -35,7 +36,8 @@ def left_out_scores(
     Vehtari, Gelman and Gabry (2017), Practical Bayesian model evaluation using leave-one-out cross-validation,
     Statistics and Computing 27; cut weights: Ionides (2008), J. Computational and Graphical Statistics 17.
     """
-    each = line_evidence(lines.spreads, gram.gram, gram.log_det, gram.count, design, each=True)
+    sums = sums_at(gram, lines.spreads[:, 1])  # the scales of a unit leave the ratio as it is
+    each = line_evidence(lines.spreads, gram, design, each=True, sums=sums)
     total = each.precision.sum(axis=1) + np.diag(prior_precision)
     total_shift = each.shift.sum(axis=1)
     prior = total[:, None] - each.precision
@@ -46,9 +48,7 @@ def left_out_scores(
     weight = np.minimum(weight, weight.mean(axis=0) * np.sqrt(weight.shape[0]))
     scores = [-(top + np.log(weight.mean(axis=0)))]
     for scales in log_scales:
-        wide = line_evidence(
-            scale_spreads(lines.spreads, scales), gram.gram, gram.log_det, gram.count, design, each=True
-        )
+        wide = line_evidence(scale_spreads(lines.spreads, scales), gram, design, each=True, sums=sums)
         log = _given(wide, prior, mean)
         most = log.max(axis=0)
         scores.append(most + np.log((weight * np.exp(log - most)).sum(axis=0) / weight.sum(axis=0)))
@@ -60,7 +60,7 @@ def given_density(lines: LineDraws, gram: PathGram, design: Array) -> Array:
 
     Out of the covariance C of the fixed terms: with information E on them, |E + 1/C| |C| = |1 + C E|.
     """
-    evidence = line_evidence(lines.spreads, gram.gram, gram.log_det, gram.count, design, each=True)
+    evidence = line_evidence(lines.spreads, gram, design, each=True)
     about = _centred(evidence, lines.mean[:, None])
     shift, spread = about.shift[:, 0], lines.covariance
     both = np.eye(shift.shape[-1]) + spread @ about.precision[:, 0]

@@ -4,6 +4,8 @@ A unit draws one scale for the spread of its line and one for the variances of i
 mixing law of Student's t. How heavy these tails are is weighed by how well units left out are foreseen with them.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,21 +28,31 @@ def unit_scales(tail: tuple[float, float], size: int, rng: np.random.Generator) 
 
     The variances are those of the group in the mean, since the group's are read off all its units together.
     """
-    from scipy.special import gammaincinv
-
     out = np.zeros((size, 2))
     for column, df in enumerate(tail):
         if np.isfinite(df):
-            place = (rng.permutation(size) + 0.5) / size
-            out[:, column] = 0.5 * np.log((df / 2 - 1) / gammaincinv(df / 2, place))
+            out[:, column] = _log_scales(df, size)[rng.permutation(size)]
     return out
+
+
+@lru_cache(maxsize=16)
+def _log_scales(df: float, size: int) -> Array:
+    """Quantiles of the log scale, from the first to the last of `size` equal shares; not to be written to."""
+    from scipy.special import gammaincinv
+
+    table = 0.5 * np.log((df / 2 - 1) / gammaincinv(df / 2, (np.arange(size) + 0.5) / size))
+    table.flags.writeable = False
+    return np.asarray(table, dtype=np.float64)
 
 
 def scale_spreads(spreads: Array, log_scales: Array) -> Array:
     """Spreads of units with scales of their own; both (S, ...)."""
     line, scatter = log_scales.T
-    zero = np.zeros_like(line)
-    return np.asarray(spreads + np.column_stack([scatter, zero, line, line, zero]), dtype=np.float64)
+    out = spreads.copy()
+    out[:, 0] += scatter
+    out[:, 2] += line
+    out[:, 3] += line
+    return out
 
 
 def tail_shares(scores: Array) -> tuple[Array, Array]:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
+from spc.wear.path_evidence import UnitEvidence, line_evidence, log_marginal
 from spc.wear.path_gram import RATIO_GRID, path_gram
-from spc.wear.path_posterior import UnitEvidence, line_evidence, log_marginal
 from spc.wear.path_scale import fit_scale, stack_paths
 from spc.wear.path_shape import shape_named
 from spc.wear.pooled import fit_alone, fit_pooled
@@ -43,7 +43,7 @@ def test_likelihood_agrees_with_the_covariance_written_out():
     spreads = np.column_stack(
         [rng.normal(-1, 0.5, 6), np.log(RATIO_GRID[[0, 4, 8, 10, 12, 18]]), rng.normal(size=(6, 2)), rng.normal(size=6)]
     )
-    evidence = line_evidence(spreads, gram.gram, gram.log_det, gram.count, design)
+    evidence = line_evidence(spreads, gram, design)
     ours = log_marginal(evidence, 1 / prior_sd**2)[0]
     theirs = [dense_log_density(age, y, s, prior_sd) for s in spreads]
     assert ours == pytest.approx(theirs, rel=1e-8)
@@ -57,8 +57,8 @@ def test_units_kept_apart_add_to_the_whole():
     columns = np.stack([np.ones_like(stack.low), stack.age_scaled, stack.low], axis=-1)
     gram = path_gram(stack.age_scaled, columns, np.ones_like(stack.low), stack.count)
     spreads = np.array([[-1.0, 0.3, -0.5, 0.2, 0.4]])
-    whole = line_evidence(spreads, gram.gram, gram.log_det, gram.count, stack.design)
-    each = line_evidence(spreads, gram.gram, gram.log_det, gram.count, stack.design, each=True)
+    whole = line_evidence(spreads, gram, stack.design)
+    each = line_evidence(spreads, gram, stack.design, each=True)
     assert isinstance(each, UnitEvidence)
     assert each.precision.sum(axis=1) == pytest.approx(whole.precision)
     assert each.log_det.sum() == pytest.approx(whole.log_det[0])

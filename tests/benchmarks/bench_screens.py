@@ -120,7 +120,7 @@ def test_the_shift_after_a_face(benchmark, million):
 
 
 def test_a_tap_in_a_browser(benchmark, million, browser):  # noqa: F811  the fixture
-    """From the tap to the word of what was logged, its undo beside it, and to the page that counts it; a million faces."""
+    """From the tap to the word of it with its undo, and to the page that counts it; a million faces."""
     took: dict[str, list[float]] = {}
     context = browser.new_context(viewport={"width": 1440, "height": 900})
     page = context.new_page()

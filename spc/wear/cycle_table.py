@@ -1,6 +1,7 @@
 """One row per cycle of a lap: when it began and ended, how it ended, and how many faces it gave."""
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,14 @@ _COLUMNS = (
     "good_faces low_faces high_faces first_face_id last_face_id first_us last_us first_text last_text"
 ).split()
 _YES_OR_NO = ("start_known", "reason_given", "resting")
+_USED_OF_EVENTS = ("event sort_us time_text reason planned found_late shape before_um after_um place").split()
+_OF_EVENTS = (
+    "start_known start_event start_us start_text after_um after_shape end_event end_us end_text before_um ended reason "
+    "reason_given resting"
+).split()
+_WORN = ("due", "found late")
+
+_Event = dict[str, Any]
 
 
 def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOrder | None = None) -> pd.DataFrame:
@@ -55,16 +64,16 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
     the reconditioning that follows. A lap swapped out as worn and not yet reconditioned has ended 'due'.
     """
     layout = order_events(numbered, events) if layout is None else layout
-    amounts = _Amounts(numbered, layout.order)
-    placed = layout.events
-    columns = [placed[name].to_numpy().tolist() for name in _USED_OF_EVENTS if name in placed]
-    records = [dict(zip(_USED_OF_EVENTS, row, strict=True)) for row in zip(*columns, strict=True)]
-    cuts = np.searchsorted(placed["lap_code"].to_numpy(np.int64), np.arange(len(layout.laps) + 1))
-    rows: list[dict[str, Any]] = []
-    for c, lap in enumerate(layout.laps):
-        of_lap = records[int(cuts[c]) : int(cuts[c + 1])]
-        rows += _cycles_of_lap(lap, of_lap, int(layout.block_start[c]), int(layout.block_end[c]), amounts)
-    return pd.DataFrame(rows, columns=_COLUMNS).astype(dict.fromkeys(_YES_OR_NO, bool))  # so with no rows too
+    cycles = _cycles(layout)
+    told = [_told_by_events(cycle) for cycle in cycles]
+    columns: dict[str, Any] = {name: [row[name] for row in told] for name in _OF_EVENTS}
+    columns |= {name: [getattr(cycle, name) for cycle in cycles] for name in ("lap", "cycle", "life")}
+    late, worn = (np.array([row["ended"] in kinds for row in told], bool) for kinds in (("found late",), _WORN))
+    columns |= _told_by_faces(numbered, layout.order, cycles, late)
+    columns["start_us"] = np.where(columns["start_known"], columns["start_us"], columns["first_us"])
+    columns["low_faces"] = columns["good_faces"].astype(np.float64)
+    columns["high_faces"] = np.where(worn, columns["faces"], math.inf)
+    return pd.DataFrame(columns, columns=_COLUMNS).astype(dict.fromkeys(_YES_OR_NO, bool))  # so with no rows too
 
 
 def no_face_yet(cycles: pd.DataFrame) -> bool:
@@ -78,13 +87,34 @@ def no_face_yet(cycles: pd.DataFrame) -> bool:
     return len(cycles) > 0 and cycles["ended"].iloc[-1] == "running" and int(cycles["faces"].iloc[-1]) == 0
 
 
-def _cycles_of_lap(lap: str, events: list[dict[str, Any]], begin: int, end: int, a: "_Amounts") -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class _Cycle:
+    lap: str
+    cycle: int
+    life: int
+    begin: int  # ordered row of its first reading
+    end: int  # one past its last
+    opened: _Event | None
+    closing: _Event | None
+    off: _Event | None  # the swap since which the lap lies there
+
+
+def _cycles(layout: EventOrder) -> list[_Cycle]:
+    placed = layout.events
+    columns = [placed[name].to_numpy().tolist() for name in _USED_OF_EVENTS if name in placed]
+    events = [dict(zip(_USED_OF_EVENTS, row, strict=True)) for row in zip(*columns, strict=True)]
+    cuts = np.searchsorted(placed["lap_code"].to_numpy(np.int64), np.arange(len(layout.laps) + 1)).tolist()
+    blocks = zip(layout.laps, cuts, cuts[1:], layout.block_start.tolist(), layout.block_end.tolist(), strict=False)
+    return [cycle for lap, low, high, *rows in blocks for cycle in _cycles_of_lap(lap, events[low:high], *rows)]
+
+
+def _cycles_of_lap(lap: str, events: list[_Event], begin: int, end: int) -> list[_Cycle]:
     starters: dict[int, list[int]] = {}
     for i, event in enumerate(events):
         if EVENT_EFFECTS[event["event"]].cycle:
-            starters.setdefault(int(event["place"]), []).append(i)
+            starters.setdefault(event["place"], []).append(i)
     bounds = sorted({begin, *starters})
-    rows: list[dict[str, Any]] = []
+    cycles: list[_Cycle] = []
     life = 0
     for number, at in enumerate(bounds, start=1):
         last = number == len(bounds)
@@ -92,69 +122,77 @@ def _cycles_of_lap(lap: str, events: list[dict[str, Any]], begin: int, end: int,
         closer = None if last else starters[bounds[number]][0]
         if opener is not None and at == end and events[opener]["event"] == "retired":
             break  # retired and never used again: nothing to list
+        until = end if last else bounds[number]
         inside = events[0 if opener is None else opener + 1 : closer]
-        new_life = not rows or any(EVENT_EFFECTS[events[i]["event"]].life for i in starters.get(at, []))
+        moved = [e for e in inside if e["event"] in ("swapped", "returned") and e["place"] == until]
+        off = moved[-1] if moved and moved[-1]["event"] == "swapped" else None
+        new_life = not cycles or any(EVENT_EFFECTS[events[i]["event"]].life for i in starters.get(at, []))
         life += int(new_life)
         opened = None if opener is None or events[opener]["event"] == "retired" else events[opener]
         closing = None if closer is None else events[closer]
-        row = _row(at, end if last else bounds[number], opened, closing, inside, a)
-        rows.append({"lap": lap, "cycle": number, "life": life, **row})
-    return rows
+        cycles.append(_Cycle(lap, number, life, at, until, opened, closing, off))
+    return cycles
 
 
-def _row(
-    at: int,
-    until: int,
-    opened: dict[str, Any] | None,
-    closing: dict[str, Any] | None,
-    inside: list[dict[str, Any]],
-    a: "_Amounts",
-) -> dict[str, Any]:
-    lappings = np.flatnonzero(a.is_face[at:until]) + at
-    faces = lappings.size
-    out = [e for e in inside if e["event"] in ("swapped", "returned") and int(e["place"]) == until]
-    off = out[-1] if out and out[-1]["event"] == "swapped" else None
-    end = closing
-    if closing is None and off is not None and off["reason"] == "worn":
+def _told_by_events(cycle: _Cycle) -> dict[str, Any]:
+    opened, end, off = cycle.opened, cycle.closing, cycle.off
+    if end is None and off is not None and off["reason"] == "worn":
         end = off
     reason = "" if end is None else end["reason"] or (off["reason"] if off is not None else "")
     planned = None if end is None else end["planned"] if end["planned"] is not None else (off or end)["planned"]
     ended = _how_it_ended(end, reason, planned, off)
-    good = _last_good(a, lappings) if ended == "found late" else faces
-    minutes, minutes_missing = _total(a.minutes[lappings])
-    removed, removed_missing = _total(a.removed[lappings])
     return {
-        "grit": next((g for g in a.grit[lappings[::-1]] if g), ""),
         "start_known": opened is not None,
         "start_event": opened["event"] if opened else "",
-        "start_us": int(opened["sort_us"]) if opened else (int(a.us[lappings[0]]) if faces else 0),
+        "start_us": opened["sort_us"] if opened else 0,
         "start_text": opened["time_text"] if opened else "",
-        "after_um": float(opened["after_um"]) if opened else math.nan,
+        "after_um": opened["after_um"] if opened else math.nan,
         "after_shape": opened["shape"] if opened else "",
         "end_event": end["event"] if end else "",
-        "end_us": int(end["sort_us"]) if end else 0,
+        "end_us": end["sort_us"] if end else 0,
         "end_text": end["time_text"] if end else "",
-        "before_um": float(end["before_um"]) if end else math.nan,
+        "before_um": end["before_um"] if end else math.nan,
         "ended": ended,
         "reason": reason,
         "reason_given": bool(reason) or planned is not None or ended in ("running", "retired", "found late"),
-        "resting": closing is None and off is not None,
-        "faces": faces,
-        "first_passes": int(np.sum(a.attempt[lappings] <= 1)),
-        "minutes": minutes,
-        "minutes_missing": minutes_missing,
-        "removed_um": removed,
-        "removed_missing": removed_missing,
-        "good_faces": good,
-        "low_faces": float(good if ended == "found late" else faces),
-        "high_faces": float(faces) if ended in ("due", "found late") else math.inf,
-        "first_face_id": int(a.face_id[lappings[0]]) if faces else -1,
-        "last_face_id": int(a.face_id[lappings[-1]]) if faces else -1,
-        "first_us": int(a.us[lappings[0]]) if faces else 0,
-        "last_us": int(a.us[lappings[-1]]) if faces else 0,
-        "first_text": a.text[lappings[0]] if faces else "",
-        "last_text": a.text[lappings[-1]] if faces else "",
+        "resting": cycle.closing is None and off is not None,
     }
+
+
+def _told_by_faces(
+    numbered: pd.DataFrame, order: NDArray[np.int64], cycles: list[_Cycle], late: NDArray[np.bool_]
+) -> dict[str, Any]:
+    """Columns summed from the lappings of each cycle; `late` says which were found worn some faces afterwards."""
+    is_face = (numbered["kind"] == "face").to_numpy(bool)[order]
+    rows = order[is_face]  # of the lappings, lap by lap, oldest first
+    before = np.append(0, np.cumsum(is_face))
+    runs = _Runs(before[[c.begin for c in cycles]], before[[c.end for c in cycles]])
+    faces = runs.stop - runs.first
+    some = faces > 0
+    first_row, last_row = rows[runs.first[some]], rows[runs.stop[some] - 1]
+    minutes = numbered["minutes"].to_numpy(np.float64)[rows]
+    good = faces
+    if late.any():
+        passed = np.isfinite(numbered["flatness_low_um"].to_numpy(np.float64))
+        passed &= ~numbered["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy(bool)
+        last_good = _Runs(runs.first, np.maximum(runs.stop - 1, runs.first)).last(passed[rows])  # but the last face
+        good = np.where(late, np.where(last_good < 0, 0, last_good - runs.first + 1), faces)
+    with_grit = runs.last((numbered["grit"] != "").to_numpy(bool)[rows])
+    columns: dict[str, Any] = {
+        "faces": faces,
+        "first_passes": runs.sums((numbered["attempt"].to_numpy() <= 1)[rows].astype(np.int64)),
+        "good_faces": good,
+        "grit": _texts(numbered["grit"], rows[with_grit[with_grit >= 0]], with_grit >= 0),
+    }
+    for name, amounts in (("minutes", np.where(minutes > 0, minutes, np.nan)), ("removed", removed_um(numbered)[rows])):
+        unit = "_um" if name == "removed" else ""
+        columns[name + unit], columns[f"{name}_missing"] = runs.totals(amounts)
+    for which, at in (("first", first_row), ("last", last_row)):
+        for column, name, nothing in (("face_id", "face_id", -1), ("us", "sort_us", 0)):
+            columns[f"{which}_{column}"] = np.full(faces.size, nothing, np.int64)
+            columns[f"{which}_{column}"][some] = numbered[name].to_numpy(np.int64)[at]
+        columns[f"{which}_text"] = _texts(numbered["time_text"], at, some)
+    return columns
 
 
 def _how_it_ended(end: dict[str, Any] | None, reason: str, planned: object, off: dict[str, Any] | None) -> str:
@@ -171,37 +209,36 @@ def _how_it_ended(end: dict[str, Any] | None, reason: str, planned: object, off:
     return "retired" if end["event"] == "retired" else "due"
 
 
-def _last_good(a: "_Amounts", lappings: NDArray[np.int64]) -> int:
-    """Lappings up to the last face that was measured and passed, the last face itself left out."""
-    passed = a.measured[lappings] & ~np.isin(a.outcome[lappings], ("re-lap", "regrind", "scrap"))
-    good = np.flatnonzero(passed[:-1])
-    return int(good[-1]) + 1 if good.size else 0
+def _texts(column: pd.Series, rows: NDArray[np.int64], where: NDArray[np.bool_]) -> list[str]:
+    """Texts of the rows at the cycles that have one, '' at the others."""
+    texts = np.full(where.size, "", object)
+    texts[where] = column.take(rows).to_numpy(object)
+    return list(texts)
 
 
-def _total(amounts: NDArray[np.float64]) -> tuple[float, float]:
-    """Total with the known mean standing for what is missing, and the share missing."""
-    if amounts.size == 0:
-        return 0.0, 0.0
-    known = np.isfinite(amounts)
-    if not known.any():
-        return math.nan, 1.0
-    return float(amounts[known].mean() * amounts.size), float(1 - known.mean())
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """The lappings of each cycle among all lappings."""
 
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]  # one past the last; equal to `first` = none
 
-class _Amounts:
-    """The columns of the faces frame a cycle is summed from, lap by lap in order."""
+    def sums(self, amounts: NDArray[Any]) -> NDArray[Any]:
+        """Sum over each run; to the last bit the same whatever stands in the others."""
+        edges = np.column_stack([self.first, self.stop]).ravel()
+        sums = np.add.reduceat(np.append(amounts, amounts.dtype.type(0)), edges)[::2]
+        return np.where(self.stop > self.first, sums, 0)
 
-    def __init__(self, numbered: pd.DataFrame, order: NDArray[np.int64]) -> None:
-        column = {name: numbered[name].to_numpy()[order] for name in _USED}
-        self.is_face = column["kind"] == "face"
-        self.attempt, self.us = column["attempt"], column["sort_us"]
-        self.face_id, self.text, self.grit, self.outcome = (
-            column[name] for name in ("face_id", "time_text", "grit", "outcome")
-        )
-        self.minutes = np.where(column["minutes"] > 0, column["minutes"], np.nan)
-        self.measured = np.isfinite(column["flatness_low_um"])
-        self.removed = removed_um(numbered)[order]
+    def totals(self, amounts: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Total with the known mean standing for what is missing, and the share missing."""
+        is_known = np.isfinite(amounts)
+        total, known = self.sums(np.where(is_known, amounts, 0.0)), self.sums(is_known.astype(np.int64))
+        count = self.stop - self.first
+        mean = np.divide(total, known, out=np.full(count.size, np.nan), where=known > 0)
+        missing = np.divide(count - known, count, out=np.zeros(count.size), where=count > 0)
+        return np.where(count > 0, mean * count, 0.0), missing
 
-
-_USED_OF_EVENTS = ("event sort_us time_text reason planned found_late shape before_um after_um place").split()
-_USED = "kind attempt sort_us face_id time_text grit outcome minutes flatness_low_um".split()
+    def last(self, holds: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Last lapping of each run for which something holds, -1 where there is none."""
+        latest = np.maximum.accumulate(np.append(-1, np.where(holds, np.arange(holds.size), -1)))[self.stop]
+        return np.where(latest >= self.first, latest, -1)

@@ -75,8 +75,8 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
         If an event kind is not one of `EVENT_EFFECTS`.
     """
     codes, names = pd.factorize(faces["lap"])
-    order = np.argsort(codes, kind="stable").astype(np.int64)
-    lap_code = codes[order].astype(np.int64)
+    order = np.argsort(codes.astype(np.min_scalar_type(len(names))), kind="stable").astype(np.int64)  # few bits: quick
+    lap_code = np.repeat(np.arange(len(names)), np.bincount(codes, minlength=len(names)))
     sort_us = faces["sort_us"].to_numpy(np.int64)[order]
     edges = np.searchsorted(lap_code, np.arange(len(names) + 1))
     start, end = edges[:-1].astype(np.int64), edges[1:].astype(np.int64)
@@ -85,7 +85,7 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
         empty = events.assign(lap_code=np.empty(0, np.int64), place=np.empty(0, np.int64))
         return EventOrder(order, lap_code, laps, start, end, empty, events.iloc[:0])
 
-    unknown = sorted(set(events["event"]) - set(EVENT_EFFECTS))
+    unknown = sorted(set(events["event"].unique()) - set(EVENT_EFFECTS))
     if unknown:
         raise ValueError(f"`events` must hold only events of {', '.join(EVENT_EFFECTS)}; got {', '.join(unknown)}")
 
@@ -106,13 +106,16 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
         within = sort_us[start[c] : end[c]]
         place[block] = start[c] + np.searchsorted(within, us_p[block], side="left")
         after[block] = start[c] + np.searchsorted(within, us_p[block], side="right")
-    for e in np.flatnonzero(after > place):  # equal times only
+    file, row = (faces[name].to_numpy() for name in ("intake_id", "row_number"))
+    tied_events = np.flatnonzero(after > place)  # equal times only
+    told = (placed[name].take(tied_events).to_numpy() for name in ("intake_id", "row_number", "event"))
+    for e, event_file, event_row, event in zip(tied_events, *told, strict=True):
         tied = order[place[e] : after[e]]
-        same_file = faces["intake_id"].to_numpy()[tied] == placed["intake_id"].iat[e]
+        same_file = file[tied] == event_file
         if same_file.any():
-            earlier = same_file & (faces["row_number"].to_numpy()[tied] < placed["row_number"].iat[e])
+            earlier = same_file & (row[tied] < event_row)
             place[e] += int(np.flatnonzero(earlier)[-1]) + 1 if earlier.any() else 0
-        elif EVENT_EFFECTS[placed["event"].iat[e]].closing:
+        elif EVENT_EFFECTS[event].closing:
             place[e] = after[e]
     placed = placed.assign(place=place)
     placed = placed.sort_values(["lap_code", "place"], kind="stable").reset_index(drop=True)
@@ -123,6 +126,6 @@ def _shares_file(
     faces: pd.DataFrame, codes: NDArray[np.int64], events: pd.DataFrame, event_code: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Whether each event stands in a file that also carries faces of its lap, so that row order can place it."""
-    face_keys = np.unique(faces["intake_id"].to_numpy(np.int64) * (codes.max(initial=0) + 1) + codes)
+    face_keys = pd.unique(faces["intake_id"].to_numpy(np.int64) * (codes.max(initial=0) + 1) + codes)
     event_keys = events["intake_id"].to_numpy(np.int64) * (codes.max(initial=0) + 1) + event_code
     return (event_code >= 0) & np.isin(event_keys, face_keys)

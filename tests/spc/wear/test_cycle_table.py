@@ -1,5 +1,6 @@
 import math
 
+import numpy as np
 import pytest
 
 from spc.wear.cycle import number_cycles
@@ -92,3 +93,46 @@ def test_faces_after_retiring_start_a_new_life():
 def test_events_without_any_face_give_an_empty_table_that_can_still_be_asked():
     table = cycles(FACES.iloc[:0], [{"event": "reconditioned", "sort_us": hours(1)}])
     assert table.empty and len(table[table["start_known"]]) == 0 and "end_us" in table[table["start_known"]]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_faces_tell_of_a_cycle_is_what_its_rows_add_to(seed):
+    # Slow reference: the rows of each cycle by their clocks, one cycle at a time.
+    rng = np.random.default_rng(seed)
+    faces = faces_frame(
+        [
+            {
+                "lap": rng.choice(["A", "B"]),
+                "kind": rng.choice(["face", "face", "repeat"]),
+                "grit": rng.choice(["", "9 um", "3 um"]),
+                "attempt": int(rng.integers(1, 4)),
+                "minutes": rng.choice([math.nan, 0.0, 2.5, 3.1]),
+                "thickness_um": rng.choice([math.nan, 5.0]),
+                "thickness_before_um": 9.1,
+                "sort_us": hours(i),
+            }
+            for i in range(60)
+        ]
+    )
+    kinds = ("reconditioned", "reconditioned", "grit changed", "re-faced")
+    events = events_frame(
+        [
+            {"lap": rng.choice(["A", "B"]), "event": rng.choice(kinds), "sort_us": hours(rng.uniform(-1, 61))}
+            for _ in range(12)
+        ]
+    )
+    numbered = number_cycles(faces, events)
+    table = list_cycles(numbered, events)
+    for _, told in table.iterrows():
+        rows = numbered[(numbered["lap"] == told["lap"]) & (numbered["cycle"] == told["cycle"])]
+        rows = rows[rows["kind"] == "face"]
+        assert (told["faces"], told["first_passes"]) == (len(rows), (rows["attempt"] <= 1).sum())
+        assert told["grit"] == next((g for g in rows["grit"][::-1] if g), "")
+        ends = [*rows["face_id"].iloc[[0, -1]], *rows["time_text"].iloc[[0, -1]]] if len(rows) else [-1, -1, "", ""]
+        assert told[["first_face_id", "last_face_id", "first_text", "last_text"]].tolist() == ends
+        minutes, removed = rows["minutes"].where(rows["minutes"] > 0), 9.1 - rows["thickness_low_um"]
+        for name, amounts in (("minutes", minutes), ("removed_um", removed)):
+            total = amounts.mean() * len(rows) if len(rows) else 0.0
+            assert told[name] == pytest.approx(total, nan_ok=True)
+            missing = amounts.isna().mean() if len(rows) else 0.0
+            assert told[f"{name.removesuffix('_um')}_missing"] == pytest.approx(missing)

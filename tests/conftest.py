@@ -1,6 +1,11 @@
-"""For all tests: drawn examples are the same in every run, and judged by what they give, not by how long they take."""
+"""For all tests: drawn examples are the same in every run, judged by what they give; one thread for small matrices."""
+
+import os
 
 import hypothesis
+
+# As `lapcell` is started: threads of the linear algebra only wait for each other. Read when numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 hypothesis.settings.register_profile("same", deadline=None, derandomize=True)
 hypothesis.settings.register_profile("search", deadline=None, max_examples=1000)  # looks for new ones, and for long

@@ -62,7 +62,8 @@ def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: n
         on_age = future.scale.age_scaled(age)
         spread = future.wander_variance[:, None] * np.maximum(np.diff(on_age), 1e-300)
         both = (gap[:, 1:] < 0) & (gap[:, :-1] < 0)
-        far = 2 * gap[:, 1:] * gap[:, :-1] / spread
+        far = gap[:, 1:] * gap[:, :-1]
+        far *= 2 / spread
         near = both & (far < _NEVER)
         there[:, 1:][near] = rng.random(int(near.sum())) < np.exp(-far[near])
     first = there.argmax(axis=1)

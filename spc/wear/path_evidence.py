@@ -98,7 +98,8 @@ def line_evidence(
     Notes
     -----
     With S the products of the two line columns and D the covariance of the units' lines, both over the error variance,
-    products g of any columns become g - z' D (1 + S D)^-1 z, where z are the products with the line columns.
+    products g of any columns become g - z' K z, where z are the products with the line columns and K = D (1 + S D)^-1;
+    those with the line columns themselves become (1 + S D)^-1 z. Neither form cancels when D is large beside the error.
     Arrays are laid out with the draws last, so that each step runs over units and draws at once.
     """
     g = sums_at(gram, spreads[:, 1]) if sums is None else sums
@@ -119,14 +120,17 @@ def line_evidence(
     h1, h2 = h[2:width], h[width + 1 : 2 * width - 1]
     h1[:] = one_s22 * z1 - (s11 * d12 + s12 * d22) * z2
     h2[:] = one_s11 * z2 - (s12 * d11 + s22 * d12) * z1
-    h[: 2 * width - 1] /= det
-    told1, told2 = d11 * z1 + d12 * z2, d12 * z1 + d22 * z2
+    inverse = 1 / det
+    h[: 2 * width - 1] *= inverse / error_variance
+    k11, k12, k22 = (
+        (d11 + s22 * det_spread) * inverse, (d12 - s12 * det_spread) * inverse, (d22 + s11 * det_spread) * inverse
+    )  # fmt: skip
+    told1, told2 = k11 * z1 + k12 * z2, k12 * z1 + k22 * z2
     row = 2 * width - 1
     for i in range(width - 2):
         rest = slice(row, row + width - 2 - i)
-        h[rest] = g[rest] - told1[i] * h1[i:] - told2[i] * h2[i:]
+        h[rest] = (g[rest] - told1[i] * z1[i:] - told2[i] * z2[i:]) / error_variance
         row = rest.stop
-    h /= error_variance
     logs = g[-1] + np.log(det) + gram.count[:, None] * np.log(error_variance)
     pairs = _pairs(width)
     if not each and _identity(design):
@@ -185,7 +189,8 @@ def solved(matrix: Array, right: Array) -> tuple[Array, Array]:
     det = a * d - b * c
     x, y = right[..., 0], right[..., 1]
     out = np.empty_like(right)
-    out[..., 0], out[..., 1] = (d * x - b * y) / det, (a * y - c * x) / det
+    out[..., 0], out[..., 1] = d * x - b * y, a * y - c * x
+    out /= det[..., None]
     return out, np.log(det)
 
 

@@ -180,7 +180,8 @@ def stack_paths(paths: Sequence[WearPath], scale: PathScale) -> PathStack:
     limits = np.repeat([p.limit for p in paths], count)  # of each reading
     age[live] = scale.age_scaled(np.concatenate([p.age for p in paths]))
     low[live] = scale.reading_scaled(np.concatenate([p.low for p in paths]), limits)
-    high[live] = scale.reading_scaled(np.concatenate([p.high for p in paths]), limits)
+    above = np.concatenate([p.high for p in paths])  # open above stays open where the shape's scale has an end
+    high[live] = np.where(np.isfinite(above), scale.reading_scaled(above, limits), np.inf)
     known[live] = np.concatenate([p.sign_known for p in paths])
     for u, path in enumerate(paths):
         if path.parts and scale.parts:

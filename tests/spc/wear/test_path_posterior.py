@@ -9,6 +9,7 @@ from spc.wear.path_posterior import _BOX, _starts, _top, draw_lines, log_prior
 from spc.wear.path_reading import columns_of, first_working
 from spc.wear.path_scale import fit_scale, stack_paths
 from spc.wear.path_shape import shape_named
+from spc.wear.wear_path import wear_path
 from tests.honesty.wear_cell import SCENES, past_cycles
 
 
@@ -82,3 +83,29 @@ def test_a_start_from_other_readings_is_found_out_of():
     plain = draw_lines(gram, design, scale.prior_precision(), draws=500, rng=np.random.default_rng(3))
     assert found.effective > 50
     assert found.spreads.mean(axis=0) == pytest.approx(plain.spreads.mean(axis=0), abs=0.3)
+
+
+def test_cycles_without_any_error_are_still_drawn_evenly():
+    """All on one line: squares of 1e10 and more must not leave their rounding in the evidence."""
+    age = np.arange(1.0, 13)
+    past = [wear_path(f"c{i}", age, 0.5 + 0.1 * age) for i in range(4)]
+    scale = fit_scale(past, shape_named("linear"), relative=False, with_covariates=False)
+    stack = stack_paths(past, scale)
+    working, multiplier = first_working(stack)
+    gram = path_gram(stack.age_scaled, columns_of(stack, working, 0), multiplier, stack.count)
+    drawn = [
+        draw_lines(gram, stack.design, scale.prior_precision(), draws=200, rng=np.random.default_rng(seed))
+        for seed in range(4)
+    ]
+    assert min(d.effective for d in drawn) > 50
+    assert np.ptp([d.log_evidence for d in drawn]) < 1
+
+
+@pytest.mark.parametrize("shape", ["inverse", "inverse square"])
+def test_a_reading_open_above_is_open_where_the_scale_has_an_end(shape):
+    """Their scale ends where the reading is infinite: that end is no reading."""
+    past = [wear_path(f"c{i}", [1, 2, 3], [2, 2, 2], [np.inf] * 3) for i in range(3)]
+    scale = fit_scale(past, shape_named(shape), relative=False, with_covariates=False)
+    stack = stack_paths(past, scale)
+    assert np.isinf(stack.high).all()
+    assert first_working(stack)[0] == pytest.approx(np.zeros((3, 3)), abs=1e-9)

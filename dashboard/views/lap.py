@@ -17,7 +17,7 @@ from dashboard.parts.log_form import log_form
 from dashboard.parts.page import Page, in_unit_of, link_to_lap, lost_line, unit_of
 from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
-from dashboard.words import clock_words, count, grit_words, number, number_of
+from dashboard.words import clock_words, count, grit_words, number
 from spc.board.results import LapReport
 
 __all__ = ["choose_lap", "render"]
@@ -110,7 +110,6 @@ def _numbers(report: LapReport) -> list[tuple[str, str]]:
         ("faces left", cards.left_words(report).removesuffix(" faces left")),
         ("since reconditioning", count(report.age_faces, "face")),
         ("minutes lapped since", number(report.age_minutes)),
-        ("all faces logged", number_of(report.faces_total)),
     ]
     if report.next_break and report.state != "held":
         pairs.insert(1, ("next break", report.next_break))

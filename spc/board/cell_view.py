@@ -17,10 +17,13 @@ from spc.board.recent_rows import recent_events, recent_rows
 from spc.settings import Settings
 from spc.store.registers import Baseline
 from spc.store.store import Store
+from spc.wear.event_order import EVENT_EFFECTS
 
 __all__ = ["RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
 
-RECENT_ROWS = 3000  # newest rows read per lap: dozens of cycles, however old the log is
+RECENT_ROWS = 3000  # newest rows read per lap, and all of the cycle that runs: dozens of cycles, however old the log
+_BEGIN_A_CYCLE = [name for name, effect in EVENT_EFFECTS.items() if effect.cycle]
+_EVER_US = int(np.iinfo(np.int64).min)
 _NOT_A_READING = ("bad wipe", "bad reading")  # answers that say a reading was none
 
 
@@ -153,14 +156,19 @@ def look_at_cell(
     registered, settings = memo.same("", "register", store.laps()), memo.same("", "settings", settings)
     laps = memo.once("", "laps", (registered, settings), partial(_described, registered, settings))
     names = laps["lap"].tolist()
-    as_read = recent_rows(store, names, last=rows, until_us=until_us)
+    events = recent_events(store, names)
+    since_us = {
+        lap: memo.once(lap, "cycle begins", (events[lap],), partial(_cycle_began, events[lap], until_us))
+        for lap in names
+    }
+    as_read = recent_rows(store, names, last=rows, since_us=since_us, until_us=until_us)
     together = None
     if rows is None and names:  # all there is: held once, not lap by lap besides
         together = pd.concat(as_read.values(), ignore_index=True)
         ends = np.cumsum([0, *(len(part) for part in as_read.values())]).tolist()
         as_read = {lap: together.iloc[slice(*ends[at : at + 2])] for at, lap in enumerate(names)}
-    events = recent_events(store, names)
-    told = {lap: _told(memo, lap, events[lap], as_read[lap], until_us) for lap in names}
+    from_us = {lap: _told_from(as_read[lap], since_us[lap], rows) for lap in names}
+    told = {lap: _told(memo, lap, events[lap], from_us[lap], until_us) for lap in names}
     reactions, stored = memo.same("", "reactions", store.reactions()), memo.same("", "stored", store.signals())
     struck_out = memo.same("", "struck out", _struck_out(stored, reactions))
     by_lap, whole = frames_of_laps(memo, as_read, told, struck_out, together=together)
@@ -207,23 +215,33 @@ def _by_part_and_grit(signs: pd.DataFrame) -> dict[tuple[str, str], NDArray[np.i
     return places
 
 
-def _told(memo: LapMemo, lap: str, events: pd.DataFrame, rows: pd.DataFrame, until_us: int | None) -> pd.DataFrame:
-    """Events of one lap that count; the same frame as long as they are the same."""
-    return memo.once(
-        lap, "events", (events, rows), lambda: memo.same(lap, "told", _since_first_face(events, rows, until_us))
-    )  # fmt: skip
+def _cycle_began(events: pd.DataFrame, until_us: int | None) -> int:
+    """Return when the cycle that runs on a lap was logged to begin, as `sort_us`; the earliest there is if never."""
+    at = events["sort_us"].to_numpy(np.int64)[events["event"].isin(_BEGIN_A_CYCLE).to_numpy()]
+    at = at if until_us is None else at[at < until_us]
+    return int(at.max(initial=_EVER_US))
 
 
-def _since_first_face(events: pd.DataFrame, rows: pd.DataFrame, until_us: int | None) -> pd.DataFrame:
-    """Leave out the events from `until_us`, and those before the oldest row of a lap cut off at `RECENT_ROWS`.
+def _told_from(rows: pd.DataFrame, since_us: int, most: int | None) -> int:
+    """Return from which moment on the events of a lap count.
 
-    Otherwise the first cycle kept would seem to begin there, younger than it is.
+    Where the oldest rows were left out, an event before those read would make the first cycle kept seem to begin there,
+    younger than it is; the beginning of the cycle that runs always counts, for all its rows are read.
     """
-    at = events["sort_us"].to_numpy(np.int64)
-    keep = np.ones(len(events), bool) if until_us is None else at < until_us
-    if len(rows) >= RECENT_ROWS:
-        keep &= at > int(rows["sort_us"].iloc[0])
-    return events if keep.all() else events[keep].reset_index(drop=True)
+    if most is None or len(rows) < most:
+        return _EVER_US
+    return min(since_us, int(rows["sort_us"].iloc[0]) + 1)
+
+
+def _told(memo: LapMemo, lap: str, events: pd.DataFrame, from_us: int, until_us: int | None) -> pd.DataFrame:
+    """Events of one lap that count; the same frame as long as they are the same."""
+
+    def those() -> pd.DataFrame:
+        at = events["sort_us"].to_numpy(np.int64)
+        keep = at >= from_us if until_us is None else (at >= from_us) & (at < until_us)
+        return events if keep.all() else events[keep].reset_index(drop=True)
+
+    return memo.once(lap, "events", (events, memo.same(lap, "from", from_us)), lambda: memo.same(lap, "told", those()))
 
 
 def _described(laps: pd.DataFrame, settings: Settings) -> pd.DataFrame:

@@ -221,8 +221,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         picture=draw_cycle(view, lap, forecast, signals, now_us=view.now_us),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
-        faces_total=len(faces),
-        cycles=len(cycles),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),

@@ -2,7 +2,7 @@
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -25,6 +25,7 @@ class _Held:
     replaced: frozenset[int] = frozenset()  # the rows they were made to
     by_lap: dict[str, pd.DataFrame] = field(default_factory=dict)
     grown: dict[str, pd.DataFrame] = field(default_factory=dict)  # of laps that have only newer rows since: what was
+    since_us: dict[str, int] = field(default_factory=dict)  # as asked for when a lap was read
 
 
 _LOCK = threading.Lock()
@@ -32,7 +33,12 @@ _STORES: OrderedDict[tuple[object, ...], _Held] = OrderedDict()
 
 
 def recent_rows(
-    store: Store, laps: Iterable[str], *, last: int | None, until_us: int | None = None
+    store: Store,
+    laps: Iterable[str],
+    *,
+    last: int | None,
+    since_us: Mapping[str, int] | None = None,
+    until_us: int | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Newest rows of each lap, as the store holds them.
 
@@ -42,6 +48,8 @@ def recent_rows(
     laps : iterable of str
     last : int or None
         Newest rows of each lap; None = all there are, which are not remembered.
+    since_us : mapping of str to int, optional
+        Of a lap, the `sort_us` from which all rows are read even if they are more than `last`.
     until_us : int, optional
         Only rows with `sort_us` before this.
 
@@ -51,25 +59,39 @@ def recent_rows(
         Faces frames by lap, shared between looks: not to be written to.
     """
     names = [str(lap) for lap in laps]
+    if last is None:
+        return {lap: store.faces(lap=lap, until_us=until_us) for lap in names}
+    most, since = last, since_us or {}
 
     def read(lap: str) -> pd.DataFrame:
-        return store.faces(lap=lap, last=last, until_us=until_us)
+        rows = store.faces(lap=lap, last=most, until_us=until_us)
+        if len(rows) < most or lap not in since or since[lap] >= _oldest_us(rows):
+            return rows
+        return store.faces(lap=lap, since_us=since[lap], until_us=until_us)
 
-    if last is None or store.connection.in_transaction:
+    def read_on(lap: str, before: pd.DataFrame) -> pd.DataFrame:
+        new = store.faces(lap=lap, since_us=_newest_us(before) + 1, until_us=until_us)
+        rows = pd.concat([before, new], ignore_index=True)
+        cut = max(len(rows) - most, 0)
+        if cut and since.get(lap, _oldest_us(rows.iloc[cut:])) < _oldest_us(rows.iloc[cut:]):
+            if len(before) >= most and since[lap] < _oldest_us(before):
+                return read(lap)  # what it is asked for reaches further back than what was read
+            cut = int(rows["sort_us"].searchsorted(since[lap]))
+        return rows.iloc[cut:].reset_index(drop=True) if cut else rows
+
+    if store.connection.in_transaction:
         return {lap: read(lap) for lap in names}
     with _LOCK:
         held = _held(store, "faces", last, until_us)
         _forget_changed(held, store.face_table, grows=True)
-
-        def read_on(lap: str) -> pd.DataFrame:
-            if lap not in held.grown:
-                return read(lap)
-            before = held.grown.pop(lap)
-            new = store.faces(lap=lap, since_us=_newest_us(before) + 1, until_us=until_us)
-            kept = before.iloc[max(len(before) + len(new) - last, 0) :]
-            return pd.concat([kept, new.iloc[-last:]], ignore_index=True)
-
-        return _with_missing(held, names, read_on)
+        for lap in names:
+            if since.get(lap) != held.since_us.get(lap):  # another cycle runs on it: another stretch is asked for
+                held.by_lap.pop(lap, None)
+                held.grown.pop(lap, None)
+        held.since_us.update(since)
+        return _with_missing(
+            held, names, lambda lap: read_on(lap, held.grown.pop(lap)) if lap in held.grown else read(lap)
+        )
 
 
 def recent_events(store: Store, laps: Iterable[str]) -> dict[str, pd.DataFrame]:
@@ -107,6 +129,10 @@ def _forget_changed(held: _Held, table: FaceTable | EventTable, *, grows: bool =
             held.grown.pop(lap, None)
         held.replaced = replaced
     held.row, held.moves = row, moves
+
+
+def _oldest_us(rows: pd.DataFrame) -> int:
+    return int(rows["sort_us"].iloc[0])
 
 
 def _newest_us(rows: pd.DataFrame) -> int:

@@ -144,8 +144,6 @@ class LapReport:
     picture: CyclePicture | None
     age_faces: int  # faces since reconditioning
     age_minutes: float  # minutes since reconditioning, NaN unknown
-    faces_total: int
-    cycles: int
     last_time_text: str
     last_part: str
     data_health: tuple[str, ...]  # identical readings, heaping, truncation, missing minutes, ...

@@ -62,7 +62,6 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "grit": report.grit,
         "age_faces": report.age_faces,
         "age_minutes": report.age_minutes,
-        "cycles": report.cycles,
         "last_face": report.last_time_text,
         "signals": signals,
         "causes": [asdict(c) for c in report.causes],

@@ -34,7 +34,7 @@ def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame, cycles: pd.DataFra
         finished = own[own["ended"] != "running"]
         if not own["start_known"].any():
             remarks.append(f"{lap}: no reconditioning is logged, so its age is counted from the first face logged.")
-        single = int((finished["faces"] == 1).sum())
+        single = int(((finished["faces"] == 1) & finished["start_known"]).sum())  # else its older faces are not known
         if single:
             remarks.append(f"{lap}: {_many(single, 'cycle')} of one face; check for a reconditioning logged twice.")
         silent = int((~finished["reason_given"]).sum())

@@ -12,7 +12,7 @@ from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
 from spc.wear.unit_tails import scale_spreads
-from spc.wear.wear_path import WearPath
+from spc.wear.wear_path import WearPath, thinned
 
 __all__ = ["FuturePaths", "OwnUpdate", "future_paths", "update_own"]
 
@@ -69,7 +69,7 @@ def update_own(
     alone : bool
         The spreads were drawn from these very readings: they are not weighed a second time.
     """
-    own = unzeroed(own, scale.zeroed_at, scale.zeroed_value)
+    own = thinned(unzeroed(own, scale.zeroed_at, scale.zeroed_value))
     scale, lines = _with_parts_asked(scale, lines, {part, *own.parts}) if part in scale.parts else (scale, lines)
     stack = stack_paths([own], scale)
     parts = len(scale.parts)

@@ -13,7 +13,7 @@ from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, un
 from spc.wear.path_shape import SHAPES, Shape
 from spc.wear.shape_score import left_out_scores, shape_shares
 from spc.wear.unit_tails import TAILS, new_unit_draws, tail_shares, unit_scales
-from spc.wear.wear_path import WearPath
+from spc.wear.wear_path import WearPath, thinned
 
 __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"]
 
@@ -84,7 +84,7 @@ def fit_pooled(
     readings reached the limit needs no correction (the cut depends on readings that are in the fit); one cut off for
     what a person saw and did not log does.
     """
-    cut = [until_limit(p, p.limit if np.isnan(limit) else limit) for p in past]
+    cut = [thinned(until_limit(p, p.limit if np.isnan(limit) else limit)) for p in past]
     used = tuple(p for p in cut if p.age.size >= 2 and np.ptp(p.age) > 0)
     left_out = tuple(f"{p.label}: readings at fewer than two ages" for p in cut if p.age.size < 2 or not np.ptp(p.age))
     if not used:
@@ -123,7 +123,7 @@ def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> P
         own_words = {0: "no reading", 1: "1 reading"}.get(own.age.size, f"{own.age.size} readings")
         why = f"no past cycle to borrow from, and {own_words} of its own where {_ALONE_LEAST} are needed"
         return PooledWear((), (), (), why, alone=True)
-    fitted = []
+    fitted, own = [], thinned(own)
     for shape in SHAPES:
         if shape.name in _ALONE_SHAPES:
             scale = fit_scale([own], shape, relative=False, with_covariates=False)

@@ -1,12 +1,16 @@
 """One wear path: the readings of one cycle (or of one unit) against its age, each reading an interval."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["WearPath", "wear_path"]
+__all__ = ["MOST_READINGS", "WearPath", "thinned", "wear_path"]
+
+MOST_READINGS = 600  # of one cycle that a fit takes; the cost grows with them, what they tell hardly does
+_NEWEST = 200  # of these, all that are newest: they say where the path stands now
 
 Array = NDArray[np.float64]
 
@@ -84,3 +88,24 @@ def wear_path(
             f"got {lows[at]:g} to {highs[at]:g} in reading {at + 1}"
         )
     return WearPath(label, ages, lows, highs, known, chosen, float(limit), tuple(float(c) for c in covariates))
+
+
+def thinned(path: WearPath) -> WearPath:
+    """Leave out readings of a path that has more than `MOST_READINGS`, by their place alone, whatever they read.
+
+    The newest stay all, of the older ones every second, every fourth and so on: where the path stands and how it went
+    are both still told, and a range from fewer readings covers what it states.
+    """
+    older = path.age.size - _NEWEST
+    if path.age.size <= MOST_READINGS:
+        return path
+    step = 2 ** math.ceil(math.log2(older / (MOST_READINGS - _NEWEST)))
+    kept = np.concatenate([np.arange(0, older, step), np.arange(older, path.age.size)])
+    return replace(
+        path,
+        age=path.age[kept],
+        low=path.low[kept],
+        high=path.high[kept],
+        sign_known=path.sign_known[kept],
+        parts=tuple(path.parts[at] for at in kept) if path.parts else (),
+    )

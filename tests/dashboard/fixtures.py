@@ -168,8 +168,6 @@ def lap(**change):
         picture=picture(),
         age_faces=34,
         age_minutes=612.0,
-        faces_total=412,
-        cycles=6,
         last_time_text="4 March 09:33",
         last_part="seal plate",
         data_health=("3 of 34 faces have no minutes.",),

@@ -189,3 +189,37 @@ def test_only_the_lap_that_changed_is_numbered_again(path, monkeypatch):
         second = look_at_cell(store, SITE)
     assert numbered == [set(LAPS), {"K2"}]
     assert all(a is b for a, b in zip(second.frames_of("K1"), first.frames_of("K1"), strict=True))
+
+
+def test_a_cycle_of_more_rows_than_are_read_of_a_lap_keeps_its_age(path):
+    """Whole look against one that reads ten rows a lap: the running cycle's clocks are the same, whatever is logged."""
+
+    def ages(rows):
+        with Store.open(path) as store:
+            view = look_at_cell(store, SITE, rows=rows)
+        faces = view.faces_of("K1")
+        cycles = view.cycles_of("K1")
+        now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]]
+        columns = ["face_id", "age_faces", "age_minutes", "start_known", "faces_since_charge"]
+        return now[columns].reset_index(drop=True), len(faces)
+
+    def same():
+        whole, few = ages(None), ages(10)
+        pd.testing.assert_frame_equal(whole[0], few[0])
+        return whole, few
+
+    whole, few = same()
+    assert len(whole[0]) > 10 and few[1] < whole[1]  # 20 faces since a reconditioning, of 60
+    with Store.open(path) as store:
+        for number in range(3):
+            store.append_face(face("K1", number), who="B. Loom")
+        same()
+        store.append_event({"lap": "K1", "event": "reconditioned", "time_utc": at(5)}, who="B. Loom")
+        store.append_face(face("K1", 6), who="B. Loom")
+    whole, few = same()
+    assert len(whole[0]) == 1 and few[1] == 10
+    with Store.open(path) as store:
+        for event_id in store.events(lap="K1")["event_id"].tolist():
+            store.withdraw_event(event_id, who="B. Loom", reason="never done")
+    whole, few = same()
+    assert len(few[0]) == N + 4  # no reconditioning at all: its age is counted from the first face logged

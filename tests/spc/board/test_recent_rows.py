@@ -78,3 +78,36 @@ def test_an_unfinished_change_is_not_remembered(tmp_path):
             assert len(recent_rows(store, ["CI-1"], last=5)["CI-1"]) == 2
             raise RuntimeError
         assert_as_stored(store, ["CI-1"], last=5)
+
+
+def minute_us(number):
+    return int((pd.Timestamp("2026-03-02 08:00", tz="UTC") + pd.Timedelta(minutes=number)).value // 1000)
+
+
+def serials(store, **asked):
+    return recent_rows(store, ["CI-1"], last=3, **asked)["CI-1"]["serial"].tolist()
+
+
+def test_a_stretch_asked_for_is_read_whole_however_it_grows(tmp_path):
+    with Store.open(tmp_path / "lapcell.db") as store:
+        for number in range(6):
+            log(store, "CI-1", number)
+        assert serials(store) == ["S3", "S4", "S5"]
+        since = {"CI-1": minute_us(1)}
+        assert serials(store, since_us=since) == ["S1", "S2", "S3", "S4", "S5"]
+        log(store, "CI-1", 6)  # read on
+        assert serials(store, since_us=since) == ["S1", "S2", "S3", "S4", "S5", "S6"]
+        since = {"CI-1": minute_us(6)}  # a new cycle: the newest rows are enough again
+        assert serials(store, since_us=since) == ["S4", "S5", "S6"]
+        for number in (7, 8, 9):  # and outgrown by one of more rows
+            log(store, "CI-1", number)
+            assert serials(store, since_us=since) == [f"S{n}" for n in range(min(6, number - 2), number + 1)]
+
+
+def test_a_stretch_that_reaches_back_before_what_was_read_is_read_anew(tmp_path):
+    with Store.open(tmp_path / "lapcell.db") as store:
+        for number in range(6):
+            log(store, "CI-1", number)
+        assert serials(store, since_us={"CI-1": minute_us(5)}) == ["S3", "S4", "S5"]
+        log(store, "CI-1", 6)
+        assert serials(store, since_us={"CI-1": minute_us(1)}) == ["S1", "S2", "S3", "S4", "S5", "S6"]

@@ -42,3 +42,8 @@ def test_a_cycle_of_one_face_and_one_with_no_reason():
         "A: 1 cycle of one face; check for a reconditioning logged twice.",
         "A: 1 cycle ended with no reason logged and counts as worn.",
     )
+
+
+def test_one_face_of_a_cycle_whose_beginning_is_not_known_is_no_doubled_event():
+    found = remarks([{"sort_us": hours(i)} for i in range(4)], [START | {"sort_us": hours(0.5)}])
+    assert not any("of one face" in line for line in found)

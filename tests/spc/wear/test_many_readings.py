@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from spc.wear import wear_path as wear_path_module
 from spc.wear.path_shape import shape_named
 from spc.wear.pooled import fit_pooled
 from spc.wear.time_to_limit import time_to_limit
@@ -92,3 +93,22 @@ def test_steps_cost_little():
         answer = time_to_limit(fit, own, limit=2.0, rng=np.random.default_rng(2))
         widths.append(answer.high - answer.low)
     assert widths[1] < 1.5 * widths[0]
+
+
+def test_leaving_out_readings_of_a_long_cycle_hardly_moves_its_range(monkeypatch):
+    """Cycles of a thousand faces, all readings against those that are kept: the same range within a tenth of it."""
+    rng = np.random.default_rng(11)
+    age = np.arange(1.0, 1001)
+    past = [stepped(f"c{i}", START + (0.0016 + 0.0003 * rng.standard_normal()) * age, age, rng) for i in range(6)]
+    own = stepped("own", START + 0.0016 * age[:700], age[:700], rng)
+
+    def answer():
+        pooled = fit_pooled(past, shapes=LINEAR, rng=np.random.default_rng(2))
+        return time_to_limit(pooled, own, limit=2.2, rng=np.random.default_rng(3))
+
+    thin = answer()
+    monkeypatch.setattr(wear_path_module, "MOST_READINGS", 10_000)
+    whole = answer()
+    width = whole.high - whole.low
+    assert thin.median != whole.median  # some were left out
+    assert abs(thin.median - whole.median) < 0.1 * width and 0.95 < (thin.high - thin.low) / width < 1.15

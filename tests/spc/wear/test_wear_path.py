@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from spc.wear.path_shape import SHAPES, shape_named
-from spc.wear.wear_path import wear_path
+from spc.wear.wear_path import MOST_READINGS, thinned, wear_path
 
 
 def test_readings_not_measured_are_left_out_with_their_parts():
@@ -38,3 +38,25 @@ def test_every_shape_goes_there_and_back(shape):
 def test_unknown_shape_lists_the_known():
     with pytest.raises(ValueError, match="must be one of linear, square root"):
         shape_named("cubic")
+
+
+def test_few_readings_are_left_as_they_are():
+    path = wear_path("c", np.arange(MOST_READINGS), np.ones(MOST_READINGS))
+    assert thinned(path) is path
+
+
+@pytest.mark.parametrize("size", [601, 1000, 1001, 4499, 41_670])
+def test_of_many_readings_the_newest_stay_and_older_ones_evenly(size):
+    ages = np.arange(size, dtype=float)
+    path = thinned(wear_path("c", ages, ages, ages + 1, parts=[str(n) for n in range(size)]))
+    assert MOST_READINGS // 2 < path.age.size <= MOST_READINGS
+    older = path.age[: path.age.size - 200]
+    assert path.age[-200:].tolist() == ages[-200:].tolist()
+    assert older[0] == 0 and np.unique(np.diff(older)).size == 1
+    assert path.low.tolist() == path.age.tolist() and path.parts == tuple(f"{age:.0f}" for age in path.age)
+
+
+def test_a_reading_more_leaves_the_older_ones_chosen_as_they_were():
+    ages = np.arange(3000.0)
+    before, after = (thinned(wear_path("c", ages[:n], ages[:n])).age for n in (2800, 2801))
+    assert set(before[before < 2600]) <= set(after)

@@ -115,21 +115,18 @@ def line_evidence(
     one_s11, one_s22 = 1 + s11 * d11 + s12_d12, 1 + s22 * d22 + s12_d12
     det = one_s11 + one_s22 - 1 + det_line * det_spread
     z1, z2 = g[2:width], g[width + 1 : 2 * width - 1]  # beside the line: parts and the reading
+    scale = 1 / error_variance
     h = np.empty_like(g[:-1])
     h[0], h[1], h[width] = s11 + det_line * d22, s12 - det_line * d12, s22 + det_line * d11
-    h1, h2 = h[2:width], h[width + 1 : 2 * width - 1]
-    h1[:] = one_s22 * z1 - (s11 * d12 + s12 * d22) * z2
-    h2[:] = one_s11 * z2 - (s12 * d11 + s22 * d12) * z1
-    inverse = 1 / det
-    h[: 2 * width - 1] *= inverse / error_variance
-    k11, k12, k22 = (
-        (d11 + s22 * det_spread) * inverse, (d12 - s12 * det_spread) * inverse, (d22 + s11 * det_spread) * inverse
-    )  # fmt: skip
-    told1, told2 = k11 * z1 + k12 * z2, k12 * z1 + k22 * z2
+    h[2:width] = one_s22 * z1 - (s11 * d12 + s12 * d22) * z2
+    h[width + 1 : 2 * width - 1] = one_s11 * z2 - (s12 * d11 + s22 * d12) * z1
+    h[: 2 * width - 1] *= scale / det
+    k11, k12, k22 = d11 + s22 * det_spread, d12 - s12 * det_spread, d22 + s11 * det_spread
+    told1, told2 = (k11 * z1 + k12 * z2) / det, (k12 * z1 + k22 * z2) / det
     row = 2 * width - 1
     for i in range(width - 2):
         rest = slice(row, row + width - 2 - i)
-        h[rest] = (g[rest] - told1[i] * z1[i:] - told2[i] * z2[i:]) / error_variance
+        h[rest] = (g[rest] - told1[i] * z1[i:] - told2[i] * z2[i:]) * scale
         row = rest.stop
     logs = g[-1] + np.log(det) + gram.count[:, None] * np.log(error_variance)
     pairs = _pairs(width)

@@ -77,7 +77,7 @@ def _given(evidence: UnitEvidence, prior: Array, mean: Array) -> Array:
 
 def _centred(evidence: UnitEvidence, mean: Array) -> UnitEvidence:
     """Evidence of each unit on what its fixed terms are beside a mean of theirs, (S, U, p)."""
-    known = np.einsum("supq,suq->sup", evidence.precision, mean)
+    known = (evidence.precision * mean[..., None]).sum(axis=-2)  # the precision is symmetric
     square = evidence.square - 2 * (evidence.shift * mean).sum(axis=-1) + (known * mean).sum(axis=-1)
     return UnitEvidence(evidence.precision, evidence.shift - known, square, evidence.log_det, evidence.count)
 

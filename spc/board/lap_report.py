@@ -10,8 +10,8 @@ import pandas as pd
 from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
-from spc.board.cell_view import CellView, look_at_cell, upper_limit_um
-from spc.board.chart_signals import CellCharts, beyond_the_rest, chart_cell, chart_signals, room_alarm
+from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.chart_signals import CellCharts, beyond_the_rest, chart_signals
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, over_limit_signals
@@ -27,8 +27,6 @@ from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break
 from spc.board.trade_remarks import trade_remarks
 from spc.chart.stream import SIGNS
-from spc.settings import Settings
-from spc.store.store import Store
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, choose_lead_sign, lead_words
 from spc.wear.log_remarks import log_remarks
@@ -36,7 +34,7 @@ from spc.wear.missing_event import suggest_missing_events
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
 
-__all__ = ["UnknownLapError", "known_lap", "report_lap", "report_of"]
+__all__ = ["UnknownLapError", "known_lap", "report_of"]
 
 CAUSES_SHOWN = 4
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
@@ -45,30 +43,6 @@ _CHARTED = ("flatness", "minutes", "removal rate", "finish")
 
 class UnknownLapError(ValueError):
     """A lap that neither the register nor any log names; the sentence lists the nearest."""
-
-
-def report_lap(store: Store, lap: str, settings: Settings) -> LapReport:
-    """Report on one lap of the store.
-
-    Parameters
-    ----------
-    store : Store
-    lap : str
-    settings : Settings
-
-    Returns
-    -------
-    LapReport
-
-    Raises
-    ------
-    UnknownLapError
-        If no log and no register names the lap.
-    """
-    view = look_at_cell(store, settings)
-    known_lap(view, lap)
-    cell = chart_cell(view)
-    return report_of(view, cell, lap, room=room_alarm(view, cell))
 
 
 def known_lap(view: CellView, lap: str) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SHAPES", "Shape", "shape_named"]
+__all__ = ["SHAPES", "Shape"]
 
 Array = NDArray[np.float64]
 
@@ -79,17 +79,3 @@ SHAPES: tuple[Shape, ...] = (
     Shape("inverse", "speeding up ever faster, its inverse straight in age", -1.0, 1.0),
     Shape("inverse square", "speeding up ever faster, its inverse square straight in age", -2.0, 1.0),
 )
-
-
-def shape_named(name: str) -> Shape:
-    """Find a shape by its name.
-
-    Raises
-    ------
-    ValueError
-        If there is no such shape.
-    """
-    for shape in SHAPES:
-        if shape.name == name:
-            return shape
-    raise ValueError(f"`shape` must be one of {', '.join(s.name for s in SHAPES)}, got {name!r}")

@@ -131,9 +131,7 @@ def test_a_tap_in_a_browser(benchmark, million, browser):  # noqa: F811  the fix
         page.get_by_role("button", name=button).click()
         page.get_by_text(shown).first.wait_for()
         took.setdefault(f"{what} answered", []).append(time.perf_counter() - began)
-        page.wait_for_function(
-            "was => document.querySelector('.lc-facts').innerText !== was", arg=logged
-        )
+        page.wait_for_function("was => document.querySelector('.lc-facts').innerText !== was", arg=logged)
         took.setdefault(f"{what} counted", []).append(time.perf_counter() - began)
         settled(page)
         time.sleep(4.5)  # until the pulse has come by

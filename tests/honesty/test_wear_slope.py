@@ -8,10 +8,10 @@ case gave root mean square errors after 4 / 6 / 10 faces of 0.156 / 0.082 / 0.03
 import numpy as np
 
 from spc.wear.path_forecast import future_paths, update_own
-from spc.wear.path_shape import shape_named
 from spc.wear.pooled import fit_pooled
 from spc.wear.wear_path import wear_path
 from tests.honesty.table import honesty_size, record
+from tests.spc.wear.shapes import SHAPE
 
 SIZES = {"reduced": (10, 6), "full": (250, 8)}
 COLUMNS = ["own faces", "laps", "own line", "pool alone", "together", "own line of wrong sign %"]
@@ -28,7 +28,7 @@ def run(size, rng):
     groups, laps = SIZES[size]
     error = {faces: [] for faces in (4, 6, 10)}
     for _ in range(groups):
-        pooled = fit_pooled([cycle(rng, 25)[0] for _ in range(12)], shapes=[shape_named("linear")], rng=rng)
+        pooled = fit_pooled([cycle(rng, 25)[0] for _ in range(12)], shapes=[SHAPE["linear"]], rng=rng)
         scale, lines = pooled.shapes[0].scale, pooled.shapes[0].lines
         pool = float(lines.mean[:, 1].mean()) * scale.reading_range / scale.age_range
         for faces, rows in error.items():

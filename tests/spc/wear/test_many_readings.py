@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from spc.wear import wear_path as wear_path_module
-from spc.wear.path_shape import shape_named
 from spc.wear.pooled import fit_pooled
 from spc.wear.time_to_limit import time_to_limit
 from spc.wear.wear_path import wear_path
 from tests.honesty.wear_cell import LIMIT, SCENES, past_cycles
+from tests.spc.wear.shapes import SHAPE
 
 STEP, FACES, START, NOISE = 0.5, 80, 0.6, 0.2  # half bands
 SLOPE, SLOPE_SD = 0.016, 0.003
-LINEAR = (shape_named("linear"),)
+LINEAR = (SHAPE["linear"],)
 
 
 def stepped(label, line, age, rng):

@@ -8,9 +8,9 @@ from spc.wear.path_gram import path_gram
 from spc.wear.path_posterior import _BOX, _starts, _top, draw_lines, log_prior
 from spc.wear.path_reading import columns_of, first_working
 from spc.wear.path_scale import fit_scale, stack_paths
-from spc.wear.path_shape import shape_named
 from spc.wear.wear_path import wear_path
 from tests.honesty.wear_cell import SCENES, past_cycles
+from tests.spc.wear.shapes import SHAPE
 
 
 def on_their_scale(spreads):
@@ -20,7 +20,7 @@ def on_their_scale(spreads):
 
 def group(scene, seed):
     past = past_cycles(SCENES[scene], np.random.default_rng(seed))
-    scale = fit_scale(past, shape_named("linear"), relative=False, with_covariates=False)
+    scale = fit_scale(past, SHAPE["linear"], relative=False, with_covariates=False)
     stack = stack_paths(past, scale)
     working, multiplier = first_working(stack)
     return path_gram(stack.age_scaled, columns_of(stack, working, 0), multiplier, stack.count), stack.design, scale
@@ -89,7 +89,7 @@ def test_cycles_without_any_error_are_still_drawn_evenly():
     """All on one line: squares of 1e10 and more must not leave their rounding in the evidence."""
     age = np.arange(1.0, 13)
     past = [wear_path(f"c{i}", age, 0.5 + 0.1 * age) for i in range(4)]
-    scale = fit_scale(past, shape_named("linear"), relative=False, with_covariates=False)
+    scale = fit_scale(past, SHAPE["linear"], relative=False, with_covariates=False)
     stack = stack_paths(past, scale)
     working, multiplier = first_working(stack)
     gram = path_gram(stack.age_scaled, columns_of(stack, working, 0), multiplier, stack.count)
@@ -105,7 +105,7 @@ def test_cycles_without_any_error_are_still_drawn_evenly():
 def test_a_reading_open_above_is_open_where_the_scale_has_an_end(shape):
     """Their scale ends where the reading is infinite: that end is no reading."""
     past = [wear_path(f"c{i}", [1, 2, 3], [2, 2, 2], [np.inf] * 3) for i in range(3)]
-    scale = fit_scale(past, shape_named(shape), relative=False, with_covariates=False)
+    scale = fit_scale(past, SHAPE[shape], relative=False, with_covariates=False)
     stack = stack_paths(past, scale)
     assert np.isinf(stack.high).all()
     assert first_working(stack)[0] == pytest.approx(np.zeros((3, 3)), abs=1e-9)

@@ -7,9 +7,9 @@ from scipy.stats import multivariate_normal
 from spc.wear.path_evidence import UnitEvidence, line_evidence, log_marginal
 from spc.wear.path_gram import RATIO_GRID, path_gram
 from spc.wear.path_scale import fit_scale, stack_paths
-from spc.wear.path_shape import shape_named
 from spc.wear.pooled import fit_alone, fit_pooled
 from spc.wear.wear_path import wear_path
+from tests.spc.wear.shapes import SHAPE
 
 
 def cycles(rng, n=12, faces=20, slope_sd=0.02, noise=0.35, start=0.7):
@@ -52,7 +52,7 @@ def test_likelihood_agrees_with_the_covariance_written_out():
 def test_units_kept_apart_add_to_the_whole():
     rng = np.random.default_rng(6)
     stack = stack_paths(
-        cycles(rng, 5), fit_scale(cycles(rng, 5), shape_named("linear"), relative=False, with_covariates=False)
+        cycles(rng, 5), fit_scale(cycles(rng, 5), SHAPE["linear"], relative=False, with_covariates=False)
     )
     columns = np.stack([np.ones_like(stack.low), stack.age_scaled, stack.low], axis=-1)
     gram = path_gram(stack.age_scaled, columns, np.ones_like(stack.low), stack.count)
@@ -70,7 +70,7 @@ def test_mean_line_and_spreads_agree_with_statsmodels():
 
     rng = np.random.default_rng(8)
     past = cycles(rng, n=40, faces=25, slope_sd=0.03)
-    pooled = fit_pooled(past, shapes=[shape_named("linear")], rng=rng)
+    pooled = fit_pooled(past, shapes=[SHAPE["linear"]], rng=rng)
     scale, lines = pooled.shapes[0].scale, pooled.shapes[0].lines
     age = np.concatenate([p.age for p in past])
     x = np.column_stack([np.ones_like(age), age])

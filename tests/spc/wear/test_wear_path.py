@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from spc.wear.path_shape import SHAPES, shape_named
+from spc.wear.path_shape import SHAPES
 from spc.wear.wear_path import MOST_READINGS, thinned, wear_path
 
 
@@ -33,11 +33,6 @@ def test_every_shape_goes_there_and_back(shape):
     slope = (shape.reading(y + 1e-6) - shape.reading(y - 1e-6)) / 2e-6
     assert np.exp(shape.log_slope(y)) == pytest.approx(slope, rel=1e-6)
     assert (np.diff(shape.age(np.array([0.0, 1.0, 2.0, 8.0]), 1.0)) > 0).all()
-
-
-def test_unknown_shape_lists_the_known():
-    with pytest.raises(ValueError, match="must be one of linear, square root"):
-        shape_named("cubic")
 
 
 def test_few_readings_are_left_as_they_are():

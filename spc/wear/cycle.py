@@ -222,13 +222,19 @@ def _repeated_face(
     last_face = np.maximum.accumulate(np.where(is_face, source, -1))  # fall back: the lapping just before
     fallback = last_face[repeats]
     usable = (fallback >= 0) & (lap_code[np.maximum(fallback, 0)] == lap_code[repeats])
-    keys = faces[["part", "serial", "face"]].iloc[order].reset_index(drop=True).assign(lap=lap_code)
-    wanted = pd.MultiIndex.from_frame(keys.iloc[repeats].drop_duplicates())
-    involved = np.flatnonzero(pd.MultiIndex.from_frame(keys).isin(wanted))
-    same = keys.iloc[involved].assign(row=np.where(is_face[involved], involved, np.nan))
-    found = same.groupby(["part", "serial", "face", "lap"], sort=False)["row"].ffill()
-    matched = found.reindex(repeats).to_numpy(np.float64)
-    named = (keys["serial"].to_numpy()[repeats] != "") | (keys["face"].to_numpy()[repeats] != "")
-    exact = np.isfinite(matched) & named
-    source[repeats] = np.where(exact, np.nan_to_num(matched), np.where(usable, fallback, repeats)).astype(np.int64)
+    key = lap_code  # of the lap and the face that a row names
+    for name in ("part", "serial", "face"):
+        code, names = pd.factorize(faces[name])
+        key = pd.factorize(key * len(names) + code[order])[0].astype(np.int64)
+    repeated = np.zeros(key.max() + 1, bool)
+    repeated[key[repeats]] = True
+    involved = np.flatnonzero(repeated[key])
+    by_key = involved[np.argsort(key[involved], kind="stable")]
+    latest = np.maximum.accumulate(np.where(is_face[by_key], np.arange(by_key.size), -1))
+    begin = np.searchsorted(key[by_key], key[by_key])
+    matched = np.full(len(order), -1)
+    matched[by_key] = np.where(latest >= begin, by_key[latest], -1)
+    named = ((faces["serial"] != "") | (faces["face"] != "")).to_numpy(bool)[order[repeats]]
+    exact = (matched[repeats] >= 0) & named
+    source[repeats] = np.where(exact, matched[repeats], np.where(usable, fallback, repeats))
     return source

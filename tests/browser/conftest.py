@@ -150,17 +150,26 @@ def copy_of(demo, folder):
     return folder / "lapcell.db"
 
 
-@pytest.fixture
-def at(browser):
-    """Open an address at a named size; fails on any error block the page shows."""
-    pages = []
+@pytest.fixture(scope="session")
+def idle_tabs(browser):
+    """Tabs that no test holds, the warmest last: in one that has run the screens before, a page costs a third."""
+    return []
 
-    def open_page(url, *, size="desktop", dark=False):
-        width, height = SIZES[size]
-        scheme = "dark" if dark else "light"
-        context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
-        pages.append(context)
-        page = context.new_page()
+
+@pytest.fixture
+def at(browser, idle_tabs):
+    """Open an address at a named size; fails on any error block the page shows.
+
+    In a tab that remembers no other test, or in the one that is given.
+    """
+    held = []
+
+    def open_page(url, *, size="desktop", dark=False, tab=None):
+        page = tab or (idle_tabs.pop() if idle_tabs else browser.new_context().new_page())
+        if tab is None:
+            held.append(page)
+        resize(page, size)
+        page.emulate_media(color_scheme="dark" if dark else "light")
         page.set_default_timeout(PATIENCE_MS)
         page.goto(url)
         page.wait_for_selector("h1")
@@ -168,8 +177,18 @@ def at(browser):
         return page
 
     yield open_page
-    for context in pages:
-        context.close()
+    for page in reversed(held):
+        page.evaluate("() => { localStorage.clear(); sessionStorage.clear() }")
+        page.context.clear_cookies()
+        page.goto("about:blank")
+        idle_tabs.append(page)
+
+
+def resize(page, size):
+    """Give an open page another named size."""
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    page.wait_for_function(f"innerWidth === {width} && innerHeight === {height}")
 
 
 def sign(page, name):

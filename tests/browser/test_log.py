@@ -72,7 +72,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
         settled_how = opened.quarantine(open_only=False)["how"].tolist()
         assert opened.alias_history()["approved_by"].tolist() == ["Lena"]  # the very first name typed signs
     assert sorted(settled_how) == ["alias", "discarded", "fixed"]
-    page = at(f"{url}/log?section=edits")
+    page = at(f"{url}/log?section=edits", tab=page)
     page.get_by_text("Ways of writing a lap").wait_for()
 
 
@@ -103,9 +103,10 @@ def test_a_name_is_shown_as_text_and_nothing_in_it_runs(at, hostile, kind):
     url, names = hostile
     name = HOSTILE[kind]
     assert name in names
+    page = None
     for view in ("lap", "proof", "proof?section=Index"):
         path, _, query = view.partition("?")
-        page = at(f"{url}/{path}?lap={quote(name[:1800], safe='')}{'&' + query if query else ''}")
+        page = at(f"{url}/{path}?lap={quote(name[:1800], safe='')}{'&' + query if query else ''}", tab=page)
         assert page.evaluate("() => window.hit") is None
         assert page.locator("main img, [data-testid=stMain] img").count() == 0
         assert name[:40] in page.inner_text("h1").replace("\u00a0", " ") or name[:40] in page.evaluate(

@@ -7,7 +7,7 @@ import zipfile
 import pytest
 
 from spc.store.store import Store
-from tests.browser.conftest import settled
+from tests.browser.conftest import resize, settled
 from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
@@ -42,8 +42,8 @@ def sideways(page):
 
 
 @pytest.mark.parametrize("section", SECTIONS)
-def test_every_section_opens_from_its_link_and_fits_a_tablet(at, cell, section):
-    page = at(f"{cell[0]}/proof?lap=DI-1&section={section}", size="portrait")
+def test_a_section_opens_from_its_link_fits_a_tablet_and_axe_finds_nothing_of_ours_in_the_dark(at, cell, section):
+    page = at(f"{cell[0]}/proof?lap=DI-1&section={section}", size="portrait", dark=True)
     page.get_by_text(SECTIONS[section]).first.wait_for()
     settled(page)
     told = page.get_by_text("in words and numbers").count()
@@ -53,13 +53,7 @@ def test_every_section_opens_from_its_link_and_fits_a_tablet(at, cell, section):
         titles = picture.locator(".xtitle, .ytitle, .y2title").all_text_contents()
         assert titles and all(title.strip() for title in titles)
     assert page.locator(".js-plotly-plot").count() == told
-
-
-@pytest.mark.parametrize("section", ["Wear", "Index", "Reading", "Acceptance", "Variation", "Limits", "How we know"])
-def test_axe_finds_nothing_of_ours_in_the_dark(at, cell, section):
-    page = at(f"{cell[0]}/proof?lap=DI-1&section={section}", dark=True)
-    page.get_by_text(SECTIONS[section]).first.wait_for()
-    settled(page)
+    resize(page, "desktop")
     assert findings(page) == {}
 
 
@@ -116,15 +110,15 @@ def test_a_study_is_kept_and_made_again_to_the_same_bytes(at, cell):
     page.get_by_text("Kept as Series release, version 1, with its list of readings.").wait_for()
     files = []
     for _ in range(2):
-        again = at(f"{url}/proof?lap=CE-1&section=Index")
-        again.get_by_label("Make one again").scroll_into_view_if_needed()
-        again.wait_for_timeout(500)  # a menu closes when the page still scrolls
-        again.get_by_label("Make one again").click()
-        again.get_by_role("option", name="Series release, version 1").click()
-        again.get_by_text("Every reading of its list stands in the log today as it was kept.").wait_for()
-        settled(again)
-        with again.expect_download() as caught:
-            again.locator(".st-key-downloads-kept").get_by_role("button", name="PDF").click()
+        page = at(f"{url}/proof?lap=CE-1&section=Index", tab=page)
+        page.get_by_label("Make one again").scroll_into_view_if_needed()
+        page.wait_for_timeout(500)  # a menu closes when the page still scrolls
+        page.get_by_label("Make one again").click()
+        page.get_by_role("option", name="Series release, version 1").click()
+        page.get_by_text("Every reading of its list stands in the log today as it was kept.").wait_for()
+        settled(page)
+        with page.expect_download() as caught:
+            page.locator(".st-key-downloads-kept").get_by_role("button", name="PDF").click()
         files.append(caught.value.path().read_bytes())
     assert files[0] == files[1] and files[0].startswith(b"%PDF")
     with Store.open(store) as opened:

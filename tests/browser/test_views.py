@@ -2,7 +2,8 @@
 
 import pytest
 
-from tests.browser.conftest import SIZES, settled
+from tests.browser.conftest import SIZES, resize, settled
+from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
 VIEWS = {"shift": "/", "lap": "/lap?lap=CI-1", "proof": "/proof?lap=CI-1", "log": "/log", "tour": "/tour"}
@@ -16,15 +17,15 @@ SIDEWAYS = (
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_a_view_shows_its_sentence_and_fits_every_size(at, demo_url, view):
+def test_a_view_shows_its_sentence_fits_every_size_and_axe_finds_nothing_of_ours(at, demo_url, view):
     page = at(demo_url + VIEWS[view])
     assert len(page.inner_text("h1").strip()) > 10
     assert page.locator("h1").count() == 1
     assert page.get_by_role("button", name="Deploy").count() == 0
+    assert findings(page) == {}
     for size in ("desktop", "tablet", "portrait", "zoomed"):  # the last: a desktop at 200 %
-        width, height = SIZES[size]
-        page.set_viewport_size({"width": width, "height": height})
-        page.wait_for_function(f"innerWidth === {width} && {SIDEWAYS} <= 0")
+        resize(page, size)
+        page.wait_for_function(f"{SIDEWAYS} <= 0")
 
 
 def test_the_shift_view_lists_every_lap_with_word_and_shape(at, demo_url):
@@ -64,12 +65,23 @@ def test_a_wrong_lap_name_is_said_as_typed(at, demo_url, name):
     assert "lap=" in page.url  # the link still says what was asked
 
 
-def test_the_cycle_picture_is_drawn_with_axis_titles(at, demo_url):
+def test_the_cycle_picture_is_drawn_with_axis_titles_its_sentence_and_its_table(at, demo_url):
     page = at(demo_url + VIEWS["lap"])
     plot = page.locator(".st-key-cycle .js-plotly-plot")
     plot.get_by_text("faces since reconditioning").wait_for()
     plot.get_by_text("flatness, bands, helium lamp").or_(plot.get_by_text("flatness, µm")).wait_for()
     assert page.locator(".st-key-cycle canvas").count() == 0  # vector, not a bitmap
+    page.get_by_text("This cycle in words and numbers").click()
+    page.get_by_test_id("stDataFrame").first.wait_for()
+    label = page.locator(".st-key-cycle [aria-label]").first.get_attribute("aria-label")
+    shown = page.locator(".st-key-lap-picture .lc-lines").inner_text()
+    assert "CI-1" in label and label in shown.replace("\u00a0", " ").replace("µ", "u")
+
+
+def test_in_the_dark_it_is_dark_and_axe_finds_nothing_of_ours(at, demo_url):
+    page = at(demo_url + VIEWS["lap"], dark=True)
+    assert is_dark(page)
+    assert findings(page) == {}
 
 
 def test_the_unit_follows_the_link(at, demo_url):
@@ -136,7 +148,3 @@ def test_the_wall_has_no_chrome_and_large_type(at, demo_url):
     _, height = SIZES["wall"]
     assert page.evaluate(SIDEWAYS) <= 0
     assert page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollHeight") <= height
-
-
-def test_dark_mode_is_dark(at, demo_url):
-    assert is_dark(at(demo_url, dark=True))

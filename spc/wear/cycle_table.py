@@ -73,7 +73,8 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
     columns["start_us"] = np.where(columns["start_known"], columns["start_us"], columns["first_us"])
     columns["low_faces"] = columns["good_faces"].astype(np.float64)
     columns["high_faces"] = np.where(worn, columns["faces"], math.inf)
-    return pd.DataFrame(columns, columns=_COLUMNS).astype(dict.fromkeys(_YES_OR_NO, bool))  # so with no rows too
+    columns |= {name: np.array(columns[name], bool) for name in _YES_OR_NO}  # so with no rows too
+    return pd.DataFrame(columns, columns=_COLUMNS)
 
 
 def no_face_yet(cycles: pd.DataFrame) -> bool:

@@ -10,3 +10,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 hypothesis.settings.register_profile("same", deadline=None, derandomize=True)
 hypothesis.settings.register_profile("search", deadline=None, max_examples=1000)  # looks for new ones, and for long
 hypothesis.settings.load_profile("same")
+
+
+def pytest_configure(config):
+    # The browser's tests stand first and last longest: a worker that is done takes tests that wait for the other. As an
+    # option of every run, `--dist worksteal` would keep the benchmarks from running.
+    if config.getoption("dist", "no") == "load":
+        config.option.dist = "worksteal"

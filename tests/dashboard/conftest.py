@@ -2,6 +2,7 @@
 
 import html
 import re
+import shutil
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -50,7 +51,15 @@ def empty_store(tmp_path, monkeypatch):
     return path
 
 
+@pytest.fixture(scope="session")
+def filled_once(tmp_path_factory):
+    path = tmp_path_factory.mktemp("filled") / "lapcell.db"
+    fill(path)
+    assert [file.name for file in path.parent.iterdir()] == ["lapcell.db"]  # all of the store is in the file copied
+    return path
+
+
 @pytest.fixture
-def filled_store(empty_store):
-    fill(empty_store)
+def filled_store(empty_store, filled_once):
+    shutil.copy(filled_once, empty_store)
     return empty_store

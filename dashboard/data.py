@@ -4,10 +4,11 @@ import os
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import pandas as pd
 import streamlit as st
@@ -51,7 +52,10 @@ __all__ = [
     "wear_clocks",
 ]
 
+Report = TypeVar("Report", LapReport, ShiftReport)
+
 _LOOKING = "Looking at every lap; the first look at a log takes longest."
+_REPORTED = "lc_reported"  # session key: the lap last reported on here, '' = the shift
 _MOST_BOARDS = 2
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
@@ -221,14 +225,22 @@ def watched_folder() -> str:
 
 def lap_report(now: Snapshot, lap: str) -> LapReport:
     """Return one lap's report."""
-    with st.spinner(_LOOKING):
-        return board(now).lap(lap)
+    return _report(lap, lambda: board(now).lap(lap))
 
 
 def shift_report(now: Snapshot) -> ShiftReport:
     """Return the shift's report."""
+    return _report("", lambda: board(now).shift())
+
+
+def _report(subject: str, make: Callable[[], Report]) -> Report:
+    """Return a report, saying meanwhile that it is made; not where the last one stands until the new one is drawn."""
+    if st.session_state.get(_REPORTED) == subject:
+        return make()
     with st.spinner(_LOOKING):
-        return board(now).shift()
+        report = make()
+    st.session_state[_REPORTED] = subject
+    return report
 
 
 def board(now: Snapshot) -> "Board":

@@ -1,6 +1,7 @@
 """Answers to signals: five buttons a gloved hand can press, each kept as a reaction in the log. One tap undoes."""
 
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, field
 from functools import partial
 
 import streamlit as st
@@ -22,6 +23,8 @@ _UNDO = (
     "Takes the answer back, signed with your name. It stays on record, counts no more, and the signal is open again."
 )
 _REASON = "undone at the answer"
+_TOO_SOON_S = 1.0  # a tap on another signal this soon after an answer is the same tap, landing twice
+_TOO_SOON = "That tap came at once after the last answer, and may not have been meant: nothing was kept. Tap again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,9 @@ class _Kept:
 
     lap: str
     said: str
+    slot: int  # where among the signals it stood: what came of it is said there, so that the others hardly move
     number: int = 0  # of the reaction while it can be taken back
+    at: float = field(default_factory=time.monotonic)
 
 
 ANSWERS: tuple[Answer, ...] = (
@@ -63,11 +68,14 @@ ANSWERS: tuple[Answer, ...] = (
 def answer_signals(report: LapReport, page: Page, person: str) -> None:
     """Show the open signals of a lap, each with its sentence and the answers, and what was last kept here."""
     speak_as(page)
-    _show_last(report.lap, page, person)
+    last: _Kept | None = st.session_state.get(_LAST)
+    slot = last.slot if last is not None and last.lap == report.lap else -1
     signals = [signal for signal in report.signals if (page.now, _place(signal)) not in _closed()]
     if signals:
         st.html(cards.section("Say what you found"))
     for place, signal in enumerate(signals):
+        if last is not None and place == slot:
+            _show_last(last, page, person)
         with st.container(key=f"signal-{place}-{signal.severity}"):
             st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
             if signal.handed:
@@ -77,9 +85,11 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
                     if signal.handed and answer.action == HANDED:
                         continue
                     key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
-                    tap = partial(_tap, signal, answer, person=person, page=page)
+                    tap = partial(_tap, signal, answer, slot=place, person=person, page=page)
                     st.button(answer.words, key=key, help=_help(answer), on_click=tap)
             said.say(_place(signal), person=person)
+    if last is not None and slot >= len(signals):
+        _show_last(last, page, person)
     count_the_tap(page.now)
 
 
@@ -98,7 +108,7 @@ def _place(signal: Signal) -> str:
     return f"answer-{signal.lap}-{signal.face_id}-{signal.sign}-{signal.rule}"
 
 
-def _tap(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
+def _tap(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
     """Keep an answer before anything is drawn; this part is drawn next, and then the page that counts it."""
     if (page.now, _place(signal)) in _closed():
         return  # a second tap on a button that was on its way off the screen
@@ -107,13 +117,17 @@ def _tap(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
     if not person:
         said.refuse(_place(signal), UNSIGNED, person=person)
         return
+    last: _Kept | None = st.session_state.get(_LAST)
+    if last is not None and last.number and time.monotonic() - last.at < _TOO_SOON_S:
+        said.refuse(_place(signal), _TOO_SOON, person=person)
+        return
     try:
-        _keep(signal, answer, person=person, page=page)
+        _keep(signal, answer, slot=slot, person=person, page=page)
     except ValueError as error:  # a store's refusal is one too
         said.refuse(_place(signal), str(error), person=person)
 
 
-def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
+def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
     event = None
     if answer.event:
         at = moment_on(up_to_now(page), signal.lap)
@@ -132,16 +146,13 @@ def _keep(signal: Signal, answer: Answer, *, person: str, page: Page) -> None:
         )
     also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
     kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
-    st.session_state[_LAST] = _Kept(signal.lap, kept, number)
+    st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number)
     _closed().add((page.now, _place(signal)))
     tapped(page.now)
 
 
-def _show_last(lap: str, page: Page, person: str) -> None:
+def _show_last(last: _Kept, page: Page, person: str) -> None:
     """Say what was last answered here from this screen, with the one tap that takes it back."""
-    last = st.session_state.get(_LAST)
-    if last is None or last.lap != lap:
-        return
     key = f"undo-answer-{last.number}" if last.number else ""
     take_back = partial(_take_back, last, page, person)
     say_with_undo(last.said, place="last-answered", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
@@ -154,5 +165,6 @@ def _take_back(last: _Kept, page: Page, person: str) -> None:
     st.session_state[_LAST] = _Kept(
         last.lap,
         f"Taken back on {last.lap}, signed {person}: the signal is open again.{also} The answer stays on record.",
+        last.slot,
     )
     tapped(page.now)

@@ -1,5 +1,6 @@
 """What people write from the screens, on a copy of the invented cell: upload, face, answer, and another process."""
 
+import numpy as np
 import pytest
 
 from dashboard.entry import FaceEntry, LengthUnit, face_row, moment
@@ -76,7 +77,7 @@ def test_what_came_of_a_tap_stands_still_under_the_hand_while_the_page_counts_it
     settled(page)
     seen = page.evaluate("window.seen")
     assert seen[0]["faces"] == logged  # said first, counted later
-    assert len({(at["top"], at["forms"]) for at in seen}) == 1, seen
+    assert {at["forms"] for at in seen} == {1} and np.ptp([at["top"] for at in seen]) <= 1, seen
 
 
 _WATCH_THE_UNDO = """() => {
@@ -136,6 +137,7 @@ def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
     settled(page)
     assert page.locator("[class*=st-key-signal-]").count() == signals
     assert page.inner_text(".lc-headline .lc-state b") == "held"
+    page.wait_for_timeout(1000)  # a tap at once would be taken for the same one, landing twice
     page.get_by_role("button", name="Not found").first.click()
     page.wait_for_function(f"document.querySelectorAll('[class*=st-key-signal-]').length < {signals}")
     with Store.open(store) as opened:
@@ -146,7 +148,7 @@ def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
 def test_two_people_write_at_once_and_each_sees_both(at, cell):
     url, store = cell
     pages = [at(f"{url}/lap?lap=RM-1", size="tablet"), at(f"{url}/lap?lap=RM-1&unit=uin", size="desktop")]
-    first_age = int(pages[0].locator(".lc-facts dd").nth(1).inner_text().split()[0])
+    age = pages[0].locator(".lc-facts > div", has_text="since reconditioning").locator("dd").inner_text()
     for page, reading in zip(pages, ("1", "2"), strict=True):
         page.get_by_label("or type it").fill(reading)
     first, second = pages
@@ -154,7 +156,7 @@ def test_two_people_write_at_once_and_each_sees_both(at, cell):
     second.get_by_text("Newer on RM-1: 1, SP-20", exact=False).wait_for()
     second.get_by_role("button", name="Log this face").click()  # what was typed stays, whoever wrote meanwhile
     for page in pages:
-        page.locator(".lc-facts").get_by_text(f"{first_age + 2} faces", exact=True).wait_for()
+        page.locator(".lc-facts").get_by_text(f"{int(age.split()[0]) + 2} faces", exact=True).wait_for()
         settled(page)
     assert faces(store, "RM-1")["flatness_text"].tolist()[-2:] == ["1", "2"]
     first.get_by_role("button", name="Start from it").click()

@@ -62,3 +62,20 @@ def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_
     assert "Handed to lead by R. Oduya: open until it is answered." in text(page)
     labels = [button.label for button in page.button]
     assert "Handed to lead" not in labels and "Not found" in labels
+
+
+def test_a_tap_that_lands_twice_answers_one_signal_and_says_why_not_the_other(filled_store, monkeypatch):
+    another = fixtures.signal(face_id=99, sign="minutes")
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(), another))
+    page = run("lap", lap="CI-1")
+    press(page, "Not found")
+    press(page, "Not found")
+    with Store.open(filled_store) as store:
+        assert len(store.reactions()) == 1
+    assert refusals(page) == [
+        "That tap came at once after the last answer, and may not have been meant: nothing was kept. Tap again."
+    ]
+    monkeypatch.setattr("dashboard.parts.answer._TOO_SOON_S", 0.0)
+    press(page, "Not found")
+    with Store.open(filled_store) as store:
+        assert len(store.reactions()) == 2

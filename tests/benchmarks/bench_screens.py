@@ -20,7 +20,7 @@ from spc.log.intake import ingest
 from spc.settings import load_settings
 from spc.store.store import Store
 from tests.benchmarks.million_faces import LAPS, write_log
-from tests.browser.conftest import at, browser, screens, settled  # noqa: F401  fixtures of the browser tests, used here
+from tests.browser.conftest import at, browser, idle_tabs, screens, settled  # noqa: F401  fixtures used here
 from tests.dashboard.view_script import one_view
 
 N_FACES = int(os.environ.get("LAPCELL_BENCH_FACES", "1000000"))

@@ -1,13 +1,13 @@
 """Wear paths put on one shape's scale: padded columns, parts and covariates ready for the filter."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_shape import Shape
-from spc.wear.wear_path import WearPath
+from spc.wear.wear_path import WearPath, taken
 
 __all__ = ["PathScale", "PathStack", "fit_scale", "stack_paths", "unzeroed"]
 
@@ -157,14 +157,7 @@ def unzeroed(path: WearPath, age: float, value: float) -> WearPath:
     """Take a start by definition out of a path: it is no reading and carries no error."""
     if not path.age.size or path.age[0] != age or path.low[0] != value:
         return path
-    return replace(
-        path,
-        age=path.age[1:],
-        low=path.low[1:],
-        high=path.high[1:],
-        sign_known=path.sign_known[1:],
-        parts=path.parts[1:],
-    )
+    return taken(path, slice(1, None))
 
 
 def stack_paths(paths: Sequence[WearPath], scale: PathScale) -> PathStack:

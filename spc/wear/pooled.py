@@ -13,7 +13,7 @@ from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, un
 from spc.wear.path_shape import SHAPES, Shape
 from spc.wear.shape_score import left_out_scores, shape_shares
 from spc.wear.unit_tails import TAILS, new_unit_draws, tail_shares, unit_scales
-from spc.wear.wear_path import WearPath, thinned
+from spc.wear.wear_path import WearPath, taken, thinned
 
 __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"]
 
@@ -147,15 +147,7 @@ def until_limit(path: WearPath, limit: float) -> WearPath:
     twice = np.flatnonzero(over[1:] & over[:-1])
     if not twice.size:
         return path
-    kept = slice(None, int(twice[0]) + 2)
-    return replace(
-        path,
-        age=path.age[kept],
-        low=path.low[kept],
-        high=path.high[kept],
-        sign_known=path.sign_known[kept],
-        parts=path.parts[kept],
-    )
+    return taken(path, slice(None, int(twice[0]) + 2))
 
 
 def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["MOST_READINGS", "WearPath", "thinned", "wear_path"]
+__all__ = ["MOST_READINGS", "WearPath", "taken", "thinned", "wear_path"]
 
 MOST_READINGS = 600  # of one cycle that a fit takes; the cost grows with them, what they tell hardly does
 _NEWEST = 200  # of these, all that are newest: they say where the path stands now
@@ -100,12 +100,16 @@ def thinned(path: WearPath) -> WearPath:
     if path.age.size <= MOST_READINGS:
         return path
     step = 2 ** math.ceil(math.log2(older / (MOST_READINGS - _NEWEST)))
-    kept = np.concatenate([np.arange(0, older, step), np.arange(older, path.age.size)])
+    return taken(path, np.concatenate([np.arange(0, older, step), np.arange(older, path.age.size)]))
+
+
+def taken(path: WearPath, kept: slice | NDArray[np.int64]) -> WearPath:
+    """Take some readings of a path, in their order."""
     return replace(
         path,
         age=path.age[kept],
         low=path.low[kept],
         high=path.high[kept],
         sign_known=path.sign_known[kept],
-        parts=tuple(path.parts[at] for at in kept) if path.parts else (),
+        parts=tuple(np.array(path.parts, dtype=object)[kept]) if path.parts else (),
     )

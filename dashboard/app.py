@@ -10,7 +10,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.parts import said
 from dashboard.parts.display import chosen_display, display_choice, take_on_light
-from dashboard.parts.page import FORM_BEGUN, Page
+from dashboard.parts.page import FORM_BEGUN, VIEWS, Page
 from dashboard.parts.person import SIGNER_OFFERED
 from dashboard.parts.picture import words_first
 from dashboard.parts.pulse import pulse, state_now
@@ -23,7 +23,6 @@ __all__: list[str] = []
 
 _LOG = logging.getLogger("lapcell.screens")
 _ICON = Path(__file__).parent / "icon.png"
-_VIEWS = {"shift": "Shift", "lap": "Lap", "proof": "Proof", "log": "Log", "tour": "Tour"}  # the first is shown first
 
 
 def main() -> None:
@@ -46,7 +45,7 @@ def main() -> None:
         now=now, site=site, look=look, unit=display.unit, unit_as_typed=display.as_typed, numbers=display.numbers,
         wall=wall, routes=routes,
     )  # fmt: skip
-    for name, title in _VIEWS.items():
+    for name, title in VIEWS.items():
         routes[name] = st.Page(partial(_draw, name, page), title=title, url_path=name, default=not routes)
     chosen = st.navigation(list(routes.values()), position="hidden" if wall else "top")
     _run(chosen)

@@ -2,7 +2,6 @@
 
 import os
 import threading
-import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, TypeVar
 import pandas as pd
 import streamlit as st
 
+from dashboard.where import settings_file, slot_now, store_path
 from spc.board.results import LapReport, ShiftReport
 from spc.measure.shown import ShownLength
 from spc.settings import Settings, load_settings
@@ -57,7 +57,6 @@ Report = TypeVar("Report", LapReport, ShiftReport)
 _LOOKING = "Looking at every lap; the first look at a log takes longest."
 _REPORTED = "lc_reported"  # session key: the lap last reported on here, '' = the shift
 _MOST_BOARDS = 2
-_SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +76,8 @@ _BOARDS: "OrderedDict[Snapshot, Board]" = OrderedDict()
 
 def snapshot() -> Snapshot:
     """Return the state of the store and settings now."""
-    path, stamp = _settings_file()
-    slot = 0 if _settings(path, stamp).clock is not None else int(time.time()) // _SLOT_SECONDS
-    return Snapshot(str(_store_path()), revision(), path, stamp, slot)
+    path, stamp = settings_file()
+    return Snapshot(str(store_path()), revision(), path, stamp, slot_now(_settings(path, stamp)))
 
 
 def revision() -> int:
@@ -90,7 +88,7 @@ def revision() -> int:
 
 def open_store() -> Store:
     """Open the store of record for one piece of work; use it as a context manager."""
-    return Store.open(_store_path())
+    return Store.open(store_path())
 
 
 def settings(now: Snapshot) -> Settings:
@@ -269,15 +267,3 @@ def look_ahead(now: Snapshot) -> None:
 @lru_cache(maxsize=4)
 def _settings(path: str, stamp: int) -> Settings:
     return load_settings(path or None)
-
-
-def _store_path() -> Path:
-    return Path(os.environ.get("LAPCELL_STORE") or "lapcell.db")
-
-
-def _settings_file() -> tuple[str, int]:
-    named = os.environ.get("LAPCELL_SETTINGS")
-    path = Path(named) if named else _store_path().parent / "lapcell.toml"
-    if not path.is_file():
-        return (str(path), 0) if named else ("", 0)
-    return str(path), path.stat().st_mtime_ns

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from urllib.parse import quote
 
-__all__ = ["DARK", "LIGHT", "Look", "look_for", "state_mark", "stylesheet"]
+__all__ = ["DARK", "LIGHT", "Look", "look_for", "palette", "rules", "state_mark", "stylesheet"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +119,11 @@ def state_mark(state: str) -> str:
 
 def stylesheet(look: Look, *, wall: bool) -> str:
     """Return the style element of the screens: variables and shapes, then the shared rules, then the wall's."""
+    return f"<style>{palette(look)}{rules(wall=wall)}</style>"
+
+
+def palette(look: Look) -> str:
+    """Return the variables and shapes of one mode, as CSS."""
     names = (
         "paper", "panel", "ink", "quiet", "rule", "bar", "bar_ink", "held", "due", "watch", "cutting", "resting",
         "now",
@@ -126,11 +131,14 @@ def stylesheet(look: Look, *, wall: bool) -> str:
     variables = "".join(f"--lc-{name.replace('_', '-')}:{getattr(look, name)};" for name in names)
     variables += f"--lc-brand:url({_picture_url(_BRAND.format(ink=look.bar_ink))});"
     shapes = "".join(f".lc-mark-{state}{{background-image:url({_shape_url(state, look)})}}\n" for state in _SHAPES)
+    return f":root{{{variables}}}\n{shapes}"
+
+
+def rules(*, wall: bool) -> str:
+    """Return the shared rules and, on a wall, its own, as CSS."""
     folder = files("dashboard")
-    rules = (folder / "screen.css").read_text(encoding="utf-8")
-    if wall:
-        rules += (folder / "wall.css").read_text(encoding="utf-8")
-    return f"<style>:root{{{variables}}}\n{shapes}{rules}</style>"
+    names = ("screen.css", "wall.css") if wall else ("screen.css",)
+    return "".join((folder / name).read_text(encoding="utf-8") for name in names)
 
 
 def _shape_url(state: str, look: Look) -> str:

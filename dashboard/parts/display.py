@@ -11,9 +11,10 @@ from dashboard.words import html_text
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
-__all__ = ["Display", "chosen_display", "display_choice", "take_on_light"]
+__all__ = ["Display", "chosen_display", "display_choice", "first_display", "take_on_light"]
 
 _NUMBERS = {"en": "1,234.5 and 2026-03-04", "de": "1.234,5 und 04.03.2026", "fr": "1\u202f234,5 et 04/03/2026"}
+_NUMBERS_FIRST = "en"
 _LIGHT = {"": "As this device", "light": "Light", "dark": "Dark"}
 _ON = ' aria-current="true">\u2713 '  # which one is on, by a mark and not by its shade alone
 _TAKE_ON = """<script>
@@ -37,9 +38,22 @@ class Display:
 
 def chosen_display(site: Settings) -> Display:
     """Return what the link or this session says, else the site's own unit or each lap's own, and English marks."""
+    unit = _chosen("unit", [AS_TYPED, *UNIT_CHOICES], _own_unit(site))
+    return _display(unit, _chosen("numbers", list(LOCALES), _NUMBERS_FIRST))
+
+
+def first_display(site: Settings) -> Display:
+    """Return what somebody sees whose link chooses nothing."""
+    return _display(_own_unit(site), _NUMBERS_FIRST)
+
+
+def _display(unit: str, numbers: str) -> Display:
+    return Display(display_unit(unit), unit == AS_TYPED, LOCALES[numbers])
+
+
+def _own_unit(site: Settings) -> str:
     own = band_key(site.lamp) if site.flatness_unit == "band" and site.lamp else site.flatness_unit
-    unit = _chosen("unit", [AS_TYPED, *UNIT_CHOICES], own if own in UNIT_CHOICES else AS_TYPED)
-    return Display(display_unit(unit), unit == AS_TYPED, LOCALES[_chosen("numbers", list(LOCALES), "en")])
+    return own if own in UNIT_CHOICES else AS_TYPED
 
 
 def take_on_light() -> None:

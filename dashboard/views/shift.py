@@ -8,18 +8,22 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.chosen_unit import in_chosen_unit
+from dashboard.opening import ASKED, keep_opening, link
 from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
-from dashboard.parts.page import Page, link_to_lap, unit_of
+from dashboard.parts.page import VIEWS, Page, link_to_lap, speak_as, unit_of
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.parts.watched import unread_sentence
 from dashboard.words import clock_words, count, html_text, join_words, number_of, percent, share
 from spc.board.results import ShiftReport
 
-__all__ = ["render"]
+__all__ = ["keep_first", "render"]
 
 _WORDS = ("held", "due", "watch", "cutting", "resting", "faces left", "recondition", "re-lap", "false call")
+_MENU = "<b>lapcell</b>" + "".join(
+    f'<a href="{link("" if place == 0 else name)}">{title}</a>' for place, (name, title) in enumerate(VIEWS.items())
+)
 _AT_REST = ("cutting", "resting")
 _ROOMY = 6  # laps in need and notices that fit a wall screen at full size
 _FEW = 4  # fewer than this leave room for larger type
@@ -32,19 +36,52 @@ def render(page: Page) -> None:
         return
     report = _in_unit(data.shift_report(page.now), page)
     if page.wall:
-        _wall(report, page)
+        for piece in _wall(report, page):
+            st.html(piece)
+        _keep(report, page, _asked())
         return
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
-    _alarms(report, page)
+    for alarm in _alarms(report, page):
+        st.html(alarm)
     st.html(cards.state_counts(report.laps))
     for place, lap in enumerate(report.laps):
         with st.container(key=f"lapline-{place}-{lap.state}", horizontal=True, vertical_alignment="center", wrap=False):
             st.html(cards.lap_line(lap))
             link_to_lap(page, lap.lap)
+    _keep(report, page, _asked())
     _strip(report, page)
     _plan(report)
     _this_shift(report)
     words_here(_WORDS)
+
+
+def keep_first(page: Page) -> None:
+    """Keep the words of the view as somebody sees it whose link chooses nothing, or the wall alone."""
+    if data.lap_names(page.now):
+        speak_as(page)
+        report = _in_unit(data.board(page.now).shift(), page)
+        for wall in (False, True):
+            _keep(report, replace(page, wall=wall), {"wall": "1"} if wall else {})
+
+
+def _asked() -> dict[str, str]:
+    return {name: st.query_params.get(name, "") for name in ASKED}
+
+
+def _keep(report: ShiftReport, page: Page, asked: dict[str, str]) -> None:
+    menu, pieces = ("", _wall(report, page)) if page.wall else (_MENU, _top(report, page))
+    keep_opening(menu, pieces, revision=page.now.revision, slot=page.now.slot, asked=asked)
+
+
+def _top(report: ShiftReport, page: Page) -> list[str]:
+    """Return the top of the view, piece by piece, for a browser that has yet to load the rest."""
+    lines = [
+        f'<div class="lc-opening-line lc-opening-{lap.state}">{cards.lap_line(lap)}'
+        f'<a href="{link("lap", lap=lap.lap)}">Open {html_text(lap.lap)}</a></div>'
+        for lap in report.laps
+    ]
+    first = cards.headline(report.sentence, kicker=_kicker(report))
+    return [first, *_alarms(report, page), cards.state_counts(report.laps), *lines]
 
 
 def _in_unit(report: ShiftReport, page: Page) -> ShiftReport:
@@ -82,15 +119,16 @@ def _kicker(report: ShiftReport) -> str:
     return "; as of ".join(text for text in (report.shift_text, report.as_of_text) if text)
 
 
-def _alarms(report: ShiftReport, page: Page) -> None:
-    st.html(cards.lost_line(report.as_of_text))
+def _alarms(report: ShiftReport, page: Page) -> list[str]:
+    alarms = [cards.lost_line(report.as_of_text)]
     if report.stale:
-        st.html(cards.notice(report.stale, kind="look"))
+        alarms.append(cards.notice(report.stale, kind="look"))
     unread = unread_sentence(page)
     if unread:
-        st.html(cards.notice(f"{unread} The log view says why.", kind="look"))
+        alarms.append(cards.notice(f"{unread} The log view says why.", kind="look"))
     if report.room is not None:
-        st.html(cards.room_card(report.room))
+        alarms.append(cards.room_card(report.room))
+    return alarms
 
 
 def _this_shift(report: ShiftReport) -> None:
@@ -129,13 +167,18 @@ def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
     ]
 
 
-def _wall(report: ShiftReport, page: Page) -> None:
-    st.html(cards.headline(report.sentence, kicker=_kicker(report)))
-    _alarms(report, page)
+def _wall(report: ShiftReport, page: Page) -> list[str]:
+    """Return the view for a wall, piece by piece."""
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
-    lines = len(needy) + bool(report.stale) + bool(unread_sentence(page)) + 2 * (report.room is not None)
-    if lines > _ROOMY or lines < _FEW:
-        st.html(f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>")
-    st.html("".join(cards.lap_line(lap) for lap in needy) + "".join(cards.rest_line(report.laps, s) for s in _AT_REST))
+    alarms = _alarms(report, page)
+    lines = len(needy) + len(alarms) - 1 + (report.room is not None)  # the first is not shown; a room alarm takes two
+    size = f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>"
+    rows = [cards.lap_line(lap) for lap in needy] + [cards.rest_line(report.laps, state) for state in _AT_REST]
     newest = f"Newest face: {clock_words(report.newest_face_text)}" if report.newest_face_text else "No face logged yet"
-    st.html(f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>')
+    return [
+        cards.headline(report.sentence, kicker=_kicker(report)),
+        *alarms,
+        *([size] if lines > _ROOMY or lines < _FEW else []),
+        "".join(rows),
+        f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>',
+    ]

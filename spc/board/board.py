@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from spc.board.kept import digest_of_values, find_kept, keep
 from spc.board.results import LapReport, RoomAlarm, ShiftReport
 from spc.settings import Settings
+from spc.store.database import state_of
 from spc.store.store import Store
 
 if TYPE_CHECKING:  # what makes a report is loaded when one has to be made
@@ -97,6 +98,4 @@ class Board:
         """Digest of all that the shift report hangs on; '' where that is the wall clock too."""
         if self._settings.clock is None:
             return ""
-        with Store.open(self._path) as store:
-            state = (store.born_us(), store.revision(), store.changed_us())
-        return digest_of_values(*state, repr(self._settings))
+        return digest_of_values(*state_of(self._path), repr(self._settings))

@@ -145,8 +145,9 @@ def digest_of_values(*values: object) -> str:
 @cache
 def _software() -> str:
     """Version, and in a checkout the newest change of the code: a result of older code is not taken for new."""
-    root = Path(__file__).parents[1]
-    newest = max(p.stat().st_mtime_ns for p in root.rglob("*.py"))
+    packages = Path(__file__).parents[1], Path(__file__).parents[2] / "dashboard"
+    code = (p for root in packages for p in root.rglob("*.*") if p.suffix in (".py", ".css"))
+    newest = max(p.stat().st_mtime_ns for p in code)
     try:
         return f"{version('lapcell')}/{newest}"
     except PackageNotFoundError:

@@ -106,7 +106,7 @@ def attend(screens: "subprocess.Popen[bytes]", start_watch: Callable[[], "subpro
 
 
 def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, ...] = ()) -> list[str]:
-    """Return the command line that serves the screens, safe defaults spelled out.
+    """Return the command line that serves the screens.
 
     Parameters
     ----------
@@ -126,26 +126,11 @@ def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, .
     ValueError
         If the screens are not installed beside this package.
     """
-    found = importlib.util.find_spec("dashboard")
-    if found is None or not found.submodule_search_locations:
+    if importlib.util.find_spec("dashboard") is None:
         raise ValueError("the screens are not installed; install lapcell again, complete")
-    script = Path(next(iter(found.submodule_search_locations))) / "app.py"
-    allowed = [*_LOOPBACK, *_reached_by(address), *hosts]
-    options = {
-        "server.address": address,
-        "server.port": str(port),
-        "server.headless": "true",
-        "server.fileWatcherType": "none",
-        "server.maxUploadSize": "64",
-        "browser.gatherUsageStats": "false",
-        "client.showErrorDetails": "none",
-        "client.toolbarMode": "minimal",
-    }
-    flags = [part for name, value in options.items() for part in (f"--{name}", value)]
-    for name in dict.fromkeys(allowed):
-        flags += ["--server.allowedHosts", name]
+    allowed = dict.fromkeys([*_LOOPBACK, *_reached_by(address), *hosts])
     # -P: the program that is installed, not one that lies in the folder it is begun from
-    return [sys.executable, "-P", "-m", "dashboard.start", "run", str(script), *flags]
+    return [sys.executable, "-P", "-m", "dashboard.start", address, str(port), *allowed]
 
 
 def _reached_by(address: str) -> list[str]:

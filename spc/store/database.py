@@ -3,10 +3,11 @@
 import os
 import sqlite3
 import time
+from contextlib import closing
 from importlib.resources import files
 from pathlib import Path
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect"]
+__all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect", "state_of"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
 SCHEMA_VERSION = 6
@@ -92,6 +93,26 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise StoreError(f"{file}: cannot be opened as a store: {error}{_why_not(file)}") from None
     return connection
+
+
+def state_of(path: str | Path) -> tuple[int, int, int]:
+    """
+    Return what tells one state of one store from any other.
+
+    Returns
+    -------
+    tuple of int
+        Moment of the first change, which tells a store from another one at the same path; count of changes so far;
+        moment of the newest change, which tells apart copies that went on alone. Moments in microseconds since 1970;
+        all 0 for a new store.
+    """
+    with closing(connect(path)) as connection:
+        found = connection.execute(
+            "SELECT coalesce((SELECT at_us FROM change ORDER BY change_id LIMIT 1), 0), coalesce(max(change_id), 0), "
+            "coalesce((SELECT at_us FROM change ORDER BY change_id DESC LIMIT 1), 0) FROM change"
+        ).fetchone()
+    born_us, revision, changed_us = found
+    return int(born_us), int(revision), int(changed_us)
 
 
 def _opened(name: str) -> sqlite3.Connection:

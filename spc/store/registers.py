@@ -85,11 +85,6 @@ class Registers:
         found = self._connection.execute("SELECT at_us FROM change ORDER BY change_id LIMIT 1").fetchone()
         return int(found[0]) if found else 0
 
-    def changed_us(self) -> int:
-        """Moment of the newest change, microseconds since 1970: tells apart copies of a store that went on alone."""
-        found = self._connection.execute("SELECT at_us FROM change ORDER BY change_id DESC LIMIT 1").fetchone()
-        return int(found[0]) if found else 0
-
     def laps(self) -> pd.DataFrame:
         """
         Every lap that was set, or that a face or event names.

@@ -172,6 +172,7 @@ def at(browser, idle_tabs):
         page.emulate_media(color_scheme="dark" if dark else "light")
         page.set_default_timeout(PATIENCE_MS)
         page.goto(url)
+        page.wait_for_selector("#lc-opening", state="detached")  # the first words, before the live view
         page.wait_for_selector("h1")
         settled(page)
         return page

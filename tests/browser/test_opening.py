@@ -1,0 +1,83 @@
+"""The first words in a real browser: there without the screens' program, where the live view puts them, then gone."""
+
+from contextlib import contextmanager
+
+import pytest
+
+from tests.browser.conftest import SIZES, settled
+from tests.browser.test_access import findings
+
+pytestmark = pytest.mark.browser
+# Where each piece stands: x, y, width, height in whole pixels.
+PIECES = ".lc-kicker, h1, .lc-counts, .lc-lap, .lc-lap > div, .lc-rest"
+PLACES = f"""() => [...document.querySelectorAll("{PIECES}")].map(e => {{
+  const box = e.getBoundingClientRect();
+  return [e.className, ...[box.x, box.y, box.width, box.height].map(Math.round)];
+}})"""
+
+
+@contextmanager
+def held_back(browser, url, *, size="desktop", dark=False):
+    """The page in a browser to which nothing of the screens' program comes."""
+    width, height = SIZES[size]
+    context = browser.new_context(
+        viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light", bypass_csp=True
+    )
+    page = context.new_page()
+    page.route("**/static/js/*", lambda route: route.abort())
+    page.goto(url)
+    yield page
+    context.close()
+
+
+@pytest.mark.parametrize(("size", "address"), [("desktop", "/"), ("portrait", "/"), ("wall", "/?wall=1")])
+def test_the_first_words_stand_where_the_live_view_puts_them(at, browser, demo_url, size, address):
+    live = at(demo_url + address, size=size)
+    live.evaluate("() => document.fonts.ready")
+    places, words = live.evaluate(PLACES), live.inner_text("h1")
+    with held_back(browser, demo_url + address, size=size) as page:
+        page.wait_for_selector("#lc-opening")
+        page.evaluate("() => document.fonts.ready")
+        assert page.inner_text("h1") == words and page.title() == "lapcell"
+        assert page.evaluate(PLACES) == places
+        assert findings(page) == {}
+
+
+def test_the_first_words_are_dark_where_the_device_or_the_link_is(at, browser, demo_url):
+    paper = "() => getComputedStyle(document.querySelector('#lc-opening')).backgroundColor"
+    at(demo_url)  # words are kept
+    with held_back(browser, demo_url) as page:
+        light = page.evaluate(paper)
+    with held_back(browser, demo_url, dark=True) as page:
+        dark = page.evaluate(paper)
+        assert findings(page) == {}
+    with held_back(browser, f"{demo_url}/?light=dark&embed_options=dark_theme") as page:
+        assert page.evaluate(paper) == dark != light
+
+
+def test_the_first_words_lead_on_and_say_when_the_rest_does_not_come(at, browser, demo_url):
+    at(demo_url)
+    with held_back(browser, f"{demo_url}/?light=light") as page:
+        late = page.locator(".lc-opening-late")
+        assert not late.is_visible()
+        late.evaluate("late => late.getAnimations().forEach(wait => wait.finish())")
+        assert late.is_visible()
+        page.get_by_role("link", name="Open DI-1").click()
+        page.wait_for_url("**/lap?lap=DI-1&light=light")
+
+
+def test_the_live_view_takes_the_place_of_the_first_words(at, browser, demo_url):
+    at(demo_url)
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_init_script(
+        "addEventListener('DOMContentLoaded', () => { window.hadWords = !!document.querySelector('#lc-opening h1') })"
+    )
+    page.goto(demo_url)
+    page.wait_for_selector("#lc-opening", state="detached")
+    settled(page)
+    assert page.evaluate("() => window.hadWords")
+    assert page.locator("h1").count() == 1 and page.locator("article.lc-lap").count() == 10
+    page.get_by_role("link", name="Open DI-1").click()
+    page.wait_for_url("**/lap?lap=DI-1*")
+    context.close()

@@ -114,8 +114,7 @@ def recent_faces(now: Snapshot, lap: str) -> pd.DataFrame:
 def newest_us(now: Snapshot, lap: str) -> int | None:
     """Return the moment of one lap's newest row, face or event, in microseconds since 1970; None = no row."""
     with open_store() as store:
-        rows = [*store.faces(lap=lap, last=1)["sort_us"], *store.events(lap=lap)["sort_us"].iloc[-1:]]
-    return int(max(rows)) if rows else None
+        return store.newest_us(lap)
 
 
 @st.cache_data(max_entries=4, ttl=60, show_spinner=False)

@@ -64,6 +64,7 @@ class _Begun:
         return _face_id(self.last)
 
 
+_WAYS = ("Face", "Event", "Correct last face")
 _Send = Callable[[str, Callable[[Page, str, str], _Logged]], None]  # a place of the forms, and what a tap there writes
 
 
@@ -76,17 +77,20 @@ def log_form(page: Page, lap: str, person: str) -> None:
     last = faces.iloc[-1].to_dict() if len(faces) else None
     send = partial(_send, drawn, lap, person)
     st.html(cards.section("Log on this lap"))
-    face, event, mend = st.tabs(["Face", "Event", "Correct last face"])
+    face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
     with face:
         began = _began(lap, last, usual_readings(faces))
         if began.face_id != _face_id(last) and last is not None:
             _offer_newer(last)
             _start_anew(f"newer-{lap}", "Start from it", "Part, grit, unit and minutes come from that face.")
         _face_form(page, lap, began, person, send)
+    # A browser takes as long over fields nobody sees as over those in sight. The face's stay: they may be half typed.
     with event:
-        _event_form(page, lap, last, person, send)
+        if event.open:
+            _event_form(page, lap, last, person, send)
     with mend:
-        _correction_form(page, faces, began.last if began.last is not None else last, person, send)
+        if mend.open:
+            _correction_form(page, faces, began.last if began.last is not None else last, person, send)
     _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
     count_the_tap(drawn.now)
 

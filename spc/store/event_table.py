@@ -48,6 +48,13 @@ class EventTable:
         self._connection.executemany(sql, zip(*columns.values(), strict=True))
         return np.arange(first, first + len(rows), dtype=np.int64)
 
+    def newest_us(self, lap: str) -> int | None:
+        """Moment of one lap's newest current row, None = no row."""
+        found = self._connection.execute(
+            f"SELECT sort_us FROM event WHERE lap = ? AND {_CURRENT} ORDER BY sort_us DESC LIMIT 1", (lap,)
+        ).fetchone()
+        return int(found[0]) if found else None
+
     def current(self, *, lap: str | None) -> pd.DataFrame:
         """Contract frame of the current events."""
         where = _CURRENT if lap is None else f"{_CURRENT} AND lap = ?"

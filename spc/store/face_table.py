@@ -113,6 +113,15 @@ class FaceTable:
         for pragma in (f"cache_size = {cache}", "threads = 0"):
             self._connection.execute(f"PRAGMA {pragma}")
 
+    def newest_us(self, lap: str) -> int | None:
+        """Moment of one lap's newest current row, None = no row."""
+        found = self._connection.execute(
+            f"SELECT sort_us FROM face WHERE lap_id = (SELECT id FROM lap_name WHERE lap = ?) AND {_CURRENT} "
+            "ORDER BY sort_us DESC LIMIT 1",
+            (lap,),
+        ).fetchone()
+        return int(found[0]) if found else None
+
     def current(
         self, *, lap: str | None, part: str | None, last: int | None, since_us: int | None, until_us: int | None
     ) -> pd.DataFrame:

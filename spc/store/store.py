@@ -129,6 +129,11 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
         """Read the current events, of one lap or of all, in order of time; columns as `spc.store.frames.EVENTS`."""
         return self.event_table.current(lap=lap)
 
+    def newest_us(self, lap: str) -> int | None:
+        """Return the moment of one lap's newest current row, face or event, as `sort_us`; None = no row. Cheap."""
+        newest = (self.face_table.newest_us(lap), self.event_table.newest_us(lap))
+        return max((moment for moment in newest if moment is not None), default=None)
+
     def face_versions(self, face_id: int) -> pd.DataFrame:
         """
         Every version of one face, oldest first.

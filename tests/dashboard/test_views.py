@@ -25,13 +25,15 @@ from tests.dashboard.view_script import one_view
 VIEWS = ("shift", "lap", "proof", "log")
 
 
-def run(view, *, lap=None, wall=False, section=None, language="en", unit="um"):
+def run(view, *, lap=None, wall=False, section=None, language="en", unit="um", way=None):
     asked = {"view": view, "wall": wall, "language": language, "unit": unit}
     page = AppTest.from_function(one_view, kwargs=asked, default_timeout=30)
     if lap is not None:
         page.query_params["lap"] = lap
     if section is not None:
         page.query_params["section"] = section
+    if way is not None:
+        page.session_state[f"ways-{lap}"] = way
     page.run()
     assert not page.exception, page.exception
     return page
@@ -197,7 +199,7 @@ def test_a_face_without_a_reading_is_refused_in_words(filled_store, board):
 
 
 def test_a_correction_keeps_the_old_reading(filled_store, board):
-    page = run("lap", lap="CI-1")
+    page = run("lap", lap="CI-1", way="Correct last face")
     fields = {field.label: field for field in page.text_input}
     correct = [field for field in page.text_input if field.label == "Flatness, light bands, helium lamp"][-1]
     correct.set_value("1")
@@ -212,7 +214,7 @@ def test_a_correction_keeps_the_old_reading(filled_store, board):
 
 
 def test_a_correction_begun_is_not_lost_when_somebody_else_corrects_the_same_face(filled_store, board):
-    page = run("lap", lap="CI-1")
+    page = run("lap", lap="CI-1", way="Correct last face")
     fields = {field.label: field.id for field in page.text_input}
     with Store.open(filled_store) as store:
         face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
@@ -231,7 +233,7 @@ def test_a_correction_begun_is_not_lost_when_somebody_else_corrects_the_same_fac
 
 
 def test_a_correction_stays_with_its_face_when_a_newer_one_is_logged_or_it_is_taken_back(filled_store, board):
-    page = run("lap", lap="CI-1")
+    page = run("lap", lap="CI-1", way="Correct last face")
     with Store.open(filled_store) as store:
         face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
         at, unit = datetime(2026, 3, 5, 9, 0, tzinfo=UTC), LengthUnit("band", "helium")

@@ -84,6 +84,20 @@ def test_faces_are_chosen_by_lap_part_count_and_time(store):
         store.faces(last=-1)
 
 
+def test_the_newest_moment_of_a_lap_is_that_of_a_row_that_still_stands(store):
+    assert store.newest_us("CI-1") is None
+    store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
+    late = store.append_face(FACE | {"time_utc": at("2026-03-04 11:00"), "serial": "8"}, who="Ann")
+    store.append_face(FACE | {"time_utc": at("2026-03-04 12:00"), "lap": "CI-2"}, who="Ann")
+    faces = store.faces(lap="CI-1")
+    assert store.newest_us("CI-1") == faces["sort_us"].max()
+    event = store.append_event({"lap": "CI-1", "event": "recharged", "time_utc": at("2026-03-04 11:30")}, who="Ann")
+    assert store.newest_us("CI-1") == store.events(lap="CI-1")["sort_us"].max() > faces["sort_us"].max()
+    store.withdraw_event(event, who="Ann", reason="wrong lap")
+    store.withdraw_face(late, who="Ann", reason="wrong lap")
+    assert store.newest_us("CI-1") == faces["sort_us"].min()
+
+
 def test_a_double_within_minutes_is_one_and_changes_nothing(store):
     first = store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
     revision = store.revision()

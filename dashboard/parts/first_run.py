@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.parts.filling import fill, filling_of, wait_for
 from dashboard.parts.page import Page
+from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence, watched_folder_sentence
 
 __all__ = ["first_run", "nothing_yet"]
@@ -26,7 +27,14 @@ def first_run(page: Page) -> None:
         )
         wait_for(under_way)
         return
-    st.html(cards.headline("This log is empty.", kicker="Nothing has been logged or taken in yet"))
+    waiting = waiting_sentence(page)
+    if waiting:
+        st.html(cards.headline("No face could be taken in yet.", kicker="What came is kept and lost nothing"))
+        st.html(cards.notice(f"{waiting} The log view says why, row by row, and takes the answer.", kind="look"))
+        if "log" in page.routes and not page.wall:
+            st.page_link(page.routes["log"], label="See the rows that wait", query_params={"section": "rows"})
+    else:
+        st.html(cards.headline("This log is empty.", kicker="Nothing has been logged or taken in yet"))
     unread = unread_sentence(page)
     if unread:
         st.html(cards.notice(f"{unread} The log view says why.", kind="look"))
@@ -34,19 +42,9 @@ def first_run(page: Page) -> None:
         st.html(cards.sentences([watched_folder_sentence()]))
         return
     with st.container(key="ways"):
-        with st.container(key="way-demo"):
-            st.html(cards.section("Look around first"))
-            st.html(
-                cards.sentences(
-                    [
-                        "An invented cell: two shifts, four months, every number made up by a seeded program.",
-                        "It goes into this empty log. For a log of your own start again with a new store file.",
-                    ]
-                )
-            )
-            _offer_demo(page)
-            if "tour" in page.routes:
-                st.page_link(page.routes["tour"], label="Take the two-minute tour")
+        if not waiting:
+            with st.container(key="way-demo"):
+                _look_around(page)
         with st.container(key="way-file"):
             st.html(cards.section("Your own log"))
             st.html(
@@ -70,6 +68,21 @@ def first_run(page: Page) -> None:
                     ]
                 )
             )
+
+
+def _look_around(page: Page) -> None:
+    st.html(cards.section("Look around first"))
+    st.html(
+        cards.sentences(
+            [
+                "An invented cell: two shifts, four months, every number made up by a seeded program.",
+                "It goes into this empty log. For a log of your own start again with a new store file.",
+            ]
+        )
+    )
+    _offer_demo(page)
+    if "tour" in page.routes:
+        st.page_link(page.routes["tour"], label="Take the two-minute tour")
 
 
 def _offer_demo(page: Page) -> None:

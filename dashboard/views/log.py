@@ -9,6 +9,7 @@ from dashboard.parts.page import Page, lost_line
 from dashboard.parts.person import signed_by
 from dashboard.parts.quarantine import quarantine
 from dashboard.parts.upload import upload
+from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence, watched
 from dashboard.words import count, number_of
 
@@ -25,7 +26,7 @@ def render(page: Page) -> None:
     st.html(
         lost_line(page)
         + cards.headline(
-            _sentence(waiting, deliveries, unread_sentence(page)),
+            _sentence(waiting_sentence(page), deliveries, unread_sentence(page)),
             kicker="The log of record: nothing in it is ever overwritten",
         )
     )
@@ -79,10 +80,9 @@ def _health(page: Page) -> None:
     st.html(cards.health_table(found))
 
 
-def _sentence(waiting: int, deliveries: int, unread: str) -> str:
+def _sentence(waiting: str, deliveries: int, unread: str) -> str:
     if not deliveries:
         return unread or "Nothing has been taken in yet."
     if waiting:
-        waits = "waits" if waiting == 1 else "wait"
-        return f"{count(waiting, 'row').capitalize()} {waits} for a person. {unread}".rstrip()
+        return f"{waiting} {unread}".rstrip()
     return unread or f"Every row of {count(deliveries, 'delivery', 'deliveries')} is settled."

@@ -14,6 +14,7 @@ from dashboard.parts.glossary import words_here
 from dashboard.parts.page import VIEWS, Page, link_to_lap, speak_as, unit_of
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
+from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence
 from dashboard.words import clock_words, count, html_text, join_words, number_of, percent, share
 from spc.board.results import ShiftReport
@@ -51,7 +52,7 @@ def render(page: Page) -> None:
     _keep(report, page, _asked())
     _strip(report, page)
     _plan(report)
-    _this_shift(report)
+    _this_shift(report, page)
     words_here(_WORDS)
 
 
@@ -131,12 +132,14 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
     return alarms
 
 
-def _this_shift(report: ShiftReport) -> None:
+def _this_shift(report: ShiftReport, page: Page) -> None:
     left, right = pair("shift")
-    apart = [report.go_look_sentence] if report.go_look_sentence else []
+    waiting = waiting_sentence(page)
+    rows = f"{waiting} The log view says why, row by row." if waiting else ""
+    look = [sentence for sentence in (report.go_look_sentence, rows) if sentence]
     with left:
         st.html(cards.section("Since last shift") + cards.sentences(report.changed, empty="Nothing has changed."))
-        st.html(cards.section("Worth a look") + cards.sentences(apart, empty="No lap stands out."))
+        st.html(cards.section("Worth a look") + cards.sentences(look, empty="No lap stands out."))
         st.html(cards.section("Held") + cards.sentences(_held(report), empty="Nothing is held."))
     with right:
         st.html(cards.section("This shift") + cards.facts(_numbers(report)))

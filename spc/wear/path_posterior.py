@@ -23,9 +23,9 @@ SPREADS = 5  # log scatter from reading to reading, log wandering ratio, log sd 
 _LOG_GRID = np.log(RATIO_GRID)
 # Weak priors on the standardised scale (readings of the group: sd 1; age: 0 to 1).
 # Log scatter, log ratio, log sd of the levels (half-t, below: it may be none), log sd of the slopes, atanh of the
-# correlation (nearly flat). Of the slopes: readings that follow wear rise by two to three of their sd over the age seen,
-# and the rates of laps of one kind differ by a quarter to a third at the centre, by a fifteenth or by half as much again
-# as the rate itself two sd away (common practice, no source); four units could not rule out far more by themselves.
+# correlation (nearly flat). Of the slopes: readings that follow wear rise by two to three of their sd over the age
+# seen. The rates of laps of one kind differ by a quarter to a third at the centre; two sd away by a fifteenth, or by
+# half as much again as the rate itself (common practice, no source). Four units could not rule out far more.
 _NORMAL_CENTRE = np.array([np.log(0.15), 0.0, 0.0, -0.3, 0.0])
 _NORMAL_SD = np.array([1.5, 2.5, np.inf, 0.75, 0.8])
 _LEVEL_DF = 3.0

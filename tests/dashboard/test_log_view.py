@@ -37,6 +37,37 @@ def waiting(store):
     return store
 
 
+def view(name):
+    page = AppTest.from_function(one_view, kwargs={"view": name}, default_timeout=30)
+    page.run()
+    assert not page.exception, page.exception
+    return text(page)
+
+
+def test_a_log_of_which_no_row_could_be_read_is_not_called_empty(store):
+    with Store.open(store) as opened:
+        ingest(
+            opened,
+            OWN.replace("CI-1", "CI-9").encode(),
+            name="own.csv",
+            settings=Settings(laps=(KnownLap("CI-1"),)),
+            who="A",
+        )
+        assert opened.faces().empty and len(opened.quarantine()) == 4
+    for name in ("shift", "lap"):
+        shown = view(name)
+        assert "No face could be taken in yet." in shown and "4 rows wait for a person." in shown
+        assert "empty" not in shown and "invented cell" not in shown
+
+
+def test_the_shift_says_how_many_rows_wait(waiting):
+    assert "2 rows wait for a person. The log view says why, row by row." in view("shift")
+    with Store.open(waiting) as opened:
+        for number in opened.quarantine()["quarantine_id"].tolist():
+            opened.discard_quarantined(number, who="Bo", reason="test row")
+    assert "wait for a person" not in view("shift")
+
+
 def start(section="file", *, signed="Engineer"):
     page = AppTest.from_function(one_view, kwargs={"view": "log"}, default_timeout=30)
     page.session_state["log-section"] = section

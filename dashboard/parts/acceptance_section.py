@@ -115,6 +115,10 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
     lengths_um = [*chosen_um, study.limit_um, reading.step_um, reading.sd_um]
     sentence = unit.said(_capital(trade.sentence), exactly_um=lengths_um)
     st.html(cards.subject(sentence, kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
+    misfits = study.fit is not None and study.fit.status == "rejected"
+    if study.fit is not None and misfits:
+        why = unit.said(_capital(study.fit.sentence)).rstrip(".")
+        st.html(cards.notice(f"{why}: the shares below lean on that law and are rough.", kind="look"))
     _facts(trade.chosen, trade.bad_share, unit)
     left, right = pair("acceptance")
     with left:
@@ -130,7 +134,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
         st.html(cards.section("How sure one face is of its limit"))
         _conformance(page, study, reading, unit)
     lines = [
-        *(unit.said(_capital(one.sentence)) for one in (study.choice, study.fit) if one is not None),
+        *(unit.said(_capital(one.sentence)) for one in (study.choice, None if misfits else study.fit) if one),
         f"Reader: standard deviation {unit.named(number(unit.from_um(reading.sd_um)))} ({reading.source}); step "
         f"{unit.named(number(unit.from_um(reading.step_um)))}; before the step rounds the reading.",
         "Method: conformance probability and global risk after JCGM 106:2012, clauses 6 to 9, for readings in steps.",

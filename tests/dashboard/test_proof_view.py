@@ -4,6 +4,7 @@ import re
 from datetime import UTC, datetime
 
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard.views.proof import SECTIONS
@@ -142,6 +143,26 @@ def test_acceptance_needs_to_know_how_readings_differ(limited):
     field(page, "Spread of the reader").set_value("0.05").run()
     assert not page.exception, page.exception
     assert "Bad accepted against good rejected" in text(page) and len(page.get("plotly_chart")) == 2
+
+
+def test_a_rule_by_a_law_that_the_readings_contradict_says_so_above_its_figures(limited, monkeypatch):
+    from dataclasses import replace
+
+    from spc.board import study
+
+    def acceptance():
+        page = run(lap="CI-1", section="Acceptance")
+        field(page, "Spread of the reader").set_value("0.05").run()
+        assert not page.exception, page.exception
+        return text(page)
+
+    rough = "the shares below lean on that law and are rough"
+    assert rough not in acceptance()
+    real = study.check_fit
+    monkeypatch.setattr(study, "check_fit", lambda fit: replace(real(fit), status="rejected", sentence="no fit"))
+    st.cache_data.clear()
+    shown = acceptance()
+    assert shown.index(f"No fit: {rough}.") < shown.index("bad among the accepted") and shown.count("No fit") == 1
 
 
 def test_corrections_after_a_signal_stand_apart(limited):

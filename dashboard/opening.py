@@ -142,7 +142,9 @@ class OpeningWords:
         if scope["type"] != "http" or scope["method"] != "GET" or scope["path"] != "/":
             await self._app(scope, receive, send)
             return
-        words = await asyncio.to_thread(opened, scope["query_string"].decode("latin-1"))
+        words = None
+        if _may_read(scope):
+            words = await asyncio.to_thread(opened, scope["query_string"].decode("latin-1"))
         if words is None:
             await self._app(scope, receive, send)
             return
@@ -150,6 +152,14 @@ class OpeningWords:
         dropped = (b"if-none-match", b"if-modified-since", b"accept-encoding", b"range")
         asked = {**scope, "headers": [pair for pair in scope["headers"] if pair[0] not in dropped], "extensions": {}}
         await self._app(asked, receive, _Filled(send, words))
+
+
+def _may_read(scope: Message) -> bool:
+    """Whether the framework would open its connection to whoever asks: the words are of the log, the bare page not."""
+    from streamlit.web.server.starlette.starlette_websocket import is_host_allowed
+
+    host = dict(scope["headers"]).get(b"host")
+    return is_host_allowed(host.decode("latin-1") if host is not None else None)
 
 
 class _Filled:

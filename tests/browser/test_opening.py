@@ -1,5 +1,6 @@
 """The first words in a real browser: there without the screens' program, where the live view puts them, then gone."""
 
+import urllib.request
 from contextlib import contextmanager
 
 import pytest
@@ -81,3 +82,16 @@ def test_the_live_view_takes_the_place_of_the_first_words(at, browser, demo_url)
     page.get_by_role("link", name="Open DI-1").click()
     page.wait_for_url("**/lap?lap=DI-1*")
     context.close()
+
+
+def test_a_name_that_is_not_answered_to_gets_the_bare_page(at, demo_url):
+    at(demo_url)
+
+    def page(host):
+        with urllib.request.urlopen(urllib.request.Request(demo_url, headers={"Host": host})) as answer:
+            return answer.read().decode()
+
+    assert "Open DI-1" in page("localhost") and "Open DI-1" in page("127.0.0.1:8501")
+    for host in ("bench.example", "localhost.bench.example", "bench.example:8501"):
+        bare = page(host)
+        assert "DI-1" not in bare and '<div id="root">' in bare

@@ -1,6 +1,7 @@
 """The words that go out with the page: only as long as they are true, only with the page, and safe."""
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -43,7 +44,8 @@ def asked(path="/", query=b"", headers=(), status=200, kind=b"text/html; charset
         sent.append(message)
 
     scope = {"type": "http", "method": method, "path": path, "query_string": query, "headers": list(headers)}
-    asyncio.run(OpeningWords(framework)(scope, receive, send))
+    with ThreadPoolExecutor(1) as apart:  # a browser driven by this process has a loop of its own running here
+        apart.submit(lambda: asyncio.run(OpeningWords(framework)(scope, receive, send))).result()
     (got,) = seen
     return dict(sent[0]["headers"]), b"".join(m.get("body", b"") for m in sent[1:]), got
 

@@ -13,8 +13,7 @@ from tests.honesty.wear_cell import LIMIT, SCENES, lap_in_use, past_cycles
 
 STATEMENT = (
     "The nominal 90 % range holds the true crossing in 88 to 92 % of simulated laps, up to the error of the "
-    "simulation. With only four past cycles it holds it somewhat more often: four cycles cannot rule out that paths "
-    "wander. A range with an open end cannot fail on that side."
+    "simulation. A range with an open end cannot fail on that side."
 )
 SIZES = {"reduced": (4, 4), "full": (220, 10)}  # groups of past cycles, laps forecast from each
 COLUMNS = [

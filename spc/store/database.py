@@ -3,7 +3,8 @@
 import os
 import sqlite3
 import time
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from importlib.resources import files
 from pathlib import Path
 
@@ -142,7 +143,8 @@ def _why_not(file: Path) -> str:
 
 
 def _prepare(connection: sqlite3.Connection, file: Path, *, read_only: bool) -> None:
-    mark, version = _marks(connection)
+    with _one_state(connection):  # else another process may create the store between one mark and the other
+        mark, version = _marks(connection)
     if mark == 0 and version == 0:
         if read_only:
             raise StoreError(f"{file}: is no store, and none can be created where nothing can be written")
@@ -175,6 +177,16 @@ def _use_write_ahead_log(connection: sqlite3.Connection) -> None:
             if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
                 raise
             time.sleep(0.01)
+
+
+@contextmanager
+def _one_state(connection: sqlite3.Connection) -> Iterator[None]:
+    """Hold what is read in it to one state of the file."""
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        connection.execute("ROLLBACK")
 
 
 def _marks(connection: sqlite3.Connection) -> tuple[int, int]:

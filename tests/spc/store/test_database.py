@@ -152,7 +152,7 @@ def create_at_once(paths, start, faults):
 
 def test_processes_that_create_one_store_at_once_all_get_it(tmp_path):
     context = multiprocessing.get_context("fork")
-    paths = [tmp_path / f"{number}.db" for number in range(40)]
+    paths = [tmp_path / f"{number}.db" for number in range(80)]
     start, faults = context.Barrier(3), context.SimpleQueue()
     racers = [context.Process(target=create_at_once, args=(paths, start, faults)) for _ in range(3)]
     for racer in racers:

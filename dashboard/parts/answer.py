@@ -24,6 +24,7 @@ _UNDO = (
 )
 _REASON = "undone at the answer"
 _TOO_SOON_S = 1.0  # a tap on another signal this soon after an answer is the same tap, landing twice
+_AGAIN = " It is asked again: it also stands for a face that this answer does not cover."
 _TOO_SOON = "That tap came at once after the last answer, and may not have been meant: nothing was kept. Tap again."
 
 
@@ -48,6 +49,7 @@ class _Kept:
     said: str
     slot: int  # where among the signals it stood: what came of it is said there, so that the others hardly move
     number: int = 0  # of the reaction while it can be taken back
+    settled: str = ""  # the sign of the signal, if the answer closed it
     at: float = field(default_factory=time.monotonic)
 
 
@@ -73,9 +75,10 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
     signals = [signal for signal in report.signals if (page.now, _place(signal)) not in _closed()]
     if signals:
         st.html(cards.section("Say what you found"))
+    again = last is not None and slot >= 0 and last.settled in {signal.sign for signal in signals}
     for place, signal in enumerate(signals):
         if last is not None and place == slot:
-            _show_last(last, page, person)
+            _show_last(last, page, person, again=again)
         with st.container(key=f"signal-{place}-{signal.severity}"):
             st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
             if signal.handed:
@@ -89,7 +92,7 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
                     st.button(answer.words, key=key, help=_help(answer), on_click=tap)
             said.say(_place(signal), person=person)
     if last is not None and slot >= len(signals):
-        _show_last(last, page, person)
+        _show_last(last, page, person, again=again)
     count_the_tap(page.now)
 
 
@@ -146,16 +149,18 @@ def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page)
         )
     also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
     kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
-    st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number)
+    settled = "" if answer.action == HANDED else signal.sign
+    st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)
     _closed().add((page.now, _place(signal)))
     tapped(page.now)
 
 
-def _show_last(last: _Kept, page: Page, person: str) -> None:
+def _show_last(last: _Kept, page: Page, person: str, *, again: bool) -> None:
     """Say what was last answered here from this screen, with the one tap that takes it back."""
     key = f"undo-answer-{last.number}" if last.number else ""
     take_back = partial(_take_back, last, page, person)
-    say_with_undo(last.said, place="last-answered", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
+    words = last.said + (_AGAIN if again else "")
+    say_with_undo(words, place="last-answered", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
 def _take_back(last: _Kept, page: Page, person: str) -> None:

@@ -29,6 +29,29 @@ def test_an_answer_is_kept_with_who_and_counts_as_a_reaction(filled_store):
     assert "Kept on CI-1: recharged, signed R. Oduya; carries on. CI-1 is logged as recharged too." in text(page)
 
 
+def test_a_signal_that_is_asked_again_after_its_answer_says_why(filled_store, monkeypatch):
+    """A face may come between the page and the tap: the answer covers what the page showed."""
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),))
+    page = run("lap", lap="CI-1")
+    press(page, "Not found")  # this board asks for ever
+    assert "It is asked again: it also stands for a face that this answer does not cover." in text(page)
+
+
+def test_another_signal_does_not_ask_again(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),))
+    page = run("lap", lap="CI-1")
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(face_id=99, sign="minutes"),))
+    press(page, "Not found")
+    assert "Kept on CI-1: not found" in text(page) and "It is asked again" not in text(page)
+
+
+def test_a_signal_handed_on_is_not_said_to_be_asked_again(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),))
+    page = run("lap", lap="CI-1")
+    press(page, "Handed to lead")
+    assert "Kept on CI-1: handed to lead" in text(page) and "It is asked again" not in text(page)
+
+
 def test_an_answer_is_undone_in_one_tap_with_the_event_that_it_logged(filled_store):
     (filled_store.parent / "lapcell.toml").write_text("clock = 2026-03-05T06:00:00", encoding="utf-8")
     page = run("lap", lap="CI-1")

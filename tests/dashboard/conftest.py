@@ -3,6 +3,7 @@
 import html
 import re
 import shutil
+import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -41,6 +42,12 @@ def refusals(page):
     """What a page says it did not take, as read out."""
     found = re.findall(r'<p class="lc-notice lc-refused" role="alert">(.*?)</p>', text(page))
     return [html.unescape(re.sub(r"<.*?>", "", one)).replace("\u00a0", " ") for one in found]
+
+
+@pytest.fixture(autouse=True)
+def own_main(monkeypatch):
+    """A page that runs takes the place of the main module, from which a process of a later test would start."""
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
 
 
 @pytest.fixture

@@ -178,9 +178,17 @@ def test_a_file_dropped_again_is_said_and_kept_and_no_problem(shop, capsys):
     assert shop.problems() == []
 
 
+@pytest.fixture
+def interruptible():
+    """A shell that runs the tests in the background makes them, and all they start, deaf to an interrupt."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal that asks a program to end is not sent there")
 @pytest.mark.parametrize("wish", [signal.SIGTERM, signal.SIGINT])
-def test_a_watch_takes_in_what_is_dropped_and_ends_when_asked(tmp_path, wish):
+def test_a_watch_takes_in_what_is_dropped_and_ends_when_asked(tmp_path, interruptible, wish):
     shop = Shop(tmp_path)
     process = shop.start("--json", "--every", "1")
     try:

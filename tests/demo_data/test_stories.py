@@ -1,8 +1,18 @@
 """The demonstration has planted stories; the tool must find each from the logs alone."""
 
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
 from demo_data.dirty import DIRTY_ROWS
 from demo_data.life import DIRTY_WASH_LAP, GLAZED_LAP, HEALTHY_LAP, HOLLOW_LAP, live
+from spc.cli import cli
 from spc.store.store import Store
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+NUMBER = r"\b\d+(?= faces| to )"
 
 
 def lap(shift, name):
@@ -54,6 +64,27 @@ def test_the_reader_of_whole_bands_is_told_as_a_share_without_a_name(shift):
     told = [finding for report in shift.laps for finding in report.data_health if "whole bands" in finding]
     assert told
     assert not any("Iversen" in finding for finding in told)
+
+
+def test_the_board_in_the_readme_is_the_one_printed_today(demonstration, shift):
+    """Numbers of faces may differ by what another machine's arithmetic does to a simulated range."""
+    words = ["due", "--store", str(demonstration.store_path), "--settings", str(demonstration.settings_path)]
+    printed = CliRunner().invoke(cli, words).output
+    quoted = re.findall(r"^[A-Z]{2}-\d +(?:held|due|watch|cutting) .*$", README, flags=re.MULTILINE)
+    assert len(quoted) == 4
+    for row in quoted:
+        said = next(line for line in printed.splitlines() if line.startswith(row[:4]))
+        assert said.split()[:2] == row.split()[:2] and _texts(row) == _texts(said)[: len(_texts(row))]
+        assert _numbers(row) == pytest.approx(_numbers(said), rel=0.03, abs=1.5)
+
+
+def _texts(row):
+    """What a row of the board says in words, without its numbers of faces and the spaces between columns."""
+    return re.sub(NUMBER, "", row).split()
+
+
+def _numbers(row):
+    return [float(number) for number in re.findall(NUMBER, row)]
 
 
 def test_the_file_sent_twice_changes_nothing(demonstration):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
-from spc.commands.forecast_asked import columns_asked, moment_asked
+from spc.commands.forecast_asked import columns_asked, limit_wanted, moment_asked, refuse_idle
 from spc.commands.output import counted, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
@@ -97,19 +97,20 @@ def command(session: Session, **options: Any) -> int:
     """Say when the units of a file reach their limit."""
     from spc.log.wear_table import read_wear_table
 
+    refuse_idle(options)
     columns = columns_asked(options)
     table = read_wear_table(options["file"], columns)
     table, falls, problems = _turned(table, columns.falls)
     paths, unused = _paths(table, sort=options["sort"])
     problems += unused
-    document = _opening(options["file"], table, problems) | {"falls": bool(falls)}
+    document = _opening(options["file"], table, paths, problems) | {"falls": bool(falls)}
     if not paths:
-        why = [p["reason"] if p["row"] is None else f"row {p['row']}: {p['reason']}" for p in document["problems"][:1]]
-        raise ValueError("; ".join(["no unit of the file has a clock and a wear reading that can be used", *why]))
+        raise ValueError(f"no unit of the file has a clock and a wear reading that can be used; {_why_none(document)}")
     if options["backtest"]:
         document["backtest"] = _backtest(paths, options, table.clock_unit)
     else:
-        document["units"] = _forecasts(paths, options, table.clock_unit, falls=falls)
+        wanted = {unit.unit: limit_wanted(columns, unit.limit_cell) for unit in table.units if unit.limit != unit.limit}
+        document["units"] = _forecasts(paths, options, table.clock_unit, falls=falls, wanted=wanted)
     if session.as_json:
         print_json(document)
     else:
@@ -166,14 +167,26 @@ def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[di
     return paths, problems
 
 
-def _opening(file: Path, table: "WearTable", problems: list[dict[str, Any]]) -> dict[str, Any]:
+def _why_none(document: dict[str, Any]) -> str:
+    """Say why nothing could be used: the first row that could not, else what the rows are."""
+    for problem in document["problems"]:
+        return problem["reason"] if problem["row"] is None else f"row {problem['row']}: {problem['reason']}"
+    rows = document["rows"]
+    if rows["not_measured"]:
+        return f"the wear is blank in all {counted(len(rows['not_measured']), 'row')} that are not blank altogether"
+    return "there is no row below the header" if not rows["read"] else "every row below the header is blank"
+
+
+def _opening(
+    file: Path, table: "WearTable", paths: Sequence["WearPath"], problems: list[dict[str, Any]]
+) -> dict[str, Any]:
     rows: list[dict[str, Any]] = [{"row": row, "text": text, "reason": why} for row, text, why in table.problems]
     return {
         "file": str(file),
         "clock_unit": table.clock_unit,
         "rows": {
             "read": table.rows,
-            "used": table.used,
+            "used": sum(p.age.size for p in paths),
             "blank": table.blank,
             "not_measured": list(table.not_measured),
         },
@@ -183,7 +196,12 @@ def _opening(file: Path, table: "WearTable", problems: list[dict[str, Any]]) -> 
 
 
 def _forecasts(
-    paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str, *, falls: dict[str, float]
+    paths: Sequence["WearPath"],
+    options: dict[str, Any],
+    clock_unit: str,
+    *,
+    falls: dict[str, float],
+    wanted: dict[str, str],
 ) -> list[dict[str, Any]]:
     import numpy as np
 
@@ -207,7 +225,7 @@ def _forecasts(
                 own = path if age is None else cut_path(path, age)
             rng = np.random.default_rng([options["seed"], done])
             answer = _answer(own, partial(_newest_others, paths, at), options, clock_unit, rng)
-            unit = _unit_document(path, answer, falls=falls)
+            unit = _unit_document(path, answer, falls=falls, wanted=wanted.get(path.label, ""))
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
                     f"; it never reached its limit, so all its readings are used, not {share:.0%} of a life"
@@ -259,11 +277,10 @@ def _answer(
     return time_to_limit(pooled, own, rng=rng, **asked)
 
 
-def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float]) -> dict[str, Any]:
+def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float], wanted: str) -> dict[str, Any]:
     left = {"low": answer.low, "median": answer.median, "high": answer.high}
     sentence = answer.sentence.replace("at or over the limit", "at or under the limit") if falls else answer.sentence
-    if path.limit != path.limit:
-        sentence = "no limit is known: give it with --limit, --limit-column or a map"
+    sentence = wanted or sentence
     return {
         "unit": path.label,
         "status": answer.status,

@@ -7,7 +7,38 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from spc.log.wear_table import WearColumns
 
-__all__ = ["columns_asked", "moment_asked"]
+__all__ = ["columns_asked", "limit_wanted", "moment_asked", "refuse_idle"]
+
+
+def refuse_idle(options: dict[str, Any]) -> None:
+    """Refuse options beside which others would do nothing.
+
+    Raises
+    ------
+    ValueError
+        With the two that do not go together.
+    """
+    for one, other in (("limit", "limit_column"), ("backtest", "unit_id"), ("backtest", "at")):
+        if options[one] and options[other]:
+            names = [f"`--{name.replace('_', '-')}`" for name in (one, other)]
+            raise ValueError(f"{names[0]} and {names[1]} do not go together: give one of them")
+
+
+def limit_wanted(columns: "WearColumns", cell: str) -> str:
+    """Say what would give a unit without a limit its limit.
+
+    Parameters
+    ----------
+    columns : WearColumns
+    cell : str
+        What the unit has in the column that chooses or holds its limit.
+    """
+    if columns.limit_by:
+        named = f"{columns.limit_by} {cell}" if cell else f"an empty {columns.limit_by}"
+        return f"no limit is known for {named}: add {cell or 'VALUE'}=LIMIT to --limit, or to [limits] of the map"
+    if columns.limit_column:
+        return f"no limit is known: its cell under {columns.limit_column} is empty"
+    return "no limit is known: give it with --limit, --limit-column or a map"
 
 
 def columns_asked(options: dict[str, Any]) -> "WearColumns":
@@ -72,12 +103,15 @@ def _limit_option(text: str, *more: str) -> dict[str, Any]:
     try:
         if not colon:
             return {"limit": _finite(text), "limit_column": "", "limit_by": ""}
-        limits = {k.strip(): _finite(v) for k, v in (pair.split("=") for pair in pairs.split(","))}
+        chosen = [(k.strip(), _finite(v)) for k, v in (pair.split("=") for pair in pairs.split(","))]
     except ValueError:
         raise ValueError(
             "`--limit` must be a number with a decimal point and without a unit, or COLUMN:VALUE=LIMIT,VALUE=LIMIT, "
             f"got {text!r}"
         ) from None
+    limits = dict(chosen)
+    if len(limits) < len(chosen):
+        raise ValueError(f"`--limit` must give each value of {column} one limit, got {text!r}")
     return {"limit_by": column, "limits": limits, "limit_column": ""}
 
 

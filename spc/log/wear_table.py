@@ -19,7 +19,8 @@ __all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "covariate_values",
 
 Array = NDArray[np.float64]
 
-_DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
+_DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
+_NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
 _MOST_LEVELS = 20  # of a covariate in words
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit",
@@ -56,6 +57,7 @@ class WearUnit:
     high: Array  # inf = open above
     row_number: NDArray[np.int64]
     limit: float  # NaN = none
+    limit_cell: str  # what chooses or holds it, as typed in the unit's first row; '' where no column does
     covariates: tuple[str, ...]  # as typed in the unit's first row
 
 
@@ -96,16 +98,9 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     text, encoding, evidence = decode(data, encoding=str(stated.pop("encoding", "")))
     dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, header=True, **stated)
     headers, width = header_cells(text, dialect)
-    place = {_plain(name): at for at, name in reversed(list(enumerate(headers, start=1)))}
-    bare = [re.sub(r"\s*[\[(<][^\])>]*[\])>]\s*$", "", _plain(name)) for name in headers]  # without the unit behind it
-    place |= {name: at for at, name in enumerate(bare, start=1) if bare.count(name) == 1 and name not in place}
 
     def at(name: str, role: str) -> int:
-        if _plain(name) not in place:
-            raise LogRefusedError(
-                f"there is no column {name!r} for `{role}`; the file has {', '.join(headers)}: name one of these"
-            )
-        return place[_plain(name)]
+        return _place(name, role, headers)
 
     unit_at = [at(name, "unit") for name in columns.unit or ("unit",)]
     counts = columns.clock_kind == "counts"
@@ -134,6 +129,27 @@ def _decimal_of(columns: Sequence[NDArray[np.object_]]) -> str:
                     "map"
                 )
     return "."
+
+
+def _place(name: str, role: str, headers: Sequence[str]) -> int:
+    """Find a column by its header: as it stands, else whatever its case, else without the unit behind it."""
+    for read in (str.strip, _plain, _bare):
+        asked = name.strip() if read is str.strip else _plain(name)
+        found = [place for place, header in enumerate(headers, start=1) if read(header) == asked]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            where = ", ".join(f"column {place}: {headers[place - 1]}" for place in found)
+            raise LogRefusedError(
+                f"`{role}`: column {name!r} could be any of {len(found)} ({where}): give each another header"
+            )
+    raise LogRefusedError(
+        f"there is no column {name!r} for `{role}`; the file has {', '.join(headers)}: name one of these"
+    )
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"\s*[\[(<][^\])>]*[\])>]\s*$", "", _plain(name))
 
 
 def _plain(name: str) -> str:
@@ -167,6 +183,7 @@ class _Reader:
         rows: dict[str, list[tuple[float, float, float, int]]] = {}
         first: dict[str, tuple[str, ...]] = {}
         limits: dict[str, float] = {}
+        limit_cells: dict[str, str] = {}
         passed: dict[str, float] = {}
         blank, unread = 0, []
         for i in range(len(self._records)):
@@ -197,13 +214,17 @@ class _Reader:
             rows.setdefault(unit, []).append((clock, low, high, i + 1))
             if first.setdefault(unit, extra) != extra:
                 self._remark(f"unit {unit}: a covariate changes in row {i + 1}; the first value is used")
+            limit_cells.setdefault(unit, str(self._cells[self._limit_at][i]) if self._limit_at else "")
             if not _same(limits.setdefault(unit, limit), limit):
                 self._remark(f"unit {unit}: its limit changes in row {i + 1}; the first value is used")
         units = []
         for unit, read in rows.items():
             path = np.array(read, dtype=np.float64)
             numbers = path[:, 3].astype(np.int64)
-            units.append(WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limits[unit], first[unit]))
+            limit = limits[unit]
+            units.append(
+                WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limit, limit_cells[unit], first[unit])
+            )
         return WearTable(
             tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
             blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
@@ -223,7 +244,7 @@ class _Reader:
         try:
             return float(parse_number(cell, decimal=self._decimal).value)
         except ValueError as error:
-            days = " (days and times of day are not read here)" if role == "clock" and _DAY.match(cell) else ""
+            days = _NO_DAYS if role == "clock" and _DAY.match(cell) else ""
             raise ValueError(f"the {role} {error}{days}") from None
 
     def _interval(self, cell: str) -> tuple[float, float]:

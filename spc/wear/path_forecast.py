@@ -9,7 +9,7 @@ from spc.wear.path_evidence import error_variance_of, interpolated, inverted
 from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws
 from spc.wear.path_reading import columns_of, first_working, refined_working
-from spc.wear.path_scale import PathScale, PathStack, stack_paths, unzeroed
+from spc.wear.path_scale import PathScale, PathStack, begins_elsewhere, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
 from spc.wear.unit_tails import scale_spreads
 from spc.wear.wear_path import WearPath, thinned
@@ -69,9 +69,12 @@ def update_own(
     alone : bool
         The spreads were drawn from these very readings: they are not weighed a second time.
     """
+    elsewhere = begins_elsewhere(own, scale.zeroed_at, scale.zeroed_value)
     own = thinned(unzeroed(own, scale.zeroed_at, scale.zeroed_value))
     scale, lines = _with_parts_asked(scale, lines, {part, *own.parts}) if part in scale.parts else (scale, lines)
     stack = stack_paths([own], scale)
+    if elsewhere:  # of such a level the group says nothing: its draws are those of the prior
+        stack = replace(stack, level=1.0)
     parts = len(scale.parts)
     working, multiplier = first_working(stack)
     for _ in range(1 if own.sign_known.all() else 3):  # signs settle from the known ones outwards

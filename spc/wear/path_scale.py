@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from spc.wear.path_shape import Shape
 from spc.wear.wear_path import WearPath, taken
 
-__all__ = ["PathScale", "PathStack", "fit_scale", "stack_paths", "unzeroed"]
+__all__ = ["PathScale", "PathStack", "begins_elsewhere", "fit_scale", "stack_paths", "unzeroed"]
 
 Array = NDArray[np.float64]
 
@@ -158,6 +158,13 @@ def unzeroed(path: WearPath, age: float, value: float) -> WearPath:
     if not path.age.size or path.age[0] != age or path.low[0] != value:
         return path
     return taken(path, slice(1, None))
+
+
+def begins_elsewhere(path: WearPath, age: float, value: float) -> bool:
+    """Whether a path was read at the age of a start by definition, or before it, and did not begin with its value."""
+    if not path.age.size or not path.age[0] <= age:
+        return False
+    return bool(path.age[0] < age or path.low[0] != value or path.high[0] != value)
 
 
 def stack_paths(paths: Sequence[WearPath], scale: PathScale) -> PathStack:

@@ -87,6 +87,9 @@ def test_no_limit_is_refused_in_words(tmp_path):
         (["--unit-id", "99"], "there is no unit '99'; the file has 1, 2, 3"),
         (["--backtest", "0,50"], "`--backtest` must be shares of life such as 50,75"),
         (["--wear", "flatness"], "there is no column 'flatness' for `wear`"),
+        (["--backtest", "50", "--unit-id", "2"], "`--backtest` and `--unit-id` do not go together"),
+        (["--backtest", "50", "--at", "20"], "`--backtest` and `--at` do not go together"),
+        (["--limit-column", "VB"], "`--limit` and `--limit-column` do not go together"),
         (["--limit", "0.6"], "`--limit` must be given once, got 0.45, 0.6; where there is a limit on either side"),
     ],
 )
@@ -197,6 +200,12 @@ def test_why_no_unit_can_be_used_is_said(tmp_path):
     file.write_text("unit;clock;wear\nA;1;2,102\nA;2;2,204\n", encoding="utf-8")
     outcome = run(file, "--limit", "9")
     assert outcome.exit_code == COULD_NOT and "'2,102' could be 2102 or 2.102: say the decimal" in outcome.output
+    for rows, why in (("", "no row below the header"), (",,\n", "every row below the header is blank")):
+        file.write_text(f"unit,clock,wear\n{rows}", encoding="utf-8")
+        assert why in run(file, "--limit", "2").output
+    file.write_text("unit,clock,wear\nA,1,\nA,2,\n", encoding="utf-8")
+    assert "the wear is blank in all 2 rows" in run(file, "--limit", "2").output
+    file.write_text("unit;clock;wear\nA;1;2,102\nA;2;2,204\n", encoding="utf-8")
     document = json.loads(run(file, "--limit", "9", "--decimal", ",", "--json").output)
     assert document["rows"]["used"] == 2 and document["units"][0]["status"] != "over"
 
@@ -240,3 +249,48 @@ def test_a_reading_that_had_reached_the_limit_before_the_last_is_pointed_at(tmp_
     said = run(file, *asked, "--wear", "wear", "--unit-id", "U0").output
     assert f"the reading at 30 clock was at or {side} the limit, the last one is not: look at it" in said
     assert "look at it" not in run(file, *asked, "--wear", "wear", "--unit-id", "U3", "--at", "40").output
+
+
+def test_a_value_without_a_limit_is_named(tmp_path):
+    file = tmp_path / "loads.csv"
+    rows = [
+        f"{unit},{k},{0.1 * k:.2f},{load}" for unit, load in (("A", "10"), ("B", "75"), ("C", "")) for k in range(4)
+    ]
+    file.write_text("\n".join(["unit,clock,wear,load", *rows]) + "\n", encoding="utf-8")
+    told = run(file, "--limit", "load:10=2,50=3").output
+    assert "B: no limit is known for load 75: add 75=LIMIT to --limit" in told
+    assert "C: no limit is known for an empty load: add VALUE=LIMIT" in told
+    assert "C: no limit is known: its cell under load is empty" in run(file, "--limit-column", "load").output
+    twice = run(file, "--limit", "load:10=2,10=3")
+    assert twice.exit_code == COULD_NOT and "must give each value of load one limit" in twice.output
+
+
+def test_rows_of_a_unit_that_is_not_used_are_not_counted_as_used(tmp_path):
+    file = tmp_path / "back.csv"
+    rows = [
+        f"{unit},{clock},{0.1 * clock:.2f}" for unit, ages in (("A", (1, 2, 3)), ("B", (1, 3, 2))) for clock in ages
+    ]
+    file.write_text("\n".join(["unit,clock,wear", *rows]) + "\n", encoding="utf-8")
+    document = json.loads(run(file, "--limit", "2", "--json").output)
+    assert document["rows"]["read"] == 6 and document["rows"]["used"] == 3
+    assert "unit B is not used" in document["problems"][0]["reason"]
+
+
+def test_a_unit_that_does_not_begin_where_all_others_do_keeps_its_own_level(tmp_path):
+    """Past units begin at one value to the last digit; what a unit read that began elsewhere is not bent towards it."""
+    rng = np.random.default_rng(11)
+    inside = 0
+    for _ in range(8):
+        rows = ["unit,clock,wear"]
+        for unit in range(8):
+            rate = 0.02 * np.exp(0.2 * rng.normal())
+            rows += [f"P{unit},0,0.100"]
+            rows += [f"P{unit},{10 * k},{0.1 + 10 * rate * k + 0.02 * rng.normal():.3f}" for k in range(1, 14)]
+        start, rate = rng.uniform(0.3, 0.8), 0.02 * np.exp(0.2 * rng.normal())
+        rows += [f"Z,{10 * k},{start + 10 * rate * k + 0.02 * rng.normal():.3f}" for k in range(6)]
+        file = tmp_path / "starts.csv"
+        file.write_text("\n".join(rows) + "\n", encoding="utf-8")
+        asked = ("--unit", "unit", "--clock", "clock", "--wear", "wear", "--limit", "2.5", "--unit-id", "Z")
+        unit = json.loads(run(file, *asked, "--crossing", "path", "--json").output)["units"][0]
+        inside += unit["at_clock"]["low"] <= (2.5 - start) / rate <= (unit["at_clock"]["high"] or np.inf)
+    assert inside >= 5  # of 8 at nominal 90 %: fewer in one run of 200

@@ -29,7 +29,7 @@ def test_a_comma_before_three_digits_is_asked_for():
 def test_a_header_may_be_named_without_the_unit_behind_it():
     text = "lap,faces (n),flatness [µm],flatness <mm>\nA,1,0.5,0.0005\n".encode()
     assert read_wear_table(text, replace(COLUMNS, wear="flatness [µm]")).units[0].low.tolist() == [0.5]
-    with pytest.raises(ValueError, match="there is no column 'flatness'"):  # two could be meant
+    with pytest.raises(ValueError, match=r"'flatness' could be any of 2 \(column 3: flatness \[µm\], column 4"):
         read_wear_table(text, COLUMNS)
 
 
@@ -190,3 +190,28 @@ def test_column_map_without_a_lap_says_what_to_add(tmp_path):
     path.write_text('[columns]\nflatness = "f"\n', encoding="utf-8")
     with pytest.raises(ValueError, match=r"needs the header of `columns.lap` in this column map; add it, or name"):
         load_wear_columns(path)
+
+
+def test_a_column_is_the_one_of_that_very_name_before_one_of_another_case():
+    text = b"unit,hours,Wear,wear\nA,1,5,7\n"
+    for name, expected in (("Wear", 5.0), ("wear", 7.0)):
+        table = read_wear_table(text, WearColumns(unit=("unit",), clock="hours", wear=name))
+        assert table.units[0].low.tolist() == [expected]
+
+
+@pytest.mark.parametrize(
+    ("head", "asked", "where"),
+    [
+        ("unit,hours,wear,wear", "wear", r"any of 2 \(column 3: wear, column 4: wear\)"),
+        ("unit,hours,Wear,WEAR", "wear", r"any of 2 \(column 3: Wear, column 4: WEAR\)"),
+    ],
+)
+def test_a_name_that_could_be_several_columns_is_refused_with_their_places(head, asked, where):
+    with pytest.raises(ValueError, match=where):
+        read_wear_table(f"{head}\nA,1,5,7\n".encode(), WearColumns(unit=("unit",), clock="hours", wear=asked))
+
+
+def test_a_time_of_day_is_refused_with_what_to_give_instead():
+    table = read_wear_table(b"unit,clock,wear\nA,8:30,5\nA,2024-01-05,6\n", WearColumns())
+    assert all("give what has passed, such as hours, or count rows" in why for _, _, why in table.problems)
+    assert len(table.problems) == 2

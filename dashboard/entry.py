@@ -1,7 +1,7 @@
 """What a person types into the log form, made a face or an event as the store takes it. No streamlit here."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,13 +9,17 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from dashboard.words import marks_kept
 from spc.measure.grit import parse_grit
-from spc.measure.reading import parse_reading
+from spc.measure.reading import Reading, parse_reading, parse_typed
 from spc.settings import Settings
 
-__all__ = ["FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "moment", "usual_readings"]
+__all__ = [
+    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "moment", "typed_here", "usual_readings",
+]  # fmt: skip
 
 _LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
+_ALIKE = 20.0  # times: two ways of reading one text differ a thousandfold, two reading steps by less than this
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +38,12 @@ class LengthUnit:
 
     def named(self, typed: str) -> str:
         """Return a reading as typed with this unit after it: '1 light band', '<0.5 light bands', '0.3 µm'."""
+        said = marks_kept(typed)
         if not typed or not self.name or any(letter.isalpha() for letter in typed):  # its unit was typed with it
-            return typed
+            return said
         if self.name == "band":
-            return f"{typed} light {'band' if typed == '1' else 'bands'}"
-        return f"{typed} {self.label}"
+            return f"{said} light {'band' if typed == '1' else 'bands'}"
+        return f"{said} {self.label}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,7 @@ class FaceEntry:
     """One face as typed; text fields '' and numbers None where nothing was said."""
 
     flatness: str
+    offered: Reading | None = None  # the reading whose button was tapped: taken as it stands in the log, not read anew
     shape: str = ""
     minutes: float | None = None
     finish: str = ""
@@ -66,18 +72,49 @@ def entry_unit(last: Mapping[str, Any] | None, site: Settings) -> LengthUnit:
     return LengthUnit(site.flatness_unit, site.lamp if site.flatness_unit == "band" else "")
 
 
-def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[str]:
-    """Return the readings typed most often, from the flattest up; these become one-tap choices."""
-    faces = faces[["flatness_text", "flatness_unit", "flatness_low_um", "flatness_high_um"]]
+def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[Reading]:
+    """Return the readings typed most often, from the flattest up, as they stand in the log: the one-tap choices."""
     typed = faces[(faces["flatness_text"] != "") & faces["flatness_low_um"].notna()]
     if typed.empty:
         return []
-    latest = typed[typed["flatness_unit"] == typed["flatness_unit"].iloc[-1]]
+    newest = typed.iloc[-1]
+    latest = typed[(typed["flatness_unit"] == newest["flatness_unit"]) & (typed["lamp"] == newest["lamp"])]
     ends = ["flatness_high_um", "flatness_low_um"]
-    often = latest["flatness_text"].map(latest["flatness_text"].value_counts())
-    ways = latest.assign(often=often).sort_values("often", ascending=False, kind="stable")
-    once = ways.drop_duplicates(ends).drop_duplicates("flatness_text").head(most)  # "1.5" and "1 1/2" are one reading
-    return [str(text) for text in once.sort_values(ends)["flatness_text"]]
+    counts = {
+        "often": latest.groupby("flatness_text")["lap"].transform("size"),
+        "alike": latest.groupby(["flatness_text", *ends])["lap"].transform("size"),
+    }
+    ways = latest.assign(**counts).iloc[::-1].sort_values(list(counts), ascending=False, kind="stable")
+    once = ways.drop_duplicates(ends).drop_duplicates("flatness_text")  # "1.5" and "1 1/2" are one reading
+    offered = [reading for row in once.to_dict("records") if (reading := _offered(row)) is not None]
+    return sorted(offered[:most], key=lambda reading: (reading.high_um, reading.low_um))
+
+
+def _offered(row: dict[Hashable, Any]) -> Reading | None:
+    """Return a reading of the log; None where its sign carries the shape, which is tapped here beside the size."""
+    try:
+        typed = parse_typed(row["flatness_text"])
+    except ValueError:
+        return None
+    low_um, high_um = float(row["flatness_low_um"]), float(row["flatness_high_um"])
+    named = {"text": row["flatness_text"], "unit": row["flatness_unit"], "lamp": row["lamp"], "shape": typed.shape}
+    return Reading(low_um, high_um, step=0.0, remark="", **named) if typed.sign > 0 else None
+
+
+def typed_here(face: Mapping[str, Any], *, unit: LengthUnit, site: Settings) -> str:
+    """Return a face's flatness as typed, with the decimal mark of whoever types here where that says the same."""
+    text, mark = str(face["flatness_text"]), site.decimal or "."
+    other = "," if mark == "." else "."
+    if other not in text or mark in text:
+        return text
+    here = text.replace(other, mark)
+    try:
+        reading = _reading("Flatness", here, unit=unit, step=_step(unit, site), site=site)
+    except ValueError:
+        return text
+    end = "high_um" if math.isfinite(reading.high_um) else "low_um"
+    now, before = getattr(reading, end), face[f"flatness_{end}"]
+    return here if before / _ALIKE < now < before * _ALIKE else text
 
 
 def moment(site: Settings, *, after_us: int | None = None) -> datetime:
@@ -104,7 +141,7 @@ def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at
     ValueError
         If the flatness, finish or grit cannot be read; a sentence for the person at the form.
     """
-    flatness = _reading("Flatness", entry.flatness, unit=unit, step=_step(unit, site), site=site)
+    flatness = entry.offered or _reading("Flatness", entry.flatness, unit=unit, step=_step(unit, site), site=site)
     row: dict[str, Any] = {
         "lap": lap,
         "operator": entry.operator.strip(),
@@ -163,7 +200,7 @@ def event_row(
     return row
 
 
-def _reading(what: str, text: str, *, unit: LengthUnit, step: float | None, site: Settings) -> Any:
+def _reading(what: str, text: str, *, unit: LengthUnit, step: float | None, site: Settings) -> Reading:
     if not text.strip():
         raise ValueError(f"{what} is empty: tap a reading or type one.")
     try:
@@ -176,9 +213,10 @@ def _reading(what: str, text: str, *, unit: LengthUnit, step: float | None, site
             zero_means=site.zero_means or "half step",
         )
     except ValueError as error:
-        like = _LIKE.replace(".", site.decimal or ".")
+        like = marks_kept(_LIKE.replace(".", site.decimal or "."))
         cure = f"; type it like {like}" if str(error).startswith("is not a number") else ""
-        raise ValueError(f"{what} {error}{cure}.") from None
+        said = str(error).replace(text.strip(), marks_kept(text.strip()))
+        raise ValueError(f"{what} {said}{cure}.") from None
 
 
 def _step(unit: LengthUnit, site: Settings) -> float | None:

@@ -22,6 +22,7 @@ __all__ = [
     "html_text",
     "join_words",
     "markdown_text",
+    "marks_kept",
     "micro",
     "moments",
     "number",
@@ -48,6 +49,7 @@ _UNIT = re.compile(r"(?<=\d) (?=(?:bands?|min|sd|nm|mm)\b)")
 _CODE = re.compile(r"`([^`]+)`")
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
 _DAY = re.compile(r"(?<![\w-])\d{4}-\d\d-\d\d(?!\w|-|\.\w)")
+_TYPED_NUMBER = re.compile(r"(?<![\d.,])(?=\d)")
 _JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
 
 
@@ -135,6 +137,11 @@ def number(value: float, digits: int = 3) -> str:
 def _told(text: str) -> str:
     """Mark a number that has the reader's marks, so that a sentence it is put into does not give it others."""
     return text if spoken().name == "en" or text.isdecimal() else TOLD + text
+
+
+def marks_kept(typed: str) -> str:
+    """Return what was typed so that a sentence it is put into shows its numbers as typed."""
+    return typed if spoken().name == "en" else _TYPED_NUMBER.sub(TOLD, typed)
 
 
 def percent(share: float, digits: int = 2) -> str:

@@ -4,6 +4,7 @@ What is tapped is written before anything is drawn, then this part is drawn alon
 so the answer to a tap waits for no report.
 """
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -15,13 +16,14 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
+from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, typed_here, usual_readings
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, read_number, typed_marks
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
-from dashboard.words import number
+from dashboard.words import clock_words, marks_kept, number
+from spc.measure.reading import Reading
 from spc.store.frames import EVENT_KINDS
 
 __all__ = ["log_form"]
@@ -57,7 +59,7 @@ class _Begun:
 
     lap: str
     last: dict[str, Any] | None
-    usual: tuple[str, ...]
+    usual: tuple[Reading, ...]
 
     @property
     def face_id(self) -> int:
@@ -115,7 +117,7 @@ def _keep_in_mind(logged: _Logged, drawn: Page) -> None:
     tapped(drawn.now)
 
 
-def _began(lap: str, last: dict[str, Any] | None, usual: list[str]) -> _Begun:
+def _began(lap: str, last: dict[str, Any] | None, usual: list[Reading]) -> _Begun:
     """Return what this screen's form began from: it stays while a person fills it in, whoever else writes meanwhile."""
     began: _Begun | None = st.session_state.get(FORM_BEGUN)
     if began is None or began.lap != lap:
@@ -125,8 +127,9 @@ def _began(lap: str, last: dict[str, Any] | None, usual: list[str]) -> _Begun:
 
 def _offer_newer(last: dict[str, Any]) -> None:
     """Say that a newer face came from elsewhere."""
-    what = [last["flatness_text"] or "no flatness", last["part"] or "no part", last["time_text"] or "no time"]
-    st.html(cards.sentences([f"Newer on {last['lap']}: {', '.join(what)}."]))
+    read = marks_kept(last["flatness_text"]) or "no flatness"
+    what = ", ".join([read, last["part"] or "no part", clock_words(last["time_text"]) or "no time"])
+    st.html(cards.sentences([f"Newer on {last['lap']}: {what}."]))
 
 
 def _start_anew(key: str, label: str, tip: str) -> None:
@@ -139,7 +142,7 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send) ->
     before = began.last or {}
     form = f"{lap}-{began.face_id}"
     with st.form(f"face-{form}", border=False):
-        usual = list(began.usual)
+        usual = [reading.text for reading in began.usual]
         if usual:
             st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{form}")
         st.text_input(
@@ -163,7 +166,7 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send) ->
             st.text_input(f"Finish Ra, {finish_unit}", key=f"finish-{form}")
             st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said", key=f"outcome-{form}")
             st.text_input("Note", key=f"note-{form}")
-        keep = partial(_log_face, form=form, unit=unit)
+        keep = partial(_log_face, form=form, unit=unit, usual=began.usual)
         st.form_submit_button(
             "Log this face", type="primary", width="stretch", on_click=send, args=(_face_place(lap), keep)
         )
@@ -174,11 +177,14 @@ def _face_place(lap: str) -> str:
     return f"face-{lap}"
 
 
-def _typed_face(form: str, person: str) -> FaceEntry:
+def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry:
     """Return the face that stands in the form; raises ValueError if its minutes cannot be read."""
+    flatness = str(st.session_state[f"typed-{form}"]).strip()
+    tapped_on = "" if flatness else str(st.session_state.get(f"tap-{form}") or "")
     typed = {name: st.session_state.get(f"{name}-{form}") or "" for name in _TEXTS}
     return FaceEntry(
-        flatness=str(st.session_state[f"typed-{form}"]).strip() or str(st.session_state.get(f"tap-{form}") or ""),
+        flatness=flatness or tapped_on,
+        offered=next((reading for reading in usual if reading.text == tapped_on), None),
         minutes=_minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES),
         operator=person,
         face=str(st.session_state[f"face-{form}-side"]),
@@ -194,20 +200,17 @@ def _minutes(label: str, key: str, *, most: float) -> float | None:
         raise ValueError(_UNREAD) from None
 
 
-def _log_face(page: Page, lap: str, person: str, *, form: str, unit: LengthUnit) -> _Logged:
-    entry = _typed_face(form, person)
+def _log_face(page: Page, lap: str, person: str, *, form: str, unit: LengthUnit, usual: tuple[Reading, ...]) -> _Logged:
+    entry = _typed_face(form, person, usual)
     text = unit.named(entry.flatness)
     last: _Logged | None = st.session_state.get(_LAST)
     if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
         return replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added.")
-    face_id = _append(page, lap, entry, unit, person)
-    if face_id is None:
-        return _Logged(lap, f"{text} on {lap} was logged already; nothing was added.")
-    return _Logged(lap, f"Logged: {text} on {lap}.", kind="face", number=face_id, tapped=(lap, entry))
+    return _append(page, lap, entry, f"{text} on {lap}", unit, person)
 
 
-def _append(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: str) -> int | None:
-    """Write a face and return its number; None where the same face stands in the log.
+def _append(page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit, person: str) -> _Logged:
+    """Write a face, unless the same face stands in the log, and say so.
 
     A replayed log has a clock that stands still: what was taken back a moment ago bears the very same time, and is no
     reason to turn away what is logged in its place. It is written a second later then.
@@ -219,10 +222,16 @@ def _append(page: Page, lap: str, entry: FaceEntry, unit: LengthUnit, person: st
             row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=at)
             face_id = store.append_face(row, who=person)
             if store.revision() != before:
-                return face_id
+                said_so = f"Logged: {what}.{_understood(row)}"
+                return _Logged(lap, said_so, kind="face", number=face_id, tapped=(lap, entry))
             if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
-                return None
+                return _Logged(lap, f"{what} was logged already; nothing was added.")
             at += timedelta(seconds=1)
+
+
+def _understood(row: dict[str, Any]) -> str:
+    """Say how a reading was read whose mark was taken to stand between thousands; '' for any other."""
+    return f" {marks_kept(row['remarks'])}." if "between thousands" in row["remarks"] else ""
 
 
 def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, send: _Send) -> None:
@@ -274,10 +283,11 @@ def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | Non
     with st.form(form, border=False):
         read = unit.named(str(last["flatness_text"])) or "no flatness"
         st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {last['time_text'] or 'no time'}."]))
-        st.text_input(f"Flatness, {unit.label}", value=str(last["flatness_text"]), key=f"typed-{form}")
+        text = typed_here(last, unit=unit, site=typed_site(page))
+        st.text_input(f"Flatness, {unit.label}", value=text, key=f"typed-{form}")
         number_field(_MINUTES, _number(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
         st.text_input("Why it is corrected", placeholder="bad wipe, read again", key=f"why-{form}")
-        keep = partial(_correct, last=last, unit=unit, form=form)
+        keep = partial(_correct, last=last, unit=unit, form=form, text=text)
         st.form_submit_button("Keep the correction", width="stretch", on_click=send, args=(_mend_place(last), keep))
         said.say(_mend_place(last), person=person)
 
@@ -296,7 +306,7 @@ def _since(faces: pd.DataFrame, last: dict[str, Any], unit: LengthUnit) -> str:
 
 def _corrected(names: list[str], typed: str, minutes: float | None, unit: LengthUnit) -> str:
     """Say what a corrected face says now."""
-    read = [f"it reads {unit.named(typed.strip()) or 'nothing'}"] if "flatness_text" in names else []
+    read = [f"it reads {unit.named(typed) or 'nothing'}"] if "flatness_text" in names else []
     took = f"it took {number(minutes)} minutes" if minutes is not None else "its minutes are not known"
     return ", ".join([*read, *([took] if "minutes" in names else [])])
 
@@ -305,19 +315,27 @@ def _mend_place(last: dict[str, Any]) -> str:
     return f"mend-{last['face_id']}"
 
 
-def _correct(page: Page, lap: str, person: str, *, last: dict[str, Any], unit: LengthUnit, form: str) -> _Logged:
-    typed, reason = str(st.session_state[f"typed-{form}"]), str(st.session_state[f"why-{form}"])
+def _correct(
+    page: Page, lap: str, person: str, *, last: dict[str, Any], unit: LengthUnit, form: str, text: str
+) -> _Logged:
+    """Keep what was changed in the form, where `text` stood as the reading: what was left as it stood is not read."""
+    typed, reason = str(st.session_state[f"typed-{form}"]).strip(), str(st.session_state[f"why-{form}"])
     if not reason.strip():
         raise ValueError("A correction is explained: say why. The old reading is kept.")
     minutes = _minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES)
-    names = ["minutes"] if minutes != _number(last, "minutes") else []
-    if typed != last["flatness_text"]:  # what was left as it stood is not written over what others put there since
-        names += ["flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp"]
-    entry = FaceEntry(flatness=typed, minutes=minutes)
-    row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=moment(page.site))
+    changes: dict[str, Any] = {}
+    understood = ""
+    if minutes != _number(last, "minutes"):
+        changes["minutes"] = minutes if minutes else math.nan
+    if typed != text.strip():
+        row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=moment(page.site))
+        names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp")
+        changes |= {name: row[name] for name in names}
+        understood = _understood(row)
     with data.open_store() as store:
-        store.correct_face(int(last["face_id"]), {name: row[name] for name in names}, who=person, reason=reason)
-    return _Logged(lap, f"Corrected: {_corrected(names, typed, minutes, unit)}. What it said before is kept.")
+        store.correct_face(int(last["face_id"]), changes, who=person, reason=reason)
+    said_so = f"Corrected: {_corrected(list(changes), typed, minutes, unit)}.{understood}"
+    return _Logged(lap, f"{said_so} What it said before is kept.")
 
 
 def _show_last(drawn: Page, lap: str, person: str) -> None:

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import pytest
 
-from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, usual_readings
+from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, typed_here, usual_readings
 from spc.settings import Settings, Shift
 
 BANDS = LengthUnit("band", "helium")
@@ -95,10 +95,37 @@ def test_usual_readings_run_from_the_flattest_up():
             "flatness_low_um": [0.2, 0.0, 0.2, 0.6, math.nan, 0.1, 0.2, 0.1],
             "flatness_high_um": [0.4, 0.15, 0.4, math.inf, math.nan, 0.2, 0.4, 0.5],
             "flatness_unit": ["band"] * 8,
+            "lamp": ["helium"] * 8,
+            "lap": ["CI-1"] * 8,
         }
     )
-    assert usual_readings(faces) == ["<0.5", "0.5", "1", "2+"]
+    offered = usual_readings(faces)
+    assert [reading.text for reading in offered] == ["<0.5", "0.5", "1", "2+"]
+    assert (offered[2].low_um, offered[2].high_um) == (0.2, 0.4)  # as it stands in the log most often
     assert usual_readings(faces.iloc[:0]) == []
+
+
+def test_a_reading_whose_sign_tells_the_shape_is_not_offered():
+    row = {"flatness_text": "-1", "flatness_low_um": 0.2, "flatness_high_um": 0.4, "flatness_unit": "band"}
+    assert usual_readings(pd.DataFrame([row | {"lamp": "helium", "lap": "CI-1"}])) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "high_um", "decimal", "here"),
+    [
+        ("5.125", 5.1255, ",", "5,125"),
+        ("5,125", 5.1255, "", "5.125"),
+        ("1.000", 1000.5, ",", "1.000"),  # typed as one thousand: it stays so
+        ("<1.000", 1000.0, ",", "<1.000"),
+        ("2.5+", math.inf, ",", "2,5+"),
+        ("1 1/2", 1.75, ",", "1 1/2"),
+        ("1.234,5", 1234.55, ",", "1.234,5"),
+        ("see note", math.nan, ",", "see note"),
+    ],
+)
+def test_a_reading_stands_in_the_form_as_this_person_types_it(text, high_um, decimal, here):
+    face = {"flatness_text": text, "flatness_low_um": 2.25, "flatness_high_um": high_um}
+    assert typed_here(face, unit=LengthUnit("um", ""), site=Settings(decimal=decimal)) == here
 
 
 def test_an_event_carries_both_grits_when_the_grit_changed():

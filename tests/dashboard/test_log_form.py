@@ -1,0 +1,87 @@
+"""Logging, undoing and correcting faces and events, through the lap view itself."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from dashboard import data
+from dashboard.entry import FaceEntry, LengthUnit, face_row
+from spc.settings import Settings
+from spc.store.store import Store
+from tests.dashboard import fixtures
+from tests.dashboard.conftest import refusals, text
+from tests.dashboard.test_views import run
+
+MICROMETRES = LengthUnit("um", "")
+
+
+@pytest.fixture
+def board(monkeypatch):
+    """A board of invented reports: the forms are looked at here, not the statistics."""
+    monkeypatch.setattr(data, "lap_report", lambda now, name: fixtures.lap(lap=name))
+
+
+def write(path, *readings, lap="MY-1", unit=MICROMETRES, at=datetime(2026, 3, 5, 6, 0, tzinfo=UTC)):
+    """Write faces of one lap, a minute apart, as another process would."""
+    with Store.open(path) as store:
+        for number, typed in enumerate(readings):
+            entry, moment = FaceEntry(typed, operator="Bo"), at + timedelta(minutes=number)
+            store.append_face(face_row(entry, lap=lap, unit=unit, site=Settings(), at=moment), who="Bo")
+
+
+def faces(path, lap="MY-1"):
+    with Store.open(path) as store:
+        return store.faces(lap=lap)
+
+
+def press(page, label):
+    next(button for button in page.button if button.label == label).click().run()
+    assert not page.exception
+    return page
+
+
+def tap(page, group, choice):
+    next(pills for pills in page.pills if pills.label.startswith(group)).set_value(choice)
+    return page
+
+
+def put(page, label, typed):
+    next(field for field in page.text_input if field.label.startswith(label)).set_value(typed)
+    return page
+
+
+@pytest.mark.parametrize("language", ["en", "de", "fr"])
+def test_a_tapped_reading_is_the_one_in_the_log_whatever_the_numbers_of_the_screen(language, filled_store, board):
+    write(filled_store, "5.125", "5.125")
+    page = press(tap(run("lap", lap="MY-1", language=language), "Flatness", "5.125"), "Log this face")
+    assert "Logged: 5.125 µm on MY-1." in text(page).replace("\u00a0", " ")
+    kept = faces(filled_store)[["flatness_text", "flatness_low_um", "flatness_high_um", "flatness_unit"]]
+    assert len(kept) == 3 and len(kept.drop_duplicates()) == 1
+
+
+def test_a_mark_between_thousands_is_echoed_as_typed_and_what_was_understood_is_said(filled_store, board):
+    write(filled_store, "5", lap="MY-1", unit=LengthUnit("nm", ""))
+    page = press(put(run("lap", lap="MY-1", language="de"), "or type it", "1.000"), "Log this face")
+    said = text(page).replace("\u00a0", " ")
+    assert "Logged: 1.000 nm on MY-1. 1.000 read as 1000 (. between thousands)." in said
+    page = press(put(run("lap", lap="MY-1", language="de"), "or type it", "1.000 ish"), "Log this face")
+    assert refusals(page) == ["Flatness is not a number: '1.000 ish'; type it like 1,5 or <0,5 or 1-1,5 or 2+."]
+
+
+def test_a_correction_stands_in_the_marks_of_the_screen_and_is_read_in_them(filled_store, board):
+    write(filled_store, "5.125")
+    page = run("lap", lap="MY-1", language="de", way="Correct last face")
+    assert [field.value for field in page.text_input if field.label == "Flatness, µm"] == ["5,125"]
+    put(put(page, "Flatness", "5,126"), "Why it is corrected", "misread")
+    press(page, "Keep the correction")
+    assert not refusals(page) and "Corrected: it reads 5,126 µm." in text(page).replace("\u00a0", " ")
+    assert 5.12 < faces(filled_store)["flatness_low_um"].iloc[0] < 5.13
+
+
+def test_minutes_alone_are_corrected_without_reading_the_flatness_anew(filled_store, board):
+    write(filled_store, "5.125")
+    page = put(run("lap", lap="MY-1", language="de", way="Correct last face"), "Why it is corrected", "misread clock")
+    next(field for field in page.text_input if field.key.startswith("minutes-mend")).set_value("7")
+    press(page, "Keep the correction")
+    (kept,) = faces(filled_store)[["flatness_text", "minutes"]].to_numpy().tolist()
+    assert kept == ["5.125", 7.0]

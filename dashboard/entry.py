@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,10 +15,12 @@ from spc.measure.reading import Reading, parse_reading, parse_typed
 from spc.settings import Settings
 
 __all__ = [
-    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "moment", "typed_here", "usual_readings",
+    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "form_unit", "moment", "typed_here",
+    "usual_readings",
 ]  # fmt: skip
 
 _LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
+_RECENT = 20  # faces whose unit the next is most likely typed in [our choice]
 _ALIKE = 20.0  # times: two ways of reading one text differ a thousandfold, two reading steps by less than this
 
 
@@ -27,7 +29,7 @@ class LengthUnit:
     """The unit a flatness reading is typed in; `name` '' = nobody has said."""
 
     name: str  # as in `spc.measure.length.UNITS`
-    lamp: str  # '' unless in bands
+    lamp: str  # of bands typed here, '' = not known
 
     @property
     def label(self) -> str:
@@ -66,19 +68,32 @@ class FaceEntry:
 
 
 def entry_unit(last: Mapping[str, Any] | None, site: Settings) -> LengthUnit:
-    """Return the unit to type flatness in: that of the lap's last face, else the site's, else none."""
+    """Return the unit of a lap's last face, else the site's, else none."""
     if last is not None and last.get("flatness_unit"):
         return LengthUnit(str(last["flatness_unit"]), str(last.get("lamp", "")))
     return LengthUnit(site.flatness_unit, site.lamp if site.flatness_unit == "band" else "")
 
 
-def usual_readings(faces: pd.DataFrame, *, most: int = 8) -> list[Reading]:
-    """Return the readings typed most often, from the flattest up, as they stand in the log: the one-tap choices."""
+def form_unit(faces: pd.DataFrame, site: Settings) -> LengthUnit:
+    """Return the unit to type flatness in: that of most of a lap's newest faces, else the site's, else none."""
+    recent = faces[faces["flatness_unit"] != ""].tail(_RECENT)
+    if recent.empty:
+        return LengthUnit(site.flatness_unit, site.lamp)
+    often = recent["flatness_unit"].map(recent["flatness_unit"].value_counts())
+    name = str(recent["flatness_unit"][often == often.max()].iloc[-1])  # of two as frequent the newer
+    lamps = recent["lamp"][recent["lamp"] != ""]
+    return LengthUnit(name, str(lamps.iloc[-1]) if len(lamps) else site.lamp)
+
+
+def usual_readings(faces: pd.DataFrame, unit: LengthUnit, *, most: int = 8) -> list[Reading]:
+    """Return the readings typed most often in a unit, from the flattest up, as they stand in the log: one-tap choices.
+
+    Bands of another lamp are another unit.
+    """
     typed = faces[(faces["flatness_text"] != "") & faces["flatness_low_um"].notna()]
-    if typed.empty:
+    latest = typed[(typed["flatness_unit"] == unit.name) & typed["lamp"].isin(["", unit.lamp])]
+    if latest.empty:
         return []
-    newest = typed.iloc[-1]
-    latest = typed[(typed["flatness_unit"] == newest["flatness_unit"]) & (typed["lamp"] == newest["lamp"])]
     ends = ["flatness_high_um", "flatness_low_um"]
     counts = {
         "often": latest.groupby("flatness_text")["lap"].transform("size"),
@@ -109,7 +124,7 @@ def typed_here(face: Mapping[str, Any], *, unit: LengthUnit, site: Settings) -> 
         return text
     here = text.replace(other, mark)
     try:
-        reading = _reading("Flatness", here, unit=unit, step=_step(unit, site), site=site)
+        reading = _reading("Flatness", here, unit=unit, site=site)
     except ValueError:
         return text
     end = "high_um" if math.isfinite(reading.high_um) else "low_um"
@@ -141,7 +156,7 @@ def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at
     ValueError
         If the flatness, finish or grit cannot be read; a sentence for the person at the form.
     """
-    flatness = entry.offered or _reading("Flatness", entry.flatness, unit=unit, step=_step(unit, site), site=site)
+    flatness = entry.offered or _reading("Flatness", entry.flatness, unit=unit, site=site)
     row: dict[str, Any] = {
         "lap": lap,
         "operator": entry.operator.strip(),
@@ -163,9 +178,8 @@ def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at
         **_grit(entry.grit, site),
     }
     if entry.finish.strip():
-        finish = _reading(
-            "Finish Ra", entry.finish, unit=LengthUnit(site.finish_unit or "um", ""), step=None, site=site
-        )
+        unit = LengthUnit(site.finish_unit or "um", "")
+        finish = _reading("Finish Ra", entry.finish, unit=unit, site=replace(site, lamp=""))
         row |= {"finish_low_um": finish.low_um, "finish_high_um": finish.high_um, "finish_text": entry.finish.strip()}
     return row
 
@@ -200,27 +214,25 @@ def event_row(
     return row
 
 
-def _reading(what: str, text: str, *, unit: LengthUnit, step: float | None, site: Settings) -> Reading:
+def _reading(what: str, text: str, *, unit: LengthUnit, site: Settings) -> Reading:
     if not text.strip():
         raise ValueError(f"{what} is empty: tap a reading or type one.")
+    decimal = site.decimal or "."
     try:
+        in_bands = (parse_typed(text, decimal=decimal).unit or unit.name) == "band"
         return parse_reading(
             text,
             unit=unit.name,
-            lamp_text=unit.lamp,
-            step=step,
-            decimal=site.decimal or ".",
+            lamp_text=unit.lamp or site.lamp,
+            step=site.step_bands if in_bands else None,
+            decimal=decimal,
             zero_means=site.zero_means or "half step",
         )
     except ValueError as error:
-        like = marks_kept(_LIKE.replace(".", site.decimal or "."))
+        like = marks_kept(_LIKE.replace(".", decimal))
         cure = f"; type it like {like}" if str(error).startswith("is not a number") else ""
         said = str(error).replace(text.strip(), marks_kept(text.strip()))
         raise ValueError(f"{what} {said}{cure}.") from None
-
-
-def _step(unit: LengthUnit, site: Settings) -> float | None:
-    return site.step_bands if unit.name == "band" else None
 
 
 def _grit(text: str, site: Settings) -> dict[str, Any]:

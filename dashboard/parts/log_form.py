@@ -16,7 +16,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, typed_here, usual_readings
+from dashboard.entry import FaceEntry, LengthUnit, event_row, face_row, form_unit, moment, typed_here, usual_readings
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, read_number, typed_marks
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
@@ -55,10 +55,11 @@ class _Logged:
 
 @dataclass(frozen=True, slots=True)
 class _Begun:
-    """One lap, its last face and its usual readings when the form was begun."""
+    """One lap, its last face, its unit and its usual readings when the form was begun."""
 
     lap: str
     last: dict[str, Any] | None
+    unit: LengthUnit
     usual: tuple[Reading, ...]
 
     @property
@@ -81,10 +82,10 @@ def log_form(page: Page, lap: str, person: str) -> None:
     st.html(cards.section("Log on this lap"))
     face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
     with face:
-        began = _began(lap, last, usual_readings(faces))
+        began = _began(lap, faces, page)
         if began.face_id != _face_id(last) and last is not None:
             _offer_newer(last)
-            _start_anew(f"newer-{lap}", "Start from it", "Part, grit, unit and minutes come from that face.")
+            _start_anew(f"newer-{lap}", "Start from it", "Part, grit and minutes come from that face.")
         _face_form(page, lap, began, person, send)
     # A browser takes as long over fields nobody sees as over those in sight. The face's stay: they may be half typed.
     with event:
@@ -117,11 +118,13 @@ def _keep_in_mind(logged: _Logged, drawn: Page) -> None:
     tapped(drawn.now)
 
 
-def _began(lap: str, last: dict[str, Any] | None, usual: list[Reading]) -> _Begun:
+def _began(lap: str, faces: pd.DataFrame, page: Page) -> _Begun:
     """Return what this screen's form began from: it stays while a person fills it in, whoever else writes meanwhile."""
     began: _Begun | None = st.session_state.get(FORM_BEGUN)
     if began is None or began.lap != lap:
-        began = st.session_state[FORM_BEGUN] = _Begun(lap, last, tuple(usual))
+        unit = form_unit(faces, page.site)
+        last = faces.iloc[-1].to_dict() if len(faces) else None
+        began = st.session_state[FORM_BEGUN] = _Begun(lap, last, unit, tuple(usual_readings(faces, unit)))
     return began
 
 
@@ -138,7 +141,7 @@ def _start_anew(key: str, label: str, tip: str) -> None:
 
 
 def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send) -> None:
-    unit = entry_unit(began.last, page.site)
+    unit = began.unit
     before = began.last or {}
     form = f"{lap}-{began.face_id}"
     with st.form(f"face-{form}", border=False):

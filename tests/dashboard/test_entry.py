@@ -1,11 +1,22 @@
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 import pytest
 
-from dashboard.entry import FaceEntry, LengthUnit, entry_unit, event_row, face_row, moment, typed_here, usual_readings
+from dashboard.entry import (
+    FaceEntry,
+    LengthUnit,
+    entry_unit,
+    event_row,
+    face_row,
+    form_unit,
+    moment,
+    typed_here,
+    usual_readings,
+)
 from spc.settings import Settings, Shift
 
 BANDS = LengthUnit("band", "helium")
@@ -63,6 +74,33 @@ def test_the_unit_comes_from_the_last_face_then_the_site_and_is_always_named():
     assert "unit not known" in entry_unit(None, Settings()).label
 
 
+def test_the_form_keeps_the_unit_of_most_newest_faces():
+    def unit(*names, site=None):
+        lamps = ["helium" if name == "band" else "" for name in names]
+        return form_unit(pd.DataFrame({"flatness_unit": names, "lamp": lamps}, dtype=str), site or Settings())
+
+    assert unit("band", "band", "um") == BANDS  # one reading typed with another unit changes nothing
+    assert unit("band", "um") == LengthUnit("um", "helium")  # as many of each: the newest; the lamp is still known
+    assert unit(*["band"] * 30, *["um"] * 11, "") == LengthUnit("um", "helium")
+    site = Settings(lamp="sodium")
+    assert unit("um", site=site) == unit(site=replace(site, flatness_unit="um")) == LengthUnit("um", "sodium")
+
+
+@pytest.mark.parametrize("unit", [LengthUnit("um", ""), LengthUnit("", "")])
+def test_bands_typed_on_a_lap_without_any_are_of_the_sites_lamp_and_step(unit):
+    site = Settings(lamp="helium", step_bands=0.5)
+    row = face_row(FaceEntry("1 band"), lap="CI-1", unit=unit, site=site, at=AT)
+    assert (row["flatness_unit"], row["lamp"]) == ("band", "helium")
+    assert row["flatness_low_um"] == pytest.approx(0.75 * 0.58756 / 2)
+    with pytest.raises(ValueError, match="Finish Ra is in bands"):
+        face_row(FaceEntry("1 band", finish="1 band"), lap="CI-1", unit=unit, site=site, at=AT)
+
+
+def test_the_step_of_bands_is_not_that_of_a_length_typed_among_them():
+    row = face_row(FaceEntry("0.3 um"), lap="CI-1", unit=BANDS, site=Settings(step_bands=0.5), at=AT)
+    assert (row["flatness_low_um"], row["flatness_high_um"]) == pytest.approx((0.25, 0.35))
+
+
 @pytest.mark.parametrize(
     ("typed", "unit", "said"),
     [
@@ -99,15 +137,16 @@ def test_usual_readings_run_from_the_flattest_up():
             "lap": ["CI-1"] * 8,
         }
     )
-    offered = usual_readings(faces)
+    offered = usual_readings(faces, BANDS)
     assert [reading.text for reading in offered] == ["<0.5", "0.5", "1", "2+"]
     assert (offered[2].low_um, offered[2].high_um) == (0.2, 0.4)  # as it stands in the log most often
-    assert usual_readings(faces.iloc[:0]) == []
+    assert usual_readings(faces.iloc[:0], BANDS) == []
+    assert usual_readings(faces, LengthUnit("band", "sodium")) == usual_readings(faces, LengthUnit("um", "")) == []
 
 
 def test_a_reading_whose_sign_tells_the_shape_is_not_offered():
     row = {"flatness_text": "-1", "flatness_low_um": 0.2, "flatness_high_um": 0.4, "flatness_unit": "band"}
-    assert usual_readings(pd.DataFrame([row | {"lamp": "helium", "lap": "CI-1"}])) == []
+    assert usual_readings(pd.DataFrame([row | {"lamp": "helium", "lap": "CI-1"}]), BANDS) == []
 
 
 @pytest.mark.parametrize(

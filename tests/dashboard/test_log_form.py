@@ -85,3 +85,12 @@ def test_minutes_alone_are_corrected_without_reading_the_flatness_anew(filled_st
     press(page, "Keep the correction")
     (kept,) = faces(filled_store)[["flatness_text", "minutes"]].to_numpy().tolist()
     assert kept == ["5.125", 7.0]
+
+
+def test_one_reading_typed_with_another_unit_leaves_the_form_in_bands(filled_store, board):
+    (filled_store.parent / "lapcell.toml").write_text('lamp = "helium"', encoding="utf-8")
+    page = press(put(run("lap", lap="CI-1"), "or type it", "1.5 um"), "Log this face")
+    assert "Flatness, light bands, helium lamp" in [pills.label for pills in page.pills]
+    write(filled_store, "5")
+    page = press(put(run("lap", lap="MY-1"), "or type it", "1.5 bands"), "Log this face")
+    assert not refusals(page) and faces(filled_store)["lamp"].tolist() == ["", "helium"]

@@ -47,9 +47,10 @@ class _Logged:
 
     lap: str
     said: str
+    what: str = ""  # what was logged, while it can be taken back
     kind: str = ""  # 'face' or 'event' while it can be taken back
     number: int = 0
-    tapped: tuple[str, FaceEntry] | None = None
+    tapped: tuple[object, ...] = ()
     at: float = field(default_factory=time.monotonic)
 
 
@@ -205,11 +206,22 @@ def _minutes(label: str, key: str, *, most: float) -> float | None:
 
 def _log_face(page: Page, lap: str, person: str, *, form: str, unit: LengthUnit, usual: tuple[Reading, ...]) -> _Logged:
     entry = _typed_face(form, person, usual)
-    text = unit.named(entry.flatness)
+    last = _a_moment_ago(lap)
+    if last is not None and last.tapped == (entry,):
+        return _once(last)
+    return _append(page, lap, entry, f"{unit.named(entry.flatness)} on {lap}", unit, person)
+
+
+def _a_moment_ago(lap: str) -> _Logged | None:
+    """Return what this screen logged on a lap so short a time ago that the same once more is one tap too many."""
     last: _Logged | None = st.session_state.get(_LAST)
-    if last is not None and last.tapped == (lap, entry) and time.monotonic() - last.at < _DOUBLE_TAP_S:
-        return replace(last, said=f"{text} on {lap} was logged a moment ago; nothing was added.")
-    return _append(page, lap, entry, f"{text} on {lap}", unit, person)
+    recent = last is not None and last.lap == lap and time.monotonic() - last.at < _DOUBLE_TAP_S
+    return last if recent else None
+
+
+def _once(last: _Logged) -> _Logged:
+    """Say that a second tap adds nothing; what the first one logged can still be taken back."""
+    return replace(last, said=f"{last.what} was logged a moment ago; nothing was added.")
 
 
 def _append(page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit, person: str) -> _Logged:
@@ -226,7 +238,7 @@ def _append(page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit,
             face_id = store.append_face(row, who=person)
             if store.revision() != before:
                 said_so = f"Logged: {what}.{_understood(row)}"
-                return _Logged(lap, said_so, kind="face", number=face_id, tapped=(lap, entry))
+                return _Logged(lap, said_so, what, kind="face", number=face_id, tapped=(entry,))
             if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
                 return _Logged(lap, f"{what} was logged already; nothing was added.")
             at += timedelta(seconds=1)
@@ -252,24 +264,26 @@ def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, 
 
 
 def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit_from: str) -> _Logged:
-    event = st.session_state.get(f"kind-{form}")
+    event, last = str(st.session_state.get(f"kind-{form}") or ""), _a_moment_ago(lap)
+    if not event and last is not None and last.kind == "event":  # the form was emptied under the second tap
+        return _once(last)
     if not event:
         raise ValueError("Tap what was done first.")
+    minutes = _minutes(_TOOK, f"minutes-{form}", most=_DAY_MINUTES)
+    grit, note = str(st.session_state[f"grit-{form}"]), str(st.session_state[f"note-{form}"])
+    entry = (event, grit, minutes, note, person)
+    if last is not None and last.tapped == entry:
+        said.begun_anew(place)
+        return _once(last)
     row = event_row(
-        str(event),
-        lap=lap,
-        operator=person,
-        site=typed_site(page),
-        at=moment_on(page, lap),
-        grit=str(st.session_state[f"grit-{form}"]),
-        grit_from=grit_from,
-        minutes=_minutes(_TOOK, f"minutes-{form}", most=_DAY_MINUTES),
-        note=str(st.session_state[f"note-{form}"]),
-    )
+        event, lap=lap, operator=person, site=typed_site(page), at=moment_on(page, lap), grit=grit,
+        grit_from=grit_from, minutes=minutes, note=note,
+    )  # fmt: skip
     with data.open_store() as store:
         number = store.append_event(row, who=person)
     said.begun_anew(place)
-    return _Logged(lap, f"Logged: {lap} {event}.", kind="event", number=number)
+    what = f"{lap} {event}"
+    return _Logged(lap, f"Logged: {what}.", what, kind="event", number=number, tapped=entry)
 
 
 def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str, send: _Send) -> None:
@@ -355,8 +369,7 @@ def _take_back(drawn: Page, last: _Logged, person: str) -> None:
     with data.open_store() as store:
         take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
         take_back(last.number, who=person, reason=_REASON)
-    said_before = last.said.removeprefix("Logged: ")
-    _keep_in_mind(_Logged(last.lap, f"Taken back: {said_before} It stays on record as taken back."), drawn)
+    _keep_in_mind(_Logged(last.lap, f"Taken back: {last.what}. It stays on record as taken back."), drawn)
 
 
 def _face_id(row: dict[str, Any] | None) -> int:

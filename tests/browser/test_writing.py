@@ -130,6 +130,21 @@ def test_an_event_is_logged_in_three_taps(at, cell):
         assert len(opened.events(lap="CU-2")) == before + 1
 
 
+def test_an_event_tapped_twice_is_written_once(at, cell):
+    url, store = cell
+    page = at(f"{url}/lap?lap=CI-2", size="tablet")
+    with Store.open(store) as opened:
+        before = len(opened.events(lap="CI-2"))
+    page.get_by_role("tab", name="Event").click()
+    page.locator("[class*=st-key-kind-event-CI-2]").get_by_text("recharged", exact=True).click()
+    page.get_by_role("button", name="Log this event").dblclick()
+    page.get_by_text("Logged: CI-2 recharged.").or_(page.get_by_text("was logged a moment ago")).first.wait_for()
+    settled(page)
+    assert page.locator(".lc-refused").count() == 0
+    with Store.open(store) as opened:
+        assert len(opened.events(lap="CI-2")) == before + 1
+
+
 def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
     url, store = cell
     page = at(f"{url}/lap?lap=CE-1", size="portrait")

@@ -94,3 +94,30 @@ def test_one_reading_typed_with_another_unit_leaves_the_form_in_bands(filled_sto
     write(filled_store, "5")
     page = press(put(run("lap", lap="MY-1"), "or type it", "1.5 bands"), "Log this face")
     assert not refusals(page) and faces(filled_store)["lamp"].tolist() == ["", "helium"]
+
+
+def test_an_event_tapped_twice_is_kept_once_and_taken_back_whole(filled_store, board):
+    page = run("lap", lap="CI-1", way="Event")
+    for said in ("Logged: CI-1 recharged.", "CI-1 recharged was logged a moment ago; nothing was added."):
+        press(tap(page, "What was done", "recharged"), "Log this event")
+        assert said in text(page)
+    press(page, "Log this event")  # the second tap finds the form emptied by the first
+    assert said in text(page) and not refusals(page)
+    press(tap(page, "What was done", "cleaned"), "Log this event")  # another event is no second tap
+    with Store.open(filled_store) as store:
+        assert store.events(lap="CI-1")["event"].tolist() == ["recharged", "cleaned"]
+    press(page, "Undo")
+    assert "Taken back: CI-1 cleaned. It stays on record as taken back." in text(page)
+    with Store.open(filled_store) as store:
+        assert store.events(lap="CI-1")["event"].tolist() == ["recharged"]
+    press(tap(page, "What was done", "cleaned"), "Log this event")  # taken back, it is no second tap either
+    assert "Logged: CI-1 cleaned." in text(page)
+
+
+def test_a_face_tapped_twice_is_taken_back_in_the_words_it_was_logged_in(filled_store, board):
+    page = run("lap", lap="CI-1")
+    for _ in range(2):
+        press(tap(page, "Flatness", "0.5"), "Log this face")
+    press(page, "Undo")
+    assert "Taken back: 0.5 light bands on CI-1. It stays on record as taken back." in text(page)
+    assert len(faces(filled_store, "CI-1")) == 12

@@ -70,12 +70,12 @@ def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
     if nothing_yet(page):
         first_run(page)
         return None
-    asked = st.query_params.get("lap")
+    asked = st.query_params.get("lap", "").strip() or None
     if asked is not None and asked not in names:
         st.html(
             cards.headline(f"There is no lap called {asked}.", kicker="The link names a lap that is not in the log")
         )
-        near = difflib.get_close_matches(asked, names, n=3, cutoff=0.4)
+        near = _near(asked, names)
         st.html(cards.sentences(["Did you mean one of these?" if near else "These are the laps in the log:"]))
         for name in near or names[:24]:
             link_to_lap(page, name, view=view)
@@ -83,6 +83,13 @@ def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
     with st.container(key="top-row", horizontal=True):
         lap = _keep_in_link(names, asked)
         return lap, signed_by(page, lap=lap)
+
+
+def _near(asked: str, names: list[str]) -> list[str]:
+    """Return the laps whose names are most like one, the most like first; capitals make no difference."""
+    folded = [name.casefold() for name in names]
+    alike = difflib.get_close_matches(asked.casefold(), dict.fromkeys(folded), n=3, cutoff=0.4)
+    return [name for one in alike for name, fold in zip(names, folded, strict=True) if fold == one]
 
 
 def _keep_in_link(names: list[str], asked: str | None) -> str:

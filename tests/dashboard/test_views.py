@@ -12,6 +12,7 @@ from dashboard.entry import FaceEntry, LengthUnit, face_row
 from dashboard.parts.page import Page, in_unit_of
 from dashboard.theme import LIGHT
 from dashboard.units import display_unit
+from dashboard.views import lap as lap_view
 from dashboard.views.tour import STEPS
 from spc.board import board as board_module
 from spc.board.results import ReconditionSlot
@@ -118,6 +119,20 @@ def test_an_unknown_lap_is_said_and_not_swapped(filled_store, board):
     assert "There is no lap called CI-9." in shown and "Did you mean" in shown
     shown = text(run("lap", lap="<script>alert(1)</script>"))
     assert "<script>" not in shown and "There is no lap called &lt;script&gt;" in shown
+
+
+def test_a_lap_named_in_small_letters_is_proposed_first(filled_store, board, monkeypatch):
+    fill(filled_store, laps=("ci-7", "DI-1"), readings=("1",))
+    proposed = []
+    monkeypatch.setattr(lap_view, "link_to_lap", lambda page, name, **_: proposed.append(name))
+    assert "There is no lap called ci-1." in text(run("lap", lap="ci-1"))
+    assert proposed[0] == "CI-1"
+
+
+@pytest.mark.parametrize("lap", ["", " "])
+def test_a_link_that_names_no_lap_opens_one(lap, filled_store, board):
+    page = run("lap", lap=lap)
+    assert "There is no lap called" not in text(page) and page.query_params["lap"] == "CI-1"
 
 
 def test_the_shift_view_shows_the_plan_of_reconditioning(filled_store, monkeypatch):

@@ -229,10 +229,30 @@ def _reading(what: str, text: str, *, unit: LengthUnit, site: Settings) -> Readi
             zero_means=site.zero_means or "half step",
         )
     except ValueError as error:
-        like = marks_kept(_LIKE.replace(".", decimal))
-        cure = f"; type it like {like}" if str(error).startswith("is not a number") else ""
-        said = str(error).replace(text.strip(), marks_kept(text.strip()))
-        raise ValueError(f"{what} {said}{cure}.") from None
+        raise ValueError(f"{what} {_at_the_form(what, str(error), text.strip(), decimal)}.") from None
+
+
+def _at_the_form(what: str, why: str, typed: str, decimal: str) -> str:
+    """Say why a reading cannot be read, with what the person who typed it can do about it."""
+
+    def like(example: str) -> str:
+        return marks_kept(example.replace(".", decimal))
+
+    why = why.replace(typed, marks_kept(typed))
+    shape = ", and tap the shape" if what == "Flatness" else ""
+    lamp = (
+        "is in bands of a lamp nobody has named: write it in um, or have the lamp put into the settings"
+        if what == "Flatness"
+        else "is in bands, which measure no roughness: write it in um or uin"
+    )
+    said = {
+        "is not a number": f"{why}; type it like {like(_LIKE)}",
+        "has no unit": f"has no unit: write it with its unit, such as {like('1.5 um')} or {like('1.5 bands')}",
+        "is in bands": lamp,
+        "is negative": f"is negative ({marks_kept(typed)}): give the size{shape}",
+        "has no known reading step": f"{marks_kept(repr(typed))} says no size: type one, such as {like('<0.5')}",
+    }
+    return next((sentence for begins, sentence in said.items() if why.startswith(begins)), why)
 
 
 def _grit(text: str, site: Settings) -> dict[str, Any]:

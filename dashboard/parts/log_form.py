@@ -349,6 +349,8 @@ def _correct(
         names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp")
         changes |= {name: row[name] for name in names}
         understood = _understood(row)
+    if not changes:
+        raise ValueError(f"Nothing was changed: it reads {unit.named(typed) or 'nothing'} already.")
     with data.open_store() as store:
         store.correct_face(int(last["face_id"]), changes, who=person, reason=reason)
     said_so = f"Corrected: {_corrected(list(changes), typed, minutes, unit)}.{understood}"

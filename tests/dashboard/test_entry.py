@@ -44,10 +44,12 @@ def test_open_readings_and_own_units():
     ("typed", "unit", "says"),
     [
         ("", BANDS, "Flatness is empty: tap a reading or type one"),
-        ("1.5", LengthUnit("", ""), "Flatness has no unit"),
+        ("1.5", LengthUnit("", ""), "Flatness has no unit: write it with its unit, such as 1.5 um or 1.5 bands."),
+        ("1 band", LengthUnit("", ""), "Flatness is in bands of a lamp nobody has named: write it in um, or have the"),
+        ("flat", LengthUnit("um", ""), "Flatness 'flat' says no size: type one, such as <0.5."),
         ("one", BANDS, "Flatness is not a number: 'one'; type it like 1.5 or <0.5 or 1-1.5 or 2"),
         ("eins", BANDS, "type it like 1,5 or <0,5"),
-        ("-1", BANDS, "Flatness is negative"),
+        ("-1", BANDS, r"Flatness is negative \(-1\): give the size, and tap the shape."),
     ],
 )
 def test_what_cannot_be_read_is_said(typed, unit, says):
@@ -92,7 +94,7 @@ def test_bands_typed_on_a_lap_without_any_are_of_the_sites_lamp_and_step(unit):
     row = face_row(FaceEntry("1 band"), lap="CI-1", unit=unit, site=site, at=AT)
     assert (row["flatness_unit"], row["lamp"]) == ("band", "helium")
     assert row["flatness_low_um"] == pytest.approx(0.75 * 0.58756 / 2)
-    with pytest.raises(ValueError, match="Finish Ra is in bands"):
+    with pytest.raises(ValueError, match="Finish Ra is in bands, which measure no roughness: write it in um"):
         face_row(FaceEntry("1 band", finish="1 band"), lap="CI-1", unit=unit, site=site, at=AT)
 
 

@@ -121,3 +121,9 @@ def test_a_face_tapped_twice_is_taken_back_in_the_words_it_was_logged_in(filled_
     press(page, "Undo")
     assert "Taken back: 0.5 light bands on CI-1. It stays on record as taken back." in text(page)
     assert len(faces(filled_store, "CI-1")) == 12
+
+
+def test_a_correction_that_changes_nothing_says_so(filled_store, board):
+    page = put(run("lap", lap="CI-1", way="Correct last face"), "Why it is corrected", "bad wipe")
+    press(page, "Keep the correction")
+    assert refusals(page) == ["Nothing was changed: it reads 2.5 light bands already."]

@@ -1,6 +1,7 @@
 """What a person types into the log form, made a face or an event as the store takes it. No streamlit here."""
 
 import math
+import re
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -20,6 +21,8 @@ __all__ = [
 ]  # fmt: skip
 
 _LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
+_POWER = re.compile(r"(?<=\d)e(?=[+-]?\d)", re.I)  # "6e-1": a letter that is no unit
+_MOST_UM = 1000.0  # flatness of a face typed at the form, um; nobody laps that [common practice, no source]
 _RECENT = 20  # faces whose unit the next is most likely typed in [our choice]
 _ALIKE = 20.0  # times: two ways of reading one text differ a thousandfold, two reading steps by less than this
 
@@ -41,8 +44,8 @@ class LengthUnit:
     def named(self, typed: str) -> str:
         """Return a reading as typed with this unit after it: '1 light band', '<0.5 light bands', '0.3 µm'."""
         said = marks_kept(typed)
-        if not typed or not self.name or any(letter.isalpha() for letter in typed):  # its unit was typed with it
-            return said
+        if not typed or not self.name or any(letter.isalpha() for letter in _POWER.sub("", typed)):
+            return said  # its unit was typed with it
         if self.name == "band":
             return f"{said} light {'band' if typed == '1' else 'bands'}"
         return f"{said} {self.label}"
@@ -154,9 +157,13 @@ def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at
     Raises
     ------
     ValueError
-        If the flatness, finish or grit cannot be read; a sentence for the person at the form.
+        If the flatness, finish or grit cannot be read, or the flatness is none that is lapped; a sentence for the
+        person at the form.
     """
     flatness = entry.offered or _reading("Flatness", entry.flatness, unit=unit, site=site)
+    if (flatness.high_um if math.isfinite(flatness.high_um) else flatness.low_um) > _MOST_UM:
+        read = LengthUnit(flatness.unit, flatness.lamp).named(entry.flatness.strip())
+        raise ValueError(f"Flatness of {read} is 1 mm or more, which nobody laps: look at the number and its unit.")
     row: dict[str, Any] = {
         "lap": lap,
         "operator": entry.operator.strip(),

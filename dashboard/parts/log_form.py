@@ -299,7 +299,8 @@ def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | Non
     form = f"mend-{last['face_id']}-{last['version']}"
     with st.form(form, border=False):
         read = unit.named(str(last["flatness_text"])) or "no flatness"
-        st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {last['time_text'] or 'no time'}."]))
+        when = clock_words(str(last["time_text"])) or "no time"
+        st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {when}."]))
         text = typed_here(last, unit=unit, site=typed_site(page))
         st.text_input(f"Flatness, {unit.label}", value=text, key=f"typed-{form}")
         number_field(_MINUTES, _number(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")

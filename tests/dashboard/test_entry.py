@@ -57,6 +57,20 @@ def test_what_cannot_be_read_is_said(typed, unit, says):
         face_row(FaceEntry(typed), lap="CI-1", unit=unit, site=Settings(decimal="," if "1,5" in says else ""), at=AT)
 
 
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [("1e9", "1e9 light bands"), ("0.5-4000", "0.5-4000 light bands"), ("1001 um", "1001 um"), (">1.1 mm", ">1.1 mm")],
+)
+def test_a_flatness_nobody_laps_is_questioned(typed, said):
+    with pytest.raises(ValueError, match=f"Flatness of {said} is 1 mm or more, which nobody laps: look at"):
+        face_row(FaceEntry(typed), lap="CI-1", unit=BANDS, site=Settings(), at=AT)
+
+
+def test_a_flatness_of_up_to_a_millimetre_is_taken():
+    assert face_row(FaceEntry("999 um"), lap="CI-1", unit=BANDS, site=Settings(), at=AT)["flatness_high_um"] < 1000
+    assert math.isinf(face_row(FaceEntry("2+"), lap="CI-1", unit=BANDS, site=Settings(), at=AT)["flatness_high_um"])
+
+
 def test_a_bad_grit_is_said():
     with pytest.raises(ValueError, match="Grit"):
         face_row(FaceEntry("1", grit="no grit at all"), lap="CI-1", unit=BANDS, site=Settings(), at=AT)
@@ -109,6 +123,8 @@ def test_the_step_of_bands_is_not_that_of_a_length_typed_among_them():
         ("1", BANDS, "1 light band"),
         ("1.5", BANDS, "1.5 light bands"),
         ("½", BANDS, "½ light bands"),
+        ("6e-1", BANDS, "6e-1 light bands"),
+        ("6e-1 um", BANDS, "6e-1 um"),
         ("0.3 um", BANDS, "0.3 um"),  # its own unit was typed with it
         ("12", LengthUnit("uin", ""), "12 µin"),
         ("1", LengthUnit("", ""), "1"),

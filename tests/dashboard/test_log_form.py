@@ -127,3 +127,12 @@ def test_a_correction_that_changes_nothing_says_so(filled_store, board):
     page = put(run("lap", lap="CI-1", way="Correct last face"), "Why it is corrected", "bad wipe")
     press(page, "Keep the correction")
     assert refusals(page) == ["Nothing was changed: it reads 2.5 light bands already."]
+
+
+def test_the_face_to_correct_is_named_by_its_day_and_minute(filled_store, board):
+    with Store.open(filled_store) as store:
+        face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
+        store.correct_face(face_id, {"time_text": "2026-03-04T15:52+02:00"}, who="Bo", reason="clock")
+    for language, when in (("en", "2026-03-04 15:52"), ("de", "04.03.2026 15:52")):
+        page = run("lap", lap="CI-1", way="Correct last face", language=language)
+        assert f"Last face: 2.5 light bands, {when}." in text(page).replace("\u00a0", " ")

@@ -343,7 +343,8 @@ def _correct(
     minutes = _minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES)
     changes: dict[str, Any] = {}
     understood = ""
-    if minutes != _number(last, "minutes"):
+    was = _number(last, "minutes")  # the field shows nine digits of it
+    if minutes != was and not (minutes and was and math.isclose(minutes, was, rel_tol=1e-8)):
         changes["minutes"] = minutes if minutes else math.nan
     if typed != text.strip():
         row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=moment(page.site))

@@ -123,7 +123,11 @@ def test_a_face_tapped_twice_is_taken_back_in_the_words_it_was_logged_in(filled_
     assert len(faces(filled_store, "CI-1")) == 12
 
 
-def test_a_correction_that_changes_nothing_says_so(filled_store, board):
+@pytest.mark.parametrize("minutes", [12.0, 22 / 3])
+def test_a_correction_that_changes_nothing_says_so(minutes, filled_store, board):
+    with Store.open(filled_store) as store:
+        face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
+        store.correct_face(face_id, {"minutes": minutes, "note": "timed"}, who="Bo", reason="clock")
     page = put(run("lap", lap="CI-1", way="Correct last face"), "Why it is corrected", "bad wipe")
     press(page, "Keep the correction")
     assert refusals(page) == ["Nothing was changed: it reads 2.5 light bands already."]

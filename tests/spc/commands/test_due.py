@@ -135,6 +135,20 @@ def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
     assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output
 
 
+def test_a_lap_retired_and_returned_goes_on_with_the_same_wear(tmp_path):
+    cell = PlantedCell(6)
+    path = cell.store(tmp_path, limit="0.8 um")
+    before = told(path, "due", "--lap", "L1")
+    for second, event in (("05", "retired"), ("10", "returned")):
+        add = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--who", "Ann")
+        assert run(path, *add).exit_code == 0
+        lap = told(path, "due", "--lap", "L1")
+        assert (lap["state"] == "resting") == (event == "retired")
+    for same in ("state", "sentence", "faces_left", "age_faces", "signals"):
+        assert lap[same] == before[same]
+    assert before["faces_left"]["own_faces"] > 0
+
+
 def test_a_reconditioning_closes_what_the_cycle_before_showed(tmp_path):
     """Worn out, over its limit and turning; then reconditioned, and no face lapped since."""
 

@@ -186,7 +186,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
         reasons=(*((leads,) if leads else ()), *state.reasons),
         faces_left=forecast.faces_left,
-        next_break=elsewhere.next_break,
+        next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
         lead_sign=lead.sign,
         signals=signals,

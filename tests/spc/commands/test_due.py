@@ -135,6 +135,22 @@ def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
     assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output
 
 
+def test_nothing_beside_a_hold_invites_to_go_on(tmp_path):
+    """A scratch on a lap with faces left: the range is evidence for a program, and no plan for a person."""
+
+    def scratched(lap, cycle, age, row):
+        if cycle == 4 and age == 19:
+            row["scratch"] = "yes"
+
+    path = PlantedCell(6, fault=scratched).store(tmp_path, limit="1.2 um")
+    held = told(path, "due", "--lap", "L1")
+    assert (held["state"], held["faces_left"]["status"], held["next_break"]) == ("held", "range", "")
+    screen = run(path, "due", "--lap", "L1").output
+    assert "next break" not in screen and "90% range" not in screen
+    (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))
+    assert "none until answered" in line and "faces left" not in line
+
+
 def test_a_lap_retired_and_returned_goes_on_with_the_same_wear(tmp_path):
     cell = PlantedCell(6)
     path = cell.store(tmp_path, limit="0.8 um")
@@ -143,7 +159,7 @@ def test_a_lap_retired_and_returned_goes_on_with_the_same_wear(tmp_path):
         add = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--who", "Ann")
         assert run(path, *add).exit_code == 0
         lap = told(path, "due", "--lap", "L1")
-        assert (lap["state"] == "resting") == (event == "retired")
+        assert (lap["state"] == "resting") == (event == "retired") == (lap["next_break"] == "")
     for same in ("state", "sentence", "faces_left", "age_faces", "signals"):
         assert lap[same] == before[same]
     assert before["faces_left"]["own_faces"] > 0

@@ -127,6 +127,10 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
         click.echo(shift.false_calls)
 
 
+def _likely(share: float) -> str:
+    return f"{round(share, 2):.0%}" if share >= 0.005 else "under 1%"
+
+
 def _left(report: LapReport) -> str:
     if report.state == "held":
         return "none until answered"
@@ -144,9 +148,9 @@ def _print_lap(report: LapReport) -> None:
     if report.causes:
         click.echo("\nLikely causes, the likeliest first:")
         for c in report.causes:
-            click.echo(f"  {c.likelihood:>4.0%}  {c.name}. Cheapest check: {c.check}")
+            click.echo(f"  {_likely(c.likelihood):>8}  {c.name}. Cheapest check: {c.check}")
             if c.counted:
-                click.echo(f"        past answers: {c.counted}")
+                click.echo(f"            past answers: {c.counted}")
     for question, answer in report.answers:
         click.echo(f"\n{question}\n  {answer}")
     for finding in report.data_health:

@@ -1,8 +1,11 @@
 """`lapcell due` on invented cells whose fault is known: it must name what was planted, and only that."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from spc.board.board import Board
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
@@ -149,6 +152,21 @@ def test_nothing_beside_a_hold_invites_to_go_on(tmp_path):
     assert "next break" not in screen and "90% range" not in screen
     (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))
     assert "none until answered" in line and "faces left" not in line
+
+
+def test_a_cause_that_is_listed_is_never_said_to_be_impossible(tmp_path, monkeypatch):
+    path = PlantedCell(4, fault=jump).store(tmp_path)
+    looked_at = Board.lap
+
+    def told_small(board, lap):
+        report = looked_at(board, lap)
+        shares = (0.984, 0.006, 0.0049, 0.0)
+        causes = (replace(c, likelihood=share) for c, share in zip(report.causes, shares, strict=True))
+        return replace(report, causes=tuple(causes))
+
+    monkeypatch.setattr(Board, "lap", told_small)
+    printed = run(path, "due", "--lap", "L1").output.partition("likeliest first:\n")[2].splitlines()[:4]
+    assert [line[:10].strip() for line in printed] == ["98%", "1%", "under 1%", "under 1%"]  # as on the screen
 
 
 def test_a_lap_retired_and_returned_goes_on_with_the_same_wear(tmp_path):

@@ -21,8 +21,8 @@ from spc.store.store import Store
 if TYPE_CHECKING:
     from spc.board.board import Board
     from spc.board.frozen_limits import ShownRevision
+    from spc.board.lap_age import LapAge
     from spc.board.lap_chart import ChartReport
-    from spc.wear.recondition_plan import ReconditionPlan
 
 __all__ = [
     "Snapshot",
@@ -30,6 +30,7 @@ __all__ = [
     "board",
     "chart",
     "intakes",
+    "lap_age",
     "lap_names",
     "lap_report",
     "limit_history",
@@ -38,7 +39,6 @@ __all__ = [
     "open_store",
     "operators",
     "parts",
-    "recondition_plan",
     "recent_faces",
     "revision",
     "revisions",
@@ -174,15 +174,12 @@ def revisions(now: Snapshot, lap: str, sign: str) -> "tuple[ShownRevision, ...]"
 
 
 @st.cache_data(max_entries=32, show_spinner="Counting cycles")
-def recondition_plan(
-    now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost: float
-) -> "tuple[list[str], ReconditionPlan]":
-    """Return the laps of a lap's group and when to recondition them."""
+def lap_age(now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost: float) -> "LapAge":
+    """Return the laps of a lap's group, when to recondition them, and what nobody logged of it."""
     from spc.board.lap_age import age_of_lap
 
     view, _ = board(now).look()
-    found = age_of_lap(view, lap, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
-    return list(found.laps), found.plan
+    return age_of_lap(view, lap, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
 
 
 @st.cache_data(max_entries=32, show_spinner="Comparing clocks")

@@ -41,9 +41,10 @@ def age_section(page: Page, lap: str) -> None:
             )
         )
         return
-    laps, plan = data.recondition_plan(page.now, lap, str(clock), planned, worn)
-    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(laps)}; costs in any unit of yours"))
-    st.html(cards.sentences([data.wear_clocks(page.now, lap)]))
+    found = data.lap_age(page.now, lap, str(clock), planned, worn)
+    plan = found.plan
+    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(found.laps)}; costs in any unit of yours"))
+    st.html(cards.sentences([*found.remarks, data.wear_clocks(page.now, lap)]))
     survival, cost = pair("age")
     with survival:
         _survival(plan, page, str(clock))

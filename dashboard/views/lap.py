@@ -118,7 +118,7 @@ def _numbers(report: LapReport) -> list[tuple[str, str]]:
         ("since reconditioning", count(report.age_faces, "face")),
         ("minutes lapped since", number(report.age_minutes)),
     ]
-    if report.next_break and report.state != "held":
+    if report.next_break:
         pairs.insert(1, ("next break", report.next_break))
     return pairs
 

@@ -17,12 +17,11 @@ from spc.board.recent_rows import recent_events, recent_rows
 from spc.settings import Settings
 from spc.store.registers import Baseline
 from spc.store.store import Store
-from spc.wear.event_order import EVENT_EFFECTS
+from spc.wear.event_order import EVENT_EFFECTS, effective_events
 
 __all__ = ["RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
 
 RECENT_ROWS = 3000  # newest rows read per lap, and all of the cycle that runs: dozens of cycles, however old the log
-_BEGIN_A_CYCLE = [name for name, effect in EVENT_EFFECTS.items() if effect.cycle]
 _EVER_US = int(np.iinfo(np.int64).min)
 _NOT_A_READING = ("bad wipe", "bad reading")  # answers that say a reading was none
 
@@ -216,10 +215,16 @@ def _by_part_and_grit(signs: pd.DataFrame) -> dict[tuple[str, str], NDArray[np.i
 
 
 def _cycle_began(events: pd.DataFrame, until_us: int | None) -> int:
-    """Return when the cycle that runs on a lap was logged to begin, as `sort_us`; the earliest there is if never."""
-    at = events["sort_us"].to_numpy(np.int64)[events["event"].isin(_BEGIN_A_CYCLE).to_numpy()]
-    at = at if until_us is None else at[at < until_us]
-    return int(at.max(initial=_EVER_US))
+    """Return when the cycle that runs on a lap was logged to begin, as `sort_us`; the earliest there is if never.
+
+    Without the faces every retirement taken back may be but a rest: rather too many rows than too few.
+    """
+    events = events.sort_values("sort_us", kind="stable")
+    at = events["sort_us"].to_numpy(np.int64)
+    known = at < (np.iinfo(np.int64).max if until_us is None else until_us)
+    counted = effective_events(events["event"].to_numpy()[known].tolist(), [0] * int(known.sum()))
+    begins = np.array([EVENT_EFFECTS[name].cycle for name in counted], bool)
+    return int(at[known][begins].max(initial=_EVER_US))
 
 
 def _told_from(rows: pd.DataFrame, since_us: int, most: int | None) -> int:

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.lap_state import plural
+from spc.board.missing import missing_of_lap
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
@@ -20,6 +22,7 @@ class LapAge:
     laps: tuple[str, ...]  # the lap and its sisters
     cycles: pd.DataFrame  # their rows of `spc.wear.cycle_table.list_cycles`
     plan: ReconditionPlan
+    remarks: tuple[str, ...]  # what the lives rest on that nobody logged, a sentence each
 
 
 def age_of_lap(view: CellView, lap: str, *, planned_cost: float, worn_cost: float, clock: str = "faces") -> LapAge:
@@ -48,7 +51,21 @@ def age_of_lap(view: CellView, lap: str, *, planned_cost: float, worn_cost: floa
     cycles = _by_their_limits(view, view.cycles[view.cycles["lap"].isin(laps)])
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
-    return LapAge(tuple(laps), cycles, plan)
+    missing = (said for name in laps for said in missing_of_lap(view, name))
+    return LapAge(tuple(laps), cycles, plan, (*_unsaid(cycles), *missing))
+
+
+def _unsaid(cycles: pd.DataFrame) -> list[str]:
+    """Tell how many of the lives that end in wear do so only because nobody said why the lap was reconditioned."""
+    worn = cycles[cycles["ended"].isin(("due", "found late")) & cycles["start_known"] & (cycles["faces"] > 0)]
+    silent = int((~worn["reason_given"]).sum())
+    if not silent:
+        return []
+    counts = "counts" if silent == 1 else "count"
+    return [
+        f"{silent:,} of the {plural(len(worn), 'worn cycle')} ended with no reason logged and {counts} as worn at the "
+        "last face, even where it read under the limit."
+    ]
 
 
 def _by_their_limits(view: CellView, cycles: pd.DataFrame) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state
 from spc.board.limit_remarks import limit_remarks
+from spc.board.missing import missing_of_lap
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, findings, handed_text, is_answered
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
@@ -30,7 +31,6 @@ from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, choose_lead_sign, lead_words
 from spc.wear.log_remarks import log_remarks
-from spc.wear.missing_event import suggest_missing_events
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
 
@@ -171,7 +171,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
-        *once("missing", (rows, signs), lambda: tuple(m.sentence for m in suggest_missing_events(signs, rows))),
+        *missing_of_lap(view, lap),
         *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
@@ -186,7 +186,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
         reasons=(*((leads,) if leads else ()), *state.reasons),
         faces_left=forecast.faces_left,
-        next_break=elsewhere.next_break,
+        next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
         lead_sign=lead.sign,
         signals=signals,

@@ -135,7 +135,7 @@ class LapReport:
     sentence: str  # the one sentence for the operator
     reasons: tuple[str, ...]  # the evidence, a sentence each
     faces_left: FacesLeft
-    next_break: str  # next natural break for reconditioning; '' unknown
+    next_break: str  # next natural break for reconditioning; '' = not known, or held or resting
     confidence: str  # in words
     lead_sign: str  # 'flatness', or 'passes', 'minutes' or 'removal rate' where final flatness is cut off at the limit
     signals: tuple[Signal, ...]

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.board.lap_state import plural
 from spc.board.results import ReconditionSlot
@@ -53,14 +54,17 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     Notes
     -----
     A lap lasts until a break when it usually laps no more faces before it than the low end of its range, so that at
-    most about one in twenty runs out earlier. Each lap takes the last break that it lasts until; where that one is
-    taken it goes to an earlier one, those that last longest first. For jobs of one slot each with a deadline this
-    misses no deadline that could be kept (Jackson's rule, 1955, applied from the end).
+    most about one in twenty runs out earlier. Laps are accepted in order of need, due laps before the others, then
+    those with the fewest faces left, each where all accepted so far still find a break that they last until: the sets
+    that do are a matroid, on which this greedy choice keeps as many laps as can be kept and pushes out the least needy.
+    Each accepted lap takes the last break that it lasts until; where that one is taken it goes to an earlier one, those
+    that last longest first. For jobs of one slot each with a deadline this misses none that can be kept (Jackson's rule
+    applied from the end).
 
     References
     ----------
     Jackson (1955), Scheduling a production line to minimize maximum tardiness, UCLA Management Science Research
-    Report 43 (from memory).
+    Report 43; Edmonds (1971), Matroids and the greedy algorithm, Mathematical Programming 1 (both from memory).
     """
     if at_once < 1:
         raise ValueError(f"`at_once` must be 1 or more, got {at_once}")
@@ -70,13 +74,12 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     live = [n for n in needs if n.state not in ("held", "resting") and math.isfinite(n.faces_left_low)]
     last = {n.lap: _last_break(n, breaks) for n in live}
     waiting = sorted((n for n in live if last[n.lap] < len(breaks)), key=lambda n: (last[n.lap], n.faces_left_low))
+    kept = _kept(waiting, last, at_once * np.arange(1, len(breaks) + 1))
     room = np.full(len(breaks), at_once)
-    place: dict[str, int] = {}
-    for need in reversed(waiting):
-        free = [at for at in range(last[need.lap], -1, -1) if room[at]] if last[need.lap] >= 0 else []
-        place[need.lap] = free[0] if free else -1
-        if free:
-            room[free[0]] -= 1
+    place = {n.lap: -1 for n in waiting}
+    for need in (n for n in reversed(waiting) if n.lap in kept):
+        place[need.lap] = int(np.flatnonzero(room[: last[need.lap] + 1])[-1])
+        room[place[need.lap]] -= 1
     planned = sorted(waiting, key=lambda n: (place[n.lap], n.faces_left_low))
     return (
         *(_slot(n, place[n.lap], last[n.lap], breaks) for n in planned),
@@ -95,13 +98,26 @@ def _last_break(need: LapNeed, breaks: Sequence[Break]) -> int:
     return len(breaks) if all(lasts) else lasts.index(False) - 1
 
 
+def _kept(waiting: Sequence[LapNeed], last: dict[str, int], most: NDArray[np.int64]) -> set[str]:
+    """Laps that are given a break, the neediest first; `most` = how many can be reconditioned up to each break."""
+    kept: set[str] = set()
+    taken = np.zeros_like(most)  # accepted laps that last until each break or an earlier one
+    for need in sorted(waiting, key=lambda n: (n.state != "due", n.faces_left_low)):
+        with_it = taken + (np.arange(most.size) >= last[need.lap])
+        if last[need.lap] >= 0 and (with_it <= most).all():
+            kept.add(need.lap)
+            taken = with_it
+    return kept
+
+
 def _slot(need: LapNeed, place: int, last: int, breaks: Sequence[Break]) -> ReconditionSlot:
     left = need.faces_left_low
     known = f"at least {left:.0f} left"
     if need.over:
         return ReconditionSlot(need.lap, "", 0.0, left, "before its next face: it is at its limit.")
     if place < 0:
-        why = "every break it lasts until is taken" if last >= 0 else f"{known} may not last until the first break"
+        taken = "every break it lasts until is taken by a lap that needs it more"
+        why = taken if last >= 0 else f"{known} may not last until the first break"
         return ReconditionSlot(need.lap, "", 0.0, left, f"before the first break, or take a spare: {why}.")
     faces = max(need.faces_per_shift, 1.0) * breaks[place].shifts_ahead
     until = f"about {plural(round(faces), 'face')} until then" if faces >= 0.5 else "hardly a face until then"

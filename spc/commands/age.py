@@ -31,12 +31,13 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     """Say how long the cycles of LAP and its sisters last, and at which age reconditioning costs least.
 
     Costs are in any unit of yours. Under five cycles that wore out there are only counts. With --json one document:
-    lap, laps (those pooled), clock, costs (planned, worn, from), sentence, counts (worn, planned, running, left_out),
-    cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces, and low_faces,
-    high_faces between which wear became due, null = not yet), curve (status, reason, method, median, level, and by age:
-    age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age,
-    flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and clocks
-    (which clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
+    lap, laps (those pooled), clock, costs (planned, worn, from), sentence, remarks (what nobody logged, a sentence
+    each), counts (worn, planned, running, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces,
+    minutes, removed_um, good_faces, and low_faces, high_faces between which wear became due, null = not yet), curve
+    (status, reason, method, median, level, and by age: age, at_risk, events, survival, low, high), law (status, reason,
+    family, shape, scale), least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low,
+    saving_high, no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out,
+    cycles, readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
     from spc.board.lap_clocks import clocks_of_lap
@@ -75,6 +76,7 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
         "clock": lives.clock,
         "costs": costs,
         "sentence": plan.sentence,
+        "remarks": found.remarks,
         "counts": {"worn": lives.worn, "planned": lives.planned, "running": lives.running, "left_out": lives.left_out},
         "cycles": records(found.cycles[_SHOWN]),
         "curve": {
@@ -110,7 +112,8 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
 def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> None:
     plan = found.plan
     click.echo(one_line(plan.sentence))
-    click.echo(f"  {one_line(clocks.sentence)}")
+    for line in (*found.remarks, clocks.sentence):
+        click.echo(f"  {one_line(line)}")
     click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
     click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(', '.join(found.laps))}\n")
     rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"]))

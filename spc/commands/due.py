@@ -28,7 +28,8 @@ def command(session: Session, *, lap: str) -> int:
     Exit code 1 when a lap is held or due. With --json one document: as_of, shift, sentence, room (or null), changed,
     holds, false_calls, stale, and laps in order of need, each with lap, state ('held', 'due', 'watch', 'cutting',
     'resting'), sentence, reasons, faces_left (status, low, median, high, level, own_faces, past_cycles; null = open or
-    not known), next_break, confidence, lead_sign, signals, causes, safety, data_health and answers (question, answer).
+    not known), next_break ('' where held, resting or not known), confidence, lead_sign, signals, causes, safety,
+    data_health and answers (question, answer).
     """
     board = session.board()
     if lap:
@@ -97,7 +98,7 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
         {
             "lap": r.lap,
             "state": r.state,
-            "left": _SHORT.get(r.faces_left.status, r.faces_left.sentence) + _LEADS.get(r.lead_sign, ""),
+            "left": _left(r),
             "why": next(iter(r.signals)).rule if r.signals else "",
             "break": r.next_break if r.state in ("due", "watch") else "",
             "last": r.last_time_text,
@@ -126,20 +127,30 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
         click.echo(shift.false_calls)
 
 
+def _likely(share: float) -> str:
+    return f"{round(share, 2):.0%}" if share >= 0.005 else "under 1%"
+
+
+def _left(report: LapReport) -> str:
+    if report.state == "held":
+        return "none until answered"
+    return _SHORT.get(report.faces_left.status, report.faces_left.sentence) + _LEADS.get(report.lead_sign, "")
+
+
 def _print_lap(report: LapReport) -> None:
     click.echo(report.sentence)
     for reason in report.reasons:
         click.echo(f"  - {reason}")
-    if report.confidence:
+    if report.confidence and report.state != "held":  # nothing beside a hold may invite to go on
         click.echo(f"  {report.confidence}")
     if report.next_break:
         click.echo(f"  next break: {report.next_break}")
     if report.causes:
         click.echo("\nLikely causes, the likeliest first:")
         for c in report.causes:
-            click.echo(f"  {c.likelihood:>4.0%}  {c.name}. Cheapest check: {c.check}")
+            click.echo(f"  {_likely(c.likelihood):>8}  {c.name}. Cheapest check: {c.check}")
             if c.counted:
-                click.echo(f"        past answers: {c.counted}")
+                click.echo(f"            past answers: {c.counted}")
     for question, answer in report.answers:
         click.echo(f"\n{question}\n  {answer}")
     for finding in report.data_health:

@@ -13,7 +13,7 @@ __all__ = ["command"]
 HELP = """Show what the store holds, and whether it is sound.
 
 \b
-JSON: store (path), schema, revision, faces (repeat readings among them), events, laps, open_quarantine,
+JSON: store (path), schema, revision, faces (face readings, repeats among them), events, laps, open_quarantine,
   last_intake: {name, at, rows} or null, newest_face: time as typed or null, newest_face_utc or null,
   settings: path or null, health: "ok" or what SQLite found
 """
@@ -54,7 +54,8 @@ def command(session: Session) -> int:
             "settings": document["settings"] or "none: nothing is assumed",
         }
         del shown["newest_face_utc"]
-        rows = [{"what": name.replace("_", " "), "value": str(value)} for name, value in shown.items()]
+        named = {"faces": "face readings, repeats too"}  # what a delivery counts apart
+        rows = [{"what": named.get(name, name.replace("_", " ")), "value": str(v)} for name, v in shown.items()]
         print_table(rows, {"what": "store", "value": ""})
     if health["check"] != "ok":
         click.echo("lapcell: the store's file is damaged; restore it from a copy", err=True)

@@ -12,9 +12,10 @@ import pandas as pd
 
 from spc.store.admission import Admission, Admitted
 from spc.store.database import SCHEMA_VERSION, StoreError, connect
+from spc.store.deliveries import deliveries
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
-from spc.store.frames import EVENT_KINDS, EVENTS, FACES, INTAKES, frame
+from spc.store.frames import EVENT_KINDS, EVENTS, FACES, frame
 from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
@@ -180,8 +181,7 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
 
     def intakes(self) -> pd.DataFrame:
         """Every delivery taken in, oldest first; columns and types as `spc.store.frames.INTAKES`."""
-        names = ", ".join("at_us" if name == "at" else name for name in INTAKES)
-        return frame(INTAKES, self._connection.execute(f"SELECT {names} FROM intake ORDER BY intake_id").fetchall())
+        return deliveries(self._connection)
 
     def append_face(self, face: Mapping[str, Any], *, who: str, source: str = "form") -> int:
         """

@@ -73,7 +73,8 @@ def number_cycles(faces: pd.DataFrame, events: pd.DataFrame, *, layout: EventOrd
     Notes
     -----
     A lap whose first cycle has no logged start has `start_known` False there: its true age is at least the age told.
-    Retiring a lap ends its life; faces logged after that start a new one.
+    Retiring a lap ends its life; faces logged after that start a new one, unless it was returned before them and nobody
+    reconditioned it: then the same wear goes on.
     """
     missing = [c for c in _REQUIRED if c not in faces.columns]
     if missing:
@@ -151,7 +152,7 @@ def _marks(layout: EventOrder, effect: str, n: int) -> NDArray[np.bool_]:
     mask = np.zeros(n, bool)
     events = layout.events
     if len(events):
-        code, names = pd.factorize(events["event"])
+        code, names = pd.factorize(events["effect"])
         has_effect = np.array([getattr(EVENT_EFFECTS[name], effect) for name in names], bool)[code]
         place = events["place"].to_numpy(np.int64)
         inside = place < layout.block_end[events["lap_code"].to_numpy(np.int64)]

@@ -28,7 +28,7 @@ _COLUMNS = (
     "good_faces low_faces high_faces first_face_id last_face_id first_us last_us first_text last_text"
 ).split()
 _YES_OR_NO = ("start_known", "reason_given", "resting")
-_USED_OF_EVENTS = ("event sort_us time_text reason planned found_late shape before_um after_um place").split()
+_USED_OF_EVENTS = ("event effect sort_us time_text reason planned found_late shape before_um after_um place").split()
 _OF_EVENTS = (
     "start_known start_event start_us start_text after_um after_shape end_event end_us end_text before_um ended reason "
     "reason_given resting"
@@ -61,7 +61,8 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
     Notes
     -----
     An ending whose reason was not logged counts as worn, with `reason_given` False. A swap with a reason lends it to
-    the reconditioning that follows. A lap swapped out as worn and not yet reconditioned has ended 'due'.
+    the reconditioning that follows. A lap swapped out as worn and not yet reconditioned has ended 'due'. A lap retired
+    and returned, with no face and no reconditioning between, runs on in its cycle.
     """
     layout = order_events(numbered, events) if layout is None else layout
     cycles = _cycles(layout)
@@ -112,7 +113,7 @@ def _cycles(layout: EventOrder) -> list[_Cycle]:
 def _cycles_of_lap(lap: str, events: list[_Event], begin: int, end: int) -> list[_Cycle]:
     starters: dict[int, list[int]] = {}
     for i, event in enumerate(events):
-        if EVENT_EFFECTS[event["event"]].cycle:
+        if EVENT_EFFECTS[event["effect"]].cycle:
             starters.setdefault(event["place"], []).append(i)
     bounds = sorted({begin, *starters})
     cycles: list[_Cycle] = []
@@ -125,9 +126,9 @@ def _cycles_of_lap(lap: str, events: list[_Event], begin: int, end: int) -> list
             break  # retired and never used again: nothing to list
         until = end if last else bounds[number]
         inside = events[0 if opener is None else opener + 1 : closer]
-        moved = [e for e in inside if e["event"] in ("swapped", "returned") and e["place"] == until]
-        off = moved[-1] if moved and moved[-1]["event"] == "swapped" else None
-        new_life = not cycles or any(EVENT_EFFECTS[events[i]["event"]].life for i in starters.get(at, []))
+        moved = [e for e in inside if e["effect"] in ("swapped", "returned") and e["place"] == until]
+        off = moved[-1] if moved and moved[-1]["effect"] == "swapped" else None
+        new_life = not cycles or any(EVENT_EFFECTS[events[i]["effect"]].life for i in starters.get(at, []))
         life += int(new_life)
         opened = None if opener is None or events[opener]["event"] == "retired" else events[opener]
         closing = None if closer is None else events[closer]

@@ -1,16 +1,18 @@
 """Where each event of a lap falls among its faces: before the first, between two, after the last, or nowhere.
 
 Time decides. At equal times the row order of a shared file decides; an event from another file is put before the
-faces of that time, unless it takes the lap out of use, when it is put after them.
+faces of that time, unless it takes the lap out of use, when it is put after them. A retirement taken back before
+another face was lapped or the lap was reconditioned is but a rest: the wear goes on where it was.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["EVENT_EFFECTS", "EventEffect", "EventOrder", "order_events"]
+__all__ = ["EVENT_EFFECTS", "EventEffect", "EventOrder", "effective_events", "order_events"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,8 @@ class EventOrder:
     laps: tuple[str, ...]  # name of each code
     block_start: NDArray[np.int64]  # first ordered row of each lap
     block_end: NDArray[np.int64]  # one past its last
-    events: pd.DataFrame  # placed events, in order; adds `lap_code` and `place` (ordered row of the next face)
+    events: pd.DataFrame  # placed, in order; adds `lap_code`, `place` (ordered row of the next face) and `effect` (the
+    # key of EVENT_EFFECTS that the event counts as)
     unplaced: pd.DataFrame  # events with no time and nothing to order them by, or of a lap without faces
 
 
@@ -82,7 +85,7 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
     start, end = edges[:-1].astype(np.int64), edges[1:].astype(np.int64)
     laps = tuple(str(name) for name in names)
     if len(events) == 0:
-        empty = events.assign(lap_code=np.empty(0, np.int64), place=np.empty(0, np.int64))
+        empty = events.assign(lap_code=np.empty(0, np.int64), place=np.empty(0, np.int64), effect=events["event"])
         return EventOrder(order, lap_code, laps, start, end, empty, events.iloc[:0])
 
     unknown = sorted(set(events["event"].unique()) - set(EVENT_EFFECTS))
@@ -119,7 +122,36 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
             place[e] = after[e]
     placed = placed.assign(place=place)
     placed = placed.sort_values(["lap_code", "place"], kind="stable").reset_index(drop=True)
+    gap = list(zip(placed["lap_code"].tolist(), placed["place"].tolist(), strict=True))
+    placed = placed.assign(effect=effective_events(placed["event"].tolist(), gap))
     return EventOrder(order, lap_code, laps, start, end, placed, events.loc[~placeable])
+
+
+def effective_events(events: Sequence[str], gaps: Sequence[object]) -> list[str]:
+    """Give the kind that each event counts as: a retirement taken back, with no face since, counts as a swap.
+
+    Parameters
+    ----------
+    events : sequence of str
+        Keys of `EVENT_EFFECTS`, lap by lap in order.
+    gaps : sequence of object
+        Where each falls: equal for two events of a lap with no face between them.
+
+    Returns
+    -------
+    list of str
+        A retirement after which the lap was reconditioned or re-faced before it came back stays one.
+    """
+    effects = list(events)
+    back: object = None  # the gap in which a return takes back what stands before it
+    for at in range(len(effects) - 1, -1, -1):
+        if events[at] == "returned":
+            back = gaps[at]
+        elif events[at] == "retired" and back is not None and gaps[at] == back:
+            effects[at] = "swapped"
+        elif EVENT_EFFECTS[events[at]].cycle:
+            back = None
+    return effects
 
 
 def _shares_file(

@@ -81,11 +81,11 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
     if len(placed) == 0:
         return remarks
     code, place = placed["lap_code"].to_numpy(np.int64), placed["place"].to_numpy(np.int64)
-    starts = np.array([EVENT_EFFECTS[e].cycle for e in placed["event"]], bool)
+    starts = np.array([EVENT_EFFECTS[e].cycle for e in placed["effect"]], bool)
     doubled = (np.diff(code) == 0) & (np.diff(place) == 0) & starts[1:] & starts[:-1]
     if doubled.any():
         remarks.append(f"{_many(int(doubled.sum()), 'reconditioning')} with no face since the one before count as one.")
-    retired = (placed["event"] == "retired").to_numpy() & (place < layout.block_end[code])
+    retired = (placed["effect"] == "retired").to_numpy() & (place < layout.block_end[code])
     for lap in sorted({layout.laps[c] for c in code[retired]}):
         remarks.append(f"{lap}: faces are logged after it was retired; they count as a new life.")
     return remarks

@@ -1,7 +1,7 @@
 """The proof view without a browser: every section on a store of any size, studies with exclusions, corrections told."""
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 import streamlit as st
@@ -62,6 +62,15 @@ def test_every_section_opens_where_readings_are_few(section, limited):
 
 def test_the_age_section_says_which_clock_foretells_wear_or_why_not(limited):
     assert "Which clock foretells wear best cannot be said:" in text(run(lap="DI-2", section="Age"))
+
+
+def test_the_age_section_tells_what_nobody_logged_of_the_lives(limited):
+    with Store.open(limited) as store:
+        for minute in (28, 92):
+            at = datetime(2026, 3, 4, 7, tzinfo=UTC) + timedelta(minutes=minute)
+            store.append_event({"lap": "DI-2", "event": "reconditioned", "time_utc": at}, who="QE")
+    said = text(run(lap="DI-2", section="Age"))
+    assert "1 of the 1 worn cycle ended with no reason logged and counts as worn at the last face" in said
 
 
 def test_a_study_without_a_limit_says_how_to_get_one(filled_store):

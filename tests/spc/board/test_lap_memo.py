@@ -28,12 +28,12 @@ def shown(path):
 
 
 def test_only_the_lap_that_changed_is_worked_out_anew(path, monkeypatch):
-    from spc.board import lap_report
+    from spc.board import missing
 
     looked = []
-    real = lap_report.suggest_missing_events
+    real = missing.suggest_missing_events
     monkeypatch.setattr(
-        lap_report,
+        missing,
         "suggest_missing_events",
         lambda signs, rows: looked.append(rows["lap"].iloc[0]) or real(signs, rows),
     )

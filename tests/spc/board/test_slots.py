@@ -1,8 +1,9 @@
 """Reconditioning slots: by hand, and against trying every assignment."""
 
 import math
+from collections import Counter
 from datetime import datetime, time
-from itertools import product
+from itertools import permutations, product
 
 import numpy as np
 import pytest
@@ -18,6 +19,10 @@ BREAKS = breaks_ahead(FRIDAY, SITE, most=4)  # half a shift, then one and a half
 
 def need(lap, low, pace=10.0, state="watch", over=False):
     return LapNeed(lap, state, low, pace, over)
+
+
+def urgency(lap):
+    return lap.state != "due", lap.faces_left_low
 
 
 def test_breaks_are_the_ends_of_shifts_in_working_time():
@@ -83,6 +88,38 @@ def test_no_assignment_keeps_more_laps_from_running_out():
             if lasts and len(set(used)) == len(used):
                 best = max(best, len(used))
         assert planned == best
+
+
+def test_a_due_lap_keeps_the_next_break_and_the_lap_with_the_most_faces_left_is_pushed_out():
+    needs = [need("B", 4.5, 8, "due"), need("D", 14.8, 8), need("C", 22.7, 8), need("A", 23.3, 8)]
+    ahead = breaks_ahead(datetime(2026, 3, 6, 20, 30), SITE, most=4)  # 1.5, 9.5, 17.5, 25.5 faces ahead
+    for order in permutations(needs):
+        out, *planned = plan_slots(order, ahead)
+        assert [(s.lap, s.break_text) for s in planned] == [
+            (n.lap, b.text) for n, b in zip(needs[:3], ahead[:3], strict=True)
+        ]
+        assert (out.lap, out.break_text) == ("A", "")
+        why = "every break it lasts until is taken by a lap that needs it more"
+        assert out.why == f"before the first break, or take a spare: {why}."
+
+
+def test_no_lap_pushed_out_could_have_stood_where_a_less_needy_lap_stands():
+    rng = np.random.default_rng(9)
+    for _ in range(200):
+        at_once, count = int(rng.integers(1, 3)), int(rng.integers(3, 10))
+        needs = [need(f"L{i}", x, state="due" if x < 10 else "watch") for i, x in enumerate(rng.uniform(5, 34, count))]
+        slots = plan_slots(needs, BREAKS, at_once=at_once)
+        place = {b.text: i for i, b in enumerate(BREAKS)}
+        planned = {s.lap: place[s.break_text] for s in slots if s.break_text}
+        by_name = {n.lap: n for n in needs}
+        assert max(Counter(planned.values()).values()) <= at_once
+        for lap in {s.lap for s in slots} - set(planned):
+            pushed = by_name[lap]
+            lasts = [i for i, b in enumerate(BREAKS) if 10 * b.shifts_ahead <= pushed.faces_left_low]
+            lasts = lasts[:1] if pushed.state == "due" else lasts
+            holders = [by_name[name] for name, at in planned.items() if at in lasts]
+            assert len(holders) == at_once * len(lasts)  # every break it lasts until is taken
+            assert all(urgency(h) < urgency(pushed) for h in holders)
 
 
 def test_at_least_one_lap_at_a_break():

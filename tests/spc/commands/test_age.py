@@ -115,3 +115,32 @@ def test_found_late_is_good_only_as_far_as_its_readings_say(tmp_path, monkeypatc
     assert len(late) == 6
     assert {(c["good_faces"], c["low_faces"], c["high_faces"]) for c in late} == {(16, 16.0, 20.0)}
     assert found["curve"]["method"] == "Turnbull"
+
+
+def test_what_nobody_logged_of_the_lives_is_told_beside_them(tmp_path, monkeypatch):
+    """Of four worn cycles two say no reason, and in the third a reconditioning is left out of the log."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+
+    def started_again(lap, cycle, age, row):
+        if cycle == 2:
+            row["flatness um"] = f"{0.3 * np.exp(0.06 * (age % 15) + 0.02 * (age % 3)):.3f}"
+
+    cell = PlantedCell(3, faces=30, fault=started_again)
+    begun = [row for row in cell.rows if row.get("event")]
+    path = cell.store(tmp_path)
+    assert told(path, "age", "L1")["remarks"] == [said for said in _asked(path) if "Was it?" in said] != []
+    begun[1]["reason"] = begun[2]["reason"] = ""
+    (again := tmp_path / "again").mkdir()
+    path = cell.store(again)
+    silent, missing = told(path, "age", "L1")["remarks"]
+    assert silent == (
+        "2 of the 4 worn cycles ended with no reason logged and count as worn at the last face, even where it read "
+        "under the limit."
+    )
+    assert missing in _asked(path) and missing.startswith("L1 may have been reconditioned between ")
+    printed = run_on(path, "age", "L1").output
+    assert f"  {silent}\n  {missing}\n" in printed
+
+
+def _asked(path):
+    return told(path, "due", "--lap", "L1")["data_health"]

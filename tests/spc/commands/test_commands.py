@@ -1,6 +1,7 @@
 """The store's commands from the outside: what they print, what they keep, and the exit code."""
 
 import json
+import re
 import subprocess
 import sys
 
@@ -319,6 +320,9 @@ def test_status_tells_what_is_held(shop):
     assert (status["faces"], status["laps"], status["open_quarantine"], status["health"]) == (2, 1, 1, "ok")
     assert status["last_intake"]["name"] == "log.csv" and status["newest_face_utc"] == "2026-03-04 09:10 UTC"
     assert "2026-03-04 10:10" in shop.run("status", code=1).stdout  # by the site's clock
+    with Store.open(shop.store) as store:
+        store.append_face({"lap": "CI-1", "kind": "repeat", "flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Bo")
+    assert re.search(r"^face readings, repeats too +3$", shop.run("status", code=1).stdout, re.MULTILINE)
 
 
 def test_settings_that_cannot_be_used_are_one_sentence(shop):

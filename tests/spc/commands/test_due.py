@@ -1,8 +1,11 @@
 """`lapcell due` on invented cells whose fault is known: it must name what was planted, and only that."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from spc.board.board import Board
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
@@ -133,6 +136,51 @@ def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
     assert run(path, *out).exit_code == 0
     (tmp_path / "lapcell.toml").write_text('clock = 2026-03-06T06:00:00\ntime_zone = "UTC"\n')
     assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output
+
+
+def test_nothing_beside_a_hold_invites_to_go_on(tmp_path):
+    """A scratch on a lap with faces left: the range is evidence for a program, and no plan for a person."""
+
+    def scratched(lap, cycle, age, row):
+        if cycle == 4 and age == 19:
+            row["scratch"] = "yes"
+
+    path = PlantedCell(6, fault=scratched).store(tmp_path, limit="1.2 um")
+    held = told(path, "due", "--lap", "L1")
+    assert (held["state"], held["faces_left"]["status"], held["next_break"]) == ("held", "range", "")
+    screen = run(path, "due", "--lap", "L1").output
+    assert "next break" not in screen and "90% range" not in screen
+    (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))
+    assert "none until answered" in line and "faces left" not in line
+
+
+def test_a_cause_that_is_listed_is_never_said_to_be_impossible(tmp_path, monkeypatch):
+    path = PlantedCell(4, fault=jump).store(tmp_path)
+    looked_at = Board.lap
+
+    def told_small(board, lap):
+        report = looked_at(board, lap)
+        shares = (0.984, 0.006, 0.0049, 0.0)
+        causes = (replace(c, likelihood=share) for c, share in zip(report.causes, shares, strict=True))
+        return replace(report, causes=tuple(causes))
+
+    monkeypatch.setattr(Board, "lap", told_small)
+    printed = run(path, "due", "--lap", "L1").output.partition("likeliest first:\n")[2].splitlines()[:4]
+    assert [line[:10].strip() for line in printed] == ["98%", "1%", "under 1%", "under 1%"]  # as on the screen
+
+
+def test_a_lap_retired_and_returned_goes_on_with_the_same_wear(tmp_path):
+    cell = PlantedCell(6)
+    path = cell.store(tmp_path, limit="0.8 um")
+    before = told(path, "due", "--lap", "L1")
+    for second, event in (("05", "retired"), ("10", "returned")):
+        add = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--who", "Ann")
+        assert run(path, *add).exit_code == 0
+        lap = told(path, "due", "--lap", "L1")
+        assert (lap["state"] == "resting") == (event == "retired") == (lap["next_break"] == "")
+    for same in ("state", "sentence", "faces_left", "age_faces", "signals"):
+        assert lap[same] == before[same]
+    assert before["faces_left"]["own_faces"] > 0
 
 
 def test_a_reconditioning_closes_what_the_cycle_before_showed(tmp_path):

@@ -217,6 +217,17 @@ def test_a_transaction_that_fails_keeps_nothing(store):
     assert store.faces()["lap"].tolist() == ["CI-1"]
 
 
+def test_what_is_typed_into_a_form_counts_as_its_delivery(store):
+    face_id = store.append_face(FACE | {"serial": "S1"}, who="Ann")
+    store.append_face(FACE | {"kind": "repeat", "serial": "S2"}, who="Ann")
+    for event in ("charged", "cleaned"):
+        store.append_event({"lap": "CI-1", "event": event}, who="Bo", source="command line")
+    store.correct_face(face_id, {"minutes": 5.0}, who="Ann", reason="typo")  # no row of the form
+    told = store.intakes()[["name", "who", "rows", "faces", "repeats", "events"]]
+    assert told.to_numpy().tolist() == [["form", "Ann", 2, 1, 1, 0], ["command line", "Bo", 2, 0, 0, 2]]
+    assert store.intakes()["rows"].dtype == "int64"
+
+
 def test_health_counts_current_rows(store):
     face_id = store.append_face(FACE | {"time_utc": at("2026-03-04 10:00")}, who="Ann")
     store.correct_face(face_id, {"minutes": 5.0}, who="QE", reason="typo")

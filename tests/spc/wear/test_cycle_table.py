@@ -90,6 +90,25 @@ def test_faces_after_retiring_start_a_new_life():
     assert table["start_known"].tolist() == [False, False]
 
 
+def test_a_lap_retired_and_returned_goes_on_in_its_cycle():
+    retired, back = {"event": "retired", "sort_us": hours(2.2)}, {"event": "returned", "sort_us": hours(2.6)}
+    whole = cycles(FACES, [retired, {"event": "cleaned", "sort_us": hours(2.4)}, back])
+    assert whole[["cycle", "life", "faces", "ended", "resting"]].to_numpy().tolist() == [[1, 1, 6, "running", False]]
+    late = cycles(FACES, [retired | {"sort_us": hours(5.2), "reason": "worn"}, back | {"sort_us": hours(5.6)}])
+    assert late[["faces", "ended", "end_event", "reason"]].to_numpy().tolist() == [[6, "running", "", ""]]
+    worn_later = cycles(FACES, [retired, back, {"event": "reconditioned", "sort_us": hours(4.5), "reason": "worn"}])
+    assert worn_later["ended"].tolist() == ["due", "running"] and worn_later["faces"].tolist() == [5, 1]
+
+
+@pytest.mark.parametrize(
+    "between", [{"event": "reconditioned", "sort_us": hours(2.4)}, {"event": "retired", "sort_us": hours(0.5)}]
+)
+def test_a_retirement_stays_one_where_the_lap_came_back_reconditioned_or_lapped_on_before(between):
+    rows = [{"event": "retired", "sort_us": hours(2.2)}, {"event": "returned", "sort_us": hours(2.6)}, between]
+    table = cycles(FACES, rows)
+    assert (table["ended"].tolist(), table["life"].tolist()) == (["retired", "running"], [1, 2])
+
+
 def test_events_without_any_face_give_an_empty_table_that_can_still_be_asked():
     table = cycles(FACES.iloc[:0], [{"event": "reconditioned", "sort_us": hours(1)}])
     assert table.empty and len(table[table["start_known"]]) == 0 and "end_us" in table[table["start_known"]]

@@ -33,6 +33,8 @@ def test_events_without_time_of_strange_laps_doubled_and_after_retiring():
     assert remarks(faces, twice) == ("1 reconditioning with no face since the one before count as one.",)
     retired = remarks(faces, [START, {"event": "retired", "sort_us": hours(1.5)}])
     assert "A: faces are logged after it was retired; they count as a new life." in retired
+    back = [{"event": "retired", "sort_us": hours(1.5)}, {"event": "returned", "sort_us": hours(1.6)}]
+    assert not any("retired" in said for said in remarks(faces, [START, *back]))
 
 
 def test_a_cycle_of_one_face_and_one_with_no_reason():

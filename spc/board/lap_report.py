@@ -24,7 +24,7 @@ from spc.board.reactions import answered_faces, findings, handed_text, is_answer
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
-from spc.board.shifts import next_break
+from spc.board.shifts import next_break, shift_at
 from spc.board.trade_remarks import trade_remarks
 from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
@@ -113,7 +113,7 @@ class _Elsewhere(NamedTuple):
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> tuple[object, ...]:
     """All that `_own_of` makes use of, as objects that stay the same as long as they say the same."""
     same = partial(view.memo.same, lap)
-    in_room = room is not None and lap in room.laps
+    in_room, begins = room is not None and lap in room.laps, shift_at(view.now, view.settings).start_us
     return (
         *view.frames_of(lap),
         view.as_read[lap],
@@ -121,7 +121,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None
         view.settings,
         same("register", tuple(view.lap_row(lap).tolist())),
         same("answered", answered_faces(view, lap)),
-        same("room", (room.sentence, beyond_the_rest(view, cell, lap)) if room is not None and in_room else None),
+        same("room", (room.sentence, beyond_the_rest(view, cell, lap), begins) if room and in_room else None),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
 

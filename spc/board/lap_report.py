@@ -225,7 +225,7 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 def _diagnose(
     view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomAlarm | None
 ) -> tuple[Pattern, Diagnosis]:
-    scratch = any(s.sign in ("scratch", "grit") for s in signals)
+    named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
     if room is not None and lap in room.laps:
@@ -237,7 +237,8 @@ def _diagnose(
         scope = next((found for found in scopes if found), "")
     turned = own.bow.turning if own.bow.status == "fitted" else None
     pattern = read_pattern(
-        own.moves, scratch=scratch, bow_turned=turned, identical=own.identical, scope=scope, also=charted
+        own.moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
+        identical=own.identical, scope=scope, also=charted,
     )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
     found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))

@@ -167,6 +167,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
         room=own.room,
+        fresh=no_face_yet(cycles),
     )
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
@@ -199,7 +200,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         last_part=own.last_part,
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
         answers=answer_questions(
-            once("passes", (faces,), lambda: pass_to_pass(faces)),
+            once(f"passes {state.state == 'held'}", (faces,), lambda: pass_to_pass(faces, held=state.state == "held")),
             elsewhere.serves,
             pattern=pattern,
             diagnosis=diagnosis,

@@ -32,6 +32,7 @@ def decide_state(
     resting_since: str = "",
     limit_text: str = "",
     room: str = "",
+    fresh: bool = False,
 ) -> LapState:
     """State of one lap.
 
@@ -53,6 +54,8 @@ def decide_state(
         The limit as on the drawing.
     room : str, default ''
         What the room alarm says, where this lap moved with most others: then the room is looked at before the lap.
+    fresh : bool, default False
+        Whether no face has been lapped on it since it was reconditioned or re-faced.
 
     Returns
     -------
@@ -100,11 +103,12 @@ def decide_state(
         why = _begun(forecast)
         little = f"{moved} {sure} Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", f"{little} {why}", (*evidence, why))
+    wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
     leaning = f"{moved}, and the faces left that lean on them, {sure}"
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        plan = f"{leaning} Then plan" if room else f"{lap} wears as usual, but plan"
+        plan = f"{leaning} Then plan" if room and not fresh else f"{lap} {wears}, but plan"
         return LapState("watch", f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
-    sentence = f"{leaning} {_begun(forecast)}" if room else f"{lap} wears as usual: {_lower(forecast)}"
+    sentence = f"{leaning} {_begun(forecast)}" if room and not fresh else f"{lap} {wears}: {_lower(forecast)}"
     return LapState("cutting", sentence, (*evidence, forecast))
 
 

@@ -18,10 +18,10 @@ NEXT = replace(RANGE, low=5.0, median=14.0, high=33.0, crossing="next face", sen
 MOVED = "6 of 6 laps moved together, to the worse: look at the room before any lap."
 
 
-def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room=""):
+def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False):
     return decide_state(
         "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, resting_since=resting,
-        limit_text="2 bands", room=room,
+        limit_text="2 bands", room=room, fresh=fresh,
     )  # fmt: skip
 
 
@@ -104,3 +104,12 @@ def test_a_lap_that_moved_with_the_room_is_not_said_to_wear_as_usual(left, named
     assert found.sentence.startswith("L-1 moved with the room: trust its readings of this shift")
     assert said in found.sentence and "as usual" not in found.sentence
     assert ("faces left that lean on them" in found.sentence) == (left.status == "range")
+
+
+@pytest.mark.parametrize("room", ["", MOVED])
+def test_a_lap_without_a_face_since_its_reconditioning_is_fresh(room):
+    found = state(fresh=True, room=room)
+    assert found.state == "cutting"
+    assert found.sentence == "L-1 is fresh and has no face of its own yet: 20 to 70 faces left under 2 bands."
+    planned = state(left=replace(RANGE, low=12.0), fresh=True, room=room)
+    assert planned.sentence.startswith("L-1 is fresh and has no face of its own yet, but plan its reconditioning: 20")

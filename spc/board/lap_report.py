@@ -113,7 +113,7 @@ class _Elsewhere(NamedTuple):
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> tuple[object, ...]:
     """All that `_own_of` makes use of, as objects that stay the same as long as they say the same."""
     same = partial(view.memo.same, lap)
-    in_room, begins = room is not None and lap in room.laps, shift_at(view.now, view.settings).start_us
+    in_room = room is not None and lap in room.laps
     return (
         *view.frames_of(lap),
         view.as_read[lap],
@@ -121,7 +121,8 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None
         view.settings,
         same("register", tuple(view.lap_row(lap).tolist())),
         same("answered", answered_faces(view, lap)),
-        same("room", (room.sentence, beyond_the_rest(view, cell, lap), begins) if room and in_room else None),
+        same("room", (room.sentence, beyond_the_rest(view, cell, lap)) if room is not None and in_room else None),
+        same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
 
@@ -131,7 +132,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) 
     fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
     now = rows.iloc[:0] if fresh else rows
     bow = view.memo.once(lap, f"bow {fresh}", (rows,), lambda: bow_of_lap(now))
-    turning = bow_signal(lap, now, bow)
+    turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
     texts = now["flatness_text"]

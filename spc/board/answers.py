@@ -43,13 +43,15 @@ def answer_questions(
     )
 
 
-def pass_to_pass(own: pd.DataFrame) -> str:
+def pass_to_pass(own: pd.DataFrame, *, held: bool = False) -> str:
     """Say whether the last face with more than one reading got better over its passes.
 
     Parameters
     ----------
     own : DataFrame, shape (n_faces, ...)
         Faces of one lap, kind 'face', oldest first.
+    held : bool, default False
+        Whether the lap is held: only then does an answer say stop.
 
     Returns
     -------
@@ -74,7 +76,8 @@ def pass_to_pass(own: pd.DataFrame) -> str:
         if last["flatness_high_um"] < first["flatness_low_um"]:
             return f"Better: {what} read {readings} over {len(group):,} passes.{turned}"
         if last["flatness_low_um"] > first["flatness_high_um"]:
-            return f"Worse: {what} read {readings} over {len(group):,} passes. Stop and look at the lap.{turned}"
+            look = "Stop and look at the lap." if held else "Look at the lap before the next pass."
+            return f"Worse: {what} read {readings} over {len(group):,} passes. {look}{turned}"
         return f"No change that the reading can tell: {what} read {readings} over {len(group):,} passes.{turned}"
     return "No face here has two readings from two passes yet; log the reading after each pass, with the pass number."
 

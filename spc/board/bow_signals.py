@@ -32,7 +32,7 @@ def bow_of_lap(rows: pd.DataFrame) -> SignedBow:
     return kept("bow", digest_of_values(seed, said), lambda: bow_of_cycle(now, rng=np.random.default_rng(seed)))
 
 
-def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow) -> Signal | None:
+def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -> Signal | None:
     """Signal that the form is turning or has turned, None while it is not.
 
     Parameters
@@ -42,16 +42,21 @@ def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow) -> Signal | None:
         The same rows as for `bow_of_lap`.
     bow : SignedBow
         Its result.
+    shift_us : int
+        When the running shift began, on the scale of `sort_us`.
 
     Returns
     -------
     Signal or None
-        One to look at, told at the last face; it may have started with the cycle.
+        One to look at, told at the last face; it may have started with the cycle. It first spoke before the shift if
+        the faces before the shift say the same by themselves.
     """
     if not bow.turning:
         return None
     now = rows[(rows["cycle"] == rows["cycle"].iloc[-1]) & rows["first_pass"]]
     last, first = now.iloc[-1], now.iloc[0]
+    before = now[now["sort_us"] < shift_us]
+    spoke = before.iloc[-1] if len(before) and bow_of_lap(before).turning else last
     return Signal(
         lap=lap,
         sign="bow",
@@ -65,4 +70,5 @@ def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow) -> Signal | None:
         time_text=str(last["time_text"]),
         value_um=abs(bow.now_um),
         age_faces=float(last["age_faces"]),
+        spoke_face_id=int(spoke["face_id"]),
     )

@@ -16,6 +16,7 @@ SIGNS: dict[str, tuple[str, ...]] = {
     "finish": ("up", "down", "steady"),
     "re-lap share": ("up", "down", "steady"),
     "scratch": ("yes", "no"),
+    "grit": ("coarser", "no"),
     "identical": ("yes", "no"),
 }
 
@@ -75,7 +76,7 @@ CAUSES: tuple[CauseEntry, ...] = (
     ),
     CauseEntry(
         "coarse grain or contamination", "the grit", 2.0,
-        {"scratch": {"yes": 0.9}, "finish": {"up": 0.5}, "re-lap share": {"up": 0.4}},
+        {"scratch": {"yes": 0.9}, "grit": {"coarser": 0.9}, "finish": {"up": 0.5}, "re-lap share": {"up": 0.4}},
         {"one lap": 0.7, "many laps": 0.15},
         "Which bottle, which wash, who shared the bench? Look at the lap under light.", 5,
         "Stop, clean everything, hold the faces since the last clean one, strip and charge again.",
@@ -84,7 +85,7 @@ CAUSES: tuple[CauseEntry, ...] = (
     CauseEntry(
         "wrong or uneven grit", "the grit", 1.0,
         {"finish": {"up": 0.8}, "removal rate": {"up": 0.5, "down": 0.1}, "scratch": {"yes": 0.25},
-         "minutes": {"down": 0.35}},
+         "grit": {"coarser": 0.25}, "minutes": {"down": 0.35}},
         {"one lap": 0.6, "many laps": 0.3},
         "Read the bottle and the lot, then check stylus and cut-off.", 3,
         "Wash, recharge from a known lot.", ("wash", "recharge"),
@@ -120,7 +121,8 @@ CAUSES: tuple[CauseEntry, ...] = (
     ),
     CauseEntry(
         "grit step before skipped or too short", "the part", 1.5,
-        {"re-lap share": {"up": 0.7}, "finish": {"up": 0.6}, "minutes": {"up": 0.5}, "scratch": {"yes": 0.3}},
+        {"re-lap share": {"up": 0.7}, "finish": {"up": 0.6}, "minutes": {"up": 0.5}, "scratch": {"yes": 0.3},
+         "grit": {"coarser": 0.3}},
         {"one part number": 0.7, "one operator": 0.2},
         "Compare stock removed at each step with the size of the grit before.", 5,
         "Send the lot back one step; find the stage at fault.", ("wash",),
@@ -137,7 +139,8 @@ CAUSES: tuple[CauseEntry, ...] = (
         UNKNOWN, "unknown", 3.0,
         {"flatness": {"up": 0.3, "down": 0.15}, "bow": {"turned": 0.2}, "minutes": {"up": 0.3, "down": 0.15},
          "removal rate": {"up": 0.15, "down": 0.3}, "finish": {"up": 0.3, "down": 0.15},
-         "re-lap share": {"up": 0.3, "down": 0.1}, "scratch": {"yes": 0.2}, "identical": {"yes": 0.1}},
+         "re-lap share": {"up": 0.3, "down": 0.1}, "scratch": {"yes": 0.2}, "grit": {"coarser": 0.2},
+         "identical": {"yes": 0.1}},
         {"one lap": 0.4, "one operator": 0.2, "one part number": 0.2, "many laps": 0.2},
         "Write down what is different since the last good face.", 2,
         "Hold the doubtful faces and fetch the lead; 'not found' is an honest answer and is counted.", (),

@@ -51,6 +51,7 @@ def read_pattern(
     moves: Sequence[SignMove],
     *,
     scratch: bool,
+    coarser_grit: bool = False,
     bow_turned: bool | None = None,
     identical: bool = False,
     scope: str = "",
@@ -64,6 +65,8 @@ def read_pattern(
         From `spc.wear.sign_moves.sign_moves`.
     scratch : bool
         A guard named a scratch lately.
+    coarser_grit : bool, default False
+        A guard named a coarser grit on the lap; then it stands in the odds for the scratch that is not there.
     bow_turned : bool or None, default None
         The signed bow has turned or drifts; None when shape is not logged.
     identical : bool, default False
@@ -85,7 +88,10 @@ def read_pattern(
     if scope and scope not in SCOPES:
         raise ValueError(f"`scope` must be '' or one of {', '.join(SCOPES)}; got {scope!r}")
     states = {m.sign: m.direction for m in moves if m.sign in SIGNS and m.direction != "too few"}
-    states["scratch"] = "yes" if scratch else "no"
+    if coarser_grit:
+        states["grit"] = "coarser"
+    if scratch or not coarser_grit:
+        states["scratch"] = "yes" if scratch else "no"
     states["identical"] = "yes" if identical else "no"
     if bow_turned is not None:
         states["bow"] = "turned" if bow_turned else "steady"
@@ -199,6 +205,7 @@ def _shared_out(named: Mapping[str, float], key: str, keys: Sequence[str]) -> fl
 def _state_words(sign: str, state: str) -> str:
     words = {
         ("scratch", "yes"): "a scratch",
+        ("grit", "coarser"): "a coarser grit on the lap",
         ("identical", "yes"): "readings all the same",
         ("bow", "turned"): "bow turned",
     }

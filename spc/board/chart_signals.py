@@ -8,6 +8,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from spc.board.cell_view import CellView
 from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
+from spc.board.lap_state import plural
 from spc.board.reactions import is_answered
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
@@ -92,22 +94,24 @@ def chart_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm
     cell : CellCharts
     lap : str
     room : RoomAlarm, optional
-        When the whole room has moved, the flatness signals of the laps that moved with it are part of that one alarm.
+        When the whole room has moved, the flatness signals of the laps that moved with it are part of that one alarm,
+        but for those whose spell had spoken before this shift began.
 
     Returns
     -------
     tuple of Signal
-        At most one per sign: the newest spell that still goes on and that nobody has answered.
+        At most one per sign: the newest spell that nobody has answered and that spoke lately.
     """
     found = []
     part_of_room = room is not None and lap in room.laps
     for sign in SIGNS:
         chart = cell.charts[lap, sign]
+        open_now = _open_spells(view, chart.replayed)
         if part_of_room and sign == "flatness" and not beyond_the_rest(view, cell, lap):
-            continue
-        open_now = _open_signals(view, chart.replayed)
+            begins = shift_at(view.now, view.settings).start_us
+            open_now = [spell for spell in open_now if chart.replayed.stream.sort_us[spell.spoke] < begins]
         if open_now:
-            found.append(_signal(chart, open_now[-1], shown_length(view, lap, sign)))
+            found.append(_signal(chart.replayed, open_now[-1], shown_length(view, lap, sign)))
     return tuple(sorted(found, key=lambda s: s.p_value))
 
 
@@ -202,62 +206,120 @@ def _trial(base: Stream, rules: RulesInUse) -> Analysis:
     return _TRIALS[key]
 
 
-def _open_signals(view: CellView, judged: Replayed) -> list[ChartSignal]:
+class _Spell(NamedTuple):
+    """An open signal, the newest of its spell, with positions of the spell in the stream."""
+
+    newest: ChartSignal
+    first: int  # face at which the spell first spoke, answered there or not
+    spoke: int  # the same among the faces not answered yet
+
+
+def _open_spells(view: CellView, judged: Replayed) -> list[_Spell]:
+    """List the open signals of the newest readings, oldest first."""
     stream = judged.stream
     if len(stream) == 0:
         return []
     cycle = stream.cycle == stream.cycle[-1]
     begin = int(np.flatnonzero(cycle)[0])
     spoken = [s for s in signals_of(judged, since_us=int(stream.sort_us[begin])) if s.position >= begin]
-    recent = [s for s in spoken if s.position >= len(stream) - RECENT_POINTS]
-    return [s for s in recent if not is_answered(view, stream.lap, stream.sign, s.face_id)]
+    left = [s for s in spoken if not is_answered(view, stream.lap, stream.sign, s.face_id)]
+    return [
+        _Spell(s, _spell_begins(judged, s.position, begin), _spell_begins(judged, s.position, left[0].position))
+        for s in left
+        if s.position >= len(stream) - RECENT_POINTS
+    ]
 
 
-def _signal(chart: SignChart, s: ChartSignal, unit: ShownLength | None) -> Signal:
-    judged = chart.replayed
-    stream, sign = judged.stream, SIGNS[s.sign]
-    begin = s.since if s.rule == DRIFTING else s.position
-    back = len(stream) - 1 - begin
-    usual = float(np.median(judged.centre[begin : s.position + 1]))  # of the very faces shown, each at its age
-    part = str(stream.part[s.position])
-    lately = [(float(a) + float(b)) / 2 if np.isfinite(b) else float(a) for a, b in _ends(stream, begin, s.position)]
-    middle = float(np.median(lately))
-    since = "with the last face" if back == 0 else "since 1 face ago" if back == 1 else f"since about {back} faces ago"
-    parts = set(stream.part[begin : s.position + 1].tolist())
-    of_part = f" for {part}" if part and len(parts) == 1 else ""
-    if s.rule == DRIFTING:
-        way = "up" if sign.side == "upper" else "down"
-        shown, against = lengths_apart(middle, usual, s.sign, unit)
-        sentence = f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where {against} is usual{of_part}."
-    else:
-        shown, against = lengths_apart(middle, s.limit, s.sign, unit)
-        sentence = (
-            f"{_capital(sign.words)} on {s.lap} is beyond its chart limit {since}: {shown} against "
-            f"{against}{of_part}; {length_words(usual, s.sign, unit)} is usual."
-        )
+def _spell_begins(judged: Replayed, position: int, floor: int) -> int:
+    """First face, none before `floor`, at which an unbroken spell spoke.
+
+    A signal starts the average anew. One that follows at once, or whose average has not come back to the centre since
+    the signal before, is of the same spell.
+    """
+    spoke = judged.beyond | judged.drifting
+    while True:
+        start = int(judged.since[position])
+        if start <= floor or judged.stream.fresh[start] or not spoke[start - 1]:
+            return position
+        position = start - 1
+
+
+def _signal(judged: Replayed, spell: _Spell, unit: ShownLength | None) -> Signal:
+    stream, s = judged.stream, spell.newest
+    since = int(judged.since[spell.spoke])
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(
         lap=s.lap,
         sign=s.sign,
         rule=s.rule,
-        sentence=sentence,
+        sentence=_drifting(judged, spell, unit) if s.rule == DRIFTING else _beyond(judged, spell, unit),
         severity="look",
         p_value=s.p_value,
         face_id=s.face_id,
-        since_face_id=s.since_face_id,
-        since_faces=back,
+        since_face_id=int(stream.face_id[since]),
+        since_faces=len(stream) - 1 - since,
         time_text=s.time_text,
         value_um=(low + high) / 2 if np.isfinite(high) else low,
         age_faces=float(stream.age_faces[s.position]),
+        spoke_face_id=int(stream.face_id[spell.spoke]),
     )
+
+
+def _drifting(judged: Replayed, spell: _Spell, unit: ShownLength | None) -> str:
+    stream, s, sign = judged.stream, spell.newest, SIGNS[spell.newest.sign]
+    begin = int(judged.since[spell.first])
+    back = len(stream) - 1 - begin
+    since = "with the last face" if back == 0 else f"since about {plural(back, 'face')} ago"
+    way = "up" if sign.side == "upper" else "down"
+    shown, against = lengths_apart(_middle(stream, begin, s.position), _usual(judged, begin, s.position), s.sign, unit)
+    return (
+        f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where {against} is usual"
+        f"{_of_part(stream, begin, s.position)}."
+    )
+
+
+def _beyond(judged: Replayed, spell: _Spell, unit: ShownLength | None) -> str:
+    """Tell the faces beyond the limit, one after the other, that the newest signal ends, and of the spell before."""
+    stream, s = judged.stream, spell.newest
+    begin = s.position
+    while begin > spell.first and judged.beyond[begin - 1]:
+        begin -= 1
+    first, last = len(stream) - 1 - begin, len(stream) - 1 - s.position
+    if last == 0:
+        when = "is beyond its chart limit " + (f"since {plural(first, 'face')} ago" if first else "with the last face")
+    elif first == last:
+        when = f"was beyond its chart limit {plural(last, 'face')} ago"
+    else:
+        when = f"was beyond its chart limit from {first} to {plural(last, 'face')} ago"
+    before = len(stream) - 1 - int(judged.since[spell.first])
+    when += f", after signals since about {plural(before, 'face')} ago" if before > first else ""
+    limit = float(np.median(judged.limit[begin : s.position + 1]))
+    shown, against = lengths_apart(_middle(stream, begin, s.position), limit, s.sign, unit)
+    return (
+        f"{_capital(SIGNS[s.sign].words)} on {s.lap} {when}: {shown} against {against}"
+        f"{_of_part(stream, begin, s.position)}; "
+        f"{length_words(_usual(judged, begin, s.position), s.sign, unit)} is usual."
+    )
+
+
+def _middle(stream: Stream, begin: int, end: int) -> float:
+    """Median of the readings shown, an open one counted by its low end."""
+    low, high = stream.low[begin : end + 1], stream.high[begin : end + 1]
+    return float(np.median(np.where(np.isfinite(high), (low + high) / 2, low)))
+
+
+def _usual(judged: Replayed, begin: int, end: int) -> float:
+    """Say what is usual for the very faces shown, each at its age."""
+    return float(np.median(judged.centre[begin : end + 1]))
+
+
+def _of_part(stream: Stream, begin: int, end: int) -> str:
+    parts = set(stream.part[begin : end + 1].tolist())
+    return f" for {parts.pop()}" if len(parts) == 1 and parts != {""} else ""
 
 
 def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
-
-
-def _ends(stream: Stream, begin: int, end: int) -> list[tuple[float, float]]:
-    return list(zip(stream.low[begin : end + 1].tolist(), stream.high[begin : end + 1].tolist(), strict=True))
 
 
 def _towards_bad(sign: str) -> bool:

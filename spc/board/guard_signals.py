@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.reactions import answered_place, is_answered
 from spc.board.results import Signal
-from spc.measure.shown import told_apart
+from spc.board.shown_length import lengths_apart, shown_length
+from spc.chart.stream import SIGNS
+from spc.measure.shown import MICROMETRE, typed_words
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
 
 __all__ = ["CLEAN_AGAIN", "calls_on_lap", "guard_signals", "over_limit_signals"]
@@ -69,10 +71,13 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
         if is_answered(view, lap, characteristic, face_id):
             continue
         what = "Ra" if characteristic == "finish" else characteristic
-        read_um, limit_um = told_apart(float(low[last]), float(limit[last]))
+        typed_in = row["flatness_unit"] if characteristic == "flatness" else ""
+        typed = typed_words(row[f"{characteristic}_text"], typed_in)
+        unit = shown_length(view, lap, characteristic) if characteristic in SIGNS else MICROMETRE
+        shown, against = lengths_apart(float(low[last]), float(limit[last]), characteristic, unit)
         sentence = (
-            f"The last face read on {lap} is over its limit: {what} {row[f'{characteristic}_text']} "
-            f"({read_um} um or more) against {limit_um} um for {row['part'] or 'any part'}."
+            f"The last face read on {lap} is over its limit: {what} {typed} ({shown} or more) against {against} for "
+            f"{row['part'] or 'any part'}."
         )
         found.append(_signal(row, lap, characteristic, "a face over its limit", sentence, len(rows) - 1 - last))
     return tuple(found)

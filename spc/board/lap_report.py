@@ -25,7 +25,7 @@ from spc.board.reactions import answered_faces, findings, handed_text, is_answer
 from spc.board.results import Cause, LapReport, RoomAlarm, Signal
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
-from spc.board.shifts import next_break
+from spc.board.shifts import next_break, shift_at
 from spc.board.trade_remarks import trade_remarks
 from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
@@ -122,6 +122,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None
         same("register", tuple(view.lap_row(lap).tolist())),
         same("answered", answered_faces(view, lap)),
         same("room", (room.sentence, beyond_the_rest(view, cell, lap)) if room is not None and in_room else None),
+        same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
 
@@ -131,7 +132,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) 
     fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
     now = rows.iloc[:0] if fresh else rows
     bow = view.memo.once(lap, f"bow {fresh}", (rows,), lambda: bow_of_lap(now))
-    turning = bow_signal(lap, now, bow)
+    turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
     texts = now["flatness_text"]
@@ -167,6 +168,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
         room=own.room,
+        fresh=no_face_yet(cycles),
     )
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
@@ -199,7 +201,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         last_part=own.last_part,
         data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
         answers=answer_questions(
-            once("passes", (faces,), lambda: pass_to_pass(faces)),
+            once(f"passes {state.state == 'held'}", (faces,), lambda: pass_to_pass(faces, held=state.state == "held")),
             elsewhere.serves,
             pattern=pattern,
             diagnosis=diagnosis,
@@ -225,7 +227,7 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 def _diagnose(
     view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomAlarm | None
 ) -> tuple[Pattern, Diagnosis]:
-    scratch = any(s.sign in ("scratch", "grit") for s in signals)
+    named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
     if room is not None and lap in room.laps:
@@ -237,7 +239,8 @@ def _diagnose(
         scope = next((found for found in scopes if found), "")
     turned = own.bow.turning if own.bow.status == "fitted" else None
     pattern = read_pattern(
-        own.moves, scratch=scratch, bow_turned=turned, identical=own.identical, scope=scope, also=charted
+        own.moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
+        identical=own.identical, scope=scope, also=charted,
     )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
     found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))

@@ -32,6 +32,7 @@ def decide_state(
     resting_since: str = "",
     limit_text: str = "",
     room: str = "",
+    fresh: bool = False,
 ) -> LapState:
     """State of one lap.
 
@@ -53,6 +54,8 @@ def decide_state(
         The limit as on the drawing.
     room : str, default ''
         What the room alarm says, where this lap moved with most others: then the room is looked at before the lap.
+    fresh : bool, default False
+        Whether no face has been lapped on it since it was reconditioned or re-faced.
 
     Returns
     -------
@@ -73,6 +76,8 @@ def decide_state(
     under = f" under {limit_text}" if limit_text else ""
     left = faces_left.sentence.rstrip(".")
     forecast = f"{left}{under}." if faces_left.status == "range" else f"{left}."
+    moved = f"{lap} moved with the room: trust its readings of this shift"
+    sure = "only when the room has been looked at."
     evidence = (*((room,) if room else ()), *(s.sentence for s in stops), *(s.sentence for s in looks))
     first = f"Look at the room before {lap} is worked on, then recondition it" if room else f"Recondition {lap}"
     if stops:
@@ -92,14 +97,23 @@ def decide_state(
         sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
         return LapState("due", sentence, (forecast, *evidence))
     if looks:
-        return LapState("watch", f"Look at {lap} before the next lot. {looks[0].sentence}", (*evidence, forecast))
+        look = f"Look at the room before {lap} is worked on, then at {lap}" if room else f"Look at {lap}"
+        return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
-        why = forecast[:1].upper() + forecast[1:]
-        return LapState("watch", f"{lap}: too little to say how long. {why}", (why,))
+        why = _begun(forecast)
+        little = f"{moved} {sure} Too little to say how long." if room else f"{lap}: too little to say how long."
+        return LapState("watch", f"{little} {why}", (*evidence, why))
+    wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
+    leaning = f"{moved}, and the faces left that lean on them, {sure}"
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        sentence = f"{lap} wears as usual, but plan its reconditioning: {_lower(forecast)}"
-        return LapState("watch", sentence, (forecast,))
-    return LapState("cutting", f"{lap} wears as usual: {_lower(forecast)}", (forecast,))
+        plan = f"{leaning} Then plan" if room and not fresh else f"{lap} {wears}, but plan"
+        return LapState("watch", f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
+    sentence = f"{leaning} {_begun(forecast)}" if room and not fresh else f"{lap} {wears}: {_lower(forecast)}"
+    return LapState("cutting", sentence, (*evidence, forecast))
+
+
+def _begun(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def _lower(sentence: str) -> str:

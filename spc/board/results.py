@@ -50,6 +50,7 @@ class Signal:
     value_um: float  # where to ring it on the cycle picture (NaN if the sign is not a length)
     age_faces: float  # its place in the cycle
     through_face_id: int = -1  # newest face whose like call this one stands for too; an answer covers it; -1 = none
+    spoke_face_id: int = -1  # first face not answered yet at which its unbroken spell spoke; -1 = `face_id`
     handed: str = ""  # 'handed to lead by ...': still open, and whose it is now
 
 

@@ -14,7 +14,7 @@ from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural
 from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
-from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport
+from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport, Signal
 from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
 from spc.chart.share_interval import share_interval
@@ -176,7 +176,7 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
     for report in laps:
         faces = view.faces_of(report.lap)
         new = set(faces["face_id"].to_numpy()[faces["sort_us"].to_numpy() >= span.start_us].tolist())
-        told += [f"New this shift: {signal.sentence}" for signal in report.signals if signal.face_id in new]
+        told += [f"New this shift: {signal.sentence}" for signal in report.signals if _spoke(signal) in new]
     of_laps = ((frames.events[_DONE], _place(frames.events, span)) for frames in view.by_lap.values())
     events = pd.concat([rows.iloc[place] for rows, place in of_laps if place.size] or [no_frames().events])
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
@@ -188,6 +188,11 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
     if idle and here:
         told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")
     return tuple(dict.fromkeys(told))
+
+
+def _spoke(signal: Signal) -> int:
+    """Face at which the spell of a signal first spoke."""
+    return signal.face_id if signal.spoke_face_id < 0 else signal.spoke_face_id
 
 
 def _stale(view: CellView, newest: "_Logged", *, dated: bool) -> str:

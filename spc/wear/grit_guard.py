@@ -234,9 +234,11 @@ def _finish_calls(
             if low[rows[k]] <= usual * math.exp(4 * spread):
                 continue
             if named != k - 1:  # the same spell is named once
-                value = (low[rows[k]] + high[rows[k]]) / 2
+                middle = (low[rows] + high[rows]) / 2
+                before = float(np.median(middle[max(0, k - 3 * _FINISH_BEFORE) : k]))
                 sentence = (
-                    f"Finish jumped on {lap}: Ra {value:.3g} um where the last {past.size} read about {usual:.2g} um."
+                    f"Finish jumped on {lap}: Ra {middle[k]:.3g} um where the {past.size} before read about "
+                    f"{before:.2g} um."
                 )
                 shared = _shared(own.iloc[rows[k]], faces, washes)
                 noted = shared if cutoff > 0 else f"{shared}; cut-off not logged, so check the stylus too"

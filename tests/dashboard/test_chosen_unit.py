@@ -21,7 +21,7 @@ def test_micrometres_of_finish_and_grit_are_no_bands():
     said = (
         "Flatness on CE-1 drifts up: 0.294 um where 0.147 um is usual.",
         "PP-1 wears as usual: 46 to more than 189 faces left under 0.588 um (VB-25).",
-        "Finish jumped on CE-1: Ra 0.027 um where the last 15 read about 0.013 um.",
+        "Finish jumped on CE-1: Ra 0.027 um where the 15 before read about 0.012 um.",
         "The same hands worked 6 um on CU-1 at the bench before. Flatness reads 0.294 um.",
     )
     shown = in_chosen_unit(replace(fixtures.lap(), reasons=said), MICROMETRE, HELIUM)

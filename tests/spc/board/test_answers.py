@@ -21,7 +21,10 @@ def test_pass_to_pass_better_worse_and_not_told():
     assert pass_to_pass(numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])).startswith(
         "Better: P1 7 A read 0.5 to 0.7 um then 0.2 to 0.4 um over 2 passes."
     )
-    assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.5, 0.7, 2)])).startswith("Worse")
+    worse = numbered([reading(0.2, 0.4, 1), reading(0.5, 0.7, 2)])
+    assert pass_to_pass(worse).startswith("Worse")
+    assert pass_to_pass(worse).endswith("2 passes. Look at the lap before the next pass.")
+    assert pass_to_pass(worse, held=True).endswith("2 passes. Stop and look at the lap.")
     assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.3, 0.5, 2)])).startswith("No change that the reading")
     assert "No face here has two readings" in pass_to_pass(numbered([reading(0.2, 0.4, 1)]))
 

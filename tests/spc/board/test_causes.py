@@ -5,6 +5,7 @@ from spc.board.cause_table import CAUSES, GROUPS, SCOPES, SIGNS, UNKNOWN
 from spc.board.causes import count_reactions, diagnose, read_pattern
 from spc.board.safety import CAUTIONS, urges_speed
 from spc.wear.sign_moves import SignMove
+from tests.spc.commands.planted_cell import PlantedCell, told
 
 
 def moved(**states):
@@ -105,3 +106,24 @@ def test_refuses_unknown_words():
         read_pattern([], scratch=False, scope="the moon")
     with pytest.raises(ValueError, match=r"`also` must map a sign to one of its states, got 'bow': 'up'"):
         read_pattern([], scratch=False, also={"bow": "up"})
+
+
+def test_a_coarser_grit_speaks_for_coarse_grain_and_is_called_no_scratch():
+    grit = read_pattern(moved(), scratch=False, coarser_grit=True, scope="one lap")
+    found = diagnose(grit)
+    assert top(found) == "coarse grain or contamination" and grit.moved == ("grit",)
+    assert found.causes[0].why == "a coarser grit on the lap, it follows one lap"
+    assert "a scratch" not in found.sentence + "".join(c.why for c in found.causes)
+    scratched = diagnose(read_pattern(moved(), scratch=True, scope="one lap"))
+    assert found.causes[0].likelihood == pytest.approx(scratched.causes[0].likelihood)
+    both = diagnose(read_pattern(moved(), scratch=True, coarser_grit=True, scope="one lap"))
+    assert {"a scratch", "a coarser grit on the lap"} <= set(both.causes[0].why.split(", "))
+
+
+def test_a_lap_held_for_its_grit_is_not_said_to_have_scratched(tmp_path):
+    def coarse(lap, cycle, age, row):
+        row |= {"grit": "60 um"} if (cycle, age) == (1, 9) else {}
+
+    report = told(PlantedCell(4, cycles=2, last=10, fault=coarse).store(tmp_path), "due", "--lap", "L1")
+    (why,) = (c["why"] for c in report["causes"] if c["name"].startswith("coarse grain"))
+    assert "a coarser grit on the lap" in why and "scratch" not in why

@@ -15,10 +15,13 @@ STOP = replace(LOOK, sign="scratch", sentence="A scratch on L-1.", severity="sto
 NEXT = replace(RANGE, low=5.0, median=14.0, high=33.0, crossing="next face", sentence="5 to 33 faces left")
 
 
-def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting=""):
+MOVED = "6 of 6 laps moved together, to the worse: look at the room before any lap."
+
+
+def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False):
     return decide_state(
         "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, resting_since=resting,
-        limit_text="2 bands",
+        limit_text="2 bands", room=room, fresh=fresh,
     )  # fmt: skip
 
 
@@ -75,10 +78,38 @@ def test_an_unknown_pace_counts_as_one_face_a_shift(pace):
 
 
 def test_a_lap_that_moved_with_the_room_is_not_worked_on_first():
-    moved = "6 of 6 laps moved together, to the worse: look at the room before any lap."
-    found = decide_state(
-        "L-1", signals=(), faces_left=replace(RANGE, low=2.0, sentence="2 to 9 faces left"), next_face=NEXT,
-        faces_per_shift=4.0, limit_text="2 bands", room=moved,
-    )  # fmt: skip
-    assert found.state == "due" and moved in found.reasons
+    found = state(left=replace(RANGE, low=2.0, sentence="2 to 9 faces left"), room=MOVED)
+    assert found.state == "due" and MOVED in found.reasons
     assert found.sentence.startswith("Look at the room before L-1 is worked on, then recondition it at the next break")
+
+
+def test_a_lap_that_moved_with_the_room_is_looked_at_after_the_room():
+    found = state((LOOK,), room=MOVED)
+    assert found.state == "watch" and found.reasons[0] == MOVED
+    first = "Look at the room before L-1 is worked on, then at L-1 before the next lot. "
+    assert found.sentence == first + LOOK.sentence
+
+
+@pytest.mark.parametrize(
+    ("left", "named", "said"),
+    [
+        (RANGE, "cutting", "looked at. 20 to 70 faces left under 2 bands."),
+        (replace(RANGE, low=12.0), "watch", "looked at. Then plan its reconditioning: 20 to 70 faces left under"),
+        (REFUSED, "watch", "looked at. Too little to say how long. Cannot say: no past cycle."),
+    ],
+)
+def test_a_lap_that_moved_with_the_room_is_not_said_to_wear_as_usual(left, named, said):
+    found = state(left=left, room=MOVED)
+    assert found.state == named and found.reasons[0] == MOVED
+    assert found.sentence.startswith("L-1 moved with the room: trust its readings of this shift")
+    assert said in found.sentence and "as usual" not in found.sentence
+    assert ("faces left that lean on them" in found.sentence) == (left.status == "range")
+
+
+@pytest.mark.parametrize("room", ["", MOVED])
+def test_a_lap_without_a_face_since_its_reconditioning_is_fresh(room):
+    found = state(fresh=True, room=room)
+    assert found.state == "cutting"
+    assert found.sentence == "L-1 is fresh and has no face of its own yet: 20 to 70 faces left under 2 bands."
+    planned = state(left=replace(RANGE, low=12.0), fresh=True, room=room)
+    assert planned.sentence.startswith("L-1 is fresh and has no face of its own yet, but plan its reconditioning: 20")

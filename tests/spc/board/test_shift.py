@@ -1,9 +1,16 @@
 """The shift in figures: finished faces, and the share of them that was lapped again; which laps stand apart."""
 
+from dataclasses import replace
+from datetime import datetime, timedelta
+
 import pytest
 
+from spc.board.board import Board
 from spc.board.false_calls import go_look
-from spc.board.shift import go_look_words
+from spc.board.results import Signal
+from spc.board.shift import go_look_words, shift_of
+from spc.settings import Settings
+from tests.spc.board.invented_cell import laps_in_use
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
@@ -46,3 +53,16 @@ def test_a_lap_listed_for_its_hold_alone_is_not_said_to_stand_apart():
     words = go_look_words({"K1": "held", "K2": "cutting"}, go_look([0.9, 0.8], never_filtered=[True, False]))
     assert words.startswith("Of 2 laps none stands apart by the faces of this shift, 1 more is listed for a face over")
     assert go_look_words({"K1": "cutting"}, go_look([0.9])) == ""
+
+
+@pytest.mark.parametrize(("spoke", "new"), [(-1, True), (0, True), (-20, False)])
+def test_a_signal_is_new_in_the_shift_in_which_its_spell_first_spoke(tmp_path, monkeypatch, spoke, new):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    clock = datetime(2026, 1, 5, 9) + timedelta(days=4, hours=5, minutes=30)  # the last of 60 faces, 12 a day
+    board = Board(laps_in_use(tmp_path / "cell.db", ["K1"], 60), Settings(time_zone="UTC", clock=clock))
+    view, cell = board.look()
+    faces = view.faces_of("K1")["face_id"].tolist()
+    first = -1 if spoke == -1 else faces[spoke - 1]
+    told = Signal("K1", "minutes", "", "Minutes.", "look", 0.001, faces[-1], 1, 9, "", 0.1, 5.0, spoke_face_id=first)
+    report = replace(board.lap("K1"), signals=(told,))
+    assert ("New this shift: Minutes." in shift_of(view, cell, [report], room=None).changed) == new

@@ -200,6 +200,7 @@ def test_a_reconditioning_closes_what_the_cycle_before_showed(tmp_path):
     after = told(path, "due", "--lap", "L1")
     assert (after["signals"], after["causes"], after["age_faces"]) == ([], [], 0)
     assert after["state"] in ("cutting", "watch") and "Stop" not in after["sentence"]
+    assert after["sentence"].startswith("L1 is fresh and has no face of its own yet")
     assert after["answers"][2]["answer"] == "Nothing has moved, so none of them shows."
     assert "No face of this cycle has been read yet." in run(path, "chart", "L1", "--sign", "wear").output
     assert run(path, "due").exit_code == 0

@@ -80,9 +80,17 @@ def test_laps_one_after_the_other_give_the_same_calls():
 def test_a_finish_jump_is_named_once_and_within_its_cutoff():
     rows = [grit(3.0, finish_um=0.05 + 0.002 * (i % 3), cutoff_mm=0.8) for i in range(8)]
     jumped = rows + [grit(3.0, finish_um=0.2, cutoff_mm=0.8)] * 2
-    assert [(c.guard, c.face_id) for c in calls(jumped)] == [("finish jump", 9)]
+    (call,) = calls(jumped)
+    assert (call.guard, call.face_id) == ("finish jump", 9)
     assert calls([*rows, grit(3.0, finish_um=0.2, cutoff_mm=0.25)]) == ()
     assert calls([*rows, grit(3.0, finish_um=0.09, cutoff_mm=0.8)]) == ()
+
+
+def test_a_finish_jump_is_told_beside_the_middle_of_the_readings_before_it():
+    step = {"finish_low_um": 0.01, "finish_high_um": 0.014, "cutoff_mm": 0.8}
+    jump = {"finish_low_um": 0.04, "finish_high_um": 0.044, "cutoff_mm": 0.8}
+    (call,) = calls([*[grit(3.0, **step)] * 20, grit(3.0, **jump), *[grit(3.0, **step)] * 3])
+    assert "Ra 0.042 um where the 15 before read about 0.012 um." in call.sentence
 
 
 def test_false_calls_of_the_finish_guard_are_rare():

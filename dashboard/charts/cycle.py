@@ -308,8 +308,13 @@ def _add_faces_left(
             hovertemplate=f"{as_typed(picture.axis_note)}<extra></extra>",
         )
     )
+    middle = (start + stop) / 2
+    x, anchor = (start, "left") if middle < right / 3 else (min(stop, right), "right")  # inside on a narrow screen too
+    if right / 3 <= middle <= 2 * right / 3:
+        x, anchor = middle, "center"
     figure.add_annotation(
-        x=min(max((start + stop) / 2, 0.12 * right), 0.86 * right),
+        x=x,
+        xanchor=anchor,
         y=0,
         yanchor="bottom",
         yshift=10 * look.scale,

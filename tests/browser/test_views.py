@@ -78,6 +78,22 @@ def test_the_cycle_picture_is_drawn_with_axis_titles_its_sentence_and_its_table(
     assert "CI-1" in label and label in shown.replace("\u00a0", " ").replace("µ", "u")
 
 
+def test_no_word_of_the_cycle_picture_is_cut_off_on_a_tablet(at, demo_url):
+    page = at(demo_url + "/lap?lap=CU-2", size="tablet")
+    page.locator(".st-key-cycle .js-plotly-plot").get_by_text("faces left").wait_for()
+    outside = page.evaluate(
+        """() => {
+            const plot = document.querySelector('.st-key-cycle .js-plotly-plot').getBoundingClientRect();
+            return [...document.querySelectorAll('.st-key-cycle .js-plotly-plot text')]
+                .filter(text => text.textContent.trim() && text.getBoundingClientRect().width > 0)
+                .filter(text => { const box = text.getBoundingClientRect();
+                    return box.left < plot.left - 1 || box.right > plot.right + 1; })
+                .map(text => text.textContent);
+        }"""
+    )
+    assert outside == []
+
+
 def test_in_the_dark_it_is_dark_and_axe_finds_nothing_of_ours(at, demo_url):
     page = at(demo_url + VIEWS["lap"], dark=True)
     assert is_dark(page)

@@ -83,6 +83,14 @@ def test_limit_and_faces_left_stand_on_the_picture_in_words():
     assert list(bracket.x) == [34 + 6, 34 + 14]  # on the axis, counted from the last face
 
 
+def test_faces_left_that_end_with_the_picture_are_written_towards_its_inside():
+    """Text set about the middle of such a bracket would leave a narrow picture."""
+    figure = cycle_figure(picture(), faces_left(low=40.0, high=None, horizon=60.0), LIGHT, MICROMETRE)
+    (said,) = [a for a in figure.layout.annotations if "faces left" in a.text]
+    (bracket,) = traces(figure, "faces left")
+    assert said.xanchor == "right" and said.x == max(bracket.x) == figure.layout.xaxis.range[1]
+
+
 def test_signals_are_ringed_with_their_reason_beside_them():
     figure = cycle_figure(picture(), faces_left(), LIGHT, MICROMETRE)
     (rings,) = traces(figure, "signals")

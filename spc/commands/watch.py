@@ -199,7 +199,7 @@ class _Told:
         self._count = dict.fromkeys(("taken", "known", "failed", "waits", "growing", "quarantined"), 0)
 
     def tell(self, outcomes: "tuple[Outcome, ...]") -> None:
-        """Print and keep the outcomes of one look."""
+        """Keep and print the outcomes of one look: what is printed is in the store, whenever the watch is stopped."""
         from spc.log.watch import OUTCOMES
 
         for outcome in outcomes:
@@ -207,12 +207,13 @@ class _Told:
                 self._unwritten[outcome.name] = outcome.sentence
             elif outcome.what != "waits" and (outcome.name in self._open or outcome.name in self._unwritten):
                 self._unwritten[outcome.name] = ""
-            known = outcome.what == "known"
-            if known and outcome.dropped:
+            if outcome.what == "known" and outcome.dropped:
                 self._known[outcome.name] = outcome.sentence or OUTCOMES["known"]
-            self.say(outcome.name, outcome.what, outcome.sentence, outcome.result, quiet=known and not outcome.dropped)
         if self._unwritten or self._known:
             self._write()
+        for outcome in outcomes:
+            quiet = outcome.what == "known" and not outcome.dropped
+            self.say(outcome.name, outcome.what, outcome.sentence, outcome.result, quiet=quiet)
 
     def say(
         self, name: str, what: str, sentence: str, result: "IntakeResult | None" = None, *, quiet: bool = False

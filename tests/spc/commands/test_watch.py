@@ -178,6 +178,23 @@ def test_a_file_dropped_again_is_said_and_kept_and_no_problem(shop, capsys):
     assert shop.problems() == []
 
 
+def test_what_is_printed_is_in_the_store_though_the_watch_be_stopped_there(shop, monkeypatch):
+    shop.drop("bad.csv", "colour,taste\nred,sweet\n")
+
+    def stopped(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(watch_module.click, "echo", stopped)
+    session = _session(shop)
+    watch = log_watch.FolderWatch(shop.folder, take=watch_module._take_into(session, watch_module._Site(session), None))
+    told = watch_module._Told(session, str(shop.folder), (), once=False)
+    with pytest.raises(KeyboardInterrupt):
+        for _ in range(200):
+            told.tell(watch.look(time.monotonic()))
+            time.sleep(0.01)
+    assert [name for name, _ in shop.problems()] == ["bad.csv"]
+
+
 @pytest.fixture
 def interruptible():
     """A shell that runs the tests in the background makes them, and all they start, deaf to an interrupt."""

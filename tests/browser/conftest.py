@@ -28,6 +28,7 @@ SIZES = {
     "zoomed": (720, 450),
 }  # a desktop at 200 %
 PATIENCE_MS = 40_000
+FAILED = pytest.StashKey[bool]()  # of a test: whether its own part failed
 
 
 def chromium():
@@ -156,11 +157,20 @@ def idle_tabs(browser):
     return []
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    report = yield
+    if report.when == "call":
+        item.stash[FAILED] = report.failed
+    return report
+
+
 @pytest.fixture
-def at(browser, idle_tabs):
+def at(browser, idle_tabs, request):
     """Open an address at a named size; fails on any error block the page shows.
 
-    In a tab that remembers no other test, or in the one that is given.
+    In a tab that remembers no other test, or in the one that is given. What a page said when its test failed is printed
+    with the failure.
     """
     held = []
 
@@ -179,6 +189,8 @@ def at(browser, idle_tabs):
 
     yield open_page
     for page in reversed(held):
+        if request.node.stash.get(FAILED, True):
+            print(f"{page.url}\n{page.locator('body').inner_text()}")
         page.evaluate("() => { localStorage.clear(); sessionStorage.clear() }")
         page.context.clear_cookies()
         page.goto("about:blank")
@@ -190,6 +202,14 @@ def resize(page, size):
     width, height = SIZES[size]
     page.set_viewport_size({"width": width, "height": height})
     page.wait_for_function(f"innerWidth === {width} && innerHeight === {height}")
+
+
+def unfold(page, words):
+    """Open a folded part of a page and wait until it has grown: while it grows, what is in it slides under a press."""
+    part = page.locator("details").filter(has=page.locator("summary", has_text=words))
+    part.locator("summary").click()
+    part.evaluate("async part => { await Promise.allSettled(part.getAnimations().map(one => one.finished)) }")
+    return part
 
 
 def sign(page, name):

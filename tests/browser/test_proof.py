@@ -7,7 +7,7 @@ import zipfile
 import pytest
 
 from spc.store.store import Store
-from tests.browser.conftest import resize, settled
+from tests.browser.conftest import resize, settled, unfold
 from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
@@ -60,10 +60,8 @@ def test_a_section_opens_from_its_link_fits_a_tablet_and_axe_finds_nothing_of_ou
 def test_limits_are_frozen_with_a_reading_left_out_and_its_cause(at, cell):
     url, store = cell
     page = at(f"{url}/proof?lap=CU-2&section=Chart")
-    page.get_by_text("Freeze limits from a closed list of readings").click()
-    press = page.get_by_role("button", name="Freeze", exact=True)
-    press.hover()  # brings it into view, so that nothing moves under the click
-    press.click()
+    unfold(page, "Freeze limits from a closed list of readings")
+    page.get_by_role("button", name="Freeze", exact=True).click()
     page.get_by_text("Frozen limits are signed and explained: say who, and why.").wait_for()
     settled(page)
     leave_out = page.get_by_label("Readings to leave out")
@@ -80,7 +78,7 @@ def test_limits_are_frozen_with_a_reading_left_out_and_its_cause(at, cell):
         frozen = opened.baselines(lap="CU-2", sign="flatness")
     assert [one.why for one in frozen] == ["new slurry settled"]
     assert [cause for _, cause in frozen[0].model["excluded"]] == ["flat not clean"]
-    page.get_by_text("What the revisions left out").click()
+    unfold(page, "What the revisions left out")
     page.get_by_text("flat not clean").first.wait_for()
 
 
@@ -127,7 +125,7 @@ def test_a_study_is_kept_and_made_again_to_the_same_bytes(at, cell):
 
 def test_several_part_numbers_come_as_one_bundle(at, cell):
     page = at(f"{cell[0]}/proof?lap=CI-1&section=Index")
-    page.get_by_text("Several part numbers at once").click()
+    unfold(page, "Several part numbers at once")
     page.get_by_label("Part numbers", exact=True).click()
     for _ in range(2):
         page.keyboard.press("ArrowDown")

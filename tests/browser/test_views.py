@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.browser.conftest import SIZES, resize, settled
+from tests.browser.conftest import SIZES, resize, settled, unfold
 from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
@@ -71,7 +71,7 @@ def test_the_cycle_picture_is_drawn_with_axis_titles_its_sentence_and_its_table(
     plot.get_by_text("faces since reconditioning").wait_for()
     plot.get_by_text("flatness, bands, helium lamp").or_(plot.get_by_text("flatness, µm")).wait_for()
     assert page.locator(".st-key-cycle canvas").count() == 0  # vector, not a bitmap
-    page.get_by_text("This cycle in words and numbers").click()
+    unfold(page, "This cycle in words and numbers")
     page.get_by_test_id("stDataFrame").first.wait_for()
     label = page.locator(".st-key-cycle [aria-label]").first.get_attribute("aria-label")
     shown = page.locator(".st-key-lap-picture .lc-lines").inner_text()

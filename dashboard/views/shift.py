@@ -129,6 +129,8 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
         alarms.append(cards.notice(f"{unread} The log view says why.", kind="look"))
     if report.room is not None:
         alarms.append(cards.room_card(report.room))
+    if report.room_before is not None:
+        alarms.append(cards.room_card(report.room_before, label="Room alarm of the shift before"))
     return alarms
 
 
@@ -174,7 +176,8 @@ def _wall(report: ShiftReport, page: Page) -> list[str]:
     """Return the view for a wall, piece by piece."""
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
     alarms = _alarms(report, page)
-    lines = len(needy) + len(alarms) - 1 + (report.room is not None)  # the first is not shown; a room alarm takes two
+    rooms = (report.room is not None) + (report.room_before is not None)
+    lines = len(needy) + len(alarms) - 1 + rooms  # the first is not shown; a room alarm takes two
     size = f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>"
     rows = [cards.lap_line(lap) for lap in needy] + [cards.rest_line(report.laps, state) for state in _AT_REST]
     newest = f"Newest face: {clock_words(report.newest_face_text)}" if report.newest_face_text else "No face logged yet"

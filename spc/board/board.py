@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from spc.board.kept import digest_of_values, find_kept, keep
-from spc.board.results import LapReport, RoomAlarm, ShiftReport
+from spc.board.results import LapReport, ShiftReport
 from spc.settings import Settings
 from spc.store.database import state_of
 from spc.store.store import Store
@@ -13,6 +13,7 @@ from spc.store.store import Store
 if TYPE_CHECKING:  # what makes a report is loaded when one has to be made
     from spc.board.cell_view import CellView
     from spc.board.chart_signals import CellCharts
+    from spc.board.room_history import RoomHistory
 
 __all__ = ["Board"]
 
@@ -38,9 +39,7 @@ class Board:
         self._path = path
         self._settings = settings
         self._lock = threading.RLock()
-        self._view: CellView | None = None
-        self._charts: CellCharts | None = None
-        self._room: RoomAlarm | None = None
+        self._seen: tuple[CellView, CellCharts, RoomHistory] | None = None
         self._laps: dict[str, LapReport] = {}
         self._digest = self._replayed_digest()
         found = find_kept("shift", self._digest) if self._digest else None
@@ -53,18 +52,23 @@ class Board:
 
     def look(self) -> "tuple[CellView, CellCharts]":
         """Give the cell and its charts."""
+        return self._whole()[:2]
+
+    def _whole(self) -> "tuple[CellView, CellCharts, RoomHistory]":
+        """Give the cell, its charts and what the room did."""
         from spc.board.cell_view import look_at_cell
-        from spc.board.chart_signals import chart_cell, room_alarm
+        from spc.board.chart_signals import chart_cell
+        from spc.board.room_history import look_at_room
 
         with self._lock:
-            if self._view is None or self._charts is None:
+            if self._seen is None:
                 with Store.open(self._path) as store:
-                    self._view = look_at_cell(store, self._settings)
+                    view = look_at_cell(store, self._settings)
                 if self._digest != self._replayed_digest():
                     self._digest = ""  # the store has grown meanwhile: right to show, not to keep under the old name
-                self._charts = chart_cell(self._view)
-                self._room = room_alarm(self._view, self._charts)
-            return self._view, self._charts
+                charts = chart_cell(view)
+                self._seen = view, charts, look_at_room(view, charts)
+            return self._seen
 
     def lap(self, name: str) -> LapReport:
         """Report on one lap; raises `UnknownLapError` when no log and no register names it."""
@@ -74,9 +78,9 @@ class Board:
             if name not in self._laps:
                 from spc.board.lap_report import known_lap, report_of
 
-                view, charts = self.look()
+                view, charts, room = self._whole()
                 known_lap(view, name)
-                self._laps[name] = report_of(view, charts, name, room=self._room)
+                self._laps[name] = report_of(view, charts, name, room=room)
             return self._laps[name]
 
     def shift(self) -> ShiftReport:
@@ -91,8 +95,8 @@ class Board:
     def _report(self) -> ShiftReport:
         from spc.board.shift import shift_of
 
-        view, charts = self.look()
-        return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=self._room)
+        view, charts, room = self._whole()
+        return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=room)
 
     def _replayed_digest(self) -> str:
         """Digest of all that the shift report hangs on; '' where that is the wall clock too."""

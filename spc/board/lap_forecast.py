@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
 from spc.board.results import CycleFan, FacesLeft
+from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled, until_limit
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_to_limit, usual_band
@@ -26,7 +27,7 @@ K = TypeVar("K")
 V = TypeVar("V")
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-_PATH = ("cycle", "stream", "grit", "age_faces", "first_low_um", "first_high_um", "part")
+_PATH = ("sort_us", "cycle", "stream", "grit", "age_faces", "first_low_um", "first_high_um", "part")
 _FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 
@@ -118,13 +119,15 @@ def forecast_laps(view: CellView, *, cache: PoolCache = _CACHE) -> dict[str, Lap
     return {str(lap): forecast_lap(view, str(lap), cache=cache) for lap in view.laps["lap"]}
 
 
-def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapForecast:
+def forecast_lap(view: CellView, lap: str, *, room: RoomOfLap = NO_ROOM, cache: PoolCache = _CACHE) -> LapForecast:
     """Faces left on one lap under the tightest flatness limit of the part numbers it laps.
 
     Parameters
     ----------
     view : CellView
     lap : str
+    room : RoomOfLap, default NO_ROOM
+        Readings of the running cycle that it sets aside do not count.
     cache : PoolCache
         Shared pooled fits.
 
@@ -140,7 +143,8 @@ def forecast_lap(view: CellView, lap: str, *, cache: PoolCache = _CACHE) -> LapF
     Seeds follow from the data, so that the same log always gives the same range.
     """
     running, own, grit, leading = view.memo.once(
-        lap, "running cycle", (view.signs_of(lap), view.cycles_of(lap), view.limits), lambda: _running_cycle(view, lap)
+        lap, "running cycle", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
+        lambda: _running_cycle(view, lap, room),
     )  # fmt: skip
     part, limit_um, limit_text = leading
     name, cut = _past_paths(view, lap, grit, limit_um)
@@ -189,14 +193,16 @@ def _steps_up(longest: float, now: float) -> float:
     return end
 
 
-def _running_cycle(view: CellView, lap: str) -> tuple[pd.DataFrame, WearPath, str, tuple[str, float, str]]:
+def _running_cycle(
+    view: CellView, lap: str, room: RoomOfLap
+) -> tuple[pd.DataFrame, WearPath, str, tuple[str, float, str]]:
     """Finished faces of the running cycle, their path under the newest grit, that grit (empty = unknown), the limit."""
     signs, cycles = view.signs_of(lap), view.cycles_of(lap)
     now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
     columns = _columns(view, lap)
     of = np.flatnonzero(columns["cycle"] == now[-1]) if now.size else np.empty(0, np.int64)
     grits = grit_running(*(columns[name][of] if of.size else columns[name] for name in ("grit", "stream")))
-    own = of[grits == grits[-1]] if of.size else of
+    own = of[(grits == grits[-1]) & room.keeps(columns["sort_us"][of], room.unworn)] if of.size else of
     grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
     rows = signs.iloc[of].reset_index(drop=True)
     return rows, _path(f"{lap}, this cycle", columns, own), grit, _leading_limit(view, rows if len(rows) else signs)

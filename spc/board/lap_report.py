@@ -1,5 +1,6 @@
 """One lap as all three users need it: state, sentence, evidence, faces left, causes, the cycle picture."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
@@ -11,18 +12,20 @@ from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_view import CellView, upper_limit_um
-from spc.board.chart_signals import CellCharts, beyond_the_rest, chart_signals
+from spc.board.chart_signals import CellCharts
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_frames import no_frames
-from spc.board.lap_state import decide_state
+from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import missing_of_lap
+from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, findings, handed_text, is_answered
-from spc.board.results import Cause, LapReport, RoomAlarm, Signal
+from spc.board.results import Cause, LapReport, Signal
+from spc.board.room_history import RoomHistory, RoomOfLap
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break, shift_at
@@ -39,6 +42,8 @@ __all__ = ["UnknownLapError", "known_lap", "report_of"]
 CAUSES_SHOWN = 4
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
 _CHARTED = ("flatness", "minutes", "removal rate", "finish")
+_OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
+_OF_THE_ROOM = frozenset(("flatness", "re-lap share", "passes"))  # signs that a room which reads high moves on all laps
 
 
 class UnknownLapError(ValueError):
@@ -53,7 +58,7 @@ def known_lap(view: CellView, lap: str) -> None:
         raise UnknownLapError(f"no lap called {lap!r}; " + (f"known are {known}" if names else "no lap is known yet"))
 
 
-def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | None) -> LapReport:
+def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) -> LapReport:
     """Report on one lap of a cell already looked at.
 
     Parameters
@@ -63,15 +68,16 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | N
         Its charts, from `chart_cell`.
     lap : str
         Known to the view.
-    room : RoomAlarm or None
-        From `room_alarm`.
+    room : RoomHistory
+        From `look_at_room`.
 
     Returns
     -------
     LapReport
     """
     memo = view.memo
-    own = memo.once(lap, "own", _hangs_on(view, cell, lap, room), lambda: _own_of(view, cell, lap, room))
+    here = memo.same(lap, "room", room.of(lap))
+    own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
     signals = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
     signals = tuple(replace(s, handed=handed_text(view, s)) for s in signals)
     elsewhere = _Elsewhere(
@@ -81,7 +87,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomAlarm | N
         next_break=next_break(view.now, view.settings),
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
-    forecast = forecast_lap(view, lap)
+    forecast = forecast_lap(view, lap, room=here)
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
 
 
@@ -98,7 +104,8 @@ class _Own(NamedTuple):
     last_part: str
     last_grit: str
     last_limit_um: float  # of that part number, NaN = none
-    room: str  # the sentence of a room alarm that the lap is part of
+    room: RoomOfLap
+    set_aside: tuple[str, ...]  # faces of this cycle that tell nothing of the lap, a sentence a shift
 
 
 class _Elsewhere(NamedTuple):
@@ -110,10 +117,9 @@ class _Elsewhere(NamedTuple):
     next_break: str
 
 
-def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> tuple[object, ...]:
+def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
     """All that `_own_of` makes use of, as objects that stay the same as long as they say the same."""
     same = partial(view.memo.same, lap)
-    in_room = room is not None and lap in room.laps
     return (
         *view.frames_of(lap),
         view.as_read[lap],
@@ -121,35 +127,37 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None
         view.settings,
         same("register", tuple(view.lap_row(lap).tolist())),
         same("answered", answered_faces(view, lap)),
-        same("room", (room.sentence, beyond_the_rest(view, cell, lap)) if room is not None and in_room else None),
+        room,
         same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
 
 
-def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomAlarm | None) -> _Own:
+def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own:
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
-    now = rows.iloc[:0] if fresh else rows
-    bow = view.memo.once(lap, f"bow {fresh}", (rows,), lambda: bow_of_lap(now))
+    own = _own_faces(view, lap, rows, room)
+    now = own.iloc[:0] if fresh else own
+    bow = view.memo.once(lap, f"bow {fresh}", (own,), lambda: bow_of_lap(now))
     turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
-    texts = now["flatness_text"]
+    texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
     return _Own(
         over_limit=() if fresh else over_limit_signals(view, lap),
-        charted=() if fresh else chart_signals(view, cell, lap, room=room),
+        charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
         bow=bow,
         lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits)),
-        moves=sign_moves(signs.iloc[:0] if fresh else signs),
+        moves=sign_moves(signs.iloc[:0] if fresh else _own_signs(view, lap, room)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
         last_grit=str(last["grit"]) if last is not None else "",
         last_limit_um=float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan"),
-        room=room.sentence if room is not None and lap in room.laps else "",
+        room=room,
+        set_aside=_set_aside(faces, view.cycles_of(lap), room),
     )
 
 
@@ -167,7 +175,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
         resting_since=_resting_since(view, lap, cycles),
         limit_text=forecast.limit_text,
-        room=own.room,
+        room=own.room.alarm,
         fresh=no_face_yet(cycles),
     )
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
@@ -186,7 +194,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         grit=str(row["home_grit"]) or own.last_grit,
         state=state.state,
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
-        reasons=(*((leads,) if leads else ()), *state.reasons),
+        reasons=(*((leads,) if leads else ()), *state.reasons, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
@@ -209,6 +217,37 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     )
 
 
+def _own_faces(view: CellView, lap: str, rows: pd.DataFrame, room: RoomOfLap) -> pd.DataFrame:
+    """Rows of a lap without those that tell of the room of an earlier shift; the very frame where there are none."""
+    keep = room.keeps(rows["sort_us"].to_numpy(np.int64), room.ended)
+    return rows if keep.all() else view.memo.once(lap, "own faces", (rows, room), lambda: rows[keep])
+
+
+def _own_signs(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
+    """Do the same for its finished faces."""
+    signs = view.signs_of(lap)
+    keep = room.keeps(signs["sort_us"].to_numpy(np.int64), room.ended)
+    return signs if keep.all() else view.memo.once(lap, "own signs", (signs, room), lambda: signs[keep])
+
+
+def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:
+    """Say of each shift how many faces of the running cycle it took out of the charts, the newest first."""
+    at = faces["sort_us"].to_numpy(np.int64)
+    now = (faces["cycle"] == cycles["cycle"].iloc[-1]).to_numpy() if len(cycles) else np.ones(at.size, dtype=bool)
+    told = []
+    for (begins, ends), (shift, read) in zip(room.aside, room.shifts, strict=True):
+        count = int(np.count_nonzero(now & (at >= begins) & (at < ends)))
+        if count:
+            lasting = (
+                "" if (begins, ends) in room.unworn else " Faces left count it, for the room has read so for long."
+            )
+            told.append(
+                f"{plural(count, 'face')} of this cycle ({shift}) {'is' if count == 1 else 'are'} set aside: the whole "
+                f"room read {read} then, which says nothing of this lap.{lasting}"
+            )
+    return tuple(told[::-1])
+
+
 def _serves(view: CellView, part: str, grit: str, limit_um: float, *, hidden: bool) -> str:
     """Say which lap serves a part number with a grit best; one answer for all laps."""
     same = view.signs_of_part(part, grit)
@@ -225,27 +264,36 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _diagnose(
-    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomAlarm | None
+    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory
 ) -> tuple[Pattern, Diagnosis]:
     named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
-    if room is not None and lap in room.laps:
-        scope = "many laps"
-    else:
-        all_signs = {name: frames.signs for name, frames in view.by_lap.items()}
-        asked = ((sign, way) for sign, way in (charted | found).items() if sign in SCOPED_SIGNS)
-        scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
-        scope = next((found for found in scopes if found), "")
+    scope = _scope(view, lap, charted | found, own.room, room)
+    moves = own.moves
+    if scope == "many laps" and named & _OF_THIS_LAP:  # the room accounts for what it moved, and not for the grit
+        moves = tuple(move for move in moves if move.sign not in _OF_THE_ROOM)
+        charted = {sign: way for sign, way in charted.items() if sign not in _OF_THE_ROOM}
+        scope = ""
     turned = own.bow.turning if own.bow.status == "fitted" else None
     pattern = read_pattern(
-        own.moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
+        moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
         identical=own.identical, scope=scope, also=charted,
     )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
     found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))
     counts = count_reactions(found_before, about)
     return pattern, diagnose(pattern, counts=counts)
+
+
+def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, room: RoomHistory) -> str:
+    """Tell what the moved signs of a lap follow; shifts in which the room moved have no say in later ones."""
+    if here.alarm:
+        return "one lap" if here.beyond else "many laps"
+    all_signs = {name: _own_signs(view, name, view.memo.same(name, "room", room.of(name))) for name in view.by_lap}
+    asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
+    scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
+    return next((found for found in scopes if found), "")
 
 
 def _shown_causes(diagnosis: Diagnosis) -> tuple[Cause, ...]:

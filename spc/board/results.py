@@ -181,6 +181,7 @@ class ShiftReport:
     sentence: str  # the one sentence for the lead
     laps: tuple[LapReport, ...]  # in order of need
     room: RoomAlarm | None
+    room_before: RoomAlarm | None  # of the last shift worked before this one
     changed: tuple[str, ...]  # what changed since last shift
     holds: tuple[str, ...]
     faces_this_shift: int

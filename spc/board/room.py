@@ -12,7 +12,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.board.results import RoomAlarm
 
-__all__ = ["FEWEST_LAPS", "ROOM_CHECKS", "RoomTest", "beyond_the_rest_p", "room_alarm_of", "room_test"]
+__all__ = [
+    "FEWEST_LAPS",
+    "ROOM_CHECKS",
+    "RoomTest",
+    "beyond_the_rest_p",
+    "further_than_the_room_p",
+    "room_alarm_of",
+    "room_test",
+]
 
 Array = NDArray[np.float64]
 
@@ -139,6 +147,47 @@ def beyond_the_rest_p(z: ArrayLike) -> Array:
     for k in known:
         rest = float(np.median(scores[known[known != k]]))
         p[k] = max(float(own[k]), float(ndtr(-(scores[k] - rest) / scale)))
+    return p
+
+
+def further_than_the_room_p(level: ArrayLike, error: ArrayLike) -> Array:
+    """P-value of each lap for having moved further than the others of a room that moved.
+
+    Parameters
+    ----------
+    level : array_like, shape (laps,)
+        How far each lap's faces of the shift lie from what is usual for it, larger = worse; NaN = no faces.
+    error : array_like, shape (laps,)
+        Standard error of each from the scatter of its own faces.
+
+    Returns
+    -------
+    ndarray, shape (laps,)
+        One-sided; NaN where `level` is, and everywhere with fewer than five laps.
+
+    Notes
+    -----
+    Far from what is usual no chart's own scale holds: it was learned near the middle. So the others are the measure:
+    their spread, but at least the error of the lap's own level; Student's t with m - 1 degrees of freedom for m others.
+    Two laps that moved further by themselves hide each other here.
+
+    References
+    ----------
+    Barnett and Lewis (1994), Outliers in Statistical Data, 3rd edition, section 6.3: the externally studentized
+    deviation of one observation. From memory.
+    """
+    from scipy.special import stdtr
+
+    levels, errors = np.asarray(level, dtype=np.float64), np.asarray(error, dtype=np.float64)
+    p = np.full(levels.shape, np.nan)
+    known = np.flatnonzero(~np.isnan(levels))
+    m = known.size - 1
+    if known.size < FEWEST_LAPS:
+        return p
+    for k in known:
+        rest = levels[known[known != k]]
+        spread = max(float(errors[k]), float(rest.std(ddof=1))) * math.sqrt(1.0 + 1.0 / m)
+        p[k] = float(stdtr(m - 1, -(levels[k] - float(rest.mean())) / spread))
     return p
 
 

@@ -15,6 +15,7 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural
 from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
 from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport, Signal
+from spc.board.room_history import RoomHistory
 from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
 from spc.chart.share_interval import share_interval
@@ -30,7 +31,7 @@ _DONE = ["lap", "event", "operator", "sort_us", "intake_id", "row_number"]
 _ORDER = {state: rank for rank, state in enumerate(STATES)}
 
 
-def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, room: RoomAlarm | None) -> ShiftReport:
+def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, room: RoomHistory) -> ShiftReport:
     """Report on the shift of a cell already looked at.
 
     Parameters
@@ -40,8 +41,8 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         Its charts, from `chart_cell`.
     reports : iterable of LapReport
         Of every lap of the view, from `report_of`.
-    room : RoomAlarm or None
-        From `room_alarm`.
+    room : RoomHistory
+        From `look_at_room`.
 
     Returns
     -------
@@ -65,9 +66,10 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
         shift_text=span.text,
-        sentence=_sentence(laps, room, n_faces),
+        sentence=_sentence(laps, room.alarm, n_faces),
         laps=laps,
-        room=room,
+        room=room.alarm,
+        room_before=room.before,
         changed=_changed(view, laps, span, before),
         holds=tuple(r.sentence for r in laps if r.state == "held"),
         faces_this_shift=firsts,

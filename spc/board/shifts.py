@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from spc.settings import Settings, Shift
 
-__all__ = ["Break", "ShiftSpan", "breaks_ahead", "next_break", "shift_at", "shift_before"]
+__all__ = ["Break", "ShiftSpan", "breaks_ahead", "next_break", "shift_at", "shift_before", "shifts_until"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +90,31 @@ def shift_before(span: ShiftSpan, settings: Settings) -> ShiftSpan:
     if not settings.shifts:
         return _span("", span.start - timedelta(days=1), span.start, settings)
     return max((s for s in _around(span.start, settings) if s.start < span.start), key=lambda s: s.start)
+
+
+def shifts_until(moment: datetime, settings: Settings, *, back: timedelta) -> tuple[ShiftSpan, ...]:
+    """List the shifts that begin within a time up to a moment, and the one before that time.
+
+    Parameters
+    ----------
+    moment : datetime
+        Wall clock of the site, without zone.
+    settings : Settings
+        Shift hours and zone.
+    back : timedelta
+        How far back.
+
+    Returns
+    -------
+    tuple of ShiftSpan
+        In order of time; the last is `shift_at(moment, settings)`.
+    """
+    span = shift_at(moment, settings)
+    found = [span]
+    while span.start > moment - back:
+        span = shift_before(span, settings)
+        found.append(span)
+    return tuple(found[::-1])
 
 
 def next_break(moment: datetime, settings: Settings) -> str:

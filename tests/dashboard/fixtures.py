@@ -275,6 +275,7 @@ def shift(**change):
             0.003,
             ("room temperature", "lamp and optical flat", "slurry batch"),
         ),
+        room_before=None,
         changed=("CE-2 went from cutting to held at 09:22.", "CI-1 went from watch to due at 09:31."),
         holds=("CE-2: scratch at 09:22, 4 parts since the last clean face.",),
         faces_this_shift=37,

@@ -4,7 +4,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from spc.board.false_calls import combined_p, go_look, plan_budget, shift_score
-from spc.board.room import beyond_the_rest_p, room_test
+from spc.board.room import beyond_the_rest_p, further_than_the_room_p, room_test
 from spc.chart.pair_chart import pair_chart
 from tests.honesty.table import honesty_size, record
 
@@ -83,6 +83,24 @@ def run_combined(size, rng):
     return rows
 
 
+def run_further(size, rng):
+    shifts = 20_000 if size == "full" else 1500
+    rows = []
+    for apart_sd in (0.0, 0.5, 1.0):
+        for more in (0.0, 4.0):
+            alone, found = 0, 0
+            for _ in range(shifts):
+                answer = 2.0 + apart_sd * rng.normal(size=LAPS)  # laps answer to one room differently
+                answer[0] += more
+                faces = answer[:, None] + rng.normal(size=(LAPS, FACES))
+                error = np.sqrt(np.mean(faces.var(axis=1, ddof=1)) / FACES)
+                p = LAPS * further_than_the_room_p(faces.mean(axis=1), np.full(LAPS, error))
+                alone += bool(np.any(p[1:] < 0.05))
+                found += bool(p[0] < 0.05)
+            rows.append([apart_sd, more, shifts, alone / shifts, 4 * (0.05 / shifts) ** 0.5, found / shifts])
+    return rows
+
+
 def test_realised_false_calls_keep_the_budget():
     rows = run_budget(honesty_size(), np.random.default_rng(20264))
     record(
@@ -111,6 +129,23 @@ def test_go_look_list_keeps_its_share_of_false_entries():
     )
     for bad, shock, _, share, band, _, _ in rows:
         assert share <= 0.1 + band, (bad, shock)
+
+
+def test_no_lap_is_said_to_have_moved_further_than_the_room_too_often():
+    rows = run_further(honesty_size(), np.random.default_rng(20268))
+    record(
+        "false_calls_further",
+        title="Laps said to have moved further than a room that moved",
+        statement="At most one such shift in 20 names a lap by chance; 12 laps, 7 faces a shift, all moved by 2 sd "
+        "of a reading, the laps' answers apart by the sd named; band = 4 Monte Carlo errors. The last column: how "
+        "often a lap is named that moved by the further sd named.",
+        columns=["answers apart", "one lap further", "shifts", "others named", "band", "it is named"],
+        rows=rows,
+    )
+    for apart, more, _, alone, band, found in rows:
+        assert alone <= 0.05 + band, (apart, more)
+        if more and apart <= 0.5:
+            assert found > 0.9
 
 
 def test_time_to_notice_is_as_said():

@@ -7,8 +7,9 @@ import pytest
 from spc.board import cell_view as cell_view_module
 from spc.board.board import Board
 from spc.board.cell_view import look_at_cell
-from spc.board.chart_signals import chart_cell, room_alarm
+from spc.board.chart_signals import chart_cell
 from spc.board.lap_report import UnknownLapError, report_of
+from spc.board.room_history import look_at_room
 from spc.board.shift import shift_of
 from spc.settings import Settings
 from spc.store.store import Store
@@ -42,7 +43,7 @@ def test_it_says_what_the_reports_say(cell):
     with Store.open(cell) as store:
         view = look_at_cell(store, REPLAYED)
     charts = chart_cell(view)
-    room = room_alarm(view, charts)
+    room = look_at_room(view, charts)
     reports = [report_of(view, charts, lap, room=room) for lap in ("CI-1", "CI-2")]
     assert repr(board.lap("CI-1")) == repr(reports[0])
     assert repr(board.shift()) == repr(shift_of(view, charts, reports, room=room))

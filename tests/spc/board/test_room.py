@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from spc.board.room import beyond_the_rest_p, room_alarm_of, room_test
+from spc.board.room import beyond_the_rest_p, further_than_the_room_p, room_alarm_of, room_test
 
 
 def test_tail_of_the_order_statistic():  # second way: the beta law of an order statistic
@@ -58,3 +58,21 @@ def test_refuses_bad_arguments():
         room_test([np.inf] * 6)
     with pytest.raises(ValueError, match="`laps` must name the 6 laps"):
         room_alarm_of(room_test([0.0] * 6), ("a",))
+
+
+def test_a_lap_further_than_the_room_is_an_outlier_of_least_squares():
+    """Second way: the externally studentized residual of a fit of the mean alone, by a library of regression."""
+    import statsmodels.api as sm
+
+    level = np.array([0.41, 0.52, 0.48, 1.10, 0.44, 0.57, 0.50])
+    found = further_than_the_room_p(np.append(level, np.nan), np.full(8, 0.001))
+    table = sm.OLS(level, np.ones((level.size, 1))).fit().outlier_test()
+    one_sided = np.where(table[:, 0] > 0, table[:, 1] / 2, 1 - table[:, 1] / 2)
+    assert found[:-1] == pytest.approx(one_sided, rel=1e-9) and np.isnan(found[-1])
+
+
+def test_scatter_of_its_own_faces_keeps_a_lap_with_the_room():
+    level = np.array([0.50, 0.51, 0.50, 0.49, 0.50, 0.56])
+    assert further_than_the_room_p(level, np.full(6, 0.001))[-1] < 0.001
+    assert further_than_the_room_p(level, np.full(6, 0.05))[-1] > 0.1
+    assert np.isnan(further_than_the_room_p(level[:4], np.full(4, 0.05))).all()

@@ -29,7 +29,7 @@ def shift(*laps, **more):
     report = ShiftReport(
         as_of_text="Wednesday 4 March 2026, 14:00", shift_text="early shift of 4 March",
         sentence="K1 held for a person.",
-        laps=laps, room=None, changed=("K2 was recharged by Bo.",),
+        laps=laps, room=None, room_before=None, changed=("K2 was recharged by Bo.",),
         holds=tuple(r.sentence for r in laps if r.state == "held"),
         faces_this_shift=40, relaps_this_shift=2, relap_share_low=0.01, relap_share_high=0.17,
         pace=("PN-7: 9.0 min a face over 40, usually 8.0",), go_look=(), go_look_sentence="",

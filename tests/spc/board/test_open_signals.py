@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from spc.board.board import Board
-from spc.board.chart_signals import CellCharts, chart_signals
-from spc.board.results import RoomAlarm
+from spc.board.chart_signals import CellCharts
+from spc.board.open_signals import open_signals
 from spc.chart.replay import replay
 from spc.settings import Settings
 from spc.store.store import Store
@@ -48,9 +48,8 @@ def drawn(tmp_path, monkeypatch):
     board = Board(tmp_path / "cell.db", Settings(time_zone="UTC", clock=clock))
     view, cell = board.look()
     judged = cell.charts["K1", "flatness"].replayed
-    assert int((judged.stream.time_text > f"{clock:%Y-%m-%d}").sum()) == TODAY
 
-    def told(beyond=(), drifting=(), room=None):
+    def told(beyond=(), drifting=()):
         spoke, since = np.zeros((2, len(judged.stream)), dtype=bool), np.arange(len(judged.stream))
         for place in beyond:
             spoke[0, place] = True
@@ -62,13 +61,9 @@ def drawn(tmp_path, monkeypatch):
         )
         none = {key: replace(c, replayed=replay(c.replayed.stream, ())) for key, c in cell.charts.items()}
         charts = CellCharts(cell.plan, none | {("K1", "flatness"): chart})
-        return chart_signals(view, charts, "K1", room=room), view.faces_of("K1")["face_id"].tolist()
+        return open_signals(view, charts, "K1"), view.faces_of("K1")["face_id"].tolist()
 
     return told
-
-
-TODAY = 12
-ROOM = RoomAlarm("All moved.", ("K1",), 1e-9, ())
 
 
 @pytest.mark.parametrize(
@@ -92,16 +87,10 @@ def test_a_spell_is_told_from_its_first_face_to_its_last(drawn, beyond, drifting
     assert words in signal.sentence
 
 
-def test_a_signal_open_before_this_shift_stays_beside_a_room_alarm(drawn):
-    assert drawn([-3], room=ROOM)[0] == ()  # today's: part of the alarm
-    (signal,), faces = drawn(range(-TODAY - 2, 0), room=ROOM)
-    assert signal.spoke_face_id == signal.since_face_id == faces[-TODAY - 2] and signal.face_id == faces[-1]
-
-
 def test_what_speaks_after_an_answer_is_open_anew_and_told_from_where_the_spell_began(drawn, monkeypatch):
     _, faces = drawn()
     dealt_with = set(faces[:-3])
-    monkeypatch.setattr("spc.board.chart_signals.is_answered", lambda view, lap, sign, face: face in dealt_with)
+    monkeypatch.setattr("spc.board.open_signals.is_answered", lambda view, lap, sign, face: face in dealt_with)
     (signal,), _ = drawn(range(-8, 0))
     assert "is beyond its chart limit since 7 faces ago:" in signal.sentence
     assert signal.spoke_face_id == signal.since_face_id == faces[-3] and signal.since_faces == 2

@@ -1,0 +1,184 @@
+"""Open signals of a lap's charts: the newest spell of each sign that nobody has answered, told in words."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.board.cell_view import CellView
+from spc.board.chart_signals import CellCharts, SignChart
+from spc.board.lap_state import plural
+from spc.board.reactions import is_answered
+from spc.board.results import Signal
+from spc.board.room_history import NO_ROOM, RoomOfLap
+from spc.board.shown_length import length_words, lengths_apart, shown_length
+from spc.chart.replay import DRIFTING, ChartSignal, Replayed, replay, signals_of
+from spc.chart.stream import SIGNS, Stream
+from spc.measure.shown import ShownLength
+
+__all__ = ["open_signals"]
+
+RECENT_POINTS = 8  # a signal older than this many readings, and not gone on, is history; our own rule
+
+
+def open_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap = NO_ROOM) -> tuple[Signal, ...]:
+    """Open signals of one lap's charts, the gravest first.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+    lap : str
+    room : RoomOfLap, default NO_ROOM
+        What it sets aside is not charted: a spell that had spoken before stays open, and goes on when the lap's own
+        readings go on.
+
+    Returns
+    -------
+    tuple of Signal
+        At most one per sign: the newest spell that nobody has answered and that spoke lately.
+    """
+    found = []
+    for sign in SIGNS:
+        counted = _counted(view, cell.charts[lap, sign], room if sign == "flatness" else NO_ROOM)
+        open_now = _open_spells(view, counted.judged)
+        if open_now:
+            found.append(_signal(counted, open_now[-1], shown_length(view, lap, sign)))
+    return tuple(sorted(found, key=lambda s: s.p_value))
+
+
+class _Counted(NamedTuple):
+    """The readings of a chart that count, judged."""
+
+    judged: Replayed
+    back: NDArray[np.int64]  # readings since each of them, those set aside too
+
+
+def _counted(view: CellView, chart: SignChart, room: RoomOfLap) -> _Counted:
+    judged = chart.replayed
+    keep = room.keeps(judged.stream.sort_us, room.aside)
+    back = np.flatnonzero(keep[::-1])[::-1]
+    if keep.all():
+        return _Counted(judged, back)
+    own = view.memo.once(
+        judged.stream.lap, f"{judged.stream.sign} without the room", (chart, room),
+        lambda: replay(judged.stream.where(keep), judged.revisions),
+    )  # fmt: skip
+    return _Counted(own, back)
+
+
+class _Spell(NamedTuple):
+    """An open signal, the newest of its spell, with positions of the spell in the stream."""
+
+    newest: ChartSignal
+    first: int  # face at which the spell first spoke, answered there or not
+    spoke: int  # the same among the faces not answered yet
+
+
+def _open_spells(view: CellView, judged: Replayed) -> list[_Spell]:
+    """List the open signals of the newest readings, oldest first."""
+    stream = judged.stream
+    if len(stream) == 0:
+        return []
+    cycle = stream.cycle == stream.cycle[-1]
+    begin = int(np.flatnonzero(cycle)[0])
+    spoken = [s for s in signals_of(judged, since_us=int(stream.sort_us[begin])) if s.position >= begin]
+    left = [s for s in spoken if not is_answered(view, stream.lap, stream.sign, s.face_id)]
+    return [
+        _Spell(s, _spell_begins(judged, s.position, begin), _spell_begins(judged, s.position, left[0].position))
+        for s in left
+        if s.position >= len(stream) - RECENT_POINTS
+    ]
+
+
+def _spell_begins(judged: Replayed, position: int, floor: int) -> int:
+    """First face, none before `floor`, at which an unbroken spell spoke.
+
+    A signal starts the average anew. One that follows at once, or whose average has not come back to the centre since
+    the signal before, is of the same spell.
+    """
+    spoke = judged.beyond | judged.drifting
+    while True:
+        start = int(judged.since[position])
+        if start <= floor or judged.stream.fresh[start] or not spoke[start - 1]:
+            return position
+        position = start - 1
+
+
+def _signal(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> Signal:
+    judged, s = counted.judged, spell.newest
+    stream = judged.stream
+    since = int(judged.since[spell.spoke])
+    low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
+    return Signal(
+        lap=s.lap,
+        sign=s.sign,
+        rule=s.rule,
+        sentence=_drifting(counted, spell, unit) if s.rule == DRIFTING else _beyond(counted, spell, unit),
+        severity="look",
+        p_value=s.p_value,
+        face_id=s.face_id,
+        since_face_id=int(stream.face_id[since]),
+        since_faces=int(counted.back[since]),
+        time_text=s.time_text,
+        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        age_faces=float(stream.age_faces[s.position]),
+        spoke_face_id=int(stream.face_id[spell.spoke]),
+    )
+
+
+def _drifting(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
+    judged, s, sign = counted.judged, spell.newest, SIGNS[spell.newest.sign]
+    stream, begin = judged.stream, int(judged.since[spell.first])
+    back = int(counted.back[begin])
+    since = "with the last face" if back == 0 else f"since about {plural(back, 'face')} ago"
+    way = "up" if sign.side == "upper" else "down"
+    shown, against = lengths_apart(_middle(stream, begin, s.position), _usual(judged, begin, s.position), s.sign, unit)
+    return (
+        f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where {against} is usual"
+        f"{_of_part(stream, begin, s.position)}."
+    )
+
+
+def _beyond(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
+    """Tell the faces beyond the limit, one after the other, that the newest signal ends, and of the spell before."""
+    judged, s = counted.judged, spell.newest
+    stream, begin = judged.stream, s.position
+    while begin > spell.first and judged.beyond[begin - 1]:
+        begin -= 1
+    first, last = int(counted.back[begin]), int(counted.back[s.position])
+    if last == 0:
+        when = "is beyond its chart limit " + (f"since {plural(first, 'face')} ago" if first else "with the last face")
+    elif first == last:
+        when = f"was beyond its chart limit {plural(last, 'face')} ago"
+    else:
+        when = f"was beyond its chart limit from {first} to {plural(last, 'face')} ago"
+    before = int(counted.back[judged.since[spell.first]])
+    when += f", after signals since about {plural(before, 'face')} ago" if before > first else ""
+    limit = float(np.median(judged.limit[begin : s.position + 1]))
+    shown, against = lengths_apart(_middle(stream, begin, s.position), limit, s.sign, unit)
+    return (
+        f"{_capital(SIGNS[s.sign].words)} on {s.lap} {when}: {shown} against {against}"
+        f"{_of_part(stream, begin, s.position)}; "
+        f"{length_words(_usual(judged, begin, s.position), s.sign, unit)} is usual."
+    )
+
+
+def _middle(stream: Stream, begin: int, end: int) -> float:
+    """Median of the readings shown, an open one counted by its low end."""
+    low, high = stream.low[begin : end + 1], stream.high[begin : end + 1]
+    return float(np.median(np.where(np.isfinite(high), (low + high) / 2, low)))
+
+
+def _usual(judged: Replayed, begin: int, end: int) -> float:
+    """Say what is usual for the very faces shown, each at its age."""
+    return float(np.median(judged.centre[begin : end + 1]))
+
+
+def _of_part(stream: Stream, begin: int, end: int) -> str:
+    parts = set(stream.part[begin : end + 1].tolist())
+    return f" for {parts.pop()}" if len(parts) == 1 and parts != {""} else ""
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]

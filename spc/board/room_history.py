@@ -1,0 +1,224 @@
+"""What the room did, shift by shift: a shift in which most laps read high together is not forgotten when it ends.
+
+Its faces tell nothing of a single lap, neither then nor in the shifts after. On the laps that moved with the room and
+no further they are set aside: no flatness chart and no forecast leans on them until the cycle ends.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.board.cell_view import CellView
+from spc.board.chart_signals import CellCharts, SignChart
+from spc.board.results import RoomAlarm
+from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, room_test
+from spc.board.shifts import ShiftSpan, shift_at, shifts_until
+from spc.chart.replay import Replayed, Revision, replay
+
+__all__ = ["NO_ROOM", "RoomHistory", "RoomOfLap", "RoomShift", "look_at_room"]
+
+Array = NDArray[np.float64]
+Stretch = tuple[int, int]  # from, and up to but without, a moment as in `sort_us`
+
+FARTHEST_DAYS = 90.0  # shifts further back are history; our own rule
+LASTING_SHIFTS = 3  # one after the other, up to now: then it is how the room reads now; our own rule
+_SAME_WAY_P = 0.05  # one room alarm in 20 may have a lap that keeps its own faces by chance; our own rule
+
+
+@dataclass(frozen=True, slots=True)
+class RoomShift:
+    """One shift in which most laps moved together."""
+
+    span: ShiftSpan
+    alarm: RoomAlarm
+    direction: str  # 'worse' or 'better'
+    with_it: frozenset[str]  # laps that moved with the room and no further: the shift tells nothing of them
+
+
+class RoomOfLap(NamedTuple):
+    """What the room means for one lap."""
+
+    alarm: str  # the sentence of the running shift's alarm that the lap is part of, '' = none
+    beyond: bool  # it has moved further than the room, so that the alarm does not account for it
+    aside: tuple[Stretch, ...]  # stretches whose flatness no chart of the lap counts
+    ended: tuple[Stretch, ...]  # those of them that ended before the running shift
+    unworn: tuple[Stretch, ...]  # those of them that no forecast counts
+    shifts: tuple[tuple[str, str], ...]  # of each stretch, the shift in words and whether the room read 'high' or 'low'
+
+    def keeps(self, sort_us: NDArray[np.int64], stretches: Sequence[Stretch]) -> NDArray[np.bool_]:
+        """Mark the moments that lie in none of the stretches."""
+        keep = np.ones(sort_us.size, dtype=bool)
+        for begins, ends in stretches:
+            keep &= (sort_us < begins) | (sort_us >= ends)
+        return keep
+
+
+NO_ROOM = RoomOfLap("", False, (), (), (), ())
+
+
+@dataclass(frozen=True, slots=True)
+class RoomHistory:
+    """Every shift lately in which most laps moved together."""
+
+    running: ShiftSpan
+    moved: tuple[RoomShift, ...]  # oldest first
+    worked_us: int  # when the last shift worked before the running one began; -1 = none is known
+    lasting_us: int  # when an unbroken run of at least `LASTING_SHIFTS` of them, up to now, began; -1 = none
+
+    @property
+    def alarm(self) -> RoomAlarm | None:
+        """One alarm when most laps have moved the same way this shift."""
+        found = self.moved[-1] if self.moved else None
+        return found.alarm if found is not None and found.span.start_us == self.running.start_us else None
+
+    @property
+    def before(self) -> RoomAlarm | None:
+        """That alarm of the last shift worked before this one, in words that look back."""
+        found = next((shift for shift in self.moved if shift.span.start_us == self.worked_us), None)
+        if found is None:
+            return None
+        told = found.alarm.sentence.split(":", 1)[0]
+        lean = "no chart or cause" if self.lasting_us >= 0 else "no chart, cause or faces left"
+        lasts = f" The room has read so for {LASTING_SHIFTS} shifts or more: faces left count it as it is now."
+        further = sorted(set(found.alarm.laps) - found.with_it)
+        are = "is" if len(further) == 1 else "are"
+        own = f" {', '.join(further)} moved further than the room and {are} judged as ever." if further else ""
+        sentence = (
+            f"In {_the(found.span)} {told}. Its flatness readings are suspect and set aside: {lean} of these laps "
+            f"leans on them.{own}{lasts * (self.lasting_us >= 0)}"
+        )
+        return RoomAlarm(sentence, found.alarm.laps, found.alarm.p_value, found.alarm.checks)
+
+    def of(self, lap: str) -> RoomOfLap:
+        """Say what the room means for one lap."""
+        alarm = self.alarm
+        part = alarm is not None and lap in alarm.laps
+        here = [shift for shift in self.moved if lap in shift.with_it]
+        return RoomOfLap(
+            alarm=alarm.sentence if alarm is not None and part else "",
+            beyond=part and lap not in self.moved[-1].with_it,
+            aside=_stretches(here),
+            ended=_stretches([s for s in here if s.span.start_us < self.running.start_us]),
+            unworn=_stretches([s for s in here if self.lasting_us < 0 or s.span.start_us < self.lasting_us]),
+            shifts=tuple((s.span.text, "high" if s.direction == "worse" else "low") for s in here),
+        )
+
+
+def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
+    """Test shift by shift whether most laps moved together.
+
+    Parameters
+    ----------
+    view : CellView
+    cell : CellCharts
+        From `chart_cell`.
+
+    Returns
+    -------
+    RoomHistory
+
+    Notes
+    -----
+    From the beginning of the oldest running cycle, at most `FARTHEST_DAYS` back, up to the running shift. Each lap's
+    score of a shift is that of its flatness chart. Trial limits judge the running cycle only; here they judge the
+    cycles before too, so that a lap reconditioned since still has its say on a shift.
+    """
+    running = shift_at(view.now, view.settings)
+    laps = tuple(str(lap) for lap in view.laps["lap"])
+    if not laps:
+        return RoomHistory(running, (), -1, -1)
+    since_us = max(_oldest_us(cell, laps, view.now_us), view.now_us - round(FARTHEST_DAYS * 86.4e9))
+    once, same = partial(view.memo.once, ""), partial(view.memo.same, "")
+    back = timedelta(microseconds=view.now_us - since_us)
+    asked = (same("room since", since_us), same("room shift", running.start_us), view.settings)
+    spans = once("room shifts", asked, lambda: shifts_until(view.now, view.settings, back=back))
+    each = [_shifts_of(view, cell.charts[lap, "flatness"], lap, spans, since_us) for lap in laps]
+    scores, level, square, faces = np.stack(each, axis=1)
+    moved = []
+    for place in _may_have_moved(scores):
+        test = room_test(scores[:, place], alpha=cell.plan.room_alpha)
+        alarm = room_alarm_of(test, laps)
+        if alarm is not None:
+            scatter = np.nansum(square[:, place]) / max(np.nansum(faces[:, place] - 1.0), 1.0)
+            error = np.sqrt(scatter / np.maximum(faces[:, place], 1.0))
+            further = test.laps * further_than_the_room_p(level[:, place], error) < _SAME_WAY_P
+            with_it = frozenset(lap for lap, own in zip(laps, further, strict=True) if lap in alarm.laps and not own)
+            moved.append(RoomShift(spans[place], alarm, test.direction, with_it))
+    worked = [span.start_us for span, own in zip(spans, scores.T, strict=True) if not np.isnan(own).all()]
+    before = [start for start in worked if start < running.start_us]
+    return RoomHistory(running, tuple(moved), before[-1] if before else -1, _lasting_us(spans, scores, moved))
+
+
+def _oldest_us(cell: CellCharts, laps: Sequence[str], now_us: int) -> int:
+    """When the oldest running cycle of any lap began."""
+    begun = [now_us]
+    for lap in laps:
+        stream = cell.charts[lap, "flatness"].replayed.stream
+        begun += stream.sort_us[stream.running()][:1].tolist()
+    return int(min(begun))
+
+
+def _shifts_of(view: CellView, chart: SignChart, lap: str, spans: tuple[ShiftSpan, ...], since_us: int) -> Array:
+    """Tell of one lap in each shift, (4, S), NaN without faces.
+
+    The score, see `spc.board.false_calls.shift_score`; the mean of the logarithm of reading over what is usual for it;
+    the squares of those about it; how many faces.
+    """
+
+    def tell() -> Array:
+        judged = _judged(chart, since_us)
+        at, z = judged.stream.sort_us, judged.z
+        starts, ends = (np.array([getattr(span, end) for span in spans]) for end in ("start_us", "end_us"))
+        place = np.searchsorted(starts, at, side="right") - 1
+        counts = (place >= 0) & (at < ends[place]) & ~np.isnan(z)
+        low, high = judged.stream.low[counts], judged.stream.high[counts]
+        ratio = np.log(np.where(np.isfinite(high), (low + high) / 2, low) / judged.centre[counts])
+        total = partial(np.bincount, place[counts], minlength=starts.size)
+        faces = np.where((n := total()) > 0, n, np.nan)
+        mean = total(weights=ratio) / faces
+        square = total(weights=np.square(ratio - mean[place[counts]]))
+        return np.stack([total(weights=z[counts]) / np.sqrt(faces), mean, np.where(n > 0, square, np.nan), faces])
+
+    return view.memo.once(lap, "room shifts", (chart, spans), tell)
+
+
+def _judged(chart: SignChart, since_us: int) -> Replayed:
+    """Give the readings of a flatness chart that a shift may be judged by."""
+    judged = chart.replayed
+    if chart.frozen or not judged.revisions:
+        return judged
+    lately = judged.stream.where((judged.stream.sort_us >= since_us) & judged.stream.of_this_grit())
+    return replay(lately, (Revision(0, since_us, judged.revisions[0].model),))
+
+
+def _may_have_moved(scores: Array) -> list[int]:
+    """Places of the shifts worth testing: where so many laps lie to one side that the test could speak at all."""
+    known = np.sum(~np.isnan(scores), axis=0)
+    up, down = np.sum(scores > 0, axis=0), np.sum(scores < 0, axis=0)
+    return np.flatnonzero((known >= FEWEST_LAPS) & (2 * np.maximum(up, down) > known)).tolist()
+
+
+def _lasting_us(spans: Sequence[ShiftSpan], scores: Array, moved: Sequence[RoomShift]) -> int:
+    """When the run of shifts moved the same way began that goes on up to now, if it is long enough; else -1."""
+    tested = np.flatnonzero(np.sum(~np.isnan(scores), axis=0) >= FEWEST_LAPS).tolist()
+    of = {shift.span.start_us: shift for shift in moved}
+    run: list[RoomShift] = []
+    for place in reversed(tested):
+        shift = of.get(spans[place].start_us)
+        if shift is None or (run and shift.direction != run[-1].direction):
+            break
+        run.append(shift)
+    return run[-1].span.start_us if len(run) >= LASTING_SHIFTS else -1
+
+
+def _stretches(shifts: Sequence[RoomShift]) -> tuple[Stretch, ...]:
+    return tuple((shift.span.start_us, shift.span.end_us) for shift in shifts)
+
+
+def _the(span: ShiftSpan) -> str:
+    return f"the {span.text}" if span.name else f"the day of {span.text}"

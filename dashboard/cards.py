@@ -100,7 +100,8 @@ def lost_line(as_of: str, *, typed: bool = False) -> str:
 
 def room_card(room: RoomAlarm, *, label: str = "Room alarm") -> str:
     """Return the room alarm: many laps moving together are one thing to look at."""
-    first = f" Look at these first: {join_words(room.checks)}." if room.checks else ""
+    checks = "; ".join(room.checks)
+    first = f" Look at these first: {checks}{'' if checks.endswith('?') else '.'}" if room.checks else ""
     return (
         f'<section class="lc-notice lc-look" aria-label="{html_text(label)}"><p><b>{prose(room.sentence)}</b></p>'
         f"<p>{html_text(f'Laps: {join_words(room.laps)}.{first}')}</p></section>"

@@ -152,7 +152,7 @@ def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...],
     """Return the chart of one sign of one lap, its lengths said in a unit; `part` '' = all."""
     from spc.board.lap_chart import chart_report
 
-    view, charts = board(now).look()
+    view, charts, _ = board(now).look()
     return chart_report(view, charts, lap, sign, part=part, rules=rules, asked=unit)
 
 
@@ -178,8 +178,8 @@ def lap_age(now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost:
     """Return the laps of a lap's group, when to recondition them, and what nobody logged of it."""
     from spc.board.lap_age import age_of_lap
 
-    view, _ = board(now).look()
-    return age_of_lap(view, lap, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
+    view, _, room = board(now).look()
+    return age_of_lap(view, lap, room=room, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
 
 
 @st.cache_data(max_entries=32, show_spinner="Comparing clocks")
@@ -187,7 +187,7 @@ def wear_clocks(now: Snapshot, lap: str) -> str:
     """Return which clock foretells the wear of a lap's group best, in words."""
     from spc.board.lap_clocks import clocks_of_lap
 
-    view, _ = board(now).look()
+    view, _, _ = board(now).look()
     return clocks_of_lap(view, lap).sentence
 
 

@@ -18,6 +18,7 @@ __all__ = ["cycle_figure", "cycle_table"]
 
 _MOST_RING_TEXTS = 4
 _RING_WORDS = {BEYOND: "one face beyond its chart limit"}  # beside the limit of the drawing, which is another
+_ASIDE = "set aside: the room had moved"
 _LEAST_ACROSS = 20.0  # faces along the axis, so that the bars of a first few faces stay slim
 _LANE = 0.105  # height of one ring text above the readings, as a share of their height
 
@@ -74,7 +75,10 @@ def cycle_table(picture: CyclePicture, unit: DisplayUnit) -> pd.DataFrame:
                 np.isfinite(path.high_um), np.round(path.high_um / unit.um_per_unit, 3), np.nan
             ),
             "when, who, what": list(path.hover),
-            "signal": [said.get(int(face), "") for face in path.face_id],
+            "signal": [
+                said.get(int(face), _ASIDE if aside else "")
+                for face, aside in zip(path.face_id, path.aside, strict=True)
+            ],
         }
     )
     return table.iloc[::-1].reset_index(drop=True)
@@ -181,22 +185,28 @@ def _add_now(
     path = picture.now
     signalling = np.isin(path.face_id, [signal.face_id for signal in picture.signals])
     rows = thin(path.low_um, path.high_um, signalling, most=2 * MOST_MARKS // 5)
-    hover = [
-        f"<b>{as_typed(path.text[row])}</b> as typed<br>face {path.age_faces[row]:.0f} since reconditioning"
-        f"<br>{as_typed(path.hover[row])}"
-        for row in rows
-    ]
-    traces = reading_bars(
-        path.age_faces[rows],
-        path.low_um[rows] * scale,
-        path.high_um[rows] * scale,
-        hover,
-        name="this cycle",
-        colour=look.now,
-        ceiling=ceiling,
-        width=max(float(np.clip(right / 300, 0.6, 0.95)), right / 600),
-    )
-    figure.add_traces(traces)
+    width = max(float(np.clip(right / 300, 0.6, 0.95)), right / 600)
+    for aside, name in ((False, "this cycle"), (True, _ASIDE)):
+        of = rows[path.aside[rows] == aside]
+        if aside and not of.size:
+            continue
+        hover = [
+            f"<b>{as_typed(path.text[row])}</b> as typed<br>face {path.age_faces[row]:.0f} since reconditioning"
+            f"<br>{as_typed(path.hover[row])}{f'<br>{name}' if aside else ''}"
+            for row in of
+        ]
+        traces = reading_bars(
+            path.age_faces[of],
+            path.low_um[of] * scale,
+            path.high_um[of] * scale,
+            hover,
+            name=name,
+            colour=look.now,
+            ceiling=ceiling,
+            width=width,
+            hollow=aside,
+        )
+        figure.add_traces(traces)
 
 
 def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, right: float) -> None:

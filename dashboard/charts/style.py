@@ -119,6 +119,7 @@ def reading_bars(
     ceiling: float,
     width: float,
     edge: float = 0.0,
+    hollow: bool = False,
 ) -> list[go.Bar | go.Scatter]:
     """Return the traces of readings as bars over what each reading may mean.
 
@@ -137,7 +138,10 @@ def reading_bars(
         Bar width in units of x.
     edge : float
         Pixels of line round a bar, for readings so fine that a bar alone would not be seen.
+    hollow : bool
+        Outlines only, for readings that do not count.
     """
+    fill, edge = (clear(colour, 0.0), 1.5) if hollow else (colour, edge)
     is_open = ~np.isfinite(high)
     is_point = ~is_open & (high <= low)
     is_bar = ~is_open & ~is_point
@@ -154,7 +158,7 @@ def reading_bars(
                 base=low[is_bar],
                 y=(high - low)[is_bar],
                 width=width,
-                marker={"color": colour, "line": {"width": edge, "color": colour}},
+                marker={"color": fill, "line": {"width": edge, "color": colour}},
                 customdata=texts(is_bar),
                 **shown,
             )
@@ -165,7 +169,12 @@ def reading_bars(
                 x=x[is_point],
                 y=low[is_point],
                 mode="markers",
-                marker={"symbol": "line-ew", "size": 11, "line": {"width": 4, "color": colour}, "color": colour},
+                marker={
+                    "symbol": "line-ew",
+                    "size": 11,
+                    "line": {"width": 1 if hollow else 4, "color": colour},
+                    "color": colour,
+                },
                 customdata=texts(is_point),
                 showlegend=not is_bar.any(),
                 **shown,
@@ -179,7 +188,10 @@ def reading_bars(
                 base=low[is_open],
                 y=np.maximum(top - low[is_open], 0.0),
                 width=width,
-                marker={"color": clear(colour, 0.35), "line": {"width": 0}},
+                marker={
+                    "color": clear(colour, 0.0 if hollow else 0.35),
+                    "line": {"width": edge * hollow, "color": colour},
+                },
                 customdata=texts(is_open),
                 showlegend=not (is_bar.any() or is_point.any()),
                 **shown,

@@ -50,11 +50,7 @@ class Board:
         """Whether the shift report is at hand."""
         return self._shift is not None
 
-    def look(self) -> "tuple[CellView, CellCharts]":
-        """Give the cell and its charts."""
-        return self._whole()[:2]
-
-    def _whole(self) -> "tuple[CellView, CellCharts, RoomHistory]":
+    def look(self) -> "tuple[CellView, CellCharts, RoomHistory]":
         """Give the cell, its charts and what the room did."""
         from spc.board.cell_view import look_at_cell
         from spc.board.chart_signals import chart_cell
@@ -78,7 +74,7 @@ class Board:
             if name not in self._laps:
                 from spc.board.lap_report import known_lap, report_of
 
-                view, charts, room = self._whole()
+                view, charts, room = self.look()
                 known_lap(view, name)
                 self._laps[name] = report_of(view, charts, name, room=room)
             return self._laps[name]
@@ -95,7 +91,7 @@ class Board:
     def _report(self) -> ShiftReport:
         from spc.board.shift import shift_of
 
-        view, charts, room = self._whole()
+        view, charts, room = self.look()
         return shift_of(view, charts, [self.lap(str(name)) for name in view.laps["lap"]], room=room)
 
     def _replayed_digest(self) -> str:

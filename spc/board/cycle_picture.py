@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast
 from spc.board.results import CycleFan, CyclePath, CyclePicture, Signal
+from spc.board.room_history import RoomOfLap
 
 __all__ = ["draw_cycle"]
 
@@ -22,7 +23,7 @@ _NOTHING: NDArray[np.float64] = np.empty(0)
 
 
 def draw_cycle(
-    view: CellView, lap: str, forecast: LapForecast, signals: Sequence[Signal], *, now_us: int
+    view: CellView, lap: str, forecast: LapForecast, signals: Sequence[Signal], *, room: RoomOfLap, now_us: int
 ) -> CyclePicture | None:
     """Gather the cycle picture of one lap.
 
@@ -33,6 +34,8 @@ def draw_cycle(
     forecast : LapForecast
     signals : sequence of Signal
         Those of this cycle; each is ringed at its age.
+    room : RoomOfLap
+        Which readings of this cycle tell nothing of the lap.
     now_us : int
         Moment of the look, as in `sort_us`.
 
@@ -41,9 +44,8 @@ def draw_cycle(
     CyclePicture or None
         None when the lap has no face with a flatness reading yet.
     """
-    found = view.memo.once(
-        lap, "paths", (view.faces_of(lap), view.events_of(lap)), lambda: _paths(view.faces_of(lap), view, lap)
-    )
+    rows = view.faces_of(lap)
+    found = view.memo.once(lap, "paths", (rows, view.events_of(lap), room), lambda: _paths(rows, view, lap, room))
     if found is None:
         return None
     past, now = found
@@ -64,7 +66,9 @@ def draw_cycle(
     )
 
 
-def _paths(rows: pd.DataFrame, view: CellView, lap: str) -> tuple[tuple[CyclePath, ...], CyclePath] | None:
+def _paths(
+    rows: pd.DataFrame, view: CellView, lap: str, room: RoomOfLap
+) -> tuple[tuple[CyclePath, ...], CyclePath] | None:
     """Past cycles that have readings, and the running one; None without any reading."""
     read = (rows["kind"] == "face").to_numpy() & rows["flatness_low_um"].notna().to_numpy()
     if not read.any():
@@ -74,6 +78,7 @@ def _paths(rows: pd.DataFrame, view: CellView, lap: str) -> tuple[tuple[CyclePat
     ended = cycles[(cycles["cycle"] != running) & cycles["start_known"]].iloc[-PAST_SHOWN:]
     cycle_of, first = rows["cycle"].to_numpy(), rows["attempt"].to_numpy() <= 1
     columns = {name: rows[name].to_numpy() for name in _USED}
+    columns["aside"] = ~room.keeps(rows["sort_us"].to_numpy(np.int64), room.aside) & (cycle_of == running)
     past = (
         _path(f"cycle {number}, to {_day(text)}", columns, read & first & (cycle_of == number))
         for number, text in zip(ended["cycle"], ended["end_text"], strict=True)
@@ -93,6 +98,7 @@ def _path(label: str, columns: Mapping[str, NDArray[Any]], of: NDArray[np.bool_]
         face_id=own["face_id"].astype(np.int64),
         text=tuple(own["flatness_text"].tolist()),
         hover=tuple(" - ".join(filter(None, said)) for said in words),
+        aside=own["aside"].astype(np.bool_),
     )
 
 
@@ -124,6 +130,8 @@ def _in_words(lap: str, now: CyclePath, past: Sequence[CyclePath], forecast: Lap
         count = now.age_faces.size
         faces = "reading" if count == 1 else "readings"
         read = f"{lap} has {count} flatness {faces} in this cycle, the last as typed {now.text[-1]}, {top}"
+        out = int(np.count_nonzero(now.aside))
+        read += f"; {out} of them drawn hollow, read while the whole room had moved" if out else ""
     shown = len(past)
     behind = f"; {shown} past cycle{'' if shown == 1 else 's'} drawn faint behind" if shown else "; no past cycle yet"
     limit = f"; limit {forecast.limit_text}" if forecast.limit_text else "; no limit set"

@@ -8,6 +8,7 @@ import pandas as pd
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.lap_state import plural
 from spc.board.missing import missing_of_lap
+from spc.board.room_history import RoomHistory
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
@@ -25,7 +26,9 @@ class LapAge:
     remarks: tuple[str, ...]  # what the lives rest on that nobody logged, a sentence each
 
 
-def age_of_lap(view: CellView, lap: str, *, planned_cost: float, worn_cost: float, clock: str = "faces") -> LapAge:
+def age_of_lap(
+    view: CellView, lap: str, *, room: RoomHistory, planned_cost: float, worn_cost: float, clock: str = "faces"
+) -> LapAge:
     """Plan the reconditioning of a lap from the cycles of its group.
 
     Parameters
@@ -33,6 +36,8 @@ def age_of_lap(view: CellView, lap: str, *, planned_cost: float, worn_cost: floa
     view : CellView
     lap : str
         Known to the view.
+    room : RoomHistory
+        Its shifts are not asked after a reconditioning that nobody logged.
     planned_cost, worn_cost : float
         Costs of one cycle: reconditioned by plan, and worn out in use; any unit.
     clock : {'faces', 'minutes'}
@@ -51,7 +56,7 @@ def age_of_lap(view: CellView, lap: str, *, planned_cost: float, worn_cost: floa
     cycles = _by_their_limits(view, view.cycles[view.cycles["lap"].isin(laps)])
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
-    missing = (said for name in laps for said in missing_of_lap(view, name))
+    missing = (said for name in laps for said in missing_of_lap(view, name, room.of(name)))
     return LapAge(tuple(laps), cycles, plan, (*_unsaid(cycles), *missing))
 
 

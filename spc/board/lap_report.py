@@ -25,7 +25,7 @@ from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, findings, handed_text, is_answered
 from spc.board.results import Cause, LapReport, Signal
-from spc.board.room_history import RoomHistory, RoomOfLap
+from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break, shift_at
@@ -136,7 +136,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
 def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own:
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
-    own = _own_faces(view, lap, rows, room)
+    own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
     bow = view.memo.once(lap, f"bow {fresh}", (own,), lambda: bow_of_lap(now))
     turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
@@ -151,7 +151,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         turning=(turning,) if turning is not None else (),
         bow=bow,
         lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits)),
-        moves=sign_moves(signs.iloc[:0] if fresh else _own_signs(view, lap, room)),
+        moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
         last_grit=str(last["grit"]) if last is not None else "",
@@ -181,7 +181,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
-        *missing_of_lap(view, lap),
+        *missing_of_lap(view, lap, own.room),
         *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
@@ -202,7 +202,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         signals=signals,
         causes=_shown_causes(diagnosis) if signals else (),
         safety=_cautions(state.state, str(row["kind"]), diagnosis if signals else None),
-        picture=draw_cycle(view, lap, forecast, signals, now_us=view.now_us),
+        picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
@@ -215,19 +215,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             diagnosis=diagnosis,
         ),
     )
-
-
-def _own_faces(view: CellView, lap: str, rows: pd.DataFrame, room: RoomOfLap) -> pd.DataFrame:
-    """Rows of a lap without those that tell of the room of an earlier shift; the very frame where there are none."""
-    keep = room.keeps(rows["sort_us"].to_numpy(np.int64), room.ended)
-    return rows if keep.all() else view.memo.once(lap, "own faces", (rows, room), lambda: rows[keep])
-
-
-def _own_signs(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
-    """Do the same for its finished faces."""
-    signs = view.signs_of(lap)
-    keep = room.keeps(signs["sort_us"].to_numpy(np.int64), room.ended)
-    return signs if keep.all() else view.memo.once(lap, "own signs", (signs, room), lambda: signs[keep])
 
 
 def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:
@@ -290,7 +277,7 @@ def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, 
     """Tell what the moved signs of a lap follow; shifts in which the room moved have no say in later ones."""
     if here.alarm:
         return "one lap" if here.beyond else "many laps"
-    all_signs = {name: _own_signs(view, name, view.memo.same(name, "room", room.of(name))) for name in view.by_lap}
+    all_signs = {name: own_signs(view, name, view.memo.same(name, "room", room.of(name))) for name in view.by_lap}
     asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
     scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
     return next((found for found in scopes if found), "")

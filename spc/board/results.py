@@ -94,6 +94,7 @@ class CyclePath:
     face_id: NDArray[np.int64]
     text: tuple[str, ...]  # as typed
     hover: tuple[str, ...]  # one line per reading: time, operator, part and serial, as far as said
+    aside: NDArray[np.bool_]  # read in a shift in which the whole room had moved: tells nothing of the lap
 
 
 @dataclass(frozen=True, slots=True)

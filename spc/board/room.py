@@ -110,7 +110,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
     direction = "worse" if worse else "better"
     sentence = (
         f"{int(moved.sum())} of {n} laps moved together, to the {direction}, the middle one by {abs(middle):.1f} sd "
-        f"(p = {p:.2g}): look at the room before any lap."
+        f"({_p_words(p)}): look at the room before any lap."
     )
     return RoomTest("together", direction, middle, p, alpha, n, moved, sentence)
 
@@ -205,6 +205,10 @@ def room_alarm_of(test: RoomTest, laps: tuple[str, ...]) -> RoomAlarm | None:
         return None
     moved = tuple(lap for lap, did in zip(laps, test.moved, strict=True) if did)
     return RoomAlarm(test.sentence, moved, test.p_value, ROOM_CHECKS)
+
+
+def _p_words(p: float) -> str:
+    return f"p = {p:.2g}" if p >= 1e-4 else "p under 0.0001"
 
 
 def _tail(value: float, beyond: int, n: int) -> float:

@@ -11,6 +11,7 @@ from functools import partial
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
@@ -20,7 +21,7 @@ from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, 
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
 from spc.chart.replay import Replayed, Revision, replay
 
-__all__ = ["NO_ROOM", "RoomHistory", "RoomOfLap", "RoomShift", "look_at_room"]
+__all__ = ["NO_ROOM", "RoomHistory", "RoomOfLap", "RoomShift", "look_at_room", "own_faces", "own_signs"]
 
 Array = NDArray[np.float64]
 Stretch = tuple[int, int]  # from, and up to but without, a moment as in `sort_us`
@@ -152,6 +153,20 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     worked = [span.start_us for span, own in zip(spans, scores.T, strict=True) if not np.isnan(own).all()]
     before = [start for start in worked if start < running.start_us]
     return RoomHistory(running, tuple(moved), before[-1] if before else -1, _lasting_us(spans, scores, moved))
+
+
+def own_faces(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
+    """Rows of a lap without those of earlier shifts in which the room moved; the very frame where there are none."""
+    rows = view.faces_of(lap)
+    keep = room.keeps(rows["sort_us"].to_numpy(np.int64), room.ended)
+    return rows if keep.all() else view.memo.once(lap, "own faces", (rows, room), lambda: rows[keep])
+
+
+def own_signs(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
+    """Finished faces of a lap without those of earlier shifts in which the room moved; see `own_faces`."""
+    signs = view.signs_of(lap)
+    keep = room.keeps(signs["sort_us"].to_numpy(np.int64), room.ended)
+    return signs if keep.all() else view.memo.once(lap, "own signs", (signs, room), lambda: signs[keep])
 
 
 def _oldest_us(cell: CellCharts, laps: Sequence[str], now_us: int) -> int:

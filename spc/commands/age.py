@@ -44,9 +44,9 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     from spc.board.lap_report import known_lap
 
     planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
-    view, _ = session.board().look()
+    view, _, room = session.board().look()
     known_lap(view, lap)
-    found = age_of_lap(view, lap, planned_cost=planned, worn_cost=worn, clock=clock)
+    found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
     clocks = clocks_of_lap(view, lap)
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:

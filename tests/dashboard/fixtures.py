@@ -40,6 +40,7 @@ def path(faces, *, label="this cycle", seed=1, start=0.18, slope=0.006, first_id
         face_id=np.arange(first_id, first_id + faces, dtype=np.int64),
         text=tuple(typed),
         hover=tuple(f"4 March 09:{minute % 60:02d}, R. Oduya, seal plate" for minute in range(faces)),
+        aside=np.zeros(faces, dtype=bool),
     )
 
 

@@ -46,7 +46,14 @@ def test_nothing_beside_a_hold_invites_to_go_on():
 
 def test_room_alarm_is_one_card_with_its_checks():
     card = cards.room_card(shift().room)
-    assert "Three of eight laps" in card and "room temperature, lamp and optical flat and slurry batch" in card
+    assert "Three of eight laps" in card and "room temperature; lamp and optical flat; slurry batch." in card
+
+
+def test_a_room_alarm_of_the_shift_before_has_a_name_of_its_own():
+    assert 'aria-label="Room alarm"' in cards.room_card(shift().room)
+    assert 'aria-label="Room alarm of the shift before"' in cards.room_card(
+        shift().room, label="Room alarm of the shift before"
+    )
 
 
 def test_causes_are_a_table_with_the_share_of_each():

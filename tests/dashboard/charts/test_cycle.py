@@ -67,6 +67,18 @@ def test_an_exact_reading_is_still_seen():
     assert [trace.marker.symbol for trace in drawn] == ["line-ew"] and len(drawn[0].x) == 3
 
 
+def test_readings_of_a_room_that_had_moved_are_drawn_hollow_and_named():
+    aside = np.arange(12) >= 8
+    figure = cycle_figure(picture(now=replace(path(12), aside=aside), signals=()), faces_left(), LIGHT, MICROMETRE)
+    (counted,), (hollow,) = traces(figure, "this cycle"), traces(figure, "set aside: the room had moved")
+    assert [len(trace.x) for trace in (counted, hollow)] == [8, 4]
+    assert hollow.marker.color.endswith(",0.0)") and hollow.marker.line.width > 0
+    assert all("set aside" in text for text in hollow.customdata) and "set aside" not in "".join(counted.customdata)
+    table = cycle_table(picture(now=replace(path(12), aside=aside), signals=()), MICROMETRE)
+    assert table["signal"].tolist() == ["set aside: the room had moved"] * 4 + [""] * 8
+    assert not traces(cycle_figure(picture(), faces_left(), LIGHT, MICROMETRE), "set aside: the room had moved")
+
+
 def test_the_limit_is_written_in_the_readers_marks_and_the_part_as_it_is():
     def german():
         speak(LOCALES["de"])

@@ -27,7 +27,7 @@ def test_a_face_over_its_limit_is_told_in_one_unit(tmp_path, typed, limit_um, sa
         at = pd.Timestamp("2026-01-07", tz="UTC")
         last = {"flatness_low_um": 2.5 * BAND_UM, "flatness_high_um": 3.5 * BAND_UM} | typed
         store.append_face({"lap": "K1", "part": "GB-15", "time_utc": at} | last, who="Ann")
-    view, _ = Board(tmp_path / "cell.db", Settings(time_zone="UTC")).look()
+    view, _, _ = Board(tmp_path / "cell.db", Settings(time_zone="UTC")).look()
     (signal,) = over_limit_signals(view, "K1")
     against = "2 bands" if typed["flatness_unit"] == "band" else "0.588 um"
     assert (

@@ -46,7 +46,7 @@ def drawn(tmp_path, monkeypatch):
         fill(store, faces_of("K1", n, np.random.default_rng(3)), events_of("K1", n))
     clock = datetime(2026, 1, 5, 9) + timedelta(days=(n - 1) // 12, hours=6)
     board = Board(tmp_path / "cell.db", Settings(time_zone="UTC", clock=clock))
-    view, cell = board.look()
+    view, cell, _ = board.look()
     judged = cell.charts["K1", "flatness"].replayed
 
     def told(beyond=(), drifting=()):

@@ -9,9 +9,7 @@ import numpy as np
 import pytest
 
 from spc.board.board import Board
-from spc.board.chart_signals import chart_cell
 from spc.board.false_calls import shift_score
-from spc.board.room_history import look_at_room
 from spc.settings import load_settings
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
@@ -62,7 +60,11 @@ def test_the_next_shift_calls_no_lap_for_the_readings_of_a_room_that_read_high(t
     assert "no chart, cause or faces left of these laps leans on them" in before["sentence"]
     for lap in shift["laps"]:
         assert [r for r in lap["reasons"] if "(late shift of 3 March) are set aside: the whole room read high" in r]
+        assert not [remark for remark in lap["data_health"] if "may have been reconditioned" in remark]
     assert before["sentence"] in run(path, "due").output
+    page = path.parent / "page.html"
+    assert run(path, "handover", "--out", str(page)).exit_code < 2
+    assert before["sentence"] in page.read_text() and "The room: read the room temperature" in page.read_text()
 
 
 def test_faces_left_lean_on_the_other_readings_alone(tmp_path):
@@ -180,8 +182,7 @@ def test_a_quiet_cell_remembers_nothing(tmp_path):
 def test_scores_of_the_running_shift_are_those_of_its_faces(tmp_path):
     """Second route: the score of every lap from the chart's own z-scores, face by face."""
     board = board_of(cell_of(tmp_path, last=20))
-    view, charts = board.look()
-    history = look_at_room(view, chart_cell(view))
+    view, charts, history = board.look()
     (shift,) = history.moved
     assert shift.span.start == datetime(2026, 3, 3, 14) and history.alarm is shift.alarm
     scores = []

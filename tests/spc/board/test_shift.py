@@ -8,7 +8,6 @@ import pytest
 from spc.board.board import Board
 from spc.board.false_calls import go_look
 from spc.board.results import Signal
-from spc.board.room_history import look_at_room
 from spc.board.shift import go_look_words, shift_of
 from spc.settings import Settings
 from tests.spc.board.invented_cell import laps_in_use
@@ -61,9 +60,9 @@ def test_a_signal_is_new_in_the_shift_in_which_its_spell_first_spoke(tmp_path, m
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     clock = datetime(2026, 1, 5, 9) + timedelta(days=4, hours=5, minutes=30)  # the last of 60 faces, 12 a day
     board = Board(laps_in_use(tmp_path / "cell.db", ["K1"], 60), Settings(time_zone="UTC", clock=clock))
-    view, cell = board.look()
+    view, cell, room = board.look()
     faces = view.faces_of("K1")["face_id"].tolist()
     first = -1 if spoke == -1 else faces[spoke - 1]
     told = Signal("K1", "minutes", "", "Minutes.", "look", 0.001, faces[-1], 1, 9, "", 0.1, 5.0, spoke_face_id=first)
     report = replace(board.lap("K1"), signals=(told,))
-    assert ("New this shift: Minutes." in shift_of(view, cell, [report], room=look_at_room(view, cell)).changed) == new
+    assert ("New this shift: Minutes." in shift_of(view, cell, [report], room=room).changed) == new

@@ -78,7 +78,7 @@ def chart_cell(view: CellView) -> CellCharts:
 
 
 def go_look_list(
-    view: CellView, cell: CellCharts, *, never_filtered: tuple[str, ...]
+    view: CellView, cell: CellCharts, *, never_filtered: tuple[str, ...], with_room: frozenset[str]
 ) -> tuple[tuple[str, ...], GoLook]:
     """Laps worth a look this shift, with the share of false ones among them held down.
 
@@ -88,6 +88,8 @@ def go_look_list(
     cell : CellCharts
     never_filtered : tuple of str
         Laps with a stop signal: listed whatever their charts say.
+    with_room : frozenset of str
+        Laps that a room alarm of this shift accounts for: their flatness speaks for the room, and not for them.
 
     Returns
     -------
@@ -96,6 +98,7 @@ def go_look_list(
     """
     laps = tuple(str(lap) for lap in view.laps["lap"])
     scores = [np.where(_towards_bad(sign), 1.0, -1.0) * _shift_scores(view, cell, sign) for sign in SIGNS]
+    scores[list(SIGNS).index("flatness")][[lap in with_room for lap in laps]] = np.nan
     p_all = np.array([beyond_the_rest_p(z) for z in scores])
     p = [combined_p(p_all[:, i]) for i in range(len(laps))]
     chosen = go_look(p, never_filtered=[lap in never_filtered for lap in laps])

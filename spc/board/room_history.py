@@ -78,6 +78,11 @@ class RoomHistory:
         return found.alarm if found is not None and found.span.start_us == self.running.start_us else None
 
     @property
+    def with_it(self) -> frozenset[str]:
+        """Laps that the alarm of the running shift accounts for."""
+        return self.moved[-1].with_it if self.alarm is not None else frozenset()
+
+    @property
     def before(self) -> RoomAlarm | None:
         """That alarm of the last shift worked before this one, in words that look back."""
         found = next((shift for shift in self.moved if shift.span.start_us == self.worked_us), None)
@@ -102,7 +107,7 @@ class RoomHistory:
         here = [shift for shift in self.moved if lap in shift.with_it]
         return RoomOfLap(
             alarm=alarm.sentence if alarm is not None and part else "",
-            beyond=part and lap not in self.moved[-1].with_it,
+            beyond=part and lap not in self.with_it,
             aside=_stretches(here),
             ended=_stretches([s for s in here if s.span.start_us < self.running.start_us]),
             unworn=_stretches([s for s in here if self.lasting_us < 0 or s.span.start_us < self.lasting_us]),

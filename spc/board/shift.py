@@ -50,7 +50,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     """
     laps = in_order_of_need(tuple(reports))
     stopped = tuple(r.lap for r in laps if any(s.severity == "stop" for s in r.signals))
-    listed, chosen = go_look_list(view, cell, never_filtered=stopped)
+    listed, chosen = go_look_list(view, cell, never_filtered=stopped, with_room=room.with_it)
     states = {report.lap: report.state for report in laps}
     span = shift_at(view.now, view.settings)
     before = shift_before(span, view.settings)

@@ -119,7 +119,7 @@ def test_the_running_shift_is_tested_as_it_goes_on_and_said_to_be_past_when_it_i
     now = board_of(cell_of(tmp_path / "now", last=20))
     shift = now.shift()
     assert shift.shift_text == "late shift of 3 March" and shift.room_before is None
-    assert sorted(shift.room.laps) == list(LAPS) and not flatness_signals(shift)
+    assert sorted(shift.room.laps) == list(LAPS) and not flatness_signals(shift) and shift.go_look == ()
     later = board_of(cell_of(tmp_path / "later", last=44)).shift()  # one shift further on
     assert later.shift_text == "late shift of 4 March" and later.room is later.room_before is None
     assert all([r for r in lap.reasons if "late shift of 3 March" in r] for lap in later.laps)

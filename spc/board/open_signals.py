@@ -130,12 +130,17 @@ def _signal(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> Signa
 def _drifting(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
     judged, s, sign = counted.judged, spell.newest, SIGNS[spell.newest.sign]
     stream, begin = judged.stream, int(judged.since[spell.first])
-    back = int(counted.back[begin])
-    since = "with the last face" if back == 0 else f"since about {plural(back, 'face')} ago"
+    back, silent = int(counted.back[begin]), int(counted.back[s.position])
     way = "up" if sign.side == "upper" else "down"
+    if silent:
+        when = f"drifted {way} from about {back} to {plural(silent, 'face')} ago"
+    elif back:
+        when = f"drifts {way} since about {plural(back, 'face')} ago"
+    else:
+        when = f"drifts {way} with the last face"
     shown, against = lengths_apart(_middle(stream, begin, s.position), _usual(judged, begin, s.position), s.sign, unit)
     return (
-        f"{_capital(sign.words)} on {s.lap} drifts {way} {since}: {shown} where {against} is usual"
+        f"{_capital(sign.words)} on {s.lap} {when}: {shown} where {against} is usual"
         f"{_of_part(stream, begin, s.position)}."
     )
 

@@ -163,13 +163,15 @@ def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -
         told.append(f"{_and(named['due'])} due for reconditioning")
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
-    if not told and not named["cutting"]:
+    fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
+    usual = len(named["cutting"]) - fresh
+    calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
+    calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
+    if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."
     if not told:
-        return f"Nothing needs a person: {plural(len(named['cutting']), 'lap')} wearing as usual."
-    return f"{'; '.join(told)}." + (
-        f" {plural(len(named['cutting']), 'lap')} wearing as usual." if named["cutting"] else ""
-    )
+        return f"Nothing needs a person: {'; '.join(calm)}."
+    return f"{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import pytest
 from spc.board.board import Board
 from spc.board.chart_signals import CellCharts
 from spc.board.open_signals import open_signals
-from spc.chart.replay import replay
+from spc.chart.replay import DRIFTING, replay
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import events_of, faces_of, fill
@@ -28,7 +28,7 @@ def test_a_drift_up_shows_more_than_is_usual_at_the_age_of_its_faces(tmp_path, m
     with Store.open(tmp_path / "cell.db") as store:
         fill(store, faces, events_of("K1", n))
     report = Board(tmp_path / "cell.db", Settings(time_zone="UTC")).lap("K1")
-    told = [s.sentence for s in report.signals if s.sign == "minutes" and "drifts up" in s.sentence]
+    told = [s.sentence for s in report.signals if s.sign == "minutes" and s.rule == DRIFTING]
     assert told
     shown, usual = (float(v) for v in re.search(r": ([\d.]+) min where ([\d.]+) min is usual", told[0]).groups())
     assert shown > usual
@@ -80,6 +80,8 @@ def drawn(tmp_path, monkeypatch):
         ([], [(-9, -14), (-4, -8), (-1, -3)], "drifts up since about 13 faces ago:"),  # never back at the centre
         ([], [(-9, -14), (-1, -3)], "drifts up since about 2 faces ago:"),
         ([-5], [(-1, -4)], "drifts up since about 4 faces ago:"),
+        ([], [(-4, -9)], "drifted up from about 8 to 3 faces ago:"),
+        ([], [(-2, -9)], "drifted up from about 8 to 1 face ago:"),
     ],
 )
 def test_a_spell_is_told_from_its_first_face_to_its_last(drawn, beyond, drifting, words):

@@ -1,6 +1,7 @@
 """`lapcell due` on invented cells whose fault is known: it must name what was planted, and only that."""
 
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -204,3 +205,14 @@ def test_a_reconditioning_closes_what_the_cycle_before_showed(tmp_path):
     assert after["answers"][2]["answer"] == "Nothing has moved, so none of them shows."
     assert "No face of this cycle has been read yet." in run(path, "chart", "L1", "--sign", "wear").output
     assert run(path, "due").exit_code == 0
+
+
+def test_a_fresh_lap_is_not_counted_among_those_that_wear_as_usual(tmp_path):
+    cell = PlantedCell(1, laps=("L1", "L2"), cycles=4, last=8)
+    path = cell.store(tmp_path, limit="5 um")
+    assert told(path, "due")["sentence"] == "Nothing needs a person: 2 laps wearing as usual."
+    later = f"{datetime.fromisoformat(cell.rows[-1]['time']) + timedelta(minutes=5):%Y-%m-%d %H:%M}"
+    done = ("events", "add", "L2", "reconditioned", "--time", later, "--reason", "planned")
+    assert run(path, *done, "--who", "Ann").exit_code == 0
+    said = "Nothing needs a person: 1 lap wearing as usual; 1 lap fresh, with no face yet."
+    assert told(path, "due")["sentence"] == said

@@ -152,8 +152,8 @@ def chart(now: Snapshot, lap: str, sign: str, part: str, rules: tuple[str, ...],
     """Return the chart of one sign of one lap, its lengths said in a unit; `part` '' = all."""
     from spc.board.lap_chart import chart_report
 
-    view, charts, _ = board(now).look()
-    return chart_report(view, charts, lap, sign, part=part, rules=rules, asked=unit)
+    view, charts, room = board(now).look()
+    return chart_report(view, charts, lap, sign, part=part, rules=rules, asked=unit, room=room.of(lap))
 
 
 def typed_readings(now: Snapshot, lap: str, sign: str) -> dict[int, str]:

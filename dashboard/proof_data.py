@@ -240,12 +240,13 @@ def wear_and_relaps(now: Snapshot, lap: str) -> "tuple[WearReport, RelapReport, 
     """
     import numpy as np
 
+    from spc.board.room_history import look_at_room
     from spc.board.wear_report import relap_report, wear_report
     from spc.chart.norm import middles
     from spc.chart.stream import stream_of
 
     view, cell = whole_log(now), whole_charts(now)
-    wear = wear_report(view, cell, lap)
+    wear = wear_report(view, cell, lap, room=look_at_room(view, cell).of(lap))
     stream = stream_of(view.faces, lap=lap, sign="flatness")
     charted = stream.where(np.isin(stream.face_id, wear.face_ids))
     factor = np.exp(middles(charted) - wear.chart.value) if len(charted) else np.array([])

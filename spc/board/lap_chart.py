@@ -9,6 +9,7 @@ import numpy as np
 from spc.board.cell_view import CellView, look_at_cell
 from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.results import Signal
+from spc.board.room_history import NO_ROOM, RoomOfLap, look_at_room
 from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
@@ -16,7 +17,7 @@ from spc.chart.price import in_points
 from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
-from spc.chart.stream import SIGNS
+from spc.chart.stream import SIGNS, Stream
 from spc.measure.shown import ShownLength, told_apart
 from spc.settings import Settings
 from spc.store.store import Store
@@ -86,14 +87,18 @@ def chart_of_lap(
         If the lap, the sign or a rule is unknown.
     """
     view = look_at_cell(store, settings)
-    return chart_report(view, chart_cell(view), lap, sign, part=part, rules=rules)
+    cell = chart_cell(view)
+    return chart_report(view, cell, lap, sign, part=part, rules=rules, room=look_at_room(view, cell).of(lap))
 
 
 def chart_report(
     view: CellView, cell: CellCharts, lap: str, sign: str, *, part: str = "", rules: Sequence[str] = (),
-    asked: ShownLength | None = None,
+    asked: ShownLength | None = None, room: RoomOfLap = NO_ROOM,
 ) -> ChartReport:  # fmt: skip
-    """Report on one chart of a cell already looked at, in the unit asked for; other parameters as in `chart_of_lap`."""
+    """Report on one chart of a cell already looked at, in the unit asked for; other parameters as in `chart_of_lap`.
+
+    What the room sets aside is judged here like any other reading, with a remark.
+    """
     if sign not in SIGNS:
         raise ValueError(f"`sign` must be one of {', '.join(SIGNS)}, got {sign!r}")
     if (lap, sign) not in cell.charts:
@@ -116,7 +121,7 @@ def chart_report(
         alarms, sees = _alarms(model, unit), _sees(model, unit)
     return ChartReport(
         lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
-        extra, search, began, (*whole.stream.left_out, *_need_of_more(model)), unit,
+        extra, search, began, (*whole.stream.left_out, *_need_of_more(model), *_aside(shown.stream, room)), unit,
     )  # fmt: skip
 
 
@@ -248,6 +253,14 @@ def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, tuple[int, .
     if search.status != "change":
         return search, ()
     return search, tuple(judged.stream.face_id[at[search.changes[0].set_start]].tolist())
+
+
+def _aside(stream: Stream, room: RoomOfLap) -> tuple[str, ...]:
+    count = int(np.count_nonzero(~room.keeps(stream.sort_us, room.aside))) if stream.sign == "flatness" else 0
+    if not count:
+        return ()
+    were = "reading was" if count == 1 else "readings were"
+    return (f"{count:,} {were} taken while the whole room had moved: judged here, set aside where the lap is judged",)
 
 
 def _need_of_more(model: ChartModel | None) -> tuple[str, ...]:

@@ -9,6 +9,8 @@ from scipy.special import bdtrc, ndtr, ndtri
 
 from spc.board.cell_view import CellView
 from spc.board.chart_signals import CellCharts
+from spc.board.lap_state import plural
+from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles, part_factors_of
 from spc.chart.price import in_points
@@ -68,7 +70,7 @@ class RelapReport:
     sees: str = ""
 
 
-def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
+def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap = NO_ROOM) -> WearReport:
     """Chart the running cycle of one lap against how it usually wears.
 
     Parameters
@@ -77,6 +79,8 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     cell : CellCharts
         Its budget sets the limits.
     lap : str
+    room : RoomOfLap, default NO_ROOM
+        Readings that it sets aside are left out.
 
     Returns
     -------
@@ -87,7 +91,10 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
     Logs of the middles of the readings: good where most readings are above their step; a reading below it counts as
     three fifths of the step.
     """
-    whole = stream_of(view.faces, lap=lap, sign="flatness")
+    every = stream_of(view.faces, lap=lap, sign="flatness")
+    keep = room.keeps(every.sort_us, room.aside)
+    aside = int(np.count_nonzero(~keep & every.running()))
+    whole = every.where(keep)
     stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.cycle.max(initial=0))) | whole.running())
     factors = part_factors_of(stream)
     y = middles(stream) - np.log([factors.get(p, 1.0) for p in stream.part.tolist()])
@@ -130,6 +137,9 @@ def wear_report(view: CellView, cell: CellCharts, lap: str) -> WearReport:
         sentence += " Not wearing as usual: whether it jumped, turned steeper or bent cannot be told yet."
     if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
+    if aside:
+        are = "is" if aside == 1 else "are"
+        sentence += f" {plural(aside, 'face')} of it, read while the whole room had moved, {are} left out."
     baseline = (
         f"the lines of {usual.cycles:,} past cycles, {int(np.count_nonzero(~running)):,} faces; nothing is frozen"
         if usual is not None

@@ -101,6 +101,7 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
     """Chart what belongs to the running cycle as a whole: its wear, or its re-laps."""
     from spc.board.cell_view import look_at_cell
     from spc.board.chart_signals import chart_cell
+    from spc.board.room_history import look_at_room
     from spc.board.wear_report import relap_report, wear_report
 
     if part or rules:
@@ -115,7 +116,7 @@ def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: st
     drawn: list[float]
     by_itself = ""
     if sign == "wear":
-        wear = wear_report(view, cell, lap)
+        wear = wear_report(view, cell, lap, room=look_at_room(view, cell).of(lap))
         report: WearReport | RelapReport = wear
         faces, by_itself = wear.face_ids, wear.by_itself
         drawn, drawn_as = wear.chart.z.tolist(), "z"

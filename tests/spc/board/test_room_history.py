@@ -173,6 +173,17 @@ def test_what_a_lap_does_after_such_a_shift_is_not_put_down_to_the_room(tmp_path
     assert sum(room) < 0.2
 
 
+def test_charts_say_which_of_their_readings_are_set_aside(tmp_path):
+    path = cell_of(tmp_path)
+    chart = told(path, "chart", "L1")
+    words = "16 readings were taken while the whole room had moved: judged here, set aside where the lap is judged"
+    assert words in chart["remarks"]
+    assert not [remark for remark in told(path, "chart", "L1", "--sign", "minutes")["remarks"] if "room" in remark]
+    wear = told(path, "chart", "L1", "--sign", "wear")
+    assert "16 faces of it, read while the whole room had moved, are left out." in wear["sentence"]
+    assert "Not wearing as usual" not in wear["sentence"]
+
+
 def test_a_quiet_cell_remembers_nothing(tmp_path):
     shift = board_of(cell_of(tmp_path, stretches=())).shift()
     assert shift.room is shift.room_before is None

@@ -24,6 +24,7 @@ from spc.board.shifts import shift_at
 from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
+from spc.chart.cycle_spread import FEW_CYCLES
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
 from spc.chart.stream import SIGNS, Stream
 from spc.measure.shown import ShownLength
@@ -192,14 +193,22 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
         return SignChart(nothing, False, f"no limits yet from earlier cycles: {analysis.sentence.rstrip('.')}")
     begins = int(stream.sort_us[stream.running()][0])
     revision = Revision(0, begins, analysis.model)
-    words = f"trial limits from {len(base)} readings of earlier cycles, not frozen"
+    words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
     return SignChart(replay(stream, (revision,)), False, words)
+
+
+def _differ_words(analysis: Analysis) -> str:
+    """Say where few cycles leave it to an assumption how far cycles differ."""
+    cycles = analysis.model.norm.cycles if analysis.model is not None else None
+    if cycles is None or cycles.cycles >= FEW_CYCLES:
+        return ""
+    return f"; how far cycles differ is {'assumed' if cycles.cycles == 1 else 'partly assumed'}"
 
 
 def _trial(base: Stream, rules: RulesInUse) -> Analysis:
     key = (base.lap, base.sign, fingerprint_of(base), rules)
     if key not in _TRIALS:
-        _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules))
+        _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
         while len(_TRIALS) > 2000:
             _TRIALS.popitem(last=False)
     _TRIALS.move_to_end(key)

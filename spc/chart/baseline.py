@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.chart.change_point import MOST, change_point
+from spc.chart.cycle_spread import FEW_CYCLES, CycleSpread, cycle_spread
 from spc.chart.luck import widened_for_luck
 from spc.chart.norm import Norm, growth_of, part_factors_of, scored
 from spc.chart.outliers import find_outliers
@@ -47,6 +48,7 @@ MOST_REDRAWN = 5_000  # readings beyond which that luck moves the rate by less t
 FEW = 30  # below this the sentence says how loosely the limits are known [our rule]
 LUCK_TOLD = 1.05  # the widening for the luck of the list is told where it makes this much [our choice]
 CHANGE_RATE = 0.01  # share of good lists said to hold a change [our choice]
+SPREAD_LEVEL = 0.01  # cycles of a list differ where noise would seldom make them look so [our choice]
 WHOLE_SET_RATE = 0.05  # chance that a good list has any reading called out [our choice]
 
 
@@ -112,6 +114,7 @@ def analyse(
     excluded: Mapping[int, str] | None = None,
     redrawn: int = 0,
     guarantee: bool = False,
+    for_next_cycle: bool = False,
 ) -> Analysis:
     """Analyse a closed list of readings and work out what would be frozen.
 
@@ -128,6 +131,9 @@ def analyse(
     guarantee : bool, default False
         Widen the limit so that 9 of 10 such lists keep the true rate within 1.2 times the one set; the drifting
         average keeps its width. Only where larger readings are worse.
+    for_next_cycle : bool, default False
+        Nobody looks at the limits before another cycle is judged by them: how far it may differ from those of the list
+        is then allowed for even where the list does not show that cycles differ, or holds one cycle only.
 
     Returns
     -------
@@ -145,7 +151,8 @@ def analyse(
     Outliers are proposed from the scores of the fitted law in a way that they cannot hide each other, then confirmed
     under the law of the others at 1 - (1 - 0.05)^(1/n) a reading; a good list has any called out in at most 5 % of
     cases (simulated). Limits do not move for readings that were only called out. Of the laws that fit about as well the
-    one whose limit lies farthest out is taken, and both widths allow for the luck of the list (`spc.chart.luck`).
+    one whose limit lies farthest out is taken, and both widths allow for the luck of the list (`spc.chart.luck`). Where
+    cycles are seen to differ, faces are judged against their own cycle so far too (`spc.chart.cycle_spread`).
 
     References
     ----------
@@ -171,10 +178,13 @@ def analyse(
     fit = _most_careful(choice.near, rules.alpha, stream.sign)
     log_scale = math.log(fit.scale_um)
     norm = Norm(fit.family, log_scale, fit.shape, growth, factors, 0.0)
-    z = scored(used, norm)[0]
-    serial = _dependence(z, used)
-    if serial.status == "correlated" and serial.phi_low > 0:
-        norm = replace(norm, phi=round(serial.phi, 4))
+    raw = scored(used, norm).z
+    together = _with_dependence(norm, raw, used)[0]  # against the usual cycle alone
+    spread = cycle_spread(raw, used.age_faces, used.cycle)
+    if for_next_cycle or spread.p_value <= SPREAD_LEVEL:
+        norm = replace(norm, cycles=spread)
+    z = scored(used, norm).z
+    norm, serial = _with_dependence(norm, z, used)
     outliers = _outliers(used, norm, z)
     remarks = [f"{name}: {choice.sentence}", serial.sentence.rstrip(".")]
     if choice.status == "edge":
@@ -183,9 +193,11 @@ def analyse(
         remarks.append(f"readings grow by {math.expm1(growth):+.1%} a face within a cycle; the limit follows the age")
     if factors:
         remarks.append(f"parts differ: factors from {min(factors.values()):.2f} to {max(factors.values()):.2f}")
+    if norm.cycles is not None:
+        remarks.append(_cycles_differ(norm.cycles, used))
     if norm.phi:
         remarks.append("the drifting average takes what each face adds to the one before")
-    doubt = list(_change_inside(scored(used, norm)[1], used))
+    doubt = list(_change_inside(scored(used, together).step_z, used))
     if outliers:
         doubt.append(
             f"{len(outliers):,} readings do not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of "
@@ -239,7 +251,7 @@ def model_from_json(data: Mapping[str, Any]) -> ChartModel:
     return ChartModel(
         **fields
         | {
-            "norm": Norm(**fields["norm"]),
+            "norm": _norm_from_json(fields["norm"]),
             "rules": RulesInUse(**fields["rules"]),
             "face_ids": tuple(fields["face_ids"]),
             "excluded": tuple((int(face), cause) for face, cause in fields["excluded"]),
@@ -247,6 +259,11 @@ def model_from_json(data: Mapping[str, Any]) -> ChartModel:
             "true_alpha": tuple(fields["true_alpha"]),
         }
     )
+
+
+def _norm_from_json(fields: Mapping[str, Any]) -> Norm:
+    cycles = fields.get("cycles")  # not in what was frozen before cycles were told apart
+    return Norm(**{**fields, "cycles": None if cycles is None else CycleSpread(**cycles)})
 
 
 def _model(
@@ -345,6 +362,13 @@ def _most_careful(near: tuple[IntervalFit, ...], alpha: float, sign: str) -> Int
     return min(near, key=lambda law: float(law.ppf(alpha)))
 
 
+def _with_dependence(norm: Norm, z: Array, used: Stream) -> tuple[Norm, SerialCorrelation]:
+    serial = _dependence(z, used)
+    if serial.status == "correlated" and serial.phi_low > 0:
+        norm = replace(norm, phi=round(serial.phi, 4))
+    return norm, serial
+
+
 def _dependence(z: Array, used: Stream) -> SerialCorrelation:
     """Correlation of neighbours, a change of level or slope taken out first: a step looks like dependence."""
     search = change_point(z[-MOST:], false_detection=CHANGE_RATE, kinds=("mean", "slope"))
@@ -355,6 +379,18 @@ def _dependence(z: Array, used: Stream) -> SerialCorrelation:
         design = np.column_stack([np.ones(z.size), along])
         z = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
     return serial_correlation(z, used.age_faces, chain=used.cycle)
+
+
+def _cycles_differ(spread: CycleSpread, used: Stream) -> str:
+    age = float(np.median(used.age_faces))
+    sd = math.hypot(spread.start_sd, spread.slope_sd * age) / spread.within_sd
+    known = "assumed: one cycle does not tell" if spread.cycles == 1 else f"from {spread.cycles} cycles"
+    if 1 < spread.cycles < FEW_CYCLES:
+        known += ", partly assumed"
+    return (
+        f"cycles differ by about {sd:.1f} sd at {age:.0f} faces of age ({known}): each face is judged against its own "
+        "cycle so far too"
+    )
 
 
 def _change_inside(z: Array, used: Stream) -> tuple[str, ...]:

@@ -24,7 +24,6 @@ from spc.board.shifts import shift_at
 from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
-from spc.chart.cycle_spread import FEW_CYCLES
 from spc.chart.replay import DRIFTING, ChartSignal, Replayed, Revision, replay, signals_of
 from spc.chart.stream import SIGNS, Stream
 from spc.measure.shown import ShownLength
@@ -200,13 +199,12 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
 def _differ_words(analysis: Analysis) -> str:
     """Say where few cycles leave it to an assumption how far cycles differ."""
     cycles = analysis.model.norm.cycles if analysis.model is not None else None
-    if cycles is None or cycles.cycles >= FEW_CYCLES:
-        return ""
-    return f"; how far cycles differ is {'assumed' if cycles.cycles == 1 else 'partly assumed'}"
+    return "" if cycles is None or "assumed" not in cycles.known else f"; how far cycles differ is {cycles.known}"
 
 
 def _trial(base: Stream, rules: RulesInUse) -> Analysis:
-    key = (base.lap, base.sign, fingerprint_of(base), rules)
+    place = digest_of_values(base.age_faces, base.cycle, base.fresh, tuple(base.part.tolist()))
+    key = (base.lap, base.sign, fingerprint_of(base), place, rules)
     if key not in _TRIALS:
         _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
         while len(_TRIALS) > 2000:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ASSUMED_SD", "FEW_CYCLES", "CycleSpread", "cycle_spread", "foretold"]
+__all__ = ["ASSUMED_SD", "CycleSpread", "cycle_spread", "foretold"]
 
 Array = NDArray[np.float64]
 
@@ -30,6 +30,20 @@ class CycleSpread:
     within_sd: float  # of a reading about the line of its own cycle
     cycles: int  # it was read from
     p_value: float  # of cycles that differ no more than noise makes them; 1 from one cycle
+
+    @property
+    def known(self) -> str:
+        """Whether how far cycles differ is 'assumed', 'partly assumed' or 'read from them'."""
+        return "assumed" if self.cycles == 1 else "partly assumed" if self.cycles < FEW_CYCLES else "read from them"
+
+    def words(self, age_faces: float) -> str:
+        """Say how far cycles differ at an age, and what follows."""
+        sd = math.hypot(self.start_sd, self.slope_sd * age_faces) / self.within_sd
+        cycles = f"{self.cycles} cycle" + ("s" if self.cycles > 1 else "")
+        return (
+            f"cycles differ by about {sd:.1f} sd at {age_faces:.0f} faces of age ({cycles}; {self.known}): each face "
+            "is judged against its own cycle so far too"
+        )
 
 
 def cycle_spread(z: Array, age_faces: Array, cycle: NDArray[np.int64]) -> CycleSpread:

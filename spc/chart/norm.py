@@ -7,6 +7,7 @@ the baseline have factor 1.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from spc.model.families import family_named
 from spc.model.grouping import group_readings
 from spc.model.interval_fit import IntervalFit, z_scores
 
-__all__ = ["Norm", "Scores", "frozen_law", "growth_of", "middles", "part_factors_of", "scored"]
+__all__ = ["Norm", "Scores", "frozen_law", "growth_of", "middles", "norm_from_json", "part_factors_of", "scored"]
 
 Array = NDArray[np.float64]
 
@@ -67,6 +68,12 @@ def frozen_law(family: str, log_scale: float, shape: float) -> IntervalFit:
     return IntervalFit(
         "fitted", "", family, names, math.nan, math.nan, 0, math.inf, log_scale - math.log(blank.scale_um), shape, blank
     )  # fmt: skip
+
+
+def norm_from_json(fields: Mapping[str, Any]) -> Norm:
+    """Read back a norm written as plain data; older ones do not say how cycles differ."""
+    cycles = fields.get("cycles")
+    return Norm(**{**fields, "cycles": None if cycles is None else CycleSpread(**cycles)})
 
 
 def scored(stream: Stream, norm: Norm) -> Scores:

@@ -81,8 +81,8 @@ def test_a_reconditioning_left_out_is_found():
     record(
         "missing_event_left_out",
         title="Reconditionings left out of the log: found, and when",
-        statement="A reconditioning after 22 faces, 60 faces in all, sd of a reading 25 %; asked after with every face. "
-        "At least 80 % are found where flatness had doubled or more.",
+        statement="A reconditioning after 22 faces, 60 faces in all, sd of a reading 25 %; asked after with every face."
+        " At least 80 % are found where flatness had doubled or more.",
         columns=["rise", "cycles", "found", "faces after it, middle", "error"],
         rows=rows,
     )

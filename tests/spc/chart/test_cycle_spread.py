@@ -70,3 +70,12 @@ def test_cycles_that_do_not_differ_are_seldom_seen_to():
 def test_faces_all_of_one_age_say_nothing_of_slopes():
     found = cycle_spread(np.random.default_rng(8).normal(size=24), np.zeros(24), CYCLE)
     assert np.isfinite([found.start_sd, found.slope_sd, found.within_sd]).all()
+
+
+@pytest.mark.parametrize(
+    ("cycles", "words"),
+    [(1, "1 cycle; assumed"), (3, "3 cycles; partly assumed"), (8, "8 cycles; read from them")],
+)
+def test_it_is_said_what_is_assumed(cycles, words):
+    found = CycleSpread(0.3, 0.02, 0.5, cycles, 1.0)
+    assert found.words(20.0).startswith(f"cycles differ by about 1.0 sd at 20 faces of age ({words})")

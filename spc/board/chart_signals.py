@@ -151,14 +151,21 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
         return SignChart(nothing, False, f"no limits yet from earlier cycles: {analysis.sentence.rstrip('.')}")
     begins = int(stream.sort_us[stream.running()][0])
     revision = Revision(0, begins, analysis.model)
-    words = f"trial limits from {len(base)} readings of earlier cycles, not frozen"
+    words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
     return SignChart(replay(stream, (revision,)), False, words)
 
 
+def _differ_words(analysis: Analysis) -> str:
+    """Say where few cycles leave it to an assumption how far cycles differ."""
+    cycles = analysis.model.norm.cycles if analysis.model is not None else None
+    return "" if cycles is None or "assumed" not in cycles.known else f"; how far cycles differ is {cycles.known}"
+
+
 def _trial(base: Stream, rules: RulesInUse) -> Analysis:
-    key = (base.lap, base.sign, fingerprint_of(base), rules)
+    place = digest_of_values(base.age_faces, base.cycle, base.fresh, tuple(base.part.tolist()))
+    key = (base.lap, base.sign, fingerprint_of(base), place, rules)
     if key not in _TRIALS:
-        _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules))
+        _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
         while len(_TRIALS) > 2000:
             _TRIALS.popitem(last=False)
     _TRIALS.move_to_end(key)

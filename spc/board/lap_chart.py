@@ -138,6 +138,8 @@ def _method(model: ChartModel | None) -> str:
         parts.append("each part against its own usual size")
     if norm.growth_per_face:
         parts.append(f"usual growth in a cycle taken out ({math.expm1(norm.growth_per_face):+.1%} a face)")
+    if norm.cycles is not None:
+        parts.append("each face against its own cycle so far, as far as cycles differ")
     if norm.phi:
         parts.append(f"the average takes what a face adds to the one before (phi {norm.phi:.2f})")
     return f"{two}; {', '.join(parts)}"
@@ -175,7 +177,8 @@ def _sees(model: ChartModel, unit: ShownLength | None) -> str:
         size = abs(float(law.isf(tail) if upper else law.ppf(tail)) - model.typical)
         parts.append(f"{length_words(size, model.sign, unit)} after about {in_points(faces)} faces")
     way = "upward" if upper else "downward"
-    return f"Sees a lasting {way} shift of {', of '.join(parts)}."
+    later = "; later, if at all, within a cycle that may wear so by itself" if model.norm.cycles is not None else ""
+    return f"Sees a lasting {way} shift of {', of '.join(parts)}{later}."
 
 
 def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signal:

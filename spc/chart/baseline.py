@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.chart.change_point import MOST, change_point
+from spc.chart.cycle_spread import cycle_spread
 from spc.chart.luck import widened_for_luck
-from spc.chart.norm import Norm, growth_of, part_factors_of, scored
+from spc.chart.norm import Norm, growth_of, norm_from_json, part_factors_of, scored
+from spc.chart.one_state import change_of_state, with_dependence
 from spc.chart.outliers import find_outliers
 from spc.chart.rule_beside_pair import pair_run_length
 from spc.chart.stream import SIGNS, Stream
-from spc.model.autocorrelation import SerialCorrelation, serial_correlation
 from spc.model.bounds import bound, quantile_target
 from spc.model.interval_fit import IntervalFit, choose_family, fit_intervals
 from spc.model.probability_limit import GUARANTEE_LEVEL, GUARANTEE_RATIO
@@ -46,7 +46,7 @@ REDRAWN = 120  # lists drawn to say how far the luck of one moves the true rate
 MOST_REDRAWN = 5_000  # readings beyond which that luck moves the rate by less than a tenth: not worked out
 FEW = 30  # below this the sentence says how loosely the limits are known [our rule]
 LUCK_TOLD = 1.05  # the widening for the luck of the list is told where it makes this much [our choice]
-CHANGE_RATE = 0.01  # share of good lists said to hold a change [our choice]
+SPREAD_LEVEL = 0.01  # cycles of a list differ where noise would seldom make them look so [our choice]
 WHOLE_SET_RATE = 0.05  # chance that a good list has any reading called out [our choice]
 
 
@@ -112,6 +112,7 @@ def analyse(
     excluded: Mapping[int, str] | None = None,
     redrawn: int = 0,
     guarantee: bool = False,
+    for_next_cycle: bool = False,
 ) -> Analysis:
     """Analyse a closed list of readings and work out what would be frozen.
 
@@ -128,6 +129,9 @@ def analyse(
     guarantee : bool, default False
         Widen the limit so that 9 of 10 such lists keep the true rate within 1.2 times the one set; the drifting
         average keeps its width. Only where larger readings are worse.
+    for_next_cycle : bool, default False
+        Nobody looks at the limits before another cycle is judged by them: how far it may differ from those of the list
+        is then allowed for even where the list does not show that cycles differ, or holds one cycle only.
 
     Returns
     -------
@@ -145,7 +149,8 @@ def analyse(
     Outliers are proposed from the scores of the fitted law in a way that they cannot hide each other, then confirmed
     under the law of the others at 1 - (1 - 0.05)^(1/n) a reading; a good list has any called out in at most 5 % of
     cases (simulated). Limits do not move for readings that were only called out. Of the laws that fit about as well the
-    one whose limit lies farthest out is taken, and both widths allow for the luck of the list (`spc.chart.luck`).
+    one whose limit lies farthest out is taken, and both widths allow for the luck of the list (`spc.chart.luck`). Where
+    cycles are seen to differ, faces are judged against their own cycle so far too (`spc.chart.cycle_spread`).
 
     References
     ----------
@@ -171,10 +176,12 @@ def analyse(
     fit = _most_careful(choice.near, rules.alpha, stream.sign)
     log_scale = math.log(fit.scale_um)
     norm = Norm(fit.family, log_scale, fit.shape, growth, factors, 0.0)
-    z = scored(used, norm)[0]
-    serial = _dependence(z, used)
-    if serial.status == "correlated" and serial.phi_low > 0:
-        norm = replace(norm, phi=round(serial.phi, 4))
+    raw = scored(used, norm).z
+    spread = cycle_spread(raw, used.age_faces, used.cycle)
+    if for_next_cycle or spread.p_value <= SPREAD_LEVEL:
+        norm = replace(norm, cycles=spread)
+    z = scored(used, norm).z
+    norm, serial = with_dependence(norm, z, used)
     outliers = _outliers(used, norm, z)
     remarks = [f"{name}: {choice.sentence}", serial.sentence.rstrip(".")]
     if choice.status == "edge":
@@ -183,9 +190,11 @@ def analyse(
         remarks.append(f"readings grow by {math.expm1(growth):+.1%} a face within a cycle; the limit follows the age")
     if factors:
         remarks.append(f"parts differ: factors from {min(factors.values()):.2f} to {max(factors.values()):.2f}")
+    if norm.cycles is not None:
+        remarks.append(norm.cycles.words(float(np.median(used.age_faces))))
     if norm.phi:
         remarks.append("the drifting average takes what each face adds to the one before")
-    doubt = list(_change_inside(scored(used, norm)[1], used))
+    doubt = list(change_of_state(used, replace(norm, cycles=None), raw))
     if outliers:
         doubt.append(
             f"{len(outliers):,} readings do not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of "
@@ -239,7 +248,7 @@ def model_from_json(data: Mapping[str, Any]) -> ChartModel:
     return ChartModel(
         **fields
         | {
-            "norm": Norm(**fields["norm"]),
+            "norm": norm_from_json(fields["norm"]),
             "rules": RulesInUse(**fields["rules"]),
             "face_ids": tuple(fields["face_ids"]),
             "excluded": tuple((int(face), cause) for face, cause in fields["excluded"]),
@@ -343,28 +352,6 @@ def _most_careful(near: tuple[IntervalFit, ...], alpha: float, sign: str) -> Int
     if SIGNS[sign].side == "upper":
         return max(near, key=lambda law: float(law.isf(alpha)))
     return min(near, key=lambda law: float(law.ppf(alpha)))
-
-
-def _dependence(z: Array, used: Stream) -> SerialCorrelation:
-    """Correlation of neighbours, a change of level or slope taken out first: a step looks like dependence."""
-    search = change_point(z[-MOST:], false_detection=CHANGE_RATE, kinds=("mean", "slope"))
-    if search.status == "change":
-        change = search.changes[0]
-        i = np.arange(z.size) - max(0, z.size - MOST)
-        along = (i >= change.start) if change.kind == "mean" else np.maximum(0, i - change.start + 1)
-        design = np.column_stack([np.ones(z.size), along])
-        z = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
-    return serial_correlation(z, used.age_faces, chain=used.cycle)
-
-
-def _change_inside(z: Array, used: Stream) -> tuple[str, ...]:
-    first = max(0, len(used) - MOST)
-    search = change_point(z[first:], false_detection=CHANGE_RATE)
-    if search.status != "change":
-        return ()
-    start = first + search.changes[0].start
-    when = str(used.time_text[start]) or f"face {used.face_id[start]}"
-    return (f"the list is not of one state, likely since {when}: {search.sentence.rstrip('.')}",)
 
 
 def _check_causes(stream: Stream, causes: Mapping[int, str]) -> None:

@@ -7,16 +7,18 @@ the baseline have factor 1.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.chart.stream import Stream
+from spc.chart.cycle_spread import CycleSpread, foretold
+from spc.chart.stream import SIGNS, Stream
 from spc.model.families import family_named
 from spc.model.grouping import group_readings
 from spc.model.interval_fit import IntervalFit, z_scores
 
-__all__ = ["Norm", "frozen_law", "growth_of", "middles", "part_factors_of", "scored"]
+__all__ = ["Norm", "Scores", "frozen_law", "growth_of", "middles", "norm_from_json", "part_factors_of", "scored"]
 
 Array = NDArray[np.float64]
 
@@ -36,6 +38,7 @@ class Norm:
     growth_per_face: float  # usual growth of the log of a reading per face of age; 0 = none kept
     part_factors: Mapping[str, float]  # factor by part number
     phi: float  # correlation of neighbouring scores that is taken out of the drifting average; 0 = none kept
+    cycles: CycleSpread | None = None  # how cycles differ; None = not kept: every face against the usual cycle alone
 
     def factor(self, part: NDArray[np.object_], age_faces: Array) -> Array:
         """Usual size of a reading relative to the law."""
@@ -47,6 +50,17 @@ class Norm:
         return frozen_law(self.family, self.log_scale, self.shape)
 
 
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """Readings scored against a norm; all arrays of shape (n,)."""
+
+    z: Array  # middle scores; larger = larger reading, whatever is bad
+    step_z: Array  # for the drifting average: z less what the neighbour before foretold, in its own standard deviations
+    tail_p: Array  # chance of a reading at least so far out on the bad side, the whole step counted (never too small)
+    centre: Array  # where its own cycle so far puts the reading, in scores of the law of all readings
+    sd: Array  # and how closely
+
+
 def frozen_law(family: str, log_scale: float, shape: float) -> IntervalFit:
     """Rebuild a fitted law from its three numbers, without its readings."""
     blank = group_readings(np.zeros(0))
@@ -56,28 +70,30 @@ def frozen_law(family: str, log_scale: float, shape: float) -> IntervalFit:
     )  # fmt: skip
 
 
-def scored(stream: Stream, norm: Norm) -> tuple[Array, Array, Array]:
-    """Score readings against a norm.
+def norm_from_json(fields: Mapping[str, Any]) -> Norm:
+    """Read back a norm written as plain data; older ones do not say how cycles differ."""
+    cycles = fields.get("cycles")
+    return Norm(**{**fields, "cycles": None if cycles is None else CycleSpread(**cycles)})
 
-    Returns
-    -------
-    z : ndarray, shape (n,)
-        Middle scores; larger = larger reading, whatever is bad.
-    step_z : ndarray, shape (n,)
-        What the drifting average takes: z less what the neighbour before foretold, in its own standard deviations.
-    tail_p : ndarray, shape (n,)
-        Chance of a reading at least so far out on the bad side, the whole step counted (never too small).
-    """
-    from spc.chart.stream import SIGNS
 
+def scored(stream: Stream, norm: Norm) -> Scores:
+    """Score readings against a norm, each by what the faces of its cycle before it say too."""
     if len(stream) == 0:
         none = np.zeros(0)
-        return none, none, none
+        return Scores(none, none, none, none, none)
     law, factor = norm.law(), norm.factor(stream.part, stream.age_faces)
     low, high = stream.low / factor, stream.high / factor
     z = z_scores(low, high, law)
-    tail = law.sf(low) if SIGNS[stream.sign].side == "upper" else law.cdf(high)
-    return z, _stepwise(z, stream, norm.phi), np.asarray(tail, dtype=np.float64)
+    tail = np.asarray(law.sf(low) if SIGNS[stream.sign].side == "upper" else law.cdf(high), dtype=np.float64)
+    centre, sd = np.zeros(z.size), np.ones(z.size)
+    if norm.cycles is not None:
+        from scipy.special import ndtr, ndtri
+
+        centre, sd = foretold(z, stream.age_faces, stream.cycle, norm.cycles)
+        towards = 1.0 if SIGNS[stream.sign].side == "upper" else -1.0
+        tail = np.asarray(ndtr((ndtri(tail) + towards * centre) / sd), dtype=np.float64)
+        z = (z - centre) / sd
+    return Scores(z, _stepwise(z, stream, norm.phi), tail, centre, sd)
 
 
 def middles(stream: Stream) -> Array:

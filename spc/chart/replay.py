@@ -122,10 +122,13 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         if at.size == 0:
             continue
         begin, end = int(at[0]), int(at[-1]) + 1
-        lead = max(0, begin - 1)  # the neighbour before foretells the first
+        lead = int(np.flatnonzero(stream.cycle == stream.cycle[begin])[0])  # its cycle so far foretells the first
         model, part = revision.model, np.zeros(n, dtype=bool)
         part[lead:end] = True
-        scores, steps, tails = (x[begin - lead :] for x in scored(stream.where(part), model.norm))
+        known = scored(stream.where(part), model.norm)
+        scores, steps, tails, own, own_sd = (
+            x[begin - lead :] for x in (known.z, known.step_z, known.tail_p, known.centre, known.sd)
+        )
         side = SIGNS[stream.sign].side
         starts = np.flatnonzero(stream.fresh[begin:end])
         found = pair_chart(
@@ -142,13 +145,23 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         z[span], tail_p[span], average[span] = scores, tails, found.average
         average_limit[span] = model.rules.average_limit_z * (1.0 if side == "upper" else -1.0)
         average_sd[span] = (model.rules.weight / (2.0 - model.rules.weight)) ** 0.5
-        limit[span], centre[span] = model.limit * factor, model.typical * factor
+        limit[span], centre[span] = _limits(model, own, own_sd) * factor, model.typical * factor
         beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
         number[span] = revision.number
     return Replayed(
         stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since,
         tuple(ordered),
     )  # fmt: skip
+
+
+def _limits(model: ChartModel, centre: Array, sd: Array) -> Array:
+    """Limit at part factor 1 and age 0 for readings of their own cycle's law, the sign's unit."""
+    from scipy.special import ndtr, ndtri
+
+    law, far = model.norm.law(), -float(ndtri(model.rules.alpha))
+    if SIGNS[model.sign].side == "upper":
+        return law.isf(ndtr(-(centre + far * sd)))
+    return law.ppf(ndtr(centre - far * sd))
 
 
 def valid_at(stream: Stream, ordered: tuple[Revision, ...]) -> NDArray[np.int64]:

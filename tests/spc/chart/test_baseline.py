@@ -1,3 +1,4 @@
+import dataclasses
 import json
 
 import numpy as np
@@ -121,3 +122,26 @@ def test_fingerprint_sees_the_last_bit():
     assert fingerprint_of(s) == fingerprint_of(t)
     t.high[5] = np.nextafter(t.high[5], 2)
     assert fingerprint_of(s) != fingerprint_of(t)
+
+
+def test_cycles_that_differ_are_frozen_with_the_list_and_read_back():
+    s = stream(n=200)
+    lean = np.array([0.8, 1.3, 0.9, 1.2, 0.75])[np.unique(s.cycle, return_inverse=True)[1]]
+    leaning = dataclasses.replace(s, low=s.low * lean, high=s.high * lean)
+    found = analyse(leaning, RULES)
+    assert found.model.norm.cycles.p_value <= 0.01
+    assert any(words.startswith("cycles differ by about") for words in found.remarks)
+    assert model_from_json(json.loads(json.dumps(model_to_json(found.model)))) == found.model
+
+
+def test_frozen_before_cycles_were_told_apart_is_read_back():
+    model = analyse(stream(), RULES).model
+    data = model_to_json(model)
+    assert data["norm"].pop("cycles") is None
+    assert model_from_json(data) == model
+
+
+def test_for_the_next_cycle_a_spread_is_allowed_for_even_from_one():
+    one = stream(n=40)
+    assert analyse(one, RULES).model.norm.cycles is None
+    assert analyse(one, RULES, for_next_cycle=True).model.norm.cycles.known == "assumed"

@@ -29,7 +29,8 @@ def test_a_frozen_law_is_the_law_that_was_fitted(family):
 def test_scores_are_those_of_the_law_at_part_and_age():  # second way: the lognormal law by hand
     s = stream()
     norm = Norm("lognormal", np.log(14.0), np.log(0.2), 0.01, {"ring seal": 0.8}, 0.0)
-    z, step_z, tail = scored(s, norm)
+    found = scored(s, norm)
+    z, step_z, tail = found.z, found.step_z, found.tail_p
     factor = np.where(s.part == "ring seal", 0.8, 1.0) * np.exp(0.01 * s.age_faces)
     expected = np.log(s.low / factor / 14.0) / 0.2
     assert z == pytest.approx(expected, abs=1e-9)
@@ -39,15 +40,15 @@ def test_scores_are_those_of_the_law_at_part_and_age():  # second way: the logno
 
 def test_lower_side_counts_the_tail_below():
     s = stream("removal rate")
-    tail = scored(s, Norm("lognormal", np.log(0.4), np.log(0.1), 0.0, {}, 0.0))[2]
+    tail = scored(s, Norm("lognormal", np.log(0.4), np.log(0.1), 0.0, {}, 0.0)).tail_p
     assert tail == pytest.approx(normal.cdf(np.log(s.high / 0.4) / 0.1), rel=1e-9)
 
 
 def test_neighbours_are_taken_out_within_a_cycle_only():
     s = stream()
     plain = Norm("lognormal", np.log(14.0), np.log(0.2), 0.0, {}, 0.0)
-    z = scored(s, plain)[0]
-    step = scored(s, dataclasses.replace(plain, phi=0.5))[1]
+    z = scored(s, plain).z
+    step = scored(s, dataclasses.replace(plain, phi=0.5)).step_z
     assert step[0] == z[0]
     assert step[40] == z[40]  # first after a reconditioning
     assert step[1] == pytest.approx((z[1] - 0.5 * z[0]) / 0.75**0.5)
@@ -69,4 +70,4 @@ def test_growth_is_found_where_there_is_some_and_left_out_where_there_is_none():
 
 def test_empty_stream_scores_nothing():
     empty = stream().where(np.zeros(120, dtype=bool))
-    assert all(x.size == 0 for x in scored(empty, Norm("gamma", 0.0, 1.0, 0.0, {}, 0.0)))
+    assert scored(empty, Norm("gamma", 0.0, 1.0, 0.0, {}, 0.0)).z.size == 0

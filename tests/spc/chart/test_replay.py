@@ -29,7 +29,7 @@ def test_readings_before_the_first_revision_are_not_judged():
     assert (judged.revision[:72] == 0).all()
     assert (judged.revision[72:] == 1).all()
     assert np.isnan(judged.z[:72]).all()
-    assert judged.z[72:] == pytest.approx(scored(s, first(s).model.norm)[0][72:], abs=1e-12)
+    assert judged.z[72:] == pytest.approx(scored(s, first(s).model.norm).z[72:], abs=1e-12)
 
 
 def test_a_jump_is_called_and_dated():

@@ -5,7 +5,7 @@ no further they are set aside: no flatness chart and no forecast leans on them u
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from typing import NamedTuple
@@ -19,7 +19,7 @@ from spc.board.chart_signals import CellCharts, SignChart
 from spc.board.results import RoomAlarm
 from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, room_test
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
-from spc.chart.replay import Replayed, Revision, replay
+from spc.chart.replay import Replayed, replay
 
 __all__ = ["NO_ROOM", "RoomHistory", "RoomOfLap", "RoomShift", "look_at_room", "own_faces", "own_signs"]
 
@@ -130,9 +130,11 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
 
     Notes
     -----
-    From the beginning of the oldest running cycle, at most `FARTHEST_DAYS` back, up to the running shift. Each lap's
-    score of a shift is that of its flatness chart. Trial limits judge the running cycle only; here they judge the
-    cycles before too, so that a lap reconditioned since still has its say on a shift.
+    From the beginning of the oldest running cycle, at most `FARTHEST_DAYS` back, up to the running shift. A lap's score
+    of a shift is the sum of the scores of its faces against the usual cycle, over the standard deviation of that sum
+    with all that cycles differ by counted in: independent and standard normal between laps while the room does nothing.
+    Trial limits judge the running cycle only; here they judge the cycles before too, so that a lap reconditioned since
+    still has its say on a shift.
     """
     running = shift_at(view.now, view.settings)
     laps = tuple(str(lap) for lap in view.laps["lap"])
@@ -186,12 +188,12 @@ def _oldest_us(cell: CellCharts, laps: Sequence[str], now_us: int) -> int:
 def _shifts_of(view: CellView, chart: SignChart, lap: str, spans: tuple[ShiftSpan, ...], since_us: int) -> Array:
     """Tell of one lap in each shift, (4, S), NaN without faces.
 
-    The score, see `spc.board.false_calls.shift_score`; the mean of the logarithm of reading over what is usual for it;
-    the squares of those about it; how many faces.
+    The score; the mean of the logarithm of reading over what is usual for it; the squares of those about it; how many
+    faces.
     """
 
     def tell() -> Array:
-        judged = _judged(chart, since_us)
+        judged, spreads = _judged(chart, since_us)
         at, z = judged.stream.sort_us, judged.z
         starts, ends = (np.array([getattr(span, end) for span in spans]) for end in ("start_us", "end_us"))
         place = np.searchsorted(starts, at, side="right") - 1
@@ -202,18 +204,38 @@ def _shifts_of(view: CellView, chart: SignChart, lap: str, spans: tuple[ShiftSpa
         faces = np.where((n := total()) > 0, n, np.nan)
         mean = total(weights=ratio) / faces
         square = total(weights=np.square(ratio - mean[place[counts]]))
-        return np.stack([total(weights=z[counts]) / np.sqrt(faces), mean, np.where(n > 0, square, np.nan), faces])
+        within, start, slope = spreads[:, counts]
+        cycle, of = np.unique(np.stack([place[counts], judged.stream.cycle[counts]]), axis=1, return_inverse=True)
+        lean = (
+            np.bincount(of, weights=start) ** 2 + np.bincount(of, weights=slope * judged.stream.age_faces[counts]) ** 2
+        )
+        variance = total(weights=within**2) + np.bincount(cycle[0], weights=lean, minlength=starts.size)
+        score = total(weights=z[counts]) / np.sqrt(np.where(n > 0, variance, np.nan))
+        return np.stack([score, mean, np.where(n > 0, square, np.nan), faces])
 
     return view.memo.once(lap, "room shifts", (chart, spans), tell)
 
 
-def _judged(chart: SignChart, since_us: int) -> Replayed:
-    """Give the readings of a flatness chart that a shift may be judged by."""
-    judged = chart.replayed
-    if chart.frozen or not judged.revisions:
-        return judged
-    lately = judged.stream.where((judged.stream.sort_us >= since_us) & judged.stream.of_this_grit())
-    return replay(lately, (Revision(0, since_us, judged.revisions[0].model),))
+def _judged(chart: SignChart, since_us: int) -> tuple[Replayed, Array]:
+    """Give the readings that a shift may be judged by, against the usual cycle alone, and how far cycles differ.
+
+    Against its own cycle so far a lap would soon take a room that reads high for its own way to wear. The spreads,
+    (3, n), are the standard deviations of a reading about its cycle, of the cycle's level and of its slope.
+    """
+    stream, revisions = chart.replayed.stream, chart.replayed.revisions
+    if not chart.frozen and revisions:
+        stream = stream.where((stream.sort_us >= since_us) & stream.of_this_grit())
+        revisions = tuple(replace(one, valid_from_us=since_us) for one in revisions)
+    usual = tuple(
+        replace(one, model=replace(one.model, norm=replace(one.model.norm, cycles=None))) for one in revisions
+    )
+    judged = replay(stream, usual)
+    spreads = np.tile(np.array([[1.0], [0.0], [0.0]]), len(stream))
+    for one in revisions:
+        if (cycles := one.model.norm.cycles) is not None:
+            spread = np.array([[cycles.within_sd], [cycles.start_sd], [cycles.slope_sd]])
+            spreads[:, judged.revision == one.number] = spread
+    return judged, spreads
 
 
 def _may_have_moved(scores: Array) -> list[int]:

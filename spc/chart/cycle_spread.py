@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ASSUMED_SD", "CycleSpread", "cycle_spread", "foretold"]
+__all__ = ["ASSUMED_SD", "CycleSpread", "OwnCycle", "cycle_spread", "foretold"]
 
 Array = NDArray[np.float64]
 
@@ -103,8 +103,8 @@ def cycle_spread(z: Array, age_faces: Array, cycle: NDArray[np.int64]) -> CycleS
     )
 
 
-def foretold(z: Array, age_faces: Array, cycle: NDArray[np.int64], spread: CycleSpread) -> tuple[Array, Array]:
-    """Foretell each score from the faces of its cycle before it.
+class OwnCycle:
+    """Foretells each score from the faces of its cycle before it, as far as these may teach it.
 
     Parameters
     ----------
@@ -112,34 +112,64 @@ def foretold(z: Array, age_faces: Array, cycle: NDArray[np.int64], spread: Cycle
         As in `cycle_spread`; the faces of a cycle stand together.
     spread : CycleSpread
 
-    Returns
-    -------
+    Attributes
+    ----------
     centre, sd : ndarray, shape (n,)
-        Of the normal law of each score; (z - centre) / sd are independent and standard normal while cycles differ no
-        more than said.
+        Of the normal law of each score that was foretold; (z - centre) / sd are independent and standard normal while
+        cycles differ no more than said and every face has taught.
 
     References
     ----------
     Brown, Durbin and Evans (1975), J. R. Statist. Soc. B 37(2), 149-192 (recursive residuals).
     """
-    centre, sd = np.empty(z.size), np.empty(z.size)
-    noise = spread.within_sd**2
-    own = None
-    level = slope = level_var = both = slope_var = 0.0
-    for i, (score, t, name) in enumerate(zip(z.tolist(), age_faces.tolist(), cycle.tolist(), strict=True)):
-        if name != own:
-            own, level, slope = name, 0.0, 0.0
-            level_var, both, slope_var = spread.start_sd**2, 0.0, spread.slope_sd**2
+
+    def __init__(self, z: Array, age_faces: Array, cycle: NDArray[np.int64], spread: CycleSpread) -> None:
+        self.centre, self.sd = np.empty(z.size), np.empty(z.size)
+        self._z, self._age, self._cycle = z.tolist(), age_faces.tolist(), cycle.tolist()
+        self._noise = spread.within_sd**2
+        self._anew = (0.0, 0.0, spread.start_sd**2, 0.0, spread.slope_sd**2)  # level, slope and their covariance
+        self._known = self._anew
+        self._before = [self._anew] * z.size  # what was known before each face
+
+    def foretell(self, i: int) -> float:
+        """Foretell face `i`, the next one; gives its score against that."""
+        if i == 0 or self._cycle[i] != self._cycle[i - 1]:
+            self._known = self._anew
+        self._before[i] = self._known
+        level, slope, level_var, both, slope_var = self._known
+        t = self._age[i]
+        centre = level + slope * t
+        sd = math.sqrt(level_var + 2.0 * both * t + slope_var * t * t + self._noise)
+        self.centre[i], self.sd[i] = centre, sd
+        return float((self._z[i] - centre) / sd)
+
+    def learn(self, i: int) -> None:
+        """Let face `i`, just foretold, teach."""
+        level, slope, level_var, both, slope_var = self._known
+        t = self._age[i]
         on_level, on_slope = level_var + both * t, both + slope_var * t
-        variance = on_level + on_slope * t + noise
-        centre[i] = level + slope * t
-        sd[i] = math.sqrt(variance)
-        error = (score - centre[i]) / variance
-        level, slope = level + on_level * error, slope + on_slope * error
-        level_var -= on_level * on_level / variance
-        both -= on_level * on_slope / variance
-        slope_var -= on_slope * on_slope / variance
-    return centre, sd
+        variance = on_level + on_slope * t + self._noise
+        error = (self._z[i] - level - slope * t) / variance
+        self._known = (
+            level + on_level * error,
+            slope + on_slope * error,
+            level_var - on_level * on_level / variance,
+            both - on_level * on_slope / variance,
+            slope_var - on_slope * on_slope / variance,
+        )
+
+    def unlearn(self, first: int) -> None:
+        """Forget what the faces from `first` on, of the same cycle, have taught."""
+        self._known = self._before[first]
+
+
+def foretold(z: Array, age_faces: Array, cycle: NDArray[np.int64], spread: CycleSpread) -> tuple[Array, Array]:
+    """Foretell each score when all faces teach: centre and sd, as `OwnCycle` gives them."""
+    own = OwnCycle(z, age_faces, cycle, spread)
+    for i in range(z.size):
+        own.foretell(i)
+        own.learn(i)
+    return own.centre, own.sd
 
 
 def _by_noise(ratio: float) -> float:

@@ -18,7 +18,17 @@ from spc.model.families import family_named
 from spc.model.grouping import group_readings
 from spc.model.interval_fit import IntervalFit, z_scores
 
-__all__ = ["Norm", "Scores", "frozen_law", "growth_of", "middles", "norm_from_json", "part_factors_of", "scored"]
+__all__ = [
+    "Norm",
+    "Scores",
+    "carried",
+    "frozen_law",
+    "growth_of",
+    "middles",
+    "norm_from_json",
+    "part_factors_of",
+    "scored",
+]
 
 Array = NDArray[np.float64]
 
@@ -178,13 +188,18 @@ def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
     return float(best.x) if clear and abs(float(best.x)) * reach >= LEAST_GROWTH else 0.0
 
 
+def carried(stream: Stream, phi: float) -> Array:
+    """How much of the score of the face before each one carries over, (n,): nothing from before a fresh start."""
+    same = np.zeros(len(stream), dtype=bool)
+    same[1:] = (stream.cycle[1:] == stream.cycle[:-1]) & ~stream.fresh[1:]
+    gap = np.ones(len(stream))
+    gap[1:] = np.maximum(1.0, stream.age_faces[1:] - stream.age_faces[:-1])
+    return np.where(same, phi**gap, 0.0)
+
+
 def _stepwise(z: Array, stream: Stream, phi: float) -> Array:
     if phi == 0.0:
         return z
-    same = np.zeros(z.size, dtype=bool)
-    same[1:] = (stream.cycle[1:] == stream.cycle[:-1]) & ~stream.fresh[1:]
-    gap = np.ones(z.size)
-    gap[1:] = np.maximum(1.0, stream.age_faces[1:] - stream.age_faces[:-1])
-    r = np.where(same, phi**gap, 0.0)
+    r = carried(stream, phi)
     before = np.concatenate(([0.0], z[:-1]))
     return np.asarray((z - r * before) / np.sqrt(1.0 - r**2), dtype=np.float64)

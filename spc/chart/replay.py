@@ -5,14 +5,15 @@ time. So any past day can be played again, in any process, and gives the same an
 """
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.chart.baseline import ChartModel
-from spc.chart.norm import scored
-from spc.chart.pair_chart import pair_chart
+from spc.chart.norm import Scores, scored
+from spc.chart.own_line import OwnLine
+from spc.chart.pair_chart import PairChart, pair_chart, pair_chart_of
 from spc.chart.stream import SIGNS, Stream
 
 __all__ = ["BEYOND", "DRIFTING", "ChartSignal", "Replayed", "Revision", "digest_of", "replay", "signals_of", "valid_at"]
@@ -122,36 +123,42 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         if at.size == 0:
             continue
         begin, end = int(at[0]), int(at[-1]) + 1
-        lead = int(np.flatnonzero(stream.cycle == stream.cycle[begin])[0])  # its cycle so far foretells the first
+        first = int(np.flatnonzero(stream.cycle == stream.cycle[begin])[0])  # its cycle so far foretells the first
         model, part = revision.model, np.zeros(n, dtype=bool)
-        part[lead:end] = True
-        known = scored(stream.where(part), model.norm)
-        scores, steps, tails, own, own_sd = (
-            x[begin - lead :] for x in (known.z, known.step_z, known.tail_p, known.centre, known.sd)
-        )
-        side = SIGNS[stream.sign].side
-        starts = np.flatnonzero(stream.fresh[begin:end])
-        found = pair_chart(
-            steps,
-            tails,
-            alpha=model.rules.alpha,
-            weight=model.rules.weight,
-            average_limit_z=model.rules.average_limit_z,
-            side=side,
-            starts=starts,
-        )
+        part[first:end] = True
+        side, starts = SIGNS[stream.sign].side, np.flatnonzero(stream.fresh[begin:end])
+        known, found = _judge(stream.where(part), model, lead=begin - first, starts=starts)
         span = slice(begin, end)
         factor = model.norm.factor(stream.part[span], stream.age_faces[span])
-        z[span], tail_p[span], average[span] = scores, tails, found.average
+        z[span], tail_p[span], average[span] = known.z, known.tail_p, found.average
         average_limit[span] = model.rules.average_limit_z * (1.0 if side == "upper" else -1.0)
         average_sd[span] = (model.rules.weight / (2.0 - model.rules.weight)) ** 0.5
-        limit[span], centre[span] = _limits(model, own, own_sd) * factor, model.typical * factor
+        limit[span], centre[span] = _limits(model, known.centre, known.sd) * factor, model.typical * factor
         beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
         number[span] = revision.number
     return Replayed(
         stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since,
         tuple(ordered),
     )  # fmt: skip
+
+
+def _judge(stream: Stream, model: ChartModel, *, lead: int, starts: NDArray[np.int64]) -> tuple[Scores, PairChart]:
+    """Score the readings after the first `lead`, which only lead up to them, and run both rules along them."""
+    rules, side = model.rules, SIGNS[stream.sign].side
+    if model.norm.cycles is not None:
+        own = OwnLine(stream, model.norm, alpha=rules.alpha, lead=lead)
+        found = pair_chart_of(
+            own, len(stream) - lead, weight=rules.weight, average_limit_z=rules.average_limit_z, side=side,
+            starts=starts,
+        )  # fmt: skip
+        return own.scores(), found
+    known = scored(stream, model.norm)
+    known = Scores(*(getattr(known, one.name)[lead:] for one in fields(known)))
+    found = pair_chart(
+        known.step_z, known.tail_p, alpha=rules.alpha, weight=rules.weight, average_limit_z=rules.average_limit_z,
+        side=side, starts=starts,
+    )  # fmt: skip
+    return known, found
 
 
 def _limits(model: ChartModel, centre: Array, sd: Array) -> Array:

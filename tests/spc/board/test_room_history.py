@@ -3,13 +3,14 @@
 Invented cells of six alike laps; in some of their shifts every flatness reading is multiplied.
 """
 
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
 import pytest
 
 from spc.board.board import Board
-from spc.board.false_calls import shift_score
+from spc.chart.norm import scored
 from spc.settings import load_settings
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
@@ -99,7 +100,7 @@ def test_a_lap_already_called_stays_called_and_its_spell_is_dated_by_all_its_fac
     report = board_of(cell_of(tmp_path, fault=jumps)).lap("L3")
     (signal,) = report.signals
     assert signal.since_faces >= 16 + 3  # those of the room's shift stand between
-    assert f"{signal.since_faces} faces ago" in signal.sentence
+    assert f" from {signal.since_faces} to " in signal.sentence
 
 
 def test_a_lap_reconditioned_since_still_has_its_say_on_the_shift(tmp_path):
@@ -190,8 +191,8 @@ def test_a_quiet_cell_remembers_nothing(tmp_path):
     assert not [r for lap in shift.laps for r in lap.reasons if "set aside" in r]
 
 
-def test_scores_of_the_running_shift_are_those_of_its_faces(tmp_path):
-    """Second route: the score of every lap from the chart's own z-scores, face by face."""
+def test_the_score_of_a_shift_is_the_sum_over_its_standard_deviation(tmp_path):
+    """Second route: the covariance of the faces of a shift written out, the faces scored one by one."""
     board = board_of(cell_of(tmp_path, last=20))
     view, charts, history = board.look()
     (shift,) = history.moved
@@ -199,5 +200,8 @@ def test_scores_of_the_running_shift_are_those_of_its_faces(tmp_path):
     scores = []
     for lap in LAPS:
         judged = charts.charts[lap, "flatness"].replayed
-        scores.append(shift_score(judged.z[judged.stream.sort_us >= shift.span.start_us]))
+        norm, stream = judged.revisions[0].model.norm, judged.stream.where(judged.stream.sort_us >= shift.span.start_us)
+        z = scored(stream, replace(norm, cycles=None)).z
+        alike = np.outer(stream.age_faces, stream.age_faces) * norm.cycles.slope_sd**2 + norm.cycles.start_sd**2
+        scores.append(z.sum() / (alike + norm.cycles.within_sd**2 * np.eye(z.size)).sum() ** 0.5)
     assert f"the middle one by {np.median(scores):.1f} sd" in shift.alarm.sentence

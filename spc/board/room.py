@@ -1,7 +1,8 @@
 """One room alarm instead of many: whether most laps move together, and which move beyond the rest.
 
 The temperature, the lamp, the slurry batch, a new reader: what moves the whole board is no lap's fault. The test looks
-at the lap that seven in ten have moved beyond, so that a few bad laps cannot raise a room alarm by themselves.
+at the score that more than half the laps lie beyond: a few bad laps cannot raise a room alarm by themselves, and a few
+that a warm room does not show on, for what they read is coarse or large, cannot keep it down.
 """
 
 import math
@@ -25,7 +26,6 @@ __all__ = [
 Array = NDArray[np.float64]
 
 FEWEST_LAPS = 5  # our rule: with fewer, "all together" cannot be told from chance or from two bad laps
-MOVED_SHARE = 0.7  # share of laps that must have moved the same way [our choice]
 BAD_SHARE = 0.3  # share of laps that may be bad in their own right without making a room alarm [our choice]
 
 # Cheapest first; common practice, no source.
@@ -73,7 +73,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
 
     Notes
     -----
-    Statistic: the score that at least 70 % of the laps lie beyond, upwards or downwards. Null: up to 30 % of the laps
+    Statistic: the score that more than half the laps lie beyond, upwards or downwards. Null: up to 30 % of the laps
     are as bad as can be, the others independent. Then the statistic is an order statistic of the others and its tail
     a binomial one, so the level is exact for the worst such case; twice the smaller tail is taken.
 
@@ -94,7 +94,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
             f"{n:,} laps with faces are too few to tell a move of the room from a move of a lap ({FEWEST_LAPS} needed)."
         )
         return RoomTest("too few laps", "", math.nan, math.nan, alpha, n, nobody, words)
-    beyond = math.ceil(MOVED_SHARE * n)  # so many laps lie at or above the upward statistic
+    beyond = n // 2 + 1  # so many laps lie at or above the upward statistic
     ordered = np.sort(known)
     up, down = float(ordered[n - beyond]), float(-ordered[beyond - 1])
     bad = math.floor(BAD_SHARE * n)

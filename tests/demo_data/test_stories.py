@@ -1,14 +1,18 @@
 """The demonstration has planted stories; the tool must find each from the logs alone."""
 
 import re
+from dataclasses import replace
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from demo_data.dirty import DIRTY_ROWS
-from demo_data.life import DIRTY_WASH_LAP, GLAZED_LAP, HEALTHY_LAP, HOLLOW_LAP, live
+from demo_data.life import DIRTY_WASH_LAP, GLAZED_LAP, HEALTHY_LAP, HOLLOW_LAP, WARM_DAY, live
+from spc.board.board import Board
 from spc.cli import cli
+from spc.settings import load_settings
 from spc.store.store import Store
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -54,6 +58,24 @@ def test_the_healthy_lap_is_left_alone(shift):
     report = lap(shift, HEALTHY_LAP)
     assert report.state == "cutting"
     assert report.signals == ()
+
+
+def test_the_warm_shift_is_the_rooms_and_calls_no_lap_afterwards(demonstration):
+    """Looked at in the evening of that shift, and in the two shifts after it."""
+    site = load_settings(demonstration.settings_path)
+
+    def at(hour, day=WARM_DAY):
+        clock = datetime.combine(day, time(hour))
+        return Board(demonstration.store_path, replace(site, clock=clock)).shift()
+
+    evening, morning, later = at(21), at(8, WARM_DAY + timedelta(days=1)), at(16, WARM_DAY + timedelta(days=1))
+    assert evening.room is not None and "to the worse" in evening.sentence
+    assert morning.room is None and morning.room_before.laps == evening.room.laps
+    assert later.room is later.room_before is None
+    for shift in (evening, morning, later):
+        called = [r.lap for r in shift.laps if "flatness" in [s.sign for s in r.signals]]
+        assert called == [] and not [r.lap for r in shift.laps if r.state == "held"]
+        assert sum("set aside" in " ".join(r.reasons) for r in shift.laps) >= 5
 
 
 def test_no_other_lap_is_held_or_due(shift):

@@ -12,8 +12,8 @@ def test_tail_of_the_order_statistic():  # second way: the beta law of an order 
 
     z = np.array([0.9, 1.0, 1.1, 1.2, 1.5, 1.7, 1.8, 2.0, 2.2, 2.5])
     found = room_test(z)
-    # 10 laps: 7 must lie beyond; 3 may be bad, so the 4th largest of the other 7, at the 4th smallest score 1.2
-    expected = 2 * beta.sf(norm.cdf(1.2), 4, 4)
+    # 10 laps: 6 must lie beyond; 3 may be bad, so the 3rd largest of the other 7, at the 5th smallest score 1.5
+    expected = 2 * beta.sf(norm.cdf(1.5), 5, 3)
     assert found.p_value == pytest.approx(expected, rel=1e-9)
 
 
@@ -32,6 +32,12 @@ def test_a_few_very_bad_laps_are_not_the_room():
     z = np.array([30.0, 30.0, 30.0, 0.4, -0.2, 0.3, 0.9, -1.0, 0.1, 0.5])
     assert room_test(z, alpha=0.05).status == "no"
     assert room_alarm_of(room_test(z), tuple("abcdefghij")) is None
+
+
+def test_laps_on_which_it_does_not_show_do_not_keep_the_alarm_down():
+    found = room_test([5.0, 0.2, 4.0, 2.6, 5.1, 0.2, 7.3, 0.0])
+    assert found.status == "together" and found.median_z == pytest.approx(3.3)
+    assert room_test([5.0, 0.2, 4.0, -0.6, 0.1, 0.2, 7.3, 0.0]).status == "no"
 
 
 def test_too_few_laps_is_said():

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from spc.wear.path_evidence import error_variance_of, interpolated, inverted
 from spc.wear.path_gram import PathGram, path_gram
-from spc.wear.path_posterior import LineDraws
+from spc.wear.path_posterior import LineDraws, unlevelled
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, begins_elsewhere, stack_paths, unzeroed
 from spc.wear.shape_score import given_density
@@ -73,8 +73,8 @@ def update_own(
     own = thinned(unzeroed(own, scale.zeroed_at, scale.zeroed_value))
     scale, lines = _with_parts_asked(scale, lines, {part, *own.parts}) if part in scale.parts else (scale, lines)
     stack = stack_paths([own], scale)
-    if elsewhere:  # of such a level the group says nothing: its draws are those of the prior
-        stack = replace(stack, level=1.0)
+    if elsewhere:  # of such a level the group says nothing
+        lines = replace(lines, spreads=unlevelled(lines.spreads))
     parts = len(scale.parts)
     working, multiplier = first_working(stack)
     for _ in range(1 if own.sign_known.all() else 3):  # signs settle from the known ones outwards
@@ -166,6 +166,6 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     elif scale.parts:
         offset = effects[:, 2:].mean(axis=1)
     path += effects[:, 1:2] * on_age
-    path += (stack.level * effects[:, 0] + wandered + offset)[:, None]
+    path += (effects[:, 0] + wandered + offset)[:, None]
     newest = float(update.working[0, own.age.size - 1]) if own.age.size else path[:, 0]
     return FuturePaths(scale, age, path, np.sqrt(error_variance), wander_variance, newest)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from spc.wear.path_evidence import STEP, inverted, line_evidence, log_marginal, solved
 from spc.wear.path_gram import RATIO_GRID, PathGram
 
-__all__ = ["LineDraws", "draw_lines", "log_prior"]
+__all__ = ["LineDraws", "draw_lines", "log_prior", "unlevelled"]
 
 Array = NDArray[np.float64]
 
@@ -29,6 +29,7 @@ _LOG_GRID = np.log(RATIO_GRID)
 _NORMAL_CENTRE = np.array([np.log(0.15), 0.0, 0.0, -0.3, 0.0])
 _NORMAL_SD = np.array([1.5, 2.5, np.inf, 0.75, 0.8])
 _LEVEL_DF = 3.0
+_ANY_LEVEL = np.log(4.0)  # log sd of a level of which nothing is known, as in `PathScale.prior_precision`
 _PROPOSAL_DF = 5.0
 _BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
 _ROUNDS, _TRIALS, _KEPT = 5, 120, 3  # trial rounds at most, points of each, rounds that count
@@ -63,6 +64,13 @@ def log_prior(spreads: Array) -> Array:
     level = np.exp(2 * np.minimum(np.maximum(log_level, -30), 30))
     total = (-0.5 * away**2 - 10 * outside**2).sum(axis=1) + log_level
     return np.asarray(total - 0.5 * (_LEVEL_DF + 1) * np.log1p(level / _LEVEL_DF), dtype=np.float64)
+
+
+def unlevelled(spreads: Array) -> Array:
+    """Spreads (S, 5) of a unit whose level has nothing to do with the group's: any level, whatever its slope."""
+    out = spreads.copy()
+    out[:, 2], out[:, 4] = _ANY_LEVEL, 0.0
+    return out
 
 
 def _boxed(spreads: Array) -> Array:

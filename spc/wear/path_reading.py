@@ -34,7 +34,7 @@ def columns_of(stack: PathStack, working: Array, parts: int) -> Array:
     """Columns of the filter: 1, g, one per part, the reading; (U, N, C)."""
     units, longest = working.shape
     columns = np.zeros((units, longest, 3 + parts))
-    columns[..., 0] = stack.level
+    columns[..., 0] = 1.0
     columns[..., 1] = stack.age_scaled
     if parts:
         columns[..., 2:-1] = stack.part[..., None] == np.arange(parts)
@@ -81,7 +81,6 @@ def _left_out(
     columns = columns_of(stack, working, parts)[..., :-1]
     fixed = columns @ stack.design
     g = stack.age_scaled
-    level, both = level * stack.level, both * stack.level
     spread = level**2 + both * (g[:, :, None] + g[:, None, :]) + slope**2 * g[:, :, None] * g[:, None, :]
     spread = spread + ratio * error2 * np.minimum(g[:, :, None], g[:, None, :])
     spread = spread + fixed @ cov_fixed @ fixed.swapaxes(1, 2)

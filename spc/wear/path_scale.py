@@ -92,7 +92,6 @@ class PathStack:
     count: NDArray[np.int64]
     live: NDArray[np.bool_]
     design: Array  # (U, C - 1, p)
-    level: float  # 1, or 0 where all paths start at one value by definition and have no level of their own
 
 
 def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_covariates: bool) -> PathScale | str:
@@ -122,11 +121,6 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
     if not spread > 0:
         spread = max(abs(float(scaled.mean())), 1.0) * 1e-3
     centre = float(scaled.mean())
-    if np.isfinite(zeroed_at):
-        centre = float(shape.reading(np.array([zeroed_value]))[0])
-        if relative or not np.isfinite(centre):
-            return "needs another start than this one"
-        spread = float(np.sqrt(np.mean((scaled - centre) ** 2)))
     logs, centres, widths = [], [], []
     table = np.array([p.covariates for p in paths], dtype=np.float64)
     for column in table.T if table.size else []:
@@ -145,16 +139,17 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
 def _zeroed_start(paths: Sequence[WearPath]) -> tuple[float, float]:
     """Age and value of a start that three or more paths share to the last digit, NaN where there is none."""
     starts = {(float(p.age[0]), float(p.low[0]), float(p.high[0])) for p in paths if p.age.size}
-    if len(starts) != 1 or len(paths) < 3 or min(p.age.size for p in paths) < 2:
+    followed = [p for p in paths if p.age.size > 2]  # they tell a line without the start
+    if len(starts) != 1 or len(followed) < 3:
         return float("nan"), float("nan")
     age, low, high = next(iter(starts))
-    if low != high or len({float(p.low[1]) for p in paths}) == 1:
+    if low != high or len({float(p.low[1]) for p in followed}) == 1:
         return float("nan"), float("nan")
     return age, low
 
 
 def unzeroed(path: WearPath, age: float, value: float) -> WearPath:
-    """Take a start by definition out of a path: it is no reading and carries no error."""
+    """Take a start by definition out of a path: it is no reading, and on the way to the first one a lap beds in."""
     if not path.age.size or path.age[0] != age or path.low[0] != value:
         return path
     return taken(path, slice(1, None))
@@ -187,5 +182,4 @@ def stack_paths(paths: Sequence[WearPath], scale: PathScale) -> PathStack:
         if path.parts and scale.parts:
             part[u, : path.age.size] = [place.get(name, -1) for name in path.parts]
     design = np.stack([scale.design(p.covariates) for p in paths])
-    level = 0.0 if np.isfinite(scale.zeroed_at) else 1.0
-    return PathStack(np.maximum(age, 0.0), low, high, known, part, count, live, design, level)
+    return PathStack(np.maximum(age, 0.0), low, high, known, part, count, live, design)

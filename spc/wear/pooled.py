@@ -11,8 +11,8 @@ from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, unzeroed
 from spc.wear.path_shape import SHAPES, Shape
-from spc.wear.shape_score import left_out_scores, shape_shares
-from spc.wear.unit_tails import TAILS, new_unit_draws, tail_shares, unit_scales
+from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
+from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
 from spc.wear.wear_path import WearPath, taken, thinned
 
 __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"]
@@ -33,7 +33,7 @@ class PooledShape:
 
     scale: PathScale
     lines: LineDraws
-    share: float  # of the forecast, 0 to 1, by predictive score over left-out units
+    share: float  # of the forecast, 0 to 1, by predictive score over left-out units, most as they near their limit
     score: float  # log predictive density of a left-out unit, mean over the units, in the readings' unit
     with_covariates: bool
     log_scales: Array  # (K, 2) how far new units stray from the group, see `unit_tails`; empty = not at all
@@ -90,6 +90,7 @@ def fit_pooled(
     if not used:
         return PooledWear((), used, left_out, "no past cycle with readings at two ages")
     limits = np.array([p.limit for p in used])
+    half_way = np.array([_half_way(p, p.limit if np.isnan(limit) else limit) for p in used])
     by_limit = bool(np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
     first = []
@@ -99,14 +100,14 @@ def fit_pooled(
                 scale = fit_scale(used, shape, relative=relative, with_covariates=with_covariates)
                 if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                     continue
-                first.append(_first_fit(used, scale, with_covariates, rng))
+                first.append(_first_fit(used, scale, with_covariates, half_way, rng))
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
-    best = max(float(f.score.sum()) for f in first)
-    kept = [_second_fit(used, f, draws, rng) for f in first if float(f.score.sum()) > best - _HOPELESS]
+    best = max(float(f.weighed.sum()) for f in first)
+    kept = [_second_fit(used, f, draws, rng) for f in first if float(f.weighed.sum()) > best - _HOPELESS]
     straight = [f.scale.shape.straight for f in first]
     shares = shape_shares(
-        np.array([f.score for f in kept]),
+        np.array([f.weighed for f in kept]),
         np.array([f.scale.shape.straight for f in kept]),
         (sum(straight), len(straight) - sum(straight)),
     )
@@ -129,7 +130,7 @@ def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> P
             scale = fit_scale([own], shape, relative=False, with_covariates=False)
             if isinstance(scale, str):
                 continue
-            lines = _second_fit([own], _first_fit([own], scale, False, rng), draws, rng).lines
+            lines = _second_fit([own], _first_fit([own], scale, False, np.array([np.nan]), rng), draws, rng).lines
             prior = scale.prior_precision()
             unread = replace(
                 lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1))
@@ -150,6 +151,14 @@ def until_limit(path: WearPath, limit: float) -> WearPath:
     return taken(path, slice(None, int(twice[0]) + 2))
 
 
+def _half_way(path: WearPath, limit: float) -> float:
+    """Age at which a path first read half way from its first reading to its limit; inf = it has not, NaN = no limit."""
+    if not np.isfinite(limit):
+        return float("nan")
+    over = np.flatnonzero(path.low - path.low[0] >= (limit - path.low[0]) / 2)
+    return float(path.age[over[0]]) if over.size else np.inf
+
+
 def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
     shares = np.where(shares >= _LEAST_SHARE, shares, 0.0)
     shares = shares / shares.sum()
@@ -157,10 +166,15 @@ def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, 
     return tuple(replace(fitted[i], share=float(shares[i])) for i in order if shares[i] > 0)
 
 
-def _log_slope(path: WearPath, scale: PathScale) -> float:
-    path = unzeroed(path, scale.zeroed_at, scale.zeroed_value)
-    middle = (path.low + np.where(np.isfinite(path.high), path.high, path.low)) / 2
-    return float(scale.log_slope(np.maximum(middle, 1e-300), path.limit).sum())
+def _log_slopes(paths: Sequence[WearPath], scale: PathScale, begun: NDArray[np.int64]) -> Array:
+    """Log slopes of the scale summed over all readings of each unit, and over the first `begun` of them; (2, U)."""
+    sums = []
+    for whole, count in zip(paths, begun, strict=True):
+        path = unzeroed(whole, scale.zeroed_at, scale.zeroed_value)
+        middle = (path.low + np.where(np.isfinite(path.high), path.high, path.low)) / 2
+        slopes = scale.log_slope(np.maximum(middle, 1e-300), path.limit)
+        sums.append((slopes.sum(), slopes[:count].sum()))
+    return np.array(sums, dtype=np.float64).T
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,35 +185,62 @@ class _Fit:
     multiplier: Array
     lines: LineDraws
     gram: PathGram
-    score: Array  # (U,)
-    log_slopes: Array  # (U,) that carry a score to the readings' unit
+    half_way: Array  # (U,) age at which each path was half way to its limit
+    begun: PathGram  # of the readings up to there
+    score: Array  # (U,) of all readings of a unit left out
+    weighed: Array  # (U,) the same, readings past half way counting more
+    log_slopes: Array  # (2, U) that carry these scores to the readings' unit
     with_covariates: bool
     log_scales: Array
 
 
-def _first_fit(paths: Sequence[WearPath], scale: PathScale, with_covariates: bool, rng: np.random.Generator) -> _Fit:
+def _first_fit(
+    paths: Sequence[WearPath],
+    scale: PathScale,
+    with_covariates: bool,
+    half_way: Array,
+    rng: np.random.Generator,
+) -> _Fit:
     """Fit one shape to the middles of the readings with few draws, enough to tell the hopeless shapes."""
     stack = stack_paths(paths, scale)
     working, multiplier = first_working(stack)
-    gram = path_gram(stack.age_scaled, columns_of(stack, working, len(scale.parts)), multiplier, stack.count)
+    read = [unzeroed(p, scale.zeroed_at, scale.zeroed_value) for p in paths]
+    count = np.array([np.searchsorted(p.age, at, side="right") for p, at in zip(read, half_way, strict=True)])
+    gram, begun = _grams(stack, working, multiplier, len(scale.parts), count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
-    slopes = np.array([_log_slope(p, scale) for p in paths])
-    score = left_out_scores(lines, gram, stack.design, scale.prior_precision())[0] + slopes
-    return _Fit(scale, stack, working, multiplier, lines, gram, score, slopes, with_covariates, np.empty((0, 2)))
+    slopes = _log_slopes(paths, scale, count)
+    left = leave_out(lines, gram, stack.design, scale.prior_precision())
+    score = left.score + slopes[0]
+    first = foreseen(left, begun, unit_scales(TAILS[0], _FEW, rng)[None])[0] + slopes[1]
+    return _Fit(
+        scale, stack, working, multiplier, lines, gram, half_way, begun, score,
+        weighed_scores(score, first, half_way), slopes, with_covariates, np.empty((0, 2)),
+    )  # fmt: skip
+
+
+def _grams(
+    stack: PathStack, working: Array, multiplier: Array, parts: int, begun: NDArray[np.int64]
+) -> tuple[PathGram, PathGram]:
+    """Whiten the readings of each unit: all of them, and the first `begun`."""
+    columns = columns_of(stack, working, parts)
+    end = int(begun.max(initial=1))
+    first = path_gram(stack.age_scaled[:, :end], columns[:, :end], multiplier[:, :end], begun)
+    return path_gram(stack.age_scaled, columns, multiplier, stack.count), first
 
 
 def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random.Generator) -> _Fit:
     """Fit again to the readings as intervals, outliers weighed down, with all draws."""
     scale, stack, parts = fit.scale, fit.stack, len(fit.scale.parts)
     refined = refined_working(stack, fit.working, fit.multiplier, fit.lines, parts)
-    gram = fit.gram
-    if refined is not None:
-        working, multiplier = refined
-        gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
+    gram, begun = (fit.gram, fit.begun) if refined is None else _grams(stack, *refined, parts, fit.begun.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=draws, near=fit.lines, rng=rng)
-    scales = [unit_scales(tail, draws, rng) for tail in TAILS[1:]] if len(paths) >= _TAILS_LEAST else []
-    scores = left_out_scores(lines, gram, stack.design, scale.prior_precision(), scales) + fit.log_slopes
-    if not scales:
-        return replace(fit, lines=lines, score=scores[0])
-    shares, score = tail_shares(scores)
-    return replace(fit, lines=lines, score=score, log_scales=new_unit_draws(lines, shares, rng))
+    left = leave_out(lines, gram, stack.design, scale.prior_precision())
+    tails = TAILS if len(paths) >= _TAILS_LEAST else TAILS[:1]
+    scales = np.array([unit_scales(tail, draws, rng) for tail in tails])
+    whole = np.vstack([left.score, foreseen(left, gram, scales[1:])]) if len(tails) > 1 else left.score[None]
+    shares = tail_shares(whole)
+    first = over_tails(foreseen(left, begun, scales[shares > 0]), shares[shares > 0]) + fit.log_slopes[1]
+    score = over_tails(whole, shares) + fit.log_slopes[0]
+    weighed = weighed_scores(score, first, fit.half_way)
+    straying = new_unit_draws(lines, shares, rng)
+    return replace(fit, lines=lines, score=score, weighed=weighed, log_scales=straying)

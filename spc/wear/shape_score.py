@@ -1,6 +1,6 @@
-"""Which shape foresees best: the whole path of each unit from the other units alone."""
+"""Which shape foresees best: the path of each unit from the other units alone, most as it nears its limit."""
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,21 +10,58 @@ from spc.wear.path_gram import PathGram
 from spc.wear.path_posterior import LineDraws
 from spc.wear.unit_tails import scale_spreads
 
-__all__ = ["given_density", "left_out_scores", "shape_shares"]
+__all__ = ["LeftOut", "foreseen", "given_density", "leave_out", "shape_shares", "weighed_scores"]
 
 Array = NDArray[np.float64]
 
+_EARLY, _LATER = (
+    0.5,
+    1.5,
+)  # what readings of the first half of a path and later ones count; one in the mean [our choice]
 
-def left_out_scores(
-    lines: LineDraws, gram: PathGram, design: Array, prior_precision: Array, log_scales: Sequence[Array] = ()
-) -> Array:
-    """Log predictive density of each unit's readings, the unit itself left out of the pool; (1 + tails, U).
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """What the other units say of each unit; S draws, U units, p fixed terms."""
+
+    lines: LineDraws
+    design: Array
+    precision: Array  # (S, U, p, p) of the fixed terms
+    mean: Array  # (S, U, p)
+    weight: Array  # (S, U) of the draws of the spreads
+    score: Array  # (U,) log predictive density of all readings of the unit
+
+
+def weighed_scores(whole: Array, first: Array, half_way: Array) -> Array:
+    """Scores of whole paths, readings after half way to the limit counting more than those before; all (U,).
+
+    A forecast goes on from readings at hand: a shape that only tells how a new lap beds in must not outweigh one that
+    tells how it wears from there. What a reading counts rests on those before it alone, never on where its path ended:
+    it ends because of what it read.
+
+    Parameters
+    ----------
+    whole, first : (U,)
+        Log predictive densities of all readings of a unit left out, and of those up to half way.
+    half_way : (U,)
+        Age of the last of these; inf = not reached, NaN = no limit is known, then all readings count one.
+
+    References
+    ----------
+    Hu and Zidek (2002), The weighted likelihood, Canadian J. of Statistics 30(3): weights by relevance; Buerkner, Gabry
+    and Vehtari (2020), Approximate leave-future-out cross-validation, J. Statistical Computation and Simulation 90(14):
+    later readings scored given earlier ones.
+    """
+    weighed = _EARLY * first + _LATER * (whole - first)
+    return np.where(np.isnan(half_way), whole, weighed)
+
+
+def leave_out(lines: LineDraws, gram: PathGram, design: Array, prior_precision: Array) -> LeftOut:
+    """Leave each unit out of the pool in turn.
 
     Parameters
     ----------
     lines, gram, design, prior_precision : as in `draw_lines`
-    log_scales : sequence of (S, 2)
-        Scales of a unit's own (`unit_tails.unit_scales`), one set for each further row of the answer.
 
     Notes
     -----
@@ -36,22 +73,37 @@ def left_out_scores(
     Vehtari, Gelman and Gabry (2017), Practical Bayesian model evaluation using leave-one-out cross-validation,
     Statistics and Computing 27; cut weights: Ionides (2008), J. Computational and Graphical Statistics 17.
     """
-    sums = sums_at(gram, lines.spreads[:, 1])  # the scales of a unit leave the ratio as it is
-    each = line_evidence(lines.spreads, gram, design, each=True, sums=sums)
+    each = line_evidence(lines.spreads, gram, design, each=True)
     total = each.precision.sum(axis=1) + np.diag(prior_precision)
     total_shift = each.shift.sum(axis=1)
-    prior = total[:, None] - each.precision
-    mean = solved(prior, total_shift[:, None] - each.shift)[0]
-    own = _given(each, prior, mean)
+    precision = total[:, None] - each.precision
+    mean = solved(precision, total_shift[:, None] - each.shift)[0]
+    own = _given(each, precision, mean)
     top = (-own).max(axis=0)
     weight = np.exp(-own - top)
     weight = np.minimum(weight, weight.mean(axis=0) * np.sqrt(weight.shape[0]))
-    scores = [-(top + np.log(weight.mean(axis=0)))]
+    return LeftOut(lines, design, precision, mean, weight, -(top + np.log(weight.mean(axis=0))))
+
+
+def foreseen(left: LeftOut, gram: PathGram, log_scales: Array) -> Array:
+    """Log predictive density of readings of each unit from the other units alone; (tails, U).
+
+    Parameters
+    ----------
+    left : LeftOut
+    gram : PathGram
+        The same units; all their readings, or a first part of each.
+    log_scales : (tails, S, 2)
+        Scales of a unit's own (`unit_tails.unit_scales`), one set for each row of the answer; zero = the group's own.
+    """
+    sums = sums_at(gram, left.lines.spreads[:, 1])  # the scales of a unit leave the ratio as it is
+    scores = []
     for scales in log_scales:
-        wide = line_evidence(scale_spreads(lines.spreads, scales), gram, design, each=True, sums=sums)
-        log = _given(wide, prior, mean)
+        spreads = scale_spreads(left.lines.spreads, scales)
+        evidence = line_evidence(spreads, gram, left.design, each=True, sums=sums)
+        log = _given(evidence, left.precision, left.mean)
         most = log.max(axis=0)
-        scores.append(most + np.log((weight * np.exp(log - most)).sum(axis=0) / weight.sum(axis=0)))
+        scores.append(most + np.log((left.weight * np.exp(log - most)).sum(axis=0) / left.weight.sum(axis=0)))
     return np.array(scores, dtype=np.float64)
 
 

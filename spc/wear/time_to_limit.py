@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from spc.wear.path_crossing import crossing_ages, share_over
 from spc.wear.path_forecast import FuturePaths, future_paths, update_own
+from spc.wear.path_scale import PathScale, unzeroed
 from spc.wear.pooled import PooledWear
 from spc.wear.wear_path import WearPath, wear_path
 
@@ -224,11 +225,10 @@ def _drawn_paths(
     pooled: PooledWear, own: WearPath, ages: Array, *, signed: bool, draws: int, part: str, rng: np.random.Generator
 ) -> tuple[list[FuturePaths], str, float] | None:
     """Future paths of every shape that counts, the name of the likeliest one and its share; None = no shape fits."""
-    least = min(float(own.low.min(initial=np.inf)), own.limit)
     updates = [
         (update_own(s.scale, s.lines, own, part=part, log_scales=s.log_scales, alone=pooled.alone), s)
         for s in pooled.shapes
-        if not (s.scale.shape.needs_positive and (least <= 0 or signed))
+        if not s.scale.shape.needs_positive or (not signed and _above_zero(own, s.scale))
     ]
     if not updates:
         return None
@@ -242,6 +242,12 @@ def _drawn_paths(
     ]
     best = int(share.argmax())
     return futures, updates[best][1].name, float(share[best])
+
+
+def _above_zero(own: WearPath, scale: PathScale) -> bool:
+    """Whether all readings and the limit are; a start by definition is no reading."""
+    read = unzeroed(own, scale.zeroed_at, scale.zeroed_value)
+    return min(float(read.low.min(initial=np.inf)), own.limit) > 0
 
 
 def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:

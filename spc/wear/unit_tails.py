@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.wear.path_posterior import LineDraws
 
-__all__ = ["TAILS", "new_unit_draws", "scale_spreads", "tail_shares", "unit_scales"]
+__all__ = ["TAILS", "new_unit_draws", "over_tails", "scale_spreads", "tail_shares", "unit_scales"]
 
 Array = NDArray[np.float64]
 
@@ -55,15 +55,19 @@ def scale_spreads(spreads: Array, log_scales: Array) -> Array:
     return out
 
 
-def tail_shares(scores: Array) -> tuple[Array, Array]:
-    """Share of each tail by the scores of left-out units, (tails, units), and each unit's score over all tails."""
-    total = scores.sum(axis=1) + np.log(_BEFORE)
+def tail_shares(scores: Array) -> Array:
+    """Share of each tail, the first of `TAILS`, by the scores of left-out units, (tails, units)."""
+    total = scores.sum(axis=1) + np.log(_BEFORE[: len(scores)])
     share = np.exp(total - total.max())
     share = share / share.sum()
     share = np.where(share >= _LEAST_SHARE, share, 0.0)
-    share = share / share.sum()
+    return np.asarray(share / share.sum(), dtype=np.float64)
+
+
+def over_tails(scores: Array, shares: Array) -> Array:
+    """Score of each unit over all tails by their shares; (units,)."""
     top = scores.max(axis=0)
-    return share, np.asarray(top + np.log(share @ np.exp(scores - top)), dtype=np.float64)
+    return np.asarray(top + np.log(shares @ np.exp(scores - top)), dtype=np.float64)
 
 
 def new_unit_draws(lines: LineDraws, shares: Array, rng: np.random.Generator) -> Array:

@@ -21,6 +21,8 @@ class Scene:
     noise: float = 0.35
     wander: float = 0.0  # sd of the path's own wandering over one face
     signed: bool = False
+    start: float = 0.0  # what every cycle reads at age 0 by definition; 0 = no such reading
+    level_sd: float = 0.2  # of the paths' levels at age 0
 
 
 SCENES = {
@@ -37,11 +39,13 @@ SCENES = {
     "signed bow": Scene(
         "bow from concave through zero to convex, both limits, quarter-limit steps", step=0.5, signed=True
     ),
+    "shared start": Scene("all cycles start at one value by definition and wear from it", start=0.7, level_sd=0.0),
+    "bedding in": Scene("all cycles start at one value by definition and bed in to a level of their own", start=0.3),
 }
 
 
 def true_line(scene, rng):
-    level = 0.7 + 0.2 * rng.standard_normal()
+    level = 0.7 + scene.level_sd * rng.standard_normal()
     if scene.shape == "log":
         slope = 0.55 + 0.06 * rng.standard_normal()
         return lambda t: level - 0.3 + slope * np.log(t)
@@ -77,7 +81,7 @@ def past_cycles(scene, rng):
         low, high = readings(scene, line, age, rng)
         over = np.flatnonzero((low + high) / 2 >= LIMIT)
         end = over[0] + 1 if over.size else age.size
-        out.append(wear_path(f"past {c}", age[:end], low[:end], high[:end]))
+        out.append(_logged(scene, f"past {c}", age[:end], low[:end], high[:end]))
     return out
 
 
@@ -92,4 +96,13 @@ def lap_in_use(scene, rng):
             there |= line(grid) <= -LIMIT
         crossing = grid[there.argmax()] if there.any() else np.inf
         if ((low + high) / 2 < LIMIT).all() and crossing > scene.own_faces:
-            return wear_path("in use", age, low, high), crossing - scene.own_faces
+            return _logged(scene, "in use", age, low, high), crossing - scene.own_faces
+
+
+def _logged(scene, name, age, low, high):
+    if not scene.start:
+        return wear_path(name, age, low, high)
+    age, low, high = (
+        np.concatenate([[first], rest]) for first, rest in ((0.0, age), (scene.start, low), (scene.start, high))
+    )
+    return wear_path(name, age, low, high)

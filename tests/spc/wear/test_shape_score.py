@@ -1,9 +1,40 @@
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
-from spc.wear.pooled import fit_pooled
-from spc.wear.shape_score import shape_shares
+from spc.wear.path_gram import RATIO_GRID, path_gram
+from spc.wear.path_posterior import LineDraws
+from spc.wear.pooled import _half_way, fit_pooled
+from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
 from spc.wear.wear_path import wear_path
+
+
+def test_a_unit_is_foreseen_from_the_others_as_the_covariance_written_out_says():
+    # Second route: the joint normal law of all readings, conditioned on the other unit's.
+    rng = np.random.default_rng(8)
+    age, y = np.sort(rng.random((2, 7)), axis=1), rng.normal(size=(2, 7))
+    spreads, prior_sd = np.array([-0.5, np.log(RATIO_GRID[9]), -0.4, 0.2, 0.3]), np.array([1.5, 2.0])
+    columns = np.stack([np.ones((2, 7)), age, y], axis=-1)
+    gram, begun = (path_gram(age, columns, np.ones((2, 7)), np.full(2, n)) for n in (7, 4))
+    lines = LineDraws(np.tile(spreads, (3, 1)), np.zeros((3, 2)), np.zeros((3, 2, 2)), 0.0, 3.0)
+    left = leave_out(lines, gram, np.tile(np.eye(2), (2, 1, 1)), prior_sd**-2.0)
+    halves = foreseen(left, begun, np.zeros((1, 3, 2)))[0]
+
+    ratio = np.exp(spreads[1])
+    error = np.exp(2 * spreads[0]) / (1 + 0.1 * ratio)
+    level, slope, rho = np.exp(spreads[2]), np.exp(spreads[3]), np.tanh(spreads[4])
+    between = np.array([[level**2, rho * level * slope], [rho * level * slope, slope**2]])
+    z, unit, t = np.column_stack([np.ones(14), age.ravel()]), np.repeat([0, 1], 7), age.ravel()
+    own = z @ between @ z.T + error * np.eye(14) + ratio * error * np.minimum.outer(t, t)
+    covariance = z @ np.diag(prior_sd**2) @ z.T + own * (unit[:, None] == unit)
+
+    def density(kept):
+        return multivariate_normal(np.zeros(kept.sum()), covariance[np.ix_(kept, kept)]).logpdf(y.ravel()[kept])
+
+    for asked in (0, 1):
+        begins = (unit == asked) & (np.tile(np.arange(7), 2) < 4)
+        assert left.score[asked] == pytest.approx(density(np.ones(14, dtype=bool)) - density(unit != asked))
+        assert halves[asked] == pytest.approx(density(begins | (unit != asked)) - density(unit != asked))
 
 
 def test_one_half_goes_to_the_straight_line_before_any_reading():
@@ -30,3 +61,25 @@ def test_two_noisy_cycles_are_read_as_straight():
     age = np.arange(1.0, 13)
     past = [wear_path(f"c{i}", age, 0.7 + 0.06 * age + 0.35 * rng.normal(size=12)) for i in range(2)]
     assert fit_pooled(past, rng=rng).shapes[0].scale.shape.straight
+
+
+def test_readings_past_half_way_count_more():
+    whole, first, half_way = np.array([-8.0, -6.0, -6.0]), np.array([-4.0, -1.0, -6.0]), np.array([4.0, 2.0, np.nan])
+    assert weighed_scores(whole, first, half_way) == pytest.approx([-8.0, -0.5 - 7.5, -6.0])
+
+
+def test_half_way_lies_between_the_first_reading_and_the_limit():
+    path = wear_path("a", [0, 1, 2, 3, 4], [0.4, 0.9, 1.3, 1.1, 1.9])
+    assert _half_way(path, 2.0) == 2.0 and _half_way(path, 4.0) == np.inf and np.isnan(_half_way(path, np.nan))
+
+
+def test_bedding_in_does_not_bend_what_comes_after():
+    """Every unit jumps before its second reading and is straight from there: over all readings a root fits best."""
+    rng = np.random.default_rng(3)
+    age = np.arange(0.0, 31)
+    past = []
+    for i in range(6):
+        jump, rate = 0.18 * (1 + 0.2 * rng.normal()), 0.05 * (1 + 0.2 * rng.normal())
+        past.append(wear_path(f"c{i}", age, jump * (age > 0) + rate * age + 0.03 * rng.normal(size=age.size)))
+    best = fit_pooled(past, limit=3.0, rng=rng).shapes[0]
+    assert best.scale.shape.straight and best.share > 0.9

@@ -4,7 +4,7 @@ from scipy.stats import t as student
 
 from spc.wear.pooled import fit_pooled
 from spc.wear.time_to_limit import time_to_limit
-from spc.wear.unit_tails import TAILS, scale_spreads, tail_shares, unit_scales
+from spc.wear.unit_tails import TAILS, over_tails, scale_spreads, tail_shares, unit_scales
 from spc.wear.wear_path import wear_path
 
 
@@ -26,7 +26,9 @@ def test_scales_move_the_spreads_they_name():
 
 
 def test_the_tail_that_foresees_best_gets_most():
-    shares, score = tail_shares(np.array([[-9.0, -3.0], [-4.0, -3.1], [-9.0, -9.0], [-9.0, -9.0]]))
+    scores = np.array([[-9.0, -3.0], [-4.0, -3.1], [-9.0, -9.0], [-9.0, -9.0]])
+    shares = tail_shares(scores)
+    score = over_tails(scores, shares)
     assert shares.argmax() == 1 and shares[2:].sum() == 0 and shares.sum() == pytest.approx(1)
     assert (score <= [-4.0, -3.0]).all() and score[0] > -5
 

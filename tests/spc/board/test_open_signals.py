@@ -23,7 +23,7 @@ def test_a_drift_up_shows_more_than_is_usual_at_the_age_of_its_faces(tmp_path, m
     n = 40 * 4 + 34
     faces = faces_of("K1", n, np.random.default_rng(seed))
     age = np.arange(n) % 40
-    late = np.where(np.arange(n) >= n - 14, 1.25, 1.0)
+    late = np.where(np.arange(n) >= n - 14, 1.2, 1.0)
     faces = faces.assign(minutes=(faces["minutes"] * np.exp(0.02 * age) * late).round(1))
     with Store.open(tmp_path / "cell.db") as store:
         fill(store, faces, events_of("K1", n))

@@ -14,10 +14,8 @@ __all__ = ["LeftOut", "foreseen", "given_density", "leave_out", "shape_shares", 
 
 Array = NDArray[np.float64]
 
-_EARLY, _LATER = (
-    0.5,
-    1.5,
-)  # what readings of the first half of a path and later ones count; one in the mean [our choice]
+# What a reading of the first half of the way counts, and a later one; one in the mean [our choice].
+_EARLY, _LATER = 0.5, 1.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -140,7 +140,7 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     laps = tuple(str(lap) for lap in view.laps["lap"])
     if not laps:
         return RoomHistory(running, (), -1, -1)
-    since_us = max(_oldest_us(cell, laps, view.now_us), view.now_us - round(FARTHEST_DAYS * 86.4e9))
+    since_us = max(_oldest_us(cell, laps, view.now_us), running.start_us - round(FARTHEST_DAYS * 86.4e9))
     once, same = partial(view.memo.once, ""), partial(view.memo.same, "")
     back = timedelta(microseconds=view.now_us - since_us)
     asked = (same("room since", since_us), same("room shift", running.start_us), view.settings)

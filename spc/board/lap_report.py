@@ -25,7 +25,7 @@ from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, findings, handed_text, is_answered
 from spc.board.results import Cause, LapReport, Signal
-from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
+from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs, own_signs_of_all
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break, shift_at
@@ -219,6 +219,8 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
 
 def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:
     """Say of each shift how many faces of the running cycle it took out of the charts, the newest first."""
+    if not room.aside:
+        return ()
     at = faces["sort_us"].to_numpy(np.int64)
     now = (faces["cycle"] == cycles["cycle"].iloc[-1]).to_numpy() if len(cycles) else np.ones(at.size, dtype=bool)
     told = []
@@ -277,7 +279,7 @@ def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, 
     """Tell what the moved signs of a lap follow; shifts in which the room moved have no say in later ones."""
     if here.alarm:
         return "one lap" if here.beyond else "many laps"
-    all_signs = {name: own_signs(view, name, view.memo.same(name, "room", room.of(name))) for name in view.by_lap}
+    all_signs = own_signs_of_all(view, room)
     asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
     scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
     return next((found for found in scopes if found), "")

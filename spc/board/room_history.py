@@ -21,7 +21,16 @@ from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, 
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
 from spc.chart.replay import Replayed, replay
 
-__all__ = ["NO_ROOM", "RoomHistory", "RoomOfLap", "RoomShift", "look_at_room", "own_faces", "own_signs"]
+__all__ = [
+    "NO_ROOM",
+    "RoomHistory",
+    "RoomOfLap",
+    "RoomShift",
+    "look_at_room",
+    "own_faces",
+    "own_signs",
+    "own_signs_of_all",
+]
 
 Array = NDArray[np.float64]
 Stretch = tuple[int, int]  # from, and up to but without, a moment as in `sort_us`
@@ -140,7 +149,7 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     laps = tuple(str(lap) for lap in view.laps["lap"])
     if not laps:
         return RoomHistory(running, (), -1, -1)
-    since_us = max(_oldest_us(cell, laps, view.now_us), running.start_us - round(FARTHEST_DAYS * 86.4e9))
+    since_us = max(_oldest_us(view, cell, laps), running.start_us - round(FARTHEST_DAYS * 86.4e9))
     once, same = partial(view.memo.once, ""), partial(view.memo.same, "")
     back = timedelta(microseconds=view.now_us - since_us)
     asked = (same("room since", since_us), same("room shift", running.start_us), view.settings)
@@ -159,7 +168,8 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
             moved.append(RoomShift(spans[place], alarm, test.direction, with_it))
     worked = [span.start_us for span, own in zip(spans, scores.T, strict=True) if not np.isnan(own).all()]
     before = [start for start in worked if start < running.start_us]
-    return RoomHistory(running, tuple(moved), before[-1] if before else -1, _lasting_us(spans, scores, moved))
+    lasting_us = _lasting_us(spans, scores, moved)
+    return same("room", RoomHistory(running, tuple(moved), before[-1] if before else -1, lasting_us))
 
 
 def own_faces(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
@@ -176,13 +186,28 @@ def own_signs(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
     return signs if keep.all() else view.memo.once(lap, "own signs", (signs, room), lambda: signs[keep])
 
 
-def _oldest_us(cell: CellCharts, laps: Sequence[str], now_us: int) -> int:
+def own_signs_of_all(view: CellView, room: RoomHistory) -> dict[str, pd.DataFrame]:
+    """Finished faces of every lap as `own_signs` gives them."""
+    every = {name: frames.signs for name, frames in view.by_lap.items()}
+    if not room.moved:
+        return every
+    same, once = view.memo.same, view.memo.once
+
+    def own() -> dict[str, pd.DataFrame]:
+        return {name: own_signs(view, name, same(name, "room", room.of(name))) for name in every}
+
+    return once("", "own signs of all", (room, *every.values()), own)
+
+
+def _oldest_us(view: CellView, cell: CellCharts, laps: Sequence[str]) -> int:
     """When the oldest running cycle of any lap began."""
-    begun = [now_us]
-    for lap in laps:
-        stream = cell.charts[lap, "flatness"].replayed.stream
-        begun += stream.sort_us[stream.running()][:1].tolist()
-    return int(min(begun))
+
+    def begun(chart: SignChart) -> int:
+        stream = chart.replayed.stream
+        return int(stream.sort_us[stream.running()][:1].min(initial=view.now_us))
+
+    charts = ((lap, cell.charts[lap, "flatness"]) for lap in laps)
+    return min(view.memo.once(lap, "room begun", (chart,), partial(begun, chart)) for lap, chart in charts)
 
 
 def _shifts_of(view: CellView, chart: SignChart, lap: str, spans: tuple[ShiftSpan, ...], since_us: int) -> Array:

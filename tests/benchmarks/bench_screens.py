@@ -42,6 +42,7 @@ def folder(tmp_path_factory):
 def demo(folder):
     made = build(folder / "demo")
     Board(made.store_path, load_settings(made.settings_path)).shift()  # as `lapcell demo` does
+    time.sleep(4.0)  # until it is written down
     return made.store_path
 
 

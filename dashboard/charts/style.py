@@ -141,7 +141,8 @@ def reading_bars(
     hollow : bool
         Outlines only, for readings that do not count.
     """
-    fill, edge = (clear(colour, 0.0), 1.5) if hollow else (colour, edge)
+    # a bar too thin to show that it is hollow shows that it is pale
+    fill, drawn, edge = (clear(colour, 0.0), clear(colour, 0.6), 1.5) if hollow else (colour, colour, edge)
     is_open = ~np.isfinite(high)
     is_point = ~is_open & (high <= low)
     is_bar = ~is_open & ~is_point
@@ -158,7 +159,7 @@ def reading_bars(
                 base=low[is_bar],
                 y=(high - low)[is_bar],
                 width=width,
-                marker={"color": fill, "line": {"width": edge, "color": colour}},
+                marker={"color": fill, "line": {"width": edge, "color": drawn}},
                 customdata=texts(is_bar),
                 **shown,
             )
@@ -172,8 +173,8 @@ def reading_bars(
                 marker={
                     "symbol": "line-ew",
                     "size": 11,
-                    "line": {"width": 1 if hollow else 4, "color": colour},
-                    "color": colour,
+                    "line": {"width": 4, "color": drawn},
+                    "color": drawn,
                 },
                 customdata=texts(is_point),
                 showlegend=not is_bar.any(),
@@ -190,7 +191,7 @@ def reading_bars(
                 width=width,
                 marker={
                     "color": clear(colour, 0.0 if hollow else 0.35),
-                    "line": {"width": edge * hollow, "color": colour},
+                    "line": {"width": edge * hollow, "color": drawn},
                 },
                 customdata=texts(is_open),
                 showlegend=not (is_bar.any() or is_point.any()),
@@ -202,7 +203,7 @@ def reading_bars(
                 x=x[is_open],
                 y=top,
                 mode="markers",
-                marker={"symbol": "triangle-up", "size": 13, "color": colour},
+                marker={"symbol": "triangle-up", "size": 13, "color": drawn},
                 customdata=texts(is_open),
                 showlegend=False,
                 cliponaxis=False,

@@ -76,6 +76,13 @@ def test_readings_of_a_room_that_had_moved_are_drawn_hollow_and_named():
     assert all("set aside" in text for text in hollow.customdata) and "set aside" not in "".join(counted.customdata)
     table = cycle_table(picture(now=replace(path(12), aside=aside), signals=()), MICROMETRE)
     assert table["signal"].tolist() == ["set aside: the room had moved"] * 4 + [""] * 8
+    mixed = replace(
+        path(40), aside=np.ones(40, dtype=bool), high_um=np.where(np.arange(40) < 9, path(40).low_um, np.inf)
+    )
+    for trace in traces(
+        cycle_figure(picture(now=mixed), faces_left(), LIGHT, MICROMETRE), "set aside: the room had moved"
+    ):
+        assert "rgba(" in str(trace.marker.color) and LIGHT.now not in str(trace.marker)
     assert not traces(cycle_figure(picture(), faces_left(), LIGHT, MICROMETRE), "set aside: the room had moved")
 
 

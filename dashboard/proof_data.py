@@ -15,9 +15,9 @@ from spc.log.gauge_table import GaugeColumns
 from spc.measure.shown import ShownLength
 
 if TYPE_CHECKING:
+    from spc.board.cell_charts import CellCharts
     from spc.board.cell_view import CellView
     from spc.board.chart_kinds import KindReport
-    from spc.board.chart_signals import CellCharts
     from spc.board.dimension import DimensionChart, DimensionStudy
     from spc.board.frozen_limits import DayReplay
     from spc.board.gauge_study import GaugeReport
@@ -78,7 +78,7 @@ def whole_log(now: Snapshot) -> "CellView":
 @st.cache_resource(max_entries=1, show_spinner="Charting the whole log")
 def whole_charts(now: Snapshot) -> "CellCharts":
     """Return the charts of the cell over all rows of its log."""
-    from spc.board.chart_signals import chart_cell
+    from spc.board.cell_charts import chart_cell
 
     return chart_cell(whole_log(now))
 

@@ -11,8 +11,8 @@ from spc.store.database import state_of
 from spc.store.store import Store
 
 if TYPE_CHECKING:  # what makes a report is loaded when one has to be made
+    from spc.board.cell_charts import CellCharts
     from spc.board.cell_view import CellView
-    from spc.board.chart_signals import CellCharts
     from spc.board.room_history import RoomHistory
 
 __all__ = ["Board"]
@@ -52,8 +52,8 @@ class Board:
 
     def look(self) -> "tuple[CellView, CellCharts, RoomHistory]":
         """Give the cell, its charts and what the room did."""
+        from spc.board.cell_charts import chart_cell
         from spc.board.cell_view import look_at_cell
-        from spc.board.chart_signals import chart_cell
         from spc.board.room_history import look_at_room
 
         with self._lock:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.board.cell_charts import CellCharts, chart_cell
 from spc.board.cell_view import CellView, look_at_cell
-from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.results import Signal
 from spc.board.room_history import NO_ROOM, RoomOfLap, look_at_room
 from spc.board.shown_length import length_words, lengths_apart, shown_length

@@ -11,8 +11,8 @@ import pandas as pd
 from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
+from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView, upper_limit_um
-from spc.board.chart_signals import CellCharts
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, over_limit_signals

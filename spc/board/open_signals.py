@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.board.cell_charts import CellCharts, SignChart
 from spc.board.cell_view import CellView
-from spc.board.chart_signals import CellCharts, SignChart
 from spc.board.lap_state import plural
 from spc.board.reactions import is_answered
 from spc.board.results import Signal

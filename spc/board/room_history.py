@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.cell_charts import CellCharts, SignChart
 from spc.board.cell_view import CellView
-from spc.board.chart_signals import CellCharts, SignChart
 from spc.board.results import RoomAlarm
 from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, room_test
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.cell_charts import CellCharts, go_look_list
 from spc.board.cell_view import CellView
-from spc.board.chart_signals import CellCharts, go_look_list
 from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
-from spc.board.chart_signals import CellCharts
 from spc.board.gauge_study import readings_of_repeats
 from spc.board.study_cycles import AtAge, OverCycles, at_planned_age, over_cycles
 from spc.board.study_material import StudyMaterial, gather

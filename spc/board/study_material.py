@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from spc.board.cell_charts import CellCharts, chart_cell
 from spc.board.cell_view import CellView
-from spc.board.chart_signals import CellCharts, chart_cell
 from spc.board.gauge_study import REPEAT_COLUMNS, repeats_of, way_of_reading
 from spc.board.reactions import findings, place_of
 from spc.board.study_age import PlannedAge, planned_age

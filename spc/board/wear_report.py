@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtrc, ndtr, ndtri
 
+from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
-from spc.board.chart_signals import CellCharts
 from spc.board.lap_state import plural
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.chart.change_point import ChangeSearch

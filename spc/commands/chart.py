@@ -99,8 +99,8 @@ def _no_kind_options(asked: dict[str, Any]) -> None:
 
 def _of_the_cycle(session: Session, lap: str, sign: str, *, part: str, rules: str) -> int:
     """Chart what belongs to the running cycle as a whole: its wear, or its re-laps."""
+    from spc.board.cell_charts import chart_cell
     from spc.board.cell_view import look_at_cell
-    from spc.board.chart_signals import chart_cell
     from spc.board.room_history import look_at_room
     from spc.board.wear_report import relap_report, wear_report
 

@@ -119,7 +119,7 @@ def _new(
     who: str, title: str, options: dict[str, Any],
 ) -> list[dict[str, Any]]:  # fmt: skip
     """Study one part after the other; the charts of the cell are drawn once for all of them."""
-    from spc.board.chart_signals import chart_cell
+    from spc.board.cell_charts import chart_cell
     from spc.board.kept_studies import keep_study
     from spc.board.study_material import gather
     from spc.board.study_plan import StudyPlan

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.chart_signals import chart_cell
 from spc.board.study import run_study
 from spc.board.study_plan import StudyPlan
 from spc.cli import cli

@@ -6,8 +6,8 @@ import pytest
 
 from spc.board import cell_view as cell_view_module
 from spc.board.board import Board
+from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.chart_signals import chart_cell
 from spc.board.lap_report import UnknownLapError, report_of
 from spc.board.room_history import look_at_room
 from spc.board.shift import shift_of

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from spc.board import chart_signals, lap_frames, recent_rows
+from spc.board import cell_charts, lap_frames, recent_rows
 from spc.board.board import Board
 from spc.board.cell_view import look_at_cell
 from spc.board.frozen_limits import freeze_limits
@@ -141,7 +141,7 @@ def told_afresh(path, site, monkeypatch):
     with monkeypatch.context() as fresh:
         fresh.setattr("spc.board.cell_view.memo_of", lambda *_: LapMemo())
         fresh.setattr(recent_rows, "_STORES", OrderedDict())
-        fresh.setattr(chart_signals, "_TRIALS", OrderedDict())
+        fresh.setattr(cell_charts, "_TRIALS", OrderedDict())
         fresh.setattr("spc.board.board.find_kept", lambda *_: None)
         return told(path, site)
 

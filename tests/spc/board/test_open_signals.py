@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from spc.board.board import Board
-from spc.board.chart_signals import CellCharts
+from spc.board.cell_charts import CellCharts
 from spc.board.open_signals import open_signals
 from spc.chart.replay import DRIFTING, replay
 from spc.settings import Settings

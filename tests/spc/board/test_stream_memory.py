@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.chart_signals import chart_cell
 from spc.board.guard_signals import calls_on_lap, guard_signals
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.stream import SIGNS, stream_of

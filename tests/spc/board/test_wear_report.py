@@ -6,8 +6,8 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import theilslopes
 
+from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.chart_signals import chart_cell
 from spc.board.wear_report import relap_report, wear_report
 from spc.chart.stream import stream_of
 from spc.chart.wear_chart import wear_chart

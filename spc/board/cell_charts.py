@@ -1,4 +1,4 @@
-"""What the charts of the cell say now: every sign of every lap judged by its limits in force.
+"""The charts of the cell as they stand now: every sign of every lap judged by its limits in force.
 
 Limits in force are the frozen ones. Where nobody has frozen any, trial limits from the lap's own earlier cycles stand
 in, and say so: they judge the running cycle only and are never kept.

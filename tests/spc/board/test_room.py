@@ -1,10 +1,14 @@
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.stats import norm
 
 from spc.board.room import beyond_the_rest_p, further_than_the_room_p, room_alarm_of, room_test
+
+SOURCES = Path(__file__).parents[2] / "sources"
 
 
 def test_tail_of_the_order_statistic():  # second way: the beta law of an order statistic
@@ -75,6 +79,17 @@ def test_a_lap_further_than_the_room_is_an_outlier_of_least_squares():
     table = sm.OLS(level, np.ones((level.size, 1))).fit().outlier_test()
     one_sided = np.where(table[:, 0] > 0, table[:, 1] / 2, 1 - table[:, 1] / 2)
     assert found[:-1] == pytest.approx(one_sided, rel=1e-9) and np.isnan(found[-1])
+
+
+def test_a_lap_further_than_the_room_is_judged_as_a_published_outlier():
+    """The largest of Rosner's 54 readings; where these and the published 3.118 are from stands in the file."""
+    level = np.loadtxt(SOURCES / "rosner_1983_example.csv", comments="#", skiprows=3)
+    n, largest = level.size, int(level.argmax())
+    p = further_than_the_room_p(level, np.full(n, 1e-9))[largest]
+    t = stats.t.isf(p, n - 2)
+    far = (n - 1) / n**0.5 * (t**2 / (n - 2 + t**2)) ** 0.5  # deviation from the mean of all, their sd
+    assert far == pytest.approx(3.118, abs=1e-3)
+    assert n * p > 0.025  # below the published critical value 3.158 of 5 %, both sides
 
 
 def test_scatter_of_its_own_faces_keeps_a_lap_with_the_room():

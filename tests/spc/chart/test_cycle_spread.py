@@ -1,10 +1,15 @@
 """How cycles differ: the likelihood against whole matrices, the forecast of a face against the normal law's own."""
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
+from scipy.optimize import minimize_scalar
 
 from spc.chart.cycle_spread import ASSUMED_SD, CycleSpread, _restricted, cycle_spread, foretold
 
+SOURCES = Path(__file__).parents[2] / "sources"
 LENGTHS = (7, 12, 5)
 AGE = np.concatenate([np.arange(float(k)) for k in LENGTHS])
 CYCLE = np.repeat(np.arange(3), LENGTHS)
@@ -29,6 +34,22 @@ def test_the_restricted_likelihood_is_that_of_whole_matrices(start, slope):
     log, variance = _restricted(z, t, CYCLE, np.array([start]), np.array([slope]))
     assert log[0] == pytest.approx(-0.5 * expected, rel=1e-10)
     assert variance[0] == pytest.approx(left / (n - 2), rel=1e-10)
+
+
+def test_the_restricted_likelihood_of_dyestuff_is_as_published():
+    """Batches as cycles, all faces of one age. Source of data and values, from memory: tests/sources/dyestuff.json."""
+    data = pd.read_csv(SOURCES / "dyestuff.csv")
+    batch = pd.factorize(data["Batch"])[0].astype(np.int64)
+    yields, n = data["Yield"].to_numpy(float), len(data)
+
+    def at(ratio):
+        log, rest = _restricted(yields, np.zeros(n), batch, np.array([ratio]), np.zeros(1))
+        return float(log[0]), float(rest[0])
+
+    ratio = minimize_scalar(lambda r: -at(r)[0], bounds=(0.0, 3.0), method="bounded", options={"xatol": 1e-9}).x
+    log, rest = at(ratio)
+    assert rest == pytest.approx(2451.25, abs=0.01) and rest * ratio**2 == pytest.approx(1764.05, abs=0.05)
+    assert -2 * log + (n - 1) * (1 + np.log(2 * np.pi / (n - 1))) == pytest.approx(319.6543, abs=5e-4)
 
 
 def test_a_face_is_foretold_as_the_joint_normal_law_does():

@@ -29,10 +29,10 @@ def crossing_ages(
         "path", "next face" or "reading".
     rng : numpy.random.Generator
     """
-    reach = _first(future, _on_scale(future, limit, limit), 1.0, crossing, rng)
+    reach = _first(future, limit, limit, crossing, rng)
     if lower is None:
         return reach
-    return np.minimum(reach, _first(future, _on_scale(future, lower, limit), -1.0, crossing, rng))
+    return np.minimum(reach, _first(future, lower, limit, crossing, rng))
 
 
 def share_over(futures: Sequence[FuturePaths], limit: float, lower: float | None) -> float:
@@ -49,7 +49,8 @@ def _on_scale(future: FuturePaths, value: float, own_limit: float) -> float:
     return float(future.scale.reading_scaled(np.array([value]), own_limit)[0])
 
 
-def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: np.random.Generator) -> Array:
+def _first(future: FuturePaths, value: float, own_limit: float, crossing: str, rng: np.random.Generator) -> Array:
+    limit, side = _on_scale(future, value, own_limit), 1.0 if value == own_limit else -1.0
     gap = side * (future.path - limit)  # 0 or more = there
     age = future.age
     if crossing == "next face":
@@ -69,7 +70,11 @@ def _first(future: FuturePaths, limit: float, side: float, crossing: str, rng: n
     first = there.argmax(axis=1)
     row = np.arange(first.size)
     before = np.maximum(first - 1, 0)
-    rise = gap[row, first] - gap[row, before]
-    share = np.where(rise > 0, np.clip(-gap[row, before] / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
+    low, high = gap[row, before], gap[row, first]
+    if crossing == "reading":  # straight between the readings themselves, not between what a shape makes of them
+        scale = future.scale
+        low, high = (side * (scale.reading_back(limit + side * g, own_limit) - value) for g in (low, high))
+    rise = high - low
+    share = np.where(rise > 0, np.clip(-low / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
     at = age[before] + share * (age[first] - age[before])
     return np.where(there[row, first], np.where(first == 0, age[0], at), np.inf)

@@ -34,6 +34,7 @@ _PROPOSAL_DF = 5.0
 _BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
 _ROUNDS, _TRIALS, _KEPT = 5, 120, 3  # trial rounds at most, points of each, rounds that count
 _ENOUGH = 0.45  # effective share of the points that makes a proposal good enough for the last round
+_COLLAPSED, _AGAIN = 100.0, 3  # fewer effective draws than this: one point outweighs the rest; further rounds at most
 _DIFFERENCE = 0.02  # step of the spreads' coordinates for slopes and curvatures
 _PAIRS = np.triu_indices(SPREADS, 1)
 _AXES = _DIFFERENCE * np.eye(SPREADS)
@@ -129,9 +130,9 @@ def draw_lines(
         top = logs.max()
         weight = np.exp(logs - top)
         effective = float(weight.sum() ** 2 / (weight**2).sum())
-        if last:
+        if last and (effective >= min(_COLLAPSED, draws / 5) or rounds >= _ROUNDS + _AGAIN):
             break
-        last = effective > _ENOUGH * weight.size or rounds == _ROUNDS
+        last = last or effective > _ENOUGH * weight.size or rounds == _ROUNDS
         tempered = _tempered(logs)
         centre = tempered @ cloud
         away = cloud - centre

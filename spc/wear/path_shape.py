@@ -73,6 +73,7 @@ SHAPES: tuple[Shape, ...] = (
     Shape("linear", "a straight line in age", 1.0, 1.0),
     Shape("square root", "slowing, with the square root of age", 1.0, 0.5),
     Shape("log", "slowing, with the logarithm of age", 1.0, 0.0),
+    Shape("three halves", "speeding up, with age to the power 1.5", 1.0, 1.5),
     Shape("square", "speeding up, with age squared", 1.0, 2.0),
     Shape("power", "a power of age", 0.0, 0.0),
     Shape("exponential", "speeding up, exponentially in age", 0.0, 1.0),

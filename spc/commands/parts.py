@@ -71,7 +71,7 @@ def list_limits(session: Session, *, every: bool) -> int:
 @click.argument("upper")
 @click.option("--lower", default="", help="For thickness only.")
 @click.option("--lamp", default="", help="For limits in bands; left out, the lamp of the settings.")
-@click.option("--valid-from", default="", help="ISO date; left out, from now.")
+@click.option("--valid-from", default="", help="ISO date or moment, by the clock of the site; left out, from now.")
 @click.option("--who", required=True)
 @click.option("--why", default="")
 @common_options
@@ -88,11 +88,13 @@ def set_limit(
     why: str,
 ) -> int:
     """Set the limit of PART and CHARACTERISTIC to UPPER, such as '2 bands'; 'none' takes it back."""
-    lamp = lamp or session.settings().lamp
+    settings = session.settings()
+    lamp = lamp or settings.lamp
     with session.store(create=True) as store:
         number = store.set_limit(
             part, characteristic, upper_um=limit_um(upper, lamp=lamp), upper_text=upper, who=who, why=why,
-            lower_um=limit_um(lower or "none", lamp=lamp), lower_text=lower, valid_from=valid_from,
+            lower_um=limit_um(lower or "none", lamp=lamp), lower_text=lower,
+            valid_from=_by_site_clock(valid_from, settings.time_zone),
         )  # fmt: skip
         limits = store.limits(all_revisions=True)
     record = records(limits.loc[limits["revision"] == number])[0]
@@ -115,12 +117,13 @@ def set_limit(
 @common_options
 def take(session: Session, *, file: Path, who: str) -> int:
     """Take in a CSV of limits: part, characteristic, upper, lower, unit, lamp, valid from, why."""
-    site_lamp = session.settings().lamp
+    settings = session.settings()
     with session.store(create=True) as store:
-        return take_register(session, file, words=LIMIT_WORDS, take=limit_taker(store, who=who, site_lamp=site_lamp))
+        taker = limit_taker(store, who=who, site_lamp=settings.lamp, zone=settings.time_zone)
+        return take_register(session, file, words=LIMIT_WORDS, take=taker)
 
 
-def limit_taker(store: "Store", *, who: str, site_lamp: str) -> Callable[[Mapping[str, str], str], None]:
+def limit_taker(store: "Store", *, who: str, site_lamp: str, zone: str) -> Callable[[Mapping[str, str], str], None]:
     """
     Give what takes one row of a register of limits into the store.
 
@@ -131,6 +134,8 @@ def limit_taker(store: "Store", *, who: str, site_lamp: str) -> Callable[[Mappin
         Who delivers the register.
     site_lamp : str
         Lamp for limits in bands that name none; '' = none.
+    zone : str
+        Zone of the site, for moments that carry none; '' = not set, then they are UTC.
 
     Returns
     -------
@@ -147,11 +152,19 @@ def limit_taker(store: "Store", *, who: str, site_lamp: str) -> Callable[[Mappin
             raise ValueError("has no limit; write upper, or lower for thickness")
         store.set_limit(
             cells["part"], cells.get("characteristic", "") or "flatness", upper_um=upper_um, lower_um=lower_um,
-            who=who, upper_text=f"{cells.get('upper', '')} {unit}".strip(), valid_from=cells.get("valid_from", ""),
+            who=who, upper_text=f"{cells.get('upper', '')} {unit}".strip(),
             lower_text=f"{cells.get('lower', '')} {unit}".strip(), why=cells.get("why", ""),
+            valid_from=_by_site_clock(cells.get("valid_from", ""), zone),
         )  # fmt: skip
 
     return one
+
+
+def _by_site_clock(text: str, zone: str) -> str:
+    """Give an ISO day or moment as a moment in UTC, one without a zone by the clock of the site; '' stays ''."""
+    from spc.board.frozen_limits import iso_of, moment_us
+
+    return iso_of(moment_us(text, zone)) if text and zone else text
 
 
 def limit_um(text: str, *, lamp: str, unit: str = "", decimal: str = ".") -> float | None:

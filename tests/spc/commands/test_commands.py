@@ -277,6 +277,24 @@ def test_a_limit_that_is_no_length_is_refused(shop, upper, sentence):
     assert sentence in shop.run("parts", "set", "SP-1", "flatness", upper, "--who", "QE", code=3).stderr
 
 
+@pytest.mark.parametrize(
+    ("typed", "utc"),
+    [
+        # Vienna is an hour ahead of UTC in winter and two in summer (Directive 2000/84/EC).
+        ("2026-03-04", "2026-03-03T23:00:00+00:00"),
+        ("2026-07-01T06:00", "2026-07-01T04:00:00+00:00"),
+        ("2026-07-01T06:00+00:00", "2026-07-01T06:00:00+00:00"),
+    ],
+)
+def test_a_limit_begins_by_the_clock_of_the_site(shop, typed, utc):
+    assert shop.json("parts", "set", "P", "flatness", "2 um", "--who", "QE", "--valid-from", typed)["valid_from"] == utc
+    csv = shop.file("limits.csv", f"part,upper,unit,valid from\nP2,2,um,{typed}\nP3,2,um,soon\n")
+    refused = shop.json("parts", "take", csv, "--who", "QE", code=1)["refused"]
+    assert [one["row_number"] for one in refused] == [2] and "ISO date" in refused[0]["reason"]
+    limits = {one["part"]: one["valid_from"] for one in shop.json("parts", "list", "--all")["limits"]}
+    assert limits == {"P": utc, "P2": utc}
+
+
 def test_limits_are_taken_from_a_csv(shop):
     csv = (
         "part,characteristic,upper,lower,unit,lamp\n*,flatness,2,,bands,helium\nSP-1,finish,0.05,,um,\n"

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
+from spc.board.lives import lives_under, running_grit, sisters_of
 from spc.board.missing import missing_of_lap
 from spc.board.room_history import RoomHistory
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
@@ -21,6 +22,7 @@ class LapAge:
     """The plan of one lap's group, and the cycles behind it."""
 
     laps: tuple[str, ...]  # the lap and its sisters
+    grit: str  # the cycles are of; '' = none is written
     cycles: pd.DataFrame  # their rows of `spc.wear.cycle_table.list_cycles`
     plan: ReconditionPlan
     remarks: tuple[str, ...]  # what the lives rest on that nobody logged, a sentence each
@@ -51,13 +53,21 @@ def age_of_lap(
     ValueError
         If the costs or the clock do not fit.
     """
-    group = view.lap_row(lap)["group"]
-    laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
-    cycles = _by_their_limits(view, view.cycles[view.cycles["lap"].isin(laps)])
+    laps, grit = sisters_of(view, lap), running_grit(view, lap)
+    cycles = lives_under(view, laps, grit)
+    others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
     missing = (said for name in laps for said in missing_of_lap(view, name, room.of(name)))
-    return LapAge(tuple(laps), cycles, plan, (*_unsaid(cycles), *missing))
+    return LapAge(tuple(laps), grit, cycles, plan, (*_of_one_grit(grit, others), *_unsaid(cycles), *missing))
+
+
+def _of_one_grit(grit: str, others: int) -> list[str]:
+    """Tell of which grit the lives are, where the laps have run with another one too."""
+    if not others:
+        return []
+    are = "is" if others == 1 else "are"
+    return [f"These are the cycles under {grit}; {plural(others, 'cycle')} under another grit {are} not counted."]
 
 
 def _unsaid(cycles: pd.DataFrame) -> list[str]:
@@ -71,20 +81,3 @@ def _unsaid(cycles: pd.DataFrame) -> list[str]:
         f"{silent:,} of the {plural(len(worn), 'worn cycle')} ended with no reason logged and {counts} as worn at the "
         "last face, even where it read under the limit."
     ]
-
-
-def _by_their_limits(view: CellView, cycles: pd.DataFrame) -> pd.DataFrame:
-    """Cycles found worn late, known good only up to the last face that read under its limit."""
-    good = cycles["good_faces"].to_numpy().copy()
-    late = np.flatnonzero(cycles["ended"] == "found late")
-    for at in late.tolist():
-        faces = view.lapped_of(str(cycles["lap"].iloc[at]))
-        faces = faces[faces["cycle"] == cycles["cycle"].iloc[at]]
-        over = faces["flatness_low_um"].to_numpy(np.float64) >= upper_limit_um(faces["part"], view.limits)
-        sent_back = faces["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
-        known = np.flatnonzero((faces["flatness_low_um"].notna().to_numpy() & ~over & ~sent_back)[:-1])
-        good[at] = known[-1] + 1 if known.size else 0
-    if late.size == 0:
-        return cycles
-    low = np.where(cycles["ended"] == "found late", good, cycles["low_faces"])
-    return cycles.assign(good_faces=good, low_faces=low.astype(np.float64))

@@ -6,6 +6,7 @@ import pandas as pd
 from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
 from spc.board.lap_forecast import LEAST_FACES, PAST_CYCLES
+from spc.board.lives import lives_under, running_grit, sisters_of
 from spc.wear.clock_choice import CLOCKS, ClockChoice, compare_clocks
 from spc.wear.wear_path import WearPath, wear_path
 
@@ -35,13 +36,15 @@ def clocks_of_lap(view: CellView, lap: str) -> ClockChoice:
 
     Notes
     -----
-    First readings of the newest ended cycles of the group, as the forecast of faces left takes them. A clock that
-    misses more than `MOST_MISSING` of what it counts is left out, and said so.
+    First readings of the newest ended cycles of the group under the grit that runs now, as the forecast of faces left
+    takes them. A clock that misses more than `MOST_MISSING` of what it counts is left out, and said so.
     """
-    group = str(view.lap_row(lap)["group"])
-    laps = [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
-    ended = view.cycles[view.cycles["lap"].isin(laps) & (view.cycles["ended"] != "running")]
-    ended = ended[ended["start_known"]].sort_values("end_us", kind="stable").iloc[-PAST_CYCLES:]
+    lives = lives_under(view, sisters_of(view, lap), running_grit(view, lap))
+    ended = (
+        lives[(lives["ended"] != "running") & lives["start_known"]]
+        .sort_values("end_us", kind="stable")
+        .iloc[-PAST_CYCLES:]
+    )
     cycles = [
         (f"{name}, cycle {cycle}", rows)
         for name, cycle in zip(ended["lap"], ended["cycle"], strict=True)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.board.cell_view import CellView
+from spc.board.lives import lives_under, running_grit, sisters_of
 from spc.board.study_plan import StudyPlan
 from spc.wear.recondition_plan import plan_recondition
 
@@ -35,17 +36,17 @@ def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
     -------
     PlannedAge
         The plan's own age; else the age of least cost from the costs in the site's settings, where the laps are of one
-        group and their lives carry it; else the median age at which these laps were reconditioned so far.
+        group and grit and their lives carry it; else the median age at which these laps were reconditioned so far.
     """
     if plan.planned_age_faces is not None:
         return PlannedAge(plan.planned_age_faces, "given for this study")
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
+    grits = {running_grit(view, lap) for lap in laps}
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
     groups = set(view.laps.loc[view.laps["lap"].isin(laps), "group"])
-    if planned is not None and unplanned is not None and len(groups) == 1 and unplanned > planned:
-        sisters = view.laps.loc[view.laps["group"].isin(groups), "lap"]
+    if planned is not None and unplanned is not None and len(groups) == len(grits) == 1 and unplanned > planned:
         found = plan_recondition(
-            view.cycles[view.cycles["lap"].isin(sisters)],
+            lives_under(view, sisters_of(view, laps[0]), grits.pop()),
             planned_cost=planned,
             worn_cost=unplanned,
             rng=np.random.default_rng(1),

@@ -1,5 +1,6 @@
 """`lapcell age`: how long cycles last, by which clock wear is foretold, and when reconditioning costs least."""
 
+import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -30,20 +31,25 @@ _SHOWN = ["lap", "cycle", "life", "grit", "start_known", "start_event", "start_t
 def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost: float | None, clock: str) -> int:
     """Say how long the cycles of LAP and its sisters last, and at which age reconditioning costs least.
 
-    Costs are in any unit of yours. Under five cycles that wore out there are only counts. With --json one document:
-    lap, laps (those pooled), clock, costs (planned, worn, from), sentence, remarks (what nobody logged, a sentence
-    each), counts (worn, planned, running, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces,
-    minutes, removed_um, good_faces, and low_faces, high_faces between which wear became due, null = not yet), curve
-    (status, reason, method, median, level, and by age: age, at_risk, events, survival, low, high), law (status, reason,
-    family, shape, scale), least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low,
-    saving_high, no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out,
-    cycles, readings, sentence).
+    Costs are in any unit of yours. Only cycles under the grit that runs now are pooled. Under five cycles that wore out
+    there are only counts. With --json one document: lap, laps (those pooled), grit (of the cycles), clock, costs
+    (planned, worn, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running,
+    left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces, and
+    low_faces, high_faces between which wear became due, null = not yet), curve (status, reason, method, median, level,
+    and by age: age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost
+    (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share,
+    sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
     from spc.board.lap_clocks import clocks_of_lap
     from spc.board.lap_report import known_lap
 
     planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
+    if (planned_cost, worn_cost) != (None, None) and not (math.isfinite(worn) and worn > planned > 0):
+        raise click.UsageError(
+            "`--worn-cost` must be greater than `--planned-cost`, and both greater than 0; "
+            f"got {worn:g} and {planned:g}"
+        )
     view, _, room = session.board().look()
     known_lap(view, lap)
     found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
@@ -58,10 +64,16 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
 
 def _costs(settings: "Settings", planned: float | None, worn: float | None) -> tuple[float, float, str]:
     known = (settings.planned_cost, settings.unplanned_cost)
-    said_by = "as given" if planned is not None and worn is not None else "the site's settings"
+    asked = (planned, worn)
+    said_by = "as given" if None not in asked else "one as given, the other from the site's settings"
+    if asked == (None, None):
+        said_by = "the site's settings"
     first, second = (given if given is not None else site for given, site in zip((planned, worn), known, strict=True))
     if first is None or second is None:
-        said_by = "no costs are set: as if one found worn cost four planned ones"
+        one = (
+            "one cost is given, the other not" if asked != (None, None) or known != (None, None) else "no costs are set"
+        )
+        said_by = f"{one}: as if one found worn cost four planned ones"
     first = _COSTS[0] * (second or _COSTS[1]) / _COSTS[1] if first is None else first
     second = first * _COSTS[1] / _COSTS[0] if second is None else second
     return first, second, said_by
@@ -73,6 +85,7 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
     return {
         "lap": lap,
         "laps": found.laps,
+        "grit": found.grit,
         "clock": lives.clock,
         "costs": costs,
         "sentence": plan.sentence,

@@ -161,8 +161,9 @@ def recondition_age(
     saved = np.quantile(1 - each[:, best] / at_limit, [0.05, 0.95])
     upper = f"{flat_high:.0f}" if math.isfinite(flat_high) else "however many"
     text = (
-        f"Reconditioning costs least between {ages[first]:.0f} and {upper} {clock} (least at {ages[best]:.0f}): "
-        f"{mean[best]:.3g} per {clock.removesuffix('s')}, {limit_mean:.3g} when run to the limit."
+        f"Of all fixed ages, reconditioning costs least between {ages[first]:.0f} and {upper} {clock} "
+        f"(least at {ages[best]:.0f}): {mean[best]:.3g} per {clock.removesuffix('s')}, {limit_mean:.3g} when run to "
+        "the limit."
     )
     return ReconditionAge(
         "range", float(ages[best]), float(ages[first]), flat_high, float(mean[best]), limit_mean, float(saved[0]),

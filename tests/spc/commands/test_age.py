@@ -73,7 +73,12 @@ def test_costs_of_the_site(store_path):
 
 def test_what_cannot_be_asked(store_path):
     outcome = run(store_path, "--planned-cost", "5", "--worn-cost", "2")
-    assert outcome.exit_code == COULD_NOT and "must be greater than `planned_cost`" in outcome.output
+    assert outcome.exit_code == 2 and "must be greater than `--planned-cost`" in outcome.output
+    outcome = run(store_path, "--planned-cost", "nan")
+    assert outcome.exit_code == 2 and "greater than 0" in outcome.output
+    costs = json.loads(run(store_path, "--planned-cost", "5", "--json").output)["costs"]
+    assert (costs["planned"], costs["worn"]) == (5.0, 20.0)
+    assert costs["from"] == "one cost is given, the other not: as if one found worn cost four planned ones"
     outcome = CliRunner().invoke(age, ["K9", "--store", str(store_path)])
     assert outcome.exit_code == COULD_NOT and "no lap called 'K9'; known are K1" in outcome.output
 

@@ -92,7 +92,7 @@ def test_range_holds_the_true_optimum_and_widens_with_ignorance():
     assert many.cost_per_face == pytest.approx(0.0303, rel=0.1)
     assert few.flat_low < few.age < few.flat_high
     assert (few.saving_high - few.saving_low) > (many.saving_high - many.saving_low)
-    assert many.sentence.startswith("Reconditioning costs least between")
+    assert many.sentence.startswith("Of all fixed ages, reconditioning costs least between")
 
 
 def test_run_to_the_limit_and_counts_only_are_said():

@@ -1,0 +1,66 @@
+"""Lives of cycles under one grit: a lap that has gone over to a finer grit wears at another pace. All made up."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from spc.board.cell_charts import chart_cell
+from spc.board.cell_view import look_at_cell
+from spc.board.lap_age import age_of_lap
+from spc.board.lap_clocks import clocks_of_lap
+from spc.board.lives import lives_under, running_grit, sisters_of
+from spc.board.room_history import look_at_room
+from spc.board.study_age import planned_age
+from spc.board.study_plan import StudyPlan
+from spc.settings import Settings
+from spc.store.store import Store
+
+COARSE, FINE = "15 um", "3 um"
+SITE = Settings(time_zone="UTC", planned_cost=1.0, unplanned_cost=4.0)
+
+
+@pytest.fixture(scope="module")
+def store_path(tmp_path_factory):
+    """Two sisters: six cycles of 30 faces under the coarse grit, then six of 10 under the fine one; one runs."""
+    path = tmp_path_factory.mktemp("lives") / "cell.db"
+    with Store.open(path) as store:
+        for lap in ("R1", "R2"):
+            store.set_lap(lap, material="cast iron", home_grit=COARSE, who="QE")
+            at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+            for cycle in range(12):
+                at += timedelta(minutes=10)
+                store.append_event({"lap": lap, "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+                grit, faces = (COARSE, 30 + cycle % 3) if cycle < 6 else (FINE, 10 + cycle % 3)
+                for number in range(4 if cycle == 11 else faces):
+                    at += timedelta(minutes=10)
+                    face = {"lap": lap, "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": grit}
+                    store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+    return path
+
+
+@pytest.fixture
+def view(store_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    with Store.open(store_path) as store:
+        yield look_at_cell(store, SITE)
+
+
+def test_lives_are_those_under_the_running_grit(view):
+    assert sisters_of(view, "R1") == ["R1", "R2"] and running_grit(view, "R1") == FINE
+    lives = lives_under(view, ["R1", "R2"], FINE)
+    assert set(lives["grit"]) == {FINE} and len(lives) == 12
+    assert len(lives_under(view, ["R1", "R2"], "")) == 24
+
+
+def test_the_age_of_least_cost_is_of_the_running_grit(view):
+    room = look_at_room(view, chart_cell(view))
+    found = age_of_lap(view, "R1", room=room, planned_cost=1.0, worn_cost=4.0)
+    assert found.grit == FINE and found.plan.lifetimes.worn == 10
+    assert 8 <= found.plan.age.age <= 13  # the worn cycles under it lasted 10 to 12 faces
+    assert found.remarks[0] == "These are the cycles under 3 um; 12 cycles under another grit are not counted."
+    study = planned_age(view, StudyPlan("P1"), ["R1", "R2"])
+    assert study.faces == pytest.approx(found.plan.age.age, abs=1.0) and "costs in the site's settings" in study.source
+
+
+def test_clocks_are_compared_on_the_same_cycles(view):
+    assert clocks_of_lap(view, "R1").cycles == 10

@@ -12,6 +12,7 @@ from spc.commands.output import one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup, take_register
 
 if TYPE_CHECKING:
+    from spc.settings import Settings
     from spc.store.store import Store
 
 __all__ = ["LIMIT_WORDS", "command", "limit_taker", "limit_um"]
@@ -119,11 +120,11 @@ def take(session: Session, *, file: Path, who: str) -> int:
     """Take in a CSV of limits: part, characteristic, upper, lower, unit, lamp, valid from, why."""
     settings = session.settings()
     with session.store(create=True) as store:
-        taker = limit_taker(store, who=who, site_lamp=settings.lamp, zone=settings.time_zone)
+        taker = limit_taker(store, who=who, settings=settings)
         return take_register(session, file, words=LIMIT_WORDS, take=taker)
 
 
-def limit_taker(store: "Store", *, who: str, site_lamp: str, zone: str) -> Callable[[Mapping[str, str], str], None]:
+def limit_taker(store: "Store", *, who: str, settings: "Settings") -> Callable[[Mapping[str, str], str], None]:
     """
     Give what takes one row of a register of limits into the store.
 
@@ -132,10 +133,8 @@ def limit_taker(store: "Store", *, who: str, site_lamp: str, zone: str) -> Calla
     store : Store
     who : str
         Who delivers the register.
-    site_lamp : str
-        Lamp for limits in bands that name none; '' = none.
-    zone : str
-        Zone of the site, for moments that carry none; '' = not set, then they are UTC.
+    settings : Settings
+        Its lamp is for limits in bands that name none, its zone for moments that carry none.
 
     Returns
     -------
@@ -144,7 +143,7 @@ def limit_taker(store: "Store", *, who: str, site_lamp: str, zone: str) -> Calla
     """
 
     def one(cells: Mapping[str, str], decimal: str) -> None:
-        lamp = cells.get("lamp", "") or site_lamp
+        lamp = cells.get("lamp", "") or settings.lamp
         upper, lower = ((cells.get(name, "") or "none") for name in ("upper", "lower"))
         unit = cells.get("unit", "")
         upper_um, lower_um = (limit_um(text, lamp=lamp, unit=unit, decimal=decimal or ".") for text in (upper, lower))
@@ -154,7 +153,7 @@ def limit_taker(store: "Store", *, who: str, site_lamp: str, zone: str) -> Calla
             cells["part"], cells.get("characteristic", "") or "flatness", upper_um=upper_um, lower_um=lower_um,
             who=who, upper_text=f"{cells.get('upper', '')} {unit}".strip(),
             lower_text=f"{cells.get('lower', '')} {unit}".strip(), why=cells.get("why", ""),
-            valid_from=_by_site_clock(cells.get("valid_from", ""), zone),
+            valid_from=_by_site_clock(cells.get("valid_from", ""), settings.time_zone),
         )  # fmt: skip
 
     return one

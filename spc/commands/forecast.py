@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
-from spc.commands.forecast_asked import columns_asked, limit_wanted, moment_asked, refuse_idle
+from spc.commands.forecast_asked import columns_asked, limit_wanted, moment_asked, refuse_idle, shares_asked
 from spc.commands.output import counted, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
@@ -53,9 +53,9 @@ others of the file at most. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
-past the horizon), horizon, own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest
-instead of units: backtest, a list by share with predicted, median_abs_error, covered, coverage,
-mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
+past the horizon; all three where status is refused), horizon, own_readings, past_units, shape, shape_share, sentence,
+borrowed); with --backtest instead of units: backtest, a list by share with predicted, median_abs_error, covered,
+coverage, mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
 """
 
 
@@ -84,14 +84,18 @@ mean_interval_score, median_width and units (truth, low, median, high, error, in
     "--covariate", multiple=True, help="Column that units differ by (load, feed); may be given more than once."
 )
 @click.option("--unit-id", default="", help="Forecast only this unit; the others are what it borrows from.")
-@click.option("--at", default="", help="Use readings up to this clock value, or this share of the life (50%).")
+@click.option(
+    "--at",
+    default="",
+    help="Use each unit's own readings up to this clock value, or this share of its life (50%); the others stay whole.",
+)
 @click.option("--crossing", type=click.Choice(["reading", "path", "next face"]), default="reading", show_default=True)
 @click.option(
     "--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Coverage of the range."
 )
 @click.option("--backtest", default="", help="Shares of life at which to hold forecasts against the truth: 50,75.")
 @click.option("--sort", is_flag=True, help="Rows may be in any order: sort each unit by its clock.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the draws.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Seed of the draws.")
 @common_options
 def command(session: Session, **options: Any) -> int:
     """Say when the units of a file reach their limit."""
@@ -191,8 +195,15 @@ def _opening(
             "not_measured": list(table.not_measured),
         },
         "problems": rows + problems,
-        "remarks": list(table.remarks),
+        "remarks": [*table.remarks, *_slips(paths)],
     }
+
+
+def _slips(paths: Sequence["WearPath"]) -> list[str]:
+    from spc.wear.path_slips import without_slips
+
+    _, notes = without_slips(paths)
+    return [f"{note}: look at it; the other units' forecasts leave it out" for note in notes]
 
 
 def _forecasts(
@@ -228,7 +239,7 @@ def _forecasts(
             unit = _unit_document(path, answer, falls=falls, wanted=wanted.get(path.label, ""))
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
-                    f"; it never reached its limit, so all its readings are used, not {share:.0%} of a life"
+                    f"; it never reached its limit, so all its readings are used, not {options['at']} of a life"
                 )
             if answer.status == "range":
                 unit["sentence"] += _back_again(own, clock_unit, falls=bool(falls))
@@ -303,12 +314,7 @@ def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, 
 def _backtest(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str) -> list[dict[str, Any]]:
     from spc.wear.backtest import backtest
 
-    try:
-        shares = [float(part.strip().rstrip("%")) / 100 for part in options["backtest"].split(",")]
-        if not all(0 < share < 1 for share in shares):
-            raise ValueError
-    except ValueError:
-        raise ValueError(f"`--backtest` must be shares of life such as 50,75, got {options['backtest']!r}") from None
+    shares = shares_asked(options["backtest"])
     with progress_bar("backtest") as bar:
         held = backtest(
             paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
@@ -351,10 +357,10 @@ def _print(document: dict[str, Any], clock_unit: str) -> None:
         if not held["predicted"]:
             why = f": {held['units'][0]['unit']}: {held['units'][0]['sentence']}" if held["units"] else ""
             none = "no unit that reached its limit could be predicted" if why else "no unit reached its limit"
-            click.echo(f"\nAt {held['share_of_life']:.0%} of life: {none}{why}.")
+            click.echo(f"\nAt {100 * held['share_of_life']:g}% of life: {none}{why}.")
             continue
         click.echo(
-            f"\nAt {held['share_of_life']:.0%} of life: median error {held['median_abs_error']:.4g} {clock_unit}, "
+            f"\nAt {100 * held['share_of_life']:g}% of life: median error {held['median_abs_error']:.4g} {clock_unit}, "
             f"{held['covered']} of {held['predicted']} inside the {held['level']:.0%} range, "
             f"mean interval score {held['mean_interval_score']:.4g}, median width {held['median_width']:.4g}."
         )

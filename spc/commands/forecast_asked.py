@@ -4,10 +4,12 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import click
+
 if TYPE_CHECKING:
     from spc.log.wear_table import WearColumns
 
-__all__ = ["columns_asked", "limit_wanted", "moment_asked", "refuse_idle"]
+__all__ = ["columns_asked", "limit_wanted", "moment_asked", "refuse_idle", "shares_asked"]
 
 
 def refuse_idle(options: dict[str, Any]) -> None:
@@ -15,13 +17,13 @@ def refuse_idle(options: dict[str, Any]) -> None:
 
     Raises
     ------
-    ValueError
+    click.UsageError
         With the two that do not go together.
     """
     for one, other in (("limit", "limit_column"), ("backtest", "unit_id"), ("backtest", "at")):
         if options[one] and options[other]:
             names = [f"`--{name.replace('_', '-')}`" for name in (one, other)]
-            raise ValueError(f"{names[0]} and {names[1]} do not go together: give one of them")
+            raise click.UsageError(f"{names[0]} and {names[1]} do not go together: give one of them")
 
 
 def limit_wanted(columns: "WearColumns", cell: str) -> str:
@@ -47,7 +49,9 @@ def columns_asked(options: dict[str, Any]) -> "WearColumns":
     Raises
     ------
     ValueError
-        If the map cannot be read, or the limit is none.
+        If the map cannot be read.
+    click.UsageError
+        If the limit asked is none.
     """
     from spc.log.wear_map import load_wear_columns
     from spc.log.wear_table import WearColumns
@@ -74,7 +78,7 @@ def moment_asked(text: str) -> tuple[float | None, float | None]:
 
     Raises
     ------
-    ValueError
+    click.UsageError
         If it is neither.
     """
     try:
@@ -90,12 +94,14 @@ def moment_asked(text: str) -> tuple[float | None, float | None]:
             return None, None
     except ValueError:
         pass
-    raise ValueError(f"`--at` must be a clock value of 0 or more, or a share of life between 0% and 100%, got {text!r}")
+    raise click.UsageError(
+        f"`--at` must be a clock value of 0 or more, or a share of life between 0% and 100%, got {text!r}"
+    )
 
 
 def _limit_option(text: str, *more: str) -> dict[str, Any]:
     if more:
-        raise ValueError(
+        raise click.UsageError(
             f"`--limit` must be given once, got {', '.join((text, *more))}; where there is a limit on either side, ask "
             "for each by itself, for the lower one with --falls"
         )
@@ -105,13 +111,13 @@ def _limit_option(text: str, *more: str) -> dict[str, Any]:
             return {"limit": _finite(text), "limit_column": "", "limit_by": ""}
         chosen = [(k.strip(), _finite(v)) for k, v in (pair.split("=") for pair in pairs.split(","))]
     except ValueError:
-        raise ValueError(
+        raise click.UsageError(
             "`--limit` must be a number with a decimal point and without a unit, or COLUMN:VALUE=LIMIT,VALUE=LIMIT, "
             f"got {text!r}"
         ) from None
     limits = dict(chosen)
     if len(limits) < len(chosen):
-        raise ValueError(f"`--limit` must give each value of {column} one limit, got {text!r}")
+        raise click.UsageError(f"`--limit` must give each value of {column} one limit, got {text!r}")
     return {"limit_by": column, "limits": limits, "limit_column": ""}
 
 
@@ -120,3 +126,22 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError
     return value
+
+
+def shares_asked(text: str) -> list[float]:
+    """Read the shares of life at which forecasts are held against the truth; each between 0 and 1.
+
+    Raises
+    ------
+    click.UsageError
+        If one is none.
+    """
+    try:
+        shares = [float(part.strip().rstrip("%")) / 100 for part in text.split(",")]
+    except ValueError:
+        shares = []
+    if not shares or not all(0.01 <= share < 1 for share in shares):
+        raise click.UsageError(
+            f"`--backtest` must be shares of life in per cent, from 1 up, such as 50,75, got {text!r}"
+        )
+    return shares

@@ -204,6 +204,13 @@ class _Reader:
                 limit = self._limit(i)
                 if self._columns.clock_kind != "runs":
                     clock = passed[unit] = passed.get(unit, 0.0) + clock
+                first[unit] = self._settled(unit, i, first.get(unit, ()), extra)
+                cell = str(self._cells[self._limit_at][i]) if self._limit_at else ""
+                limit_cells[unit] = limit_cells.get(unit, "") or cell
+                if unit not in limits or np.isnan(limits[unit]):
+                    limits[unit] = limit
+                elif not (np.isnan(limit) or _same(limits[unit], limit)):
+                    self._remark(f"unit {unit}: its limit changes in row {i + 1}; the first value is used")
                 if not str(self._cells[wear_at][i]):
                     unread.append(i + 1)
                     continue
@@ -212,11 +219,6 @@ class _Reader:
                 self._refuse(i, str(error))
                 continue
             rows.setdefault(unit, []).append((clock, low, high, i + 1))
-            if first.setdefault(unit, extra) != extra:
-                self._remark(f"unit {unit}: a covariate changes in row {i + 1}; the first value is used")
-            limit_cells.setdefault(unit, str(self._cells[self._limit_at][i]) if self._limit_at else "")
-            if not _same(limits.setdefault(unit, limit), limit):
-                self._remark(f"unit {unit}: its limit changes in row {i + 1}; the first value is used")
         units = []
         for unit, read in rows.items():
             path = np.array(read, dtype=np.float64)
@@ -229,6 +231,14 @@ class _Reader:
             tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
             blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
         )  # fmt: skip
+
+    def _settled(self, unit: str, i: int, known: tuple[str, ...], extra: tuple[str, ...]) -> tuple[str, ...]:
+        """Covariates of a unit: the first that is written counts, a blank neither sets nor changes one."""
+        if not known:
+            return extra
+        if any(a and b and a != b for a, b in zip(known, extra, strict=True)):
+            self._remark(f"unit {unit}: a covariate changes in row {i + 1}; the first value is used")
+        return tuple(a or b for a, b in zip(known, extra, strict=True))
 
     def _refuse(self, i: int, why: str) -> None:
         self._problems.append((i + 1, self._records.raw(slice(i, i + 1))[0], why))

@@ -16,7 +16,13 @@ _NEVER = 20.0  # minus log of a chance too small to matter
 
 
 def crossing_ages(
-    future: FuturePaths, limit: float, lower: float | None, crossing: str, rng: np.random.Generator
+    future: FuturePaths,
+    limit: float,
+    lower: float | None,
+    crossing: str,
+    rng: np.random.Generator,
+    *,
+    together: int = 1,
 ) -> Array:
     """Age at which each drawn path first reaches a limit, (S,), inf = not within its ages.
 
@@ -28,11 +34,13 @@ def crossing_ages(
     crossing : str
         "path", "next face" or "reading".
     rng : numpy.random.Generator
+    together : int
+        For "reading": how many readings fall to each age; the first of them to be over decides.
     """
-    reach = _first(future, limit, limit, crossing, rng)
+    reach = _first(future, limit, limit, crossing, rng, together)
     if lower is None:
         return reach
-    return np.minimum(reach, _first(future, lower, limit, crossing, rng))
+    return np.minimum(reach, _first(future, lower, limit, crossing, rng, together))
 
 
 def share_over(futures: Sequence[FuturePaths], limit: float, lower: float | None) -> float:
@@ -49,14 +57,16 @@ def _on_scale(future: FuturePaths, value: float, own_limit: float) -> float:
     return float(future.scale.reading_scaled(np.array([value]), own_limit)[0])
 
 
-def _first(future: FuturePaths, value: float, own_limit: float, crossing: str, rng: np.random.Generator) -> Array:
+def _first(
+    future: FuturePaths, value: float, own_limit: float, crossing: str, rng: np.random.Generator, together: int
+) -> Array:
     limit, side = _on_scale(future, value, own_limit), 1.0 if value == own_limit else -1.0
     gap = side * (future.path - limit)  # 0 or more = there
     age = future.age
     if crossing == "next face":
         gap = gap + _NEXT_FACE_Z * future.error_sd[:, None]
     elif crossing == "reading":
-        gap[:, 1:] += future.error_sd[:, None] * rng.standard_normal(gap[:, 1:].shape)
+        gap[:, 1:] += future.error_sd[:, None] * _largest_error(gap[:, 1:].shape, together, rng)
         gap[:, 0] = np.minimum(side * (future.newest - limit), -1e-12)
     there = gap >= 0
     if crossing != "reading":  # a wandering path may touch the limit between two ages and turn back
@@ -78,3 +88,12 @@ def _first(future: FuturePaths, value: float, own_limit: float, crossing: str, r
     share = np.where(rise > 0, np.clip(-low / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
     at = age[before] + share * (age[first] - age[before])
     return np.where(there[row, first], np.where(first == 0, age[0], at), np.inf)
+
+
+def _largest_error(shape: tuple[int, ...], of: int, rng: np.random.Generator) -> Array:
+    """Draw the largest of so many standard normal errors."""
+    if of == 1:
+        return rng.standard_normal(shape)
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri((1.0 - rng.random(shape)) ** (1 / of)), dtype=np.float64)

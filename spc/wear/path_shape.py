@@ -1,12 +1,13 @@
 """Shapes of a wear path: which transform of the reading is a straight line in which transform of the age."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SHAPES", "Shape"]
+__all__ = ["SHAPES", "Shape", "halfway_shapes"]
 
 Array = NDArray[np.float64]
 
@@ -67,6 +68,43 @@ class Shape:
         if self.reading_power == 1:
             return np.zeros_like(reading)
         return np.asarray((self.reading_power - 1) * np.log(reading), dtype=np.float64)
+
+
+def halfway_shapes(shape: Shape, offered: Sequence[Shape]) -> tuple[tuple[Shape, Shape], ...]:
+    """Shapes half way from one shape to its nearest neighbours on either side, each beside that neighbour.
+
+    Two shapes are neighbours where only one of their powers differs: the age's where the reading stands as it is, the
+    reading's where the age does.
+
+    Parameters
+    ----------
+    shape : Shape
+    offered : sequence of Shape
+    """
+    found = []
+    for power in ("reading_power", "age_power"):
+        other = "age_power" if power == "reading_power" else "reading_power"
+        here = getattr(shape, power)
+        if getattr(shape, other) != 1:
+            continue
+        line = [s for s in offered if getattr(s, other) == 1 and s != shape]
+        for side in (-1, 1):
+            beyond = [s for s in line if side * (getattr(s, power) - here) > 0]
+            if beyond:
+                nearest = min(beyond, key=lambda s: abs(getattr(s, power) - here))
+                found.append((_of_power(power, (here + getattr(nearest, power)) / 2), nearest))
+    return tuple(found)
+
+
+def _of_power(name: str, power: float) -> Shape:
+    figure = f"{power:g}"
+    if name == "age_power":
+        way = "slowing" if power < 1 else "speeding up"
+        return Shape(f"age to the power {figure}", f"{way}, with age to the power {figure}", 1.0, power)
+    way = "speeding up ever faster" if power < 0 else "speeding up"
+    return Shape(
+        f"its power {figure}", f"{way}, the reading to the power {figure} straight in age", power, 1.0
+    )  # fmt: skip
 
 
 SHAPES: tuple[Shape, ...] = (

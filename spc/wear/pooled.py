@@ -10,7 +10,8 @@ from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
 from spc.wear.path_scale import PathScale, PathStack, fit_scale, stack_paths, unzeroed
-from spc.wear.path_shape import SHAPES, Shape
+from spc.wear.path_shape import SHAPES, Shape, halfway_shapes
+from spc.wear.path_slips import without_slips
 from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
 from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
 from spc.wear.wear_path import WearPath, taken, thinned
@@ -20,6 +21,7 @@ __all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"
 Array = NDArray[np.float64]
 
 _FEW = 200  # draws of a first fit
+_SHARP, _HALVINGS = 3.0, 2  # log score behind the best that shows the steps between shapes to be too coarse; halvings
 _HOPELESS = 7.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
 _TAILS_LEAST = 4  # past cycles from which on one that strays can be told from many
@@ -51,7 +53,7 @@ class PooledWear:
 
     shapes: tuple[PooledShape, ...]  # greatest share first; shares add to 1
     past: tuple[WearPath, ...]  # the cycles used
-    left_out: tuple[str, ...]  # cycles not used, and why
+    left_out: tuple[str, ...]  # cycles and readings not used, and why
     refused: str  # why nothing could be pooled, '' if it could
     alone: bool = False  # True: no past cycles, the spreads come from the very cycle to be forecast
 
@@ -84,9 +86,11 @@ def fit_pooled(
     readings reached the limit needs no correction (the cut depends on readings that are in the fit); one cut off for
     what a person saw and did not log does.
     """
-    cut = [thinned(until_limit(p, p.limit if np.isnan(limit) else limit)) for p in past]
+    sound, slipped = without_slips(past)
+    cut = [thinned(until_limit(p, p.limit if np.isnan(limit) else limit)) for p in sound]
     used = tuple(p for p in cut if p.age.size >= 2 and np.ptp(p.age) > 0)
-    left_out = tuple(f"{p.label}: readings at fewer than two ages" for p in cut if p.age.size < 2 or not np.ptp(p.age))
+    short = tuple(f"{p.label}: readings at fewer than two ages" for p in cut if p.age.size < 2 or not np.ptp(p.age))
+    left_out = (*short, *slipped)
     if not used:
         return PooledWear((), used, left_out, "no past cycle with readings at two ages")
     limits = np.array([p.limit for p in used])
@@ -105,12 +109,11 @@ def fit_pooled(
         return PooledWear((), used, left_out, "no shape fits these readings")
     best = max(float(f.weighed.sum()) for f in first)
     kept = [_second_fit(used, f, draws, rng) for f in first if float(f.weighed.sum()) > best - _HOPELESS]
-    straight = [f.scale.shape.straight for f in first]
-    shares = shape_shares(
-        np.array([f.weighed for f in kept]),
-        np.array([f.scale.shape.straight for f in kept]),
-        (sum(straight), len(straight) - sum(straight)),
-    )
+    for _ in range(_HALVINGS):
+        between = _between(used, kept, first, half_way, rng)
+        first += between
+        kept += [_second_fit(used, f, draws, rng) for f in between]
+    shares = _shares_of(kept, first)
     fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales) for f in kept]
     return PooledWear(_shared(fitted, shares), used, left_out, "")
 
@@ -216,6 +219,40 @@ def _first_fit(
         scale, stack, working, multiplier, lines, gram, half_way, begun, score,
         weighed_scores(score, first, half_way), slopes, with_covariates, np.empty((0, 2)),
     )  # fmt: skip
+
+
+def _shares_of(fits: Sequence[_Fit], tried: Sequence[_Fit]) -> Array:
+    straight = sum(f.scale.shape.straight for f in tried)
+    return shape_shares(
+        np.array([f.weighed for f in fits]),
+        np.array([f.scale.shape.straight for f in fits]),
+        (straight, len(tried) - straight),
+    )
+
+
+def _between(
+    paths: Sequence[WearPath], kept: Sequence[_Fit], tried: Sequence[_Fit], half_way: Array, rng: np.random.Generator
+) -> list[_Fit]:
+    """Fit the shapes half way from the best one to its neighbours, where the readings tell it from them.
+
+    A straight line stays what it is: what lies beside it is told from it only with many cycles.
+    """
+    top = kept[int(_shares_of(kept, tried).argmax())]
+    if top.scale.shape.straight:
+        return []
+
+    def alike(fit: _Fit) -> bool:
+        return fit.with_covariates == top.with_covariates and fit.scale.relative == top.scale.relative
+
+    near = {f.scale.shape for f in kept if alike(f) and float(top.weighed.sum() - f.weighed.sum()) < _SHARP}
+    fitted = []
+    for shape, neighbour in halfway_shapes(top.scale.shape, [f.scale.shape for f in tried if alike(f)]):
+        if neighbour in near:
+            continue
+        scale = fit_scale(paths, shape, relative=top.scale.relative, with_covariates=top.with_covariates)
+        if not isinstance(scale, str):
+            fitted.append(_first_fit(paths, scale, top.with_covariates, half_way, rng))
+    return fitted
 
 
 def _grams(

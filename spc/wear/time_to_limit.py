@@ -22,6 +22,7 @@ CROSSINGS: dict[str, str] = {
     "reading": "the readings, joined by straight lines, reach the limit",
 }
 _GRID = 110
+_MOST_AGES = 400  # that readings are drawn at; of more, several are drawn as one
 _FAN_PATHS = 500
 
 
@@ -172,7 +173,7 @@ def times_to_limit(
     if "reading" in crossings and own.age.size and _reads_over(own, limit, lower_limit):
         return told("over", "the last reading is at or over the limit")
     own = replace(own, limit=limit)
-    ages = _future_ages(pooled.past, own, start, start + ahead, by_readings="reading" in crossings)
+    ages, together = _future_ages(pooled.past, own, start, start + ahead, by_readings="reading" in crossings)
     drawn = _drawn_paths(pooled, own, ages, signed=lower_limit is not None, draws=draws, part=part, rng=rng)
     if drawn is None:
         return told("refused", "cannot say: the readings of this cycle do not go with any shape of the past cycles")
@@ -181,7 +182,8 @@ def times_to_limit(
     fan = _fan(futures, limit, level)
     out = {}
     for crossing in crossings:
-        remaining = np.concatenate([crossing_ages(f, limit, lower_limit, crossing, rng) for f in futures]) - start
+        reached = [crossing_ages(f, limit, lower_limit, crossing, rng, together=together) for f in futures]
+        remaining = np.concatenate(reached) - start
         remaining = np.where(remaining > ahead, np.inf, np.maximum(remaining, 0.0))
         tail = (1 - level) / 2
         low, median, high = (float(q) for q in np.quantile(remaining, [tail, 0.5, 1 - tail], method="inverted_cdf"))
@@ -214,7 +216,7 @@ def usual_band(
     if not absolute or not horizon > 0:
         return None
     new = wear_path("a usual cycle", (), ())
-    ages = _future_ages((), new, 0.0, horizon, by_readings=False)
+    ages, _ = _future_ages((), new, 0.0, horizon, by_readings=False)
     drawn = _drawn_paths(
         replace(pooled, shapes=absolute), new, ages, signed=False, draws=draws, part=part, rng=rng
     )  # fmt: skip
@@ -295,17 +297,30 @@ def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str) -> str:
     return f"{first}, the rest from {cycles} past cycle{'' if cycles == 1 else 's'}"
 
 
-def _future_ages(past: Sequence[WearPath], own: WearPath, start: float, end: float, *, by_readings: bool) -> Array:
+def _future_ages(
+    past: Sequence[WearPath], own: WearPath, start: float, end: float, *, by_readings: bool
+) -> tuple[Array, int]:
+    """Ages to draw the paths at, steps as those of the paths, and how many readings fall to each."""
     if not by_readings:
-        return np.asarray(start + (end - start) * np.linspace(0, 1, _GRID) ** 1.5, dtype=np.float64)
+        return np.asarray(start + (end - start) * np.linspace(0, 1, _GRID) ** 1.5, dtype=np.float64), 1
     before = np.concatenate([p.age[:-1] for p in (*past, own) if p.age.size > 1])
     gaps = np.concatenate([np.diff(p.age) for p in (*past, own) if p.age.size > 1])
     before, gaps = before[gaps > 0], gaps[gaps > 0]
+    order = np.argsort(before, kind="stable")
+    before, gaps = before[order], gaps[order]
+    near = max(5, len(past))
     ages = [start]
-    while ages[-1] < end and len(ages) < 400:
-        near = np.argsort(np.abs(before - ages[-1]), kind="stable")[: max(5, len(past))]
-        ages.append(ages[-1] + float(np.median(gaps[near])))
-    return np.array(ages)
+    while ages[-1] < end:
+        if ages[-1] >= before[-1]:  # from here on the nearest are the same
+            step = float(np.median(gaps[-near:]))
+            ages.extend((ages[-1] + step * np.arange(1, np.ceil((end - ages[-1]) / step) + 1)).tolist())
+            break
+        at = int(np.searchsorted(before, ages[-1]))
+        about = slice(max(at - near, 0), at + near)
+        closest = np.argsort(np.abs(before[about] - ages[-1]), kind="stable")[:near]
+        ages.append(ages[-1] + float(np.median(gaps[about][closest])))
+    together = -(-len(ages) // _MOST_AGES)
+    return np.array([start, *ages[together::together]]), together
 
 
 def _fan(futures: Sequence[FuturePaths], own_limit: float, level: float) -> WearFan:

@@ -41,6 +41,12 @@ SCENES = {
     ),
     "shared start": Scene("all cycles start at one value by definition and wear from it", start=0.7, level_sd=0.0),
     "bedding in": Scene("all cycles start at one value by definition and bed in to a level of their own", start=0.3),
+    "between shapes": Scene("wear grows with age to the power 0.6, a shape not offered", shape="power", noise=0.15),
+}
+# Paths of a form that no shape has, nor comes near with its powers: what the range then holds is counted, not promised.
+STRANGE = {
+    "steady after run-in": Scene("wear runs in over some ten faces, then grows steadily", shape="run-in", noise=0.15),
+    "late exponential": Scene("a constant part, and one that grows exponentially", shape="exponential", noise=0.15),
 }
 
 
@@ -52,6 +58,15 @@ def true_line(scene, rng):
     if scene.shape == "square":
         slope = 0.0022 + 0.0006 * rng.standard_normal()
         return lambda t: level + slope * t**2
+    if scene.shape == "power":
+        slope = 0.17 + 0.03 * rng.standard_normal()
+        return lambda t: level + slope * t**0.6
+    if scene.shape == "run-in":
+        slope, depth = 0.02 * np.exp(0.25 * rng.standard_normal()), 0.6 + 0.1 * rng.standard_normal()
+        return lambda t: level + depth * (1 - np.exp(-t / 4)) + slope * t
+    if scene.shape == "exponential":
+        pace = 0.05 * np.exp(0.15 * rng.standard_normal())
+        return lambda t: level + 0.25 * np.exp(pace * t)
     if scene.signed:
         slope = 0.08 + 0.02 * rng.standard_normal()
         return lambda t: level - 1.7 + slope * t

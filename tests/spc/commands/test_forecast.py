@@ -85,7 +85,7 @@ def test_no_limit_is_refused_in_words(tmp_path):
         (["--at", "soon"], "`--at` must be a clock value of 0 or more, or a share of life"),
         (["--at", "-5"], "`--at` must be a clock value of 0 or more"),
         (["--unit-id", "99"], "there is no unit '99'; the file has 1, 2, 3"),
-        (["--backtest", "0,50"], "`--backtest` must be shares of life such as 50,75"),
+        (["--backtest", "0,50"], "`--backtest` must be shares of life in per cent, from 1 up, such as 50,75"),
         (["--wear", "flatness"], "there is no column 'flatness' for `wear`"),
         (["--backtest", "50", "--unit-id", "2"], "`--backtest` and `--unit-id` do not go together"),
         (["--backtest", "50", "--at", "20"], "`--backtest` and `--at` do not go together"),
@@ -95,13 +95,14 @@ def test_no_limit_is_refused_in_words(tmp_path):
 )
 def test_bad_requests_are_one_sentence(extra, words):
     outcome = run(MILLING, *COLUMNS, *extra)
-    assert outcome.exit_code == 3 and words in outcome.output and "Traceback" not in outcome.output
+    wrong = 3 if "no unit" in words or "no column" in words else 2  # 2: the command itself, whatever the file holds
+    assert outcome.exit_code == wrong and words in outcome.output and "Traceback" not in outcome.output
 
 
 @pytest.mark.parametrize("limit", ["DOC:1.5", "0,45", "0.45 mm", "inf", "nan", "material:1=0.4,2=inf"])
 def test_a_limit_that_is_no_number_is_refused(limit):
     outcome = run(MILLING, *COLUMNS[:6], "--limit", limit)
-    assert outcome.exit_code == 3 and "with a decimal point and without a unit, or COLUMN" in outcome.output
+    assert outcome.exit_code == 2 and "with a decimal point and without a unit, or COLUMN" in outcome.output
 
 
 def test_limit_by_column():
@@ -262,7 +263,7 @@ def test_a_value_without_a_limit_is_named(tmp_path):
     assert "C: no limit is known for an empty load: add VALUE=LIMIT" in told
     assert "C: no limit is known: its cell under load is empty" in run(file, "--limit-column", "load").output
     twice = run(file, "--limit", "load:10=2,10=3")
-    assert twice.exit_code == COULD_NOT and "must give each value of load one limit" in twice.output
+    assert twice.exit_code == 2 and "must give each value of load one limit" in twice.output
 
 
 def test_rows_of_a_unit_that_is_not_used_are_not_counted_as_used(tmp_path):
@@ -294,3 +295,57 @@ def test_a_unit_that_does_not_begin_where_all_others_do_keeps_its_own_level(tmp_
         unit = json.loads(run(file, *asked, "--crossing", "path", "--json").output)["units"][0]
         inside += unit["at_clock"]["low"] <= (2.5 - start) / rate <= (unit["at_clock"]["high"] or np.inf)
     assert inside >= 5  # of 8 at nominal 90 %: fewer in one run of 200
+
+
+def wear_file(path, units, *, head="unit,clock,wear", cells=lambda unit, k, n: ""):
+    """Units as (name, slope, readings); wear rises straight, a hundredth up and down."""
+    rows = [
+        f"{name},{k},{slope * k + 0.01 * (-1) ** k:.4f}{cells(name, k, n)}"
+        for name, slope, n in units
+        for k in range(n)
+    ]
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_limit_many_readings_ahead_is_reached(tmp_path):
+    # A straight line at 0.01 a step reads 6 at step 600, by arithmetic; some 540 readings lie ahead.
+    file = wear_file(tmp_path / "long.csv", [("A", 0.01, 60), ("B", 0.011, 300), ("C", 0.009, 300)])
+    for crossing in ("reading", "path"):
+        told = json.loads(run(file, "--limit", "6", "--unit-id", "A", "--crossing", crossing, "--json").output)
+        at = told["units"][0]["at_clock"]
+        assert at["low"] < 600 < at["high"] and at["high"] - at["low"] < 120, crossing
+
+
+def test_a_slip_of_the_pen_in_one_unit_leaves_the_others_alone(tmp_path):
+    units = [(name, slope, 25) for name, slope in (("A", 0.2), ("B", 0.25), ("C", 0.3), ("D", 0.22), ("E", 0.27))]
+    file = wear_file(tmp_path / "sound.csv", units)
+    slipped = tmp_path / "slipped.csv"
+    slipped.write_text(file.read_text(encoding="utf-8").replace("A,2,0.4100", "A,2,41.00"), encoding="utf-8")
+    asked = ("--limit", "7", "--unit-id", "D", "--json")
+    sound, told = (json.loads(run(f, *asked).output) for f in (file, slipped))
+    assert sound["remarks"] == [] and len(told["remarks"]) == 1
+    assert "A: the reading 41 at 2 stands alone, far from those on either side: look at it" in told["remarks"][0]
+    one, other = (d["units"][0]["remaining"] for d in (sound, told))
+    assert [other[k] for k in ("low", "median", "high")] == pytest.approx(
+        [one[k] for k in ("low", "median", "high")], abs=1.5
+    )
+
+
+@pytest.mark.parametrize("written_in", [0, 7, 24])
+def test_a_blank_limit_or_covariate_neither_sets_nor_changes_one(tmp_path, written_in):
+    def cells(unit, k, n):
+        return ",7,40" if k == written_in else ",,"
+
+    units = [("A", 0.2, 25), ("B", 0.25, 25), ("C", 0.3, 25)]
+    file = wear_file(tmp_path / "once.csv", units, head="unit,clock,wear,limit,load", cells=cells)
+    told = json.loads(run(file, "--limit-column", "limit", "--covariate", "load", "--json").output)
+    assert told["remarks"] == [] and told["problems"] == []
+    assert [unit["limit"] for unit in told["units"]] == [7.0, 7.0, 7.0]
+
+
+def test_a_limit_that_changes_is_said(tmp_path):
+    file = wear_file(
+        tmp_path / "two.csv", [("A", 0.2, 25)], head="unit,clock,wear,limit", cells=lambda u, k, n: f",{7 + (k == 9)}"
+    )
+    assert "unit A: its limit changes in row 10; the first value is used" in run(file, "--limit-column", "limit").output

@@ -28,8 +28,8 @@ MOST_BORROWED = 200  # units; so many tell how units differ, and more would only
 HELP = """Say when each unit's wear in FILE reaches its limit, as a range.
 
 FILE is any CSV with one row per reading: a unit (lap and cycle, specimen), a clock and a wear reading. Rows that
-cannot be used are listed with the reason, and the exit code is then 1. Its columns are named in one of three ways;
-options come before what a map says:
+cannot be used are listed with the reason; the exit code is then 1, and where a unit has no limit. Its columns are named
+in one of three ways; options come before what a map says:
 
 \b
 - by options: --unit case --clock time --wear VB --limit 0.45
@@ -119,7 +119,8 @@ def command(session: Session, **options: Any) -> int:
         print_json(document)
     else:
         _print(document, table.clock_unit)
-    return NEEDS_A_PERSON if document["problems"] else DONE
+    limitless = any(unit["limit"] != unit["limit"] for unit in document.get("units", ()))
+    return NEEDS_A_PERSON if document["problems"] or limitless else DONE
 
 
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:

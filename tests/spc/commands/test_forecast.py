@@ -75,7 +75,7 @@ def test_one_unit_alone(tmp_path):
 
 def test_no_limit_is_refused_in_words(tmp_path):
     outcome = run(MILLING, *COLUMNS[:6], "--unit-id", "2")
-    assert outcome.exit_code == 0 and "no limit is known: give it with --limit" in outcome.output
+    assert outcome.exit_code == 1 and "no limit is known: give it with --limit" in outcome.output
 
 
 @pytest.mark.parametrize(

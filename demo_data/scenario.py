@@ -62,7 +62,7 @@ def _take_limits(store: Store, settings: Settings, path: Path) -> None:
     if len(store.limits()):
         return
     decimal, rows = read_register(path.read_bytes(), name=path.name, words=LIMIT_WORDS)
-    take = limit_taker(store, who="demonstration", site_lamp=settings.lamp)
+    take = limit_taker(store, who="demonstration", site_lamp=settings.lamp, zone=settings.time_zone)
     for row in rows:
         take(row.cells, decimal)
 

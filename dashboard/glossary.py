@@ -29,7 +29,7 @@ GLOSSARY: dict[str, str] = {
     "re-lap": "The same face lapped again because it had not passed.",
     "recondition": "Restore the shape and cut of a lap. It starts a new cycle.",
     "refusal": "The readings do not carry the answer that was asked for. The reason and the cure are given.",
-    "removal rate": "Stock taken off per minute of lapping.",
+    "removal rate": "Stock taken off per minute of lapping; where logged, per N/mm2 of pressure and m/s of speed.",
     "repeat reading": "The same face read again. It tells about the reading, not about the lap.",
     "repeatability": "How far one reader's readings of one face differ: a standard deviation with its interval.",
     "resting": "The lap is not in use.",

@@ -14,6 +14,7 @@ from dashboard.units import MICROMETRE, DisplayUnit
 from dashboard.words import as_typed, number
 from spc.chart.replay import BEYOND, DRIFTING, Replayed
 from spc.chart.stream import SIGNS
+from spc.measure.preston import PLAIN, basis_named
 
 __all__ = ["axis_words", "control_figure", "control_table", "sign_words"]
 
@@ -22,26 +23,30 @@ _LANE = 0.30  # share of the height that the drifting average takes
 _TEXT_WIDTH = 0.35  # share of the width that the words of a rule take on a narrow screen
 
 
-def axis_words(sign: str, unit: DisplayUnit) -> tuple[str, float]:
-    """Return the axis title of a sign and how many of its own units one shown unit holds."""
+def axis_words(sign: str, unit: DisplayUnit, basis: str = PLAIN) -> tuple[str, float]:
+    """Return the axis title of a sign and how many of its own units one shown unit holds; `basis` of a removal rate."""
     known = SIGNS[sign]
     if sign == "finish" and unit.key.startswith("band"):  # a roughness is never said in light bands
         unit = MICROMETRE
     if known.unit == "um":
         return f"{known.words}, {unit.label}", unit.um_per_unit
     if known.unit == "um/min":
-        return f"{known.words}, {unit.label} per minute", unit.um_per_unit
+        return f"{known.words}, {_per_minute(unit.label, basis)}", unit.um_per_unit
     return f"{known.words}, {'minutes' if known.unit == 'min' else known.unit}", 1.0
 
 
-def sign_words(sign: str, value: float, unit: DisplayUnit) -> str:
+def sign_words(sign: str, value: float, unit: DisplayUnit, basis: str = PLAIN) -> str:
     """Return a value of a sign, in that sign's own unit, with the unit it is shown in: '1 band', '24.7 minutes'."""
     title, per_unit = axis_words(sign, unit)
     written = number(value / per_unit)
     if SIGNS[sign].unit not in ("um", "um/min"):
         return f"{written} {title.removeprefix(f'{SIGNS[sign].words}, ')}"
     named = (MICROMETRE if per_unit == 1.0 else unit).named(written)
-    return f"{named} per minute" if SIGNS[sign].unit == "um/min" else named
+    return _per_minute(named, basis) if SIGNS[sign].unit == "um/min" else named
+
+
+def _per_minute(length: str, basis: str) -> str:
+    return f"{length} per minute {basis_named(basis).per}".strip()
 
 
 def control_figure(
@@ -63,7 +68,7 @@ def control_figure(
         Readings above, the drifting average in a lane below; at most 5,000 marks, every signalling reading drawn.
     """
     stream = replayed.stream
-    title, per_unit = axis_words(stream.sign, unit)
+    title, per_unit = axis_words(stream.sign, unit, stream.basis)
     figure = base_figure(
         look, x_title="faces charted, oldest to newest", y_title=title, height=int(height * look.scale)
     )
@@ -101,7 +106,7 @@ def control_figure(
 def control_table(replayed: Replayed, unit: DisplayUnit, *, most: int = 500) -> pd.DataFrame:
     """Return the newest readings with limit, revision and signal as a table, newest first."""
     stream = replayed.stream
-    title, per_unit = axis_words(stream.sign, unit)
+    title, per_unit = axis_words(stream.sign, unit, stream.basis)
     in_unit = title.removeprefix(f"{SIGNS[stream.sign].words}, ")
     rows = np.arange(len(stream))[::-1][:most]
     return pd.DataFrame(

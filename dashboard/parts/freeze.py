@@ -151,4 +151,5 @@ def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit, zone: str) -> 
 
 
 def _limit(shown: "ShownRevision", unit: DisplayUnit) -> str:
-    return sign_words(shown.revision.model.sign, shown.revision.model.limit, unit)
+    model = shown.revision.model
+    return sign_words(model.sign, model.limit, unit, model.basis)

@@ -163,7 +163,7 @@ def _differ_words(analysis: Analysis) -> str:
 
 def _trial(base: Stream, rules: RulesInUse) -> Analysis:
     place = digest_of_values(base.age_faces, base.cycle, base.fresh, tuple(base.part.tolist()))
-    key = (base.lap, base.sign, fingerprint_of(base), place, rules)
+    key = (base.lap, base.sign, base.basis, fingerprint_of(base), place, rules)
     if key not in _TRIALS:
         _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
         while len(_TRIALS) > 2000:

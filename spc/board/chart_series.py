@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.shown_length import shown_length
+from spc.board.stream_memory import basis_frozen
 from spc.chart.stream import SIGNS, stream_of
 from spc.measure.shown import ShownLength
 
@@ -33,7 +34,7 @@ class ChartSeries:
     sign: str
     part: str  # '' = all
     words: str  # what is read, for a person
-    unit: str  # as the lap's newest face was typed: 'bands', 'um', 'uin', 'min', 'um/min'
+    unit: str  # as the lap's newest face was typed: 'bands', 'um', 'uin', 'min', 'um/min' and so on
     side: str  # towards which a reading gets worse: 'upper', 'lower', or 'both' for a dimension
     value: Array  # middle of each reading, in that unit; NaN = open above
     low: Array
@@ -85,11 +86,11 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "", asked: Sho
         words, unit, side, remarks = sign, "um", "both" if sign == "thickness" else "upper", list[str]()
         low, high = low[keep], high[keep]
     elif sign in SIGNS:
-        stream = stream_of(faces, lap=lap, sign=sign)
+        stream = stream_of(faces, lap=lap, sign=sign, basis=basis_frozen(view.baselines, lap, sign))
         keep = np.isin(faces["face_id"].to_numpy(np.int64), stream.face_id)
         low, high, about = stream.low, stream.high, SIGNS[sign]
         words, unit, side, remarks = about.words, about.unit, about.side, list(stream.left_out)
-        shown = shown_length(view, lap, sign, asked=asked)
+        shown = shown_length(view, lap, sign, asked=asked, basis=stream.basis)
         if shown is not None:
             low, high = low / shown.um_per_unit, high / shown.um_per_unit
             unit = shown.name

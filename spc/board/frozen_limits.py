@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.false_calls import BudgetPlan, plan_budget
+from spc.board.stream_memory import basis_frozen
 from spc.chart.baseline import REDRAWN, Analysis, RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
 from spc.chart.need import Need, need_of_revision
 from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of, valid_at
@@ -166,7 +167,9 @@ def freeze_limits(
     """
     if not who.strip() or not why.strip():
         raise ValueError("`who` and `why` must be said: frozen limits are signed and explained")
-    stream = stream_of(numbered_faces(store, lap=lap), lap=lap, sign=sign)
+    before = store.baselines(lap=lap, sign=sign)
+    basis = basis_frozen(before, lap, sign)
+    stream = stream_of(numbered_faces(store, lap=lap), lap=lap, sign=sign, basis=basis)
     if len(stream) == 0:
         raise ValueError(f"no readings of {SIGNS[sign].words} on lap {lap!r}; check the name with `lapcell laps`")
     keep = np.ones(len(stream), dtype=bool)
@@ -184,7 +187,6 @@ def freeze_limits(
         return Freezing("refused", analysis, 0, "", analysis.sentence)
     if analysis.status == "doubtful" and not knowingly:
         return Freezing("doubtful", analysis, 0, "", "Nothing frozen: " + "; ".join(analysis.remarks[-2:]))
-    before = store.baselines(lap=lap, sign=sign)
     last_judged = stream if before else listed
     earliest = int(last_judged.sort_us[-1]) + 1
     begins = earliest if valid_from_us is None else valid_from_us
@@ -222,7 +224,8 @@ def show_revision(store: Store, *, lap: str, sign: str, number: int | None = Non
         raise ValueError(f"for lap {lap!r} and {sign!r} {which}, got revision {number or 'newest'}")
     record = wanted[0]
     revision = revision_of(record)
-    stream = stream_of(numbered_faces(store, lap=lap), lap=lap, sign=sign)
+    basis = revision.model.basis
+    stream = stream_of(numbered_faces(store, lap=lap), lap=lap, sign=sign, basis=basis)
     listed = stream.where(np.isin(stream.face_id, revision.model.face_ids))
     same = fingerprint_of(listed) == record.fingerprint
     changed = ""
@@ -240,7 +243,8 @@ def show_revision(store: Store, *, lap: str, sign: str, number: int | None = Non
 
 def replayed_lap(numbered: pd.DataFrame, revisions: tuple[Revision, ...], *, lap: str, sign: str) -> Replayed:
     """Judge all readings of one sign of one lap by the limits valid at their time."""
-    return replay(stream_of(numbered, lap=lap, sign=sign), revisions)
+    basis = revisions[0].model.basis if revisions else None
+    return replay(stream_of(numbered, lap=lap, sign=sign, basis=basis), revisions)
 
 
 def replay_day(

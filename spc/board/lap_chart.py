@@ -107,7 +107,7 @@ def chart_report(
     chart = cell.charts[lap, sign]
     whole = chart.replayed
     model = whole.revisions[-1].model if whole.revisions else None
-    unit = shown_length(view, lap, sign, asked=asked)
+    unit = shown_length(view, lap, sign, asked=asked, basis=whole.stream.basis)
     extra = tuple(_extra(whole, name, cell) for name in rules)
     search, began = _where_it_began(whole)
     shown = whole.where(whole.stream.part == part) if part else whole

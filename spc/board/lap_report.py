@@ -106,6 +106,7 @@ class _Own(NamedTuple):
     last_limit_um: float  # of that part number, NaN = none
     room: RoomOfLap
     set_aside: tuple[str, ...]  # faces of this cycle that tell nothing of the lap, a sentence a shift
+    rate_basis: str  # what the removal rate is told per and why, '' where neither load nor speed is logged
 
 
 class _Elsewhere(NamedTuple):
@@ -158,6 +159,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         last_limit_um=float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan"),
         room=room,
         set_aside=_set_aside(faces, view.cycles_of(lap), room),
+        rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
 
 
@@ -207,7 +209,10 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,
-        data_health=(*((_sentence(lead.sentence),) if lead.cut_off else ()), *health),
+        data_health=(
+            *(_sentence(said) for said in (lead.sentence if lead.cut_off else "", own.rate_basis) if said),
+            *health,
+        ),
         answers=answer_questions(
             once(f"passes {state.state == 'held'}", (faces,), lambda: pass_to_pass(faces, held=state.state == "held")),
             elsewhere.serves,

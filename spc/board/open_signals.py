@@ -43,7 +43,9 @@ def open_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap 
         counted = _counted(view, cell.charts[lap, sign], room if sign == "flatness" else NO_ROOM)
         open_now = _open_spells(view, counted.judged)
         if open_now:
-            found.append(_signal(counted, open_now[-1], shown_length(view, lap, sign)))
+            found.append(
+                _signal(counted, open_now[-1], shown_length(view, lap, sign, basis=counted.judged.stream.basis))
+            )
     return tuple(sorted(found, key=lambda s: s.p_value))
 
 

@@ -1,20 +1,26 @@
 """The unit that sentences about a lap say lengths in: the one its newest face was read in, or the one asked for."""
 
 from spc.board.cell_view import CellView
-from spc.chart.stream import SIGNS
+from spc.chart.stream import SIGNS, rate_unit
 from spc.measure.length import lamp as lamp_named
 from spc.measure.length import um_per
+from spc.measure.preston import PLAIN
 from spc.measure.shown import ShownLength, told_apart
 
 __all__ = ["length_words", "lengths_apart", "shown_length"]
 
 
-def shown_length(view: CellView, lap: str, sign: str, *, asked: ShownLength | None = None) -> ShownLength | None:
+def shown_length(
+    view: CellView, lap: str, sign: str, *, asked: ShownLength | None = None, basis: str = PLAIN
+) -> ShownLength | None:  # fmt: skip
     """Find the unit in which the lap's newest face was read: bands if the lamp is known, else micrometres.
 
     A unit that a person asked for goes before. None where the sign is no length, and for a finish, which is never read
-    in light bands: micrometres then, unless other than bands are asked for.
+    in light bands: micrometres then, unless other than bands are asked for. A removal rate per pressure or speed, its
+    `basis`, is said in the unit of that.
     """
+    if basis != PLAIN:
+        return ShownLength(rate_unit(sign, basis), 1.0)
     if SIGNS[sign].unit != "um":
         return None
     if sign == "finish":

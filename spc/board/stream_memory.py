@@ -1,9 +1,13 @@
 """The streams of every lap, made anew only where a lap's rows or clocks have changed since the last look."""
 
+from collections.abc import Iterable
+
 from spc.board.cell_view import CellView
 from spc.chart.stream import SIGNS, Stream, stream_of
+from spc.measure.preston import PLAIN
+from spc.store.registers import Baseline
 
-__all__ = ["streams_of_cell"]
+__all__ = ["basis_frozen", "streams_of_cell"]
 
 
 def streams_of_cell(view: CellView) -> dict[tuple[str, str], Stream]:
@@ -27,6 +31,14 @@ def streams_of_cell(view: CellView) -> dict[tuple[str, str], Stream]:
 
 def _streams(view: CellView, lap: str) -> dict[str, Stream]:
     rows = view.faces_of(lap)
+    basis = view.memo.same(lap, "basis", {sign: basis_frozen(view.baselines, lap, sign) for sign in SIGNS})
     return view.memo.once(
-        lap, "streams", (rows,), lambda: {sign: stream_of(rows, lap=lap, sign=sign) for sign in SIGNS}
+        lap, "streams", (rows, basis),
+        lambda: {sign: stream_of(rows, lap=lap, sign=sign, basis=basis[sign]) for sign in SIGNS},
     )  # fmt: skip
+
+
+def basis_frozen(records: Iterable[Baseline], lap: str, sign: str) -> str | None:
+    """Find the basis on which limits of a lap were frozen first: it stays, so that no revision is drawn again."""
+    own = (record.model for record in records if (record.lap, record.sign) == (lap, sign))
+    return next((str(model.get("basis", PLAIN)) for model in own), None)

@@ -22,6 +22,7 @@ from spc.chart.one_state import change_of_state, with_dependence
 from spc.chart.outliers import find_outliers
 from spc.chart.rule_beside_pair import pair_run_length
 from spc.chart.stream import SIGNS, Stream
+from spc.measure.preston import PLAIN
 from spc.model.bounds import bound, quantile_target
 from spc.model.interval_fit import IntervalFit, choose_family, fit_intervals
 from spc.model.probability_limit import GUARANTEE_LEVEL, GUARANTEE_RATIO
@@ -91,6 +92,7 @@ class ChartModel:
     near_families: tuple[str, ...]  # laws that fit about as well
     last_us: int  # sort time of the last face in the list
     fingerprint: str
+    basis: str = PLAIN  # of a removal rate, a name of `spc.measure.preston.BASES`; older ones were all plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +215,7 @@ def analyse(
     model = _model(
         used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near if f is not fit), redrawn
     )
-    sentence = f"{name}, {len(used):,} faces of {stream.lap}: limit {model.limit:.3g} {SIGNS[stream.sign].unit}" + (
+    sentence = f"{name}, {len(used):,} faces of {stream.lap}: limit {model.limit:.3g} {stream.unit}" + (
         " at age 0, growing with it" if growth else ""
     )
     return Analysis(
@@ -284,7 +286,7 @@ def _model(
     true = _true_alpha(law, rules.alpha, upper, len(used), step, redrawn)
     return ChartModel(
         used.lap, used.sign, norm, rules, tuple(used.face_id.tolist()), excluded, step, limit, attained, true, middle,
-        one, near, int(used.sort_us.max()), fingerprint_of(used),
+        one, near, int(used.sort_us.max()), fingerprint_of(used), used.basis,
     )  # fmt: skip
 
 

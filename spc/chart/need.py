@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.chart.baseline import ChartModel
-from spc.chart.stream import SIGNS, Stream
+from spc.chart.stream import Stream, rate_unit
 from spc.model.families import family_named
 from spc.model.interval_fit import IntervalFit, fit_intervals
 
@@ -80,7 +80,7 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     ratio *= (1.0 - model.norm.phi) / (1.0 + model.norm.phi)
     p = float(chdtrc(family_named(family).free, max(ratio, 0.0)))
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
-    unit = SIGNS[model.sign].unit
+    unit = rate_unit(model.sign, model.basis)
     if p > false_advice:
         words = f"The {n_new:,} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
         return Need("not needed", p, false_advice, n_old, n_new, before, after, words)

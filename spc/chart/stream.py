@@ -1,6 +1,7 @@
 """One sign of one lap as a series of readings, ready to be charted: which faces count, in which unit, and what is bad.
 
-Flatness, minutes and removal rate are taken from first passes: a face lapped until good hides what the lap does.
+Flatness, minutes and removal rate are taken from first passes: a face lapped until good hides what the lap does. The
+removal rate of a lap is told on one basis (`spc.measure.preston`): as it is, or per pressure and speed.
 """
 
 from dataclasses import dataclass
@@ -9,7 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["NO_GRIT", "SIGNS", "Sign", "Stream", "grit_running", "stream_of"]
+from spc.measure.preston import BASES, PLAIN, RateBasis, RateChoice, basis_named, choose_basis, rate_divisor
+
+__all__ = ["NO_GRIT", "SIGNS", "Sign", "Stream", "grit_running", "rate_unit", "stream_of"]
 
 Array = NDArray[np.float64]
 
@@ -17,7 +20,7 @@ NO_GRIT = "the grit of stream "  # where nobody wrote one; the stream's number f
 
 _USED = (
     *("face_id", "sort_us", "part", "age_faces", "cycle", "faces_since_charge", "first_pass", "time_text", "minutes"),
-    *("grit", "stream"),
+    *("grit", "stream", *BASES[0].needs),
     *(
         f"{name}_{end}_um"
         for name in ("flatness", "finish", "thickness", "thickness_before")
@@ -66,6 +69,13 @@ class Stream:
     flatness_low_um: Array  # where the cycle picture rings it; NaN unknown
     flatness_high_um: Array
     left_out: tuple[str, ...]  # what did not count, in words
+    basis: str = PLAIN  # what a removal rate is told per, a name of `spc.measure.preston.BASES`
+    basis_words: str = ""  # which basis and why, '' where nothing was logged to choose it by
+
+    @property
+    def unit(self) -> str:
+        """Unit of the readings."""
+        return rate_unit(self.sign, self.basis)
 
     def __len__(self) -> int:
         """Count the readings."""
@@ -95,11 +105,12 @@ class Stream:
         return Stream(
             self.lap, self.sign, self.face_id[keep], self.sort_us[keep], self.low[keep], self.high[keep],
             self.part[keep], self.age_faces[keep], self.cycle[keep], self.grit[keep], carried[keep],
-            self.time_text[keep], self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out,
+            self.time_text[keep], self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out, self.basis,
+            self.basis_words,
         )  # fmt: skip
 
 
-def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") -> Stream:
+def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "", basis: str | None = None) -> Stream:
     """Take one sign of one lap out of the faces.
 
     Parameters
@@ -111,11 +122,13 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
         A key of `SIGNS`.
     part : str, optional
         Only this part number; '' = all.
+    basis : str, optional
+        Of the removal rate, where limits were frozen on it; left out, chosen from what the faces carry.
 
     Returns
     -------
     Stream
-        Only faces with a reading; sorted as the faces frame.
+        Only faces with a reading, and with what its basis needs; sorted as the faces frame.
 
     Raises
     ------
@@ -128,16 +141,19 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
     if part:
         rows &= numbered["part"] == part
     faces = numbered.loc[rows.to_numpy(), [name for name in _USED if name in numbered]]
-    low, high = _readings(faces, sign)
+    choice = _basis(faces, sign, basis)
+    low, high = _readings(faces, sign, choice.basis)
     first = np.ones(len(faces), dtype=bool) if sign == "finish" else faces["first_pass"].to_numpy(bool)
     readable = ~np.isnan(low) & ~np.isnan(high) & (high > 0)
-    left_out = []
+    left_out = [choice.sentence] if choice.sentence else []
     again = int(np.count_nonzero(readable & ~first))
     if again:
         left_out.append(f"{again:,} further passes on a face already lapped are not charted")
     missing = int(np.count_nonzero(first & ~readable))
     if missing:
-        left_out.append(f"{missing:,} faces carry no {SIGNS[sign].words}")
+        left_out.append(
+            f"{missing:,} faces carry no {' '.join((SIGNS[sign].words, basis_named(choice.basis).per)).strip()}"
+        )
     charge = faces["faces_since_charge"].to_numpy(np.float64) == 0
     whole = Stream(
         lap,
@@ -155,8 +171,25 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "") ->
         faces["flatness_low_um"].to_numpy(np.float64),
         faces["flatness_high_um"].to_numpy(np.float64),
         tuple(left_out),
+        choice.basis,
+        choice.sentence,
     )
     return whole.where(readable & first)
+
+
+def rate_unit(sign: str, basis: str) -> str:
+    """Give the unit of a sign's readings, of a removal rate on its basis: 'um/min per N/mm2'."""
+    return basis_named(basis).unit if sign == "removal rate" else SIGNS[sign].unit
+
+
+def _basis(faces: pd.DataFrame, sign: str, frozen: str | None) -> RateChoice:
+    if sign != "removal rate":
+        return RateChoice(PLAIN, "")
+    chosen = choose_basis(faces)
+    if frozen is None or frozen == chosen.basis:
+        return chosen
+    kept: RateBasis = basis_named(frozen)
+    return RateChoice(frozen, f"removal rate {kept.per or 'as it is'}: its limits were frozen so")
 
 
 def grit_running(written: NDArray[np.object_], number: NDArray[np.int64]) -> NDArray[np.object_]:
@@ -172,7 +205,7 @@ def grit_running(written: NDArray[np.object_], number: NDArray[np.int64]) -> NDA
     return np.asarray(names[place], dtype=object)
 
 
-def _readings(faces: pd.DataFrame, sign: str) -> tuple[Array, Array]:
+def _readings(faces: pd.DataFrame, sign: str, basis: str) -> tuple[Array, Array]:
     if sign in ("flatness", "finish"):
         low, high = (faces[f"{sign}_{end}_um"].to_numpy(np.float64) for end in ("low", "high"))
         return np.maximum(low, 0.0), high
@@ -185,6 +218,7 @@ def _readings(faces: pd.DataFrame, sign: str) -> tuple[Array, Array]:
         for name in ("thickness_before", "thickness")
         for end in ("low", "high")
     )
-    low, high = (before_low - after_high) / minutes, (before_high - after_low) / minutes
+    by = minutes * rate_divisor(faces, basis)
+    low, high = (before_low - after_high) / by, (before_high - after_low) / by
     usable = np.isfinite(low) & np.isfinite(high)
     return np.where(usable, np.maximum(low, 0.0), np.nan), np.where(usable, high, np.nan)

@@ -342,10 +342,7 @@ def _document(report: "ChartReport") -> dict[str, Any]:
 
 
 def _unit(report: "ChartReport") -> str:
-    from spc.chart.stream import SIGNS
-
-    own = SIGNS[report.sign].unit
-    return own if report.unit is None else report.unit.name + own.removeprefix("um")
+    return report.replayed.stream.unit if report.unit is None else report.unit.name
 
 
 def _face(report: "ChartReport", position: int) -> int:

@@ -22,6 +22,11 @@ Every row ends as a face, a repeat reading of a face, an event, in quarantine wi
 store holds already; rows = accepted + quarantined + doubles. The same file twice changes nothing, a grown file adds
 its new rows, a changed row becomes a new version.
 
+Beside the columns of every log, load (N, kgf, lbf; kg only where a column map says unit = "kgf"), contact area (mm2,
+cm2, in2) and rubbing speed (m/s, m/min, ft/min; rpm only where a column map gives radius_mm) are understood under such
+names with their units. A lap whose faces carry them, with thickness before and after, has its removal rate told per
+N/mm2 of pressure and m/s of speed.
+
 \b
 JSON: {"files": [FILE, ...], "rows", "accepted", "quarantined", "doubles", "refused": files refused}; each FILE:
   name, source (the log it belongs to), sha256, rows, blank, accepted, faces, repeats, events, quarantined,
@@ -31,7 +36,8 @@ JSON: {"files": [FILE, ...], "rows", "accepted", "quarantined", "doubles", "refu
     [] and null of a file known by its bytes, which is not read again
 with --rows each FILE also has
   accepted_rows: [{row_number, kind, serial, lap, part, as_typed, flatness_low_um, flatness_high_um, minutes,
-    finish_as_typed, finish_low_um, finish_high_um, time_utc, time_text, version, remarks}]
+    finish_as_typed, finish_low_um, finish_high_um, load_n, area_mm2, speed_m_per_s,
+    time_utc, time_text, version, remarks}]
   event_rows: [{row_number, lap, event, time_utc, time_text}]
   quarantined_rows: [{row_number, raw, reasons}]
   null = not known or not measured; flatness_high_um null beside a flatness_low_um = open above, such as "2+".
@@ -106,7 +112,7 @@ def _file(result: "IntakeResult", show_rows: bool) -> dict[str, Any]:
         faces = result.accepted_rows.rename(columns={"flatness_text": "as_typed", "finish_text": "finish_as_typed"})
         keys = (
             "row_number kind serial lap part as_typed flatness_low_um flatness_high_um minutes finish_as_typed "
-            "finish_low_um finish_high_um time_utc time_text version remarks"
+            "finish_low_um finish_high_um load_n area_mm2 speed_m_per_s time_utc time_text version remarks"
         ).split()
         document["accepted_rows"] = records(faces[keys])
         document["quarantined_rows"] = records(result.quarantined_rows)

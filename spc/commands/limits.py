@@ -256,15 +256,15 @@ def _shown_document(shown: "ShownRevision") -> dict[str, Any]:
 
 def _print_shown(shown: "ShownRevision", settings: Settings) -> None:
     from spc.board.frozen_limits import judges_words
-    from spc.chart.stream import SIGNS
+    from spc.chart.stream import SIGNS, rate_unit
 
     record, model = shown.record, shown.revision.model
-    sign = SIGNS[model.sign]
+    sign, unit = SIGNS[model.sign], rate_unit(model.sign, model.basis)
     click.echo(
         f"{plain(record.lap)}, {sign.words}: revision {record.revision}, by {plain(record.who)}: {plain(record.why)}"
     )
     click.echo(f"Frozen {shown_text(record.frozen_at, settings)}, judges {judges_words(shown.revision)}.")
-    click.echo(f"Limit {model.limit:.4g} {sign.unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
+    click.echo(f"Limit {model.limit:.4g} {unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
     if model.norm.growth_per_face:
         click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")
     for part, factor in sorted(model.norm.part_factors.items()):

@@ -34,6 +34,15 @@ The column map is our own format. Every part is optional::
     header = "Befund"
     values = { "i.O." = "ok", "n.i.O." = "re-lap" }   # cell text -> text to read instead
 
+    [columns.load]
+    header = "weights kg"
+    unit = "kgf"                          # load: N, kN, daN, kgf, gf, lbf; area: mm2, cm2, m2, in2
+
+    [columns.speed]
+    header = "plate rpm"
+    unit = "rpm"                          # or m/s, m/min, mm/s, ft/min, ft/s
+    radius_mm = 120                       # where the face runs on the lap: what rpm needs
+
     [constants]                           # as if typed in every row
     material = "cast iron"
     grit = "15 um"
@@ -41,19 +50,31 @@ The column map is our own format. Every part is optional::
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from spc.log.lexicon import FIELDS, LENGTH_FIELDS, header_meaning
-from spc.measure.length import lamp, unit_name
+from spc.log.lexicon import FIELDS, header_meaning, stated_unit
+from spc.measure.length import lamp
 
 __all__ = ["MINIMUM", "ColumnMap", "ColumnMapError", "ColumnUse", "FieldSource", "load_column_map", "match_columns"]
 
 MINIMUM: tuple[str, ...] = ("operator", "lap", "grit", "minutes", "flatness", "finish")
 NEGATIVE = ("", "concave", "convex", "deviation")
 _FILE_KEYS = ("encoding", "separator", "quote", "decimal", "header", "header_line", "date_order", "time_zone")
-_COLUMN_KEYS = ("header", "position", "join", "unit", "lamp", "step", "negative", "cumulative", "format", "values")
+_COLUMN_KEYS = (
+    "header",
+    "position",
+    "join",
+    "unit",
+    "lamp",
+    "step",
+    "negative",
+    "cumulative",
+    "format",
+    "values",
+    "radius_mm",
+)
 _SEPARATOR_WORDS = {"tab": "\t", "comma": ",", "semicolon": ";", "pipe": "|"}
 
 
@@ -75,6 +96,7 @@ class FieldSource:
     cumulative: bool = False
     format: str = ""
     values: Mapping[str, str] = field(default_factory=dict)
+    radius_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,16 +239,14 @@ def _find(headers: list[str], wanted: str, has_header: bool, name: str) -> int:
 def _filled(source: FieldSource, *, unit: str, lamp_name: str) -> FieldSource:
     if (source.unit or not unit) and (source.lamp or not lamp_name):
         return source
-    return FieldSource(
-        source.headers, source.positions, source.join, source.unit or unit, source.lamp or lamp_name, source.step,
-        source.negative, source.cumulative, source.format, source.values,
-    )  # fmt: skip
+    return replace(source, unit=source.unit or unit, lamp=source.lamp or lamp_name)
 
 
 def _said(source: FieldSource) -> str:
     parts = [f"in {source.unit}"] if source.unit else []
     parts += [f"lamp {source.lamp}"] if source.lamp else []
     parts += [f"step {source.step:g}"] if source.step else []
+    parts += [f"at a radius of {source.radius_mm:g} mm"] if source.radius_mm else []
     parts += ["a running clock"] if source.cumulative else []
     parts += [f"minus means {source.negative}"] if source.negative else []
     return f" ({', '.join(parts)})" if parts else ""
@@ -286,13 +306,13 @@ class _Checked:
             self._refuse(f"columns.{name}", "given one of header and position", body)
         unit, lamp_name = self._text(body, "unit", at), self._text(body, "lamp", at)
         try:
-            unit = unit_name(unit) if unit and name in LENGTH_FIELDS else unit
+            unit = stated_unit(name, unit)
             lamp_name = lamp(lamp_name).name if lamp_name else ""
         except ValueError as error:
             raise ColumnMapError(f"{self.where}: `{at[:-1]}`: {error}") from None
-        step = body.get("step")
-        if step is not None and (isinstance(step, bool) or not isinstance(step, int | float) or not 0 < step < 1e9):
-            self._refuse(f"{at}step", "a number greater than 0", step)
+        step, radius = self._above_zero(body, "step", at), self._above_zero(body, "radius_mm", at)
+        if radius is not None and name != "speed":
+            self._refuse(f"{at}radius_mm", "left out: it goes with a speed in rpm", radius)
         values = body.get("values", {})
         if not isinstance(values, dict):
             self._refuse(f"{at}values", "a table of cell text = text to read instead", values)
@@ -305,12 +325,21 @@ class _Checked:
             join=self._text(body, "join", at) or "-",
             unit=unit,
             lamp=lamp_name,
-            step=float(step) if step is not None else None,
+            step=step,
             negative=self._one_of(body, "negative", at, NEGATIVE),
             cumulative=cumulative,
             format=self._text(body, "format", at),
             values={str(k): str(v) for k, v in values.items()},
+            radius_mm=radius,
         )
+
+    def _above_zero(self, body: dict[str, Any], key: str, at: str) -> float | None:
+        value = body.get(key)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e9:
+            self._refuse(f"{at}{key}", "a number greater than 0", value)
+        return float(value)
 
     def _many(self, body: dict[str, Any], key: str, kind: type, at: str) -> tuple[Any, ...]:
         value = body.get(key, [])

@@ -5,8 +5,18 @@ from dataclasses import dataclass
 
 from spc.measure.length import lamp, unit_name
 from spc.measure.number import tidy
+from spc.measure.rubbing import QUANTITIES, WEIGHED, quantity_unit
 
-__all__ = ["FIELDS", "LENGTH_FIELDS", "READINGS", "HeaderMeaning", "header_meaning", "looks_like_header"]
+__all__ = [
+    "ALONE",
+    "FIELDS",
+    "LENGTH_FIELDS",
+    "READINGS",
+    "HeaderMeaning",
+    "header_meaning",
+    "looks_like_header",
+    "stated_unit",
+]
 
 # Every field a column can feed, with what it is. The first six are the least a face log needs.
 FIELDS: dict[str, str] = {
@@ -40,6 +50,9 @@ FIELDS: dict[str, str] = {
     "thickness_before": "thickness before lapping",
     "outcome": "ok, re-lap, regrind, scrap",
     "temperature": "temperature",
+    "load": "load on the face: N, kgf, lbf",
+    "area": "contact area of the face: mm2, cm2, in2",
+    "speed": "rubbing speed: m/s, m/min, ft/min",
     "coverage": "share of the face that the flat covered",
     "scratch": "whether a scratch was seen",
     "note": "free text",
@@ -106,6 +119,12 @@ for _field, _phrases in {
     "anfangsdicke|épaisseur avant|epaisseur avant|thk before",
     "outcome": "outcome|result|status|disposition|verdict|ergebnis|befund|resultat|résultat|décision|accept|ok",
     "temperature": "temperature|temp|room temperature|temperatur|raumtemperatur|température",
+    "load": "load|lapping load|load on face|load on lap|contact load|normal force|force|auflast|läpplast|anpresskraft|"
+    "kraft|force d'appui|effort|effort d'appui",
+    "area": "area|contact area|face area|lapped area|kontaktfläche|läppfläche|auflagefläche|aire|aire de contact|"
+    "surface de contact",
+    "speed": "speed|rubbing speed|lapping speed|sliding speed|lap speed|plate speed|geschwindigkeit|"
+    "gleitgeschwindigkeit|läppgeschwindigkeit|vitesse|vitesse de glissement|vitesse de rodage",
     "coverage": "coverage|flat coverage|covered|covered share|abdeckung|couverture",
     "scratch": "scratch|scratched|scratches|kratzer|rayure|rayures",
     "note": "note|notes|comment|comments|remark|remarks|bemerkung|kommentar|notiz|remarque|commentaire|observations",
@@ -125,6 +144,9 @@ for _field, _phrases in {
     for _phrase in _phrases.split("|"):
         _WORDS[_phrase] = _field
 _WORDS["form"] = "shape"
+
+# Headers that say something else as often (a batch, a place, a setting) unless a unit stands with them.
+ALONE = frozenset(("load", "force", "kraft", "effort", "area", "aire", "speed", "geschwindigkeit", "vitesse"))
 
 _ZONES = {"utc": "UTC", "gmt": "UTC", "z": "UTC", "local": "", "lokal": ""}
 _MINUTES = frozenset({"min", "mins", "minute", "minutes", "minuten", "mn"})
@@ -149,7 +171,8 @@ class HeaderMeaning:
     """What one header says."""
 
     field: str  # key of FIELDS, '' = not understood
-    unit: str  # '' or: length unit; 'min', 's', 'h' (minutes); 'C', 'F'; '%'; a grit scale; 'UTC' or an offset (times)
+    unit: str  # '' or: length unit; 'min', 's', 'h' (minutes); 'C', 'F'; '%'; a grit scale; 'UTC' or an offset (times);
+    # a unit of `spc.measure.rubbing`
     lamp: str  # '' or a lamp named in the header
 
 
@@ -182,6 +205,38 @@ def header_meaning(header: str) -> HeaderMeaning:
         if meaning:
             return meaning
     return HeaderMeaning("", "", "")
+
+
+def stated_unit(name: str, unit: str) -> str:
+    """Our name of the unit that a column map states for a field; refuses one that the field has not.
+
+    Parameters
+    ----------
+    name : str
+        A key of `FIELDS`.
+    unit : str
+        As stated; '' = not stated.
+
+    Returns
+    -------
+    str
+        Of a field that has no units of its own, as stated.
+
+    Raises
+    ------
+    ValueError
+        If it is a length, load, area or speed and the unit is not one of its own, or a mass.
+    """
+    if unit and name in LENGTH_FIELDS:
+        return unit_name(unit)
+    if not unit or name not in QUANTITIES:
+        return unit
+    found = quantity_unit(name, unit)
+    if found in WEIGHED:
+        raise ValueError(f"`unit` {found} is a mass; write {WEIGHED[found]} if its weight is the load")
+    if not found:
+        raise ValueError(f"`unit` must be one of {', '.join(QUANTITIES[name].units)}, got {unit[:40]!r}")
+    return found
 
 
 def looks_like_header(row: list[str]) -> bool:
@@ -222,6 +277,9 @@ def _qualified(field: str, rest: str, phrase: str) -> HeaderMeaning | None:
         return HeaderMeaning(field, known, "") if known or not rest else None
     if field == "temperature":
         return HeaderMeaning(field, _DEGREES.get(rest, ""), "") if rest in _DEGREES or not rest else None
+    if field in QUANTITIES:
+        known = quantity_unit(field, re.sub(r"^(?:in|en) ", "", rest))
+        return HeaderMeaning(field, known, "") if known or not rest else None
     if field == "coverage":
         return HeaderMeaning(field, _SHARE.get(rest, ""), "") if rest in _SHARE or not rest else None
     if field in ("grit", "grit_from"):

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from spc.log.columns import ColumnMap, FieldSource
+from spc.log.lexicon import FIELDS
 from spc.log.piece import event_frame, face_frame
 from spc.log.rows import ScannedLog, scan_log
 from spc.settings import KnownLap, Settings
@@ -81,6 +82,7 @@ def reading_digest(settings: Settings, column_map: ColumnMap | None, aliases: Ma
         } | {"guards_off": sorted(settings.guards_off)},
         "column_map": asdict(column_map or ColumnMap()),
         "aliases": dict(aliases),
+        "fields": list(FIELDS),  # a log is read anew once more fields are understood
     }  # fmt: skip
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
 

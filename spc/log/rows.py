@@ -31,7 +31,9 @@ from spc.log.fields import (
 )
 from spc.log.lexicon import READINGS
 from spc.log.records import Records, header_cells, split_records
+from spc.log.rubbing import read_rubbing, without_doubtful
 from spc.log.words import MISSING_CELLS
+from spc.measure.rubbing import QUANTITIES
 from spc.settings import Settings
 
 __all__ = ["OUTCOMES", "ROW_COLUMNS", "ParsedLog", "ScannedLog", "read_log", "scan_log"]
@@ -44,13 +46,15 @@ _UNSEEN = "[\u00ad\u200b\u2060\ufeff]"  # soft hyphen, and spaces and joints wit
 _ABSENT = {"kind": "face", "planned": None}  # of the text columns, what stands where the file has none
 _NUMBERS = (
     "grit_um", "cutoff_mm", "coverage", "temperature_c", "grit_from_um", "before_um", "after_um", "removed_um",
-    "from_mm", "to_mm", *(f"{c}_{end}_um" for c in READINGS for end in ("low", "high")),
+    "from_mm", "to_mm", *(q.column for q in QUANTITIES.values()),
+    *(f"{c}_{end}_um" for c in READINGS for end in ("low", "high")),
 )  # fmt: skip
 ROW_COLUMNS: tuple[str, ...] = (
     "row_number", "raw", "outcome", "reasons", "remarks", "kind", "lap", "operator", "grit", "grit_um", "part",
     "serial", "face", "stage", "attempt", "minutes", "time_utc", "time_text", "sort_us", "shift", "shift_date",
     *(f"{c}_{part}" for c in READINGS for part in ("low_um", "high_um", "text")),
     "flatness_unit", "lamp", "shape", "method", "cutoff_mm", "coverage", "face_outcome", "scratch", "temperature_c",
+    *(name for field, q in QUANTITIES.items() for name in (q.column, f"{field}_text")),
     "note", "material", "event", "grit_from", "grit_from_um", "abrasive", "lot", "reason", "planned", "found_late",
     "before_um", "after_um", "removed_um", "from_mm", "to_mm",
 )  # fmt: skip
@@ -198,6 +202,7 @@ def scan_log(
         wanted = sorted({p for use in uses if use.field for p in use.positions})
         free = frozenset(p for use in uses if use.field in _FREE for p in use.positions)
         records = split_records(text, dialect, n_columns=n_columns, wanted=wanted, free=free)
+        uses = without_doubtful(uses, records.columns, plan)
     except (LogRefusedError, ColumnMapError) as error:
         return ScannedLog(name, str(error), dialect, uses, (), 0, np.empty(0, dtype=np.int8), None, None, {})
     return _understand(name, dialect, uses, records, plan, settings, aliases or {})
@@ -225,6 +230,7 @@ def _understand(
     clock = read_times(draft, plan, minutes)
     read_grits(draft)
     measured = read_quantities(draft)
+    read_rubbing(draft)
     read_shapes(draft)
     read_words(draft)
     is_event = read_events(draft)

@@ -11,7 +11,7 @@ from pathlib import Path
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect", "state_of"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 BUSY_TIMEOUT_MS = 30_000
 
 # From version n to n + 1: the SQL to run, all of it in one transaction with the new version number.
@@ -48,6 +48,19 @@ CREATE TABLE watch_known (
     at_us INTEGER NOT NULL
 );
 CREATE INDEX watch_known_by_file ON watch_known (folder, name);
+""",
+    6: """
+CREATE TABLE rubbing (
+    id INTEGER PRIMARY KEY,
+    load_n REAL NOT NULL,
+    load_text TEXT NOT NULL,
+    area_mm2 REAL NOT NULL,
+    area_text TEXT NOT NULL,
+    speed_m_per_s REAL NOT NULL,
+    speed_text TEXT NOT NULL,
+    UNIQUE (load_text, load_n, area_text, area_mm2, speed_text, speed_m_per_s)
+);
+ALTER TABLE face ADD COLUMN rubbing_id INTEGER REFERENCES rubbing (id);
 """,
 }
 

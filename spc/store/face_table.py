@@ -15,7 +15,7 @@ from spc.store.coding import texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
 from spc.store.known_then import Known, replaced_rows, standing
 from spc.store.ready import PLAIN, ReadyFaces, ready_faces
-from spc.store.words import HAND, JOB, LAP_NAME, READING, Words
+from spc.store.words import HAND, JOB, LAP_NAME, READING, RUBBING, Words
 
 __all__ = ["FaceTable"]
 
@@ -24,7 +24,7 @@ Ids = NDArray[np.int64]
 _READ = (
     "row_id, coalesce(face_id, row_id), version, intake_id, row_number, lap_id, hand_id, job_id, sort_us, time_text, "
     "shift_date, serial, minutes, temperature_c, note, "
-) + ", ".join(f"coalesce({name}_id, -1)" for name in CHARACTERISTICS)
+) + ", ".join(f"coalesce({name}_id, -1)" for name in (*CHARACTERISTICS, "rubbing"))
 _CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
 _ORDER = itemgetter(8, 3, 4)  # sort_us, intake_id, row_number
 _MOVED = "SELECT (SELECT count(*) FROM replaced WHERE kind = 'face') + (SELECT count(*) FROM resolution)"
@@ -43,10 +43,11 @@ class FaceTable:
         self._hands = Words(connection, "hand", HAND)
         self._jobs = Words(connection, "job", JOB)
         self._readings = Words(connection, "reading", READING)
+        self._rubbing = Words(connection, "rubbing", RUBBING)
 
     def forget(self) -> None:
         """Drop remembered numbers, as after a transaction that was rolled back."""
-        for words in (self._laps, self._hands, self._jobs, self._readings):
+        for words in (self._laps, self._hands, self._jobs, self._readings, self._rubbing):
             words.forget()
 
     def add(
@@ -76,9 +77,9 @@ class FaceTable:
         columns = dict(ready.columns)
         for name, words in (("lap", self._laps), ("hand", self._hands), ("job", self._jobs)):
             columns[f"{name}_id"] = words.numbers(ready.shared[name]).tolist()
-        for name in CHARACTERISTICS:
+        for name, words in (*((name, self._readings) for name in CHARACTERISTICS), ("rubbing", self._rubbing)):
             if name in ready.shared:
-                numbers = self._readings.numbers(ready.shared[name])
+                numbers = words.numbers(ready.shared[name])
                 plain: list[Any] = numbers.tolist()
                 columns[f"{name}_id"] = [None if n < 0 else n for n in plain] if numbers.min() < 0 else plain
         names = [*columns, *ready.constants]
@@ -203,7 +204,7 @@ class FaceTable:
         if not rows:
             return frame(FACES, [])
         column = list(zip(*rows, strict=True))
-        integer = [np.array(column[at], dtype=np.int64) for at in (*range(1, 9), *range(15, 21))]
+        integer = [np.array(column[at], dtype=np.int64) for at in (*range(1, 9), *range(15, 22))]
         face_id, version, intake_id, row_number, lap_id, hand_id, job_id, sort_us = integer[:8]
         text = {name: texts_of(column[at]) for name, at in zip(PLAIN[1:4], (9, 10, 11), strict=True)}
         data: dict[str, Any] = {"face_id": face_id, "version": version, "intake_id": intake_id, "sort_us": sort_us}
@@ -212,8 +213,9 @@ class FaceTable:
         data |= self._laps.values(lap_id)
         data |= self._hands.values(hand_id)
         data |= self._jobs.values(job_id)
+        data |= self._rubbing.values(integer[-1])
         data["time_utc"] = np.where(data.pop("has_utc"), sort_us, _NO_TIME)
-        for name, ids in zip(CHARACTERISTICS, integer[8:], strict=True):
+        for name, ids in zip(CHARACTERISTICS, integer[8:-1], strict=True):
             reading = self._readings.values(ids)
             data |= {f"{name}_{what}": values for what, values in reading.items()}
         return frame(FACES, data)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import listed
 from spc.store.frames import CHARACTERISTICS
-from spc.store.words import HAND, JOB, LAP_NAME, READING, Combined, combined
+from spc.store.words import HAND, JOB, LAP_NAME, READING, RUBBING, Combined, combined
 
 __all__ = ["PLAIN", "ReadyFaces", "ready_faces"]
 
@@ -25,7 +25,7 @@ class ReadyFaces:
     n_rows: int
     columns: dict[str, list[Any]]  # name -> one value per row
     constants: dict[str, int]  # name -> the value of every row
-    shared: dict[str, Combined]  # 'lap', 'hand', 'job' or a characteristic -> words that rows share
+    shared: dict[str, Combined]  # 'lap', 'hand', 'job', 'rubbing' or a characteristic -> words that rows share
 
 
 def ready_faces(
@@ -65,6 +65,9 @@ def ready_faces(
         reading = _readings(rows, name)
         if reading is not None:
             shared[name] = reading
+    rubbing = _rubbing(rows)
+    if rubbing is not None:
+        shared["rubbing"] = rubbing
     return ReadyFaces(len(rows), columns, constants, shared)
 
 
@@ -75,14 +78,23 @@ def _values(rows: pd.DataFrame, columns: dict[str, str]) -> dict[str, Any]:
 def _readings(rows: pd.DataFrame, name: str) -> Combined | None:
     """Combine the readings of one characteristic; None where no row has one."""
     measured = ~np.isnan(rows[f"{name}_low_um"].to_numpy())
-    if not measured.any():
+    return _of_some({what: rows[f"{name}_{what}"] for what in READING}, READING, measured)
+
+
+def _rubbing(rows: pd.DataFrame) -> Combined | None:
+    """Combine load, contact area and speed; None where no row has any."""
+    known = ~np.isnan(rows[["load_n", "area_mm2", "speed_m_per_s"]].to_numpy()).all(axis=1)
+    return _of_some({name: rows[name] for name in RUBBING}, RUBBING, known) if known.any() else None
+
+
+def _of_some(values: "dict[str, pd.Series[Any]]", columns: dict[str, str], known: NDArray[np.bool_]) -> Combined | None:
+    if not known.any():
         return None
-    reading = {what: rows[f"{name}_{what}"] for what in READING}
-    if measured.all():
-        return combined(reading, READING)
-    some = combined({what: values[measured] for what, values in reading.items()}, READING)
-    which = np.full(len(rows), -1, dtype=np.int64)
-    which[measured] = some.which
+    if known.all():
+        return combined(values, columns)
+    some = combined({what: column[known] for what, column in values.items()}, columns)
+    which = np.full(known.size, -1, dtype=np.int64)
+    which[known] = some.which
     return Combined(some.distinct, which)
 
 

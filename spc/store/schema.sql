@@ -1,4 +1,4 @@
--- Schema of the store of record, version 6. Every table is append-only (triggers are added for each by database.py):
+-- Schema of the store of record, version 7. Every table is append-only (triggers are added for each by database.py):
 -- a correction is a new row, and the old one stays. Times are microseconds since 1970, UTC.
 
 -- One row per write transaction: its newest id is the store's revision, its rows say who did what and when.
@@ -82,6 +82,17 @@ CREATE TABLE reading (
     text TEXT NOT NULL,
     UNIQUE (text, low_um, high_um)
 );
+-- How hard, on how much and how fast a face was rubbed, each with the text as typed; -1: unknown.
+CREATE TABLE rubbing (
+    id INTEGER PRIMARY KEY,
+    load_n REAL NOT NULL,
+    load_text TEXT NOT NULL,
+    area_mm2 REAL NOT NULL,
+    area_text TEXT NOT NULL,
+    speed_m_per_s REAL NOT NULL,
+    speed_text TEXT NOT NULL,
+    UNIQUE (load_text, load_n, area_text, area_mm2, speed_text, speed_m_per_s)
+);
 
 CREATE TABLE face (
     row_id INTEGER PRIMARY KEY,
@@ -106,7 +117,8 @@ CREATE TABLE face (
     temperature_c REAL,
     note TEXT NOT NULL DEFAULT '',
     identity INTEGER NOT NULL,      -- hash of what makes it this face
-    content INTEGER NOT NULL        -- hash of everything the row said
+    content INTEGER NOT NULL,       -- hash of everything the row said
+    rubbing_id INTEGER REFERENCES rubbing (id)  -- NULL: no load, contact area or speed
 );
 CREATE INDEX face_by_lap ON face (lap_id, sort_us);
 CREATE INDEX face_by_identity ON face (identity);

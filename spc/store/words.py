@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import coded, texts_of
 
-__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "Combined", "Words", "combined"]
+__all__ = ["HAND", "JOB", "LAP_NAME", "READING", "RUBBING", "Combined", "Words", "combined"]
 
 Ids = NDArray[np.int64]
 
@@ -40,8 +40,16 @@ JOB: dict[str, str] = {
     "remarks": "str",
 }
 READING: dict[str, str] = {"low_um": "float64", "high_um": "float64", "text": "str"}
+RUBBING: dict[str, str] = {
+    "load_n": "float64",
+    "load_text": "str",
+    "area_mm2": "float64",
+    "area_text": "str",
+    "speed_m_per_s": "float64",
+    "speed_text": "str",
+}
 
-_UNKNOWN = -1.0  # stands for NaN where rows must be unique; no grit, cut-off or coverage is negative
+_UNKNOWN = -1.0  # stands for NaN where rows must be unique; no grit, cut-off, coverage, load, area or speed is negative
 _ALWAYS_KNOWN = frozenset(READING)
 _FEW = 50  # rows below which looking at each is faster than arrays
 _SMALL = 5_000  # rows of a table read whole

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.chart.two_groups import rank_sum_p
+from spc.measure.preston import basis_named
 
 __all__ = ["LeadSign", "choose_lead_sign", "lead_words"]
 
@@ -121,6 +122,9 @@ def lead_words(signs: pd.DataFrame, sign: str) -> str:
     in its middle.
     """
     column, words, way = _LEADS[sign]
+    if sign == "removal rate" and len(signs):
+        basis = basis_named(signs["rate_basis"].iloc[-1])
+        column, words = basis.column, f"{words} {basis.per}".strip()
     rows = signs[signs["grit"] == signs["grit"].iloc[-1]] if len(signs) else signs
     level = rows[column] / rows.groupby("part", sort=False)[column].transform("median")
     fresh = (rows["age_faces"] < _LATELY) & ((rows["cycle"] > 1) | (rows["cycle"].max() == 1))

@@ -1,6 +1,7 @@
 """The signs of wear, face by face: first-pass flatness, passes, minutes and removal rate within part number, finish.
 
-Part numbers differ, so minutes, rate and finish are told as a ratio to the median of the same part number and grit.
+Part numbers differ, so minutes, rate and finish are told as a ratio to the median of the same part number and grit. The
+removal rate of a lap is told on one basis, as it is or per pressure and speed, against the usual on that very basis.
 """
 
 from collections.abc import Mapping
@@ -9,11 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.measure.preston import BASES, PLAIN, choose_basis, rate_divisor
 from spc.wear.cycle import removed_um
 
 __all__ = ["RATIOS", "against_usual", "face_signs", "finished_faces"]
 
-RATIOS = {"minutes": "minutes_ratio", "rate_um_per_min": "rate_ratio", "finish_um": "finish_ratio"}
+_RATES = {basis.column: at for at, basis in enumerate(BASES)}
+_NAMES = [basis.name for basis in BASES]
+# What is put against its usual, and the ratio; of the rates only the one on the lap's own basis is told.
+RATIOS = {"minutes": "minutes_ratio", **dict.fromkeys(_RATES, "rate_ratio"), "finish_um": "finish_ratio"}
 
 
 def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
@@ -26,21 +31,23 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (n_finished, 24)
+    DataFrame, shape (n_finished, 28)
         Rows sorted as given, one per face, at its last attempt. Columns:
         face_id, lap, operator, part, grit, cycle, stream, life, sort_us, age_faces, shift_date, shift;
         passes - lappings this face took; relapped - True when more than one;
         first_low_um, first_high_um - flatness at the first attempt, NaN if not logged;
         final_low_um, final_high_um - flatness at the last attempt;
         minutes - over all attempts, NaN if any is missing; minutes_ratio - to the median of part and grit;
-        rate_um_per_min - stock removed per minute, per unit of pressure and speed where those are known;
-        rate_ratio - to the median of part and grit; finish_um - middle of the last reading; finish_ratio.
+        rate_um_per_min - stock removed per minute; the columns of the other `spc.measure.preston.BASES` - the same per
+        N/mm2 of pressure, per m/s of speed, or both, NaN on laps that are told on another basis;
+        rate_basis - the basis of the lap; rate_ratio - on it, to the median of part and grit;
+        finish_um - middle of the last reading; finish_ratio.
 
     Notes
     -----
     Attempts belong together while lap, part, serial and face stay and the attempt number grows. A face whose earlier
     attempts were not logged still counts the passes its attempt number tells. Rate follows Preston (1927), removal
-    proportional to pressure and speed; where load, area or speed is unknown the part number stands for them.
+    proportional to pressure and speed; where load, area or speed is not logged the part number stands for them.
     """
     return against_usual(finished_faces(numbered))
 
@@ -75,8 +82,12 @@ def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
     whole = counted == out["passes"].to_numpy()
     total_minutes = np.add.reduceat(minutes, first)
     out["minutes"] = np.where(whole, total_minutes, np.nan)
-    rate = np.where(removed > 0, removed, np.nan) / minutes / _pressure_and_speed(ordered)
-    out["rate_um_per_min"] = rate[last]
+    rate = np.where(removed > 0, removed, np.nan) / minutes
+    own = _bases(ordered)
+    for at, basis in enumerate(BASES):
+        told = rate / rate_divisor(ordered, basis.name)
+        out[basis.column] = (told if basis.name == PLAIN else np.where(own == at, told, np.nan))[last]
+    out["rate_basis"] = pd.Categorical.from_codes(own[last], categories=pd.Index(_NAMES))
     finish = (ordered["finish_low_um"].to_numpy(np.float64) + ordered["finish_high_um"].to_numpy(np.float64)) / 2
     out["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
     return out.sort_values("sort_us", kind="stable").reset_index(drop=True)
@@ -97,13 +108,17 @@ def against_usual(signs: pd.DataFrame, usual: Mapping[str, NDArray[np.float64]] 
     DataFrame, shape (n_finished, ...)
     """
     by = [signs["part"], signs["grit"]]
-    told: dict[str, pd.Series] = {}
+    told = {ratio: pd.Series(np.nan, index=signs.index) for ratio in RATIOS.values()}
+    basis = pd.Categorical(signs["rate_basis"], categories=_NAMES).codes
     for value, ratio in RATIOS.items():
+        own = basis == _RATES[value] if value in _RATES else np.ones(len(signs), dtype=bool)
+        if not own.any():
+            continue
         if usual is None:
             middle = signs.groupby(by, sort=False)[value].transform("median").to_numpy(np.float64)
         else:
             middle = usual[value]
-        told[ratio] = signs[value] / np.where(middle > 0, middle, np.nan)
+        told[ratio] = told[ratio].where(~own, signs[value] / np.where(middle > 0, middle, np.nan))
     return signs.assign(**told)
 
 
@@ -113,13 +128,13 @@ _KEPT = (
 )
 
 
-def _pressure_and_speed(faces: pd.DataFrame) -> NDArray[np.float64]:
-    """Pressure times speed where the log carries them, else 1."""
-    factor = np.ones(len(faces))
-    if {"load_n", "area_mm2"} <= set(faces.columns):
-        load, area = faces["load_n"].to_numpy(np.float64), faces["area_mm2"].to_numpy(np.float64)
-        factor = factor * np.where((load > 0) & (area > 0), load / np.where(area > 0, area, 1.0), np.nan)
-    if "speed_m_per_s" in faces.columns:
-        speed = faces["speed_m_per_s"].to_numpy(np.float64)
-        factor = factor * np.where(speed > 0, speed, np.nan)
-    return factor
+def _bases(ordered: pd.DataFrame) -> NDArray[np.int8]:
+    """Place in `BASES` of the basis of each row's lap; the rows of a lap stand together, oldest first."""
+    own = np.full(len(ordered), _NAMES.index(PLAIN), dtype=np.int8)
+    if not any(name in ordered and bool(ordered[name].notna().any()) for name in BASES[0].needs):
+        return own
+    lap = ordered["lap"].to_numpy(object)
+    starts = np.flatnonzero(np.append(True, lap[1:] != lap[:-1]))
+    for begin, end in zip(starts.tolist(), [*starts[1:].tolist(), len(lap)], strict=True):
+        own[begin:end] = _NAMES.index(choose_basis(ordered.iloc[begin:end]).basis)
+    return own

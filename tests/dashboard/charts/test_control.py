@@ -60,12 +60,14 @@ def test_axes_carry_units(replayed):
     assert "usual spreads" in figure.layout.yaxis2.title.text
     assert axis_words("minutes", MICROMETRE) == ("lapping time at first pass, minutes", 1.0)
     assert axis_words("removal rate", display_unit("uin"))[0].endswith("µin per minute")
+    assert axis_words("removal rate", MICROMETRE, "pressure")[0].endswith("µm per minute per N/mm2")
 
 
 def test_a_limit_is_said_with_the_unit_of_its_sign_not_with_the_lamp_alone():
     bands = display_unit("band-helium")
     assert sign_words("flatness", bands.um_per_unit, bands) == "1 band"
     assert sign_words("removal rate", 1.5 * bands.um_per_unit, bands) == "1.5 bands per minute"
+    assert sign_words("removal rate", 20.0, MICROMETRE, "pressure and speed") == "20 µm per minute per N/mm2 and m/s"
     assert sign_words("minutes", 24.7, bands) == "24.7 minutes"
     assert sign_words("finish", 0.03, bands) == "0.03 µm"
     assert sign_words("flatness", 0.254, display_unit("uin")) == "10 µin"

@@ -76,6 +76,8 @@ def test_the_way_up_from_the_first_version_ends_at_the_schema_of_today(tmp_path)
         store.connection.execute("DROP TABLE reaction_withdrawn")  # and version 5
         store.connection.execute("ALTER TABLE reaction DROP COLUMN event_id")
         store.connection.execute("DROP TABLE watch_known")  # and version 6
+        store.connection.execute("ALTER TABLE face DROP COLUMN rubbing_id")  # and version 7
+        store.connection.execute("DROP TABLE rubbing")
         store.connection.execute("PRAGMA user_version = 1")
     with Store.open(tmp_path / "old.db") as store:
         assert pragma(store.connection, "user_version") == SCHEMA_VERSION

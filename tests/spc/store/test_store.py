@@ -57,6 +57,19 @@ def test_a_face_comes_back_as_it_went_in(store):
     assert np.isnan([row["finish_low_um"], row["cutoff_mm"], row["coverage"], row["temperature_c"]]).all()
 
 
+def test_load_area_and_speed_come_back_with_their_texts_and_can_be_corrected(store):
+    said = {"load_n": 49.03325, "load_text": "5 kgf", "area_mm2": 800.0, "area_text": "8 cm²"}
+    face_id = store.append_face(FACE | said, who="Ann")
+    store.append_face(FACE | {"serial": "none of them"}, who="Ann")
+    rows = store.faces()
+    assert {name: rows[name].iloc[0] for name in said} == said
+    assert np.isnan(rows["speed_m_per_s"]).all() and rows["speed_text"].tolist() == ["", ""]
+    assert np.isnan(rows["load_n"].iloc[1]) and rows["load_text"].iloc[1] == ""
+    store.correct_face(face_id, {"load_n": 60.0, "load_text": "60 N"}, who="Ann", reason="read wrongly")
+    assert store.faces()[["load_n", "load_text"]].iloc[0].tolist() == [60.0, "60 N"]
+    assert '"load_n": [49.03325, 60.0]' in store.edits()["differences"].iloc[0]
+
+
 def test_an_open_ended_reading_and_a_time_without_zone_survive(store):
     store.append_face(
         {"lap": "CI-1", "flatness_low_um": 0.6, "flatness_high_um": np.inf, "flatness_text": "2+"}, who=""

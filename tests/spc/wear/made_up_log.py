@@ -25,6 +25,7 @@ def faces_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
             "serial": "", "face": "", "stage": "", "attempt": 1, "minutes": np.nan, "sort_us": hours(0.2 * i),
             "shift": "", "shift_date": "", "flatness_unit": "um", "lamp": "", "shape": "", "method": "",
             "cutoff_mm": np.nan, "coverage": np.nan, "outcome": "", "scratch": False, "temperature_c": np.nan,
+            "load_n": np.nan, "area_mm2": np.nan, "speed_m_per_s": np.nan,
             "note": "", "remarks": "", "intake_id": 1, "row_number": i + 1, "version": 1,
         }  # fmt: skip
         for c in CHARACTERISTICS:

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.measure.preston import basis_named
 from spc.wear.lead_sign import choose_lead_sign, lead_words
 
 
@@ -109,3 +110,12 @@ def test_how_far_the_lead_has_come_since_the_lap_was_fresh():
     assert "the other way than wear" in lead_words(worn_minutes(0.6), "minutes")
     assert "cannot be told from those of a fresh lap yet" in lead_words(worn_minutes(1.0), "minutes")
     assert "too few to say" in lead_words(worn_minutes(1.6).iloc[:6], "minutes")
+
+
+def test_a_removal_rate_that_leads_is_told_on_the_basis_of_its_lap():
+    signs = worn_minutes(1.6)
+    under_load = basis_named("pressure")
+    signs = signs.assign(rate_um_per_min=1.0, rate_basis=under_load.name, **{under_load.column: 9.0 / signs["minutes"]})
+    said = lead_words(signs, "removal rate")
+    assert re.search(r"^micrometres removed per minute per N/mm2 are \d+% less .*, as wear makes them", said)
+    assert "cannot be told" in lead_words(signs.assign(rate_basis=""), "removal rate")

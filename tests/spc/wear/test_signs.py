@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from spc.measure.preston import BASES, basis_named
 from spc.wear.cycle import number_cycles
 from spc.wear.signs import face_signs
 from tests.spc.wear.made_up_log import events_frame, faces_frame
@@ -42,9 +43,27 @@ def test_ratios_are_within_part_number():
 def test_removal_rate_is_normalised_by_pressure_and_speed_where_known():
     faces = faces_frame([{"thickness_before_um": 110.0, "thickness_um": 100.0, "minutes": 5.0}] * 2)
     numbered = number_cycles(faces, events_frame([]))
-    assert face_signs(numbered)["rate_um_per_min"].tolist() == [2.0, 2.0]
-    pressed = numbered.assign(load_n=[20.0, 40.0], area_mm2=[400.0, 400.0], speed_m_per_s=[0.5, 0.5])
-    assert face_signs(pressed)["rate_um_per_min"].tolist() == pytest.approx([2 / 0.05 / 0.5, 2 / 0.1 / 0.5])
+    plain = face_signs(numbered)
+    assert plain["rate_basis"].tolist() == ["", ""] and plain["rate_ratio"].tolist() == [1.0, 1.0]
+    pressed = face_signs(numbered.assign(load_n=[20.0, 40.0], area_mm2=400.0, speed_m_per_s=0.5))
+    assert pressed["rate_um_per_min"].tolist() == [2.0, 2.0]
+    both = basis_named("pressure and speed")
+    assert set(pressed["rate_basis"]) == {both.name}
+    assert pressed[both.column].tolist() == pytest.approx([2 / 0.05 / 0.5, 2 / 0.1 / 0.5])
+    assert pressed["rate_ratio"].tolist() == pytest.approx([80 / 60, 40 / 60])
+    assert pressed[[basis.column for basis in BASES[1:-1]]].isna().all(axis=None)
+
+
+def test_each_lap_is_told_on_its_own_basis_and_against_the_usual_on_that_basis():
+    face = {"thickness_before_um": 110.0, "thickness_um": 100.0, "minutes": 5.0}
+    loads = {"A": 20.0, "B": np.nan, "C": 40.0}
+    rows = [face | {"lap": lap, "load_n": load, "area_mm2": 400.0} for lap, load in loads.items() for _ in range(5)]
+    rows[3] |= {"load_n": np.nan}  # four of five of lap A still carry it
+    table = signs(rows)
+    assert table.groupby("lap")["rate_basis"].first().tolist() == ["pressure", "", "pressure"]
+    of_lap = table.groupby("lap")["rate_ratio"]
+    assert of_lap.first().tolist() == pytest.approx([40 / 20, 1.0, 1.0])  # the usual under load: 40, 40, 20 ...
+    assert of_lap.count().tolist() == [4, 5, 5]  # the face without a load has no rate there
 
 
 def test_growth_zero_minutes_and_open_readings_are_unknown_not_numbers():

@@ -22,6 +22,7 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import missing_of_lap
+from spc.board.moved_parts import MOVED_SIGNS, MovedPart, moved_part
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
@@ -85,11 +86,13 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
     signals = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
     signals = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in signals), key=_need))
+    part = _part_of(view, cell, lap, signals)
     elsewhere = _Elsewhere(
         signals=signals,
-        diagnosed=_diagnose(view, lap, own, signals, room),
+        diagnosed=_diagnose(view, lap, own, signals, room, part),
         serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
         next_break=next_break(view.now, view.settings),
+        part=part,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     forecast = forecast_lap(view, lap, room=here)
@@ -128,6 +131,7 @@ class _Elsewhere(NamedTuple):
     diagnosed: tuple[Pattern, Diagnosis]
     serves: str
     next_break: str
+    part: MovedPart | None  # that moved on several laps, this one among them
 
 
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
@@ -197,6 +201,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         room=own.room.alarm,
         fresh=no_face_yet(cycles),
         unusual=own.unusual,
+        part=elsewhere.part.part if elsewhere.part is not None else "",
     )
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
@@ -207,6 +212,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
+    told_as = (elsewhere.part.sentence,) if elsewhere.part is not None else ()
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
         lap=lap,
@@ -215,7 +221,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         grit=str(row["home_grit"]) or own.last_grit,
         state=state.state,
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
-        reasons=(*((leads,) if leads else ()), *state.reasons, *own.set_aside),
+        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
@@ -275,12 +281,12 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _diagnose(
-    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory
+    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory, part: MovedPart | None
 ) -> tuple[Pattern, Diagnosis]:
     named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
-    scope = _scope(view, lap, charted | found, own.room, room)
+    scope = _scope(view, lap, charted | found, own.room, room) if part is None else "one part number"
     moves = own.moves
     if scope == "many laps" and named & _OF_THIS_LAP:  # the room accounts for what it moved, and not for the grit
         moves = tuple(move for move in moves if move.sign not in _OF_THE_ROOM)
@@ -306,6 +312,14 @@ def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, 
     asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
     scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
     return next((found for found in scopes if found), "")
+
+
+def _part_of(view: CellView, cell: CellCharts, lap: str, signals: tuple[Signal, ...]) -> MovedPart | None:
+    """Give the part number that moved on several laps, where it is all that calls this one."""
+    if not signals or any(s.sign not in MOVED_SIGNS for s in signals):
+        return None
+    part = moved_part(view, cell)
+    return part if part is not None and lap in part.laps else None
 
 
 def _shown_causes(diagnosis: Diagnosis) -> tuple[Cause, ...]:

@@ -34,6 +34,7 @@ def decide_state(
     room: str = "",
     fresh: bool = False,
     unusual: str = "",
+    part: str = "",
 ) -> LapState:
     """State of one lap.
 
@@ -60,6 +61,8 @@ def decide_state(
     unusual : str, default ''
         What its sloping chart finds unusual in this cycle; by itself it calls nobody, but the lap is not said to wear
         as usual.
+    part : str, default ''
+        Part number that moved on several laps at once, this one among them: it is looked at before the lap.
 
     Returns
     -------
@@ -105,7 +108,8 @@ def decide_state(
         sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
         return LapState("due", sentence, (forecast, *evidence))
     if looks:
-        look = f"Look at the room before {lap} is worked on, then at {lap}" if room else f"Look at {lap}"
+        look = f"Look at {part} first, then at {lap}," if part else f"Look at {lap}"
+        look = f"Look at the room before {lap} is worked on, then at {lap}" if room else look
         return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)

@@ -2,7 +2,7 @@
 
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
-LAPS = ("L1", "L2", "L3")
+LAPS = ("L1", "L2")
 
 
 def new_part(lap, cycle, age, row):

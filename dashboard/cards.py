@@ -102,6 +102,7 @@ def room_card(room: RoomAlarm, *, label: str = "Room alarm") -> str:
     """Return the room alarm: many laps moving together are one thing to look at."""
     checks = "; ".join(room.checks)
     first = f" Look at these first: {checks}{'' if checks.endswith('?') else '.'}" if room.checks else ""
+    first += f" {room.answered}" if room.answered else ""
     return (
         f'<section class="lc-notice lc-look" aria-label="{html_text(label)}"><p><b>{prose(room.sentence)}</b></p>'
         f"<p>{html_text(f'Laps: {join_words(room.laps)}.{first}')}</p></section>"

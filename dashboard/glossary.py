@@ -9,7 +9,7 @@ GLOSSARY: dict[str, str] = {
     "capability index": "How much room the limit leaves above the process. Shown with its interval, or refused.",
     "charge": "Abrasive pressed into the face of the lap. A recharge tops it up within a cycle.",
     "chart limit": "How far readings go by chance alone; worked out from readings, not taken from the drawing.",
-    "cutting": "The lap wears as usual and has faces left.",
+    "cutting": "The lap has faces left and nothing asks for a look.",
     "cycle": "From one reconditioning of a lap to the next.",
     "cycle picture": "Readings by faces since reconditioning: this cycle bold, past cycles faint, limit and forecast.",
     "drifting average": "A running average in which older faces count less and less; it sees slow drift early.",

@@ -1,7 +1,12 @@
-"""Answers to signals: five buttons a gloved hand can press, each kept as a reaction in the log. One tap undoes."""
+"""Answers to signals: buttons a gloved hand can press, each kept as a reaction in the log. One tap undoes.
+
+What it was is asked first, the likeliest causes one tap each; then what was done. Whatever is done is counted as the
+likeliest cause that it puts right, and says so.
+"""
 
 import time
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import streamlit as st
@@ -12,8 +17,18 @@ from dashboard.parts import said
 from dashboard.parts.page import Page, moment_on, speak_as, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
+from spc.board.cause_table import CAUSES, UNKNOWN
+from spc.board.cause_words import (
+    NOT_A_READING,
+    NOT_FOUND,
+    SOMETHING_ELSE,
+    cause_cured_by,
+    cause_meant,
+    short_words,
+)
 from spc.board.reactions import HANDED, keep_answer, take_back_answer
-from spc.board.results import LapReport, Signal
+from spc.board.results import Cause, Signal
+from spc.board.room_answer import ROOM
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
 
@@ -55,24 +70,31 @@ class _Kept:
 
 ANSWERS: tuple[Answer, ...] = (
     Answer(
-        "Bad wipe", "wiped and read again", "bad wipe", "read again", "the reading no longer counts", strikes_out=True
+        "Bad wipe", "wiped and read again", NOT_A_READING[0], "read again", "the reading no longer counts",
+        strikes_out=True,
     ),
     Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "carries on", event="recharged"),
     Answer(
         "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"
     ),
-    Answer("Handed to lead", "looked at", "not found", HANDED, "stays open, with the lead"),
-    Answer("Not found", "looked at", "not found", "none", "carries on"),
-)
+    Answer("Handed to lead", "looked at", NOT_FOUND, HANDED, "stays open, with the lead"),
+    Answer("Not found", "looked at", NOT_FOUND, "none", "carries on"),
+)  # fmt: skip
+_OWN_WORDS = "In your own words"
 
 
 @st.fragment
-def answer_signals(report: LapReport, page: Page, person: str) -> None:
-    """Show the open signals of a lap, each with its sentence and the answers, and what was last kept here."""
+def answer_signals(
+    subject: str, signals: Sequence[Signal], causes: Sequence[Cause], page: Page, person: str
+) -> None:  # fmt: skip
+    """Show open signals, each with its sentence and the answers, and what was last kept here.
+
+    `subject` is the lap they are of, or the room; `causes` what it may be, likeliest first.
+    """
     speak_as(page)
     last: _Kept | None = st.session_state.get(_LAST)
-    slot = last.slot if last is not None and last.lap == report.lap else -1
-    signals = [signal for signal in report.signals if (page.now, _place(signal)) not in _closed()]
+    slot = last.slot if last is not None and last.lap == subject else -1
+    signals = [signal for signal in signals if (page.now, _place(signal)) not in _closed()]
     if signals:
         st.html(cards.section("Say what you found"))
     again = last is not None and slot >= 0 and last.settled in {signal.sign for signal in signals}
@@ -83,17 +105,62 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
             st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
             if signal.handed:
                 st.html(cards.notice(f"{signal.handed[:1].upper()}{signal.handed[1:]}: open until it is answered."))
-            with st.container(horizontal=True, key=f"answers-{place}"):
-                for answer in ANSWERS:
-                    if signal.handed and answer.action == HANDED:
-                        continue
-                    key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
-                    tap = partial(_tap, signal, answer, slot=place, person=person, page=page)
-                    st.button(answer.words, key=key, help=_help(answer), on_click=tap)
+            _offer(signal, causes, place, page, person)
             said.say(_place(signal), person=person)
     if last is not None and slot >= len(signals):
         _show_last(last, page, person, again=again)
     count_the_tap(page.now)
+
+
+def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, person: str) -> None:
+    """Offer the answers to one signal: its likely causes, all others behind one tap, and what was done."""
+    likely = [cause.name for cause in causes if cause.name != UNKNOWN]
+    others = [cause.name for cause in CAUSES if cause.name not in (*likely, UNKNOWN)]
+
+    def button(answer: Answer) -> None:
+        key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
+        tap = partial(_tap, signal, answer, slot=place, person=person, page=page)
+        st.button(answer.words, key=key, help=_help(answer), on_click=tap)
+
+    with st.container(horizontal=True, key=f"causes-{place}"):
+        for name in likely:
+            button(_found(name))
+        with st.popover("Something else"):
+            for name in others:
+                button(_found(name))
+            key = f"own-{place}-{signal.face_id}-{signal.sign}"
+            st.text_input(_OWN_WORDS, key=key)
+            keep = partial(_tap_own, signal, key, slot=place, person=person, page=page)
+            st.button("Keep these words", key=f"keep-{key}", on_click=keep)
+    with st.container(horizontal=True, key=f"answers-{place}"):
+        for answer in ANSWERS:
+            of_a_lap = answer.event or answer.strikes_out
+            if not (signal.handed and answer.action == HANDED) and not (of_a_lap and signal.lap == ROOM):
+                button(_counted_as(answer, causes))
+
+
+def _found(cause: str) -> Answer:
+    return Answer(short_words(cause), "looked at", cause, "none", "carries on")
+
+
+def _counted_as(answer: Answer, causes: Sequence[Cause]) -> Answer:
+    """Count what was done as the likeliest cause that it puts right."""
+    if not answer.event:
+        return answer
+    return replace(answer, cause=cause_cured_by(answer.event, causes, default=answer.cause))
+
+
+def _tap_own(signal: Signal, key: str, *, slot: int, person: str, page: Page) -> None:
+    """Keep a cause in a person's own words, or the table's where they are its words."""
+    own = str(st.session_state.get(key, "")).strip()
+    if not own:
+        said.refuse(_place(signal), "Nothing was kept: say in words what it was.", person=person)
+        return
+    try:
+        cause = cause_meant(own)
+    except ValueError:
+        cause = f"{SOMETHING_ELSE}{own}"
+    _tap(signal, Answer(cause, "looked at", cause, "none", "carries on"), slot=slot, person=person, page=page)
 
 
 def _closed() -> set[tuple[data.Snapshot, str]]:
@@ -104,7 +171,13 @@ def _closed() -> set[tuple[data.Snapshot, str]]:
 
 def _help(answer: Answer) -> str:
     also = f" Also logs the lap as {answer.event} now." if answer.event else ""
-    return f"Keeps: {answer.check_done}; {answer.result}.{also}"
+    return f"Keeps: {answer.check_done}; {answer.result}.{_counts(answer)}{also}"
+
+
+def _counts(answer: Answer) -> str:
+    """Say as what an answer is counted, where its words do not."""
+    same = answer.words.casefold() in (answer.cause.casefold(), answer.action)
+    return "" if same and not answer.event else f" Counted as: {answer.cause}."
 
 
 def _place(signal: Signal) -> str:
@@ -147,7 +220,7 @@ def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page)
             one_reading=answer.strikes_out,
             event=event,
         )
-    also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
+    also = (f" {signal.lap} is logged as {answer.event} too." if answer.event else "") + _counts(answer)
     kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
     settled = "" if answer.action == HANDED else signal.sign
     st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)

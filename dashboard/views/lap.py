@@ -57,7 +57,7 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         numbers = cards.facts(_numbers(report))
         if report.state != "held":
             st.html(numbers)
-        answer_signals(report, page, person)
+        answer_signals(report.lap, report.signals, report.causes, page, person)
         if report.state == "held":
             st.html(numbers)
         st.html(cards.cautions(report.safety))

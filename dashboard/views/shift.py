@@ -9,15 +9,18 @@ from dashboard import cards, data
 from dashboard.charts.strip import strip_figure, strip_table
 from dashboard.chosen_unit import in_chosen_unit
 from dashboard.opening import ASKED, keep_opening, link
+from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
 from dashboard.parts.page import VIEWS, Page, link_to_lap, speak_as, unit_of
 from dashboard.parts.pair import pair
+from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence
 from dashboard.words import clock_words, count, html_text, join_words, number_of, percent, share
 from spc.board.results import ShiftReport
+from spc.board.room_answer import ROOM, room_signal
 
 __all__ = ["keep_first", "render"]
 
@@ -44,6 +47,7 @@ def render(page: Page) -> None:
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
     for alarm in _alarms(report, page):
         st.html(alarm)
+    _answer_room(report, page)
     st.html(cards.state_counts(report.laps))
     for place, lap in enumerate(report.laps):
         with st.container(key=f"lapline-{place}-{lap.state}", horizontal=True, vertical_alignment="center", wrap=False):
@@ -54,6 +58,13 @@ def render(page: Page) -> None:
     _plan(report)
     _this_shift(report, page)
     words_here(_WORDS)
+
+
+def _answer_room(report: ShiftReport, page: Page) -> None:
+    """Ask what moved the room, and who says so, until somebody has answered."""
+    if report.room is not None and report.room.asked and not report.room.answered:
+        person = signed_by(page)
+        answer_signals(ROOM, (room_signal(report.room),), report.room.causes, page, person)
 
 
 def keep_first(page: Page) -> None:

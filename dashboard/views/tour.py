@@ -20,7 +20,7 @@ STEPS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
             "The first sentence says it all; under it every lap, the neediest on top, each with its state in a word "
             "and a shape.",
             "held: nothing more goes on it until somebody has answered. due: recondition it before its faces run out. "
-            "watch: look before the next lot. cutting: wearing as usual. resting: not in use.",
+            "watch: look before the next lot. cutting: faces left, nothing to look at. resting: not in use.",
         ),
     ),
     (

@@ -1,6 +1,7 @@
 """The operator's own questions, answered from the same results as everything else."""
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -56,7 +57,12 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False) -> str:
     Returns
     -------
     str
-        Better, worse, or no more than the reading can tell.
+        Better, worse, up and down, or no more than the readings can tell.
+
+    Notes
+    -----
+    Each pass is put against the one before as the intervals they are; what no two neighbours tell, the first and the
+    last may.
     """
     named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
     latest = own.iloc[np.flatnonzero(named.to_numpy())[-60:]]
@@ -73,13 +79,26 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False) -> str:
         typed = zip(group["flatness_text"], group["flatness_unit"], strict=True)
         readings = " then ".join(typed_words(text, unit) or "?" for text, unit in typed)
         turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."
-        if last["flatness_high_um"] < first["flatness_low_um"]:
-            return f"Better: {what} read {readings} over {len(group):,} passes.{turned}"
-        if last["flatness_low_um"] > first["flatness_high_um"]:
-            look = "Stop and look at the lap." if held else "Look at the lap before the next pass."
-            return f"Worse: {what} read {readings} over {len(group):,} passes. {look}{turned}"
-        return f"No change that the reading can tell: {what} read {readings} over {len(group):,} passes.{turned}"
+        steps = [_step(before, after) for (_, before), (_, after) in pairwise(group.iterrows())]
+        ways = {way for way in steps if way} or {_step(first, last)} - {""}
+        newest = next((way for way in reversed(steps) if way), _step(first, last))
+        look = ""
+        if newest == "worse":
+            look = " Stop and look at the lap." if held else " Look at the lap before the next pass."
+        over = f"{what} read {readings} over {len(group):,} passes"
+        if len(ways) == 2:
+            return f"Up and down: {over}; the last change was to the {newest}.{look}{turned}"
+        if not ways:
+            return f"No change that the reading can tell: {over}.{turned}"
+        return f"{newest.capitalize()}: {over}.{look}{turned}"
     return "No face here has two readings from two passes yet; log the reading after each pass, with the pass number."
+
+
+def _step(before: "pd.Series[float]", after: "pd.Series[float]") -> str:
+    """Tell which way one reading lies from another; '' where they overlap or one is missing."""
+    if after["flatness_high_um"] < before["flatness_low_um"]:
+        return "better"
+    return "worse" if after["flatness_low_um"] > before["flatness_high_um"] else ""
 
 
 def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from spc.board.cause_table import CAUSES, GROUPS, SCOPES, SIGNS, UNKNOWN, CauseEntry
+from spc.board.cause_words import NOT_A_READING, NOT_FOUND
+from spc.board.charge import Charge
 from spc.board.results import Cause
 from spc.board.safety import cautions_for
 from spc.wear.sign_moves import SignMove
@@ -18,8 +20,10 @@ _PRIOR_REACTIONS = 10.0
 # Signs that partly say the same thing count half each when both are there: minutes is stock over rate by construction.
 _TWINS = (("minutes", "removal rate"), ("flatness", "re-lap share"))
 _SHOWN = 0.05
+_QUIET = ("steady", "no", "usual")
+_USED_UP = "charge used up"
 # Answers in the operator's words that mean a cause of the table.
-_MEANT = dict.fromkeys(("bad wipe", "bad reading"), "read warm, in poor light or by another eye")
+_MEANT = dict.fromkeys(NOT_A_READING, "read warm, in poor light or by another eye")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +33,12 @@ class Pattern:
     states: Mapping[str, str]  # sign -> state, only signs with enough readings
     scope: str  # one of `spc.board.cause_table.SCOPES`, '' when it cannot be told
     sentence: str
+    charge: Charge | None = None  # what the log knows of the charge; None = nothing
 
     @property
     def moved(self) -> tuple[str, ...]:
-        """Signs that show anything out of the usual."""
-        return tuple(sign for sign, state in self.states.items() if state not in ("steady", "no"))
+        """Signs that show anything out of the usual; the age of the charge by itself is none."""
+        return tuple(sign for sign, state in self.states.items() if state not in _QUIET and sign != "charge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +61,7 @@ def read_pattern(
     identical: bool = False,
     scope: str = "",
     also: Mapping[str, str] | None = None,
+    charge: Charge | None = None,
 ) -> Pattern:
     """Put the signs of one lap side by side.
 
@@ -75,6 +81,8 @@ def read_pattern(
         Whether it follows one lap, one operator, one part number or many laps; '' = cannot be told.
     also : mapping of str to str, optional
         States from charts (sign -> 'up', 'down'), which overrule the moves.
+    charge : Charge, optional
+        From `spc.board.charge.charge_of_lap`.
 
     Returns
     -------
@@ -99,10 +107,11 @@ def read_pattern(
         if state not in SIGNS.get(sign, ()):
             raise ValueError(f"`also` must map a sign to one of its states, got {sign!r}: {state!r}")
         states[sign] = state
-    pattern = Pattern(states, scope, "")
-    shown = ", ".join(_state_words(sign, states[sign]) for sign in pattern.moved) or "no sign has moved"
+    if charge is not None:
+        states["charge"] = charge.state
+    shown = ", ".join(_state_words(sign, state) for sign, state in states.items() if state not in _QUIET)
     where = f"; it follows {scope}" if scope else ""
-    return Pattern(states, scope, f"{shown}{where}")
+    return Pattern(states, scope, f"{shown or 'no sign has moved'}{where}", charge)
 
 
 def count_reactions(reactions: pd.DataFrame, signs: Sequence[str]) -> dict[str, int]:
@@ -124,7 +133,7 @@ def count_reactions(reactions: pd.DataFrame, signs: Sequence[str]) -> dict[str, 
         return {}
     same = reactions[reactions["sign"].isin(list(signs))] if signs else reactions
     causes = same["cause"].astype(str).str.strip().str.lower()
-    causes = causes.where(~causes.isin(["not found", ""]), UNKNOWN).replace(_MEANT)
+    causes = causes.where(~causes.isin([NOT_FOUND, ""]), UNKNOWN).replace(_MEANT)
     return {str(cause): int(n) for cause, n in causes.value_counts().items()}
 
 
@@ -162,14 +171,31 @@ def diagnose(pattern: Pattern, *, counts: Mapping[str, int] | None = None) -> Di
     likelihood = [w / sum(weights) for w in weights]
     ranked = sorted(zip(CAUSES, likelihood, strict=True), key=lambda pair: -pair[1])
     causes = tuple(
-        Cause(c.name, share, c.check, c.action, _why(c, pattern), _counted(found.get(c.name, 0), answered, c.name))
+        Cause(
+            c.name,
+            share,
+            _check(c, pattern),
+            c.action,
+            _why(c, pattern),
+            _counted(found.get(c.name, 0), answered, c.name),
+        )
         for c, share in ranked
-    )
+    )  # fmt: skip
     worth = sorted(ranked, key=lambda pair: -pair[1] / pair[0].check_minutes)
-    checks = tuple(c.check for c, share in worth if share >= _SHOWN)
+    leads = ranked[0][0].name  # what is to be written down finds no other cause: no check of theirs is put behind it
+    checks = tuple(
+        _check(c, pattern) for c, share in worth if share >= _SHOWN and (c.name != UNKNOWN or leads == UNKNOWN)
+    )
     groups = {g: sum(share for c, share in ranked if c.group == g) for g in GROUPS}
     actions = [a for c, share in ranked if share >= 2 * _SHOWN for a in c.cautions]
     return Diagnosis(causes, checks, groups, cautions_for(actions), _sentence(ranked, pattern))
+
+
+def _check(cause: CauseEntry, pattern: Pattern) -> str:
+    """Check of a cause, with what the log already knows."""
+    if cause.name != _USED_UP or pattern.charge is None:
+        return cause.check
+    return f"Look at the load and the swarf in the slurry; {pattern.charge.words}."
 
 
 def _log_likelihood(cause: CauseEntry, pattern: Pattern) -> float:
@@ -208,6 +234,8 @@ def _state_words(sign: str, state: str) -> str:
         ("grit", "coarser"): "a coarser grit on the lap",
         ("identical", "yes"): "readings all the same",
         ("bow", "turned"): "bow turned",
+        ("charge", "old"): "an old charge",
+        ("charge", "young"): "a young charge",
     }
     return words.get((sign, state), f"{sign} {state}")
 
@@ -217,7 +245,7 @@ def _why(cause: CauseEntry, pattern: Pattern) -> str:
     speaks = [
         _state_words(sign, state)
         for sign, state in pattern.states.items()
-        if state not in ("steady", "no") and cause.signs.get(sign, {}).get(state, 0) >= 0.3
+        if state not in _QUIET and cause.signs.get(sign, {}).get(state, 0) >= 0.3
     ]
     if pattern.scope and cause.scopes.get(pattern.scope, 0) >= 0.3:
         speaks.append(f"it follows {pattern.scope}")
@@ -238,5 +266,7 @@ def _sentence(ranked: Sequence[tuple[CauseEntry, float]], pattern: Pattern) -> s
     best, share = ranked[0]
     if best.name == UNKNOWN or share < 0.35:
         names = " or ".join(c.name for c, _ in [r for r in ranked if r[0].name != UNKNOWN][:2])
-        return f"The signs ({pattern.sentence}) do not single out one cause; {names} come first. {best.check}"
-    return f"The signs ({pattern.sentence}) speak for: {best.name} ({share:.0%}). First: {best.check}"
+        return (
+            f"The signs ({pattern.sentence}) do not single out one cause; {names} come first. {_check(best, pattern)}"
+        )
+    return f"The signs ({pattern.sentence}) speak for: {best.name} ({share:.0%}). First: {_check(best, pattern)}"

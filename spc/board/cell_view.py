@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.cause_words import NOT_A_READING
 from spc.board.lap_frames import LapFrames, frames_of_laps, no_frames
 from spc.board.lap_memo import LapMemo, memo_of
 from spc.board.recent_rows import recent_events, recent_rows
@@ -23,7 +24,6 @@ __all__ = ["RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_no
 
 RECENT_ROWS = 3000  # newest rows read per lap, and all of the cycle that runs: dozens of cycles, however old the log
 _EVER_US = int(np.iinfo(np.int64).min)
-_NOT_A_READING = ("bad wipe", "bad reading")  # answers that say a reading was none
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +264,6 @@ def _described(laps: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
 
 def _struck_out(stored: pd.DataFrame, reactions: pd.DataFrame) -> frozenset[int]:
-    called = reactions[reactions["cause"].isin(_NOT_A_READING)]
+    called = reactions[reactions["cause"].isin(NOT_A_READING)]
     ids = stored[stored["signal_id"].isin(called["signal_id"])]["face_id"]
     return frozenset(int(i) for i in ids if i >= 0)

@@ -8,6 +8,7 @@ import numpy as np
 
 from spc.board.cell_charts import CellCharts, chart_cell
 from spc.board.cell_view import CellView, look_at_cell
+from spc.board.new_parts import new_part_words
 from spc.board.results import Signal
 from spc.board.room_history import NO_ROOM, RoomOfLap, look_at_room
 from spc.board.shown_length import length_words, lengths_apart, shown_length
@@ -121,8 +122,13 @@ def chart_report(
         alarms, sees = _alarms(model, unit), _sees(model, unit)
     return ChartReport(
         lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
-        extra, search, began, (*whole.stream.left_out, *_need_of_more(model), *_aside(shown.stream, room)), unit,
+        extra, search, began, _remarks(whole, shown, model, room), unit,
     )  # fmt: skip
+
+
+def _remarks(whole: Replayed, shown: Replayed, model: ChartModel | None, room: RoomOfLap) -> tuple[str, ...]:
+    new = new_part_words((shown,))
+    return (*whole.stream.left_out, *new, *_need_of_more(model), *_aside(shown.stream, room))
 
 
 def _method(model: ChartModel | None) -> str:
@@ -134,7 +140,7 @@ def _method(model: ChartModel | None) -> str:
         return f"{two}; readings kept as intervals"
     norm = model.norm
     parts = [f"{norm.family} law by interval likelihood"]
-    if norm.part_factors:
+    if norm.parts_differ:
         parts.append("each part against its own usual size")
     if norm.growth_per_face:
         parts.append(f"usual growth in a cycle taken out ({math.expm1(norm.growth_per_face):+.1%} a face)")

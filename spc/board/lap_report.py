@@ -13,6 +13,7 @@ from spc.board.bow_signals import bow_of_lap, bow_signal
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, over_limit_signals
@@ -21,15 +22,19 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import missing_of_lap
+from spc.board.moved_parts import MOVED_SIGNS, MovedPart, moved_part
+from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, findings, handed_text, is_answered
 from spc.board.results import Cause, LapReport, Signal
+from spc.board.room_answer import ROOM_SIGN
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs, own_signs_of_all
 from spc.board.safety import cautions_for
 from spc.board.scope import SCOPED_SIGNS, find_scope
 from spc.board.shifts import next_break, shift_at
 from spc.board.trade_remarks import trade_remarks
+from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, choose_lead_sign, lead_words
@@ -43,6 +48,7 @@ CAUSES_SHOWN = 4
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
 _CHARTED = ("flatness", "minutes", "removal rate", "finish")
 _OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
+_OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
 _OF_THE_ROOM = frozenset(("flatness", "re-lap share", "passes"))  # signs that a room which reads high moves on all laps
 
 
@@ -79,16 +85,23 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
     signals = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
-    signals = tuple(replace(s, handed=handed_text(view, s)) for s in signals)
+    signals = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in signals), key=_need))
+    part = _part_of(view, cell, lap, signals)
     elsewhere = _Elsewhere(
         signals=signals,
-        diagnosed=_diagnose(view, lap, own, signals, room),
+        diagnosed=_diagnose(view, lap, own, signals, room, part),
         serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
         next_break=next_break(view.now, view.settings),
+        part=part,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     forecast = forecast_lap(view, lap, room=here)
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
+
+
+def _need(signal: Signal) -> tuple[bool, bool]:
+    """Sort key: what stops the lap, then what its form says, then time and finish; as they came among equals."""
+    return signal.severity != "stop", signal.sign not in _OF_THE_FORM
 
 
 class _Own(NamedTuple):
@@ -104,7 +117,10 @@ class _Own(NamedTuple):
     last_part: str
     last_grit: str
     last_limit_um: float  # of that part number, NaN = none
+    charge: Charge | None
+    new_parts: tuple[str, ...]  # parts whose usual size its charts do not know, a sentence each
     room: RoomOfLap
+    unusual: str  # what its sloping chart finds unusual
     set_aside: tuple[str, ...]  # faces of this cycle that tell nothing of the lap, a sentence a shift
     rate_basis: str  # what the removal rate is told per and why, '' where neither load nor speed is logged
 
@@ -116,6 +132,7 @@ class _Elsewhere(NamedTuple):
     diagnosed: tuple[Pattern, Diagnosis]
     serves: str
     next_break: str
+    part: MovedPart | None  # that moved on several laps, this one among them
 
 
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
@@ -129,6 +146,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
         same("register", tuple(view.lap_row(lap).tolist())),
         same("answered", answered_faces(view, lap)),
         room,
+        same("widths", repr(cell.plan.widths)),
         same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
@@ -157,7 +175,12 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         last_part=str(last["part"]) if last is not None else "",
         last_grit=str(last["grit"]) if last is not None else "",
         last_limit_um=float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan"),
+        charge=charge_of_lap(
+            faces, view.events_of(lap), (cell.charts[lap, sign].replayed for sign in ("minutes", "removal rate"))
+        ),
+        new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
+        unusual="" if fresh else wear_finding(view, cell, lap, room=room),
         set_aside=_set_aside(faces, view.cycles_of(lap), room),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
@@ -179,15 +202,19 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         limit_text=forecast.limit_text,
         room=own.room.alarm,
         fresh=no_face_yet(cycles),
+        unusual=own.unusual,
+        part=elsewhere.part.part if elsewhere.part is not None else "",
     )
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *missing_of_lap(view, lap, own.room),
+        *own.new_parts,
         *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
+    told_as = (elsewhere.part.sentence,) if elsewhere.part is not None else ()
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
         lap=lap,
@@ -196,7 +223,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         grit=str(row["home_grit"]) or own.last_grit,
         state=state.state,
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
-        reasons=(*((leads,) if leads else ()), *state.reasons, *own.set_aside),
+        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
@@ -209,6 +236,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,
+        unusual_wear=own.unusual,
         data_health=(
             *(_sentence(said) for said in (lead.sentence if lead.cut_off else "", own.rate_basis) if said),
             *health,
@@ -258,12 +286,12 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _diagnose(
-    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory
+    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory, part: MovedPart | None
 ) -> tuple[Pattern, Diagnosis]:
     named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
-    scope = _scope(view, lap, charted | found, own.room, room)
+    scope = _scope(view, lap, charted | found, own.room, room) if part is None else "one part number"
     moves = own.moves
     if scope == "many laps" and named & _OF_THIS_LAP:  # the room accounts for what it moved, and not for the grit
         moves = tuple(move for move in moves if move.sign not in _OF_THE_ROOM)
@@ -272,9 +300,10 @@ def _diagnose(
     turned = own.bow.turning if own.bow.status == "fitted" else None
     pattern = read_pattern(
         moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
-        identical=own.identical, scope=scope, also=charted,
+        identical=own.identical, scope=scope, also=charted, charge=own.charge,
     )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
+    about += (ROOM_SIGN,) if scope == "many laps" else ()
     found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))
     counts = count_reactions(found_before, about)
     return pattern, diagnose(pattern, counts=counts)
@@ -288,6 +317,14 @@ def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, 
     asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
     scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
     return next((found for found in scopes if found), "")
+
+
+def _part_of(view: CellView, cell: CellCharts, lap: str, signals: tuple[Signal, ...]) -> MovedPart | None:
+    """Give the part number that moved on several laps, where it is all that calls this one."""
+    if not signals or any(s.sign not in MOVED_SIGNS for s in signals):
+        return None
+    part = moved_part(view, cell)
+    return part if part is not None and lap in part.laps else None
 
 
 def _shown_causes(diagnosis: Diagnosis) -> tuple[Cause, ...]:

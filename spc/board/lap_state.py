@@ -33,6 +33,8 @@ def decide_state(
     limit_text: str = "",
     room: str = "",
     fresh: bool = False,
+    unusual: str = "",
+    part: str = "",
 ) -> LapState:
     """State of one lap.
 
@@ -56,6 +58,11 @@ def decide_state(
         What the room alarm says, where this lap moved with most others: then the room is looked at before the lap.
     fresh : bool, default False
         Whether no face has been lapped on it since it was reconditioned or re-faced.
+    unusual : str, default ''
+        What its sloping chart finds unusual in this cycle; by itself it calls nobody, but the lap is not said to wear
+        as usual.
+    part : str, default ''
+        Part number that moved on several laps at once, this one among them: it is looked at before the lap.
 
     Returns
     -------
@@ -78,7 +85,11 @@ def decide_state(
     forecast = f"{left}{under}." if faces_left.status == "range" else f"{left}."
     moved = f"{lap} moved with the room: trust its readings of this shift"
     sure = "only when the room has been looked at."
+    slope = (
+        f"Its sloping chart says not wearing as usual: {unusual} (said of one or two usual cycles in 100 at any look)."
+    )
     evidence = (*((room,) if room else ()), *(s.sentence for s in stops), *(s.sentence for s in looks))
+    evidence += (slope,) if unusual else ()
     first = f"Look at the room before {lap} is worked on, then recondition it" if room else f"Recondition {lap}"
     if stops:
         what = stops[0].sentence
@@ -97,16 +108,18 @@ def decide_state(
         sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
         return LapState("due", sentence, (forecast, *evidence))
     if looks:
-        look = f"Look at the room before {lap} is worked on, then at {lap}" if room else f"Look at {lap}"
+        look = f"Look at {part} first, then at {lap}," if part else f"Look at {lap}"
+        look = f"Look at the room before {lap} is worked on, then at {lap}" if room else look
         return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)
         little = f"{moved} {sure} Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", f"{little} {why}", (*evidence, why))
     wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
+    wears = f"does not wear as usual ({unusual})" if unusual else wears
     leaning = f"{moved}, and the faces left that lean on them, {sure}"
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        plan = f"{leaning} Then plan" if room and not fresh else f"{lap} {wears}, but plan"
+        plan = f"{leaning} Then plan" if room and not fresh else f"{lap} {wears}{';' if unusual else ', but'} plan"
         return LapState("watch", f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
     sentence = f"{leaning} {_begun(forecast)}" if room and not fresh else f"{lap} {wears}: {_lower(forecast)}"
     return LapState("cutting", sentence, (*evidence, forecast))

@@ -134,7 +134,9 @@ def _drifting(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str
     stream, begin = judged.stream, int(judged.since[spell.first])
     back, silent = int(counted.back[begin]), int(counted.back[s.position])
     way = "up" if sign.side == "upper" else "down"
-    if silent:
+    if silent and silent == back:
+        when = f"drifted {way} {plural(silent, 'face')} ago"
+    elif silent:
         when = f"drifted {way} from about {back} to {plural(silent, 'face')} ago"
     elif back:
         when = f"drifts {way} since about {plural(back, 'face')} ago"
@@ -143,7 +145,7 @@ def _drifting(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str
     shown, against = lengths_apart(_middle(stream, begin, s.position), _usual(judged, begin, s.position), s.sign, unit)
     return (
         f"{_capital(sign.words)} on {s.lap} {when}: {shown} where {against} is usual"
-        f"{_of_part(stream, begin, s.position)}."
+        f"{_of_part(stream, begin, s.position)}.{_no_usual(judged, begin, s.position)}"
     )
 
 
@@ -168,6 +170,7 @@ def _beyond(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
         f"{_capital(SIGNS[s.sign].words)} on {s.lap} {when}: {shown} against {against}"
         f"{_of_part(stream, begin, s.position)}; "
         f"{length_words(_usual(judged, begin, s.position), s.sign, unit)} is usual."
+        f"{_no_usual(judged, begin, s.position)}"
     )
 
 
@@ -185,6 +188,14 @@ def _usual(judged: Replayed, begin: int, end: int) -> float:
 def _of_part(stream: Stream, begin: int, end: int) -> str:
     parts = set(stream.part[begin : end + 1].tolist())
     return f" for {parts.pop()}" if len(parts) == 1 and parts != {""} else ""
+
+
+def _no_usual(judged: Replayed, begin: int, end: int) -> str:
+    """Say which of the parts of the faces shown have no usual size, so that nothing is told as usual for them."""
+    part = judged.stream.part[begin : end + 1]
+    new = dict.fromkeys(part[judged.revisions[-1].model.norm.unknown(part)].tolist())
+    has = "has" if len(new) == 1 else "have"
+    return f" {' and '.join(name or 'A part without a number' for name in new)} {has} no usual size yet." if new else ""
 
 
 def _capital(words: str) -> str:

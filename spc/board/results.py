@@ -26,7 +26,7 @@ STATES: dict[str, str] = {
     "held": "stop: nothing more goes on this lap until a person has answered",
     "due": "recondition before the faces left run out",
     "watch": "something changed, or there is too little to say: look before the next lot",
-    "cutting": "wearing as usual, faces left",
+    "cutting": "faces left, and nothing to look at",
     "resting": "not in use",
 }
 
@@ -150,6 +150,7 @@ class LapReport:
     last_part: str
     data_health: tuple[str, ...]  # identical readings, heaping, truncation, missing minutes, ...
     answers: tuple[tuple[str, str], ...] = ()  # (question in the operator's words, answer)
+    unusual_wear: str = ""  # what its sloping chart finds: 'a jump, begun at face 12'; '' = it wears as usual
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +161,10 @@ class RoomAlarm:
     laps: tuple[str, ...]
     p_value: float
     checks: tuple[str, ...]
+    asked: str = ""  # the rule that answers to it are kept under; '' = it cannot be answered any more
+    causes: tuple[Cause, ...] = ()  # what it may be, likeliest first
+    answered: str = ""  # 'Found by Ann: ...', '' = nobody has answered
+    handed: str = ""  # 'handed to lead by ...': still open, and whose it is now
 
 
 @dataclass(frozen=True, slots=True)

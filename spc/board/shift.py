@@ -15,6 +15,7 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural
 from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
 from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport, Signal
+from spc.board.room_answer import asked_of_room
 from spc.board.room_history import RoomHistory
 from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
@@ -68,7 +69,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         shift_text=span.text,
         sentence=_sentence(laps, room.alarm, n_faces),
         laps=laps,
-        room=room.alarm,
+        room=_room(view, room),
         room_before=room.before,
         changed=_changed(view, laps, span, before),
         holds=tuple(r.sentence for r in laps if r.state == "held"),
@@ -85,6 +86,13 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         slots=slots,
         slots_note=slots_note,
     )
+
+
+def _room(view: CellView, room: RoomHistory) -> RoomAlarm | None:
+    """Give the alarm of the running shift, ready to be answered."""
+    if room.alarm is None:
+        return None
+    return asked_of_room(view, room.alarm, room.running, direction=room.moved[-1].direction)
 
 
 def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
@@ -164,8 +172,10 @@ def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
-    usual = len(named["cutting"]) - fresh
+    unusual = sum(bool(r.unusual_wear) for r in laps if r.state == "cutting")
+    usual = len(named["cutting"]) - fresh - unusual
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
+    calm += [f"{plural(unusual, 'lap')} not wearing as usual, with faces left"] if unusual else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
     if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,20 +16,22 @@ from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles, part_factors_of
 from spc.chart.price import in_points
 from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
-from spc.chart.stream import Stream, stream_of
-from spc.chart.wear_chart import NAMES, WearChart, fit_wear_line, unusual_cycle, usual_wear, wear_chart
+from spc.chart.stream import Stream
+from spc.chart.unusual_wear import NAMES, surely_usual, unusual_cycle
+from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.trend import wear_trend
 from spc.wear.wear_path import wear_path
 
-__all__ = ["RelapReport", "WearReport", "relap_report", "wear_report"]
+__all__ = ["RelapReport", "WearReport", "relap_report", "wear_finding", "wear_report"]
 
 Array = NDArray[np.float64]
 
 FEWEST_USUAL = 20  # earlier faces from which a usual share of re-laps is said [our rule]
 FAR_OFF = 0.01  # chance of so many faces beyond the limits, under which the cycle is called unusual [our choice]
 FEWEST_VALUES = 4  # different readings from which a jump can be told from growth through a step [our rule]
+CANNOT_BE_TOLD = "whether it jumped, turned steeper or bent cannot be told yet"
 JUMP_AFTER, SEEN_WITHIN = 10, 10  # faces: when the jump comes that is told of, and how long it is watched
 SHIFTS_SD = (1.0, 2.0, 3.0)  # of a reading about its line
 LEAST_RISE = 0.05  # the sum is tuned to twice the usual share, at least to this much more [our choice]
@@ -91,7 +94,76 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     Logs of the middles of the readings: good where most readings are above their step; a reading below it counts as
     three fifths of the step.
     """
-    every = stream_of(view.faces, lap=lap, sign="flatness")
+    cycle = _cycle_of(view, cell, lap, room)
+    chart, usual, phi, running, aside = cycle.chart, cycle.chart.usual, cycle.phi, cycle.running, cycle.aside
+    stream, faces = cycle.stream, tuple(cycle.stream.face_id[cycle.running].tolist())
+    unusual = _searched(cycle)
+    method = (
+        "regression chart of the log of flatness on age in the cycle, each face against the faces before it, limits "
+        "widened by what is not known of the line"
+        + (f"; drawn towards {usual.cycles:,} past cycles" if usual is not None else "; of this cycle alone")
+        + (
+            f"; what a face takes from the one before (phi {phi:.2f}) is left out of the search for a change"
+            if phi
+            else ""
+        )
+    )
+    sentence = chart.sentence
+    finding = _finding(cycle, unusual)
+    if finding:
+        sentence += f" Not wearing as usual: {finding}."
+    if unusual.status == "change" or (unusual.status == "refused" and chart.status == "ok"):
+        sentence += f" {unusual.sentence}"
+    if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":
+        sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
+    if aside:
+        are = "is" if aside == 1 else "are"
+        sentence += f" {plural(aside, 'face')} of it, read while the whole room had moved, {are} left out."
+    baseline = (
+        f"the lines of {usual.cycles:,} past cycles, {int(np.count_nonzero(~running)):,} faces; nothing is frozen"
+        if usual is not None
+        else f"this cycle alone, {len(faces):,} faces; nothing is frozen"
+    )
+    alarms = sees = ""
+    if chart.status == "ok":
+        one_in = in_points(1.0 / chart.alpha)
+        alarms = f"by chance one face in {one_in} lies beyond the limits of a lap that wears as usual"
+        sees = _sees(chart)
+    by_itself = _by_itself(lap, stream.where(running))
+    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence, baseline, alarms, sees, by_itself)
+
+
+def wear_finding(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap = NO_ROOM) -> str:
+    """Say what the sloping chart of a lap finds unusual; '' while it wears as usual or nothing can be said.
+
+    Parameters
+    ----------
+    view, cell, lap, room
+        As in `wear_report`, which always says the same.
+
+    Returns
+    -------
+    str
+        'a jump, begun at face 12'.
+    """
+    cycle = _cycle_of(view, cell, lap, room)
+    if cycle.chart.status != "ok":
+        return ""
+    return _finding(cycle, None if surely_usual(cycle.chart, phi=cycle.phi) else _searched(cycle))
+
+
+class _Cycle(NamedTuple):
+    """The running cycle of one lap on its sloping chart."""
+
+    stream: Stream  # readings of this cycle and of those before that count
+    running: NDArray[np.bool_]  # of these the running cycle's
+    chart: WearChart
+    phi: float
+    aside: int  # readings of the cycle that were left out
+
+
+def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Cycle:
+    every = cell.charts[lap, "flatness"].replayed.stream
     keep = room.keeps(every.sort_us, room.aside)
     aside = int(np.count_nonzero(~keep & every.running()))
     whole = every.where(keep)
@@ -105,52 +177,34 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
     chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
     phi = _dependence(stream.age_faces[~running], y[~running], stream.cycle[~running])
-    values = _values_taken(stream.where(running))
-    if values >= FEWEST_VALUES or not running.any():
-        unusual = unusual_cycle(chart, phi=phi)
-    else:
-        taken = "1 value" if values == 1 else f"{values} values"
-        why = f"The readings take only {taken}: whether it jumped or grew through a step cannot be told."
-        unusual = ChangeSearch("refused", (), math.nan, 0.01, int(running.sum()), ("mean", "slope", "curvature"), why)
-    faces = tuple(stream.face_id[running].tolist())
-    method = (
-        "regression chart of the log of flatness on age in the cycle, each face against the faces before it, limits "
-        "widened by what is not known of the line"
-        + (f"; drawn towards {usual.cycles:,} past cycles" if usual is not None else "; of this cycle alone")
-        + (
-            f"; what a face takes from the one before (phi {phi:.2f}) is left out of the search for a change"
-            if phi
-            else ""
-        )
-    )
-    sentence = chart.sentence
-    if unusual.status == "change":
-        change = unusual.changes[0]
-        began = ""
-        if change.set_start.size:
-            first, last = faces[int(change.set_start[0])], faces[int(change.set_start[-1])]
-            began = f", begun at face {first}" if first == last else f", begun between face {first} and face {last}"
-        sentence += f" Not wearing as usual: a {NAMES[change.kind]}{began}. {unusual.sentence}"
-    elif unusual.status == "refused" and chart.status == "ok":
-        sentence += f" {unusual.sentence}"
-    elif _far_off(chart):
-        sentence += " Not wearing as usual: whether it jumped, turned steeper or bent cannot be told yet."
-    if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":
-        sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
-    if aside:
-        are = "is" if aside == 1 else "are"
-        sentence += f" {plural(aside, 'face')} of it, read while the whole room had moved, {are} left out."
-    baseline = (
-        f"the lines of {usual.cycles:,} past cycles, {int(np.count_nonzero(~running)):,} faces; nothing is frozen"
-        if usual is not None
-        else f"this cycle alone, {len(faces):,} faces; nothing is frozen"
-    )
-    alarms = sees = ""
-    if chart.status == "ok":
-        alarms = f"by chance one face in {in_points(1.0 / alpha)} lies beyond the limits of a lap that wears as usual"
-        sees = _sees(chart)
-    by_itself = _by_itself(lap, stream.where(running))
-    return WearReport(lap, chart.status, chart, unusual, faces, method, sentence, baseline, alarms, sees, by_itself)
+    return _Cycle(stream, running, chart, phi, aside)
+
+
+def _too_few_values(cycle: _Cycle) -> int:
+    """How many different readings a cycle takes where that is too few to search it for a change, else 0."""
+    values = _values_taken(cycle.stream.where(cycle.running))
+    return values if values < FEWEST_VALUES and cycle.running.any() else 0
+
+
+def _searched(cycle: _Cycle) -> ChangeSearch:
+    values = _too_few_values(cycle)
+    if not values:
+        return unusual_cycle(cycle.chart, phi=cycle.phi)
+    taken = "1 value" if values == 1 else f"{values} values"
+    why = f"The readings take only {taken}: whether it jumped or grew through a step cannot be told."
+    return ChangeSearch("refused", (), math.nan, 0.01, int(cycle.running.sum()), tuple(NAMES), why)
+
+
+def _finding(cycle: _Cycle, unusual: ChangeSearch | None) -> str:
+    """Say in words what is not usual; '' where nothing is found. None: a search would surely find nothing."""
+    if unusual is None or unusual.status != "change":
+        return CANNOT_BE_TOLD if _far_off(cycle.chart) and not _too_few_values(cycle) else ""
+    change, faces = unusual.changes[0], cycle.stream.face_id[cycle.running]
+    began = ""
+    if change.set_start.size:
+        first, last = faces[int(change.set_start[0])], faces[int(change.set_start[-1])]
+        began = f", begun at face {first}" if first == last else f", begun between face {first} and face {last}"
+    return f"a {NAMES[change.kind]}{began}"
 
 
 def _by_itself(lap: str, stream: Stream) -> str:

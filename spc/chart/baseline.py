@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from spc.chart.cycle_spread import cycle_spread
 from spc.chart.luck import widened_for_luck
-from spc.chart.norm import Norm, growth_of, norm_from_json, part_factors_of, scored
+from spc.chart.norm import Norm, growth_of, norm_from_json, part_factors_of, part_sd_of, scored
 from spc.chart.one_state import change_of_state, with_dependence
 from spc.chart.outliers import find_outliers
 from spc.chart.rule_beside_pair import pair_run_length
@@ -174,10 +174,11 @@ def analyse(
     if choice.best is None or choice.status == "refused":
         return _refused(f"No limits can be frozen from these {len(used):,} readings of {name}: {choice.reason}.")
     asked = rules
-    rules = widened_for_luck(asked, len(used), fitted=1 + (growth != 0.0) + max(len(factors) - 1, 0))
+    told_apart = len(factors) if plain.parts_differ else 1
+    rules = widened_for_luck(asked, len(used), fitted=told_apart + (growth != 0.0))
     fit = _most_careful(choice.near, rules.alpha, stream.sign)
     log_scale = math.log(fit.scale_um)
-    norm = Norm(fit.family, log_scale, fit.shape, growth, factors, 0.0)
+    norm = Norm(fit.family, log_scale, fit.shape, growth, factors, 0.0, part_sd=part_sd_of(used))
     raw = scored(used, norm).z
     spread = cycle_spread(raw, used.age_faces, used.cycle)
     if for_next_cycle or spread.p_value <= SPREAD_LEVEL:
@@ -190,7 +191,7 @@ def analyse(
         remarks.append(f"{choice.reason}; the limits are those of a limiting case")
     if growth:
         remarks.append(f"readings grow by {math.expm1(growth):+.1%} a face within a cycle; the limit follows the age")
-    if factors:
+    if norm.parts_differ:
         remarks.append(f"parts differ: factors from {min(factors.values()):.2f} to {max(factors.values()):.2f}")
     if norm.cycles is not None:
         remarks.append(norm.cycles.words(float(np.median(used.age_faces))))

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.change_scan import KINDS, change_null, change_scan
 
-__all__ = ["MOST", "Change", "ChangeSearch", "change_point", "location_drop"]
+__all__ = ["MOST", "Change", "ChangeSearch", "change_point", "least_p_value", "location_drop"]
 
 Array = NDArray[np.float64]
 
@@ -147,6 +147,45 @@ def change_point(
     if near:
         sentence += f" A change of {' or of '.join(near)} explains them about as well."
     return ChangeSearch("change", (found,), p, false_detection, x.size, kinds, sentence, near)
+
+
+def least_p_value(
+    values: ArrayLike,
+    place: ArrayLike | None = None,
+    *,
+    kinds: tuple[str, ...] = ("mean", "slope"),
+    before: str = "level",
+    min_segment: int = 2,
+) -> float:
+    """Chance that noise looks as good at the very place of the best change: no search has a smaller p-value.
+
+    Parameters
+    ----------
+    values, place, before, min_segment
+        As in `change_point`.
+    kinds : tuple of str
+        Any of 'mean', 'slope', 'curvature'.
+
+    Returns
+    -------
+    float
+        1 where a search would be refused.
+
+    Notes
+    -----
+    At one place the share of the scatter that a change explains follows a beta law of 1/2 and half the degrees of
+    freedom left. The search looks at that place and at others: its p-value is this or more. Nothing is simulated, so
+    it tells cheaply where no search is needed.
+    """
+    from scipy.special import betainc
+
+    x, t = _checked(values, place, kinds, before, 0.5)
+    if _refusal(x):
+        return 1.0
+    degree = 0 if before == "level" else 1
+    scaled = (x - x.mean()) / np.ptp(x)
+    best = max(float(change_scan(scaled, t, kind=kind, degree=degree, min_segment=min_segment).max()) for kind in kinds)
+    return float(betainc((x.size - degree - 2) / 2.0, 0.5, math.exp(-best / x.size)))
 
 
 def _describe(x: Array, t: Array, scan: Array, kind: str, degree: int, level: float) -> Change:

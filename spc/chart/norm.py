@@ -1,13 +1,14 @@
 """What a reading is compared with: the law of the baseline, the part it came from, the lap's age in its cycle.
 
-A reading is divided by its part's factor and by the usual growth at its age; what is left has one law. Parts not met in
-the baseline have factor 1.
+A reading is divided by its part's factor and by the usual growth at its age; what is left has one law. Where parts are
+told apart, a part that the baseline does not know has no usual size: its readings are put against those of it before
+them on this lap, drawn towards the law of all parts by how far parts differ.
 """
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ __all__ = [
     "middles",
     "norm_from_json",
     "part_factors_of",
+    "part_sd_of",
     "scored",
 ]
 
@@ -35,6 +37,7 @@ Array = NDArray[np.float64]
 FEWEST_OF_PART = 3  # readings before a part gets a factor of its own [our rule]
 GROWTH_LEVEL = 0.01  # growth with age is kept only where noise would seldom show it [our choice]
 FEWEST_FOR_GROWTH, MOST_FOR_GROWTH = 20, 20_000  # readings; of more, the newest are taken
+PARTS_LEVEL = 0.99  # of the bound on how far parts differ, by which a new one is judged [our choice]
 LEAST_GROWTH = 0.05  # over the whole reach of ages, as a share; less moves no limit by a step [our choice]
 
 
@@ -46,14 +49,26 @@ class Norm:
     log_scale: float  # log of the law's scale in the sign's unit, at factor 1 and age 0
     shape: float  # unconstrained shape
     growth_per_face: float  # usual growth of the log of a reading per face of age; 0 = none kept
-    part_factors: Mapping[str, float]  # factor by part number
+    part_factors: Mapping[str, float]  # factor by part number known; {} = parts are not told apart
     phi: float  # correlation of neighbouring scores that is taken out of the drifting average; 0 = none kept
     cycles: CycleSpread | None = None  # how cycles differ; None = not kept: every face against the usual cycle alone
+    part_sd: float | None = None  # of the log size of a part that is not among them; None = not known
+
+    @property
+    def parts_differ(self) -> bool:
+        """Whether the parts known differ beyond chance."""
+        return any(factor != 1.0 for factor in self.part_factors.values())
 
     def factor(self, part: NDArray[np.object_], age_faces: Array) -> Array:
         """Usual size of a reading relative to the law."""
         of_part = np.array([self.part_factors.get(p, 1.0) for p in part.tolist()], dtype=np.float64)
         return np.asarray(of_part * np.exp(self.growth_per_face * age_faces), dtype=np.float64)
+
+    def unknown(self, part: NDArray[np.object_]) -> NDArray[np.bool_]:
+        """Mark the readings of parts that have no usual size of their own."""
+        if not self.part_factors:
+            return np.zeros(part.size, dtype=bool)
+        return np.array([name not in self.part_factors for name in part.tolist()], dtype=bool)
 
     def law(self) -> IntervalFit:
         """Return the law as a fit that can be asked for its quantiles and scores."""
@@ -67,8 +82,9 @@ class Scores:
     z: Array  # middle scores; larger = larger reading, whatever is bad
     step_z: Array  # for the drifting average: z less what the neighbour before foretold, in its own standard deviations
     tail_p: Array  # chance of a reading at least so far out on the bad side, the whole step counted (never too small)
-    centre: Array  # where its own cycle so far puts the reading, in scores of the law of all readings
+    centre: Array  # where its own cycle so far, and its part, put the reading, in scores of the law of all readings
     sd: Array  # and how closely
+    part_centre: Array  # of it what the part says: 0 where the part has a usual size
 
 
 def frozen_law(family: str, log_scale: float, shape: float) -> IntervalFit:
@@ -87,23 +103,33 @@ def norm_from_json(fields: Mapping[str, Any]) -> Norm:
 
 
 def scored(stream: Stream, norm: Norm) -> Scores:
-    """Score readings against a norm, each by what the faces of its cycle before it say too."""
+    """Score readings against a norm, each by what the faces of its cycle before it say too.
+
+    Notes
+    -----
+    Readings of a part without a usual size share one unknown departure from the law. It is drawn from a normal law
+    of standard deviation `Norm.part_sd`; where only one part is known, nothing is known of it. Each reading is foretold
+    from those of its part before it, so that scores stay independent and standard normal whatever size the part turns
+    out to have. A change that comes with the new part is its usual then.
+    """
     if len(stream) == 0:
         none = np.zeros(0)
-        return Scores(none, none, none, none, none)
+        return Scores(none, none, none, none, none, none)
     law, factor = norm.law(), norm.factor(stream.part, stream.age_faces)
     low, high = stream.low / factor, stream.high / factor
     z = z_scores(low, high, law)
     tail = np.asarray(law.sf(low) if SIGNS[stream.sign].side == "upper" else law.cdf(high), dtype=np.float64)
-    centre, sd = np.zeros(z.size), np.ones(z.size)
+    of_part, centre, sd = np.zeros(z.size), np.zeros(z.size), np.ones(z.size)
+    new = norm.unknown(stream.part)
+    if new.any():
+        of_part, sd = _of_new_parts(z, stream.part, new, _new_part_variance(norm, law))
+        z, tail = _against(z, tail, of_part, sd, stream.sign)
+        centre = of_part
     if norm.cycles is not None:
-        from scipy.special import ndtr, ndtri
-
-        centre, sd = foretold(z, stream.age_faces, stream.cycle, norm.cycles)
-        towards = 1.0 if SIGNS[stream.sign].side == "upper" else -1.0
-        tail = np.asarray(ndtr((ndtri(tail) + towards * centre) / sd), dtype=np.float64)
-        z = (z - centre) / sd
-    return Scores(z, _stepwise(z, stream, norm.phi), tail, centre, sd)
+        own, spread = foretold(z, stream.age_faces, stream.cycle, norm.cycles)
+        z, tail = _against(z, tail, own, spread, stream.sign)
+        centre, sd = centre + sd * own, sd * spread
+    return Scores(z, _stepwise(z, stream, norm.phi), tail, centre, sd, of_part)
 
 
 def middles(stream: Stream) -> Array:
@@ -118,32 +144,66 @@ def part_factors_of(stream: Stream) -> dict[str, float]:
     Notes
     -----
     Means of log stand-ins; between-part variance by moments (DerSimonian and Laird), and the usual shrinkage
-    tau^2 / (tau^2 + s^2 / n). With no variance beyond chance all factors are 1 and none is kept.
+    tau^2 / (tau^2 + s^2 / n). With no variance beyond chance all factors are 1. None is kept where fewer than two of
+    several parts have been seen often enough to be told apart.
 
     References
     ----------
     DerSimonian and Laird (1986), Controlled Clinical Trials 7(3), 177-188.
     """
+    parts = _part_means(stream)
+    if parts.mean.size == 1:
+        return {parts.names[0]: 1.0}
+    if parts.mean.size == 0:
+        return {}
+    weight = 1.0 / parts.variance
+    centre = float(np.sum(weight * parts.mean) / weight.sum())
+    q = float(np.sum(weight * (parts.mean - centre) ** 2))
+    tau2 = max(0.0, (q - (weight.size - 1)) / float(weight.sum() - np.sum(weight**2) / weight.sum()))
+    shrunk = tau2 / (tau2 + parts.variance) * (parts.mean - centre)
+    return {name: math.exp(v) for name, v in zip(parts.names, shrunk, strict=True)}
+
+
+def part_sd_of(stream: Stream) -> float | None:
+    """How far the log size of a part not met yet may lie from the whole, a standard deviation; None = not known.
+
+    Notes
+    -----
+    The upper 99 % bound of the between-part standard deviation: few parts tell little of it, and parts that happen to
+    be alike do not make the next one alike; a bound too wide costs notice of the first readings of a part, one too
+    narrow puts the part down to the lap. Chi-square bound of the variance of the part means, less what the noise of
+    the readings adds to them.
+    """
+    from scipy.special import chdtri
+
+    parts = _part_means(stream)
+    if parts.mean.size < 2:
+        return None
+    squares = float(np.sum((parts.mean - parts.mean.mean()) ** 2))
+    bound = squares / float(chdtri(parts.mean.size - 1, PARTS_LEVEL)) - float(parts.variance.mean())
+    return math.sqrt(max(bound, 0.0))
+
+
+class _PartMeans(NamedTuple):
+    """Means of the log readings of parts seen often enough; all of one length."""
+
+    names: tuple[str, ...]
+    mean: Array
+    variance: Array  # of each mean
+
+
+def _part_means(stream: Stream) -> _PartMeans:
     y = middles(stream)
     names, code = np.unique(stream.part.astype(str), return_inverse=True)
     count = np.bincount(code).astype(np.float64)
     seen = count >= FEWEST_OF_PART
-    if seen.sum() < 2:
-        return {}
+    if seen.sum() < max(1, min(2, names.size)):
+        return _PartMeans((), np.zeros(0), np.zeros(0))
     mean = np.bincount(code, weights=y) / count
-    freedom = float(np.sum(count[seen] - 1))
-    within = float(np.sum((y - mean[code])[seen[code]] ** 2)) / freedom
+    within = float(np.sum((y - mean[code])[seen[code]] ** 2)) / float(np.sum(count[seen] - 1))
     if within <= 0:
-        return {}
-    weight = count[seen] / within
-    centre = float(np.sum(weight * mean[seen]) / weight.sum())
-    q = float(np.sum(weight * (mean[seen] - centre) ** 2))
-    k = int(seen.sum())
-    tau2 = max(0.0, (q - (k - 1)) / float(weight.sum() - np.sum(weight**2) / weight.sum()))
-    if tau2 == 0:
-        return {}
-    shrunk = tau2 / (tau2 + within / count[seen]) * (mean[seen] - centre)
-    return {str(name): math.exp(v) for name, v in zip(names[seen], shrunk, strict=True)}
+        return _PartMeans((), np.zeros(0), np.zeros(0))
+    return _PartMeans(tuple(names[seen].tolist()), mean[seen], within / count[seen])
 
 
 def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
@@ -195,6 +255,39 @@ def carried(stream: Stream, phi: float) -> Array:
     gap = np.ones(len(stream))
     gap[1:] = np.maximum(1.0, stream.age_faces[1:] - stream.age_faces[:-1])
     return np.where(same, phi**gap, 0.0)
+
+
+def _new_part_variance(norm: Norm, law: IntervalFit) -> float:
+    """Variance of a new part's departure from the law, in scores; inf = nothing is known of it."""
+    from scipy.special import ndtri
+
+    if norm.part_sd is None:
+        return math.inf
+    middle, step = float(law.ppf(0.5)), 0.05
+    up, down = (-float(ndtri(law.sf(middle * math.exp(by)))) for by in (step, -step))
+    return (norm.part_sd * (up - down) / (2.0 * step)) ** 2
+
+
+def _of_new_parts(z: Array, part: NDArray[np.object_], new: NDArray[np.bool_], variance: float) -> tuple[Array, Array]:
+    """Foretell each score of a part without a usual size from those of it before: centre and standard deviation."""
+    centre, sd = np.zeros(z.size), np.ones(z.size)
+    known: dict[str, tuple[int, float]] = {}
+    for i in np.flatnonzero(new).tolist():
+        count, total = known.get(part[i], (0, 0.0))
+        left = variance if count == 0 else variance / (1.0 + count * variance) if variance < math.inf else 1.0 / count
+        centre[i], sd[i] = total * left if count else 0.0, math.sqrt(1.0 + left)
+        known[part[i]] = count + 1, total + float(z[i])
+    return centre, sd
+
+
+def _against(z: Array, tail: Array, centre: Array, sd: Array, sign: str) -> tuple[Array, Array]:
+    """Scores and tails against a law of scores; where its standard deviation is not known a score says nothing."""
+    from scipy.special import ndtr, ndtri
+
+    towards = 1.0 if SIGNS[sign].side == "upper" else -1.0
+    known = np.isfinite(sd)
+    out = np.where(known, ndtri(tail) + towards * centre, 0.0) / sd
+    return (z - centre) / sd, np.asarray(ndtr(out), dtype=np.float64)
 
 
 def _stepwise(z: Array, stream: Stream, phi: float) -> Array:

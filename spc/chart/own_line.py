@@ -60,10 +60,14 @@ class OwnLine:
 
     def scores(self) -> Scores:
         """Give the scores of the judged faces."""
-        centre, sd = self._own.centre[self._lead :], self._own.sd[self._lead :]
-        z = (self._usual.z[self._lead :] - centre) / sd
-        tail = np.asarray(ndtr((self._tail[self._lead :] + self._towards * centre) / sd), dtype=np.float64)
-        return Scores(z, self._step[self._lead :], tail, centre, sd)
+        judged = slice(self._lead, None)
+        usual, centre, sd = self._usual, self._own.centre[judged], self._own.sd[judged]
+        z = (usual.z[judged] - centre) / sd
+        tail = np.asarray(ndtr((self._tail[judged] + self._towards * centre) / sd), dtype=np.float64)
+        of_part = usual.part_centre[judged]
+        return Scores(
+            z, self._step[judged], tail, of_part + usual.sd[judged] * centre, usual.sd[judged] * sd, of_part
+        )  # fmt: skip
 
     def _judge(self, i: int) -> tuple[float, bool]:
         z = self._own.foretell(i)

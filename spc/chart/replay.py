@@ -45,7 +45,7 @@ class Replayed:
     average: Array  # drifting average, standard deviations of a point, towards the sign's larger values
     average_limit: Array
     average_sd: Array  # settled standard deviation of the drifting average
-    limit: Array  # at the reading's part and age, the sign's unit
+    limit: Array  # at the reading's part and age, the sign's unit; NaN where nothing is known of the part
     centre: Array  # middle of the law there
     beyond: NDArray[np.bool_]
     drifting: NDArray[np.bool_]
@@ -133,7 +133,8 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         z[span], tail_p[span], average[span] = known.z, known.tail_p, found.average
         average_limit[span] = model.rules.average_limit_z * (1.0 if side == "upper" else -1.0)
         average_sd[span] = (model.rules.weight / (2.0 - model.rules.weight)) ** 0.5
-        limit[span], centre[span] = _limits(model, known.centre, known.sd) * factor, model.typical * factor
+        limit[span] = _limits(model, known.centre, known.sd) * factor
+        centre[span] = _usual(model, known.part_centre) * factor
         beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
         number[span] = revision.number
     return Replayed(
@@ -166,9 +167,22 @@ def _limits(model: ChartModel, centre: Array, sd: Array) -> Array:
     from scipy.special import ndtr, ndtri
 
     law, far = model.norm.law(), -float(ndtri(model.rules.alpha))
-    if SIGNS[model.sign].side == "upper":
-        return law.isf(ndtr(-(centre + far * sd)))
-    return law.ppf(ndtr(centre - far * sd))
+    known = np.isfinite(sd)  # a first face of a part of which nothing is known has no limit
+    centre, wide = np.where(known, centre, 0.0), far * np.where(known, sd, 1.0)
+    upper = SIGNS[model.sign].side == "upper"
+    limit = law.isf(ndtr(-(centre + wide))) if upper else law.ppf(ndtr(centre - wide))
+    return np.asarray(np.where(known, limit, np.nan), dtype=np.float64)
+
+
+def _usual(model: ChartModel, part_centre: Array) -> Array:
+    """Middle of the law at part factor 1 and age 0, of a part without a usual size where its readings so far put it."""
+    from scipy.special import ndtr
+
+    usual = np.full(part_centre.size, model.typical)
+    new = part_centre != 0.0
+    if new.any():
+        usual[new] = model.norm.law().ppf(ndtr(part_centre[new]))
+    return usual
 
 
 def valid_at(stream: Stream, ordered: tuple[Revision, ...]) -> NDArray[np.int64]:

@@ -1,4 +1,4 @@
-"""The sloping centre line: whether a lap wears as usual, or jumped, changed slope, or bent.
+"""The sloping centre line: whether a lap wears as usual; `spc.chart.unusual_wear` names what does not.
 
 Each face is set against the line through the faces of its cycle before it, drawn towards what past cycles did. The
 limits widen with how little is known of the line: s sqrt(1 + 1/n + (t - mean t)^2 / Sxx), the term often left out.
@@ -12,25 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.chart.change_point import ChangeSearch, change_point
-
 __all__ = [
-    "NAMES",
     "UsualWear",
     "WearChart",
     "WearLine",
     "fit_wear_line",
-    "unusual_cycle",
-    "unusual_wear",
     "usual_wear",
     "wear_chart",
 ]
 
 Array = NDArray[np.float64]
 
-FEWEST_FOR_SCORES = 6  # past cycles from which scores against them can be searched for a change [our rule, simulated]
 FEWEST_CYCLES = 3  # past cycles from which what is usual can be said [our rule]
-NAMES = {"mean": "jump", "slope": "slope change", "curvature": "bend"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,74 +227,6 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
         f"usual (by chance {alpha:.2%} of them would)."
     )
     return WearChart("ok", t, y, centre, centre - half, centre + half, z, spread, usual, alpha, sentence)
-
-
-def unusual_wear(age: ArrayLike, value: ArrayLike, *, false_detection: float = 0.05) -> ChangeSearch:
-    """Name what is not usual in one cycle: a jump, a change of slope, or a bend, and the faces it may have begun at.
-
-    Parameters
-    ----------
-    age, value : array_like, shape (n,)
-        As in `wear_chart`.
-    false_detection : float, default 0.05
-        Share of straight cycles in which anything is named.
-
-    Returns
-    -------
-    ChangeSearch
-        Kinds 'mean' (a jump: contamination, a swap of slurry, a knock), 'slope' (load, slurry age) and 'curvature' (a
-        bend over the whole cycle: glaze, or a lap running in); `NAMES` gives the words. A slope change in the middle of
-        a cycle and a bend look alike: `near` then names the other.
-    """
-    t, y = _checked(age, value)
-    return change_point(y, t, kinds=("mean", "slope", "curvature"), before="line", false_detection=false_detection)
-
-
-def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float = 0.01) -> ChangeSearch:
-    """Name what is not usual in one charted cycle, by its own line and, where enough is known, by how it usually wears.
-
-    Parameters
-    ----------
-    chart : WearChart
-    phi : float, default 0
-        Correlation of neighbouring readings, left out of both searches.
-    false_detection : float, default 0.01
-        Share of usual cycles in which anything is named.
-
-    Returns
-    -------
-    ChangeSearch
-
-    Notes
-    -----
-    The line of the cycle itself bends after a jump and hides much of it, and steps of the reading look like jumps about
-    it. From `FEWEST_FOR_SCORES` past cycles on, the scores against how the lap usually wears are searched for a jump or
-    a change of slope, and its own line for a bend only; each search takes half of the rate and the one that noise
-    explains worse is told. With fewer past cycles the scores would call too often.
-    """
-    alone = _carried_out(chart.value, chart.age, phi) if phi and chart.value.size >= 3 else chart.value
-    if chart.usual is None or chart.usual.cycles < FEWEST_FOR_SCORES or chart.status != "ok":
-        return unusual_wear(chart.age, alone, false_detection=false_detection)
-    half = false_detection / 2
-    bend = change_point(alone, chart.age, kinds=("curvature",), before="line", false_detection=half)
-    z = _decorrelated(chart.z, chart.age, phi)
-    scores = change_point(z, chart.age, kinds=("mean", "slope"), before="level", false_detection=half)
-    told = [search for search in (scores, bend) if search.status == "change"]
-    return min(told, key=lambda search: search.p_value, default=scores)
-
-
-def _carried_out(value: Array, age: Array, phi: float) -> Array:
-    """Take from the readings their line and what neighbours carry over, so that the search meets independent ones."""
-    if np.ptp(age) == 0:
-        return value
-    return _decorrelated(value - fit_wear_line(age, value).centre(age), age, phi)
-
-
-def _decorrelated(residual: Array, age: Array, phi: float) -> Array:
-    gap = np.maximum(1.0, np.diff(age, prepend=age[0] - 1.0))
-    r = np.where(np.arange(residual.size) == 0, 0.0, phi**gap)
-    before = np.concatenate(([0.0], residual[:-1]))
-    return np.asarray((residual - r * before) / np.sqrt(1.0 - r**2), dtype=np.float64)
 
 
 def _alone(t: Array, y: Array, alpha: float) -> tuple[Array, Array, Array]:

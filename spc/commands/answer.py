@@ -15,9 +15,10 @@ __all__ = ["command"]
 
 
 @click.command("answer")
-@click.argument("lap")
+@click.argument("lap", default="")
+@click.option("--room", is_flag=True, help="Answer the room alarm of this shift, in place of a signal of LAP.")
 @click.option("--sign", default="", help="Sign of the signal, such as flatness; needed where several are open.")
-@click.option("--cause", default="", help="What it was: a cause that `due --lap` names, 'bad wipe', 'not found'.")
+@click.option("--cause", default="", help="What it was: a cause of the table, 'bad wipe', 'not found'.")
 @click.option("--check", "check_done", default="looked at", show_default=True, help="What was looked at.")
 @click.option("--action", default="none", show_default=True, help="What was done; 'handed to lead' leaves it open.")
 @click.option("--result", default="carries on", show_default=True)
@@ -29,6 +30,7 @@ def command(
     session: Session,
     *,
     lap: str,
+    room: bool,
     sign: str,
     cause: str,
     check_done: str,
@@ -38,36 +40,47 @@ def command(
     why: str,
     who: str,
 ) -> int:
-    """Keep what was found about an open signal of LAP.
+    """Keep what was found about an open signal of LAP, or with --room about the room alarm.
 
     The answer closes the signal, is counted, and moves the ranking of the likely causes of the same signs from then on;
-    'not found' is an honest answer and counts as unknown. A bad wipe strikes the reading out. With --json one document:
-    reaction (its number), lap, sign, cause and signal (as in `lapcell due`).
+    'not found' is an honest answer and counts as unknown. A bad wipe strikes the reading out. Words near to a cause of
+    the table are taken for it; what none of them is goes by 'something else: ' and your own words. With --json one
+    document: reaction (its number), lap ('the room' for the room alarm), sign, cause (as it is counted) and signal (as
+    in `lapcell due`).
 
     With --take-back the newest answer on LAP (of --sign, if given) is taken back instead: its signal is open again, it
     is counted no more, and it stays on record. With --json: reaction, lap, sign, cause and event (taken back with it).
     """
+    from spc.board.cause_words import NOT_A_READING, cause_meant
     from spc.board.reactions import keep_answer
+    from spc.board.room_answer import ROOM
 
+    if bool(lap) == room:
+        raise ValueError("`LAP` must name the lap that is answered for, or `--room` say that it is the room; give one")
+    lap = ROOM if room else lap
     if take_back:
         return _take_back(session, lap, sign=sign, cause=cause, why=why, who=who)
     if not cause:
         raise ValueError("`--cause` must say what it was, or `--take-back` that the newest answer is taken back")
-    signal = _chosen(session.board().lap(lap).signals, lap, sign)
+    written, cause = cause, cause_meant(cause)
+    signal = _room_signal(session) if room else _chosen(session.board().lap(lap).signals, lap, sign)
     with session.store() as store:
         number = keep_answer(
             store, signal, check_done=check_done, cause=cause, action=action, result=result, who=who,
-            one_reading=cause in ("bad wipe", "bad reading"),
+            one_reading=cause in NOT_A_READING,
         )  # fmt: skip
     if session.as_json:
         print_json({"reaction": number, "lap": lap, "sign": signal.sign, "cause": cause, "signal": asdict(signal)})
     else:
-        click.echo(one_line(f"Kept for {lap}, {signal.sign}: {cause}; {action}. Signed {who}."))
+        meant = "" if written.strip().casefold() == cause.casefold() else f" (for {written.strip()!r})"
+        what = lap if room else f"{lap}, {signal.sign}"
+        click.echo(one_line(f"Kept for {what}: {cause}{meant}; {action}. Signed {who}."))
     return DONE
 
 
 def _take_back(session: Session, lap: str, *, sign: str, cause: str, why: str, who: str) -> int:
     from spc.board.reactions import take_back_answer
+    from spc.board.room_answer import ROOM
 
     if cause:
         raise ValueError("`--take-back` takes back the newest answer and needs no `--cause`; give one of the two")
@@ -83,9 +96,21 @@ def _take_back(session: Session, lap: str, *, sign: str, cause: str, why: str, w
         print_json(said | {"event": event})
     else:
         also = f" The event {event} is taken back with it." if event else ""
-        what = f"{newest['sign']}: {newest['cause']}; {newest['action']}, signed {newest['who']}"
-        click.echo(one_line(f"Taken back on {lap}, {what}. Its signal is open again.{also} Signed {who}."))
+        about = lap if lap == ROOM else f"{lap}, {newest['sign']}"
+        what = f"{about}: {newest['cause']}; {newest['action']}, signed {newest['who']}"
+        click.echo(one_line(f"Taken back on {what}. Its signal is open again.{also} Signed {who}."))
     return DONE
+
+
+def _room_signal(session: Session) -> "Signal":
+    from spc.board.room_answer import room_signal
+
+    alarm = session.board().shift().room
+    if alarm is None:
+        raise ValueError("there is no room alarm in this shift: `lapcell due` says what is open")
+    if alarm.answered:
+        raise ValueError(f"the room alarm of this shift is answered: {alarm.answered} `--take-back` opens it again")
+    return room_signal(alarm)
 
 
 def _chosen(signals: tuple["Signal", ...], lap: str, sign: str) -> "Signal":

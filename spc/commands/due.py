@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from spc.board.results import LapReport, ShiftReport
+from spc.board.results import LapReport, RoomAlarm, ShiftReport
 from spc.board.safety import DEFERENCE
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.moments import time_head, with_times
@@ -25,11 +25,13 @@ _LEADS = {"passes": "; passes lead", "minutes": "; minutes lead", "removal rate"
 def command(session: Session, *, lap: str) -> int:
     """Say which laps are due for reconditioning, and why.
 
-    Exit code 1 when a lap is held or due. With --json one document: as_of, shift, sentence, room (or null), room_before
-    (of the last shift worked before this one, or null), changed, holds, false_calls, stale, and laps in order of need,
+    Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
+    sentence, room (sentence, laps, p_value, checks, asked, causes, answered, handed; or null), room_before (of the last
+    shift worked before this one, or null), changed, holds, false_calls, stale, and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
     median, high, level, own_faces, past_cycles; null = open or not known), next_break ('' where held, resting or not
-    known), confidence, lead_sign, signals, causes, safety, data_health and answers (question, answer).
+    known), confidence, lead_sign, unusual_wear ('' = as usual), signals, causes, safety, data_health and answers
+    (question, answer).
     """
     board = session.board()
     if lap:
@@ -44,7 +46,8 @@ def command(session: Session, *, lap: str) -> int:
         print_json(_shift_document(shift))
     else:
         _print_shift(shift, session.settings())
-    return NEEDS_A_PERSON if any(r.state in ("held", "due") for r in shift.laps) or shift.room else DONE
+    room = shift.room is not None and not shift.room.answered
+    return NEEDS_A_PERSON if room or any(r.state in ("held", "due") for r in shift.laps) else DONE
 
 
 def lap_document(report: LapReport) -> dict[str, Any]:
@@ -59,6 +62,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "next_break": report.next_break,
         "confidence": report.confidence,
         "lead_sign": report.lead_sign,
+        "unusual_wear": report.unusual_wear,
         "material": report.material,
         "grit": report.grit,
         "age_faces": report.age_faces,
@@ -92,9 +96,12 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
 def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     when = shift.as_of_text + (f", {shift.shift_text}" if " shift of " in shift.shift_text else "")
     click.echo(f"{when}. {shift.sentence}")
-    for more in (shift.room_before.sentence if shift.room_before is not None else "", shift.stale):
-        if more:
-            click.echo(more)
+    if shift.room is not None:
+        _print_room(shift.room)
+    if shift.room_before is not None:
+        click.echo(shift.room_before.sentence)
+    if shift.stale:
+        click.echo(shift.stale)
     click.echo()
     rows = [
         {
@@ -127,6 +134,17 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     if shift.false_calls:
         click.echo()
         click.echo(shift.false_calls)
+
+
+def _print_room(room: RoomAlarm) -> None:
+    told = room.answered or (
+        f"{room.handed[:1].upper()}{room.handed[1:]}: open until it is answered." * bool(room.handed)
+    )
+    for line in (f"Laps: {', '.join(room.laps)}.", *(f"  check: {check}" for check in room.checks), told):
+        if line:
+            click.echo(line)
+    if not room.answered:
+        click.echo("Say what it was: `lapcell answer --room --cause ... --who ...`")
 
 
 def _likely(share: float) -> str:

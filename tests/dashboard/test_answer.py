@@ -1,11 +1,19 @@
 """The answers to a signal on the lap view: kept, handed on, and a mistaken one undone in one tap."""
 
+from dataclasses import replace
+
 import pytest
 
+from spc.board.results import Cause
 from spc.store.store import Store
 from tests.dashboard import fixtures
 from tests.dashboard.conftest import refusals, text
 from tests.dashboard.test_views import put, run
+
+LIKELY = tuple(
+    Cause(name, share, "look", "act", "", "")
+    for name, share in (("coarse grain or contamination", 0.8), ("glazed lap", 0.1), ("unknown", 0.1))
+)
 
 
 @pytest.fixture(autouse=True)
@@ -102,3 +110,60 @@ def test_a_tap_that_lands_twice_answers_one_signal_and_says_why_not_the_other(fi
     press(page, "Not found")
     with Store.open(filled_store) as store:
         assert len(store.reactions()) == 2
+
+
+def kept_causes(path, lap="CI-1"):
+    with Store.open(path) as store:
+        return store.reactions(lap=lap)["cause"].tolist()
+
+
+def test_the_likely_causes_are_one_tap_each_and_all_others_behind_one(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),), causes=LIKELY)
+    page = run("lap", lap="CI-1")
+    labels = [button.label for button in page.button]
+    assert labels[:2] == ["Coarse grain", "Glazed lap"] and {"Stroke or ring", "The room"} <= set(labels)
+    assert len(set(labels)) == len(labels)
+    press(page, "Glazed lap")
+    assert kept_causes(filled_store) == ["glazed lap"]
+    assert "Kept on CI-1: glazed lap, signed R. Oduya; carries on." in text(page) and "Counted as" not in text(page)
+
+
+def test_what_was_done_is_counted_as_the_likeliest_cause_that_it_puts_right_and_says_so(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(sign="scratch", severity="stop"),), causes=LIKELY)
+    page = run("lap", lap="CI-1")
+    press(page, "Recharged")
+    assert kept_causes(filled_store) == ["coarse grain or contamination"]
+    assert "CI-1 is logged as recharged too. Counted as: coarse grain or contamination." in text(page)
+
+
+@pytest.mark.parametrize(
+    ("words", "cause"), [("spilt paste", "something else: spilt paste"), ("glased lap", "glazed lap")]
+)
+def test_own_words_are_kept_as_something_else_unless_the_table_knows_them(filled_store, monkeypatch, words, cause):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),), causes=LIKELY)
+    page = run("lap", lap="CI-1")
+    press(page, "Keep these words")
+    assert refusals(page) == ["Nothing was kept: say in words what it was."]
+    page.text_input[0].set_value(words).run()
+    press(page, "Keep these words")
+    assert kept_causes(filled_store) == [cause]
+
+
+def test_a_room_alarm_is_answered_on_the_shift_view(filled_store, monkeypatch):
+    room = replace(fixtures.shift().room, asked="most laps moved together in the shift", causes=LIKELY)
+    put(monkeypatch, fixtures.shift(room=room))
+    page = run("shift")
+    labels = [button.label for button in page.button]
+    assert "Glazed lap" in labels and "Not found" in labels and not {"Bad wipe", "Recharged"} & set(labels)
+    press(page, "The room")
+    assert refusals(page) == ["Say first who signs this."]
+    page.selectbox[0].set_value("R. Oduya").run()
+    press(page, "The room")
+    assert kept_causes(filled_store, "the room") == ["the room: temperature, lamp, flat, slurry batch"]
+
+
+def test_a_room_alarm_that_is_answered_asks_no_more(filled_store, monkeypatch):
+    room = replace(fixtures.shift().room, asked="most laps moved together", answered="Found by Bo: the lamp.")
+    put(monkeypatch, fixtures.shift(room=room))
+    page = run("shift")
+    assert "Found by Bo: the lamp." in text(page) and not page.button

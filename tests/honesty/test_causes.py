@@ -7,6 +7,7 @@ import pandas as pd
 
 from spc.board.cause_table import CAUSES, UNKNOWN
 from spc.board.causes import diagnose, read_pattern
+from spc.board.charge import Charge
 from spc.wear.sign_moves import sign_moves
 from tests.honesty.table import honesty_size, record
 
@@ -48,11 +49,15 @@ def simulate(name, rng):
         }
     )  # fmt: skip
     scope = effect["scope"] if rng.random() < 0.8 else ""
+    old, young = (0.5, 0.02) if name == "charge used up" else (0.07, 0.1)
+    state = str(rng.choice(["old", "young", "usual"], p=[old, young, 1.0 - old - young]))
+    charge = Charge(9, "recharged", 9.0, state) if rng.random() < 0.5 else None  # half the logs know of recharges
     return read_pattern(
         sign_moves(signs),
         scratch=bool(rng.random() < effect.get("scratch", 0.01)),
         bow_turned=bool(rng.random() < effect.get("bow", 0.03)),
         scope=scope,
+        charge=charge,
     )
 
 
@@ -85,7 +90,7 @@ def test_likelihoods_beat_the_prior_and_are_not_surer_than_they_are_right():
         title="Likely causes, scored on simulated cells",
         statement="Ten planted causes, two of them outside the table, whose right answer is 'unknown'. Log score of "
         "the true cause (nearer 0 is better) against the table's prior; how often it came first and among the first "
-        "three; and how sure the first was on average.",
+        "three; and how sure the first was on average. Half of the logs know how old the charge is.",
         columns=["planted", "right answer", "cells", "log score", "standard error", "log score of the prior",
                  "came first", "among three", "likelihood of the first"],
         rows=[[*r[:3], *(round(v, 3) for v in r[3:])] for r in rows],

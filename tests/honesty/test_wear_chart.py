@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from spc.chart.wear_chart import NAMES, unusual_wear, usual_wear, wear_chart
+from spc.chart.unusual_wear import NAMES, unusual_wear
+from spc.chart.wear_chart import usual_wear, wear_chart
 from tests.honesty.table import honesty_size, record
 
 CYCLE, ALPHA = 20, 0.01

@@ -29,6 +29,19 @@ def test_pass_to_pass_better_worse_and_not_told():
     assert "No face here has two readings" in pass_to_pass(numbered([reading(0.2, 0.4, 1)]))
 
 
+def test_pass_to_pass_tells_passes_that_go_up_and_down():
+    rows = [reading(1.5, 1.7, 1), reading(0.5, 0.7, 2), reading(1.1, 1.3, 3)]
+    told = pass_to_pass(numbered(rows), held=True)
+    assert told.startswith(
+        "Up and down: P1 7 A read 1.5 to 1.7 um then 0.5 to 0.7 um then 1.1 to 1.3 um over 3 passes;"
+    )
+    assert told.endswith("the last change was to the worse. Stop and look at the lap.")
+    rows = [reading(0.4, 0.6, 1), reading(1.5, 1.7, 2), reading(0.65, 0.75, 3)]
+    assert pass_to_pass(numbered(rows)).endswith("; the last change was to the better.")
+    rows = [reading(0.4, 0.6, 1), reading(0.55, 0.7, 2), reading(0.65, 0.75, 3)]  # no two neighbours tell, the ends do
+    assert pass_to_pass(numbered(rows)).startswith("Worse: ")
+
+
 def test_pass_to_pass_names_the_unit_each_reading_was_typed_in():
     rows = [reading(0.2, 0.4, 1), reading(0.5, 0.7, 2, flatness_text="2", flatness_unit="band")]
     assert pass_to_pass(numbered(rows)).startswith("Worse: P1 7 A read 0.2 to 0.4 um then 2 bands over 2 passes.")

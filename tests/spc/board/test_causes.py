@@ -127,3 +127,12 @@ def test_a_lap_held_for_its_grit_is_not_said_to_have_scratched(tmp_path):
     report = told(PlantedCell(4, cycles=2, last=10, fault=coarse).store(tmp_path), "due", "--lap", "L1")
     (why,) = (c["why"] for c in report["causes"] if c["name"].startswith("coarse grain"))
     assert "a coarser grit on the lap" in why and "scratch" not in why
+
+
+def test_the_check_of_unknown_is_no_check_of_another_cause():
+    note = next(c.check for c in CAUSES if c.name == UNKNOWN)
+    slow = diagnose(read_pattern(moved(minutes="up"), scratch=False))
+    assert {c.name: c.likelihood for c in slow.causes}[UNKNOWN] > 0.05 and top(slow) != UNKNOWN
+    assert note not in slow.checks
+    odd = diagnose(read_pattern(moved(finish="down", flatness="down"), scratch=False, scope="one operator"))
+    assert top(odd) == UNKNOWN and note in odd.checks

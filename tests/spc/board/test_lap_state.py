@@ -18,10 +18,10 @@ NEXT = replace(RANGE, low=5.0, median=14.0, high=33.0, crossing="next face", sen
 MOVED = "6 of 6 laps moved together, to the worse: look at the room before any lap."
 
 
-def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False):
+def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False, unusual=""):
     return decide_state(
         "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, resting_since=resting,
-        limit_text="2 bands", room=room, fresh=fresh,
+        limit_text="2 bands", room=room, fresh=fresh, unusual=unusual,
     )  # fmt: skip
 
 
@@ -113,3 +113,12 @@ def test_a_lap_without_a_face_since_its_reconditioning_is_fresh(room):
     assert found.sentence == "L-1 is fresh and has no face of its own yet: 20 to 70 faces left under 2 bands."
     planned = state(left=replace(RANGE, low=12.0), fresh=True, room=room)
     assert planned.sentence.startswith("L-1 is fresh and has no face of its own yet, but plan its reconditioning: 20")
+
+
+def test_a_lap_whose_sloping_chart_says_otherwise_is_not_said_to_wear_as_usual():
+    found = state(unusual="a jump, begun at face 12")
+    assert found.state == "cutting" and "wears as usual" not in found.sentence
+    assert found.sentence.startswith("L-1 does not wear as usual (a jump, begun at face 12): 20 to 70 faces left")
+    assert any("Its sloping chart says not wearing as usual: a jump" in reason for reason in found.reasons)
+    soon = state(left=replace(RANGE, low=9.0), unusual="a bend")
+    assert soon.sentence.startswith("L-1 does not wear as usual (a bend); plan its reconditioning: ")

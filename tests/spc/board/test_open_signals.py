@@ -81,6 +81,7 @@ def drawn(tmp_path, monkeypatch):
         ([], [(-9, -14), (-1, -3)], "drifts up since about 2 faces ago:"),
         ([-5], [(-1, -4)], "drifts up since about 4 faces ago:"),
         ([], [(-4, -9)], "drifted up from about 8 to 3 faces ago:"),
+        ([], [(-4, -4)], "drifted up 3 faces ago:"),
         ([], [(-2, -9)], "drifted up from about 8 to 1 face ago:"),
     ],
 )

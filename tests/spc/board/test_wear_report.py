@@ -8,7 +8,7 @@ from scipy.stats import theilslopes
 
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.wear_report import relap_report, wear_report
+from spc.board.wear_report import relap_report, wear_finding, wear_report
 from spc.chart.stream import stream_of
 from spc.chart.wear_chart import wear_chart
 from spc.cli import cli
@@ -94,6 +94,14 @@ def test_a_jump_is_named_with_its_faces(tmp_path):
     report = wear_report(*look(tmp_path, jumped)[:2], "K1")
     assert "Not wearing as usual: a jump, begun" in report.sentence
     assert 181 in np.asarray(report.face_ids)[report.unusual.changes[0].set_start]
+
+
+@pytest.mark.parametrize("change", [None, jumped, relapped])
+def test_the_finding_by_itself_is_that_of_the_report(tmp_path, change):
+    view, cell, _ = look(tmp_path, change)
+    said, found = wear_report(view, cell, "K1").sentence, wear_finding(view, cell, "K1")
+    assert (f"Not wearing as usual: {found}." in said) if found else ("Not wearing as usual" not in said)
+    assert found.startswith("a jump, begun") == (change is jumped)
 
 
 def test_a_rise_of_relaps_is_called(tmp_path):

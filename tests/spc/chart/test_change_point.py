@@ -3,8 +3,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import ttest_ind
+from statsmodels.api import OLS
 
-from spc.chart.change_point import change_point, location_drop
+from spc.chart.change_point import change_point, least_p_value, location_drop
 from spc.chart.change_scan import change_null, change_scan
 
 SOURCES = Path(__file__).parents[2] / "sources"
@@ -122,3 +124,21 @@ def test_a_kink_without_any_scatter_is_told_without_a_figure():
     x = np.concatenate([np.zeros(3), np.arange(77.0)]) * 1e150
     found = change_point(x, kinds=("slope",))
     assert "inf" not in found.sentence and "nan" not in found.sentence
+
+
+def test_the_least_p_value_is_students_at_the_best_place():  # second way: scipy's t test, statsmodels' regression
+    x = np.random.default_rng(71).normal(size=30) + 0.8 * (np.arange(30) >= 18)
+    by_t = min(ttest_ind(x[:k], x[k:]).pvalue for k in range(2, 29))
+    assert least_p_value(x, kinds=("mean",)) == pytest.approx(by_t, rel=1e-9)
+    t = np.arange(30.0)
+    bow = OLS(x, np.column_stack([np.ones(30), t, t**2])).fit().pvalues[2]
+    assert least_p_value(x, kinds=("curvature",), before="line") == pytest.approx(bow, rel=1e-6)
+    assert least_p_value(x[:5]) == 1.0  # too few for a search
+
+
+def test_no_search_has_a_smaller_p_value_than_the_least():
+    rng = np.random.default_rng(72)
+    for size in (0.0, 0.7, 1.4):
+        x = rng.normal(size=25) + size * (np.arange(25) >= 12)
+        found = change_point(x, kinds=("mean", "slope"), false_detection=0.5)
+        assert least_p_value(x) <= found.p_value

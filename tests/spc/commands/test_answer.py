@@ -61,6 +61,25 @@ def test_what_cannot_be_answered(store_path):
     assert outcome.exit_code == COULD_NOT and "no open signal of K1; open: none" in outcome.output
 
 
+def test_a_slip_of_the_pen_is_taken_for_the_cause_and_other_words_are_said_to_be_something_else(store_path):
+    outcome = run(answer, store_path, "K1", "--cause", "glased lap", "--who", "Ann")
+    assert outcome.exit_code == DONE
+    assert outcome.output == "Kept for K1, flatness: glazed lap (for 'glased lap'); none. Signed Ann.\n"
+    run(answer, store_path, "K1", "--take-back", "--who", "Ann")
+    outcome = run(answer, store_path, "K1", "--cause", "spilt paste", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "must be one of: lap worn out of shape;" in outcome.output
+    outcome = run(answer, store_path, "K1", "--cause", "something else: spilt paste", "--who", "Ann", "--json")
+    assert json.loads(outcome.output)["cause"] == "something else: spilt paste"
+
+
+def test_an_answer_is_for_a_lap_or_for_the_room(store_path):
+    for asked in ((), ("K1", "--room")):
+        outcome = run(answer, store_path, *asked, "--cause", "not found", "--who", "Ann")
+        assert outcome.exit_code == COULD_NOT and "give one" in outcome.output
+    outcome = run(answer, store_path, "--room", "--cause", "not found", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "there is no room alarm in this shift" in outcome.output
+
+
 def test_a_bad_wipe_strikes_the_reading_out(store_path):
     assert run(answer, store_path, "K1", "--cause", "bad wipe", "--who", "Ann").exit_code == DONE
     document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)

@@ -37,6 +37,9 @@ def test_fine_readings_of_a_short_cycle_are_searched_for_a_jump(tmp_path):
     """Readings to a hundredth of a micrometre seldom repeat: a jump among them must not be refused as coarse."""
     path = PlantedCell(0, fault=jump).store(tmp_path, limit="3 um")
     assert "Not wearing as usual: a jump, begun at face 109" in run(path, "chart", "L1", "--sign", "wear").output
+    report = told(path, "due", "--lap", "L1")
+    assert report["unusual_wear"] == "a jump, begun at face 109" and "wears as usual" not in report["sentence"]
+    assert any("a jump, begun at face 109" in reason for reason in report["reasons"])
 
 
 def test_faces_far_off_are_called_unusual_where_their_kind_cannot_be_told(tmp_path):
@@ -95,6 +98,10 @@ def test_what_moved_with_the_room_is_put_down_to_the_room(tmp_path):
     path = PlantedCell(6, laps=laps, cycles=4, fault=warm).store(tmp_path, limit="1.3 um")
     shift = told(path, "due")
     assert "look at the room before any lap" in shift["sentence"]
+    said = run(path, "due").output
+    assert all(f"  check: {check}" in said for check in shift["room"]["checks"]) and "answer --room" in said
+    assert shift["room"]["causes"][0]["name"].startswith("the room") and shift["room"]["answered"] == ""
+    _answer_the_room(path)
     due = [lap for lap in shift["laps"] if lap["state"] == "due"]
     assert due
     for lap in shift["laps"]:
@@ -102,6 +109,21 @@ def test_what_moved_with_the_room_is_put_down_to_the_room(tmp_path):
         assert not lap["causes"] or lap["causes"][0]["name"].startswith("the room")
     for lap in due:
         assert lap["sentence"].startswith(f"Look at the room before {lap['lap']} is worked on")
+
+
+def _answer_the_room(path):
+    """It is accepted, counted, settles the alarm, and can be taken back."""
+    signed = ("--who", "Ann")
+    assert run(path, "answer", "--room", "--cause", "handed on?", *signed).exit_code == 3
+    assert "Kept for the room: the room: temp" in run(path, "answer", "--room", "--cause", "the room", *signed).output
+    room = told(path, "due")["room"]
+    assert room["answered"] == "Found by Ann: the room: temperature, lamp, flat, slurry batch."
+    assert room["causes"][0]["counted"] == "found 1 of 1 times"
+    assert room["answered"] in run(path, "due").output
+    again = run(path, "answer", "--room", "--cause", "not found", *signed)
+    assert again.exit_code == 3 and "is answered: Found by Ann" in again.output
+    assert run(path, "answer", "--room", "--take-back", *signed).output.startswith("Taken back on the room: the room: ")
+    assert told(path, "due")["room"]["answered"] == ""
 
 
 def test_a_log_without_any_flatness_says_nothing_of_it(tmp_path):

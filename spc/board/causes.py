@@ -18,6 +18,7 @@ _PRIOR_REACTIONS = 10.0
 # Signs that partly say the same thing count half each when both are there: minutes is stock over rate by construction.
 _TWINS = (("minutes", "removal rate"), ("flatness", "re-lap share"))
 _SHOWN = 0.05
+_OR = " or "
 # Answers in the operator's words that mean a cause of the table.
 _MEANT = dict.fromkeys(("bad wipe", "bad reading"), "read warm, in poor light or by another eye")
 
@@ -27,7 +28,7 @@ class Pattern:
     """What the signs of one lap show together."""
 
     states: Mapping[str, str]  # sign -> state, only signs with enough readings
-    scope: str  # one of `spc.board.cause_table.SCOPES`, '' when it cannot be told
+    scope: str  # of `spc.board.cause_table.SCOPES`, joined by ' or ' where not told apart; '' when nothing can be said
     sentence: str
 
     @property
@@ -72,7 +73,8 @@ def read_pattern(
     identical : bool, default False
         The last readings are all the same.
     scope : str, default ''
-        Whether it follows one lap, one operator, one part number or many laps; '' = cannot be told.
+        Whether it follows one lap, one operator, one part number or many laps, joined by ' or ' where the readings do
+        not tell these apart; '' = nothing can be said.
     also : mapping of str to str, optional
         States from charts (sign -> 'up', 'down'), which overrule the moves.
 
@@ -85,7 +87,7 @@ def read_pattern(
     ValueError
         If `scope` or a state in `also` is unknown.
     """
-    if scope and scope not in SCOPES:
+    if scope and not set(scope.split(_OR)) <= set(SCOPES):
         raise ValueError(f"`scope` must be '' or one of {', '.join(SCOPES)}; got {scope!r}")
     states = {m.sign: m.direction for m in moves if m.sign in SIGNS and m.direction != "too few"}
     if coarser_grit:
@@ -178,7 +180,8 @@ def _log_likelihood(cause: CauseEntry, pattern: Pattern) -> float:
         halved = any(sign in twins and all(t in pattern.states for t in twins) for twins in _TWINS)
         total += (0.5 if halved else 1.0) * math.log(_state_probability(cause, sign, state))
     if pattern.scope:
-        total += math.log(_shared_out(cause.scopes, pattern.scope, SCOPES))
+        among = pattern.scope.split(_OR)
+        total += math.log(math.fsum(_shared_out(cause.scopes, one, SCOPES) for one in among) / len(among))
     return total
 
 
@@ -208,6 +211,7 @@ def _state_words(sign: str, state: str) -> str:
         ("grit", "coarser"): "a coarser grit on the lap",
         ("identical", "yes"): "readings all the same",
         ("bow", "turned"): "bow turned",
+        ("other laps", "hit"): "other laps of the same wash or bench hit too",
     }
     return words.get((sign, state), f"{sign} {state}")
 
@@ -219,7 +223,7 @@ def _why(cause: CauseEntry, pattern: Pattern) -> str:
         for sign, state in pattern.states.items()
         if state not in ("steady", "no") and cause.signs.get(sign, {}).get(state, 0) >= 0.3
     ]
-    if pattern.scope and cause.scopes.get(pattern.scope, 0) >= 0.3:
+    if any(cause.scopes.get(one, 0) >= 0.3 for one in pattern.scope.split(_OR)):
         speaks.append(f"it follows {pattern.scope}")
     if cause.name == UNKNOWN:
         return "what no entry of the table explains"

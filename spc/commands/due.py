@@ -26,7 +26,8 @@ def command(session: Session, *, lap: str) -> int:
     """Say which laps are due for reconditioning, and why.
 
     Exit code 1 when a lap is held or due. With --json one document: as_of, shift, sentence, room (or null), room_before
-    (of the last shift worked before this one, or null), changed, holds, false_calls, stale, and laps in order of need,
+    (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
+    part number alone, or null), changed, holds, false_calls, stale, and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
     median, high, level, own_faces, past_cycles; null = open or not known), next_break ('' where held, resting or not
     known), confidence, lead_sign, signals, causes, safety, data_health and answers (question, answer).
@@ -79,6 +80,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
         "sentence": shift.sentence,
         "room": None if shift.room is None else asdict(shift.room),
         "room_before": None if shift.room_before is None else asdict(shift.room_before),
+        "not_the_room": None if shift.not_the_room is None else asdict(shift.not_the_room),
         "changed": shift.changed,
         "holds": shift.holds,
         "faces_this_shift": shift.faces_this_shift,
@@ -92,9 +94,11 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
 def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     when = shift.as_of_text + (f", {shift.shift_text}" if " shift of " in shift.shift_text else "")
     click.echo(f"{when}. {shift.sentence}")
-    for more in (shift.room_before.sentence if shift.room_before is not None else "", shift.stale):
-        if more:
-            click.echo(more)
+    for alarm in (shift.not_the_room, shift.room_before):
+        if alarm is not None:
+            click.echo(alarm.sentence)
+    if shift.stale:
+        click.echo(shift.stale)
     click.echo()
     rows = [
         {

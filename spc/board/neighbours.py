@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
@@ -63,14 +65,18 @@ def hit_together_words(hit: dict[str, str]) -> str:
 
 
 def _hit(view: CellView, lap: str, span: ShiftSpan) -> _Hit | None:
-    calls = calls_on_lap(view, lap)
+    made_from = (calls_on_lap(view, lap), view.events_of(lap), view.faces_of(lap))
+    return view.memo.once(
+        lap, f"hit in {span.start_us} to {span.end_us}", made_from, partial(_hit_of, *made_from, span)
+    )
+
+
+def _hit_of(calls: Sequence[GuardCall], events: pd.DataFrame, rows: pd.DataFrame, span: ShiftSpan) -> _Hit | None:
     at = [c.sort_us for c in calls if c.guard in _HITS and span.start_us <= c.sort_us < span.end_us]
     if not at:
         return None
     hit_us = min(at)
-    events = view.events_of(lap)
     washed = events["sort_us"].to_numpy(np.int64)[(events["event"] == "cleaned").to_numpy(bool)]
-    rows = view.faces_of(lap)
     first, last = np.searchsorted(rows["sort_us"].to_numpy(np.int64), [hit_us - _SHARED_US, hit_us + 1])
     hands = frozenset(rows["operator"].iloc[int(first) : int(last)].tolist()) - {""}
     return _Hit(hit_us, washed[(washed >= span.start_us - _SHARED_US) & (washed <= hit_us)], hands)

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from spc.board.cell_charts import CellCharts, SignChart
 from spc.board.cell_view import CellView
+from spc.board.move_sources import MoveSources
 from spc.board.results import RoomAlarm
 from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, room_test
-from spc.board.room_source import source_of_shift, told_apart, told_of_one_source
+from spc.board.room_source import doubt_words, source_of_shift, told_apart, told_of_one_source
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
 from spc.chart.replay import Replayed, replay
 
@@ -49,7 +50,7 @@ class RoomShift:
     alarm: RoomAlarm
     direction: str  # 'worse' or 'better'
     with_it: frozenset[str]  # laps that moved with the room and no further: the shift tells nothing of them
-    among: tuple[str, ...]  # what its faces cannot tell apart, the room among them; 'many laps' alone where they can
+    source: MoveSources  # whether it is the room's
 
 
 class RoomOfLap(NamedTuple):
@@ -109,7 +110,7 @@ class RoomHistory:
         own = f" {', '.join(further)} moved further than the room and {are} judged as ever." if further else ""
         sentence = (
             f"In {_the(found.span)} {told}. Its flatness readings are suspect and set aside: {lean} of these laps "
-            f"leans on them.{own}{lasts * (self.lasting_us >= 0)}"
+            f"leans on them.{own}{doubt_words(found.source)}{lasts * (self.lasting_us >= 0)}"
         )
         return RoomAlarm(sentence, found.alarm.laps, found.alarm.p_value, found.alarm.checks)
 
@@ -125,7 +126,7 @@ class RoomHistory:
             ended=_stretches([s for s in here if s.span.start_us < self.running.start_us]),
             unworn=_stretches([s for s in here if self.lasting_us < 0 or s.span.start_us < self.lasting_us]),
             shifts=tuple((s.span.text, "high" if s.direction == "worse" else "low") for s in here),
-            among=self.moved[-1].among if part else (),
+            among=(self.moved[-1].source.among or ("many laps",)) if part else (),
         )
 
 
@@ -178,8 +179,7 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
             error = np.sqrt(scatter / np.maximum(faces[:, place], 1.0))
             further = test.laps * further_than_the_room_p(level[:, place], error) < _SAME_WAY_P
             with_it = frozenset(lap for lap, own in zip(laps, further, strict=True) if lap in alarm.laps and not own)
-            alarm = told_apart(alarm, source)
-            moved.append(RoomShift(spans[place], alarm, test.direction, with_it, source.among or ("many laps",)))
+            moved.append(RoomShift(spans[place], told_apart(alarm, source), test.direction, with_it, source))
     worked = [span.start_us for span, own in zip(spans, scores.T, strict=True) if not np.isnan(own).all()]
     before = [start for start in worked if start < running.start_us]
     lasting_us = _lasting_us(spans, scores, moved)

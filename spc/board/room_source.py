@@ -13,7 +13,7 @@ from spc.board.results import RoomAlarm
 from spc.board.scope import faces_between, telling_check, times_words
 from spc.board.shifts import ShiftSpan
 
-__all__ = ["source_of_shift", "told_apart", "told_of_one_source"]
+__all__ = ["doubt_words", "source_of_shift", "told_apart", "told_of_one_source"]
 
 # Cheapest first; common practice, no source.
 _CHECKS = {
@@ -65,23 +65,30 @@ def source_of_shift(view: CellView, laps: Sequence[str], span: ShiftSpan, direct
 
 def told_of_one_source(alarm: RoomAlarm, source: MoveSources, direction: str) -> RoomAlarm:
     """Say of a shift's move that one operator's or one part number's faces carry it."""
-    (what,) = source.among
+    likeliest = max(source.among, key=lambda one: source.shares[one])
     way = 1.0 if direction == "worse" else -1.0
-    own, others = (times_words(value**way) for value in source.times[what])
+    own, others = (times_words(value**way) for value in source.times[likeliest])
     high = "high" if direction == "worse" else "low"
-    whose = what.removeprefix("one ")
+    unclear = f"Not the room, and the readings cannot tell {' from '.join(source.among)} yet."
+    what = _WHAT[likeliest] if len(source.among) == 1 else unclear
     sentence = (
-        f"{len(alarm.laps)} laps read {high} this shift in the faces of one {whose} alone: these are {own}, all others "
-        f"are {others}. {_WHAT[what]}"
+        f"{len(alarm.laps)} laps read {high} this shift in the faces of {likeliest} alone: these are {own}, all others "
+        f"are {others}. {what}"
     )
-    return replace(alarm, sentence=sentence, checks=_CHECKS[what])
+    return replace(alarm, sentence=sentence, checks=tuple(check for one in source.among for check in _CHECKS[one]))
+
+
+def doubt_words(source: MoveSources) -> str:
+    """Say what the faces of a shift cannot tell the room from; '' where nothing is to be told apart."""
+    if len(source.among) < 2:
+        return ""
+    others = " or ".join(one for one in source.among if one != "many laps")
+    alone = "Its faces are of one operator: the" if source.operators == 1 else "The"
+    return f" {alone} readings cannot tell the room from {others} yet."
 
 
 def told_apart(alarm: RoomAlarm, source: MoveSources) -> RoomAlarm:
     """Add to a room alarm what its faces cannot tell the room from, and the check that does, first."""
-    if len(source.among) < 2:
-        return alarm
-    others = " and ".join(one for one in source.among if one != "many laps")
-    alone = "Its faces are of one operator: the" if source.operators == 1 else "The"
-    sentence = f"{alarm.sentence} {alone} readings cannot tell the room from {others} yet."
-    return replace(alarm, sentence=sentence, checks=(telling_check(source.among), *alarm.checks))
+    doubt = doubt_words(source)
+    checks = (telling_check(source.among), *alarm.checks) if doubt else alarm.checks
+    return replace(alarm, sentence=alarm.sentence + doubt, checks=checks)

@@ -24,7 +24,7 @@ SCALE = math.log(2.0)  # a move that is there is this large in the logarithm, ab
 SURE = 0.9  # share of the odds that what is not excluded has together
 LEAST_FACES = 3  # of an operator or part number, and of others on the same laps, before it can be said alone
 _OWN_ACCORD = 0.1  # chance that a lap has moved for reasons of its own meanwhile
-_HERE_ALONE = 0.05  # weight of an operator or part number that moves this lap's faces alone, beside one on all laps
+_ONE_SIDE = 0.05  # weight of an operator or part number on the lap asked about alone, or on all but it
 _FARTHEST_SD = 6.0  # no single face counts for more
 _SIZES = 24  # of a move that are tried
 
@@ -55,9 +55,10 @@ class MoveSources:
 class _Explanation(NamedTuple):
     source: str  # one of `SOURCES`, '' = the lap asked about has not moved
     prior: float
-    here: bool = False  # on the lap asked about alone
-    column: str = ""  # 'operator' or 'part': whose faces of that name have moved; '' = all of them
+    where: str = ""  # 'here', on the lap asked about alone, or 'elsewhere'; '' = on all laps
+    column: str = ""  # 'operator' or 'part': the faces of that name have moved; '' = all of them
     name: str = ""
+    own_too: bool = False  # the lap asked about has moved of its own accord besides
 
 
 def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
@@ -78,12 +79,13 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     Notes
     -----
     Posterior odds over simple explanations, each of which moves its faces by one amount from one moment on: nothing;
-    the faces of this lap; of all laps; of one operator; of one part number. Every kind has the same prior, shared among
-    the names. The amount is half normal with scale `SCALE`; the moment is any of the lap's last faces but the newest.
-    About it the faces of a lap are normal with its own two spreads, and any other lap may have moved of its own accord.
-    Explanations that move the same faces get the same odds, so that neither is ever sure. One operator or part number
-    is said alone only with `LEAST_FACES` of its faces beside as many of others on the same laps. Readings rounded so
-    coarsely that most are alike give spreads that are too small: then the answer is too sure.
+    the faces of this lap; of all laps; of one operator; of one part number, these also where this lap has moved itself
+    besides, on this lap alone or on all others. Every kind has the same prior, shared among the names. The amount is
+    half normal with scale `SCALE`; the moment is any of the lap's last faces but the newest. About it the faces of a
+    lap are normal with its own two spreads, and any other lap may have moved of its own accord. Explanations that move
+    the same faces get the same odds, so that neither is ever sure. One operator or part number is said alone only with
+    `LEAST_FACES` of its faces beside as many of others on the same laps. Readings rounded so coarsely that most are
+    alike give spreads that are too small: then the answer is too sure.
 
     References
     ----------
@@ -97,9 +99,7 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     onsets = np.unique(own.sort_us)[:-1] if own is not None else np.empty(0, np.int64)
     onsets = onsets if onsets.size else np.array([min(int(one.sort_us.min()) for one in known)])
     log_odds = np.log([one.prior for one in asked])
-    of_each = sum(
-        _log_likelihood(one, _moved_faces(one, asked, lap), onsets, asked_about=one.lap == lap) for one in known
-    )
+    of_each = sum(_log_likelihood(one, asked, onsets, lap) for one in known)
     log_odds = log_odds + _log_mean(np.asarray(of_each).reshape(len(asked), -1))
     odds = np.exp(log_odds - log_odds.max())
     odds /= odds.sum()
@@ -109,7 +109,8 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     shares = {source: share / max(math.fsum(total.values()), 1e-300) for source, share in total.items()}
     among = () if nothing >= 0.5 else _among(known, asked, best, shares, lap)
     operators = len({name for one in known for name in one.operator.tolist()} - {""})
-    times = {source: _times(known, asked[i], lap) for source, i in best.items()}
+    named = {source: asked[i] for source, i in best.items()} | {"one lap": _Explanation("one lap", 1.0, "here")}
+    times = {source: _times(known, explanation, lap) for source, explanation in named.items()}
     return MoveSources(shares, nothing, among, operators, times)
 
 
@@ -117,7 +118,7 @@ def _explanations(laps: Sequence[LapFaces], lap: str) -> list[_Explanation]:
     """List what may have moved; the faces of an operator or part number not on the lap asked about are not its move."""
     found = [_Explanation("many laps", 1.0)]
     if lap:
-        found += [_Explanation("", 1.0), _Explanation("one lap", 1.0, here=True)]
+        found += [_Explanation("", 1.0), _Explanation("one lap", 1.0, "here")]
     for source, column in (("one operator", "operator"), ("one part number", "part")):
         names = {str(name) for one in laps for name in getattr(one, column).tolist()}
         if source == "one part number" and len(names) < 2:
@@ -125,31 +126,32 @@ def _explanations(laps: Sequence[LapFaces], lap: str) -> list[_Explanation]:
         here = {str(name) for one in laps if lap in ("", one.lap) for name in getattr(one, column).tolist()}
         for name in sorted(names - {""}):
             prior = 1.0 / len(names - {""})
-            found.append(_Explanation(source if name in here else "", prior, column=column, name=name))
+            found.append(_Explanation(source if name in here else "", prior, "", column, name))
+            if lap:
+                found.append(_Explanation("one lap", _OWN_ACCORD * prior, "", column, name, own_too=True))
             if lap and name in here:
-                found.append(_Explanation(source, _HERE_ALONE * prior, here=True, column=column, name=name))
+                found.append(_Explanation(source, _ONE_SIDE * prior, "here", column, name))
+                found.append(_Explanation("", _ONE_SIDE * prior, "elsewhere", column, name))
     return found
 
 
-def _moved_faces(one: LapFaces, asked: Sequence[_Explanation], lap: str) -> NDArray[np.bool_]:
-    """Mark the faces of one lap that each explanation moves, (explanations, faces)."""
-    return np.stack([_faces_of(one, explanation, lap) for explanation in asked])
-
-
 def _faces_of(one: LapFaces, explanation: _Explanation, lap: str) -> NDArray[np.bool_]:
-    if explanation.column and not (explanation.here and one.lap != lap):
+    """Mark the faces of one lap that an explanation moves."""
+    if explanation.where == ("elsewhere" if one.lap == lap else "here"):
+        return np.zeros(one.value.size, dtype=bool)
+    if explanation.column:
         return np.asarray(getattr(one, explanation.column) == explanation.name, dtype=bool)
-    all_moved = explanation.source == "many laps" or (explanation.source == "one lap" and one.lap == lap)
-    return np.full(one.value.size, all_moved)
+    return np.full(one.value.size, bool(explanation.source))
 
 
-def _log_likelihood(one: LapFaces, moved: NDArray[np.bool_], onsets: NDArray[np.int64], *, asked_about: bool) -> Array:
+def _log_likelihood(one: LapFaces, asked: Sequence[_Explanation], onsets: NDArray[np.int64], lap: str) -> Array:
     """Log likelihood of the faces of one lap, (explanations, onsets, sizes), but for a constant."""
     from scipy.special import logsumexp, ndtri
 
     size = SCALE * ndtri(0.5 + (np.arange(_SIZES) + 0.5) / (2 * _SIZES))
     sd, n = one.within_sd, one.value.size
     value = np.clip(one.value, -_FARTHEST_SD * sd, _FARTHEST_SD * sd)
+    moved = np.stack([_faces_of(one, explanation, lap) for explanation in asked])
     those = moved[:, None, :] & (one.sort_us >= onsets[:, None])
     count, total = those.sum(axis=2)[..., None], (those @ value)[..., None]
     squares = float(value @ value) - 2 * size * total + size**2 * count
@@ -159,10 +161,9 @@ def _log_likelihood(one: LapFaces, moved: NDArray[np.bool_], onsets: NDArray[np.
         shrunk = between**2 / (sd**2 * (sd**2 + n * between**2))
         return np.asarray(-0.5 * (squares / sd**2 - shrunk * rest**2 + math.log1p(n * between**2 / sd**2)))
 
-    usual = at(one.between_sd)
-    if asked_about:
-        return usual
-    own = at(math.hypot(one.between_sd, SCALE))
+    usual, own = at(one.between_sd), at(math.hypot(one.between_sd, SCALE))
+    if one.lap == lap:
+        return np.where(np.array([explanation.own_too for explanation in asked])[:, None, None], own, usual)
     return np.asarray(logsumexp([usual + math.log(1 - _OWN_ACCORD), own + math.log(_OWN_ACCORD)], axis=0))
 
 
@@ -188,8 +189,8 @@ def _among(
         return ()
     if len(left) == 1:
         (only,) = left
-        if asked[best[only]].name and not _stands_beside_others(laps, asked[best[only]], lap):
-            left.add("one lap" if lap and asked[best[only]].here else "many laps")
+        if only in ("one operator", "one part number") and not _stands_beside_others(laps, asked[best[only]], lap):
+            left.add("one lap" if asked[best[only]].where == "here" else "many laps")
     return tuple(source for source in SOURCES if source in left)
 
 

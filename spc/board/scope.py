@@ -31,6 +31,9 @@ _COLUMN = {
 }
 SCOPED_SIGNS: tuple[str, ...] = tuple(_COLUMN)
 _READ = ("flatness", "finish")  # signs that a second reader can read again
+_SECOND_READER = (
+    "Let a second reader read one of these faces again, cool and wiped: it may be the reading, the gauge or the hand."
+)
 # Smallest spread of the logarithm of a reading; of passes the most that one or two of them can have. Our own rule.
 _LEAST_SD, _LEAST_PASSES_SD = 0.05, math.log(2.0) / 2
 _LEAST_BETWEEN = 0.25  # of the spread within cycles: what is usual is itself known no better; our own rule
@@ -43,7 +46,7 @@ class Scope:
     scope: str  # one of spc.board.cause_table.SCOPES, '' when it cannot be told
     sentence: str
     among: tuple[str, ...] = ()  # what the readings cannot tell apart; `scope` alone where it can be told
-    check: str = ""  # what tells those apart
+    check: str = ""  # what tells those apart, or what comes first where it follows one operator
 
 
 class _Told(NamedTuple):
@@ -188,7 +191,8 @@ def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str) ->
     if scope == "many laps" and len(judged) < _FEWEST_LAPS:
         words = "another lap moves the same way, and too few laps run to tell the room from the lap"
         return Scope("", words, ("one lap", "many laps"), telling_check(("one lap", "many laps"), sign=sign))
-    return Scope(scope, _alone(scope, lap, judged, found, direction), found.among)
+    check = _SECOND_READER if scope == "one operator" and sign in _READ else ""
+    return Scope(scope, _alone(scope, lap, judged, found, direction), found.among, check)
 
 
 def _alone(scope: str, lap: str, judged: Sequence[LapFaces], found: MoveSources, direction: str) -> str:

@@ -82,16 +82,17 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     the faces of this lap; of all laps; of one operator; of one part number, these also where this lap has moved itself
     besides, on this lap alone or on all others. Every kind has the same prior, shared among the names. The amount is
     half normal with scale `SCALE`; the moment is any of the lap's last faces but the newest. About it the faces of a
-    lap are normal with its own two spreads, and any other lap may have moved of its own accord. Explanations that move
-    the same faces get the same odds, so that neither is ever sure. One operator or part number is said alone only with
-    `LEAST_FACES` of its faces beside as many of others on the same laps. Readings rounded so coarsely that most are
-    alike give spreads that are too small: then the answer is too sure.
+    lap are normal with its own two spreads, that of its cycles at least what the laps have on average; any other lap
+    may have moved of its own accord. Explanations that move the same faces get the same odds, so that neither is ever
+    sure. One operator or part number is said alone only with `LEAST_FACES` of its faces beside as many of others on the
+    same laps. Readings rounded so coarsely that most are alike give spreads that are too small: then the answer is too
+    sure.
 
     References
     ----------
     Kass and Raftery (1995), Bayes factors, J. Am. Stat. Assoc. 90, 773-795.
     """
-    known = [one for one in laps if one.value.size]
+    known = _with_shared_spread([one for one in laps if one.value.size])
     asked = _explanations(known, lap)
     own = next((one for one in known if one.lap == lap), None)
     if not known or (lap and own is None):
@@ -112,6 +113,12 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     named = {source: asked[i] for source, i in best.items()} | {"one lap": _Explanation("one lap", 1.0, "here")}
     times = {source: _times(known, explanation, lap) for source, explanation in named.items()}
     return MoveSources(shares, nothing, among, operators, times)
+
+
+def _with_shared_spread(laps: Sequence[LapFaces]) -> list[LapFaces]:
+    """Give no lap a smaller spread between cycles than the laps have on average: few cycles tell it for each."""
+    shared = math.sqrt(sum(one.between_sd**2 for one in laps) / max(len(laps), 1))
+    return [one._replace(between_sd=max(one.between_sd, shared)) for one in laps]
 
 
 def _explanations(laps: Sequence[LapFaces], lap: str) -> list[_Explanation]:

@@ -34,7 +34,8 @@ GLOSSARY: dict[str, str] = {
     "repeatability": "How far one reader's readings of one face differ: a standard deviation with its interval.",
     "resting": "The lap is not in use.",
     "revision": "A limit as it was set at one time, with who and why. A new one is added; an old one is never changed.",
-    "room alarm": "Most laps read high, or low, in one shift: one thing to look at in the room, and no fault of a lap.",
+    "room alarm": "Most laps read high, or low, in one shift: one thing to look at in the room, and no fault of a lap. "
+    "None where the faces of one operator or part number alone read so.",
     "seal": "A short code worked out from the data to the last digit. Equal seals are equal data.",
     "set aside": "Read while the whole room had moved: kept and drawn, but no flatness chart or forecast counts it.",
     "signal": "Something a chart would rarely say if nothing had changed.",

@@ -140,6 +140,8 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
         alarms.append(cards.notice(f"{unread} The log view says why.", kind="look"))
     if report.room is not None:
         alarms.append(cards.room_card(report.room))
+    if report.not_the_room is not None:
+        alarms.append(cards.room_card(report.not_the_room, label="Not the room"))
     if report.room_before is not None:
         alarms.append(cards.room_card(report.room_before, label="Room alarm of the shift before"))
     return alarms
@@ -187,7 +189,7 @@ def _wall(report: ShiftReport, page: Page) -> list[str]:
     """Return the view for a wall, piece by piece."""
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
     alarms = _alarms(report, page)
-    rooms = (report.room is not None) + (report.room_before is not None)
+    rooms = sum(alarm is not None for alarm in (report.room, report.not_the_room, report.room_before))
     lines = len(needy) + len(alarms) - 1 + rooms  # the first is not shown; a room alarm takes two
     size = f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>"
     rows = [cards.lap_line(lap) for lap in needy] + [cards.rest_line(report.laps, state) for state in _AT_REST]

@@ -19,6 +19,7 @@ SIGNS: dict[str, tuple[str, ...]] = {
     "grit": ("coarser", "no"),
     "identical": ("yes", "no"),
     "charge": ("old", "young", "usual"),
+    "other laps": ("hit", "no"),  # that shared a wash or bench with a scratched lap; asked of no other lap
 }
 
 SCOPES: tuple[str, ...] = ("one lap", "one operator", "one part number", "many laps")
@@ -82,7 +83,8 @@ CAUSES: tuple[CauseEntry, ...] = (
     ),
     CauseEntry(
         "coarse grain or contamination", "the grit", 2.0,
-        {"scratch": {"yes": 0.9}, "grit": {"coarser": 0.9}, "finish": {"up": 0.5}, "re-lap share": {"up": 0.4}},
+        {"scratch": {"yes": 0.9}, "grit": {"coarser": 0.9}, "finish": {"up": 0.5}, "re-lap share": {"up": 0.4},
+         "other laps": {"hit": 0.7}},
         {"one lap": 0.7, "many laps": 0.15},
         "Which bottle, which wash, who shared the bench? Look at the lap under light.", 5,
         "Stop, clean everything, hold the faces since the last clean one, strip and charge again.",
@@ -91,7 +93,7 @@ CAUSES: tuple[CauseEntry, ...] = (
     CauseEntry(
         "wrong or uneven grit", "the grit", 1.0,
         {"finish": {"up": 0.8}, "removal rate": {"up": 0.5, "down": 0.1}, "scratch": {"yes": 0.25},
-         "grit": {"coarser": 0.25}, "minutes": {"down": 0.35}},
+         "grit": {"coarser": 0.25}, "minutes": {"down": 0.35}, "other laps": {"hit": 0.3}},
         {"one lap": 0.6, "many laps": 0.3},
         "Read the bottle and the lot, then check stylus and cut-off.", 3,
         "Wash, recharge from a known lot.", ("wash", "recharge"), "Wrong grit", ("recharged",),

@@ -22,6 +22,7 @@ _TWINS = (("minutes", "removal rate"), ("flatness", "re-lap share"))
 _SHOWN = 0.05
 _QUIET = ("steady", "no", "usual")
 _USED_UP = "charge used up"
+_OR = " or "
 # Answers in the operator's words that mean a cause of the table.
 _MEANT = dict.fromkeys(NOT_A_READING, "read warm, in poor light or by another eye")
 
@@ -31,7 +32,7 @@ class Pattern:
     """What the signs of one lap show together."""
 
     states: Mapping[str, str]  # sign -> state, only signs with enough readings
-    scope: str  # one of `spc.board.cause_table.SCOPES`, '' when it cannot be told
+    scope: str  # of `spc.board.cause_table.SCOPES`, joined by ' or ' where not told apart; '' when nothing can be said
     sentence: str
     charge: Charge | None = None  # what the log knows of the charge; None = nothing
 
@@ -78,7 +79,8 @@ def read_pattern(
     identical : bool, default False
         The last readings are all the same.
     scope : str, default ''
-        Whether it follows one lap, one operator, one part number or many laps; '' = cannot be told.
+        Whether it follows one lap, one operator, one part number or many laps, joined by ' or ' where the readings do
+        not tell these apart; '' = nothing can be said.
     also : mapping of str to str, optional
         States from charts (sign -> 'up', 'down'), which overrule the moves.
     charge : Charge, optional
@@ -93,7 +95,7 @@ def read_pattern(
     ValueError
         If `scope` or a state in `also` is unknown.
     """
-    if scope and scope not in SCOPES:
+    if scope and not set(scope.split(_OR)) <= set(SCOPES):
         raise ValueError(f"`scope` must be '' or one of {', '.join(SCOPES)}; got {scope!r}")
     states = {m.sign: m.direction for m in moves if m.sign in SIGNS and m.direction != "too few"}
     if coarser_grit:
@@ -204,7 +206,8 @@ def _log_likelihood(cause: CauseEntry, pattern: Pattern) -> float:
         halved = any(sign in twins and all(t in pattern.states for t in twins) for twins in _TWINS)
         total += (0.5 if halved else 1.0) * math.log(_state_probability(cause, sign, state))
     if pattern.scope:
-        total += math.log(_shared_out(cause.scopes, pattern.scope, SCOPES))
+        among = pattern.scope.split(_OR)
+        total += math.log(math.fsum(_shared_out(cause.scopes, one, SCOPES) for one in among) / len(among))
     return total
 
 
@@ -236,6 +239,7 @@ def _state_words(sign: str, state: str) -> str:
         ("bow", "turned"): "bow turned",
         ("charge", "old"): "an old charge",
         ("charge", "young"): "a young charge",
+        ("other laps", "hit"): "other laps of the same wash or bench hit too",
     }
     return words.get((sign, state), f"{sign} {state}")
 
@@ -247,7 +251,7 @@ def _why(cause: CauseEntry, pattern: Pattern) -> str:
         for sign, state in pattern.states.items()
         if state not in _QUIET and cause.signs.get(sign, {}).get(state, 0) >= 0.3
     ]
-    if pattern.scope and cause.scopes.get(pattern.scope, 0) >= 0.3:
+    if any(cause.scopes.get(one, 0) >= 0.3 for one in pattern.scope.split(_OR)):
         speaks.append(f"it follows {pattern.scope}")
     if cause.name == UNKNOWN:
         return "what no entry of the table explains"

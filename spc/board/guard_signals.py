@@ -8,6 +8,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.guard_calls import calls_on_lap, guards_on
+from spc.board.neighbours import hit_together_words, laps_hit_too
 from spc.board.reactions import answered_place, is_answered
 from spc.board.results import Signal
 from spc.board.shown_length import lengths_apart, shown_length
@@ -15,16 +17,9 @@ from spc.chart.stream import SIGNS
 from spc.measure.shown import MICROMETRE, typed_words
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
 
-__all__ = ["CLEAN_AGAIN", "calls_on_lap", "guard_signals", "over_limit_signals"]
+__all__ = ["CLEAN_AGAIN", "guard_signals", "over_limit_signals"]
 
 CLEAN_AGAIN = 5  # faces without the fault after which a guard falls silent by itself; our own rule
-_GUARD_SETTING = {
-    "coarse grit": "coarse_grit",
-    "back up the ladder": "grit_jump",
-    "grit jump": "grit_jump",
-    "scratch": "shared_wash",
-    "finish jump": "shared_wash",
-}
 _SIGN = {
     "coarse grit": "grit",
     "back up the ladder": "grit",
@@ -105,21 +100,9 @@ def guard_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
     found = view.memo.once(lap, "open guards", (calls, view.events_of(lap), answered), lambda: _open(view, lap, calls))
     noted = (_evidence(view, call) for call, _ in found)
     return tuple(
-        replace(signal, sentence=f"{call.sentence} {evidence[:1].upper()}{evidence[1:]}.")
+        replace(signal, sentence=f"{call.sentence} {evidence[:1].upper()}{evidence[1:]}.{_hit_too(view, call)}")
         for (call, signal), evidence in zip(found, noted, strict=True)
     )
-
-
-def calls_on_lap(view: CellView, lap: str) -> tuple[GuardCall, ...]:
-    """All calls on one lap of the guards that the site has not switched off, oldest first.
-
-    Whether a guard calls hangs on the lap's own rows; the evidence here is what these tell, other laps not asked.
-    """
-    rows, events, on = view.faces_of(lap), view.events_of(lap), _guards_on(view)
-    home = view.memo.same(lap, "home", (str(view.lap_row(lap)["home_grit"]), on))
-    return view.memo.once(
-        lap, "calls", (rows, events, home), lambda: guard_grit(rows, events, view.laps, guards=on, lap=lap)
-    )  # fmt: skip
 
 
 def _open(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[tuple[GuardCall, Signal], ...]:
@@ -154,8 +137,9 @@ def _open(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[tuple[G
     return tuple(first.values())
 
 
-def _guards_on(view: CellView) -> tuple[str, ...]:
-    return tuple(name for name, setting in _GUARD_SETTING.items() if view.settings.guard_on(setting))
+def _hit_too(view: CellView, call: GuardCall) -> str:
+    words = hit_together_words(laps_hit_too(view, call))
+    return f" {words}" if words else ""
 
 
 def _evidence(view: CellView, call: GuardCall) -> str:
@@ -176,7 +160,7 @@ def _evidence(view: CellView, call: GuardCall) -> str:
     def asked_around() -> str:
         asked = {name: view.faces_of(name) if name == call.lap else before.get(name) for name in view.by_lap}
         faces = pd.concat([rows for rows in asked.values() if rows is not None], ignore_index=True)
-        calls = guard_grit(faces, view.events_of(call.lap), view.laps, guards=_guards_on(view), lap=call.lap)
+        calls = guard_grit(faces, view.events_of(call.lap), view.laps, guards=guards_on(view), lap=call.lap)
         return next(c.evidence for c in calls if f"{c.guard} at {c.face_id}" == named)
 
     return view.memo.once(

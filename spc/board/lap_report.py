@@ -10,12 +10,14 @@ import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_of_lap, bow_signal
+from spc.board.cause_table import SCOPES
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
+from spc.board.guard_calls import calls_on_lap
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_frames import no_frames
@@ -23,6 +25,7 @@ from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import missing_of_lap
 from spc.board.moved_parts import MOVED_SIGNS, MovedPart, moved_part
+from spc.board.neighbours import laps_hit_too
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
@@ -31,7 +34,7 @@ from spc.board.results import Cause, LapReport, Signal
 from spc.board.room_answer import ROOM_SIGN
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs, own_signs_of_all
 from spc.board.safety import cautions_for
-from spc.board.scope import SCOPED_SIGNS, find_scope
+from spc.board.scope import SCOPED_SIGNS, Scope, find_scope, join_scopes, telling_check
 from spc.board.shifts import next_break, shift_at
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
@@ -50,6 +53,10 @@ _CHARTED = ("flatness", "minutes", "removal rate", "finish")
 _OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
 _OF_THE_ROOM = frozenset(("flatness", "re-lap share", "passes"))  # signs that a room which reads high moves on all laps
+
+
+_NO_SCOPE = Scope("", "")
+_OF_A_PART = Scope("one part number", "", ("one part number",))  # told in the words of the part
 
 
 class UnknownLapError(ValueError):
@@ -87,9 +94,11 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     signals = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
     signals = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in signals), key=_need))
     part = _part_of(view, cell, lap, signals)
+    pattern, diagnosis, follows = _diagnose(view, lap, own, signals, room, part)
     elsewhere = _Elsewhere(
         signals=signals,
-        diagnosed=_diagnose(view, lap, own, signals, room, part),
+        diagnosed=(pattern, diagnosis),
+        follows=follows if signals else (),
         serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
         next_break=next_break(view.now, view.settings),
         part=part,
@@ -130,6 +139,7 @@ class _Elsewhere(NamedTuple):
 
     signals: tuple[Signal, ...]
     diagnosed: tuple[Pattern, Diagnosis]
+    follows: tuple[str, ...]  # what the moved signs follow, a sentence; () = nothing can be said
     serves: str
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
@@ -223,7 +233,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         grit=str(row["home_grit"]) or own.last_grit,
         state=state.state,
         sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
-        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *own.set_aside),
+        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
@@ -287,36 +297,46 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 def _diagnose(
     view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory, part: MovedPart | None
-) -> tuple[Pattern, Diagnosis]:
+) -> tuple[Pattern, Diagnosis, tuple[str, ...]]:
+    """Read the pattern of the signs and rank its causes, with what the moved signs follow in words."""
     named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
-    scope = _scope(view, lap, charted | found, own.room, room) if part is None else "one part number"
+    scope = _scope(view, lap, charted | found, own.room, room) if part is None else _OF_A_PART
     moves = own.moves
-    if scope == "many laps" and named & _OF_THIS_LAP:  # the room accounts for what it moved, and not for the grit
+    if "many laps" in scope.among and named & _OF_THIS_LAP:  # the room accounts for what it moved, not for the grit
         moves = tuple(move for move in moves if move.sign not in _OF_THE_ROOM)
         charted = {sign: way for sign, way in charted.items() if sign not in _OF_THE_ROOM}
-        scope = ""
+        scope = _NO_SCOPE
+    spoke = {(s.rule, s.face_id) for s in signals}
+    if any(laps_hit_too(view, c) for c in calls_on_lap(view, lap) if (c.guard, c.face_id) in spoke):
+        charted = charted | {"other laps": "hit"}
+        scope = _NO_SCOPE
     turned = own.bow.turning if own.bow.status == "fitted" else None
     pattern = read_pattern(
         moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
-        identical=own.identical, scope=scope, also=charted, charge=own.charge,
+        identical=own.identical, scope=join_scopes(scope.among), also=charted, charge=own.charge,
     )  # fmt: skip
     about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
-    about += (ROOM_SIGN,) if scope == "many laps" else ()
+    about += (ROOM_SIGN,) if "many laps" in scope.among else ()
     found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))
     counts = count_reactions(found_before, about)
-    return pattern, diagnose(pattern, counts=counts)
+    diagnosis = diagnose(pattern, counts=counts)
+    if scope.check:  # before any cause is followed
+        diagnosis = replace(diagnosis, checks=(scope.check, *diagnosis.checks))
+    follows = (f"{_sentence(scope.sentence)} {scope.check}".rstrip(),) if scope.sentence and pattern.moved else ()
+    return pattern, diagnosis, follows
 
 
-def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, room: RoomHistory) -> str:
+def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, room: RoomHistory) -> Scope:
     """Tell what the moved signs of a lap follow; shifts in which the room moved have no say in later ones."""
-    if here.alarm:
-        return "one lap" if here.beyond else "many laps"
+    if here.alarm:  # told in its own words
+        among = ("one lap",) if here.beyond else here.among
+        return Scope("", "", among, telling_check(among))
     all_signs = own_signs_of_all(view, room)
     asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
-    scopes = (find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo).scope for sign, way in asked)
-    return next((found for found in scopes if found), "")
+    scopes = [find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo) for sign, way in asked]
+    return min(scopes, key=lambda found: len(found.among) or len(SCOPES), default=_NO_SCOPE)
 
 
 def _part_of(view: CellView, cell: CellCharts, lap: str, signals: tuple[Signal, ...]) -> MovedPart | None:

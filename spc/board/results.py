@@ -201,4 +201,5 @@ class ShiftReport:
     newest_face_text: str  # when the newest face was logged
     stale: str  # '' or a sentence: no face since ...
     slots: tuple[ReconditionSlot, ...] = ()  # which lap before which natural break
+    not_the_room: RoomAlarm | None = None  # most laps moved, but in the faces of one operator or part number alone
     slots_note: str = ""  # what the plan rests on, or why there is none

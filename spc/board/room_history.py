@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 from spc.board.cell_charts import CellCharts, SignChart
 from spc.board.cell_view import CellView
+from spc.board.move_sources import MoveSources
 from spc.board.results import RoomAlarm
 from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, room_test
+from spc.board.room_source import doubt_words, source_of_shift, told_apart, told_of_one_source
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
 from spc.chart.replay import Replayed, replay
 
@@ -48,6 +50,7 @@ class RoomShift:
     alarm: RoomAlarm
     direction: str  # 'worse' or 'better'
     with_it: frozenset[str]  # laps that moved with the room and no further: the shift tells nothing of them
+    source: MoveSources  # whether it is the room's
 
 
 class RoomOfLap(NamedTuple):
@@ -59,6 +62,7 @@ class RoomOfLap(NamedTuple):
     ended: tuple[Stretch, ...]  # those of them that ended before the running shift
     unworn: tuple[Stretch, ...]  # those of them that no forecast counts
     shifts: tuple[tuple[str, str], ...]  # of each stretch, the shift in words and whether the room read 'high' or 'low'
+    among: tuple[str, ...] = ()  # what the faces of the running shift's alarm cannot tell apart; () = no alarm
 
     def keeps(self, sort_us: NDArray[np.int64], stretches: Sequence[Stretch]) -> NDArray[np.bool_]:
         """Mark the moments that lie in none of the stretches."""
@@ -79,6 +83,7 @@ class RoomHistory:
     moved: tuple[RoomShift, ...]  # oldest first
     worked_us: int  # when the last shift worked before the running one began; -1 = none is known
     lasting_us: int  # when an unbroken run of at least `LASTING_SHIFTS` of them, up to now, began; -1 = none
+    not_the_room: RoomAlarm | None = None  # the running shift's move where one operator or part number carries it
 
     @property
     def alarm(self) -> RoomAlarm | None:
@@ -105,7 +110,7 @@ class RoomHistory:
         own = f" {', '.join(further)} moved further than the room and {are} judged as ever." if further else ""
         sentence = (
             f"In {_the(found.span)} {told}. Its flatness readings are suspect and set aside: {lean} of these laps "
-            f"leans on them.{own}{lasts * (self.lasting_us >= 0)}"
+            f"leans on them.{own}{doubt_words(found.source)}{lasts * (self.lasting_us >= 0)}"
         )
         return RoomAlarm(sentence, found.alarm.laps, found.alarm.p_value, found.alarm.checks)
 
@@ -121,6 +126,7 @@ class RoomHistory:
             ended=_stretches([s for s in here if s.span.start_us < self.running.start_us]),
             unworn=_stretches([s for s in here if self.lasting_us < 0 or s.span.start_us < self.lasting_us]),
             shifts=tuple((s.span.text, "high" if s.direction == "worse" else "low") for s in here),
+            among=(self.moved[-1].source.among or ("many laps",)) if part else (),
         )
 
 
@@ -143,7 +149,8 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     of a shift is the sum of the scores of its faces against the usual cycle, over the standard deviation of that sum
     with all that cycles differ by counted in: independent and standard normal between laps while the room does nothing.
     Trial limits judge the running cycle only; here they judge the cycles before too, so that a lap reconditioned since
-    still has its say on a shift.
+    still has its say on a shift. A shift whose move one operator's or one part number's faces carry, while others on
+    the same laps do not show it, is no move of the room.
     """
     running = shift_at(view.now, view.settings)
     laps = tuple(str(lap) for lap in view.laps["lap"])
@@ -156,20 +163,28 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     spans = once("room shifts", asked, lambda: shifts_until(view.now, view.settings, back=back))
     each = [_shifts_of(view, cell.charts[lap, "flatness"], lap, spans, since_us) for lap in laps]
     scores, level, square, faces = np.stack(each, axis=1)
-    moved = []
+    moved: list[RoomShift] = []
+    not_the_room = None
     for place in _may_have_moved(scores):
         test = room_test(scores[:, place], alpha=cell.plan.room_alpha)
         alarm = room_alarm_of(test, laps)
-        if alarm is not None:
+        if alarm is None:
+            continue
+        source = source_of_shift(view, laps, spans[place], test.direction)
+        if source.among and "many laps" not in source.among:
+            if place == len(spans) - 1:
+                not_the_room = told_of_one_source(alarm, source, test.direction)
+        else:
             scatter = np.nansum(square[:, place]) / max(np.nansum(faces[:, place] - 1.0), 1.0)
             error = np.sqrt(scatter / np.maximum(faces[:, place], 1.0))
             further = test.laps * further_than_the_room_p(level[:, place], error) < _SAME_WAY_P
             with_it = frozenset(lap for lap, own in zip(laps, further, strict=True) if lap in alarm.laps and not own)
-            moved.append(RoomShift(spans[place], alarm, test.direction, with_it))
+            moved.append(RoomShift(spans[place], told_apart(alarm, source), test.direction, with_it, source))
     worked = [span.start_us for span, own in zip(spans, scores.T, strict=True) if not np.isnan(own).all()]
     before = [start for start in worked if start < running.start_us]
     lasting_us = _lasting_us(spans, scores, moved)
-    return same("room", RoomHistory(running, tuple(moved), before[-1] if before else -1, lasting_us))
+    worked_us = before[-1] if before else -1
+    return same("room", RoomHistory(running, tuple(moved), worked_us, lasting_us, not_the_room))
 
 
 def own_faces(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:

@@ -1,6 +1,6 @@
 """Whether what has moved follows one lap, one operator, one part number or the whole room."""
 
-from collections import Counter
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -11,13 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.lap_memo import LapMemo
+from spc.board.move_sources import LEAST_FACES, LapFaces, MoveSources, weigh_sources
 from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
 
-__all__ = ["SCOPED_SIGNS", "Scope", "find_scope"]
+__all__ = ["SCOPED_SIGNS", "Scope", "faces_between", "find_scope", "join_scopes", "telling_check", "times_words"]
 
-_LEAST_ELSEWHERE = 5  # faces of the same hands or part on other laps before they can speak; our own rule
-_ALPHA = 0.02
+Array = NDArray[np.float64]
+
 _FAR = 2**62  # a lap without faces has no lately
+_LEAST_BEFORE = 10  # readings before, from which on a lap can be judged
+_FEWEST_LAPS = 3  # before the room can be told from the laps
 _COLUMN = {
     "flatness": "first_high_um",
     "minutes": "minutes_ratio",
@@ -27,6 +30,13 @@ _COLUMN = {
     "re-lap share": "passes",
 }
 SCOPED_SIGNS: tuple[str, ...] = tuple(_COLUMN)
+_READ = ("flatness", "finish")  # signs that a second reader can read again
+_SECOND_READER = (
+    "Let a second reader read one of these faces again, cool and wiped: it may be the reading, the gauge or the hand."
+)
+# Smallest spread of the logarithm of a reading; of passes the most that one or two of them can have. Our own rule.
+_LEAST_SD, _LEAST_PASSES_SD = 0.05, math.log(2.0) / 2
+_LEAST_BETWEEN = 0.25  # of the spread within cycles: what is usual is itself known no better; our own rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,26 +45,19 @@ class Scope:
 
     scope: str  # one of spc.board.cause_table.SCOPES, '' when it cannot be told
     sentence: str
+    among: tuple[str, ...] = ()  # what the readings cannot tell apart; `scope` alone where it can be told
+    check: str = ""  # what tells those apart, or what comes first where it follows one operator
 
 
 class _Told(NamedTuple):
     """What the signs of one lap tell of one column, finished face by finished face."""
 
     sort_us: NDArray[np.int64]
-    level: NDArray[np.float64]  # an open reading counts by its low end; flatness within part number
-    age_faces: NDArray[np.float64]
+    level: Array  # an open reading counts by its low end; flatness within part number
+    age_faces: Array
     cycle: NDArray[np.int64]
     operator: NDArray[np.object_]
     part: NDArray[np.object_]
-
-
-class _Leaning(NamedTuple):
-    """Last faces of one lap, one after the other, with whether each leans the way asked."""
-
-    lap: list[str]
-    operator: list[str]
-    part: list[str]
-    lean: list[bool]
 
 
 def find_scope(
@@ -95,10 +98,9 @@ def find_scope(
     Notes
     -----
     Every face lately is put against the median of its own lap before, the usual wear of that lap taken out and flatness
-    told within part number: laps that are old together have not moved together. Many laps: at least three laps and at
-    least half of those that can be judged lean the same way. One operator or part number: their faces on other laps, in
-    the same time, lean the same way too (sign test). One lap: those do not, or others on this lap see it as well. One
-    person on one lap alone cannot be told from the lap.
+    told within part number: laps that are old together have not moved together. `weigh_sources` then weighs what the
+    faces of all laps carry. A source is told alone only where the faces exclude the others; where they do not, the
+    sentence says which they cannot tell apart and what would.
     """
     if sign not in _COLUMN:
         raise ValueError(f"`sign` must be one of {', '.join(_COLUMN)}; got {sign!r}")
@@ -106,45 +108,133 @@ def find_scope(
         raise ValueError(f"`direction` must be 'up' or 'down', got {direction!r}")
     memo = LapMemo() if memo is None else memo
     own = signs[lap]["sort_us"].to_numpy(np.int64)[-recent:] if lap in signs else np.empty(0, np.int64)
-    asked = memo.same(lap, f"scope of {sign} {direction}", (_COLUMN[sign], direction, int(own.min(initial=_FAR))))
+    asked = memo.same(lap, f"scope of {sign} {direction}", (sign, direction, int(own.min(initial=_FAR)), _FAR))
     named = f"{sign} {direction} on {lap}"
-    leaning = [
-        memo.once(name, named, (rows, asked), partial(_leaning, rows, *asked, memo, name))
+    lately = [
+        memo.once(name, named, (rows, asked), partial(faces_between, rows, name, *asked, memo))
         for name, rows in signs.items()
     ]
-    return memo.once(lap, f"what {sign} {direction} follows", leaning, partial(_follows, lap, leaning))
+    return memo.once(lap, f"what {sign} {direction} follows", lately, partial(_follows, lap, lately, sign, direction))
 
 
-def _follows(lap: str, leaning: Sequence[_Leaning]) -> Scope:
+def faces_between(
+    rows: pd.DataFrame, lap: str, sign: str, direction: str, since_us: int, until_us: int, memo: LapMemo
+) -> LapFaces:
+    """Faces of one lap in a stretch of time, against what was usual for the lap before it.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        From `spc.wear.signs.face_signs`, of this lap, oldest first.
+    lap, sign, direction : str
+        As in `find_scope`.
+    since_us, until_us : int
+        From, and up to but without, a moment as in `sort_us`.
+    memo : LapMemo
+
+    Returns
+    -------
+    LapFaces
+        Without faces where fewer than ten readings came before.
+    """
+    column = _COLUMN[sign]
+    told = memo.once(lap, f"told of {column}", (rows,), partial(_told, rows, column))
+    before = told.sort_us < since_us
+    value = without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(before)))[0]
+    usual = np.isfinite(value) & before
+    if np.count_nonzero(usual) < _LEAST_BEFORE:
+        nothing = np.empty(0, dtype=object)
+        return LapFaces(lap, np.empty(0, np.int64), np.empty(0), nothing, nothing, 1.0, 0.0)
+    now = np.isfinite(value) & ~before & (told.sort_us < until_us)
+    way = 1.0 if direction == "up" else -1.0
+    within, between = _spreads(value[usual], told.cycle[usual])
+    within = max(within, _LEAST_PASSES_SD if column == "passes" else _LEAST_SD)
+    over = way * (value[now] - float(np.median(value[usual])))
+    return LapFaces(lap, told.sort_us[now], over, told.operator[now], told.part[now], within, between)
+
+
+def join_scopes(among: Sequence[str]) -> str:
+    """Put the sources that cannot be told apart into one scope: 'one lap or one operator'."""
+    return " or ".join(among)
+
+
+def telling_check(among: Sequence[str], *, sign: str = "flatness") -> str:
+    """Give the check that tells sources apart that the readings cannot; '' where there is nothing to tell apart."""
+    if len(among) < 2:
+        return ""
+    if "one operator" in among:
+        again = "read one of these faces again, cool and wiped, then " if sign in _READ else ""
+        return f"Have somebody else {again}lap the next one here."
+    if "one part number" in among:
+        return "Lap a face of another part number here."
+    return "Lap and read a check piece on another lap."
+
+
+def times_words(times: float) -> str:
+    """'as usual', or '2.1 times the usual'."""
+    return "as usual" if 0.95 <= times < 1.05 else f"{times:.2g} times the usual"
+
+
+def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str) -> Scope:
     """Tell what a move follows from the last faces of every lap."""
-    here = [face for told in leaning for face in zip(*told, strict=True) if face[0] == lap]
-    elsewhere = [face for told in leaning for face in zip(*told, strict=True) if face[0] != lap]
-    if len(here) < 3:
+    here = next((one for one in lately if one.lap == lap), None)
+    if here is None or here.value.size < LEAST_FACES:
         return Scope("", "too few faces lately to tell what it follows")
+    judged = [one for one in lately if one.value.size]
+    found = weigh_sources(judged, lap=lap)
+    if not found.among:
+        return Scope("", "the last faces do not stand out of the usual scatter: they do not tell what it follows")
+    if len(found.among) > 1:
+        check = telling_check(found.among, sign=sign)
+        return Scope("", _not_told_apart(lap, here, judged, found.among), found.among, check)
+    (scope,) = found.among
+    if scope == "many laps" and len(judged) < _FEWEST_LAPS:
+        words = "another lap moves the same way, and too few laps run to tell the room from the lap"
+        return Scope("", words, ("one lap", "many laps"), telling_check(("one lap", "many laps"), sign=sign))
+    check = _SECOND_READER if scope == "one operator" and sign in _READ else ""
+    return Scope(scope, _alone(scope, lap, judged, found, direction), found.among, check)
 
-    judged = [told for told in leaning if len(told.lean) >= 5]
-    moved = [told.lap[0] for told in judged if _most(told.lean)]
-    if len(moved) >= 3 and 2 * len(moved) >= len(judged):
-        return Scope("many laps", f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}")
 
-    tested = 0
-    for column, name in ((1, "one operator"), (2, "one part number")):
-        shared = _mostly([str(face[column]) for face in here if face[3]])
-        same = [face[3] for face in elsewhere if face[column] in shared and face[column] != ""]
-        if len(same) < _LEAST_ELSEWHERE or len({face[column] for face in (*here, *elsewhere)}) < 2:
-            continue  # what all faces share tells none of them apart
-        tested += 1
-        if _most(same):
-            what = "the same hands" if column == 1 else "the same part number"
-            return Scope(name, f"it shows with {what} on other laps too ({sum(same)} of {len(same)} faces)")
-    if set(moved) - {lap}:
-        return Scope("", "another lap moves the same way, and too few laps run to tell the room from the lap")
-    hands = {operator: [face[3] for face in here if face[1] == operator] for _, operator, _, _ in here}
-    if len(hands) >= 2 and all(sum(lean) > 0.5 * len(lean) for lean in hands.values()):
-        return Scope("one lap", f"{len(hands)} people see it on {lap}, other laps do not")
-    if tested:
-        return Scope("one lap", f"the same hands or parts do not show it on other laps: it stays with {lap}")
-    return Scope("", f"one set of hands on {lap} alone: not told apart until somebody else laps a face here")
+def _alone(scope: str, lap: str, judged: Sequence[LapFaces], found: MoveSources, direction: str) -> str:
+    if scope == "many laps":
+        moved = [one.lap for one in judged if _stands_out(one)]
+        return f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}"
+    times, others = (value if direction == "up" else 1 / value for value in found.times[scope])
+    if scope == "one lap":
+        beside = f", those on other laps {times_words(others)}" if math.isfinite(others) else ""
+        return f"it stays with {lap}: its last faces are {times_words(times)}{beside}"
+    what = "operator" if scope == "one operator" else "part number"
+    return (
+        f"it follows one {what}: the faces of that {what} are {times_words(times)}, all others on the same and on "
+        f"other laps {times_words(others)}"
+    )
+
+
+def _not_told_apart(lap: str, here: LapFaces, judged: Sequence[LapFaces], among: Sequence[str]) -> str:
+    others_move = any(_stands_out(one) for one in judged if one.lap != lap)
+    if len(judged) < _FEWEST_LAPS and "many laps" in among and others_move:
+        return "another lap moves the same way, and too few laps run to tell the room from the lap"
+    if "one operator" in among and len(set(here.operator.tolist())) == 1:
+        return f"one set of hands on {lap} alone: not told apart until somebody else laps a face here"
+    words = [{"one lap": lap, "many laps": "the room"}.get(source, source) for source in among]
+    return f"the last faces cannot tell {', '.join(words[:-1])} and {words[-1]} apart"
+
+
+def _stands_out(one: LapFaces) -> bool:
+    """Whether the last faces of a lap lie higher than chance and the way cycles differ would put 19 in 20."""
+    error = math.hypot(one.within_sd / math.sqrt(one.value.size), one.between_sd)
+    return float(one.value.mean()) > 1.645 * error
+
+
+def _spreads(value: Array, cycle: NDArray[np.int64]) -> tuple[float, float]:
+    """Tell how far readings lie about their cycle, and cycles apart, as standard deviations."""
+    _, place, count = np.unique(cycle, return_inverse=True, return_counts=True)
+    mean = np.bincount(place, value) / count
+    within = math.sqrt(float(np.sum((value - mean[place]) ** 2)) / max(value.size - count.size, 1))
+    if count.size < 3:
+        return within, within / 2  # our own rule
+    between = math.sqrt(max(float(np.var(mean, ddof=1)) - within**2 * float(np.mean(1 / count)), 0.0))
+    return within, max(between, _LEAST_BETWEEN * within)
 
 
 def _told(rows: pd.DataFrame, column: str) -> _Told:
@@ -155,29 +245,3 @@ def _told(rows: pd.DataFrame, column: str) -> _Told:
         level = level / pd.Series(level).groupby(part, sort=False).transform("median").to_numpy()
     age, cycle = rows["age_faces"].to_numpy(np.float64), rows["cycle"].to_numpy(np.int64)
     return _Told(rows["sort_us"].to_numpy(np.int64), level, age, cycle, rows["operator"].to_numpy(object), part)
-
-
-def _leaning(rows: pd.DataFrame, column: str, direction: str, since: int, memo: LapMemo, lap: str) -> _Leaning:
-    """Last faces of one lap since a moment, with whether each leans the way asked."""
-    told = memo.once(lap, f"told of {column}", (rows,), partial(_told, rows, column))
-    lately = told.sort_us >= since
-    value = without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(~lately)))[0]
-    before = value[~lately & np.isfinite(value)]
-    if before.size < 10:
-        return _Leaning([], [], [], [])
-    read, way = np.flatnonzero(np.isfinite(value) & lately), 1.0 if direction == "up" else -1.0
-    lean = (way * (value[read] - float(np.median(before))) > 0).tolist()
-    return _Leaning([lap] * read.size, told.operator[read].tolist(), told.part[read].tolist(), lean)
-
-
-def _mostly(names: Sequence[str]) -> frozenset[str]:
-    """Values that at least half of the leaning faces share."""
-    return frozenset(name for name, count in Counter(names).items() if 2 * count >= len(names))
-
-
-def _most(lean: Sequence[bool]) -> bool:
-    """Whether more of them lean that way than chance would do, half and half."""
-    from scipy.special import bdtrc
-
-    count = sum(lean)
-    return count > 0 and bool(bdtrc(count - 1, len(lean), 0.5) < _ALPHA)

@@ -85,6 +85,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         stale=_stale(view, newest, dated=dated) if n_faces else "",
         slots=slots,
         slots_note=slots_note,
+        not_the_room=room.not_the_room,
     )
 
 

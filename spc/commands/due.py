@@ -27,7 +27,8 @@ def command(session: Session, *, lap: str) -> int:
 
     Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
     sentence, room (sentence, laps, p_value, checks, asked, causes, answered, handed; or null), room_before (of the last
-    shift worked before this one, or null), changed, holds, false_calls, stale, and laps in order of need,
+    shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or part number
+    alone, or null), changed, holds, false_calls, stale, and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
     median, high, level, own_faces, past_cycles; null = open or not known), next_break ('' where held, resting or not
     known), confidence, lead_sign, unusual_wear ('' = as usual), signals, causes, safety, data_health and answers
@@ -83,6 +84,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
         "sentence": shift.sentence,
         "room": None if shift.room is None else asdict(shift.room),
         "room_before": None if shift.room_before is None else asdict(shift.room_before),
+        "not_the_room": None if shift.not_the_room is None else asdict(shift.not_the_room),
         "changed": shift.changed,
         "holds": shift.holds,
         "faces_this_shift": shift.faces_this_shift,
@@ -98,8 +100,9 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     click.echo(f"{when}. {shift.sentence}")
     if shift.room is not None:
         _print_room(shift.room)
-    if shift.room_before is not None:
-        click.echo(shift.room_before.sentence)
+    for alarm in (shift.not_the_room, shift.room_before):
+        if alarm is not None:
+            click.echo(alarm.sentence)
     if shift.stale:
         click.echo(shift.stale)
     click.echo()

@@ -44,7 +44,7 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
     def say(text: str) -> str:
         return made.locale.sentence(text, names=names)
 
-    before = shift.room_before.sentence if shift.room_before is not None else ""
+    alarms = [alarm.sentence for alarm in (shift.not_the_room, shift.room_before) if alarm is not None]
     sections = [
         *_holds(held, say),
         *_first(shift, say),
@@ -58,7 +58,7 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
         kind="handover",
         title="Shift handover",
         subtitle=f"{shift.shift_text}, as of {shift.as_of_text}",
-        sentence=say(" ".join(text for text in (shift.sentence, before, shift.stale) if text)),
+        sentence=say(" ".join(text for text in (shift.sentence, *alarms, shift.stale) if text)),
         front=(),
         sections=tuple(sections),
         appendix=(),
@@ -86,6 +86,8 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
     """Say what the next shift does first: the room, then the laps in order of need, the cheapest check first."""
     room = shift.room or shift.room_before
     steps = [f"The room: {check}" for check in room.checks[:2]] if room is not None else []
+    if shift.not_the_room is not None:
+        steps += [f"All laps: {check}" for check in shift.not_the_room.checks[:2]]
     for report in shift.laps:
         check = next((c.check for c in report.causes if c.name != "unknown"), "")
         if report.state == "held":

@@ -101,6 +101,16 @@ def test_cautions_follow_the_likely_actions():
     assert diagnosis.safety[-1].startswith("Reminders only")
 
 
+def test_scopes_that_are_not_told_apart_are_weighed_together():
+    """Given either, the odds are a mixture of those given each: with the same weight for every cause."""
+    both, lap, room = (
+        {c.name: c.likelihood for c in diagnose(read_pattern(moved(flatness="up"), scratch=False, scope=scope)).causes}
+        for scope in ("one lap or many laps", "one lap", "many laps")
+    )
+    weights = [(both[name] - room[name]) / (lap[name] - room[name]) for name in both]
+    assert weights == pytest.approx([weights[0]] * len(weights)) and 0 < weights[0] < 1
+
+
 def test_refuses_unknown_words():
     with pytest.raises(ValueError, match=r"`scope` must be '' or one of .*; got 'the moon'"):
         read_pattern([], scratch=False, scope="the moon")

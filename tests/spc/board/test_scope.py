@@ -6,14 +6,14 @@ from spc.board.scope import find_scope
 
 
 def cell(rng, *, shifted, operators=("kim", "lee", "ann"), parts=("P1", "P2"), laps="ABCD", n=60, swap=True):
-    """Faces of several laps side by side; `shifted` says which of the last 12 of each lap take twice the minutes."""
+    """Faces of several laps side by side; `shifted` says how often the minutes of the last 12 of each lap double."""
     rows = []
     for i in range(n):
         for k, lap in enumerate(laps):
             operator = operators[(k + (i if swap else 0)) % len(operators)]
             part = parts[(i // 2 + k) % len(parts)]
             late = i >= n - 12
-            slow = 2.0 if late and shifted(lap, operator, part) else 1.0
+            slow = 2.0 ** (late and shifted(lap, operator, part))
             minutes = slow * rng.lognormal(0, 0.15)
             rows.append(
                 {
@@ -99,3 +99,33 @@ def test_the_only_part_number_of_the_cell_is_not_blamed():
     found = scope_of(lambda lap, operator, part: True, **options)
     assert found.scope == "" and "too few laps run to tell the room from the lap" in found.sentence
     assert scope_of(lambda lap, operator, part: lap == "A", **options).scope == "one lap"
+
+
+def test_hands_that_lap_nowhere_else_are_not_told_from_their_lap():
+    options = {"operators": ("kim", "lee", "ann", "joe"), "swap": False, "parts": ("P1",)}
+    found = scope_of(lambda lap, operator, part: lap == "A", **options)
+    assert (found.scope, found.among) == ("", ("one lap", "one operator"))
+    assert "one set of hands on A alone" in found.sentence
+    assert found.check == "Have somebody else lap the next one here."
+
+
+def test_a_few_faces_of_one_operator_on_two_laps_are_seen_beside_those_of_others_there():
+    found = scope_of(lambda lap, operator, part: lap in "AB" and operator == "kim", laps="ABCDEF")
+    assert found.scope == "one operator"
+    assert found.sentence.startswith("it follows one operator: the faces of that operator are ")
+
+
+def test_the_usual_scatter_follows_nothing():
+    found = [scope_of(lambda lap, operator, part: False, seed=seed) for seed in range(1, 7)]
+    assert not any(one.scope for one in found)
+    assert "do not tell what it follows" in found[0].sentence
+
+
+def test_an_operator_off_on_other_laps_says_nothing_of_this_one():
+    found = scope_of(lambda lap, operator, part: operator == "kim" and lap != "A", laps="ABCDEF")
+    assert found.scope == ""
+
+
+def test_a_lap_that_has_moved_is_told_beside_an_operator_who_is_off_everywhere():
+    found = scope_of(lambda lap, operator, part: (operator == "kim") + (lap == "A"), laps="ABCDEF")
+    assert found.scope == "one lap"

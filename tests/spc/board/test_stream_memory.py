@@ -6,7 +6,8 @@ import pytest
 
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.guard_signals import calls_on_lap, guard_signals
+from spc.board.guard_calls import calls_on_lap
+from spc.board.guard_signals import guard_signals
 from spc.board.stream_memory import streams_of_cell
 from spc.chart.stream import SIGNS, stream_of
 from spc.settings import Settings

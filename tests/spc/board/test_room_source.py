@@ -1,0 +1,136 @@
+"""A shift in which most laps read high: the room's, or one operator's or part number's faces alone.
+
+Invented cells of six alike laps; three operators take turns on every lap.
+"""
+
+import numpy as np
+import pytest
+
+from spc.board.move_sources import LapFaces, weigh_sources
+from spc.board.results import RoomAlarm
+from spc.board.room_source import told_of_one_source
+from tests.honesty.moved_cell import Moved, reports_of
+from tests.spc.commands.planted_cell import PlantedCell, run, told
+
+SINCE = "2026-03-03 14:00"  # the shift that runs at the end
+HIGH = 1.9
+READ, HAND = "read warm", "pressure or hold"
+
+
+def high(lap, cycle, age, row):
+    row["part"] = ("P1", "P2")[(age // 3 + int(lap[1])) % 2]
+    if row["time"] >= SINCE and row["operator"] == "Bo":
+        row["flatness um"] = f"{float(row['flatness um']) * HIGH:.2f}"
+
+
+def test_one_operators_readings_are_no_room_alarm(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
+    laps = tuple(f"L{number}" for number in range(1, 6))
+    path = PlantedCell(1, laps=laps, cycles=3, faces=20, last=20, fault=high).store(tmp_path, limit="3 um")
+    shift = told(path, "due")
+    assert shift["room"] is None
+    found = shift["not_the_room"]
+    assert " read high this shift in the faces of one operator alone: these are " in found["sentence"]
+    assert "Bo" not in found["sentence"] and found["checks"][0].startswith("let a second reader read")
+    called = [lap for lap in shift["laps"] if "flatness" in [signal["sign"] for signal in lap["signals"]]]
+    assert len(called) >= 3
+    for lap in called:
+        assert lap["causes"][0]["name"].startswith((READ, HAND))
+        (reason,) = (reason for reason in lap["reasons"] if reason.startswith("It follows one operator: the faces of"))
+        assert reason.endswith("cool and wiped: it may be the reading, the gauge or the hand.")
+        assert "First: Let a second reader read one of these faces again" in lap["answers"][2]["answer"]
+    assert found["sentence"] in run(path, "due").output
+    page = path.parent / "page.html"
+    assert run(path, "handover", "--out", str(page)).exit_code < 2
+    assert found["sentence"] in page.read_text() and "All laps: let a second reader" in page.read_text()
+
+
+def test_one_part_number_is_no_room_alarm():
+    part = Moved("", "one part number", 1.9, last=4)
+    _, room = reports_of(part, np.random.default_rng(3))
+    assert room.alarm is None
+    assert " in the faces of one part number alone: " in room.not_the_room.sentence
+    assert room.not_the_room.checks[0] == "parts: one batch that came in different?"
+
+
+def test_an_operator_with_a_part_number_to_himself_is_not_told_from_it():
+    rng = np.random.default_rng(5)
+    who = np.array(["Ann", "Bo", "Cy", "Bo"], object)
+    part = np.where(who == "Bo", "P2", "P1").astype(object)
+    laps = [
+        LapFaces(f"L{k}", np.arange(4) * 10 + k, rng.normal(0.7 * (who == "Bo"), 0.15), who, part, 0.15, 0.1)
+        for k in range(5)
+    ]
+    source = weigh_sources(laps)
+    assert source.among == ("one operator", "one part number")
+    alarm = told_of_one_source(RoomAlarm("", ("L0", "L1"), 0.001, ()), source, "worse")
+    assert alarm.sentence.endswith("Not the room, and the readings cannot tell one operator from one part number yet.")
+    assert (
+        alarm.checks[0].startswith("let a second reader") and "parts: one batch that came in different?" in alarm.checks
+    )
+
+
+def test_one_operator_alone_in_the_shift_cannot_be_told_from_the_room():
+    alone = Moved("", "many laps", 1.9, last=4, one_hand=True)
+    reports, room = reports_of(alone, np.random.default_rng(3))
+    assert room.not_the_room is None
+    assert room.alarm.sentence.endswith(
+        "Its faces are of one operator: the readings cannot tell the room from one operator yet."
+    )
+    assert room.alarm.checks[0].startswith("Have somebody else read one of these faces again")
+    told = [report.answers[2][1] for report in reports.values() if "First: " in report.answers[2][1]]
+    assert told
+    for answer in told:
+        assert "the room " in answer and "the hand " in answer and "the reading " in answer
+        assert "First: Have somebody else read one of these faces again" in answer
+
+
+def test_odds_are_those_of_the_densities_written_out():
+    """Second route: every explanation's density as a multivariate normal, averaged over sizes and moments."""
+    from scipy.stats import halfnorm, multivariate_normal
+
+    rng = np.random.default_rng(4)
+    within, between = 0.2, 0.1
+    laps = [
+        LapFaces(
+            name, np.arange(6) * 10 + k, rng.normal(0.3 * (name == "A"), within, 6),
+            np.array(list("xyxyxy"), object), np.full(6, "P", object), within, between,
+        )
+        for k, name in enumerate("AB")
+    ]  # fmt: skip
+    found = weigh_sources(laps, lap="A")
+    sizes = halfnorm.ppf((np.arange(40) + 0.5) / 40) * np.log(2)
+
+    def density(one, mark, since, size, own_too):
+        moved = one.value - size * (mark & (one.sort_us >= since))
+
+        def at(spread):
+            return multivariate_normal.pdf(moved, cov=within**2 * np.eye(6) + spread**2)
+
+        far = at(np.hypot(between, np.log(2)))
+        if one.lap == "A":
+            return far if own_too else at(between)
+        return 0.9 * at(between) + 0.1 * far
+
+    def of(on, who, *, own_too=False):
+        marks = [(o.operator == who if who else np.full(6, True)) & (o.lap in on) for o in laps]
+        tried = [(since, size) for since in laps[0].sort_us[:-1] for size in sizes]
+        each = [[density(o, m, *one, own_too) for o, m in zip(laps, marks, strict=True)] for one in tried]
+        return float(np.prod(each, axis=1).mean())
+
+    odds = {
+        "one lap": of("A", "") + sum(0.05 * of("AB", who, own_too=True) for who in "xy"),
+        "many laps": of("AB", ""),
+        "one operator": sum(0.5 * of("AB", who) + 0.025 * of("A", who) for who in "xy"),
+    }
+    nothing = of("", "") + sum(0.025 * of("B", who) for who in "xy")
+    for source, value in odds.items():
+        assert found.shares[source] == pytest.approx(value / sum(odds.values()), abs=0.01)
+    assert found.shares["one part number"] == 0
+    assert found.nothing == pytest.approx(nothing / (nothing + sum(odds.values())), abs=0.01)
+
+
+def test_nobody_to_compare_with_names_no_source():
+    assert weigh_sources([], lap="A").among == ()
+    lone = LapFaces("B", np.empty(0, np.int64), np.empty(0), *(np.empty(0, object),) * 2, 0.1, 0.1)
+    assert weigh_sources([lone], lap="A").among == ()

@@ -12,8 +12,10 @@ from dashboard.parts import said
 from dashboard.parts.page import Page, moment_on, speak_as, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
+from spc.board.missing_answer import keep_no, keep_yes
 from spc.board.reactions import HANDED, keep_answer, take_back_answer
-from spc.board.results import LapReport, Signal
+from spc.board.results import RECONDITIONING, LapReport, Signal
+from spc.store.store import Store
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
 
@@ -65,6 +67,11 @@ ANSWERS: tuple[Answer, ...] = (
     Answer("Not found", "looked at", "not found", "none", "carries on"),
 )
 
+_YES_OR_NO: tuple[Answer, ...] = (  # to whether a reconditioning was left out of the log
+    Answer("Yes, reconditioned", "asked", "reconditioned", "logged", "new cycle", event="reconditioned"),
+    Answer("No", "asked", "not reconditioned", "none", "the cycle goes on"),
+)
+
 
 @st.fragment
 def answer_signals(report: LapReport, page: Page, person: str) -> None:
@@ -72,7 +79,8 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
     speak_as(page)
     last: _Kept | None = st.session_state.get(_LAST)
     slot = last.slot if last is not None and last.lap == report.lap else -1
-    signals = [signal for signal in report.signals if (page.now, _place(signal)) not in _closed()]
+    asked = report.asked[:1] if report.doubt is None else ()  # of a cycle that has ended: one after the other
+    signals = [signal for signal in (*report.signals, *asked) if (page.now, _place(signal)) not in _closed()]
     if signals:
         st.html(cards.section("Say what you found"))
     again = last is not None and slot >= 0 and last.settled in {signal.sign for signal in signals}
@@ -84,12 +92,12 @@ def answer_signals(report: LapReport, page: Page, person: str) -> None:
             if signal.handed:
                 st.html(cards.notice(f"{signal.handed[:1].upper()}{signal.handed[1:]}: open until it is answered."))
             with st.container(horizontal=True, key=f"answers-{place}"):
-                for answer in ANSWERS:
+                for answer in _YES_OR_NO if signal.sign == RECONDITIONING else ANSWERS:
                     if signal.handed and answer.action == HANDED:
                         continue
                     key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
                     tap = partial(_tap, signal, answer, slot=place, person=person, page=page)
-                    st.button(answer.words, key=key, help=_help(answer), on_click=tap)
+                    st.button(answer.words, key=key, help=_help(signal, answer), on_click=tap)
             said.say(_place(signal), person=person)
     if last is not None and slot >= len(signals):
         _show_last(last, page, person, again=again)
@@ -102,8 +110,9 @@ def _closed() -> set[tuple[data.Snapshot, str]]:
     return closed
 
 
-def _help(answer: Answer) -> str:
-    also = f" Also logs the lap as {answer.event} now." if answer.event else ""
+def _help(signal: Signal, answer: Answer) -> str:
+    when = f"at {signal.time_text}" if signal.sign == RECONDITIONING else "now"
+    also = f" Also logs the lap as {answer.event} {when}." if answer.event else ""
     return f"Keeps: {answer.check_done}; {answer.result}.{also}"
 
 
@@ -131,28 +140,34 @@ def _tap(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) 
 
 
 def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
-    event = None
-    if answer.event:
-        at = moment_on(up_to_now(page), signal.lap)
-        event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
     with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
-        number = keep_answer(
-            store,
-            signal,
-            check_done=answer.check_done,
-            cause=answer.cause,
-            action=answer.action,
-            result=answer.result,
-            who=person,
-            one_reading=answer.strikes_out,
-            event=event,
-        )
+        number = _write(store, signal, answer, person=person, page=page)
     also = f" {signal.lap} is logged as {answer.event} too." if answer.event else ""
     kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
     settled = "" if answer.action == HANDED else signal.sign
     st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)
     _closed().add((page.now, _place(signal)))
     tapped(page.now)
+
+
+def _write(store: Store, signal: Signal, answer: Answer, *, person: str, page: Page) -> int:
+    if signal.sign == RECONDITIONING:
+        return (keep_yes if answer.event else keep_no)(store, signal, who=person)
+    event = None
+    if answer.event:
+        at = moment_on(up_to_now(page), signal.lap)
+        event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
+    return keep_answer(
+        store,
+        signal,
+        check_done=answer.check_done,
+        cause=answer.cause,
+        action=answer.action,
+        result=answer.result,
+        who=person,
+        one_reading=answer.strikes_out,
+        event=event,
+    )
 
 
 def _show_last(last: _Kept, page: Page, person: str, *, again: bool) -> None:

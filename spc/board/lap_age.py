@@ -56,7 +56,7 @@ def age_of_lap(
     cycles = _by_their_limits(view, view.cycles[view.cycles["lap"].isin(laps)])
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
-    missing = (said for name in laps for said in missing_of_lap(view, name, room.of(name)))
+    missing = (one.sentence for name in laps for one in missing_of_lap(view, name, room.of(name)))
     return LapAge(tuple(laps), cycles, plan, (*_unsaid(cycles), *missing))
 
 

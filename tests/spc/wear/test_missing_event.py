@@ -30,7 +30,7 @@ def test_a_reconditioning_left_out_is_found_where_it_was():
     assert len(found) == 1
     assert (found[0].after_face_id, found[0].before_face_id) == (22, 23)
     assert found[0].signs == ("flatness",)
-    assert found[0].sentence.endswith("Was it? If so, log it.")
+    assert found[0].sentence.endswith("Was it? Say yes or no.")
 
 
 def test_once_logged_nothing_is_suggested():

@@ -58,6 +58,8 @@ def command(
 
     if take_back:
         return _take_back(session, lap, sign=sign, cause=cause, why=why, who=who)
+    if reconditioned and cause:
+        raise ValueError("`--reconditioned` says what it was and needs no `--cause`; give one of the two")
     if reconditioned:
         return _reconditioned(session, lap, reconditioned, face=face, who=who)
     if not cause:

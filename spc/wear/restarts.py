@@ -14,6 +14,7 @@ _LEAST_SIDE = 4  # faces between two restarts, and on either side of them
 _LEAST_CYCLE = 8  # faces that a cycle lasts on average, at least: no more restarts are looked for
 _MOST = 12  # restarts looked for
 _LEAST_WINDOW = 8  # faces from which a first guess of the slope is taken
+_EXACT = 1e-12  # share of the squares left about a line that is met exactly
 _ROUNDS = 3  # of fitting the line to the restarts and the restarts to the line
 
 
@@ -44,11 +45,13 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
     Notes
     -----
     The sign is one rising line of age since the last restart, with independent normal errors: one beginning and one
-    slope for the whole cycle. Of m = 0, 1, 2, ... restarts the number is taken for which the log likelihood gained over
-    the plain line, less m margins, is highest. One restart is looked for at every place; of more the best places are
-    found for a given line by dynamic programming, the line for given places by least squares, in turn, from several
-    first slopes. Residuals that take after the one before count as fewer readings. The first reading need not be of a
-    fresh lap, but then its stretch fits no line and restarts are harder to find.
+    slope for the whole cycle. The number of restarts is taken for which the log likelihood gained over the plain line,
+    less what so many must gain, is highest; then each must have gained the margin of a single one by itself. One
+    restart is looked for at every place. More are looked for where neighbours differ by clearly less than the plain
+    line leaves: the best places for a given line by dynamic programming, the line for given places by least squares, in
+    turn, from several first slopes; these are mostly, not surely, the best of all. Readings that take after the one
+    before count as fewer. The first reading need not be of a fresh lap, but then its stretch fits no line and restarts
+    are harder to find.
 
     References
     ----------
@@ -62,11 +65,12 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
     t, v = age[known] - age[known[0]], sign[known] - sign[known].mean()
     margin = _margin(n)
     plain = _plain(t, v)
-    if plain <= 0:
+    if plain <= _EXACT * (1 + float(v @ v)):
         return ()
-    best, score = _one(t, v, plain), 0.0
+    best = _one(t, v)
     score = _score(t, v, best, plain) if best.size else 0.0
-    if 0.5 * n * np.log(plain / (0.5 * n * np.mean(np.diff(v) ** 2))) > margin / 2:  # else the line leaves little over
+    alike = 0.5 * n * np.log(2 * plain / (n * np.mean(np.diff(v) ** 2)))  # what a line through neighbours would gain
+    if alike > margin / 2:
         for cuts in _several(t, v, best, plain):
             if (found := _score(t, v, cuts, plain)) > score:
                 best, score = cuts, found
@@ -138,7 +142,7 @@ def _readings(t: Array, v: Array, cuts: NDArray[np.int64]) -> float:
     return t.size * (1 - tied) / (1 + tied)
 
 
-def _one(t: Array, v: Array, plain: float) -> NDArray[np.int64]:
+def _one(t: Array, v: Array) -> NDArray[np.int64]:
     """Place of the best single restart; none where no line rises."""
     n = t.size
     cuts = np.arange(_LEAST_SIDE, n - _LEAST_SIDE + 1)

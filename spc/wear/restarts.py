@@ -15,7 +15,10 @@ _LEAST_CYCLE = 8  # faces that a cycle lasts on average, at least: no more resta
 _MOST = 12  # restarts looked for
 _LEAST_WINDOW = 8  # faces from which a first guess of the slope is taken
 _EXACT = 1e-12  # share of the squares left about a line that is met exactly
-_ROUNDS = 3  # of fitting the line to the restarts and the restarts to the line
+_ROUNDS = 3  # at most, of fitting the line to the restarts and the restarts to the line
+_ODDS = (
+    0.6  # times the root of the faces: a little over a standard error of what neighbours that are alike seem to gain
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +73,10 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
     best = _one(t, v)
     score = _score(t, v, best, plain) if best.size else 0.0
     alike = 0.5 * n * np.log(2 * plain / (n * np.mean(np.diff(v) ** 2)))  # what a line through neighbours would gain
-    if alike > margin / 2:
-        for cuts in _several(t, v, best, plain):
-            if (found := _score(t, v, cuts, plain)) > score:
-                best, score = cuts, found
+    if n >= 3 * _LEAST_CYCLE and alike > max(margin / 2, _ODDS * np.sqrt(n)):
+        cuts = _several(t, v, best, plain)
+        if cuts.size and (found := _score(t, v, cuts, plain)) > score:
+            best, score = cuts, found
     while score > 0:
         slope, strengths = _fit(t, v, best)[0], _strengths(t, v, best, plain)
         weakest = int(np.argmin(strengths))
@@ -155,29 +158,21 @@ def _one(t: Array, v: Array) -> NDArray[np.int64]:
     return cuts[i : i + 1] if np.isfinite(rest[i]) else cuts[:0]
 
 
-def _several(t: Array, v: Array, one: NDArray[np.int64], plain: float) -> list[NDArray[np.int64]]:
-    """List sets of two restarts and more that may be the best ones."""
-    slopes = _first_slopes(t, v)
-    if one.size:
-        slopes.append(_fit(t, v, one)[0])
-    found: list[NDArray[np.int64]] = []
-    for slope in slopes:
-        begins = float(np.mean((v - slope * t)[:_LEAST_WINDOW]))
-        before: NDArray[np.int64] | None = None
-        for _ in range(_ROUNDS):
-            sets = _best_sets(t, v, begins, slope)
-            scores = [_score(t, v, cuts, plain) for cuts in sets]
-            if not sets or not np.isfinite(max(scores)):
-                break
-            cuts = sets[int(np.argmax(scores))]
-            if before is not None and np.array_equal(cuts, before):
-                break
-            before = cuts
-            slope = _fit(t, v, cuts)[0]
-            begins = float(np.mean(v - slope * _since(t, cuts)))
-        if before is not None:
-            found.append(before)
-    return found
+def _several(t: Array, v: Array, one: NDArray[np.int64], plain: float) -> NDArray[np.int64]:
+    """Find the places of two restarts and more: the best of some first slopes, then line and places in turn."""
+    slopes = [*_first_slopes(t, v), *([_fit(t, v, one)[0]] if one.size else [])]
+    begins = [float(np.mean((v - slope * t)[:_LEAST_WINDOW])) for slope in slopes]
+    if not slopes:
+        return one
+    found = [_best_set(t, v, *line, plain) for line in zip(begins, slopes, strict=True)]
+    best = max(found, key=lambda cuts: _score(t, v, cuts, plain))
+    for _ in range(_ROUNDS):
+        slope = _fit(t, v, best)[0]
+        again = _best_set(t, v, float(np.mean(v - slope * _since(t, best))), slope, plain)
+        if _score(t, v, again, plain) <= _score(t, v, best, plain):
+            break
+        best = again
+    return best
 
 
 def _first_slopes(t: Array, v: Array) -> list[float]:
@@ -193,8 +188,8 @@ def _first_slopes(t: Array, v: Array) -> list[float]:
     return slopes
 
 
-def _best_sets(t: Array, v: Array, begins: float, slope: float) -> list[NDArray[np.int64]]:
-    """Best places of 2, 3, ... restarts of a given line, by dynamic programming over the last restart."""
+def _best_set(t: Array, v: Array, begins: float, slope: float, plain: float) -> NDArray[np.int64]:
+    """Find the places of restarts of a given line for each number of them, by dynamic programming, and the best."""
     n = t.size
     u = v - begins - slope * t
     one, two = (np.concatenate(([0.0], np.cumsum(each))) for each in (u, u * u))
@@ -216,4 +211,4 @@ def _best_sets(t: Array, v: Array, begins: float, slope: float) -> list[NDArray[
             place = int(step[place])
             cuts.append(place)
         sets.append(np.array(cuts[::-1], np.int64))
-    return sets[1:]
+    return max(sets, key=lambda cuts: _score(t, v, cuts, plain))

@@ -52,6 +52,7 @@ def in_chosen_unit(report: LapReport, own: ShownLength, chosen: ShownLength) -> 
         reasons=tuple(map(say, report.reasons)),
         faces_left=replace(report.faces_left, sentence=say(report.faces_left.sentence)),
         signals=told(report.signals),
+        asked=told(report.asked),
         picture=picture,
         data_health=tuple(map(say, report.data_health)),
         answers=tuple((question, say(answer)) for question, answer in report.answers),

@@ -26,9 +26,11 @@ from spc.board.cause_words import (
     cause_meant,
     short_words,
 )
+from spc.board.missing_answer import keep_no, keep_yes
 from spc.board.reactions import HANDED, keep_answer, take_back_answer
-from spc.board.results import Cause, Signal
+from spc.board.results import RECONDITIONING, Cause, Signal
 from spc.board.room_answer import ROOM
+from spc.store.store import Store
 
 __all__ = ["ANSWERS", "Answer", "answer_signals"]
 
@@ -82,6 +84,11 @@ ANSWERS: tuple[Answer, ...] = (
 )  # fmt: skip
 _OWN_WORDS = "In your own words"
 
+_YES_OR_NO: tuple[Answer, ...] = (  # to whether a reconditioning was left out of the log
+    Answer("Yes, reconditioned", "asked", "reconditioned", "logged", "new cycle", event="reconditioned"),
+    Answer("No", "asked", "not reconditioned", "none", "the cycle goes on"),
+)
+
 
 @st.fragment
 def answer_signals(
@@ -120,8 +127,13 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
     def button(answer: Answer) -> None:
         key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
         tap = partial(_tap, signal, answer, slot=place, person=person, page=page)
-        st.button(answer.words, key=key, help=_help(answer), on_click=tap)
+        st.button(answer.words, key=key, help=_help(signal, answer), on_click=tap)
 
+    if signal.sign == RECONDITIONING:
+        with st.container(horizontal=True, key=f"answers-{place}"):
+            for answer in _YES_OR_NO:
+                button(answer)
+        return
     with st.container(horizontal=True, key=f"causes-{place}"):
         for name in likely:
             button(_found(name))
@@ -169,15 +181,16 @@ def _closed() -> set[tuple[data.Snapshot, str]]:
     return closed
 
 
-def _help(answer: Answer) -> str:
-    also = f" Also logs the lap as {answer.event} now." if answer.event else ""
+def _help(signal: Signal, answer: Answer) -> str:
+    when = f"at {signal.time_text}" if signal.sign == RECONDITIONING else "now"
+    also = f" Also logs the lap as {answer.event} {when}." if answer.event else ""
     return f"Keeps: {answer.check_done}; {answer.result}.{_counts(answer)}{also}"
 
 
 def _counts(answer: Answer) -> str:
     """Say as what an answer is counted, where its words do not."""
     same = answer.words.casefold() in (answer.cause.casefold(), answer.action)
-    return "" if same and not answer.event else f" Counted as: {answer.cause}."
+    return "" if answer in _YES_OR_NO or (same and not answer.event) else f" Counted as: {answer.cause}."
 
 
 def _place(signal: Signal) -> str:
@@ -204,28 +217,34 @@ def _tap(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) 
 
 
 def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
-    event = None
-    if answer.event:
-        at = moment_on(up_to_now(page), signal.lap)
-        event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
     with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
-        number = keep_answer(
-            store,
-            signal,
-            check_done=answer.check_done,
-            cause=answer.cause,
-            action=answer.action,
-            result=answer.result,
-            who=person,
-            one_reading=answer.strikes_out,
-            event=event,
-        )
+        number = _write(store, signal, answer, person=person, page=page)
     also = (f" {signal.lap} is logged as {answer.event} too." if answer.event else "") + _counts(answer)
     kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
     settled = "" if answer.action == HANDED else signal.sign
     st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)
     _closed().add((page.now, _place(signal)))
     tapped(page.now)
+
+
+def _write(store: Store, signal: Signal, answer: Answer, *, person: str, page: Page) -> int:
+    if signal.sign == RECONDITIONING:
+        return (keep_yes if answer.event else keep_no)(store, signal, who=person)
+    event = None
+    if answer.event:
+        at = moment_on(up_to_now(page), signal.lap)
+        event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
+    return keep_answer(
+        store,
+        signal,
+        check_done=answer.check_done,
+        cause=answer.cause,
+        action=answer.action,
+        result=answer.result,
+        who=person,
+        one_reading=answer.strikes_out,
+        event=event,
+    )
 
 
 def _show_last(last: _Kept, page: Page, person: str, *, again: bool) -> None:

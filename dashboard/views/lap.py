@@ -57,7 +57,8 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         numbers = cards.facts(_numbers(report))
         if report.state != "held":
             st.html(numbers)
-        answer_signals(report.lap, report.signals, report.causes, page, person)
+        asked = report.asked[:1] if report.doubt is None else ()  # of a cycle that has ended: one after the other
+        answer_signals(report.lap, (*report.signals, *asked), report.causes, page, person)
         if report.state == "held":
             st.html(numbers)
         st.html(cards.cautions(report.safety))

@@ -44,7 +44,7 @@ def answer_questions(
     )
 
 
-def pass_to_pass(own: pd.DataFrame, *, held: bool = False) -> str:
+def pass_to_pass(own: pd.DataFrame, *, held: bool = False, shift_us: int | None = None) -> str:
     """Say whether the last face with more than one reading got better over its passes.
 
     Parameters
@@ -53,6 +53,8 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False) -> str:
         Faces of one lap, kind 'face', oldest first.
     held : bool, default False
         Whether the lap is held: only then does an answer say stop.
+    shift_us : int, optional
+        When the running shift began, on the scale of `sort_us`: a face from before it is told with its time.
 
     Returns
     -------
@@ -76,6 +78,8 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False) -> str:
             continue
         first, last = group.iloc[0], group.iloc[-1]
         what = " ".join(str(k) for k in keys if k)
+        if shift_us is not None and last["sort_us"] < shift_us and last["time_text"]:
+            what += f", of {last['time_text']},"
         typed = zip(group["flatness_text"], group["flatness_unit"], strict=True)
         readings = " then ".join(typed_words(text, unit) or "?" for text, unit in typed)
         turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."

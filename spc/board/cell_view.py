@@ -20,9 +20,10 @@ from spc.store.registers import Baseline
 from spc.store.store import Store
 from spc.wear.event_order import EVENT_EFFECTS, effective_events
 
-__all__ = ["RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
+__all__ = ["AHEAD_HOURS", "RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
 
 RECENT_ROWS = 3000  # newest rows read per lap, and all of the cycle that runs: dozens of cycles, however old the log
+AHEAD_HOURS = 26.0  # a log without a zone may be ahead of the clock by up to this, and be right
 _EVER_US = int(np.iinfo(np.int64).min)
 
 
@@ -41,6 +42,7 @@ class CellView:
     baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
     as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, nothing widened or struck out
+    to_come: Mapping[str, pd.DataFrame]  # events of a lap dated after now, so far that no clock's zone explains it
     memo: LapMemo  # what still holds of each lap, however the others have changed
     _whole: dict[str, pd.DataFrame] = field(default_factory=dict, init=False, repr=False, compare=False)
 
@@ -139,7 +141,8 @@ def look_at_cell(
     store : Store
     settings : Settings
     now : datetime, optional
-        Wall clock of the site, without zone; default `site_now(settings)`. Later rows are left out.
+        Wall clock of the site, without zone; default `site_now(settings)`. Later rows are left out; without it and
+        without a clock in the settings, only events later by more than `AHEAD_HOURS`.
     rows : int or None, default RECENT_ROWS
         Newest rows read per lap; None = all there are, as a study of old faces needs.
 
@@ -155,10 +158,11 @@ def look_at_cell(
     registered, settings = memo.same("", "register", store.laps()), memo.same("", "settings", settings)
     laps = memo.once("", "laps", (registered, settings), partial(_described, registered, settings))
     names = laps["lap"].tolist()
-    events = recent_events(store, names)
+    ahead_us = now_us + round(AHEAD_HOURS * 3.6e9)
+    logged, events_until_us = recent_events(store, names), ahead_us if until_us is None else until_us
+    events = {lap: _before(memo, lap, logged[lap], events_until_us) for lap in names}
     since_us = {
-        lap: memo.once(lap, "cycle begins", (events[lap],), partial(_cycle_began, events[lap], until_us))
-        for lap in names
+        lap: memo.once(lap, "cycle begins", (events[lap],), partial(_cycle_began, events[lap])) for lap in names
     }
     as_read = recent_rows(store, names, last=rows, since_us=since_us, until_us=until_us)
     together = None
@@ -167,7 +171,7 @@ def look_at_cell(
         ends = np.cumsum([0, *(len(part) for part in as_read.values())]).tolist()
         as_read = {lap: together.iloc[slice(*ends[at : at + 2])] for at, lap in enumerate(names)}
     from_us = {lap: _told_from(as_read[lap], since_us[lap], rows) for lap in names}
-    told = {lap: _told(memo, lap, events[lap], from_us[lap], until_us) for lap in names}
+    told = {lap: _told(memo, lap, events[lap], from_us[lap]) for lap in names}
     reactions, stored = memo.same("", "reactions", store.reactions()), memo.same("", "stored", store.signals())
     struck_out = memo.same("", "struck out", _struck_out(stored, reactions))
     by_lap, whole = frames_of_laps(memo, as_read, told, struck_out, together=together)
@@ -178,6 +182,7 @@ def look_at_cell(
         laps=laps,
         by_lap=by_lap,
         as_read=as_read,
+        to_come={lap: late for lap in names if len(late := _to_come(store, lap, logged[lap], ahead_us))},
         memo=memo,
         limits=memo.same("", "limits", store.limits()),
         stored_signals=stored,
@@ -214,17 +219,36 @@ def _by_part_and_grit(signs: pd.DataFrame) -> dict[tuple[str, str], NDArray[np.i
     return places
 
 
-def _cycle_began(events: pd.DataFrame, until_us: int | None) -> int:
+def _before(memo: LapMemo, lap: str, events: pd.DataFrame, until_us: int) -> pd.DataFrame:
+    """Events of one lap before a moment; the same frame as long as they are the same."""
+    count = int(np.count_nonzero(events["sort_us"].to_numpy(np.int64) < until_us))
+    if count == len(events):
+        return events
+
+    def those() -> pd.DataFrame:
+        return events[events["sort_us"].to_numpy(np.int64) < until_us].reset_index(drop=True)
+
+    return memo.once(lap, "events so far", (events, memo.same(lap, "so far", count)), those)
+
+
+def _to_come(store: Store, lap: str, events: pd.DataFrame, ahead_us: int) -> pd.DataFrame:
+    """Events of one lap dated after a moment and after its newest face; a replayed log goes on after its clock."""
+    late = events["sort_us"].to_numpy(np.int64) >= ahead_us
+    if not late.any():
+        return events.iloc[:0]
+    newest = store.face_table.newest_us(lap)
+    return events[late & (events["sort_us"].to_numpy(np.int64) > (_EVER_US if newest is None else newest))]
+
+
+def _cycle_began(events: pd.DataFrame) -> int:
     """Return when the cycle that runs on a lap was logged to begin, as `sort_us`; the earliest there is if never.
 
     Without the faces every retirement taken back may be but a rest: rather too many rows than too few.
     """
     events = events.sort_values("sort_us", kind="stable")
-    at = events["sort_us"].to_numpy(np.int64)
-    known = at < (np.iinfo(np.int64).max if until_us is None else until_us)
-    counted = effective_events(events["event"].to_numpy()[known].tolist(), [0] * int(known.sum()))
+    counted = effective_events(events["event"].tolist(), [0] * len(events))
     begins = np.array([EVENT_EFFECTS[name].cycle for name in counted], bool)
-    return int(at[known][begins].max(initial=_EVER_US))
+    return int(events["sort_us"].to_numpy(np.int64)[begins].max(initial=_EVER_US))
 
 
 def _told_from(rows: pd.DataFrame, since_us: int, most: int | None) -> int:
@@ -238,12 +262,11 @@ def _told_from(rows: pd.DataFrame, since_us: int, most: int | None) -> int:
     return min(since_us, int(rows["sort_us"].iloc[0]) + 1)
 
 
-def _told(memo: LapMemo, lap: str, events: pd.DataFrame, from_us: int, until_us: int | None) -> pd.DataFrame:
+def _told(memo: LapMemo, lap: str, events: pd.DataFrame, from_us: int) -> pd.DataFrame:
     """Events of one lap that count; the same frame as long as they are the same."""
 
     def those() -> pd.DataFrame:
-        at = events["sort_us"].to_numpy(np.int64)
-        keep = at >= from_us if until_us is None else (at >= from_us) & (at < until_us)
+        keep = events["sort_us"].to_numpy(np.int64) >= from_us
         return events if keep.all() else events[keep].reset_index(drop=True)
 
     return memo.once(lap, "events", (events, memo.same(lap, "from", from_us)), lambda: memo.same(lap, "told", those()))

@@ -58,7 +58,7 @@ def age_of_lap(
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
-    missing = (said for name in laps for said in missing_of_lap(view, name, room.of(name)))
+    missing = (one.sentence for name in laps for one in missing_of_lap(view, name, room.of(name)))
     return LapAge(tuple(laps), grit, cycles, plan, (*_of_one_grit(grit, others), *_unsaid(cycles), *missing))
 
 

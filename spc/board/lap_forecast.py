@@ -119,7 +119,9 @@ def forecast_laps(view: CellView, *, cache: PoolCache = _CACHE) -> dict[str, Lap
     return {str(lap): forecast_lap(view, str(lap), cache=cache) for lap in view.laps["lap"]}
 
 
-def forecast_lap(view: CellView, lap: str, *, room: RoomOfLap = NO_ROOM, cache: PoolCache = _CACHE) -> LapForecast:
+def forecast_lap(
+    view: CellView, lap: str, *, room: RoomOfLap = NO_ROOM, since_age: float = 0.0, cache: PoolCache = _CACHE
+) -> LapForecast:
     """Faces left on one lap under the tightest flatness limit of the part numbers it laps.
 
     Parameters
@@ -128,6 +130,8 @@ def forecast_lap(view: CellView, lap: str, *, room: RoomOfLap = NO_ROOM, cache: 
     lap : str
     room : RoomOfLap, default NO_ROOM
         Readings of the running cycle that it sets aside do not count.
+    since_age : float, default 0
+        Age in faces at which the running cycle is taken to begin: a reconditioning may not be logged.
     cache : PoolCache
         Shared pooled fits.
 
@@ -143,8 +147,8 @@ def forecast_lap(view: CellView, lap: str, *, room: RoomOfLap = NO_ROOM, cache: 
     Seeds follow from the data, so that the same log always gives the same range.
     """
     running, own, grit, leading = view.memo.once(
-        lap, "running cycle", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
-        lambda: _running_cycle(view, lap, room),
+        lap, f"running cycle from {since_age}", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
+        lambda: _running_cycle(view, lap, room, since_age),
     )  # fmt: skip
     part, limit_um, limit_text = leading
     name, cut = _past_paths(view, lap, grit, limit_um)
@@ -194,17 +198,19 @@ def _steps_up(longest: float, now: float) -> float:
 
 
 def _running_cycle(
-    view: CellView, lap: str, room: RoomOfLap
+    view: CellView, lap: str, room: RoomOfLap, since_age: float
 ) -> tuple[pd.DataFrame, WearPath, str, tuple[str, float, str]]:
     """Finished faces of the running cycle, their path under the newest grit, that grit (empty = unknown), the limit."""
     signs, cycles = view.signs_of(lap), view.cycles_of(lap)
     now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
     columns = _columns(view, lap)
     of = np.flatnonzero(columns["cycle"] == now[-1]) if now.size else np.empty(0, np.int64)
+    of = of[columns["age_faces"][of] >= since_age]
+    columns = columns | {"age_faces": columns["age_faces"] - since_age}
     grits = grit_running(*(columns[name][of] if of.size else columns[name] for name in ("grit", "stream")))
     own = of[(grits == grits[-1]) & room.keeps(columns["sort_us"][of], room.unworn)] if of.size else of
     grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
-    rows = signs.iloc[of].reset_index(drop=True)
+    rows = signs.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
     return rows, _path(f"{lap}, this cycle", columns, own), grit, _leading_limit(view, rows if len(rows) else signs)
 
 

@@ -23,7 +23,7 @@ from spc.board.lap_forecast import LapForecast, forecast_lap
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
-from spc.board.missing import missing_of_lap
+from spc.board.missing import as_if_confirmed, missing_of_lap
 from spc.board.moved_parts import MOVED_SIGNS, MovedPart, moved_part
 from spc.board.neighbours import laps_hit_too
 from spc.board.new_parts import new_part_words
@@ -91,20 +91,25 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     memo = view.memo
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
-    signals = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
-    signals = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in signals), key=_need))
-    part = _part_of(view, cell, lap, signals)
-    pattern, diagnosis, follows = _diagnose(view, lap, own, signals, room, part)
+    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
+    said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
+    asked = missing_of_lap(view, lap, here)
+    doubt = _doubt(view, lap, asked)
+    part = _part_of(view, cell, lap, said)
+    pattern, diagnosis, follows = _diagnose(view, lap, own, said, room, part)
     elsewhere = _Elsewhere(
-        signals=signals,
+        said=said,
+        asked=asked,
+        doubt=doubt,
         diagnosed=(pattern, diagnosis),
-        follows=follows if signals else (),
+        follows=follows if said else (),
         serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
         next_break=next_break(view.now, view.settings),
         part=part,
+        to_come=_to_come(view, lap),
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
-    forecast = forecast_lap(view, lap, room=here)
+    forecast = forecast_lap(view, lap, room=here, since_age=doubt.age_faces if doubt is not None else 0.0)
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
 
 
@@ -137,12 +142,15 @@ class _Own(NamedTuple):
 class _Elsewhere(NamedTuple):
     """What more a report says that other laps, past answers or the clock have a part in."""
 
-    signals: tuple[Signal, ...]
+    said: tuple[Signal, ...]
+    asked: tuple[Signal, ...]  # reconditionings that may not be logged
+    doubt: Signal | None  # the newest of the running cycle
     diagnosed: tuple[Pattern, Diagnosis]
     follows: tuple[str, ...]  # what the moved signs follow, a sentence; () = nothing can be said
     serves: str
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
+    to_come: tuple[str, ...]  # events that do not count yet, a sentence each
 
 
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
@@ -200,7 +208,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     row, faces, rows = view.lap_row(lap), view.lapped_of(lap), view.faces_of(lap)
     signs, events, cycles = view.signs_of(lap), view.events_of(lap), view.cycles_of(lap)
     once = partial(view.memo.once, lap)
-    signals, lead = elsewhere.signals, own.lead
+    said, doubt, lead = elsewhere.said, elsewhere.doubt, own.lead
+    signals = said if doubt is None else tuple(sorted((doubt, *said), key=_need))
+    forecast = forecast if doubt is None else as_if_confirmed(forecast, doubt)
     pattern, diagnosis = elsewhere.diagnosed
     state = decide_state(
         lap,
@@ -218,9 +228,10 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
-        *missing_of_lap(view, lap, own.room),
+        *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
         *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
+        *elsewhere.to_come,
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
@@ -232,15 +243,15 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         kind=str(row["kind"]),
         grit=str(row["home_grit"]) or own.last_grit,
         state=state.state,
-        sentence=state.sentence if not leads or state.state in ("held", "resting") else f"{state.sentence} {leads}",
+        sentence=state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads),
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cut_off=bool(leads)),
         lead_sign=lead.sign,
         signals=signals,
-        causes=_shown_causes(diagnosis) if signals else (),
-        safety=_cautions(state.state, str(row["kind"]), diagnosis if signals else None),
+        causes=_shown_causes(diagnosis) if said else (),
+        safety=_cautions(state.state, str(row["kind"]), diagnosis if said else None),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
@@ -252,12 +263,45 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             *health,
         ),
         answers=answer_questions(
-            once(f"passes {state.state == 'held'}", (faces,), lambda: pass_to_pass(faces, held=state.state == "held")),
+            _passes(view, lap, held=state.state == "held"),
             elsewhere.serves,
             pattern=pattern,
             diagnosis=diagnosis,
         ),
+        asked=elsewhere.asked,
     )
+
+
+def _to_come(view: CellView, lap: str) -> tuple[str, ...]:
+    late = view.to_come.get(lap)
+    if late is None:
+        return ()
+    return tuple(
+        f"{lap} is logged as {event} at {text}, which is still to come: it does not count until then; look at its date."
+        for event, text in zip(late["event"], late["time_text"], strict=True)
+    )
+
+
+def _passes(view: CellView, lap: str, *, held: bool) -> str:
+    faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.settings).start_us)
+    return view.memo.once(
+        lap, f"passes {held}", (faces, begun), lambda: pass_to_pass(faces, held=held, shift_us=begun)
+    )  # fmt: skip
+
+
+def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None:
+    """Pick the newest question about the running cycle: what comes after it is what wears now."""
+    cycles, signs = view.cycles_of(lap), view.signs_of(lap)
+    if not asked or no_face_yet(cycles):
+        return None
+    of = signs["cycle"].to_numpy()[signs["face_id"].to_numpy() == asked[0].face_id]
+    return asked[0] if of.size and of[0] == cycles["cycle"].iloc[-1] else None
+
+
+def _with(sentence: str, doubt: Signal | None, leads: str) -> str:
+    """Add to the one sentence what it must not leave out."""
+    more = (doubt.sentence if doubt is not None else "", leads)
+    return " ".join((sentence, *(text for text in more if text and text not in sentence)))
 
 
 def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:

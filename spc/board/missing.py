@@ -1,18 +1,121 @@
-"""The reconditionings of one lap that may be missing from the log, in words."""
+"""The reconditionings of one lap that may be missing from the log: asked after, and what is forecast meanwhile."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
 
 from spc.board.cell_view import CellView
+from spc.board.lap_forecast import LapForecast
+from spc.board.missing_answer import denied_faces
+from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomOfLap, own_signs
-from spc.wear.missing_event import suggest_missing_events
+from spc.board.shifts import shift_at
+from spc.wear.missing_event import MissingEvent, suggest_missing_events
 
-__all__ = ["missing_of_lap"]
+__all__ = ["as_if_confirmed", "missing_of_lap"]
+
+_RULE = "a reconditioning may not be logged"
+_SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
 
 
-def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[str, ...]:
-    """Ask after every reconditioning of a lap that its readings suggest and nobody logged, a sentence each.
+def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, ...]:
+    """Ask after every reconditioning of a lap that its readings suggest and nobody logged or answered with no.
 
-    A shift in which the whole room read high ends like one: its faces are not asked.
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    room : RoomOfLap
+        A shift in which the whole room read high ends like one: its faces are not asked.
+
+    Returns
+    -------
+    tuple of Signal
+        The newest place first. `face_id` is the first face after it, `age_faces` its age as the cycle is logged.
     """
     rows, signs = view.faces_of(lap), own_signs(view, lap, room)
-    return view.memo.once(
-        lap, "missing", (rows, signs), lambda: tuple(m.sentence for m in suggest_missing_events(signs, rows))
-    )  # fmt: skip
+    once, same = view.memo.once, view.memo.same
+    found = once(lap, "missing", (rows, signs), lambda: suggest_missing_events(signs, rows))
+    if not found:
+        return ()
+    denied = same(lap, "denied", denied_faces(view).get(lap, ()))
+    begun = same(lap, "shift", shift_at(view.now, view.settings).start_us)
+
+    def ask() -> tuple[Signal, ...]:
+        before = signs[signs["sort_us"] < begun]
+        known = _not_denied(suggest_missing_events(before, rows), before, denied) if len(before) < len(signs) else found
+        told = {one.before_face_id for one in known}
+        asked = _not_denied(found, signs, denied)
+        return tuple(_question(one, signs, told=one.before_face_id in told) for one in reversed(asked))
+
+    return once(lap, "asked", (found, signs, denied, begun), ask)
+
+
+def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:
+    """Say of a forecast from the faces since a doubtful place that it holds if the lap was reconditioned there.
+
+    Parameters
+    ----------
+    forecast : LapForecast
+        From `forecast_lap` with the question's age.
+    question : Signal
+
+    Returns
+    -------
+    LapForecast
+        Its fan and band begin at the place, on the ages as they are logged.
+    """
+
+    def moved(fan: CycleFan | None) -> CycleFan | None:
+        return None if fan is None else replace(fan, age_faces=fan.age_faces + question.age_faces)
+
+    def said(left: FacesLeft) -> FacesLeft:
+        if left.status == "refused":
+            return left
+        return replace(left, sentence=f"If reconditioned then, {left.sentence}", if_reconditioned=question.time_text)
+
+    return replace(
+        forecast,
+        faces_left=said(forecast.faces_left),
+        next_face=said(forecast.next_face),
+        fan=moved(forecast.fan),
+        band=moved(forecast.band),
+    )
+
+
+def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool) -> Signal:
+    """Make the question of a place; `told`: it was asked before this shift began."""
+    place = int(np.flatnonzero(signs["face_id"].to_numpy() == one.before_face_id)[0])
+    low, high = (float(signs[f"first_{end}_um"].iloc[place]) for end in ("low", "high"))
+    return Signal(
+        lap=one.lap,
+        sign=RECONDITIONING,
+        rule=_RULE,
+        sentence=one.sentence,
+        severity="look",
+        p_value=float("nan"),
+        face_id=one.before_face_id,
+        since_face_id=one.after_face_id,
+        since_faces=len(signs) - 1 - place,
+        time_text=one.before_text,
+        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        age_faces=one.age_faces,
+        spoke_face_id=one.before_face_id if told else int(signs["face_id"].iloc[-1]),
+    )
+
+
+def _not_denied(
+    found: tuple[MissingEvent, ...], signs: pd.DataFrame, denied: tuple[int, ...]
+) -> tuple[MissingEvent, ...]:
+    """Leave out of the places found those that were answered with no: of each answer the nearest, if it is near."""
+    if not denied:
+        return found
+    at = {face: place for place, face in enumerate(signs["face_id"].tolist())}
+    left = list(found)
+    for face in dict.fromkeys(denied):
+        if face in at and left:
+            apart = [abs(at[one.before_face_id] - at[face]) for one in left]
+            if min(apart) <= _SAME:
+                left.pop(int(np.argmin(apart)))
+    return tuple(left)

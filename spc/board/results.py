@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "RECONDITIONING",
     "STATES",
     "Cause",
     "CycleFan",
@@ -29,6 +30,8 @@ STATES: dict[str, str] = {
     "cutting": "faces left, and nothing to look at",
     "resting": "not in use",
 }
+
+RECONDITIONING = "reconditioning"  # sign of the question whether one was left out of the log
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +84,7 @@ class FacesLeft:
     sentence: str  # '6 to 14 faces left', or the reason of the refusal and its cure
     own_faces: int  # faces of this cycle used
     past_cycles: int  # past cycles, of this lap and its sisters, borrowed from
+    if_reconditioned: str = ""  # '' or, while nobody has said whether it was, when: the range holds only if it was
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +155,12 @@ class LapReport:
     data_health: tuple[str, ...]  # identical readings, heaping, truncation, missing minutes, ...
     answers: tuple[tuple[str, str], ...] = ()  # (question in the operator's words, answer)
     unusual_wear: str = ""  # what its sloping chart finds: 'a jump, begun at face 12'; '' = it wears as usual
+    asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
+
+    @property
+    def doubt(self) -> Signal | None:
+        """The open question whether the running cycle is one; None when there is none."""
+        return next((signal for signal in self.signals if signal.sign == RECONDITIONING), None)
 
 
 @dataclass(frozen=True, slots=True)

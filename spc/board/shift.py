@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_charts import CellCharts, go_look_list
-from spc.board.cell_view import CellView
+from spc.board.cell_view import AHEAD_HOURS, CellView
 from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural
@@ -23,7 +23,6 @@ from spc.chart.share_interval import share_interval
 
 __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
-AHEAD_HOURS = 26.0  # a log without a zone may be ahead of the clock by up to this, and be right
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
 _UNDATED = " The log carries no times: all its readings are counted as one week's."
 _BREAKS = 4  # natural breaks ahead that reconditioning is planned over

@@ -1,15 +1,12 @@
 """`lapcell answer`: what a person found about an open signal, kept and counted, or taken back."""
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING
 
 import click
 
+from spc.board.results import RECONDITIONING, Signal
 from spc.cli import DONE, Session, common_options
 from spc.commands.output import one_line, print_json
-
-if TYPE_CHECKING:
-    from spc.board.results import Signal
 
 __all__ = ["command"]
 
@@ -22,6 +19,10 @@ __all__ = ["command"]
 @click.option("--check", "check_done", default="looked at", show_default=True, help="What was looked at.")
 @click.option("--action", default="none", show_default=True, help="What was done; 'handed to lead' leaves it open.")
 @click.option("--result", default="carries on", show_default=True)
+@click.option(
+    "--reconditioned", type=click.Choice(["yes", "no"]), help="Answers the question whether LAP was reconditioned."
+)
+@click.option("--face", type=int, help="Of several such questions the one about this face; `due --lap --json`: asked.")
 @click.option("--take-back", is_flag=True, help="Take back the newest answer on LAP, with the event that it logged.")
 @click.option("--why", default="a mistaken answer", show_default=True, help="Why it is taken back.")
 @click.option("--who", required=True, help="Who signs this.")
@@ -36,6 +37,8 @@ def command(
     check_done: str,
     action: str,
     result: str,
+    reconditioned: str | None,
+    face: int | None,
     take_back: bool,
     why: str,
     who: str,
@@ -47,6 +50,10 @@ def command(
     the table are taken for it; what none of them is goes by 'something else: ' and your own words. With --json one
     document: reaction (its number), lap ('the room' for the room alarm), sign, cause (as it is counted) and signal (as
     in `lapcell due`).
+
+    With --reconditioned it answers instead whether LAP was reconditioned where its readings say so and the log does
+    not: yes logs the reconditioning at that place, no is kept and the same question is not asked again. With --json:
+    reaction, lap, sign, cause, signal.
 
     With --take-back the newest answer on LAP (of --sign, if given) is taken back instead: its signal is open again, it
     is counted no more, and it stays on record. With --json: reaction, lap, sign, cause and event (taken back with it).
@@ -60,10 +67,16 @@ def command(
     lap = ROOM if room else lap
     if take_back:
         return _take_back(session, lap, sign=sign, cause=cause, why=why, who=who)
+    if reconditioned and cause:
+        raise ValueError("`--reconditioned` says what it was and needs no `--cause`; give one of the two")
+    if reconditioned:
+        return _reconditioned(session, lap, reconditioned, face=face, who=who)
     if not cause:
         raise ValueError("`--cause` must say what it was, or `--take-back` that the newest answer is taken back")
     written, cause = cause, cause_meant(cause)
     signal = _room_signal(session) if room else _chosen(session.board().lap(lap).signals, lap, sign)
+    if signal.sign == RECONDITIONING:
+        raise ValueError(f"`--reconditioned` must say yes or no to it: {signal.sentence}")
     with session.store() as store:
         number = keep_answer(
             store, signal, check_done=check_done, cause=cause, action=action, result=result, who=who,
@@ -75,6 +88,29 @@ def command(
         meant = "" if written.strip().casefold() == cause.casefold() else f" (for {written.strip()!r})"
         what = lap if room else f"{lap}, {signal.sign}"
         click.echo(one_line(f"Kept for {what}: {cause}{meant}; {action}. Signed {who}."))
+    return DONE
+
+
+def _reconditioned(session: Session, lap: str, said: str, *, face: int | None, who: str) -> int:
+    from spc.board.missing_answer import keep_no, keep_yes
+
+    asked = session.board().lap(lap).asked
+    found = [one for one in asked if face in (None, one.face_id)]
+    places = "; ".join(f"--face {one.face_id}: {one.sentence}" for one in asked)
+    if not found:
+        raise ValueError(f"no such question about {lap} is open{f'; open: {places}' if asked else ''}")
+    if len(found) > 1:
+        raise ValueError(f"`--face` must say which question about {lap} is answered. Open: {places}")
+    (signal,) = found
+    with session.store() as store:
+        number = (keep_yes if said == "yes" else keep_no)(store, signal, who=who)
+        kept = store.reactions(lap=lap)
+    cause = str(kept.loc[kept["reaction_id"] == number, "cause"].iloc[0])
+    if session.as_json:
+        print_json({"reaction": number, "lap": lap, "sign": signal.sign, "cause": cause, "signal": asdict(signal)})
+    else:
+        also = f" {lap} is logged as reconditioned at {signal.time_text}." if said == "yes" else ""
+        click.echo(one_line(f"Kept for {lap}, {signal.sign}: {cause}.{also} Signed {who}."))
     return DONE
 
 
@@ -102,7 +138,7 @@ def _take_back(session: Session, lap: str, *, sign: str, cause: str, why: str, w
     return DONE
 
 
-def _room_signal(session: Session) -> "Signal":
+def _room_signal(session: Session) -> Signal:
     from spc.board.room_answer import room_signal
 
     alarm = session.board().shift().room
@@ -113,7 +149,7 @@ def _room_signal(session: Session) -> "Signal":
     return room_signal(alarm)
 
 
-def _chosen(signals: tuple["Signal", ...], lap: str, sign: str) -> "Signal":
+def _chosen(signals: tuple[Signal, ...], lap: str, sign: str) -> Signal:
     open_signs = ", ".join(dict.fromkeys(s.sign for s in signals)) or "none"
     found = [s for s in signals if sign in ("", s.sign)]
     if not found:

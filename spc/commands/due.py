@@ -30,9 +30,11 @@ def command(session: Session, *, lap: str) -> int:
     shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or part number
     alone, or null), changed, holds, false_calls, stale, and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
-    median, high, level, own_faces, past_cycles; null = open or not known), next_break ('' where held, resting or not
-    known), confidence, lead_sign, unusual_wear ('' = as usual), signals, causes, safety, data_health and answers
-    (question, answer).
+    median, high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break ('' where held,
+    resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), signals, asked, causes, safety,
+    data_health and answers (question, answer). asked: reconditionings that may not be logged, the newest first; one of
+    the running cycle is among the signals too, and the faces left are then those if it was reconditioned at the time in
+    if_reconditioned.
     """
     board = session.board()
     if lap:
@@ -70,6 +72,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "age_minutes": report.age_minutes,
         "last_face": report.last_time_text,
         "signals": signals,
+        "asked": [asdict(s) for s in report.asked],
         "causes": [asdict(c) for c in report.causes],
         "safety": report.safety,
         "data_health": report.data_health,
@@ -128,7 +131,7 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     nothing = "No lap is known yet: take in a log with `lapcell ingest FILE`."
     print_table(with_times(rows, ["last"], settings), heads, nothing=nothing)
     for report in shift.laps:
-        if report.state in ("held", "due"):
+        if report.state in ("held", "due") or report.doubt is not None:
             click.echo()
             click.echo(report.sentence)
     told = [line for r in shift.laps if r.state in ("held", "due") for line in r.safety]
@@ -168,6 +171,9 @@ def _print_lap(report: LapReport) -> None:
         click.echo(f"  {report.confidence}")
     if report.next_break:
         click.echo(f"  next break: {report.next_break}")
+    if report.asked:
+        which = f" --face {report.asked[0].face_id}" if len(report.asked) > 1 else ""
+        click.echo(f"\nTo answer: lapcell answer {report.lap} --reconditioned yes (or no){which} --who NAME")
     if report.causes:
         click.echo("\nLikely causes, the likeliest first:")
         for c in report.causes:

@@ -94,7 +94,10 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
             steps.append(f"{report.lap}, held: {check or 'find out with the lead what stopped it'}")
         elif report.state == "due":
             when = f" at the next break ({report.next_break})" if report.next_break else ""
-            steps.append(f"{report.lap}, due: recondition it{when}." + (f" Before that: {check}" if check else ""))
+            first = report.doubt.sentence if report.doubt is not None else check
+            steps.append(f"{report.lap}, due: recondition it{when}." + (f" Before that: {first}" if first else ""))
+        elif report.state == "watch" and report.doubt is not None:
+            steps.append(report.doubt.sentence)
         elif report.state == "watch":
             steps.append(f"{report.lap}, to be watched: {check or 'look at it before the next lot'}")
     if not steps:

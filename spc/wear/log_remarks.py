@@ -8,6 +8,8 @@ from spc.wear.event_order import EVENT_EFFECTS, order_events
 
 __all__ = ["log_remarks"]
 
+_NAMED = 3  # events named in one remark, the last ones
+
 
 def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame, cycles: pd.DataFrame | None = None) -> tuple[str, ...]:
     """Say in words what is odd about the order of faces and events; nothing odd gives nothing.
@@ -80,6 +82,7 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
     placed = layout.events
     if len(placed) == 0:
         return remarks
+    remarks.append(_timeless(placed))
     code, place = placed["lap_code"].to_numpy(np.int64), placed["place"].to_numpy(np.int64)
     starts = np.array([EVENT_EFFECTS[e].cycle for e in placed["effect"]], bool)
     doubled = (np.diff(code) == 0) & (np.diff(place) == 0) & starts[1:] & starts[:-1]
@@ -89,3 +92,17 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
     for lap in sorted({layout.laps[c] for c in code[retired]}):
         remarks.append(f"{lap}: faces are logged after it was retired; they count as a new life.")
     return remarks
+
+
+def _timeless(placed: pd.DataFrame) -> str:
+    """Events that only their place in the file puts among the faces."""
+    own = placed[(placed["time_text"] == "") & placed["time_utc"].isna()]
+    count = len(own)
+    if not count:
+        return ""
+    newest = zip(own["event"].iloc[-_NAMED:], own["row_number"].iloc[-_NAMED:], strict=True)
+    named = ", ".join(f"{event} at data row {row}" for event, row in newest)
+    more = f", and {count - _NAMED} before" if count > _NAMED else ""
+    is_placed, it = ("is", "it a time") if count == 1 else ("are", "each a time")
+    what = f"{_many(count, 'event')} without a time {is_placed} placed by the place in the file"
+    return f"{what} ({named}{more}): give {it}."

@@ -86,6 +86,38 @@ def test_an_answer_is_not_undone_twice(filled_store):
     assert "reaction_id must be an answer in force, got 1" in refusals(page)[0]
 
 
+def test_whether_it_was_reconditioned_is_answered_yes_or_no_and_undone(filled_store, monkeypatch):
+    asked = fixtures.signal(
+        sign="reconditioning", rule="a reconditioning may not be logged", sentence="CI-1 may have been. Was it?",
+        since_face_id=7, face_id=8, time_text="4 March 06:56",
+    )  # fmt: skip
+    put(monkeypatch, fixtures.shift(), signals=(asked,), asked=(asked,))
+    monkeypatch.setattr("dashboard.parts.answer._TOO_SOON_S", 0.0)
+    page = run("lap", lap="CI-1")
+    assert text(page).count("CI-1 may have been. Was it?") == 1
+    labels = [button.label for button in page.button]
+    assert "Yes, reconditioned" in labels and "No" in labels and "Bad wipe" not in labels
+    press(page, "Yes, reconditioned")
+    with Store.open(filled_store) as store:
+        (event,), (eighth,) = (rows.to_dict("records") for rows in (store.events(), store.face_versions(8)))
+        assert (event["event"], event["time_utc"]) == ("reconditioned", eighth["time_utc"])
+        assert store.reactions()["who"].tolist() == ["R. Oduya"]
+    press(page, "Undo")
+    assert "CI-1 is no longer logged as reconditioned." in text(page)
+    press(page, "No")
+    assert "Kept on CI-1: no, signed R. Oduya; the cycle goes on." in text(page)
+    with Store.open(filled_store) as store:
+        assert store.events().empty and store.reactions()["cause"].tolist() == ["not reconditioned"]
+
+
+def test_of_a_cycle_that_has_ended_one_place_is_asked_at_a_time(filled_store, monkeypatch):
+    both = tuple(fixtures.signal(sign="reconditioning", face_id=f, sentence=f"Was it at {f}?") for f in (8, 4))
+    put(monkeypatch, fixtures.shift(), signals=(), asked=both)
+    page = run("lap", lap="CI-1")
+    assert "Was it at 8?" in text(page) and "Was it at 4?" not in text(page)
+    assert [button.label for button in page.button].count("No") == 1
+
+
 def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_store, monkeypatch):
     handed = fixtures.signal(handed="handed to lead by R. Oduya")
     put(monkeypatch, fixtures.shift(), signals=(handed,))

@@ -42,6 +42,15 @@ def test_pass_to_pass_tells_passes_that_go_up_and_down():
     assert pass_to_pass(numbered(rows)).startswith("Worse: ")
 
 
+def test_pass_to_pass_dates_a_face_of_an_earlier_shift():
+    own = numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])
+    last = own.iloc[-1]
+    at = int(last["sort_us"])
+    assert pass_to_pass(own, shift_us=at).startswith("Better: P1 7 A read 0.5")
+    assert pass_to_pass(own, shift_us=at + 1).startswith(f"Better: P1 7 A, of {last['time_text']}, read 0.5")
+    assert pass_to_pass(own.assign(time_text=""), shift_us=at + 1).startswith("Better: P1 7 A read 0.5")
+
+
 def test_pass_to_pass_names_the_unit_each_reading_was_typed_in():
     rows = [reading(0.2, 0.4, 1), reading(0.5, 0.7, 2, flatness_text="2", flatness_unit="band")]
     assert pass_to_pass(numbered(rows)).startswith("Worse: P1 7 A read 0.2 to 0.4 um then 2 bands over 2 passes.")

@@ -10,6 +10,7 @@ from spc.cli import COULD_NOT, DONE
 from spc.commands.answer import command as answer
 from spc.commands.due import command as due
 from spc.store.store import Store
+from tests.spc.board.test_missing import LONG, log, take
 
 
 @pytest.fixture
@@ -17,11 +18,11 @@ def store_path(tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     with Store.open(tmp_path / "lapcell.db") as store:
         store.set_limit("*", "flatness", upper_um=0.3, who="QE")
-        log(store, 0)
+        lapped(store, 0)
     return tmp_path / "lapcell.db"
 
 
-def log(store, number):
+def lapped(store, number):
     over = {"flatness_low_um": 0.4, "flatness_high_um": 0.6, "flatness_text": "0.5", "serial": f"S{number}"}
     at = datetime(2026, 3, 2, 8, 10 * number, tzinfo=UTC)
     store.append_face({"lap": "K1", "minutes": 9.0, "time_utc": at} | over, who="Ann")
@@ -46,7 +47,7 @@ def test_the_ranking_learns_from_answers(store_path):
         assert kept["sign"] == "flatness" and kept["signal"]["rule"] == "a face over its limit"
         assert run(due, store_path, "--lap", "K1").exit_code == DONE  # the hold is lifted
         with Store.open(store_path) as store:
-            log(store, number + 1)
+            lapped(store, number + 1)
         found = causes(store_path)[cause]
         assert f"{number + 1} of {number + 1}" in found["counted"]
     assert found["likelihood"] > first[cause]["likelihood"] + 0.1
@@ -130,3 +131,39 @@ def test_what_cannot_be_taken_back(store_path):
     assert outcome.exit_code == COULD_NOT and "`--cause` must say what it was" in outcome.output
     kept = json.loads(run(answer, store_path, "K1", "--take-back", "--who", "Ann", "--json").output)
     assert kept == {"reaction": 1, "lap": "K1", "sign": "flatness", "cause": "not found", "event": ""}
+
+
+@pytest.fixture
+def left_out(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    path = tmp_path / "lapcell.db"
+    take(path, log("K1", [LONG, LONG, 14]))
+    return path
+
+
+def test_whether_it_was_reconditioned_is_answered_in_the_terminal(left_out):
+    shown = run(due, left_out, "--lap", "K1").output
+    (newest, older) = json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"]
+    assert newest["sentence"] in shown.splitlines()[0]
+    assert f"To answer: lapcell answer K1 --reconditioned yes (or no) --face {newest['face_id']} --who NAME" in shown
+    assert newest["sentence"] in run(due, left_out).output
+    outcome = run(answer, left_out, "K1", "--reconditioned", "no", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and f"--face {older['face_id']}: K1 may have been" in outcome.output
+    face = ("--face", str(newest["face_id"]))
+    outcome = run(answer, left_out, "K1", "--reconditioned", "yes", *face, "--cause", "not found", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "give one of the two" in outcome.output
+    outcome = run(answer, left_out, "K1", "--cause", "not found", "--sign", "reconditioning", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "`--reconditioned` must say yes or no" in outcome.output
+    outcome = run(answer, left_out, "K1", "--reconditioned", "yes", *face, "--who", "Ann")
+    assert outcome.exit_code == DONE, outcome.output
+    assert f"K1 is logged as reconditioned at {newest['time_text']}. Signed Ann." in outcome.output
+    kept = json.loads(run(answer, left_out, "K1", "--reconditioned", "no", "--who", "Ann", "--json").output)
+    assert (kept["cause"], kept["signal"]["face_id"]) == ("not reconditioned", older["face_id"])
+    assert json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"] == []
+    outcome = run(answer, left_out, "K1", "--reconditioned", "no", "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and "no such question about K1 is open" in outcome.output
+    outcome = run(answer, left_out, "K1", "--take-back", "--sign", "reconditioning", "--who", "Bob")
+    assert "Taken back on K1, reconditioning: not reconditioned" in outcome.output
+    assert [one["face_id"] for one in json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"]] == [
+        older["face_id"]
+    ]

@@ -49,3 +49,16 @@ def test_a_cycle_of_one_face_and_one_with_no_reason():
 def test_one_face_of_a_cycle_whose_beginning_is_not_known_is_no_doubled_event():
     found = remarks([{"sort_us": hours(i)} for i in range(4)], [START | {"sort_us": hours(0.5)}])
     assert not any("of one face" in line for line in found)
+
+
+def test_events_placed_by_their_row_alone_are_said():
+    faces = [{"sort_us": hours(i), "row_number": 2 * i + 2} for i in range(4)]
+    timeless = START | {"time_text": "", "time_utc": pd.NaT, "intake_id": 1, "row_number": 5, "sort_us": hours(1)}
+    assert (
+        "1 event without a time is placed by the place in the file (reconditioned at data row 5): give it a time."
+        in remarks(faces, [START, timeless])
+    )
+    many = [timeless | {"event": "recharged", "row_number": 5 + k} for k in range(5)]
+    named = ", ".join(f"recharged at data row {row}" for row in (7, 8, 9))
+    said = f"5 events without a time are placed by the place in the file ({named}, and 2 before): give each a time."
+    assert said in remarks(faces, [START, *many])

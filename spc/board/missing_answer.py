@@ -1,0 +1,67 @@
+"""The answers to the question whether a reconditioning was left out of the log: yes logs it, no is kept."""
+
+from typing import Any
+
+from spc.board.cell_view import CellView
+from spc.board.reactions import keep_answer
+from spc.board.results import RECONDITIONING, Signal
+from spc.store.store import Store
+
+__all__ = ["denied_faces", "keep_no", "keep_yes"]
+
+_NOT_SO = "not reconditioned"  # the cause kept with a no
+
+
+def keep_no(store: Store, question: Signal, *, who: str) -> int:
+    """Keep that a lap was not reconditioned at this place; the question is not asked again, a later one is."""
+    return keep_answer(
+        store, question, check_done="asked", cause=_NOT_SO, action="none", result="the cycle goes on", who=who
+    )  # fmt: skip
+
+
+def keep_yes(store: Store, question: Signal, *, who: str) -> int:
+    """Keep that a lap was reconditioned at this place, and log it at the time of the first face after it.
+
+    Parameters
+    ----------
+    store : Store
+    question : Signal
+        From `missing_of_lap`.
+    who : str
+
+    Returns
+    -------
+    int
+        Number of the reaction; taking it back takes the event back.
+
+    Raises
+    ------
+    ValueError
+        If the times of the faces tell no place for the event.
+    """
+    after, before = (store.face_versions(face).iloc[-1] for face in (question.since_face_id, question.face_id))
+    if not before["time_text"] or after["sort_us"] == before["sort_us"]:
+        raise ValueError(
+            f"the faces of {question.lap} around this place carry {'one' if before['time_text'] else 'no'} time, which "
+            "places no event between them: write the reconditioning into the log file, in a row between theirs"
+        )
+    event: dict[str, Any] = {name: before[name] for name in ("lap", "time_utc", "time_text", "sort_us")}
+    event |= {"event": "reconditioned", "note": "confirmed after its readings; the time is that of the next face"}
+    return keep_answer(
+        store, question, check_done="asked", cause="reconditioned", action="logged", result="new cycle", who=who,
+        event=event,
+    )  # fmt: skip
+
+
+def denied_faces(view: CellView) -> dict[str, tuple[int, ...]]:
+    """First faces of the places at which a person said no, by lap."""
+
+    def gather() -> dict[str, tuple[int, ...]]:
+        said = view.reactions[(view.reactions["sign"] == RECONDITIONING) & (view.reactions["cause"] == _NOT_SO)]
+        faces = dict(zip(view.stored_signals["signal_id"], view.stored_signals["face_id"], strict=True))
+        found: dict[str, tuple[int, ...]] = {}
+        for lap, number in zip(said["lap"], said["signal_id"], strict=True):
+            found[lap] = (*found.get(lap, ()), int(faces[number]))
+        return found
+
+    return view.memo.once("", "denied", (view.reactions, view.stored_signals), gather)

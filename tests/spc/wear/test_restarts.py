@@ -1,0 +1,62 @@
+"""Restarts against a second route: every pair of places tried, each fitted by least squares on its own."""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from spc.wear.restarts import find_restarts
+
+
+def sawtooth(rng, lengths, *, rise, noise):
+    age = np.concatenate([np.arange(float(n)) for n in lengths])
+    return np.arange(float(age.size)), 1.0 + rise * age + rng.normal(0, noise, age.size), np.cumsum(lengths)[:-1]
+
+
+def squares(age, sign, cuts):
+    """Sum of squares about one line that starts again at the cuts, by a solver."""
+    begun = np.array([max([age[c] for c in cuts if c <= i], default=age[0]) for i in range(age.size)])
+    design = np.column_stack([np.ones(age.size), age - begun])
+    (_, slope), rest, *_ = np.linalg.lstsq(design, sign, rcond=None)
+    return float(rest[0]) if slope > 0 else np.inf
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_restarts_are_the_best_pair_of_all(seed):
+    age, sign, _ = sawtooth(np.random.default_rng(seed), [10, 9, 11], rise=0.1, noise=0.15)
+    pairs = [(a, b) for a, b in combinations(range(4, 27), 2) if b - a >= 4]
+    best = min(pairs, key=lambda pair: squares(age, sign, pair))
+    assert tuple(one.place for one in find_restarts(age, sign)) == best
+
+
+def test_each_is_told_with_its_fall_and_what_is_lost_without_it():
+    age, sign, places = sawtooth(np.random.default_rng(11), [20, 15], rise=0.1, noise=0.01)
+    (one,) = find_restarts(age, sign)
+    assert one.place == places[0]
+    assert one.fall == pytest.approx(0.1 * 20, abs=0.02)
+    plain = np.sum((sign - np.polyval(np.polyfit(age, sign, 1), age)) ** 2)
+    most = 0.5 * age.size * np.log(plain / squares(age, sign, places))
+    assert 0.5 * most < one.strength <= most * (1 + 1e-9)  # no more than it, and less where neighbours are tied
+
+
+@pytest.mark.parametrize(("lengths", "rise", "noise"), [([36] * 7, 0.035, 0.15), ([18, 30, 12, 25, 40], 0.05, 0.2)])
+def test_many_restarts_in_a_row_are_all_found(lengths, rise, noise):
+    age, sign, places = sawtooth(np.random.default_rng(3), lengths, rise=rise, noise=noise)
+    assert [one.place for one in find_restarts(age, sign)] == places.tolist()
+
+
+def test_unread_faces_and_the_age_at_the_start_make_no_odds():
+    age, sign, places = sawtooth(np.random.default_rng(4), [20, 20, 20], rise=0.08, noise=0.1)
+    sign[[3, 30]] = np.nan
+    found = find_restarts(age, sign)
+    assert [one.place for one in found] == places.tolist()
+    again = find_restarts(age + 70, sign - 5)
+    assert [one.place for one in again] == places.tolist()
+    assert again[0].strength == pytest.approx(found[0].strength, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "sign", [np.full(30, 0.3), np.full(30, np.nan), np.arange(30.0), -np.arange(30.0), np.arange(11.0) % 4]
+)
+def test_nothing_restarts_in_a_line_and_in_a_few_faces(sign):
+    assert find_restarts(np.arange(float(sign.size)), sign) == ()

@@ -106,6 +106,10 @@ def test_a_lap_that_turns_through_flat_is_not_said_to_last(tmp_path):
     assert any(signal["sign"] == "bow" for signal in report["signals"])
     assert report["faces_left"]["low"] <= (1 + 0.35) / 0.03 - 22 <= report["faces_left"]["high"] <= 60
     assert "convex and concave told apart" in report["confidence"]
+    beside = "a form is called turning that is not, in at most one cycle in 50"
+    assert beside in told(path, "due")["false_calls"]
+    (tmp_path / "plain").mkdir()
+    assert beside not in told(PlantedCell(2, cycles=2).store(tmp_path / "plain"), "due")["false_calls"]
 
 
 def test_the_hands_that_all_bad_faces_share_are_found(tmp_path):

@@ -43,7 +43,7 @@ PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the 
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 _PATH = (
     *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
-    *("first_low_um", "first_high_um", "first_shape", "part"),
+    *("first_low_um", "first_high_um", "part"),
 )
 _NO_SIGN = (
     "cannot say: past cycles went through flat, and the readings of this one do not say convex or concave; log the "
@@ -169,19 +169,22 @@ class _Shared(threading.local):
 _SHARED = _Shared()
 
 
-def _columns(view: CellView, lap: str) -> dict[str, NDArray[Any]]:
+def _columns(view: CellView, lap: str) -> dict[str, Any]:
     """Columns of one lap's finished faces that a path is made from.
 
     A face that was lapped again was not good at first: where that reading is not logged, it is open above its limit.
     """
     signs = view.signs_of(lap)
 
-    def columns() -> dict[str, NDArray[Any]]:
-        found = {name: signs[name].to_numpy() for name in _PATH}
-        limit = upper_limit_um(signs["part"], view.limits)
-        unread = found["relapped"] & np.isnan(found["first_low_um"]) & np.isfinite(limit)
-        found["first_low_um"] = np.where(unread, limit, found["first_low_um"])
-        found["first_high_um"] = np.where(unread, np.inf, found["first_high_um"])
+    def columns() -> dict[str, Any]:
+        found: dict[str, Any] = {name: signs[name].to_numpy() for name in _PATH}
+        found["first_shape"] = signs["first_shape"].array  # words are made plain for the rows of a path only
+        unread = found["relapped"] & np.isnan(found["first_low_um"])
+        if unread.any():
+            limit = np.full(unread.size, np.nan)
+            limit[unread] = upper_limit_um(signs["part"][unread], view.limits)
+            found["first_low_um"] = np.where(unread, limit, found["first_low_um"])
+            found["first_high_um"] = np.where(np.isfinite(limit), np.inf, found["first_high_um"])
         return found
 
     return view.memo.once(lap, "path columns", (signs, view.limits), columns)
@@ -249,7 +252,7 @@ def _ended_path(view: CellView, lap: str, cycle: int, grit: str) -> CyclePaths |
     return _paths(f"{lap}, cycle {cycle}", columns, of) if read >= LEAST_FACES else None
 
 
-def _paths(label: str, columns: Mapping[str, NDArray[Any]], of: NDArray[np.int64]) -> CyclePaths:
+def _paths(label: str, columns: Mapping[str, Any], of: NDArray[np.int64]) -> CyclePaths:
     """Paths of the finished faces at the places `of`."""
     names = ("age_faces", "first_low_um", "first_high_um", "first_shape", "part")
     age, low, high, shape, part = (columns[name][of] for name in names)

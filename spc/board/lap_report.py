@@ -167,18 +167,17 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
 
 def _laps_until_good(view: CellView) -> bool:
     """Whether the laps of the cell that log no further pass are, taken together, lapped until good."""
-    laps = {lap: frames.signs for lap, frames in view.by_lap.items()}
+    made_from = {lap: (frames.faces, frames.events, view.limits) for lap, frames in view.by_lap.items()}
 
-    def evidence(signs: pd.DataFrame) -> CutOff:
+    def evidence(lap: str) -> CutOff:
+        signs = view.signs_of(lap)
         return cut_off_evidence(signs, upper_limit_um(signs["part"], view.limits))
 
     def together() -> bool:
-        each = view.memo.once
-        return cut_off_together(
-            [each(lap, "cut off", (signs, view.limits), partial(evidence, signs)) for lap, signs in laps.items()]
-        )
+        each = (view.memo.once(lap, "cut off", rows, partial(evidence, lap)) for lap, rows in made_from.items())
+        return cut_off_together(tuple(each))
 
-    return view.memo.once("", "lapped until good", (*laps.values(), view.limits), together)
+    return view.memo.once("", "lapped until good", tuple(one for rows in made_from.values() for one in rows), together)
 
 
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:

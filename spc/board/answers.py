@@ -16,6 +16,7 @@ __all__ = ["answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
 _PASS_QUESTION = "Is this face getting better or worse from pass to pass?"
 _LAP_QUESTION = "Which lap serves this face?"
 _CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
+_UNTOLD = "how many were good at the first pass cannot be told"
 _LEAST_FACES = 5
 _MOST_FACES = 200  # of a lap, the latest
 
@@ -124,7 +125,8 @@ def which_lap_serves(
     limit_um : float, default NaN
         A first reading at or over it is not good, whether or not the face was lapped again.
     hidden : bool, default False
-        Only the pass that ended well is logged: what first passes gave is not known, and minutes alone compare.
+        Only the pass that ended well is logged, or may be: what first passes gave is not known, and minutes alone
+        compare.
 
     Returns
     -------
@@ -156,12 +158,12 @@ def which_lap_serves(
     if len(good) == 1:
         lap, counts = next(iter(good.items()))
         alone = f"Only {lap} has done {_LEAST_FACES} or more faces of {named} with this grit"
-        return f"{alone}; its passes are not logged." if hidden else f"{alone}: {_first_pass(counts)}."
+        return f"{alone}; {_UNTOLD}." if hidden else f"{alone}: {_first_pass(counts)}."
     if hidden:
         quicker = _fewest_minutes(minutes)
         told = f"{quicker} takes the fewest" if quicker else f"{', '.join(good)} cannot be told apart by them yet"
         return (
-            f"Earlier passes are not logged, so first passes cannot be compared. By minutes a face for {named}: {told}."
+            f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: further passes are not logged. By minutes a face for {named}: {told}."
         )
     best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
     worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]

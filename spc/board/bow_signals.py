@@ -1,13 +1,18 @@
 """The signed bow of a lap's running cycle, and the signal that it is turning."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
+from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
 from spc.board.results import Signal
-from spc.wear.signed_bow import SignedBow, bow_of_cycle
+from spc.board.room_history import RoomOfLap, own_faces
+from spc.wear.cycle_table import no_face_yet
+from spc.wear.signed_bow import SIGN_OF_SHAPE, SignedBow, bow_of_cycle
 
-__all__ = ["bow_of_lap", "bow_signal"]
+__all__ = ["bow_of_lap", "bow_signal", "form_is_written", "running_bow"]
 
 # Everything a bow is made from.
 _SAID = ("kind", "first_pass", "age_faces", "flatness_low_um", "flatness_high_um", "shape")
@@ -30,6 +35,32 @@ def bow_of_lap(rows: pd.DataFrame) -> SignedBow:
     seed = int(now["face_id"].iloc[-1]) if len(now) else 0
     said = [now[name].tolist() for name in _SAID]
     return kept("bow", digest_of_values(seed, said), lambda: bow_of_cycle(now, rng=np.random.default_rng(seed)))
+
+
+def form_is_written(view: CellView) -> bool:
+    """Whether any face of the cell says convex or concave."""
+
+    def written(rows: pd.DataFrame) -> bool:
+        return bool(rows["shape"].isin(SIGN_OF_SHAPE).any())
+
+    return any(
+        view.memo.once(lap, "form written", (frames.faces,), partial(written, frames.faces))
+        for lap, frames in view.by_lap.items()
+    )
+
+
+def running_bow(view: CellView, lap: str, room: RoomOfLap) -> SignedBow:
+    """Signed bow of the running cycle; a lap without a face since it was made fresh has none yet.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    room : RoomOfLap
+        Readings that it sets aside do not count.
+    """
+    own, fresh = own_faces(view, lap, room), no_face_yet(view.cycles_of(lap))
+    return view.memo.once(lap, f"bow {fresh}", (own,), lambda: bow_of_lap(own.iloc[:0] if fresh else own))
 
 
 def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -> Signal | None:

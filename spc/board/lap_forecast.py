@@ -1,35 +1,41 @@
 """Faces left for every lap: past cycles of a lap and its sisters pooled, each lap's own cycle added on top."""
 
-import threading
 import zlib
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.bow_signals import running_bow
+from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
+from spc.board.lap_paths import (
+    PastPaths,
+    RunningCycle,
+    WayOfReading,
+    past_paths,
+    running_cycle,
+    values_of,
+    way_of_reading,
+)
 from spc.board.results import CycleFan, FacesLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
-from spc.chart.stream import NO_GRIT, grit_running
-from spc.wear.pooled import PooledWear, fit_alone, fit_pooled, until_limit
+from spc.wear.path_shape import SHAPES
+from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
+from spc.wear.pooled_apart import fit_apart
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_to_limit, usual_band
-from spc.wear.wear_path import WearPath, wear_path
+from spc.wear.wear_path import WearPath
 
-__all__ = ["LapForecast", "PoolCache", "forecast_lap", "forecast_laps"]
+__all__ = ["LapForecast", "PoolCache", "forecast_cycle", "forecast_lap", "forecast_laps", "without_faces_left"]
 
 K = TypeVar("K")
 V = TypeVar("V")
 
-PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-_PATH = ("sort_us", "cycle", "stream", "grit", "age_faces", "first_low_um", "first_high_um", "part")
+_APART = "no past cycle went through flat as this one does"
 _FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
-LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
+_STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,21 +66,22 @@ class PoolCache:
         self._forecasts: OrderedDict[str, LapForecast] = OrderedDict()
         self._most = most
 
-    def fit(self, name: str, past: tuple[WearPath, ...]) -> PooledWear:
+    def fit(self, name: str, past: tuple[WearPath, ...], *, signed: bool = False) -> PooledWear:
         """Fit these past cycles, or give the fit made before under the name, the digest of what they hold."""
         labels = tuple(p.label for p in past)
 
         def compute() -> PooledWear:
-            return fit_pooled(past, rng=np.random.default_rng(_seed(*labels)))
+            shapes = _STRAIGHT if signed else SHAPES
+            return fit_pooled(past, shapes=shapes, rng=np.random.default_rng(_seed(*labels)))
 
         return _held(self._fits, name, lambda: kept("pool", name, compute), self._most)
 
-    def band(self, name: str, pooled: PooledWear, part: str, horizon: float) -> WearFan | None:
+    def band(self, name: str, pooled: PooledWear, part: str, horizon: float, *, signed: bool = False) -> WearFan | None:
         """Range of a usual cycle of a fit for one part number."""
 
         def compute() -> WearFan | None:
             rng = np.random.default_rng(_seed(*(p.label for p in pooled.past), part))
-            return usual_band(pooled, horizon=horizon, part=part, rng=rng)
+            return usual_band(pooled, horizon=horizon, signed=signed, part=part, rng=rng)
 
         return _held(self._bands, (name, part, horizon), compute, 4 * self._most)
 
@@ -97,21 +104,7 @@ def _held(store: OrderedDict[K, V], key: K, compute: Callable[[], V], most: int)
     return store[key]
 
 
-def _values(path: WearPath) -> tuple[object, ...]:
-    return path.label, path.age, path.low, path.high, path.parts, path.limit
-
-
-class _Shared(threading.local):
-    """Past paths by group, grit and limit, with the name of their fit, of the view last asked in this thread."""
-
-    def __init__(self) -> None:
-        self.by_lap: object = None  # frames of that view, held so that it is known again
-        self.paths: dict[tuple[str, str], tuple[WearPath, ...]] = {}
-        self.cut: dict[tuple[str, str, float], tuple[str, tuple[WearPath, ...]]] = {}
-
-
 _CACHE = PoolCache()
-_SHARED = _Shared()
 
 
 def forecast_laps(view: CellView, *, cache: PoolCache = _CACHE) -> dict[str, LapForecast]:
@@ -143,48 +136,85 @@ def forecast_lap(
     -----
     First readings of finished faces against faces since reconditioning. Cycles pool within the lap's group (register),
     by default its material and grit, and only readings under the grit that runs on the lap now: a change of grit is no
-    wear. A lap without any past cycle is forecast from its own readings once it has enough.
+    wear. A lap without any past cycle is forecast from its own readings once it has enough. Where the form goes through
+    flat or may do so, all runs on the signed bow with a limit on either side (`way_of_reading`).
     Seeds follow from the data, so that the same log always gives the same range.
     """
-    running, own, grit, leading = view.memo.once(
+    now = view.memo.once(
         lap, f"running cycle from {since_age}", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
-        lambda: _running_cycle(view, lap, room, since_age),
+        lambda: running_cycle(view, lap, room, since_age=since_age),
     )  # fmt: skip
-    part, limit_um, limit_text = leading
-    name, cut = _past_paths(view, lap, grit, limit_um)
-    asked = digest_of_values(name, lap, part, limit_um, limit_text, len(running), *_values(own))
+    past = past_paths(view, lap, now.grit, now.limit_um)
+    turning = now.own.carries_signs and running_bow(view, lap, room).turning
+    return forecast_cycle(lap, now, past, turning=turning, cache=cache)
+
+
+def forecast_cycle(
+    lap: str, now: RunningCycle, past: PastPaths, *, turning: bool = False, cache: PoolCache = _CACHE
+) -> LapForecast:
+    """Forecast one running cycle from its readings and past cycles; see `forecast_lap`.
+
+    Parameters
+    ----------
+    lap : str
+    now : RunningCycle
+    past : PastPaths
+    turning : bool, default False
+        Whether its form is said to be turning.
+    cache : PoolCache
+
+    Returns
+    -------
+    LapForecast
+    """
+    how = way_of_reading(now.own, past, turning=turning)
+    own = now.own.signed if how.signed else now.own.sizes
+    name = past.signed_name if how.signed else past.name
+    about = (lap, now.part, now.limit_um, now.limit_text, len(now.rows), how.signed, how.apart, how.refused)
+    asked = digest_of_values(name, *about, *values_of(own))
 
     def compute() -> LapForecast:
-        return _forecast(cache, name, cache.fit(name, cut), own, running, leading, lap)
+        found = _forecast(cache, past, own, now, how, lap)
+        return without_faces_left(found, how.refused) if how.refused else found
 
     return cache.forecast(lap, asked, compute)
 
 
+def without_faces_left(forecast: LapForecast, why: str) -> LapForecast:
+    """Take the faces left out of a forecast whose readings cannot tell them, and say why."""
+    nothing: dict[str, Any] = {"status": "refused", "low": None, "median": None, "high": None, "sentence": why}
+    left, soon = (replace(each, **nothing) for each in (forecast.faces_left, forecast.next_face))
+    return replace(forecast, faces_left=left, next_face=soon, fan=None)
+
+
 def _forecast(
-    cache: PoolCache, name: str, pooled: PooledWear, own: WearPath, running: pd.DataFrame,
-    asked: tuple[str, float, str], lap: str,
-) -> LapForecast:  # fmt: skip
-    part, limit_um, limit_text = asked
-    now = float(running["age_faces"].iloc[-1]) + 1.0 if len(running) else 0.0
-    rng = np.random.default_rng(_seed(lap, str(len(running)), str(running["face_id"].iloc[-1]) if len(running) else ""))
-    band = None
+    cache: PoolCache, past: PastPaths, own: WearPath, running: RunningCycle, how: WayOfReading, lap: str
+) -> LapForecast:
+    rows, part, limit_um = running.rows, running.part, running.limit_um
+    now = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
+    rng = np.random.default_rng(_seed(lap, str(len(rows)), str(rows["face_id"].iloc[-1]) if len(rows) else ""))
+    name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
+    pooled, band = cache.fit(name, paths, signed=how.signed), None
     if not pooled.refused:
         longest = max(float(p.age[-1]) for p in pooled.past)
-        band = cache.band(name, pooled, part, _steps_up(longest, now))
-    elif np.isfinite(limit_um):
+        band = cache.band(name, pooled, part, _steps_up(longest, now), signed=how.signed)
+    if how.apart:
+        pooled = fit_apart(pooled, own, lacking=_APART, rng=rng)
+    elif pooled.refused and np.isfinite(limit_um):
         pooled = fit_alone(own, rng=rng)
-    answers = times_to_limit(pooled, own, limit=limit_um, now=now, part=part, rng=rng)
+    lower = -limit_um if how.signed else None
+    answers = times_to_limit(pooled, own, limit=limit_um, lower_limit=lower, now=now, part=part, rng=rng)
     answer, soon = answers["path"], answers["next face"]
     return LapForecast(
         lap=lap,
         part=part,
         limit_um=limit_um,
-        limit_text=limit_text,
+        limit_text=running.limit_text,
         faces_left=_faces_left(answer),
         next_face=_faces_left(soon),
         fan=_fan(answer.fan),
         band=_fan(band),
-        borrowed=answer.borrowed,
+        borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
         shape=answer.shape,
     )
 
@@ -195,91 +225,6 @@ def _steps_up(longest: float, now: float) -> float:
     while end < now:
         end *= 1.5
     return end
-
-
-def _running_cycle(
-    view: CellView, lap: str, room: RoomOfLap, since_age: float
-) -> tuple[pd.DataFrame, WearPath, str, tuple[str, float, str]]:
-    """Finished faces of the running cycle, their path under the newest grit, that grit (empty = unknown), the limit."""
-    signs, cycles = view.signs_of(lap), view.cycles_of(lap)
-    now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
-    columns = _columns(view, lap)
-    of = np.flatnonzero(columns["cycle"] == now[-1]) if now.size else np.empty(0, np.int64)
-    of = of[columns["age_faces"][of] >= since_age]
-    columns = columns | {"age_faces": columns["age_faces"] - since_age}
-    grits = grit_running(*(columns[name][of] if of.size else columns[name] for name in ("grit", "stream")))
-    own = of[(grits == grits[-1]) & room.keeps(columns["sort_us"][of], room.unworn)] if of.size else of
-    grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
-    rows = signs.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
-    return rows, _path(f"{lap}, this cycle", columns, own), grit, _leading_limit(view, rows if len(rows) else signs)
-
-
-def _columns(view: CellView, lap: str) -> dict[str, NDArray[Any]]:
-    """Columns of one lap's finished faces that a path is made from."""
-    signs = view.signs_of(lap)
-    return view.memo.once(lap, "path columns", (signs,), lambda: {name: signs[name].to_numpy() for name in _PATH})
-
-
-def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
-    """Choose the part number lapped lately whose limit is tightest: it is the one that runs out first."""
-    lately = rows["part"].iloc[-40:]
-    limit = upper_limit_um(lately, view.limits)
-    if not np.isfinite(limit).any():
-        return (str(lately.iloc[-1]) if len(lately) else ""), float("nan"), ""
-    tightest = float(np.nanmin(limit))
-    part = str(lately.to_numpy()[np.flatnonzero(limit == tightest)[-1]])
-    flatness = view.limits[view.limits["characteristic"] == "flatness"]
-    row = flatness[flatness["part"] == part]
-    row = row if len(row) else flatness[flatness["part"] == "*"]
-    text = str(row["upper_text"].iloc[0]) or f"{tightest:.3g} um"
-    return part, tightest, f"{text} ({part})" if part else text
-
-
-def _past_paths(view: CellView, lap: str, grit: str, limit_um: float) -> tuple[str, tuple[WearPath, ...]]:
-    """List ended cycles of the lap's group up to a limit, with their name; sisters looked at in one view share them."""
-    if _SHARED.by_lap is not view.by_lap:
-        _SHARED.by_lap, _SHARED.paths, _SHARED.cut = view.by_lap, {}, {}
-    group = str(view.lap_row(lap)["group"])
-    whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
-    if (whose, grit, limit_um) not in _SHARED.cut:
-        if (whose, grit) not in _SHARED.paths:
-            sisters = view.laps[view.laps["group"] == group]["lap"].tolist() if group else [lap]
-            _SHARED.paths[whose, grit] = _ended_paths(view, sisters, grit)
-        cut = tuple(until_limit(p, limit_um) for p in _SHARED.paths[whose, grit])  # most limits cut nothing: one fit
-        _SHARED.cut[whose, grit, limit_um] = digest_of_values(*(value for p in cut for value in _values(p))), cut
-    return _SHARED.cut[whose, grit, limit_um]
-
-
-def _ended_paths(view: CellView, sisters: list[str], grit: str) -> tuple[WearPath, ...]:
-    ended = pd.concat([view.cycles_of(sister) for sister in sisters], ignore_index=True)
-    ended = ended[ended["start_known"] & (ended["ended"] != "running")].sort_values("end_us", kind="stable")
-    paths: list[WearPath] = []
-    for sister, cycle in zip(ended["lap"][::-1], ended["cycle"][::-1], strict=True):
-        made_from = (view.faces_of(sister), view.events_of(sister))
-        make = partial(_ended_path, view, sister, cycle, grit)
-        path = view.memo.once(sister, f"path {cycle} with {grit}", made_from, make)
-        if path is not None:
-            paths.append(path)
-        if len(paths) == PAST_CYCLES:
-            break
-    return tuple(paths[::-1])
-
-
-def _ended_path(view: CellView, lap: str, cycle: int, grit: str) -> WearPath | None:
-    """Path of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
-    columns = _columns(view, lap)
-    of = np.flatnonzero(columns["cycle"] == cycle)
-    if grit:
-        ran = grit_running(columns["grit"][of], columns["stream"][of]).tolist()
-        of = of[[name == grit or name.startswith(NO_GRIT) for name in ran]]
-    read = np.count_nonzero(~np.isnan(columns["first_low_um"][of]))
-    return _path(f"{lap}, cycle {cycle}", columns, of) if read >= LEAST_FACES else None
-
-
-def _path(label: str, columns: Mapping[str, NDArray[Any]], of: NDArray[np.int64]) -> WearPath:
-    """Path of the finished faces at the places `of`."""
-    age, low, high, part = (columns[name][of] for name in ("age_faces", "first_low_um", "first_high_um", "part"))
-    return wear_path(label, age, low, high, parts=part.tolist())
 
 
 def _faces_left(answer: TimeToLimit) -> FacesLeft:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
-from spc.board.bow_signals import bow_of_lap, bow_signal
+from spc.board.bow_signals import bow_signal, running_bow
 from spc.board.cause_table import SCOPES
 from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
 from spc.board.cell_charts import CellCharts
@@ -19,7 +19,7 @@ from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.guard_calls import calls_on_lap
 from spc.board.guard_signals import guard_signals, over_limit_signals
-from spc.board.lap_forecast import LapForecast, forecast_lap
+from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
@@ -40,7 +40,7 @@ from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
-from spc.wear.lead_sign import LeadSign, choose_lead_sign, lead_words
+from spc.wear.lead_sign import CutOff, LeadSign, choose_lead_sign, cut_off_evidence, cut_off_together, lead_move
 from spc.wear.log_remarks import log_remarks
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
@@ -49,6 +49,9 @@ __all__ = ["UnknownLapError", "known_lap", "report_of"]
 
 CAUSES_SHOWN = 4
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
+_HIDES = (
+    "cannot say: flatness is logged only when a face is good and hides the wear; log the first reading of every face"
+)
 _CHARTED = ("flatness", "minutes", "removal rate", "finish")
 _OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
@@ -165,6 +168,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
         same("answered", answered_faces(view, lap)),
         room,
         same("widths", repr(cell.plan.widths)),
+        _laps_until_good(view),
         same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
@@ -175,7 +179,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
     own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
-    bow = view.memo.once(lap, f"bow {fresh}", (own,), lambda: bow_of_lap(now))
+    bow = running_bow(view, lap, room)
     turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
@@ -187,7 +191,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
         bow=bow,
-        lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits)),
+        lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits), cell_cut_off=_laps_until_good(view)),
         moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
@@ -204,6 +208,21 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     )
 
 
+def _laps_until_good(view: CellView) -> bool:
+    """Whether the laps of the cell that log no further pass are, taken together, lapped until good."""
+    made_from = {lap: (frames.faces, frames.events, view.limits) for lap, frames in view.by_lap.items()}
+
+    def evidence(lap: str) -> CutOff:
+        signs = view.signs_of(lap)
+        return cut_off_evidence(signs, upper_limit_um(signs["part"], view.limits))
+
+    def together() -> bool:
+        each = (view.memo.once(lap, "cut off", rows, partial(evidence, lap)) for lap, rows in made_from.items())
+        return cut_off_together(tuple(each))
+
+    return view.memo.once("", "lapped until good", tuple(one for rows in made_from.values() for one in rows), together)
+
+
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:
     row, faces, rows = view.lap_row(lap), view.lapped_of(lap), view.faces_of(lap)
     signs, events, cycles = view.signs_of(lap), view.events_of(lap), view.cycles_of(lap)
@@ -212,6 +231,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     signals = said if doubt is None else tuple(sorted((doubt, *said), key=_need))
     forecast = forecast if doubt is None else as_if_confirmed(forecast, doubt)
     pattern, diagnosis = elsewhere.diagnosed
+    leading = lead_move(signs, lead.sign) if lead.hides else None
+    if leading is not None:
+        forecast = without_faces_left(forecast, _HIDES)
     state = decide_state(
         lap,
         signals=signals,
@@ -224,8 +246,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         fresh=no_face_yet(cycles),
         unusual=own.unusual,
         part=elsewhere.part.part if elsewhere.part is not None else "",
+        leading=leading,
     )
-    leads = f"Final flatness hides the wear; {lead_words(signs, lead.sign)}." if lead.sign != "flatness" else ""
+    leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
@@ -247,7 +270,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
-        confidence=_confidence(forecast, cut_off=bool(leads)),
+        confidence=_confidence(forecast),
         lead_sign=lead.sign,
         signals=signals,
         causes=_shown_causes(diagnosis) if said else (),
@@ -429,12 +452,10 @@ def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> str:
     return str(out["time_text"]) or "an unknown time"
 
 
-def _confidence(forecast: LapForecast, *, cut_off: bool) -> str:
+def _confidence(forecast: LapForecast) -> str:
     left = forecast.faces_left
     if left.status != "range":
         return ""
-    if cut_off:
-        return f"no {left.level:.0%} range: from readings cut off at the limit, faces left come out too many"
     return f"{left.level:.0%} range; {forecast.borrowed}"
 
 

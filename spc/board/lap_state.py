@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spc.board.results import FacesLeft, Signal
+from spc.wear.lead_sign import LeadMove
 
 __all__ = ["LapState", "decide_state", "plural"]
 
@@ -35,6 +36,7 @@ def decide_state(
     fresh: bool = False,
     unusual: str = "",
     part: str = "",
+    leading: LeadMove | None = None,
 ) -> LapState:
     """State of one lap.
 
@@ -63,6 +65,8 @@ def decide_state(
         as usual.
     part : str, default ''
         Part number that moved on several laps at once, this one among them: it is looked at before the lap.
+    leading : LeadMove, optional
+        How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
     Returns
     -------
@@ -73,8 +77,8 @@ def decide_state(
     Our own rules, in this order. Resting: swapped out or retired. Held: a stop signal (a face left over its limit, a
     scratch) is open. Due: the forecast is already over the limit, or the low end of its range ends within one usual
     shift, so that the risk of running out before the next break is more than one in twenty, or one face in ten is, more
-    likely than not, over the limit within that shift. Watch: a look signal is
-    open, or the range ends within three shifts, or nothing can be said yet. Cutting: none of these.
+    likely than not, over the limit within that shift. Watch: a look signal is open, or the range ends within three
+    shifts, or nothing can be said yet, or ever from flatness that is cut off. Cutting: none of these.
     """
     if resting_since:
         return LapState("resting", f"{lap} is resting since {resting_since}.", ())
@@ -113,6 +117,9 @@ def decide_state(
         return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)
+        if leading is not None:
+            asks = f"Look at {lap} before the next lot." if leading.worn else f"{lap}: how long cannot be told."
+            return LapState("watch", f"{moved} {sure} {asks}" if room else asks, (*evidence, why))
         little = f"{moved} {sure} Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", f"{little} {why}", (*evidence, why))
     wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.bow_signals import form_is_written
 from spc.board.cell_charts import CellCharts, go_look_list
 from spc.board.cell_view import AHEAD_HOURS, CellView
 from spc.board.false_calls import GoLook
@@ -25,6 +26,7 @@ __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
 _UNDATED = " The log carries no times: all its readings are counted as one week's."
+_TURNING = " Beside it: a form is called turning that is not, in at most one cycle in 50."
 _BREAKS = 4  # natural breaks ahead that reconditioning is planned over
 _MOST_NAMED = 8  # laps in one sentence
 _DONE = ["lap", "event", "operator", "sort_us", "intake_id", "row_number"]
@@ -77,7 +79,13 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         relap_share_low=share.low if firsts else float("nan"),
         relap_share_high=share.high if firsts else float("nan"),
         pace=tuple(p.sentence for p in pace_of_laps(minutes, since_us=span.start_us)),
-        false_calls=cell.plan.sentence + _UNDATED * (cell.plan.widths is not None and not dated),
+        false_calls="".join(
+            (
+                cell.plan.sentence,
+                _UNDATED * (cell.plan.widths is not None and not dated),
+                _TURNING * (cell.plan.widths is not None and form_is_written(view)),
+            )
+        ),
         go_look=listed,
         go_look_sentence=go_look_words({str(lap): states[str(lap)] for lap in view.laps["lap"]}, chosen),
         newest_face_text=newest.newest_text,

@@ -16,17 +16,27 @@ from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scor
 from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
 from spc.wear.wear_path import WearPath, taken, thinned
 
-__all__ = ["PooledShape", "PooledWear", "fit_alone", "fit_pooled", "until_limit"]
+__all__ = [
+    "ALONE_LEAST",
+    "ALONE_SHAPES",
+    "NO_PAST",
+    "PooledShape",
+    "PooledWear",
+    "fit_alone",
+    "fit_pooled",
+    "until_limit",
+]
 
 Array = NDArray[np.float64]
 
+NO_PAST = "no past cycle to borrow from"
 _FEW = 200  # draws of a first fit
 _SHARP, _HALVINGS = 3.0, 2  # log score behind the best that shows the steps between shapes to be too coarse; halvings
 _HOPELESS = 7.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
 _TAILS_LEAST = 4  # past cycles from which on one that strays can be told from many
-_ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
-_ALONE_SHAPES = ("linear", "square root", "square")  # one path cannot tell its shape: all three take part
+ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
+ALONE_SHAPES = tuple(s for s in SHAPES if s.name in ("linear", "square root", "square"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +65,9 @@ class PooledWear:
     past: tuple[WearPath, ...]  # the cycles used
     left_out: tuple[str, ...]  # cycles and readings not used, and why
     refused: str  # why nothing could be pooled, '' if it could
-    alone: bool = False  # True: no past cycles, the spreads come from the very cycle to be forecast
+    alone: bool = False  # True: the spreads come from the very cycle to be forecast
+    apart: bool = False  # True: past cycles tell the scatter only, see `pooled_apart`
+    lacking: str = NO_PAST  # why past cycles do not say how this one wears, where they do not
 
 
 def fit_pooled(
@@ -118,36 +130,36 @@ def fit_pooled(
     return PooledWear(_shared(fitted, shares), used, left_out, "")
 
 
-def fit_alone(own: WearPath, *, draws: int = 500, rng: np.random.Generator) -> PooledWear:
+def fit_alone(own: WearPath, *, lacking: str = NO_PAST, draws: int = 500, rng: np.random.Generator) -> PooledWear:
     """Draw the spreads from one cycle only, for a lap that has no past cycle: wide, as it must be.
 
-    Several shapes take part with equal shares, since one path cannot tell its shape.
+    Several shapes take part with equal shares, since one path cannot tell its shape. `lacking` says why past cycles
+    have no say where there are some.
     """
-    if own.age.size < _ALONE_LEAST or not np.ptp(own.age):
+    if own.age.size < ALONE_LEAST or not np.ptp(own.age):
         own_words = {0: "no reading", 1: "1 reading"}.get(own.age.size, f"{own.age.size} readings")
-        why = f"no past cycle to borrow from, and {own_words} of its own where {_ALONE_LEAST} are needed"
+        why = f"{lacking}, and {own_words} of its own where {ALONE_LEAST} are needed"
         return PooledWear((), (), (), why, alone=True)
     fitted, own = [], thinned(own)
-    for shape in SHAPES:
-        if shape.name in _ALONE_SHAPES:
-            scale = fit_scale([own], shape, relative=False, with_covariates=False)
-            if isinstance(scale, str):
-                continue
-            lines = _second_fit([own], _first_fit([own], scale, False, np.array([np.nan]), rng), draws, rng).lines
-            prior = scale.prior_precision()
-            unread = replace(
-                lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1))
-            )
-            fitted.append(PooledShape(scale, unread, 1 / len(_ALONE_SHAPES), float("nan"), False, np.empty((0, 2))))
-    return PooledWear(tuple(fitted), (), (), "", alone=True)
+    for shape in ALONE_SHAPES:
+        scale = fit_scale([own], shape, relative=False, with_covariates=False)
+        if isinstance(scale, str):
+            continue
+        lines = _second_fit([own], _first_fit([own], scale, False, np.array([np.nan]), rng), draws, rng).lines
+        prior = scale.prior_precision()
+        unread = replace(lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1)))
+        fitted.append(PooledShape(scale, unread, 1 / len(ALONE_SHAPES), float("nan"), False, np.empty((0, 2))))
+    return PooledWear(tuple(fitted), (), (), "", alone=True, lacking=lacking)
 
 
-def until_limit(path: WearPath, limit: float) -> WearPath:
-    """Cut the path after the first two readings in a row at or over the limit.
+def until_limit(path: WearPath, limit: float, lower: float | None = None) -> WearPath:
+    """Cut the path after the first two readings in a row at or over the limit, or beyond the lower one of a signed bow.
 
     The rest says nothing about the crossing; one reading alone may be there by its error.
     """
     over = path.low >= limit
+    if lower is not None:
+        over |= path.high <= lower
     twice = np.flatnonzero(over[1:] & over[:-1])
     if not twice.size:
         return path

@@ -14,10 +14,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.wear.lifetime import Array
 
-__all__ = ["LEAST_READINGS", "SIGN_OF_SHAPE", "SignedBow", "bow_of_cycle", "fit_signed_bow"]
+__all__ = ["LEAST_READINGS", "LEAST_TO_CALL", "SIGN_OF_SHAPE", "SURE", "SignedBow", "bow_of_cycle", "fit_signed_bow"]
 
 LEAST_READINGS = 5  # two for a line, the rest to know its spread; our own rule
 SIGN_OF_SHAPE = {"convex": 1, "concave": -1}
+SURE = 0.998  # chance that calls a lap turning; at most one false call in 50 cycles, by simulation
+LEAST_TO_CALL = 8  # readings before a lap is called turning: fewer hardly tell their own noise; our own rule
+_SOON = 20.0  # faces; our own rule
 _SIGN_ERROR = 0.02  # share of signs taken to be written the wrong way round; our own rule
 _PRIOR_SPREAD = 1.0  # of the logarithm of the noise, around the scale of the readings
 
@@ -39,8 +42,8 @@ class SignedBow:
     now_low: float
     now_high: float
     noise_um: float
-    chance_turning: float  # drift opposes the sign it started with
-    chance_turned: float  # the bow now has the other sign
+    chance_turning: float  # soon (`_ahead`) the bow has the other sign than at the first reading
+    chance_turned: float  # it has it now
     level: float
     age_faces: Array  # where the path below is given: the ages of the readings
     path_low_um: Array
@@ -50,8 +53,9 @@ class SignedBow:
 
     @property
     def turning(self) -> bool:
-        """Whether it is on its way through flat, or through it: nineteen chances in twenty."""
-        return self.status == "fitted" and max(self.chance_turning, self.chance_turned) >= 0.95
+        """Whether it is on its way through flat and will soon be there, or is through it."""
+        enough = self.status == "fitted" and self.readings >= LEAST_TO_CALL
+        return enough and max(self.chance_turning, self.chance_turned) >= SURE
 
 
 def bow_of_cycle(numbered: pd.DataFrame, *, rng: np.random.Generator) -> SignedBow:
@@ -134,15 +138,15 @@ def fit_signed_bow(
             empty, empty, empty, empty, f"The way the form bends cannot be told: {refusal}.",
         )  # fmt: skip
     scale = _Scale(age, low, high)
-    start, drift, noise = _draw(scale, way, draws, rng)
+    start, drift, noise, ahead = _draw(scale, way, draws, rng)
     tail = [(1 - level) / 2, 0.5, (1 + level) / 2]
     drift_low, drift_mid, drift_high = np.quantile(drift, tail)
     path = np.quantile(start[:, None] + drift[:, None] * age[None, :], tail, axis=0)
     now = start + drift * age.max()
     now_low, now_mid, now_high = np.quantile(now, tail)
-    turning = float(np.mean(start * drift < 0))
-    turned = float(np.mean(start * now < 0))
-    text = _sentence(float(np.median(start)), float(drift_mid), float(now_mid), turning, turned, drift_low, drift_high)
+    turned, turning = ahead
+    called = (turning, turned) if age.size >= LEAST_TO_CALL else (0.0, 0.0)
+    text = _sentence(float(np.median(start)), float(drift_mid), float(now_mid), *called, drift_low, drift_high)
     return SignedBow(
         "fitted", "", age.size, signed, twist_share, float(np.median(start)), float(drift_mid), float(drift_low),
         float(drift_high), float(now_mid), float(now_low), float(now_high), float(np.median(noise)), turning, turned,
@@ -191,8 +195,13 @@ def _log_posterior(v: Array, s: _Scale, way: NDArray[np.int64]) -> Array:
     return np.asarray(np.log(cell).sum(axis=1) + prior)
 
 
-def _draw(s: _Scale, way: NDArray[np.int64], draws: int, rng: np.random.Generator) -> tuple[Array, Array, Array]:
-    """Start, drift per face and noise in micrometres."""
+def _draw(
+    s: _Scale, way: NDArray[np.int64], draws: int, rng: np.random.Generator
+) -> tuple[Array, Array, Array, tuple[float, float]]:
+    """Start, drift per face and noise in micrometres; chances that the sign has changed now, and soon.
+
+    They come from the weights of all that was drawn: a few draws kept cannot tell so high chances apart.
+    """
     from scipy.optimize import minimize
 
     guess = np.where(way != 0, way, 0.0) * s.middle / s.unit
@@ -213,9 +222,18 @@ def _draw(s: _Scale, way: NDArray[np.int64], draws: int, rng: np.random.Generato
     v = best + 1.3 * t @ root.T
     log_weight = _log_posterior(v, s, way) + 3.5 * np.log1p(np.sum(t**2, axis=1) / 4)
     weight = np.exp(log_weight - log_weight.max())
-    kept = v[rng.choice(many, draws, p=weight / weight.sum())]
+    weight = weight / weight.sum()
+    soon = 1.0 + _ahead(s.span) / s.span
+    turned, turning = (float(weight[v[:, 0] * (v[:, 0] + at * v[:, 1]) < 0].sum()) for at in (1.0, soon))
+    kept = v[rng.choice(many, draws, p=weight)]
     drift = kept[:, 1] * s.unit / s.span
-    return kept[:, 0] * s.unit - drift * s.first, drift, np.exp(np.clip(kept[:, 2], -6.0, 4.0)) * s.unit
+    noise = np.exp(np.clip(kept[:, 2], -6.0, 4.0)) * s.unit
+    return kept[:, 0] * s.unit - drift * s.first, drift, noise, (turned, turning)
+
+
+def _ahead(span: float) -> float:
+    """How many faces ahead is soon: as many as were read, or 20 where that is at most twice as many."""
+    return max(span, min(2 * span, _SOON))
 
 
 def _covariance(best: Array, s: _Scale, way: NDArray[np.int64]) -> Array:
@@ -234,9 +252,9 @@ def _sentence(
     start: float, drift: float, now: float, turning: float, turned: float, drift_low: float, drift_high: float
 ) -> str:
     name = {True: "convex", False: "concave"}
-    if turned >= 0.95:
+    if turned >= SURE:
         return f"The form has turned from {name[start > 0]} to {name[now > 0]}: now {abs(now):.2g} um {name[now > 0]}."
-    if turning >= 0.95:
+    if turning >= SURE:
         way = f"{name[start > 0]} at first, it drifts {name[drift > 0]} by {abs(drift):.2g} um a face"
         return f"The form is turning: {way}; on the way through flat its flatness reads better."
     if drift_low > 0 or drift_high < 0:

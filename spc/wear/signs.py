@@ -31,11 +31,12 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (n_finished, 28)
+    DataFrame, shape (n_finished, 29)
         Rows sorted as given, one per face, at its last attempt. Columns:
         face_id, lap, operator, part, grit, cycle, stream, life, sort_us, age_faces, shift_date, shift;
         passes - lappings this face took; relapped - True when more than one;
         first_low_um, first_high_um - flatness at the first attempt, NaN if not logged;
+        first_shape - what was written of the form then: convex, concave, twist or '';
         final_low_um, final_high_um - flatness at the last attempt;
         minutes - over all attempts, NaN if any is missing; minutes_ratio - to the median of part and grit;
         rate_um_per_min - stock removed per minute; the columns of the other `spc.measure.preston.BASES` - the same per
@@ -76,6 +77,7 @@ def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
         flatness = ordered[f"flatness_{side}_um"].to_numpy(np.float64)
         out[f"first_{side}_um"] = np.where(was_first, flatness[first], np.nan)
         out[f"final_{side}_um"] = flatness[last]
+    out["first_shape"] = np.where(was_first, ordered["shape"].to_numpy(object)[first], "")
     minutes = ordered["minutes"].to_numpy(np.float64)
     minutes = np.where(minutes > 0, minutes, np.nan)
     removed = removed_um(ordered)

@@ -28,7 +28,7 @@ _FAN_PATHS = 500
 
 @dataclass(frozen=True, slots=True)
 class WearFan:
-    """Range of a wear path over age, in the readings' unit."""
+    """Range of a wear path over age, in the readings' unit; of its size where it was forecast with its sign."""
 
     age: Array
     low: Array
@@ -179,7 +179,7 @@ def times_to_limit(
         return told("refused", "cannot say: the readings of this cycle do not go with any shape of the past cycles")
     futures, shape, shape_share = drawn
     over = "reading" not in crossings and share_over(futures, limit, lower_limit) > 0.5
-    fan = _fan(futures, limit, level)
+    fan = _fan(futures, limit, level, sizes=lower_limit is not None)
     out = {}
     for crossing in crossings:
         reached = [crossing_ages(f, limit, lower_limit, crossing, rng, together=together) for f in futures]
@@ -203,12 +203,15 @@ def usual_band(
     pooled: PooledWear,
     *,
     horizon: float,
+    signed: bool = False,
     level: float = 0.9,
     part: str = "",
     draws: int = 1500,
     rng: np.random.Generator,
 ) -> WearFan | None:
     """Range of the wear paths of a new cycle of the group from age 0 to `horizon`; None where nothing is pooled.
+
+    Paths pooled with their sign (`signed`) give the range of their size.
 
     Shapes that take the readings as shares of a limit have no common unit and take no part.
     """
@@ -218,9 +221,9 @@ def usual_band(
     new = wear_path("a usual cycle", (), ())
     ages, _ = _future_ages((), new, 0.0, horizon, by_readings=False)
     drawn = _drawn_paths(
-        replace(pooled, shapes=absolute), new, ages, signed=False, draws=draws, part=part, rng=rng
+        replace(pooled, shapes=absolute), new, ages, signed=signed, draws=draws, part=part, rng=rng
     )  # fmt: skip
-    return None if drawn is None else _fan(drawn[0], np.nan, level)
+    return None if drawn is None else _fan(drawn[0], np.nan, level, sizes=signed)
 
 
 def _drawn_paths(
@@ -293,8 +296,9 @@ def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str) -> str:
     mine, cycles = own.age.size, len(pooled.past)
     first = f"{mine} {noun}{'' if mine == 1 else 's'} of its own" if mine else f"no {noun} of its own yet"
     if pooled.alone or not cycles:
-        return f"{first}, no past cycle to borrow from"
-    return f"{first}, the rest from {cycles} past cycle{'' if cycles == 1 else 's'}"
+        return f"{first}, {pooled.lacking}"
+    past = f"{cycles} past cycle{'' if cycles == 1 else 's'}"
+    return f"{first}, the scatter from {past}: {pooled.lacking}" if pooled.apart else f"{first}, the rest from {past}"
 
 
 def _future_ages(
@@ -323,9 +327,10 @@ def _future_ages(
     return np.array([start, *ages[together::together]]), together
 
 
-def _fan(futures: Sequence[FuturePaths], own_limit: float, level: float) -> WearFan:
+def _fan(futures: Sequence[FuturePaths], own_limit: float, level: float, *, sizes: bool) -> WearFan:
     every = max(sum(f.path.shape[0] for f in futures) // _FAN_PATHS, 1)
     paths = np.concatenate([f.scale.reading_back(f.path[::every], own_limit) for f in futures])
+    paths = np.abs(paths) if sizes else paths
     tail = (1 - level) / 2
     low, median, high = np.quantile(paths, [tail, 0.5, 1 - tail], axis=0, method="inverted_cdf")
     return WearFan(futures[0].age, low, median, high)

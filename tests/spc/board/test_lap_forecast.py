@@ -6,7 +6,8 @@ import pytest
 
 from spc.board import lap_forecast
 from spc.board.cell_view import look_at_cell
-from spc.board.lap_forecast import LEAST_FACES, PoolCache, forecast_lap, forecast_laps
+from spc.board.lap_forecast import PoolCache, forecast_lap, forecast_laps
+from spc.board.lap_paths import LEAST_FACES
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill

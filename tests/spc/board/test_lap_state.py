@@ -5,6 +5,7 @@ import pytest
 
 from spc.board.lap_state import decide_state
 from spc.board.results import FacesLeft, Signal
+from spc.wear.lead_sign import LeadMove
 
 RANGE = FacesLeft("range", 20.0, 40.0, 70.0, 200.0, "faces", 0.9, "path", "20 to 70 faces left", 30, 9)
 REFUSED = replace(RANGE, status="refused", low=None, median=None, high=None, sentence="cannot say: no past cycle")
@@ -122,3 +123,13 @@ def test_a_lap_whose_sloping_chart_says_otherwise_is_not_said_to_wear_as_usual()
     assert any("Its sloping chart says not wearing as usual: a jump" in reason for reason in found.reasons)
     soon = state(left=replace(RANGE, low=9.0), unusual="a bend")
     assert soon.sentence.startswith("L-1 does not wear as usual (a bend); plan its reconditioning: ")
+
+
+@pytest.mark.parametrize(("worn", "said"), [(True, "Look at L-1 before the next lot."), (False, "how long cannot be")])
+def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
+    leading = LeadMove("minutes per face are 60% more than on a fresh lap", worn)
+    found = decide_state(
+        "L-1", signals=(), faces_left=REFUSED, next_face=REFUSED, faces_per_shift=4.0, leading=leading
+    )  # fmt: skip
+    assert found.state == "watch" and said in found.sentence
+    assert "too little" not in found.sentence

@@ -1,10 +1,10 @@
 """`lapcell due` on invented cells whose fault is known: it must name what was planted, and only that."""
 
+import re
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
-import pytest
 
 from spc.board.board import Board
 from tests.spc.commands.planted_cell import PlantedCell, run, told
@@ -62,18 +62,57 @@ def until_good(seed, *, passes_logged):
     return lapped
 
 
-@pytest.mark.parametrize(("passes_logged", "leads"), [(False, "minutes"), (True, "passes")])
-def test_a_cell_that_laps_until_good_is_led_by_another_sign_and_says_so(tmp_path, passes_logged, leads):
-    cell = PlantedCell(5, faces=30, last=26, fault=until_good(12, passes_logged=passes_logged))
+def test_a_cell_that_laps_until_good_is_led_by_another_sign_and_gives_no_faces_left(tmp_path):
+    cell = PlantedCell(5, faces=30, last=26, fault=until_good(12, passes_logged=False))
     path = cell.store(tmp_path, limit="0.8 um")
     report = told(path, "due", "--lap", "L1")
-    assert report["lead_sign"] == leads
-    assert f"Final flatness hides the wear; {leads} per face are" in report["sentence"]
+    assert (report["lead_sign"], report["state"], report["confidence"]) == ("minutes", "watch", "")
+    assert report["sentence"].startswith(
+        "Look at L1 before the next lot. Final flatness hides the wear; minutes per face are"
+    )
     assert "more than on a fresh lap, as wear makes them" in report["reasons"][0]
-    assert report["confidence"].startswith("no 90% range")
-    assert f"faces left; {leads} lead" in run(path, "due").output
-    served = report["answers"][1]["answer"]
-    assert ("good at the first pass" in served) is passes_logged
+    left = report["faces_left"]
+    assert (left["status"], left["low"], left["median"], left["high"]) == ("refused", None, None, None)
+    assert "log the first reading of every face" in left["sentence"]
+    said = run(path, "due").output
+    assert "cannot say yet; minutes lead" in said
+    run(path, "handover", "--format", "json", "--out", str(tmp_path / "handover"))
+    handed = (tmp_path / "handover.json").read_text()
+    for output in (said, run(path, "due", "--lap", "L1").output, handed):
+        assert not re.search(r"\d+ faces left", output)
+    assert "how many were good at the first pass cannot be told" in report["answers"][1]["answer"]
+
+
+def test_a_first_pass_that_is_not_logged_counts_as_over_the_limit(tmp_path):
+    """Only the last pass is logged, with its number: 0.45 um growing 3.5 % a face has 0.8 um in sight at 16 faces."""
+    cell = PlantedCell(5, faces=30, last=12, fault=until_good(12, passes_logged=True))
+    path = cell.store(tmp_path, limit="0.8 um")
+    report = told(path, "due", "--lap", "L1")
+    assert report["lead_sign"] == "flatness"
+    assert any("lapped again after a pass that is not logged" in line for line in report["data_health"])
+    truth = np.log(0.8 / 0.45) / 0.035 - 12
+    assert report["faces_left"]["low"] <= truth <= report["faces_left"]["high"]
+    assert re.search(r"\d+ of \d+ good at the first pass", report["answers"][1]["answer"])
+
+
+def test_a_lap_that_turns_through_flat_is_not_said_to_last(tmp_path):
+    """Concave at 0.35 um, it goes convex by 0.03 um a face; its past cycles stayed concave."""
+    rng = np.random.default_rng(3)
+
+    def turning(lap, cycle, age, row):
+        bow = (0.03 * age if cycle == 4 else 0.0) - 0.35 + 0.03 * rng.normal()
+        row["flatness um"] = f"{max(round(abs(bow) / 0.05), 1) * 0.05:.2f}"
+        row["shape"] = "convex" if bow > 0 else "concave"
+
+    path = PlantedCell(2, last=22, fault=turning).store(tmp_path)
+    report = told(path, "due", "--lap", "L1")
+    assert any(signal["sign"] == "bow" for signal in report["signals"])
+    assert report["faces_left"]["low"] <= (1 + 0.35) / 0.03 - 22 <= report["faces_left"]["high"] <= 60
+    assert "convex and concave told apart" in report["confidence"]
+    beside = "a form is called turning that is not, in at most one cycle in 50"
+    assert beside in told(path, "due")["false_calls"]
+    (tmp_path / "plain").mkdir()
+    assert beside not in told(PlantedCell(2, cycles=2).store(tmp_path / "plain"), "due")["false_calls"]
 
 
 def test_the_hands_that_all_bad_faces_share_are_found(tmp_path):

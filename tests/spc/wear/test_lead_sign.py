@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from spc.measure.preston import basis_named
-from spc.wear.lead_sign import choose_lead_sign, lead_words
+from spc.wear.lead_sign import choose_lead_sign, cut_off_evidence, cut_off_together, lead_move
 
 
 def lapped(n, rng, *, median, until_good, log_first=True):
@@ -102,20 +102,66 @@ def worn_minutes(now, n=40):
 
 
 def test_how_far_the_lead_has_come_since_the_lap_was_fresh():
-    said = lead_words(worn_minutes(1.6), "minutes")
+    move = lead_move(worn_minutes(1.6), "minutes")
+    said = move.words
+    assert move.worn
     share = int(re.search(r"are (\d+)% more than on a fresh lap, as wear makes them", said)[1])
     expected = 1.6 ** (34 / 40) / 1.6 ** (5.5 / 40) - 1  # last twelve faces against the first twelve, within part
     assert share == pytest.approx(100 * expected, abs=12)
     assert "(the last 12 faces against 24 of a fresh lap)" in said
-    assert "the other way than wear" in lead_words(worn_minutes(0.6), "minutes")
-    assert "cannot be told from those of a fresh lap yet" in lead_words(worn_minutes(1.0), "minutes")
-    assert "too few to say" in lead_words(worn_minutes(1.6).iloc[:6], "minutes")
+    for minutes, words in (
+        (worn_minutes(0.6), "the other way than wear"),
+        (worn_minutes(1.0), "cannot be told from those of a fresh lap yet"),
+        (worn_minutes(1.6).iloc[:6], "too few to say"),
+    ):
+        move = lead_move(minutes, "minutes")
+        assert words in move.words and not move.worn
+    assert "cannot be seen until" in lead_move(worn_minutes(1.6), "flatness").words
+
+
+def test_a_face_lapped_again_after_a_pass_that_is_not_logged_was_not_good():
+    """Only the last pass is logged, with its number: what was good at once is read, the rest was over the limit."""
+    signs = lapped(60, np.random.default_rng(11), median=1.2, until_good=True)
+    unread = signs["relapped"]
+    only_last = signs.assign(**{f"first_{end}_um": signs[f"first_{end}_um"].mask(unread) for end in ("low", "high")})
+    lead = choose_lead_sign(only_last, np.full(60, 2.0))
+    assert (lead.cut_off, lead.sign, lead.hides, lead.hidden) == (True, "flatness", False, False)
+    assert (lead.first_pass_over, lead.first_pass_unread) == (0, int(unread.sum()))
+    assert f"{unread.sum()} were lapped again after a pass that is not logged" in lead.sentence
+
+
+def test_what_one_lap_cannot_say_the_laps_of_a_cell_may():
+    rng = np.random.default_rng(12)
+    limit = np.full(120, 2.0)
+    quiet = [lapped(120, rng, median=1.2, until_good=True).assign(passes=1, relapped=False) for _ in range(8)]
+    alone = [choose_lead_sign(signs, limit) for signs in quiet]
+    assert not all(lead.cut_off for lead in alone)
+    assert cut_off_together([cut_off_evidence(signs, limit) for signs in quiet])
+    together = [choose_lead_sign(signs, limit, cell_cut_off=True) for signs in quiet]
+    assert all(lead.cut_off and lead.hides and lead.hidden and lead.sign == "minutes" for lead in together)
+    fine = [lapped(120, rng, median=0.5, until_good=False) for _ in range(8)]
+    assert not cut_off_together([cut_off_evidence(signs, limit) for signs in fine])
+    logged = [signs.assign(relapped=np.arange(120) == 3) for signs in quiet]  # a cell that logs further passes
+    assert not cut_off_together([cut_off_evidence(signs, limit) for signs in logged])
+
+
+def test_laps_run_to_their_limit_do_not_make_a_cell_that_laps_until_good():
+    rng = np.random.default_rng(13)
+    age = np.arange(240) % 40.0
+    evidence = []
+    for _ in range(24):
+        low = (0.6 + 0.033 * age) * (1 + 0.15 * rng.normal(size=240))
+        read = {f"{which}_{end}_um": low for which in ("first", "final") for end in ("low", "high")}
+        signs = pd.DataFrame(read | {"age_faces": age, "relapped": False})
+        signs = signs[low < 2.2]  # reconditioned in time: the few faces far over are not lapped at all
+        evidence.append(cut_off_evidence(signs, np.full(len(signs), 2.0)))
+    assert not cut_off_together(evidence)
 
 
 def test_a_removal_rate_that_leads_is_told_on_the_basis_of_its_lap():
     signs = worn_minutes(1.6)
     under_load = basis_named("pressure")
     signs = signs.assign(rate_um_per_min=1.0, rate_basis=under_load.name, **{under_load.column: 9.0 / signs["minutes"]})
-    said = lead_words(signs, "removal rate")
+    said = lead_move(signs, "removal rate").words
     assert re.search(r"^micrometres removed per minute per N/mm2 are \d+% less .*, as wear makes them", said)
-    assert "cannot be told" in lead_words(signs.assign(rate_basis=""), "removal rate")
+    assert "cannot be told" in lead_move(signs.assign(rate_basis=""), "removal rate").words

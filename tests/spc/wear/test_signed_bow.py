@@ -32,7 +32,7 @@ def test_agrees_with_least_squares_where_nothing_is_folded():  # second way
 
 
 def test_a_turning_lap_is_seen_while_flatness_shrinks():
-    found = fit(path(n=9, start=0.5, drift=-0.05))
+    found = fit(path(n=10, start=0.5, drift=-0.05))
     assert found.turning
     assert found.sentence.startswith("The form is turning: convex at first, it drifts concave")
     assert found.sentence.endswith("on the way through flat its flatness reads better.")  # how good is not known here

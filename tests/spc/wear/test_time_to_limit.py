@@ -289,3 +289,19 @@ def test_a_start_at_zero_by_definition_does_not_rule_out_a_power_of_age():
     begun = wear_path("own", own.age[:9], own.low[:9])
     answer = time_to_limit(fit_pooled(past, limit=20.0, rng=rng), begun, limit=9 * rates[-1], rng=rng)
     assert answer.shape == "power" and answer.shape_share > 0.9
+
+
+def test_the_fan_of_a_signed_path_is_that_of_its_size():
+    past = [wear_path(f"p{c}", np.arange(20), bow, bow) for c, bow in enumerate(through_flat(6))]
+    own = wear_path("now", np.arange(8), through_flat(1)[0][:8])
+    pooled = fit_pooled(past, shapes=[s for s in SHAPES if not s.needs_positive], rng=rng())
+    fan = time_to_limit(pooled, own, limit=1.0, lower_limit=-1.0, rng=rng()).fan
+    band = usual_band(pooled, horizon=20.0, signed=True, rng=rng())
+    for one in (fan, band):
+        assert (one.low >= 0).all() and (one.low <= one.median).all() and (one.median <= one.high).all()
+    assert band.median[0] == pytest.approx(0.5, abs=0.15)  # begins 0.5 concave
+
+
+def through_flat(cycles):
+    noise = np.random.default_rng(8)
+    return [-0.5 + 0.04 * np.arange(20) + 0.05 * noise.standard_normal(20) for _ in range(cycles)]

@@ -1,0 +1,273 @@
+"""Wear paths of a lap's running cycle and of its group's past cycles, by size and with the sign of the bow."""
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.kept import digest_of_values
+from spc.board.room_history import RoomOfLap
+from spc.chart.stream import NO_GRIT, grit_running
+from spc.wear.pooled import until_limit
+from spc.wear.signed_path import (
+    LEAST_SIGNED,
+    carries_signs,
+    goes_through_flat,
+    heads_for_flat,
+    many_go_through_flat,
+    signed_path,
+)
+from spc.wear.wear_path import WearPath, wear_path
+
+__all__ = [
+    "LEAST_FACES",
+    "PAST_CYCLES",
+    "CyclePaths",
+    "PastPaths",
+    "RunningCycle",
+    "WayOfReading",
+    "past_paths",
+    "past_until",
+    "running_cycle",
+    "values_of",
+    "way_of_reading",
+]
+
+PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
+LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
+_PATH = (
+    *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
+    *("first_low_um", "first_high_um", "part"),
+)
+_NO_SIGN = (
+    "cannot say: past cycles went through flat, and the readings of this one do not say convex or concave; log the "
+    "form with every reading"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CyclePaths:
+    """The first readings of one cycle, twice."""
+
+    sizes: WearPath
+    signed: WearPath  # of those that say convex or concave
+
+    @property
+    def carries_signs(self) -> bool:
+        """Whether enough of the readings say which way the form bends."""
+        return carries_signs(self.signed, self.sizes.age.size)
+
+
+@dataclass(frozen=True, slots=True)
+class RunningCycle:
+    """The running cycle of a lap and the limit that runs out first."""
+
+    rows: pd.DataFrame  # its finished faces
+    own: CyclePaths  # of them, those under the newest grit
+    grit: str  # that grit, '' = unknown
+    part: str  # part number whose limit comes first, '' = none
+    limit_um: float  # NaN = none set
+    limit_text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PastPaths:
+    """Ended cycles of a lap's group up to one limit."""
+
+    name: str  # digest of all that `sizes` hold
+    sizes: tuple[WearPath, ...]
+    signed_name: str
+    signed: tuple[WearPath, ...]  # of those cycles that carry signs
+    turning: bool  # many of these went through flat
+    usual_age: float  # of a cycle at its end, faces; 0 = no past cycle
+
+
+@dataclass(frozen=True, slots=True)
+class WayOfReading:
+    """Whether a lap is forecast by the sizes of its bow or with their signs, and whether past cycles have a say."""
+
+    signed: bool
+    apart: bool  # it goes through flat as no past cycle did: they say nothing of it
+    refused: str  # why neither can be said honestly, '' if one can
+
+
+def way_of_reading(own: CyclePaths, past: PastPaths, *, turning: bool) -> WayOfReading:
+    """Choose how a lap is forecast.
+
+    Parameters
+    ----------
+    own : CyclePaths
+        Of the running cycle.
+    past : PastPaths
+    turning : bool
+        Whether the form of the running cycle is said to be turning.
+
+    Returns
+    -------
+    WayOfReading
+        With signs, and with the past cycles, where many of these went through flat. With signs and by its own readings
+        alone where this cycle is turning, has been on both sides of flat, or surely heads for flat within the age that
+        a cycle usually reaches. Else by size.
+    """
+    if not own.carries_signs:
+        unsure = past.turning and own.sizes.age.size >= LEAST_SIGNED
+        return WayOfReading(past.turning and not unsure, False, _NO_SIGN if unsure else "")
+    if past.turning:
+        return WayOfReading(True, False, "")
+    apart = turning or goes_through_flat(own.signed) or heads_for_flat(own.signed, past.usual_age)
+    return WayOfReading(apart, apart, "")
+
+
+def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float = 0.0) -> RunningCycle:
+    """Find the running cycle of a lap; readings that the room sets aside do not count.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    room : RoomOfLap
+    since_age : float, default 0
+        Age in faces at which it is taken to begin: a reconditioning may not be logged.
+    """
+    signs, cycles = view.signs_of(lap), view.cycles_of(lap)
+    now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
+    columns = _columns(view, lap)
+    of = np.flatnonzero(columns["cycle"] == now[-1]) if now.size else np.empty(0, np.int64)
+    of = of[columns["age_faces"][of] >= since_age]
+    columns = columns | {"age_faces": columns["age_faces"] - since_age}
+    grits = grit_running(*(columns[name][of] if of.size else columns[name] for name in ("grit", "stream")))
+    own = of[(grits == grits[-1]) & room.keeps(columns["sort_us"][of], room.unworn)] if of.size else of
+    grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
+    rows = signs.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
+    leading = _leading_limit(view, rows if len(rows) else signs)
+    return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, *leading)
+
+
+def past_paths(view: CellView, lap: str, grit: str, limit_um: float) -> PastPaths:
+    """List ended cycles of the lap's group up to a limit; sisters looked at in one view share them."""
+    if _SHARED.by_lap is not view.by_lap:
+        _SHARED.by_lap, _SHARED.paths, _SHARED.cut = view.by_lap, {}, {}
+    group = str(view.lap_row(lap)["group"])
+    whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
+    if (whose, grit, limit_um) not in _SHARED.cut:
+        if (whose, grit) not in _SHARED.paths:
+            sisters = view.laps[view.laps["group"] == group]["lap"].tolist() if group else [lap]
+            _SHARED.paths[whose, grit] = _ended_paths(view, sisters, grit)
+        _SHARED.cut[whose, grit, limit_um] = past_until(_SHARED.paths[whose, grit], limit_um)
+    return _SHARED.cut[whose, grit, limit_um]
+
+
+def values_of(path: WearPath) -> tuple[object, ...]:
+    """All that a path holds, to be named by."""
+    return path.label, path.age, path.low, path.high, path.sign_known, path.parts, path.limit
+
+
+class _Shared(threading.local):
+    """Past paths by group, grit and limit of the view last asked in this thread."""
+
+    def __init__(self) -> None:
+        self.by_lap: object = None  # frames of that view, held so that it is known again
+        self.paths: dict[tuple[str, str], tuple[CyclePaths, ...]] = {}
+        self.cut: dict[tuple[str, str, float], PastPaths] = {}
+
+
+_SHARED = _Shared()
+
+
+def _columns(view: CellView, lap: str) -> dict[str, Any]:
+    """Columns of one lap's finished faces that a path is made from.
+
+    A face that was lapped again was not good at first: where that reading is not logged, it is open above its limit.
+    """
+    signs = view.signs_of(lap)
+
+    def columns() -> dict[str, Any]:
+        found: dict[str, Any] = {name: signs[name].to_numpy() for name in _PATH}
+        found["first_shape"] = signs["first_shape"].array  # words are made plain for the rows of a path only
+        unread = found["relapped"] & np.isnan(found["first_low_um"])
+        if unread.any():
+            limit = np.full(unread.size, np.nan)
+            limit[unread] = upper_limit_um(signs["part"][unread], view.limits)
+            found["first_low_um"] = np.where(unread, limit, found["first_low_um"])
+            found["first_high_um"] = np.where(np.isfinite(limit), np.inf, found["first_high_um"])
+        return found
+
+    return view.memo.once(lap, "path columns", (signs, view.limits), columns)
+
+
+def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
+    """Choose the part number lapped lately whose limit is tightest: it is the one that runs out first."""
+    lately = rows["part"].iloc[-40:]
+    limit = upper_limit_um(lately, view.limits)
+    if not np.isfinite(limit).any():
+        return (str(lately.iloc[-1]) if len(lately) else ""), float("nan"), ""
+    tightest = float(np.nanmin(limit))
+    part = str(lately.to_numpy()[np.flatnonzero(limit == tightest)[-1]])
+    flatness = view.limits[view.limits["characteristic"] == "flatness"]
+    row = flatness[flatness["part"] == part]
+    row = row if len(row) else flatness[flatness["part"] == "*"]
+    text = str(row["upper_text"].iloc[0]) or f"{tightest:.3g} um"
+    return part, tightest, f"{text} ({part})" if part else text
+
+
+def past_until(paths: tuple[CyclePaths, ...], limit_um: float) -> PastPaths:
+    """Cut past cycles at a limit and tell how many of them went through flat."""
+    sizes = tuple(until_limit(p.sizes, limit_um) for p in paths)  # most limits cut nothing: one fit
+    with_signs = [p.signed for p in paths if p.carries_signs]
+    signed = tuple(until_limit(p, limit_um, -limit_um) for p in with_signs)
+    ends = [float(p.age[-1]) for p in sizes]
+    usual_age = float(np.median(ends)) if ends else 0.0
+    return PastPaths(
+        name=_name("by size", sizes),
+        sizes=sizes,
+        signed_name=_name("signed", signed),
+        signed=signed,
+        turning=many_go_through_flat(with_signs, usual_age),
+        usual_age=usual_age,
+    )
+
+
+def _name(how: str, paths: tuple[WearPath, ...]) -> str:
+    return digest_of_values(how, *(value for p in paths for value in values_of(p)))
+
+
+def _ended_paths(view: CellView, sisters: list[str], grit: str) -> tuple[CyclePaths, ...]:
+    ended = pd.concat([view.cycles_of(sister) for sister in sisters], ignore_index=True)
+    ended = ended[ended["start_known"] & (ended["ended"] != "running")].sort_values("end_us", kind="stable")
+    paths: list[CyclePaths] = []
+    for sister, cycle in zip(ended["lap"][::-1], ended["cycle"][::-1], strict=True):
+        made_from = (view.faces_of(sister), view.events_of(sister), view.limits)
+        make = partial(_ended_path, view, sister, cycle, grit)
+        path = view.memo.once(sister, f"path {cycle} with {grit}", made_from, make)
+        if path is not None:
+            paths.append(path)
+        if len(paths) == PAST_CYCLES:
+            break
+    return tuple(paths[::-1])
+
+
+def _ended_path(view: CellView, lap: str, cycle: int, grit: str) -> CyclePaths | None:
+    """Paths of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
+    columns = _columns(view, lap)
+    of = np.flatnonzero(columns["cycle"] == cycle)
+    if grit:
+        ran = grit_running(columns["grit"][of], columns["stream"][of]).tolist()
+        of = of[[name == grit or name.startswith(NO_GRIT) for name in ran]]
+    read = np.count_nonzero(~np.isnan(columns["first_low_um"][of]))
+    return _paths(f"{lap}, cycle {cycle}", columns, of) if read >= LEAST_FACES else None
+
+
+def _paths(label: str, columns: Mapping[str, Any], of: NDArray[np.int64]) -> CyclePaths:
+    """Paths of the finished faces at the places `of`."""
+    names = ("age_faces", "first_low_um", "first_high_um", "first_shape", "part")
+    age, low, high, shape, part = (columns[name][of] for name in names)
+    parts = part.tolist()
+    return CyclePaths(
+        wear_path(label, age, low, high, parts=parts), signed_path(label, age, low, high, shape, parts=parts)
+    )

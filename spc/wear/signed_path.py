@@ -1,0 +1,115 @@
+"""When a wear path must be read with its sign: a form that goes through flat reads better on the way to the limit.
+
+Flatness is the size of the bow. Taken by its size alone, a path from concave to convex falls, and a forecast would say
+that it never reaches the limit; with its sign it is one line, and the limit lies on both sides of flat.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spc.wear.signed_bow import SIGN_OF_SHAPE
+from spc.wear.wear_path import WearPath, wear_path
+
+__all__ = ["carries_signs", "goes_through_flat", "heads_for_flat", "many_go_through_flat", "signed_path"]
+
+LEAST_SIGNED = 3  # readings with their sign, and a quarter of all: fewer do not say how a form bends; our own rule
+_LEAST_MINORITY = 3  # readings of the rarer sign, and a tenth of all: fewer may be slips of the pen; our own rule
+_SURE = 0.95  # our own rule
+_LEAST_FOR_LINE = 5  # signed readings from which on a line through them is drawn; our own rule
+
+
+def signed_path(
+    label: str, age: ArrayLike, low: ArrayLike, high: ArrayLike, shape: ArrayLike, *, parts: Sequence[str] = ()
+) -> WearPath:
+    """Make a path of the signed bow from sizes and what was written of the form; convex positive.
+
+    Parameters
+    ----------
+    label : str
+    age : array_like, (n,)
+        Age at each reading, faces.
+    low, high : array_like, (n,)
+        The size lies between, micrometres; NaN = not measured, high may be inf.
+    shape : array_like of str, (n,)
+        'convex', 'concave', 'twist' or ''.
+    parts : sequence of str, (n,), optional
+
+    Returns
+    -------
+    WearPath
+        Of the readings that say convex or concave: the others lie on one side of flat or on the other, and a twist on
+        no path between. What is open above is kept as a size whose sign its neighbours tell.
+    """
+    lows, highs = np.asarray(low, np.float64), np.asarray(high, np.float64)
+    form = np.asarray(shape, dtype=object)
+    way = np.array([SIGN_OF_SHAPE.get(word, 0) for word in form.tolist()], dtype=np.int64)
+    turned, still_open = (way < 0) & np.isfinite(highs), np.isposinf(highs) & (form != "twist")
+    ends = np.where(turned, -highs, lows), np.where(turned, -lows, highs)
+    used = (way != 0) | still_open
+    return wear_path(
+        label,
+        np.asarray(age, np.float64)[used],
+        ends[0][used],
+        ends[1][used],
+        sign_known=((way > 0) | turned)[used],
+        parts=[part for part, kept in zip(parts, used, strict=True) if kept] if parts else (),
+    )
+
+
+def carries_signs(path: WearPath, readings: int) -> bool:
+    """Whether a path from `signed_path` has the sign of enough of the readings that the cycle has."""
+    known = int(np.count_nonzero(path.sign_known))
+    return known >= LEAST_SIGNED and 4 * known >= readings
+
+
+def goes_through_flat(path: WearPath) -> bool:
+    """Whether a path from `signed_path` has readings on both sides of flat."""
+    up = int(np.count_nonzero(_middle(path) > 0))
+    down = int(np.count_nonzero(path.sign_known)) - up
+    rarer = min(up, down)
+    return rarer >= _LEAST_MINORITY and 10 * rarer >= up + down
+
+
+def many_go_through_flat(past: Sequence[WearPath], until_age: float) -> bool:
+    """Whether a third or more of the past cycles that carry signs went through flat or surely headed for it."""
+    there = sum(goes_through_flat(p) or heads_for_flat(p, until_age) for p in past)
+    return bool(past) and 3 * there >= len(past)
+
+
+def heads_for_flat(path: WearPath, until_age: float) -> bool:
+    """Whether the straight line through the signed readings of a path surely reaches flat before an age.
+
+    Parameters
+    ----------
+    path : WearPath
+        From `signed_path`.
+    until_age : float
+        How old such a cycle usually gets; at least twice the ages read so far are looked over.
+
+    Returns
+    -------
+    bool
+        Nineteen chances in twenty, by the least-squares line and the t law of its end.
+    """
+    from scipy.special import stdtr
+
+    middle, age = _middle(path), path.age[path.sign_known]
+    if age.size < _LEAST_FOR_LINE or not np.ptp(age):
+        return False
+    past = age - age.mean()
+    slope, left = float(past @ middle / (past @ past)), age.size - 2
+    rest = middle - middle.mean() - slope * past
+    ends = np.array([age[0], max(until_age, age[0] + 2 * float(np.ptp(age)))]) - age.mean()
+    begins, reaches = middle.mean() + slope * ends
+    spread = np.sqrt(rest @ rest / left * (1 / age.size + ends[1] ** 2 / (past @ past)))
+    if begins * reaches >= 0:
+        return False
+    return bool(spread == 0 or stdtr(left, abs(reaches) / spread) >= _SURE)
+
+
+def _middle(path: WearPath) -> NDArray[np.float64]:
+    """Middles of the readings whose sign is known."""
+    low, high = path.low[path.sign_known], path.high[path.sign_known]
+    return (low + np.where(np.isfinite(high), high, low)) / 2

@@ -1,0 +1,81 @@
+import numpy as np
+import pytest
+from scipy.stats import linregress, t
+
+from spc.wear.pooled import until_limit
+from spc.wear.signed_path import (
+    carries_signs,
+    goes_through_flat,
+    heads_for_flat,
+    many_go_through_flat,
+    signed_path,
+)
+
+
+def path(bow, **options):
+    bow = np.asarray(bow, float)
+    size, age = np.abs(bow), np.arange(float(bow.size))
+    shape = options.get("shape", np.where(bow > 0, "convex", "concave"))
+    return signed_path("a cycle", age, np.maximum(size - 0.05, 0), size + 0.05, shape)
+
+
+def noisy(start, drift, n, seed=1):
+    return start + drift * np.arange(n) + 0.05 * np.random.default_rng(seed).standard_normal(n)
+
+
+def test_sizes_get_their_sign_and_what_has_none_is_left_out():
+    found = signed_path(
+        "a", [0, 1, 2, 3, 4], [0.1, 0.2, 0.3, 0.4, np.nan], [0.2, 0.3, 0.4, 0.5, np.nan],
+        ["convex", "concave", "", "twist", "convex"], parts=["P", "Q", "R", "S", "T"],
+    )  # fmt: skip
+    assert found.age.tolist() == [0, 1] and found.parts == ("P", "Q")
+    assert found.low.tolist() == [0.1, -0.3] and found.high.tolist() == [0.2, -0.2]
+    assert found.sign_known.all()
+
+
+def test_what_is_open_above_stays_so_and_its_neighbours_tell_the_sign():
+    found = signed_path("a", [0, 1, 2], [1.0, 1.0, 1.0], [np.inf] * 3, ["convex", "concave", ""])
+    assert found.low.tolist() == [1.0] * 3 and np.isinf(found.high).all()
+    assert found.sign_known.tolist() == [True, False, False]
+
+
+def test_enough_signs_are_three_and_a_quarter_of_all():
+    three = path([0.2, 0.3, 0.4])
+    assert carries_signs(three, 12) and not carries_signs(three, 13)
+    assert not carries_signs(path([0.2, 0.3]), 2)
+
+
+def test_both_sides_of_flat():
+    assert goes_through_flat(path([-0.3, -0.2, -0.1, 0.1, 0.2, 0.3]))
+    assert not goes_through_flat(path([-0.3, -0.2, -0.1, -0.1, 0.2, 0.3]))  # two may be slips of the pen
+    assert not goes_through_flat(path([-0.3] * 40 + [0.1] * 3))  # so may three of many
+
+
+def test_a_line_heads_for_flat_as_the_t_law_of_its_end_says():  # second way
+    for seed in range(12):
+        bow = noisy(-0.35, 0.012, 10, seed)
+        age = np.arange(10.0)
+        fit = linregress(age, bow)
+        rest = bow - fit.intercept - fit.slope * age
+        spread = np.sqrt(rest @ rest / 8 * (1 / 10 + (30 - 4.5) ** 2 / np.sum((age - 4.5) ** 2)))
+        end = fit.intercept + 30 * fit.slope
+        assert heads_for_flat(path(bow), 30.0) == bool(end > 0 and t.cdf(end / spread, 8) >= 0.95)
+
+
+@pytest.mark.parametrize(("start", "drift", "heads"), [(-0.35, 0.03, True), (-0.35, -0.03, False), (0.4, 0.0, False)])
+def test_what_grows_or_holds_does_not_head_for_flat(start, drift, heads):
+    assert heads_for_flat(path(noisy(start, drift, 12)), 30.0) is heads
+    assert not heads_for_flat(path(noisy(start, drift, 4)), 30.0)  # too few for a line
+
+
+def test_a_third_of_the_past_cycles_is_many():
+    turning, steady = path(noisy(-0.35, 0.03, 24)), path(noisy(-0.35, 0.0, 24))
+    assert many_go_through_flat([turning, steady, steady], 24.0)
+    assert not many_go_through_flat([turning, steady, steady, steady], 24.0)
+    assert not many_go_through_flat([], 24.0)
+
+
+def test_a_signed_path_is_cut_at_either_limit():
+    down = path([-0.5, -0.9, -1.2, -1.3, -1.4])
+    assert until_limit(down, 1.0, -1.0).age.size == 4
+    assert until_limit(down, 1.0).age.size == 5

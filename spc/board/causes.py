@@ -13,13 +13,14 @@ from spc.board.results import Cause
 from spc.board.safety import cautions_for
 from spc.wear.sign_moves import SignMove
 
-__all__ = ["Diagnosis", "Pattern", "count_reactions", "diagnose", "read_pattern"]
+__all__ = ["CAUSES_SHOWN", "Diagnosis", "Pattern", "count_reactions", "diagnose", "read_pattern"]
 
 # A prior worth this many logged reactions; our own rule.
 _PRIOR_REACTIONS = 10.0
 # Signs that partly say the same thing count half each when both are there: minutes is stock over rate by construction.
 _TWINS = (("minutes", "removal rate"), ("flatness", "re-lap share"))
 _SHOWN = 0.05
+CAUSES_SHOWN = 4  # likeliest first
 _QUIET = ("steady", "no", "usual")
 _USED_UP = "charge used up"
 _OR = " or "

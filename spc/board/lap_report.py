@@ -1,6 +1,5 @@
 """One lap as all three users need it: state, sentence, evidence, faces left, causes, the cycle picture."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
@@ -10,31 +9,27 @@ import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
 from spc.board.bow_signals import bow_signal, running_bow
-from spc.board.cause_table import SCOPES
-from spc.board.causes import Diagnosis, Pattern, count_reactions, diagnose, read_pattern
+from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
-from spc.board.guard_calls import calls_on_lap
 from spc.board.guard_signals import guard_signals, over_limit_signals
+from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import as_if_confirmed, missing_of_lap
-from spc.board.moved_parts import MOVED_SIGNS, MovedPart, moved_part
-from spc.board.neighbours import laps_hit_too
+from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
-from spc.board.reactions import answered_faces, findings, handed_text, is_answered
-from spc.board.results import Cause, LapReport, Signal
-from spc.board.room_answer import ROOM_SIGN
-from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs, own_signs_of_all
+from spc.board.reactions import answered_faces, handed_text, is_answered
+from spc.board.results import LapReport, Signal
+from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
-from spc.board.scope import SCOPED_SIGNS, Scope, find_scope, join_scopes, telling_check
 from spc.board.shifts import next_break, shift_at
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
@@ -47,19 +42,11 @@ from spc.wear.signed_bow import SignedBow
 
 __all__ = ["UnknownLapError", "known_lap", "report_of"]
 
-CAUSES_SHOWN = 4
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
 _HIDES = (
     "cannot say: flatness is logged only when a face is good and hides the wear; log the first reading of every face"
 )
-_CHARTED = ("flatness", "minutes", "removal rate", "finish")
-_OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
-_OF_THE_ROOM = frozenset(("flatness", "re-lap share", "passes"))  # signs that a room which reads high moves on all laps
-
-
-_NO_SCOPE = Scope("", "")
-_OF_A_PART = Scope("one part number", "", ("one part number",))  # told in the words of the part
 
 
 class UnknownLapError(ValueError):
@@ -98,8 +85,9 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
-    part = _part_of(view, cell, lap, said)
-    pattern, diagnosis, follows = _diagnose(view, lap, own, said, room, part)
+    part = part_that_moved(view, cell, lap, said)
+    seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room)
+    pattern, diagnosis, follows = diagnose_lap(view, lap, seen, said, room, part)
     elsewhere = _Elsewhere(
         said=said,
         asked=asked,
@@ -273,7 +261,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         confidence=_confidence(forecast),
         lead_sign=lead.sign,
         signals=signals,
-        causes=_shown_causes(diagnosis) if said else (),
+        causes=shown_causes(diagnosis) if said else (),
         safety=_cautions(state.state, str(row["kind"]), diagnosis if said else None),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
         age_faces=len(now),
@@ -282,7 +270,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         last_part=own.last_part,
         unusual_wear=own.unusual,
         data_health=(
-            *(_sentence(said) for said in (lead.sentence if lead.cut_off else "", own.rate_basis) if said),
+            *(as_sentence(said) for said in (lead.sentence if lead.cut_off else "", own.rate_basis) if said),
             *health,
         ),
         answers=answer_questions(
@@ -362,66 +350,6 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
     return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read.iloc[-HEALTH_ROWS:]))
 
 
-def _diagnose(
-    view: CellView, lap: str, own: _Own, signals: tuple[Signal, ...], room: RoomHistory, part: MovedPart | None
-) -> tuple[Pattern, Diagnosis, tuple[str, ...]]:
-    """Read the pattern of the signs and rank its causes, with what the moved signs follow in words."""
-    named = {s.sign for s in signals}
-    charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
-    found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
-    scope = _scope(view, lap, charted | found, own.room, room) if part is None else _OF_A_PART
-    moves = own.moves
-    if "many laps" in scope.among and named & _OF_THIS_LAP:  # the room accounts for what it moved, not for the grit
-        moves = tuple(move for move in moves if move.sign not in _OF_THE_ROOM)
-        charted = {sign: way for sign, way in charted.items() if sign not in _OF_THE_ROOM}
-        scope = _NO_SCOPE
-    spoke = {(s.rule, s.face_id) for s in signals}
-    if any(laps_hit_too(view, c) for c in calls_on_lap(view, lap) if (c.guard, c.face_id) in spoke):
-        charted = charted | {"other laps": "hit"}
-        scope = _NO_SCOPE
-    turned = own.bow.turning if own.bow.status == "fitted" else None
-    pattern = read_pattern(
-        moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
-        identical=own.identical, scope=join_scopes(scope.among), also=charted, charge=own.charge,
-    )  # fmt: skip
-    about = (*pattern.moved, *(s.sign for s in signals))  # a signal of a grit or a squareness moves no sign of its own
-    about += (ROOM_SIGN,) if "many laps" in scope.among else ()
-    found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))
-    counts = count_reactions(found_before, about)
-    diagnosis = diagnose(pattern, counts=counts)
-    if scope.check:  # before any cause is followed
-        diagnosis = replace(diagnosis, checks=(scope.check, *diagnosis.checks))
-    follows = (f"{_sentence(scope.sentence)} {scope.check}".rstrip(),) if scope.sentence and pattern.moved else ()
-    return pattern, diagnosis, follows
-
-
-def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, room: RoomHistory) -> Scope:
-    """Tell what the moved signs of a lap follow; shifts in which the room moved have no say in later ones."""
-    if here.alarm:  # told in its own words
-        among = ("one lap",) if here.beyond else here.among
-        return Scope("", "", among, telling_check(among))
-    all_signs = own_signs_of_all(view, room)
-    asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
-    scopes = [find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo) for sign, way in asked]
-    return min(scopes, key=lambda found: len(found.among) or len(SCOPES), default=_NO_SCOPE)
-
-
-def _part_of(view: CellView, cell: CellCharts, lap: str, signals: tuple[Signal, ...]) -> MovedPart | None:
-    """Give the part number that moved on several laps, where it is all that calls this one."""
-    if not signals or any(s.sign not in MOVED_SIGNS for s in signals):
-        return None
-    part = moved_part(view, cell)
-    return part if part is not None and lap in part.laps else None
-
-
-def _shown_causes(diagnosis: Diagnosis) -> tuple[Cause, ...]:
-    """Keep the likeliest causes, 'unknown' always among them."""
-    shown = list(diagnosis.causes[:CAUSES_SHOWN])
-    if all(c.name != "unknown" for c in shown):
-        shown[-1] = next(c for c in diagnosis.causes if c.name == "unknown")
-    return tuple(shown)
-
-
 def _cautions(state: str, kind: str, diagnosis: Diagnosis | None) -> tuple[str, ...]:
     actions = {"due": ["recondition"], "held": ["wash"], "watch": ["read"]}.get(state, [])
     if "ring" in kind and actions:
@@ -463,7 +391,3 @@ def _age_minutes(now: pd.DataFrame) -> float:
     minutes = now["minutes"].to_numpy(np.float64)
     known = np.isfinite(minutes)
     return float(minutes[known].sum()) if known.any() else float("nan")
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

@@ -3,7 +3,7 @@
 import math
 from dataclasses import replace
 
-from spc.board.causes import count_reactions, diagnose, read_pattern
+from spc.board.causes import CAUSES_SHOWN, count_reactions, diagnose, read_pattern
 from spc.board.cell_view import CellView
 from spc.board.reactions import HANDED, findings
 from spc.board.results import RoomAlarm, Signal
@@ -13,8 +13,6 @@ __all__ = ["ROOM", "ROOM_SIGN", "asked_of_room", "room_signal"]
 
 ROOM = "the room"  # stands for the lap where an answer is about no one lap
 ROOM_SIGN = "room"
-
-_CAUSES_SHOWN = 4
 
 
 def asked_of_room(view: CellView, alarm: RoomAlarm, span: ShiftSpan, *, direction: str) -> RoomAlarm:
@@ -43,7 +41,7 @@ def asked_of_room(view: CellView, alarm: RoomAlarm, span: ShiftSpan, *, directio
     return replace(
         alarm,
         asked=asked,
-        causes=found.causes[:_CAUSES_SHOWN],
+        causes=found.causes[:CAUSES_SHOWN],
         answered=f"Found by {settled['who'].iloc[-1]}: {settled['cause'].iloc[-1]}." if len(settled) else "",
         handed=f"{HANDED} by {handed['who'].iloc[-1]}" if len(handed) else "",
     )

@@ -74,6 +74,10 @@ def run(size, rng):
     return rows
 
 
+def _told(share, error):
+    return "" if np.isnan(share) else f"{share:.3f} +- {error:.3f}"
+
+
 def test_what_is_planted_comes_first_and_nothing_is_said_alone_falsely():
     rows = run(honesty_size(), np.random.default_rng(11))
     record(
@@ -84,10 +88,9 @@ def test_what_is_planted_comes_first_and_nothing_is_said_alone_falsely():
         "every lap called (the reading or the hand for an operator, the room by its alarm), and whether the source is "
         "said alone (with one operator alone in a shift: that the room and the operator cannot be told apart); of all "
         "cells, whether a source is said alone falsely. With nothing planted no cause is right.",
-        columns=["planted", "cells", "called", "+-", "right cause first", "+-", "said rightly", "+-", "said falsely",
-                 "+-"],
-        rows=[[*row[:2], *("" if np.isnan(v) else round(v, 3) for v in row[2:])] for row in rows],
-    )  # fmt: skip
+        columns=["planted", "cells", "called", "right cause first", "said rightly", "said falsely"],
+        rows=[[*row[:2], *(_told(*row[at : at + 2]) for at in (2, 4, 6, 8))] for row in rows],
+    )
     counted = []
     for name, row in zip(PLANTED, rows, strict=True):
         cells, called, first, rightly, falsely = (row[i] for i in (1, 2, 4, 6, 8))

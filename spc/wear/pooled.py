@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 NO_PAST = "no past cycle to borrow from"
 _FEW = 200  # draws of a first fit
 _SHARP, _HALVINGS = 3.0, 2  # log score behind the best that shows the steps between shapes to be too coarse; halvings
-_HOPELESS = 7.0  # log score behind the best after the first fit, beyond which a shape is not fitted again
+_HOPELESS = 8.0  # log share behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
 _TAILS_LEAST = 4  # past cycles from which on one that strays can be told from many
 ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
@@ -119,8 +119,9 @@ def fit_pooled(
                 first.append(_first_fit(used, scale, with_covariates, half_way, rng))
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
-    best = max(float(f.weighed.sum()) for f in first)
-    kept = [_second_fit(used, f, draws, rng) for f in first if float(f.weighed.sum()) > best - _HOPELESS]
+    share = _shares_of(first, first)
+    likely = share > share.max() * np.exp(-_HOPELESS)
+    kept = [_second_fit(used, f, draws, rng) for f, may_be in zip(first, likely, strict=True) if may_be]
     for _ in range(_HALVINGS):
         between = _between(used, kept, first, half_way, rng)
         first += between
@@ -247,16 +248,18 @@ def _between(
 ) -> list[_Fit]:
     """Fit the shapes half way from the best one to its neighbours, where the readings tell it from them.
 
-    A straight line stays what it is: what lies beside it is told from it only with many cycles.
+    Where a straight line does nearly as well nothing is added: what lies beside it is told from it only with many
+    cycles, and until then by the luck of the draws.
     """
     top = kept[int(_shares_of(kept, tried).argmax())]
-    if top.scale.shape.straight:
+    best = float(top.weighed.sum())
+    if any(f.scale.shape.straight and best - float(f.weighed.sum()) < _SHARP for f in kept):
         return []
 
     def alike(fit: _Fit) -> bool:
         return fit.with_covariates == top.with_covariates and fit.scale.relative == top.scale.relative
 
-    near = {f.scale.shape for f in kept if alike(f) and float(top.weighed.sum() - f.weighed.sum()) < _SHARP}
+    near = {f.scale.shape for f in kept if alike(f) and best - float(f.weighed.sum()) < _SHARP}
     fitted = []
     for shape, neighbour in halfway_shapes(top.scale.shape, [f.scale.shape for f in tried if alike(f)]):
         if neighbour in near:

@@ -16,6 +16,7 @@ __all__ = ["carries_signs", "goes_through_flat", "heads_for_flat", "many_go_thro
 
 LEAST_SIGNED = 3  # readings with their sign, and a quarter of all: fewer do not say how a form bends; our own rule
 _LEAST_MINORITY = 3  # readings of the rarer sign, and a tenth of all: fewer may be slips of the pen; our own rule
+_NO_MORE = 2.0  # times the scatter of the sizes that the signed readings may have; our own rule
 _SURE = 0.95  # our own rule
 _LEAST_FOR_LINE = 5  # signed readings from which on a line through them is drawn; our own rule
 
@@ -65,17 +66,29 @@ def carries_signs(path: WearPath, readings: int) -> bool:
 
 
 def goes_through_flat(path: WearPath) -> bool:
-    """Whether a path from `signed_path` has readings on both sides of flat."""
-    up = int(np.count_nonzero(_middle(path) > 0))
-    down = int(np.count_nonzero(path.sign_known)) - up
-    rarer = min(up, down)
-    return rarer >= _LEAST_MINORITY and 10 * rarer >= up + down
+    """Whether a path from `signed_path` has readings on both sides of flat, and goes from one to the other.
+
+    Faces that are convex and concave by turns, and of much the same size, go through nothing: about a line in age their
+    signed readings scatter far more than their sizes do.
+    """
+    middle, age = _middle(path), path.age[path.sign_known]
+    up = int(np.count_nonzero(middle > 0))
+    rarer = min(up, middle.size - up)
+    if rarer < _LEAST_MINORITY or 10 * rarer < middle.size:
+        return False
+    return _scatter(age, middle) <= _NO_MORE * _scatter(age, np.abs(middle))
+
+
+def _scatter(age: NDArray[np.float64], reading: NDArray[np.float64]) -> float:
+    """Sum of squares about the least-squares line in age."""
+    columns = np.column_stack([np.ones_like(age), age - age.mean()])
+    return float(np.sum((reading - columns @ np.linalg.lstsq(columns, reading, rcond=None)[0]) ** 2))
 
 
 def many_go_through_flat(past: Sequence[WearPath], until_age: float) -> bool:
-    """Whether a third or more of the past cycles that carry signs went through flat or surely headed for it."""
+    """Whether a third or more of the past cycles that carry signs, two at least, went through flat or headed for it."""
     there = sum(goes_through_flat(p) or heads_for_flat(p, until_age) for p in past)
-    return bool(past) and 3 * there >= len(past)
+    return there >= 2 and 3 * there >= len(past)
 
 
 def heads_for_flat(path: WearPath, until_age: float) -> bool:

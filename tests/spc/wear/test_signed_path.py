@@ -68,10 +68,18 @@ def test_what_grows_or_holds_does_not_head_for_flat(start, drift, heads):
     assert not heads_for_flat(path(noisy(start, drift, 4)), 30.0)  # too few for a line
 
 
+def test_faces_convex_and_concave_by_turns_go_through_nothing():
+    sizes = 5.0 + 0.5 * np.random.default_rng(2).standard_normal(24)
+    by_turns = np.where(np.random.default_rng(3).random(24) < 0.3, "concave", "convex")
+    assert not goes_through_flat(path(sizes, shape=by_turns))
+    assert goes_through_flat(path(noisy(-0.35, 0.03, 24)))
+
+
 def test_a_third_of_the_past_cycles_is_many():
     turning, steady = path(noisy(-0.35, 0.03, 24)), path(noisy(-0.35, 0.0, 24))
-    assert many_go_through_flat([turning, steady, steady], 24.0)
-    assert not many_go_through_flat([turning, steady, steady, steady], 24.0)
+    assert many_go_through_flat([turning, turning, *[steady] * 4], 24.0)
+    assert not many_go_through_flat([turning, turning, *[steady] * 5], 24.0)
+    assert not many_go_through_flat([turning, steady], 24.0)  # one cycle alone may be a slip
     assert not many_go_through_flat([], 24.0)
 
 

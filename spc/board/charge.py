@@ -34,7 +34,7 @@ class Charge:
         done = "recharged" if self.event in _RECHARGES else self.event
         ago = f"{self.faces:,} face{'' if self.faces == 1 else 's'} ago" if self.faces else "after the last face"
         not_since = "" if done == "recharged" else " and not recharged since"
-        usual = "" if np.isnan(self.usual_faces) else f", {self.usual_faces:g} are usual"
+        usual = "" if np.isnan(self.usual_faces) else f", {self.usual_faces:.0f} are usual"
         return f"last {done} {ago}{not_since}{usual}"
 
 

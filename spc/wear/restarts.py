@@ -16,9 +16,8 @@ _MOST = 12  # restarts looked for
 _LEAST_WINDOW = 8  # faces from which a first guess of the slope is taken
 _EXACT = 1e-12  # share of the squares left about a line that is met exactly
 _ROUNDS = 3  # at most, of fitting the line to the restarts and the restarts to the line
-_ODDS = (
-    0.6  # times the root of the faces: a little over a standard error of what neighbours that are alike seem to gain
-)
+# Times the root of the faces: a little over a standard error of what neighbours that are alike seem to gain.
+_ODDS = 0.6
 
 
 @dataclass(frozen=True, slots=True)

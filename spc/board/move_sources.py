@@ -153,7 +153,7 @@ def _faces_of(one: LapFaces, explanation: _Explanation, lap: str) -> NDArray[np.
 
 def _log_likelihood(one: LapFaces, asked: Sequence[_Explanation], onsets: NDArray[np.int64], lap: str) -> Array:
     """Log likelihood of the faces of one lap, (explanations, onsets, sizes), but for a constant."""
-    from scipy.special import logsumexp, ndtri
+    from scipy.special import ndtri
 
     size = SCALE * ndtri(0.5 + (np.arange(_SIZES) + 0.5) / (2 * _SIZES))
     sd, n = one.within_sd, one.value.size
@@ -171,7 +171,7 @@ def _log_likelihood(one: LapFaces, asked: Sequence[_Explanation], onsets: NDArra
     usual, own = at(one.between_sd), at(math.hypot(one.between_sd, SCALE))
     if one.lap == lap:
         return np.where(np.array([explanation.own_too for explanation in asked])[:, None, None], own, usual)
-    return np.asarray(logsumexp([usual + math.log(1 - _OWN_ACCORD), own + math.log(_OWN_ACCORD)], axis=0))
+    return np.logaddexp(usual + math.log(1 - _OWN_ACCORD), own + math.log(_OWN_ACCORD))
 
 
 def _log_mean(values: Array) -> Array:

@@ -37,8 +37,8 @@ STEPS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         "answer.png",
         "3. Answer a signal, log a face",
         (
-            "A signal is answered with one tap, signed, and kept; that nothing was found is an honest answer. Handing "
-            "it to the lead leaves it open.",
+            "A signal is answered with one tap, a likely cause or what was done, signed, and kept; that nothing was "
+            "found is an honest answer. Handing it to the lead leaves it open.",
             "A face is logged with two taps: the reading, then the button. The rest comes from the face before; Undo "
             "takes it back and keeps it on record.",
         ),

@@ -17,7 +17,7 @@ COLOURS = 128  # enough for flat colour and text, a quarter of the size
 PICTURES = (
     ("shift", "/", (1440, 900), 1.5, ""),
     ("lap", "/lap?lap=CI-2", (1440, 900), 1.5, ""),
-    ("answer", "/lap?lap=DI-1", (860, 1600), 1.5, ".st-key-lap-side"),
+    ("answer", "/lap?lap=DI-1", (860, 2400), 1.5, ".st-key-lap-side"),
     ("wall", "/?wall=1", (1920, 1080), 1.0, ""),
 )
 

@@ -213,4 +213,8 @@ def _times(laps: Sequence[LapFaces], explanation: _Explanation, lap: str) -> tup
     """How many times the usual the faces of an explanation are, and all others; NaN where there are none."""
     value = np.concatenate([one.value for one in laps])
     mark = np.concatenate([_faces_of(one, explanation, lap) for one in laps])
-    return tuple(math.exp(float(np.median(v))) if v.size else math.nan for v in (value[mark], value[~mark]))  # type: ignore[return-value]
+    return _middle_times(value[mark]), _middle_times(value[~mark])
+
+
+def _middle_times(value: Array) -> float:
+    return math.exp(float(np.median(value))) if value.size else math.nan

@@ -13,7 +13,8 @@ CASES = [(name, unit) for name, quantity in QUANTITIES.items() for unit in quant
 @pytest.mark.parametrize(
     ("text", "name", "value"),
     [
-        # SI brochure (9th ed., 2019) and NIST SP 811 (2008), appendix B.8: factors printed there in bold are exact (from memory).
+        # SI brochure (9th ed., 2019) and NIST SP 811 (2008), appendix B.8: factors printed there in bold are exact;
+        # from memory.
         ("1 kgf", "load", 9.80665), ("1 lbf", "load", 4.4482216152605), ("1 kN", "load", 1000.0),
         ("1 in2", "area", 645.16), ("1 cm²", "area", 100.0), ("1 m^2", "area", 1e6),
         ("1 ft/min", "speed", 0.00508), ("60 m/min", "speed", 1.0), ("1 ft/s", "speed", 0.3048),

@@ -2,10 +2,11 @@
 
 import math
 import re
-from collections.abc import Hashable, Mapping
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -93,30 +94,42 @@ def usual_readings(faces: pd.DataFrame, unit: LengthUnit, *, most: int = 8) -> l
 
     Bands of another lamp are another unit.
     """
-    typed = faces[(faces["flatness_text"] != "") & faces["flatness_low_um"].notna()]
-    latest = typed[(typed["flatness_unit"] == unit.name) & typed["lamp"].isin(["", unit.lamp])]
-    if latest.empty:
-        return []
-    ends = ["flatness_high_um", "flatness_low_um"]
-    counts = {
-        "often": latest.groupby("flatness_text")["lap"].transform("size"),
-        "alike": latest.groupby(["flatness_text", *ends])["lap"].transform("size"),
-    }
-    ways = latest.assign(**counts).iloc[::-1].sort_values(list(counts), ascending=False, kind="stable")
-    once = ways.drop_duplicates(ends).drop_duplicates("flatness_text")  # "1.5" and "1 1/2" are one reading
-    offered = [reading for row in once.to_dict("records") if (reading := _offered(row)) is not None]
+    columns = (faces[f"flatness_{name}"].tolist() for name in ("text", "low_um", "high_um", "unit"))
+    rows = [_Read(*row) for row in zip(*columns, faces["lamp"].tolist(), strict=True)]
+    latest = [row for row in rows if row.text and row.low_um == row.low_um and row.unit == unit.name]
+    latest = [row for row in latest if row.lamp in ("", unit.lamp)]
+    often, alike = Counter(row.text for row in latest), Counter(row[:3] for row in latest)
+    by_ends: dict[tuple[float, float], _Read] = {}  # "1.5" and "1 1/2" are one reading
+    for row in sorted(reversed(latest), key=lambda row: (-often[row.text], -alike[row[:3]])):
+        by_ends.setdefault((row.low_um, row.high_um), row)
+    by_text: dict[str, _Read] = {}
+    for row in by_ends.values():
+        by_text.setdefault(row.text, row)
+    offered = [reading for row in by_text.values() if (reading := _offered(row)) is not None]
     return sorted(offered[:most], key=lambda reading: (reading.high_um, reading.low_um))
 
 
-def _offered(row: dict[Hashable, Any]) -> Reading | None:
+class _Read(NamedTuple):
+    """One reading of the log."""
+
+    text: str
+    low_um: float
+    high_um: float
+    unit: str
+    lamp: str
+
+
+def _offered(row: _Read) -> Reading | None:
     """Return a reading of the log; None where its sign carries the shape, which is tapped here beside the size."""
     try:
-        typed = parse_typed(row["flatness_text"])
+        typed = parse_typed(row.text)
     except ValueError:
         return None
-    low_um, high_um = float(row["flatness_low_um"]), float(row["flatness_high_um"])
-    named = {"text": row["flatness_text"], "unit": row["flatness_unit"], "lamp": row["lamp"], "shape": typed.shape}
-    return Reading(low_um, high_um, step=0.0, remark="", **named) if typed.sign > 0 else None
+    if typed.sign <= 0:
+        return None
+    return Reading(
+        row.low_um, row.high_um, step=0.0, remark="", text=row.text, unit=row.unit, lamp=row.lamp, shape=typed.shape
+    )
 
 
 def typed_here(face: Mapping[str, Any], *, unit: LengthUnit, site: Settings) -> str:

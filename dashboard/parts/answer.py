@@ -116,7 +116,7 @@ def answer_signals(
             said.say(_place(signal), person=person)
     if last is not None and slot >= len(signals):
         _show_last(last, page, person, again=again)
-    count_the_tap(page.now)
+    count_the_tap(page.now, data.shift_report if subject == ROOM else partial(data.lap_report, lap=subject))
 
 
 def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, person: str) -> None:

@@ -96,7 +96,7 @@ def log_form(page: Page, lap: str, person: str) -> None:
         if mend.open:
             _correction_form(page, faces, began.last if began.last is not None else last, person, send)
     _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
-    count_the_tap(drawn.now)
+    count_the_tap(drawn.now, partial(data.lap_report, lap=lap))
 
 
 def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, str, str], _Logged]) -> None:

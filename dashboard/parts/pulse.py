@@ -1,6 +1,8 @@
 """When a page is drawn anew: every two seconds if the store has grown, and at once after a tap that wrote to it."""
 
+import contextlib
 import time
+from collections.abc import Callable
 
 import streamlit as st
 
@@ -12,7 +14,7 @@ __all__ = ["count_the_tap", "pulse", "state_now", "tapped"]
 
 _SEEN = "lc_seen"
 _TAPPED = "lc_tapped"  # session key: the state a page showed when a tap on it wrote to the store
-_SHOWN_S = 0.1  # in which a browser draws what came of a tap, before the page that counts it keeps both busy
+_SHOWN_S = 0.1  # in which a browser draws what came of a tap, before it is sent the page that counts it
 
 
 def state_now() -> data.Snapshot | str:
@@ -34,11 +36,20 @@ def tapped(drawn: data.Snapshot) -> None:
     st.session_state[_TAPPED] = drawn
 
 
-def count_the_tap(drawn: data.Snapshot) -> None:
-    """Draw the page anew if a tap on it wrote to the store; the part that was tapped calls this when it is drawn."""
-    if st.session_state.pop(_TAPPED, None) == drawn:  # a run of the whole page shows a newer state: it counts the tap
-        time.sleep(_SHOWN_S)
-        st.rerun()
+def count_the_tap(drawn: data.Snapshot, make: Callable[[data.Snapshot], object]) -> None:
+    """Draw the page anew if a tap on it wrote to the store; the part that was tapped calls this when it is drawn.
+
+    `make` makes the report that the page will show, meanwhile: the browser has what came of the tap to draw.
+    """
+    if st.session_state.pop(_TAPPED, None) != drawn:  # a run of the whole page shows a newer state: it counts the tap
+        return
+    began = time.monotonic()
+    now = state_now()
+    if isinstance(now, data.Snapshot):
+        with contextlib.suppress(Exception):  # the page fails at it too, and says so
+            make(now)
+    time.sleep(max(_SHOWN_S - (time.monotonic() - began), 0.0))
+    st.rerun()
 
 
 @st.fragment(run_every=2.0)

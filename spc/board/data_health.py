@@ -193,8 +193,7 @@ def _copied(own: pd.DataFrame) -> HealthFinding | None:
     fields = [full["minutes"], full["flatness_text"], full["finish_text"], full["thickness_text"]]
     codes = np.stack([pd.factorize(f)[0] for f in fields])
     same = (codes[:, 1:] == codes[:, :-1]).all(axis=0)
-    row_code = pd.factorize(pd.MultiIndex.from_arrays(list(codes)))[0]
-    share = np.bincount(row_code) / row_code.size
+    share = np.unique(codes, axis=1, return_counts=True)[1] / codes.shape[1]
     by_chance = float(np.sum(share**2))
     count, of = int(same.sum()), int(same.size)
     if count < 3 or _at_least(count, of, by_chance) >= _ALPHA:

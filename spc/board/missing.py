@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast
 from spc.board.missing_answer import denied_faces
@@ -12,11 +13,13 @@ from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomOfLap, own_signs
 from spc.board.shifts import shift_at
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
+from spc.wear.restarts import find_restarts
 
 __all__ = ["as_if_confirmed", "missing_of_lap"]
 
 _RULE = "a reconditioning may not be logged"
 _SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
+_SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
 
 
 def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, ...]:
@@ -36,7 +39,7 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     """
     rows, signs = view.faces_of(lap), own_signs(view, lap, room)
     once, same = view.memo.once, view.memo.same
-    found = once(lap, "missing", (rows, signs), lambda: suggest_missing_events(signs, rows))
+    found = once(lap, "missing", (rows, signs), lambda: suggest_missing_events(signs, rows, search=_SEARCH))
     if not found:
         return ()
     denied = same(lap, "denied", denied_faces(view).get(lap, ()))
@@ -44,7 +47,11 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
 
     def ask() -> tuple[Signal, ...]:
         before = signs[signs["sort_us"] < begun]
-        known = _not_denied(suggest_missing_events(before, rows), before, denied) if len(before) < len(signs) else found
+        known = (
+            _not_denied(suggest_missing_events(before, rows, search=_SEARCH), before, denied)
+            if len(before) < len(signs)
+            else found
+        )
         told = {one.before_face_id for one in known}
         asked = _not_denied(found, signs, denied)
         return tuple(_question(one, signs, told=one.before_face_id in told) for one in reversed(asked))

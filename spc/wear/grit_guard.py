@@ -88,13 +88,15 @@ def guard_grit(
     unknown = sorted(set(guards) - set(GUARDS))
     if unknown:
         raise ValueError(f"`guards` must be among {', '.join(GUARDS)}; got {', '.join(unknown)}")
-    faces = numbered.loc[numbered["kind"] == "face", list(_USED)].sort_values("sort_us", kind="stable")
+    faces = numbered.loc[numbered["kind"] == "face", list(_USED)]
+    if (np.diff(faces["sort_us"].to_numpy(np.int64)) < 0).any():
+        faces = faces.sort_values("sort_us", kind="stable")
     cleaned = events[events["event"] == "cleaned"]
     washes = {str(lap): np.sort(own.to_numpy(np.int64)) for lap, own in cleaned.groupby("lap")["sort_us"]}
     home = _home_sizes(laps)
     calls: list[GuardCall] = []
-    of_lap = [(lap, faces[faces["lap"] == lap])] if lap else list(faces.groupby("lap", sort=False))
-    told = events[events["lap"] == lap] if lap else events
+    of_lap = [(lap, _of_lap(faces, lap))] if lap else list(faces.groupby("lap", sort=False))
+    told = _of_lap(events, lap) if lap else events
     for name, own in of_lap:
         own = own.reset_index(drop=True)
         if {"coarse grit", "back up the ladder"} & set(guards):
@@ -108,6 +110,12 @@ def guard_grit(
     if "coarse grit" in guards:
         calls += _charge_calls(told, home)
     return tuple(sorted(calls, key=lambda call: (call.sort_us, call.face_id)))
+
+
+def _of_lap(rows: pd.DataFrame, lap: str) -> pd.DataFrame:
+    """Rows of one lap; the very frame where it holds no others."""
+    own = rows["lap"].to_numpy() == lap
+    return rows if own.all() else rows[own]
 
 
 def _home_sizes(laps: pd.DataFrame) -> dict[str, float]:
@@ -186,9 +194,10 @@ def _charge_calls(events: pd.DataFrame, home: dict[str, float]) -> list[GuardCal
     calls: list[GuardCall] = []
     if len(events) == 0:
         return calls
-    charged = events[events["event"].isin(("charged", "recharged"))]
-    carried = np.array([home.get(lap, math.nan) for lap in charged["lap"].tolist()], dtype=np.float64)
-    for e in charged[charged["grit_um"].to_numpy(np.float64) > COARSER * carried].to_dict("records"):
+    carried = np.array([home.get(lap, math.nan) for lap in events["lap"].tolist()], dtype=np.float64)
+    charged = np.array([event in ("charged", "recharged") for event in events["event"].tolist()])
+    for i in np.flatnonzero(charged & (events["grit_um"].to_numpy(np.float64) > COARSER * carried)).tolist():
+        e = events.iloc[i]
         lap, typed = str(e["lap"]), str(e["grit"])
         sentence = f"{lap}, which carries {home[lap]:g} um, was {e['event']} with {typed}."
         noted = f"logged as {e['event']} with {typed}"

@@ -3,6 +3,7 @@
 Only a suggestion, with its evidence, for a person to confirm; nothing is entered by itself.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,7 +36,12 @@ class MissingEvent:
     sentence: str
 
 
-def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple[MissingEvent, ...]:
+def suggest_missing_events(
+    signs: pd.DataFrame,
+    numbered: pd.DataFrame,
+    *,
+    search: Callable[[Array, Array], tuple[Restart, ...]] = find_restarts,
+) -> tuple[MissingEvent, ...]:
     """Suggest reconditionings that may have been left out of the log.
 
     Parameters
@@ -44,6 +50,8 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
         From `spc.wear.signs.face_signs`.
     numbered : DataFrame, shape (n_faces, ...)
         From `spc.wear.cycle.number_cycles`; gives times as typed and charges.
+    search : callable, default `find_restarts`
+        Finds the restarts of one sign over one cycle; one that remembers them saves the cycles that have ended.
 
     Returns
     -------
@@ -69,7 +77,7 @@ def suggest_missing_events(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple
     groups: dict[Any, Any] = signs.groupby([signs["lap"], signs["cycle"]], sort=False).indices
     for (lap, cycle), rows in groups.items():
         own = np.asarray(rows)[-_LONGEST:]
-        fell = {name: find_restarts(ages[own], values[own]) for name, values in streams.items()}
+        fell = {name: search(ages[own], values[own]) for name, values in streams.items()}
         if fell["flatness"] or any(ids[i] in charged for one in fell["minutes"] for i in own[_near(one.place)]):
             fell["minutes"] = _beside(fell["minutes"], fell["flatness"])
         for at, named in _places(fell):

@@ -5,6 +5,7 @@ removal rate of a lap is told on one basis, as it is or per pressure and speed, 
 """
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -69,30 +70,30 @@ def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
     first = np.flatnonzero(new)
     last = np.append(first[1:], n)[: first.size] - 1
     counted = last - first + 1
-    out = ordered.iloc[last][list(_KEPT)].reset_index(drop=True)
-    out["passes"] = np.maximum(counted, attempt[last])
-    out["relapped"] = out["passes"] > 1
+    passes = np.maximum(counted, attempt[last])
     was_first = attempt[first] <= 1
+    told: dict[str, Any] = {"passes": passes, "relapped": passes > 1}
     for side in ("low", "high"):
         flatness = ordered[f"flatness_{side}_um"].to_numpy(np.float64)
-        out[f"first_{side}_um"] = np.where(was_first, flatness[first], np.nan)
-        out[f"final_{side}_um"] = flatness[last]
-    out["first_shape"] = np.where(was_first, ordered["shape"].to_numpy(object)[first], "")
+        told[f"first_{side}_um"] = np.where(was_first, flatness[first], np.nan)
+        told[f"final_{side}_um"] = flatness[last]
+    told["first_shape"] = np.where(was_first, ordered["shape"].to_numpy(object)[first], "")
     minutes = ordered["minutes"].to_numpy(np.float64)
     minutes = np.where(minutes > 0, minutes, np.nan)
     removed = removed_um(ordered)
-    whole = counted == out["passes"].to_numpy()
-    total_minutes = np.add.reduceat(minutes, first)
-    out["minutes"] = np.where(whole, total_minutes, np.nan)
+    told["minutes"] = np.where(counted == passes, np.add.reduceat(minutes, first), np.nan)
     rate = np.where(removed > 0, removed, np.nan) / minutes
     own = _bases(ordered)
     for at, basis in enumerate(BASES):
-        told = rate / rate_divisor(ordered, basis.name)
-        out[basis.column] = (told if basis.name == PLAIN else np.where(own == at, told, np.nan))[last]
-    out["rate_basis"] = pd.Categorical.from_codes(own[last], categories=pd.Index(_NAMES))
+        rate_on = rate / rate_divisor(ordered, basis.name)
+        told[basis.column] = (rate_on if basis.name == PLAIN else np.where(own == at, rate_on, np.nan))[last]
+    told["rate_basis"] = pd.Categorical.from_codes(own[last], categories=pd.Index(_NAMES))
     finish = (ordered["finish_low_um"].to_numpy(np.float64) + ordered["finish_high_um"].to_numpy(np.float64)) / 2
-    out["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
-    return out.sort_values("sort_us", kind="stable").reset_index(drop=True)
+    told["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
+    out = ordered[list(_KEPT)].iloc[last].assign(**told)
+    if (np.diff(out["sort_us"].to_numpy(np.int64)) < 0).any():
+        out = out.sort_values("sort_us", kind="stable")
+    return out.reset_index(drop=True)
 
 
 def against_usual(signs: pd.DataFrame, usual: Mapping[str, NDArray[np.float64]] | None = None) -> pd.DataFrame:

@@ -107,7 +107,11 @@ def test_says_so_when_nothing_can_be_said(values, words):
 
 def test_two_levels_without_noise():
     found = change_point(np.repeat([1.0, 2.0], 10), kinds=("mean",)).changes[0]
-    assert (found.start, found.before, found.after) == (10, 1.0, 2.0)
+    assert (found.start, found.before, found.after) == (
+        10,
+        pytest.approx(1.0, rel=1e-12),
+        pytest.approx(2.0, rel=1e-12),
+    )
     assert found.set_start.tolist() == [10]
 
 

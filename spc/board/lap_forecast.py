@@ -2,7 +2,7 @@
 
 import zlib
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -12,6 +12,7 @@ from spc.board.bow_signals import running_bow
 from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
 from spc.board.lap_paths import (
+    NEVER,
     PastPaths,
     RunningCycle,
     WayOfReading,
@@ -113,7 +114,13 @@ def forecast_laps(view: CellView, *, cache: PoolCache = _CACHE) -> dict[str, Lap
 
 
 def forecast_lap(
-    view: CellView, lap: str, *, room: RoomOfLap = NO_ROOM, since_age: float = 0.0, cache: PoolCache = _CACHE
+    view: CellView,
+    lap: str,
+    *,
+    room: RoomOfLap = NO_ROOM,
+    since_age: float = 0.0,
+    until: Mapping[tuple[str, int], float] = NEVER,
+    cache: PoolCache = _CACHE,
 ) -> LapForecast:
     """Faces left on one lap under the tightest flatness limit of the part numbers it laps.
 
@@ -125,6 +132,8 @@ def forecast_lap(
         Readings of the running cycle that it sets aside do not count.
     since_age : float, default 0
         Age in faces at which the running cycle is taken to begin: a reconditioning may not be logged.
+    until : mapping of (str, int) to float, default none
+        Of a lap and one of its past cycles, the age in faces from which its readings may be of another cycle.
     cache : PoolCache
         Shared pooled fits.
 
@@ -144,7 +153,7 @@ def forecast_lap(
         lap, f"running cycle from {since_age}", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
         lambda: running_cycle(view, lap, room, since_age=since_age),
     )  # fmt: skip
-    past = past_paths(view, lap, now.grit, now.limit_um)
+    past = past_paths(view, lap, now.grit, now.limit_um, until=until)
     turning = now.own.carries_signs and running_bow(view, lap, room).turning
     return forecast_cycle(lap, now, past, turning=turning, cache=cache)
 

@@ -1,9 +1,11 @@
 """Wear paths of a lap's running cycle and of its group's past cycles, by size and with the sign of the bow."""
 
+import math
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -27,6 +29,7 @@ from spc.wear.wear_path import WearPath, wear_path
 
 __all__ = [
     "LEAST_FACES",
+    "NEVER",
     "PAST_CYCLES",
     "CyclePaths",
     "PastPaths",
@@ -40,6 +43,7 @@ __all__ = [
 ]
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
+NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle holds readings that may be of another
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 _PATH = (
     *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
@@ -149,16 +153,30 @@ def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float
     return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, *leading)
 
 
-def past_paths(view: CellView, lap: str, grit: str, limit_um: float) -> PastPaths:
-    """List ended cycles of the lap's group up to a limit; sisters looked at in one view share them."""
-    if _SHARED.by_lap is not view.by_lap:
-        _SHARED.by_lap, _SHARED.paths, _SHARED.cut = view.by_lap, {}, {}
+def past_paths(
+    view: CellView, lap: str, grit: str, limit_um: float, *, until: Mapping[tuple[str, int], float] = NEVER
+) -> PastPaths:
+    """List ended cycles of the lap's group up to a limit; sisters looked at in one view share them.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    grit : str
+        That runs on the lap, '' = any.
+    limit_um : float
+        NaN = none.
+    until : mapping of (str, int) to float, default none
+        Of a lap and its cycle, the age in faces from which its readings may be of another cycle: not counted.
+    """
+    if _SHARED.by_lap is not view.by_lap or _SHARED.until != until:
+        _SHARED.by_lap, _SHARED.until, _SHARED.paths, _SHARED.cut = view.by_lap, until, {}, {}
     group = str(view.lap_row(lap)["group"])
     whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
     if (whose, grit, limit_um) not in _SHARED.cut:
         if (whose, grit) not in _SHARED.paths:
             sisters = view.laps[view.laps["group"] == group]["lap"].tolist() if group else [lap]
-            _SHARED.paths[whose, grit] = _ended_paths(view, sisters, grit)
+            _SHARED.paths[whose, grit] = _ended_paths(view, sisters, grit, until)
         _SHARED.cut[whose, grit, limit_um] = past_until(_SHARED.paths[whose, grit], limit_um)
     return _SHARED.cut[whose, grit, limit_um]
 
@@ -173,6 +191,7 @@ class _Shared(threading.local):
 
     def __init__(self) -> None:
         self.by_lap: object = None  # frames of that view, held so that it is known again
+        self.until: Mapping[tuple[str, int], float] = NEVER
         self.paths: dict[tuple[str, str], tuple[CyclePaths, ...]] = {}
         self.cut: dict[tuple[str, str, float], PastPaths] = {}
 
@@ -237,14 +256,17 @@ def _name(how: str, paths: tuple[WearPath, ...]) -> str:
     return digest_of_values(how, *(value for p in paths for value in values_of(p)))
 
 
-def _ended_paths(view: CellView, sisters: list[str], grit: str) -> tuple[CyclePaths, ...]:
+def _ended_paths(
+    view: CellView, sisters: list[str], grit: str, until: Mapping[tuple[str, int], float]
+) -> tuple[CyclePaths, ...]:
     ended = pd.concat([view.cycles_of(sister) for sister in sisters], ignore_index=True)
     ended = ended[ended["start_known"] & (ended["ended"] != "running")].sort_values("end_us", kind="stable")
     paths: list[CyclePaths] = []
     for sister, cycle in zip(ended["lap"][::-1], ended["cycle"][::-1], strict=True):
         made_from = (view.faces_of(sister), view.events_of(sister), view.limits)
-        make = partial(_ended_path, view, sister, cycle, grit)
-        path = view.memo.once(sister, f"path {cycle} with {grit}", made_from, make)
+        age = until.get((sister, cycle), math.inf)
+        make = partial(_ended_path, view, sister, cycle, grit, age)
+        path = view.memo.once(sister, f"path {cycle} with {grit} until {age}", made_from, make)
         if path is not None:
             paths.append(path)
         if len(paths) == PAST_CYCLES:
@@ -252,10 +274,10 @@ def _ended_paths(view: CellView, sisters: list[str], grit: str) -> tuple[CyclePa
     return tuple(paths[::-1])
 
 
-def _ended_path(view: CellView, lap: str, cycle: int, grit: str) -> CyclePaths | None:
+def _ended_path(view: CellView, lap: str, cycle: int, grit: str, until_age: float) -> CyclePaths | None:
     """Paths of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
     columns = _columns(view, lap)
-    of = np.flatnonzero(columns["cycle"] == cycle)
+    of = np.flatnonzero((columns["cycle"] == cycle) & (columns["age_faces"] < until_age))
     if grit:
         ran = grit_running(columns["grit"][of], columns["stream"][of]).tolist()
         of = of[[name == grit or name.startswith(NO_GRIT) for name in ran]]

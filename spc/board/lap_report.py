@@ -21,7 +21,7 @@ from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
-from spc.board.missing import as_if_confirmed, missing_of_lap
+from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
@@ -100,7 +100,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         to_come=_to_come(view, lap),
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
-    forecast = forecast_lap(view, lap, room=here, since_age=doubt.age_faces if doubt is not None else 0.0)
+    since = doubt.age_faces if doubt is not None else 0.0
+    forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, room))
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
 
 
@@ -310,9 +311,10 @@ def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None
 
 
 def _with(sentence: str, doubt: Signal | None, leads: str) -> str:
-    """Add to the one sentence what it must not leave out."""
-    more = (doubt.sentence if doubt is not None else "", leads)
-    return " ".join((sentence, *(text for text in more if text and text not in sentence)))
+    """Add to the one sentence what it must not leave out; a question comes before what hangs on its answer."""
+    before = (doubt.sentence,) if doubt is not None and doubt.sentence not in sentence else ()
+    after = (leads,) if leads and leads not in sentence else ()
+    return " ".join((*before, sentence, *after))
 
 
 def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:

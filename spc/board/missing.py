@@ -10,14 +10,15 @@ from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast
 from spc.board.missing_answer import denied_faces
 from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
-from spc.board.room_history import RoomOfLap, own_signs
+from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
 
-__all__ = ["as_if_confirmed", "missing_of_lap"]
+__all__ = ["as_if_confirmed", "first_doubts", "missing_of_lap"]
 
 _RULE = "a reconditioning may not be logged"
+_OF_THE_PAST = " Until then faces left count of that cycle what came before, and no more."
 _SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
 
@@ -42,7 +43,7 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     found = once(lap, "missing", (rows, signs), lambda: suggest_missing_events(signs, rows, search=_SEARCH))
     if not found:
         return ()
-    denied = same(lap, "denied", denied_faces(view).get(lap, ()))
+    denied, cycles = same(lap, "denied", denied_faces(view).get(lap, ())), view.cycles_of(lap)
     begun = same(lap, "shift", shift_at(view.now, view.settings).start_us)
 
     def ask() -> tuple[Signal, ...]:
@@ -54,9 +55,34 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
         )
         told = {one.before_face_id for one in known}
         asked = _not_denied(found, signs, denied)
-        return tuple(_question(one, signs, told=one.before_face_id in told) for one in reversed(asked))
+        ended = set(cycles["cycle"][cycles["ended"] != "running"].tolist())
+        return tuple(
+            _question(one, signs, told=one.before_face_id in told, ended=one.cycle in ended) for one in reversed(asked)
+        )
 
-    return once(lap, "asked", (found, signs, denied, begun), ask)
+    return once(lap, "asked", (found, signs, denied, begun, cycles), ask)
+
+
+def first_doubts(view: CellView, room: RoomHistory) -> dict[tuple[str, int], float]:
+    """Age in faces at the first open question of every cycle that has one: what was read before is of one cycle.
+
+    Parameters
+    ----------
+    view : CellView
+    room : RoomHistory
+    """
+
+    def of_lap(lap: str) -> dict[tuple[str, int], float]:
+        asked, signs = missing_of_lap(view, lap, room.of(lap)), view.signs_of(lap)
+        if not asked:
+            return {}
+        cycles = dict(zip(signs["face_id"].tolist(), signs["cycle"].tolist(), strict=True))
+        return {(lap, cycles[one.face_id]): one.age_faces for one in asked}  # the newest first: the oldest stays
+
+    def gather() -> dict[tuple[str, int], float]:
+        return {cycle: age for lap in view.laps["lap"] for cycle, age in of_lap(str(lap)).items()}
+
+    return view.memo.once("", "first doubts", (view, room), gather)
 
 
 def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:
@@ -91,15 +117,15 @@ def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:
     )
 
 
-def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool) -> Signal:
-    """Make the question of a place; `told`: it was asked before this shift began."""
+def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool, ended: bool) -> Signal:
+    """Make the question of a place; `told`: it was asked before this shift began; `ended`: its cycle has ended."""
     place = int(np.flatnonzero(signs["face_id"].to_numpy() == one.before_face_id)[0])
     low, high = (float(signs[f"first_{end}_um"].iloc[place]) for end in ("low", "high"))
     return Signal(
         lap=one.lap,
         sign=RECONDITIONING,
         rule=_RULE,
-        sentence=one.sentence,
+        sentence=f"{one.sentence}{_OF_THE_PAST}" if ended else one.sentence,
         severity="look",
         p_value=float("nan"),
         face_id=one.before_face_id,

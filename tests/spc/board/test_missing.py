@@ -125,3 +125,34 @@ def test_an_event_of_next_month_is_said_and_does_not_count_until_then(path):
     assert any(line.startswith(said) for line in now.data_health) and now.age_faces == 14
     then = report(path, clock=pd.Timestamp("2026-04-21 06:00").to_pydatetime())
     assert not any("still to come" in line for line in then.data_health) and then.age_faces == 0
+
+
+def test_a_past_cycle_counts_up_to_the_place_that_is_asked_after_and_whole_after_a_no(path):
+    """A cycle that holds another one unseen falls back half way: taken whole it makes every lap seem to last longer."""
+    ended = [*(LONG for _ in range(5)), 12]  # of six cycles the fourth holds the fifth, whose start nobody logged
+    rows = log("K1", ended)
+    at = pd.date_range("2026-03-02 06:00", periods=len(rows), freq="2h")
+    for end in (5 * LONG, 3 * LONG, 2 * LONG, LONG):
+        rows.insert(end, f"{at[end] - pd.Timedelta(minutes=30):%Y-%m-%d %H:%M},K1,,,,reconditioned\n")
+    head = "time,lap,part,minutes,flatness um,event\n"
+    with Store.open(path) as store:
+        store.set_limit("*", "flatness", upper_um=0.8, upper_text="0.8 um", who="QE")
+        lines = [row if row.endswith("reconditioned\n") else f"{row.rstrip()},\n" for row in rows]
+        assert not ingest(store, (head + "".join(lines)).encode(), name="log.csv", settings=SITE, who="QE").quarantined
+    open_still = report(path)
+    (question,) = open_still.asked
+    assert question.age_faces == LONG and open_still.doubt is None
+    assert question.sentence.endswith("Until then faces left count of that cycle what came before, and no more.")
+    assert question.sentence in open_still.data_health
+    with Store.open(path) as store:
+        number = keep_no(store, question, who="Lee")
+    whole = report(path).faces_left
+    left = open_still.faces_left
+    assert left.past_cycles == whole.past_cycles == 3  # nobody logged the start of the first
+    assert whole.high / whole.low > 1.5 * left.high / left.low
+    with Store.open(path) as store:
+        take_back_answer(store, number, who="Lee", reason="mistaken")
+        keep_yes(store, question, who="Lee")
+    settled = report(path).faces_left
+    assert settled.past_cycles == 4
+    assert (left.low, left.high) == (pytest.approx(settled.low, rel=0.2), pytest.approx(settled.high, rel=0.2))

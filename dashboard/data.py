@@ -186,9 +186,10 @@ def lap_age(now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost:
 def wear_clocks(now: Snapshot, lap: str) -> str:
     """Return which clock foretells the wear of a lap's group best, in words."""
     from spc.board.lap_clocks import clocks_of_lap
+    from spc.board.missing import first_doubts
 
-    view, _, _ = board(now).look()
-    return clocks_of_lap(view, lap).sentence
+    view, _, room = board(now).look()
+    return clocks_of_lap(view, lap, until=first_doubts(view, room)).sentence
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

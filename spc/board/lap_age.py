@@ -8,7 +8,7 @@ import pandas as pd
 from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
 from spc.board.lives import lives_under, running_grit, sisters_of
-from spc.board.missing import missing_of_lap
+from spc.board.missing import first_doubts, missing_of_lap
 from spc.board.room_history import RoomHistory
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
@@ -54,7 +54,7 @@ def age_of_lap(
         If the costs or the clock do not fit.
     """
     laps, grit = sisters_of(view, lap), running_grit(view, lap)
-    cycles = lives_under(view, laps, grit)
+    cycles = lives_under(view, laps, grit, until=first_doubts(view, room))
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)

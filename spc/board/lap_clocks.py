@@ -1,11 +1,14 @@
 """Which clock foretells the wear of a lap and its sisters: the same past readings on every clock of the log."""
 
+import math
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
-from spc.board.lap_paths import LEAST_FACES, PAST_CYCLES
+from spc.board.lap_paths import LEAST_FACES, NEVER, PAST_CYCLES
 from spc.board.lives import lives_under, running_grit, sisters_of
 from spc.wear.clock_choice import CLOCKS, ClockChoice, compare_clocks
 from spc.wear.wear_path import WearPath, wear_path
@@ -21,7 +24,7 @@ _AGE = {
 _SEED = 20_261_125
 
 
-def clocks_of_lap(view: CellView, lap: str) -> ClockChoice:
+def clocks_of_lap(view: CellView, lap: str, *, until: Mapping[tuple[str, int], float] = NEVER) -> ClockChoice:
     """Compare the clocks of a lap's group by how well they foretell past cycles left out.
 
     Parameters
@@ -29,6 +32,8 @@ def clocks_of_lap(view: CellView, lap: str) -> ClockChoice:
     view : CellView
     lap : str
         Known to the view.
+    until : mapping of (str, int) to float, default none
+        Of a lap and its cycle, the age in faces at which another cycle may have begun, from `first_doubts`.
 
     Returns
     -------
@@ -48,7 +53,7 @@ def clocks_of_lap(view: CellView, lap: str) -> ClockChoice:
     cycles = [
         (f"{name}, cycle {cycle}", rows)
         for name, cycle in zip(ended["lap"], ended["cycle"], strict=True)
-        if len(rows := _readings(view.faces_of(str(name)), int(cycle))) >= LEAST_FACES
+        if len(rows := _readings(view.faces_of(str(name)), cycle, until.get((name, cycle), math.inf))) >= LEAST_FACES
     ]
     left_out = {clock: why for clock in CLOCKS if (why := _unusable(clock, [rows for _, rows in cycles]))}
     paths = {
@@ -66,9 +71,9 @@ def clocks_of_lap(view: CellView, lap: str) -> ClockChoice:
     )
 
 
-def _readings(faces: pd.DataFrame, cycle: int) -> pd.DataFrame:
+def _readings(faces: pd.DataFrame, cycle: int, until_age: float) -> pd.DataFrame:
     own = faces["first_pass"] & (faces["cycle"] == cycle) & faces["flatness_low_um"].notna()
-    return faces[own]
+    return faces[own & (faces["age_faces"] < until_age)]
 
 
 def _unusable(clock: str, cycles: list[pd.DataFrame]) -> str:

@@ -1,11 +1,12 @@
 """Cycles whose lives may be pooled: those of a lap and its sisters under the grit that runs now."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.lap_paths import NEVER
 
 __all__ = ["lives_under", "running_grit", "sisters_of"]
 
@@ -23,7 +24,9 @@ def running_grit(view: CellView, lap: str) -> str:
     return "" if named.empty else str(named.iloc[-1])
 
 
-def lives_under(view: CellView, laps: Sequence[str], grit: str) -> pd.DataFrame:
+def lives_under(
+    view: CellView, laps: Sequence[str], grit: str, *, until: Mapping[tuple[str, int], float] = NEVER
+) -> pd.DataFrame:
     """Cycles of these laps under one grit, as `spc.wear.cycle_table.list_cycles` has them.
 
     Parameters
@@ -32,11 +35,14 @@ def lives_under(view: CellView, laps: Sequence[str], grit: str) -> pd.DataFrame:
     laps : sequence of str
     grit : str
         '' = any. A cycle whose grit nobody wrote may have run with it and is kept.
+    until : mapping of (str, int) to float, default none
+        Of a lap and its cycle, the age in faces at which another cycle may have begun, from `first_doubts`.
 
     Returns
     -------
     pandas.DataFrame
-        A cycle found worn late is known good only up to the last face that read under its limit.
+        A cycle found worn late is known good only up to the last face that read under its limit, one in which another
+        may have begun only up to there: it has 'ended' as 'unsure', if it is not the running one.
     """
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
     if grit:
@@ -50,7 +56,13 @@ def lives_under(view: CellView, laps: Sequence[str], grit: str) -> pd.DataFrame:
         sent_back = faces["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
         known = np.flatnonzero((faces["flatness_low_um"].notna().to_numpy() & ~over & ~sent_back)[:-1])
         good[at] = known[-1] + 1 if known.size else 0
-    if late.size == 0:
-        return cycles
-    low = np.where(cycles["ended"] == "found late", good, cycles["low_faces"])
-    return cycles.assign(good_faces=good, low_faces=low.astype(np.float64))
+    low = np.where(cycles["ended"] == "found late", good, cycles["low_faces"]).astype(np.float64)
+    names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
+    doubt = np.array([until.get(name, np.inf) for name in names])
+    unsure = np.isfinite(doubt)
+    return cycles.assign(
+        good_faces=good,
+        low_faces=np.minimum(low, doubt),
+        high_faces=np.where(unsure, np.inf, cycles["high_faces"]),
+        ended=cycles["ended"].mask(unsure & (cycles["ended"] != "running"), "unsure"),
+    )

@@ -18,7 +18,7 @@ from spc.wear.restarts import find_restarts
 __all__ = ["as_if_confirmed", "first_doubts", "missing_of_lap"]
 
 _RULE = "a reconditioning may not be logged"
-_OF_THE_PAST = " Until then faces left count of that cycle what came before, and no more."
+_OF_THE_PAST = " Until then only what came before counts of that cycle."
 _SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
 

@@ -34,15 +34,17 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     Costs are in any unit of yours. Only cycles under the grit that runs now are pooled. Under five cycles that wore out
     there are only counts. With --json one document: lap, laps (those pooled), grit (of the cycles), clock, costs
     (planned, worn, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running,
-    left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces, and
-    low_faces, high_faces between which wear became due, null = not yet), curve (status, reason, method, median, level,
-    and by age: age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost
-    (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share,
-    sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
+    unsure, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
+    and low_faces, high_faces between which wear became due, null = not yet), curve (status, reason, method, median,
+    level, and by age: age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale),
+    least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high,
+    no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out, cycles,
+    readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
     from spc.board.lap_clocks import clocks_of_lap
     from spc.board.lap_report import known_lap
+    from spc.board.missing import first_doubts
 
     planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
     if (planned_cost, worn_cost) != (None, None) and not (math.isfinite(worn) and worn > planned > 0):
@@ -53,7 +55,7 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     view, _, room = session.board().look()
     known_lap(view, lap)
     found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
-    clocks = clocks_of_lap(view, lap)
+    clocks = clocks_of_lap(view, lap, until=first_doubts(view, room))
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:
         print_json(_document(lap, found, costs) | {"clocks": asdict(clocks)})
@@ -90,7 +92,9 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
         "costs": costs,
         "sentence": plan.sentence,
         "remarks": found.remarks,
-        "counts": {"worn": lives.worn, "planned": lives.planned, "running": lives.running, "left_out": lives.left_out},
+        "counts": {
+            name: getattr(lives, name) for name in ("worn", "planned", "running", "unsure", "left_out")
+        },
         "cycles": records(found.cycles[_SHOWN]),
         "curve": {
             "status": curve.status,

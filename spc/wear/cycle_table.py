@@ -19,6 +19,7 @@ ENDINGS: dict[str, str] = {
     "planned": "taken off by plan, still good",
     "damaged": "taken off for damage or contamination, not for wear",
     "retired": "taken out of use",
+    "unsure": "another cycle may begin in it, not logged: known good up to there",
     "running": "still in use",
 }
 

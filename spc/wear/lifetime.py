@@ -24,6 +24,7 @@ class Lifetimes:
     worn: int  # events of wear, seen or found late
     planned: int  # taken off still good, damaged or retired: censored
     running: int
+    unsure: int  # known only up to where another cycle may have begun: censored there
     left_out: int  # start never logged, or no face yet
     sentence: str
 
@@ -66,13 +67,15 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
     low, high = rows["low_faces"].to_numpy(np.float64) * scale, rows["high_faces"].to_numpy(np.float64) * scale
     ended = rows["ended"].to_numpy()
     worn = int(np.isin(ended, ("due", "found late")).sum())
-    running = int((ended == "running").sum())
-    planned = int(ended.size - worn - running)
+    running, unsure = (int((ended == word).sum()) for word in ("running", "unsure"))
+    planned = int(ended.size - worn - running - unsure)
     out = int(len(cycles) - usable.sum())
     text = f"{worn} worn, {planned} taken off before that, {running} running"
+    if unsure:
+        text += f", {unsure} known only up to where a reconditioning may be missing"
     if out:
         text += f"; {out} left out, their start was not logged or nothing was lapped"
-    return Lifetimes(low, high, clock, worn, planned, running, out, text)
+    return Lifetimes(low, high, clock, worn, planned, running, unsure, out, text)
 
 
 def worn_words(worn: int, cycles: int) -> str:

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from spc.board.board import Board
+from spc.board.lap_age import age_of_lap
 from spc.board.missing_answer import keep_no, keep_yes
 from spc.board.reactions import take_back_answer
 from spc.log.intake import ingest
@@ -45,6 +46,11 @@ def path(tmp_path, monkeypatch):
 
 def report(path, lap="K1", **site):
     return Board(path, replace(SITE, **site)).lap(lap)
+
+
+def lives(path, lap="K1"):
+    view, _, room = Board(path, SITE).look()
+    return age_of_lap(view, lap, room=room, planned_cost=1.0, worn_cost=4.0)
 
 
 def test_while_it_is_open_the_lap_is_watched_and_its_range_holds_only_if_it_was(path):
@@ -142,11 +148,15 @@ def test_a_past_cycle_counts_up_to_the_place_that_is_asked_after_and_whole_after
     open_still = report(path)
     (question,) = open_still.asked
     assert question.age_faces == LONG and open_still.doubt is None
-    assert question.sentence.endswith("Until then faces left count of that cycle what came before, and no more.")
+    assert question.sentence.endswith("Until then only what came before counts of that cycle.")
     assert question.sentence in open_still.data_health
+    ages = lives(path)
+    assert (ages.plan.lifetimes.worn, ages.plan.lifetimes.unsure) == (2, 1)
+    assert ages.plan.lifetimes.low.max() == LONG and question.sentence in ages.remarks
     with Store.open(path) as store:
         number = keep_no(store, question, who="Lee")
     whole = report(path).faces_left
+    assert lives(path).plan.lifetimes.high[:3].max() == 2 * LONG
     left = open_still.faces_left
     assert left.past_cycles == whole.past_cycles == 3  # nobody logged the start of the first
     assert whole.high / whole.low > 1.5 * left.high / left.low
@@ -154,5 +164,5 @@ def test_a_past_cycle_counts_up_to_the_place_that_is_asked_after_and_whole_after
         take_back_answer(store, number, who="Lee", reason="mistaken")
         keep_yes(store, question, who="Lee")
     settled = report(path).faces_left
-    assert settled.past_cycles == 4
+    assert settled.past_cycles == lives(path).plan.lifetimes.worn == 4
     assert (left.low, left.high) == (pytest.approx(settled.low, rel=0.2), pytest.approx(settled.high, rel=0.2))

@@ -98,14 +98,20 @@ def lost_line(as_of: str, *, typed: bool = False) -> str:
     return f'<p class="lc-notice lc-stop lc-lost" role="alert">{html_text(words)}</p>'
 
 
-def room_card(room: RoomAlarm, *, label: str = "Room alarm") -> str:
-    """Return the room alarm: many laps moving together are one thing to look at."""
-    checks = "; ".join(room.checks)
-    first = f" Look at these first: {checks}{'' if checks.endswith('?') else '.'}" if room.checks else ""
-    first += f" {room.answered}" if room.answered else ""
+def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "") -> str:
+    """Return the room alarm: many laps moving together are one thing to look at.
+
+    Its sentence is left out where it is the heading `said` above it.
+    """
+    first = f"<p><b>{prose(room.sentence)}</b></p>" if room.sentence != said else ""
+    begun = (f"{check[:1].upper()}{check[1:]}" for check in room.checks)
+    checks = " ".join(check if check.endswith(("?", ".")) else f"{check}." for check in begun)
+    look = f" {room.evidence}" if room.evidence else ""
+    look += f" Look at these first. {checks}" if checks else ""
+    look += f" {room.answered}" if room.answered else ""
     return (
-        f'<section class="lc-notice lc-look" aria-label="{html_text(label)}"><p><b>{prose(room.sentence)}</b></p>'
-        f"<p>{html_text(f'Laps: {join_words(room.laps)}.{first}')}</p></section>"
+        f'<section class="lc-notice lc-look" aria-label="{html_text(label)}">{first}'
+        f"<p>{html_text(f'Laps: {join_words(room.laps)}.{look}')}</p></section>"
     )
 
 

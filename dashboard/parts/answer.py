@@ -109,7 +109,8 @@ def answer_signals(
         if last is not None and place == slot:
             _show_last(last, page, person, again=again)
         with st.container(key=f"signal-{place}-{signal.severity}"):
-            st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
+            if subject != ROOM:  # its card stands right above
+                st.html(cards.notice(signal.sentence, kind="stop" if signal.severity == "stop" else "look"))
             if signal.handed:
                 st.html(cards.notice(f"{signal.handed[:1].upper()}{signal.handed[1:]}: open until it is answered."))
             _offer(signal, causes, place, page, person)
@@ -138,8 +139,9 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
         for name in likely:
             button(_found(name))
         with st.popover("Something else"):
-            for name in others:
-                button(_found(name))
+            with st.container(horizontal=True, key=f"others-{place}"):
+                for name in others:
+                    button(_found(name))
             key = f"own-{place}-{signal.face_id}-{signal.sign}"
             st.text_input(_OWN_WORDS, key=key)
             keep = partial(_tap_own, signal, key, slot=place, person=person, page=page)

@@ -139,7 +139,7 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
     if unread:
         alarms.append(cards.notice(f"{unread} The log view says why.", kind="look"))
     if report.room is not None:
-        alarms.append(cards.room_card(report.room))
+        alarms.append(cards.room_card(report.room, said=report.sentence))
     if report.not_the_room is not None:
         alarms.append(cards.room_card(report.not_the_room, label="Not the room"))
     if report.room_before is not None:

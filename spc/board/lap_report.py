@@ -30,6 +30,7 @@ from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.results import LapReport, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
+from spc.board.scope import SECOND_READER
 from spc.board.shifts import next_break, shift_at
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
@@ -235,6 +236,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         fresh=no_face_yet(cycles),
         unusual=own.unusual,
         part=elsewhere.part.part if elsewhere.part is not None else "",
+        one_reader=SECOND_READER in diagnosis.checks,
         leading=leading,
     )
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""

@@ -36,6 +36,7 @@ def decide_state(
     fresh: bool = False,
     unusual: str = "",
     part: str = "",
+    one_reader: bool = False,
     leading: LeadMove | None = None,
 ) -> LapState:
     """State of one lap.
@@ -65,6 +66,8 @@ def decide_state(
         as usual.
     part : str, default ''
         Part number that moved on several laps at once, this one among them: it is looked at before the lap.
+    one_reader : bool, default False
+        Whether its move follows the readings of one operator: then one of them is read again before the lap is touched.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
@@ -95,6 +98,8 @@ def decide_state(
     evidence = (*((room,) if room else ()), *(s.sentence for s in stops), *(s.sentence for s in looks))
     evidence += (slope,) if unusual else ()
     first = f"Look at the room before {lap} is worked on, then recondition it" if room else f"Recondition {lap}"
+    if one_reader:
+        first = f"Let a second reader read one of the last faces of {lap} again; if it still reads so, recondition it"
     if stops:
         what = stops[0].sentence
         handed = next((s.handed for s in stops if s.handed), "")
@@ -114,6 +119,7 @@ def decide_state(
     if looks:
         look = f"Look at {part} first, then at {lap}," if part else f"Look at {lap}"
         look = f"Look at the room before {lap} is worked on, then at {lap}" if room else look
+        look = f"Let a second reader read one of the last faces of {lap} again" if one_reader else look
         return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)

@@ -171,6 +171,7 @@ class RoomAlarm:
     laps: tuple[str, ...]
     p_value: float
     checks: tuple[str, ...]
+    evidence: str = ""  # how far the middle lap moved, a sentence
     asked: str = ""  # the rule that answers to it are kept under; '' = it cannot be answered any more
     causes: tuple[Cause, ...] = ()  # what it may be, likeliest first
     answered: str = ""  # 'Found by Ann: ...', '' = nobody has answered

@@ -108,10 +108,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
     worse = p_up <= p_down
     moved = np.nan_to_num(scores) > 0 if worse else np.nan_to_num(scores) < 0
     direction = "worse" if worse else "better"
-    sentence = (
-        f"{int(moved.sum())} of {n} laps moved together, to the {direction}, the middle one by {abs(middle):.1f} sd "
-        f"({_p_words(p)}): look at the room before any lap."
-    )
+    sentence = f"{int(moved.sum())} of {n} laps moved together, to the {direction}: look at the room before any lap."
     return RoomTest("together", direction, middle, p, alpha, n, moved, sentence)
 
 
@@ -204,7 +201,8 @@ def room_alarm_of(test: RoomTest, laps: tuple[str, ...]) -> RoomAlarm | None:
     if test.status != "together":
         return None
     moved = tuple(lap for lap, did in zip(laps, test.moved, strict=True) if did)
-    return RoomAlarm(test.sentence, moved, test.p_value, ROOM_CHECKS)
+    evidence = f"The middle lap moved by {abs(test.median_z):.1f} sd ({_p_words(test.p_value)})."
+    return RoomAlarm(test.sentence, moved, test.p_value, ROOM_CHECKS, evidence)
 
 
 def _p_words(p: float) -> str:

@@ -112,7 +112,7 @@ class RoomHistory:
             f"In {_the(found.span)} {told}. Its flatness readings are suspect and set aside: {lean} of these laps "
             f"leans on them.{own}{doubt_words(found.source)}{lasts * (self.lasting_us >= 0)}"
         )
-        return RoomAlarm(sentence, found.alarm.laps, found.alarm.p_value, found.alarm.checks)
+        return replace(found.alarm, sentence=sentence)
 
     def of(self, lap: str) -> RoomOfLap:
         """Say what the room means for one lap."""

@@ -14,7 +14,16 @@ from spc.board.lap_memo import LapMemo
 from spc.board.move_sources import LEAST_FACES, LapFaces, MoveSources, weigh_sources
 from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
 
-__all__ = ["SCOPED_SIGNS", "Scope", "faces_between", "find_scope", "join_scopes", "telling_check", "times_words"]
+__all__ = [
+    "SCOPED_SIGNS",
+    "SECOND_READER",
+    "Scope",
+    "faces_between",
+    "find_scope",
+    "join_scopes",
+    "telling_check",
+    "times_words",
+]
 
 Array = NDArray[np.float64]
 
@@ -31,7 +40,7 @@ _COLUMN = {
 }
 SCOPED_SIGNS: tuple[str, ...] = tuple(_COLUMN)
 _READ = ("flatness", "finish")  # signs that a second reader can read again
-_SECOND_READER = (
+SECOND_READER = (
     "Let a second reader read one of these faces again, cool and wiped: it may be the reading, the gauge or the hand."
 )
 # Smallest spread of the logarithm of a reading; of passes the most that one or two of them can have. Our own rule.
@@ -191,7 +200,7 @@ def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str) ->
     if scope == "many laps" and len(judged) < _FEWEST_LAPS:
         words = "another lap moves the same way, and too few laps run to tell the room from the lap"
         return Scope("", words, ("one lap", "many laps"), telling_check(("one lap", "many laps"), sign=sign))
-    check = _SECOND_READER if scope == "one operator" and sign in _READ else ""
+    check = SECOND_READER if scope == "one operator" and sign in _READ else ""
     return Scope(scope, _alone(scope, lap, judged, found, direction), found.among, check)
 
 

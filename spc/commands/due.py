@@ -26,10 +26,10 @@ def command(session: Session, *, lap: str) -> int:
     """Say which laps are due for reconditioning, and why.
 
     Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
-    sentence, room (sentence, laps, p_value, checks, asked, causes, answered, handed; or null), room_before (of the last
-    shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or part number
-    alone, or null), changed, holds, false_calls, stale, and laps in order of need,
-    each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
+    sentence, room (sentence, laps, p_value, checks, evidence, asked, causes, answered, handed; or null), room_before
+    (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
+    part number alone, or null), changed, holds, false_calls, stale, and laps in order of need, each with lap, state
+    ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
     median, high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break ('' where held,
     resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), signals, asked, causes, safety,
     data_health and answers (question, answer). asked: reconditionings that may not be logged, the newest first; one of
@@ -146,7 +146,8 @@ def _print_room(room: RoomAlarm) -> None:
     told = room.answered or (
         f"{room.handed[:1].upper()}{room.handed[1:]}: open until it is answered." * bool(room.handed)
     )
-    for line in (f"Laps: {', '.join(room.laps)}.", *(f"  check: {check}" for check in room.checks), told):
+    laps = f"Laps: {', '.join(room.laps)}. {room.evidence}".rstrip()
+    for line in (laps, *(f"  check: {check}" for check in room.checks), told):
         if line:
             click.echo(line)
     if not room.answered:

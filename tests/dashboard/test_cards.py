@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 from dashboard import cards
 from spc.board.results import STATES
 from spc.board.safety import DEFERENCE
@@ -46,7 +48,18 @@ def test_nothing_beside_a_hold_invites_to_go_on():
 
 def test_room_alarm_is_one_card_with_its_checks():
     card = cards.room_card(shift().room)
-    assert "Three of eight laps" in card and "room temperature; lamp and optical flat; slurry batch." in card
+    assert "Three of eight laps" in card
+    assert "Look at these first. Room temperature. Lamp and optical flat. Slurry batch." in card
+
+
+def test_a_room_alarm_that_is_the_heading_is_not_said_twice():
+    room = replace(shift().room, evidence="The middle lap moved by 3.1 sd (p = 0.003).", checks=("one lamp?", "slurry"))
+    card = cards.room_card(room, said=room.sentence)
+    assert room.sentence not in card
+    assert (
+        "Laps: CI-1, DI-1 and CU-1. The middle lap moved by 3.1 sd (p = 0.003). Look at these first. One lamp? Slurry."
+        in card
+    )
 
 
 def test_a_room_alarm_of_the_shift_before_has_a_name_of_its_own():

@@ -57,7 +57,7 @@ def test_the_next_shift_calls_no_lap_for_the_readings_of_a_room_that_read_high(t
     assert called(shift) == []
     before = shift["room_before"]
     assert sorted(before["laps"]) == list(LAPS) and before["checks"]
-    assert before["sentence"].startswith("In the late shift of 3 March 6 of 6 laps moved together, to the worse, ")
+    assert before["sentence"].startswith("In the late shift of 3 March 6 of 6 laps moved together, to the worse. ")
     assert "no chart, cause or faces left of these laps leans on them" in before["sentence"]
     for lap in shift["laps"]:
         assert [r for r in lap["reasons"] if "(late shift of 3 March) are set aside: the whole room read high" in r]
@@ -204,4 +204,4 @@ def test_the_score_of_a_shift_is_the_sum_over_its_standard_deviation(tmp_path):
         z = scored(stream, replace(norm, cycles=None)).z
         alike = np.outer(stream.age_faces, stream.age_faces) * norm.cycles.slope_sd**2 + norm.cycles.start_sd**2
         scores.append(z.sum() / (alike + norm.cycles.within_sd**2 * np.eye(z.size)).sum() ** 0.5)
-    assert f"the middle one by {np.median(scores):.1f} sd" in shift.alarm.sentence
+    assert f"The middle lap moved by {np.median(scores):.1f} sd" in shift.alarm.evidence

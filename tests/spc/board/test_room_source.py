@@ -35,6 +35,10 @@ def test_one_operators_readings_are_no_room_alarm(tmp_path, monkeypatch):
     called = [lap for lap in shift["laps"] if "flatness" in [signal["sign"] for signal in lap["signals"]]]
     assert len(called) >= 3
     for lap in called:
+        again = f"Let a second reader read one of the last faces of {lap['lap']} again"
+        assert lap["sentence"].startswith(
+            (f"{again}; if it still reads so, recondition it", f"{again} before the next")
+        )
         assert lap["causes"][0]["name"].startswith((READ, HAND))
         (reason,) = (reason for reason in lap["reasons"] if reason.startswith("It follows one operator: the faces of"))
         assert reason.endswith("cool and wiped: it may be the reading, the gauge or the hand.")

@@ -189,7 +189,7 @@ def wear_clocks(now: Snapshot, lap: str) -> str:
     from spc.board.missing import first_doubts
 
     view, _, room = board(now).look()
-    return clocks_of_lap(view, lap, until=first_doubts(view, room)).sentence
+    return clocks_of_lap(view, lap, until=first_doubts(view, lap, room)).sentence
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

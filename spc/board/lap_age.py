@@ -54,7 +54,7 @@ def age_of_lap(
         If the costs or the clock do not fit.
     """
     laps, grit = sisters_of(view, lap), running_grit(view, lap)
-    cycles = lives_under(view, laps, grit, until=first_doubts(view, room))
+    cycles = lives_under(view, laps, grit, until=first_doubts(view, lap, room))
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)

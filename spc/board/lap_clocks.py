@@ -8,8 +8,8 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
-from spc.board.lap_paths import LEAST_FACES, NEVER, PAST_CYCLES
-from spc.board.lives import lives_under, running_grit, sisters_of
+from spc.board.lap_paths import LEAST_FACES, PAST_CYCLES
+from spc.board.lives import NEVER, lives_under, running_grit, sisters_of
 from spc.wear.clock_choice import CLOCKS, ClockChoice, compare_clocks
 from spc.wear.wear_path import WearPath, wear_path
 

@@ -12,7 +12,6 @@ from spc.board.bow_signals import running_bow
 from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
 from spc.board.lap_paths import (
-    NEVER,
     PastPaths,
     RunningCycle,
     WayOfReading,
@@ -21,6 +20,7 @@ from spc.board.lap_paths import (
     values_of,
     way_of_reading,
 )
+from spc.board.lives import NEVER
 from spc.board.results import CycleFan, FacesLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.wear.path_shape import SHAPES

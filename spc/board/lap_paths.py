@@ -5,7 +5,6 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values
+from spc.board.lives import NEVER, sisters_of
 from spc.board.room_history import RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.pooled import until_limit
@@ -29,7 +29,6 @@ from spc.wear.wear_path import WearPath, wear_path
 
 __all__ = [
     "LEAST_FACES",
-    "NEVER",
     "PAST_CYCLES",
     "CyclePaths",
     "PastPaths",
@@ -43,7 +42,6 @@ __all__ = [
 ]
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle holds readings that may be of another
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 _PATH = (
     *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
@@ -169,16 +167,16 @@ def past_paths(
     until : mapping of (str, int) to float, default none
         Of a lap and its cycle, the age in faces from which its readings may be of another cycle: not counted.
     """
-    if _SHARED.by_lap is not view.by_lap or _SHARED.until != until:
-        _SHARED.by_lap, _SHARED.until, _SHARED.paths, _SHARED.cut = view.by_lap, until, {}, {}
+    if _SHARED.by_lap is not view.by_lap:
+        _SHARED.by_lap, _SHARED.paths, _SHARED.cut = view.by_lap, {}, {}
     group = str(view.lap_row(lap)["group"])
     whose = group or f"\x1f{lap}"  # a lap of no group has no sisters
-    if (whose, grit, limit_um) not in _SHARED.cut:
-        if (whose, grit) not in _SHARED.paths:
-            sisters = view.laps[view.laps["group"] == group]["lap"].tolist() if group else [lap]
-            _SHARED.paths[whose, grit] = _ended_paths(view, sisters, grit, until)
-        _SHARED.cut[whose, grit, limit_um] = past_until(_SHARED.paths[whose, grit], limit_um)
-    return _SHARED.cut[whose, grit, limit_um]
+    which = (whose, grit, frozenset(until.items()))
+    if (*which, limit_um) not in _SHARED.cut:
+        if which not in _SHARED.paths:
+            _SHARED.paths[which] = _ended_paths(view, sisters_of(view, lap), grit, until)
+        _SHARED.cut[*which, limit_um] = past_until(_SHARED.paths[which], limit_um)
+    return _SHARED.cut[*which, limit_um]
 
 
 def values_of(path: WearPath) -> tuple[object, ...]:
@@ -187,13 +185,12 @@ def values_of(path: WearPath) -> tuple[object, ...]:
 
 
 class _Shared(threading.local):
-    """Past paths by group, grit and limit of the view last asked in this thread."""
+    """Past paths by group, grit, open questions and limit of the view last asked in this thread."""
 
     def __init__(self) -> None:
         self.by_lap: object = None  # frames of that view, held so that it is known again
-        self.until: Mapping[tuple[str, int], float] = NEVER
-        self.paths: dict[tuple[str, str], tuple[CyclePaths, ...]] = {}
-        self.cut: dict[tuple[str, str, float], PastPaths] = {}
+        self.paths: dict[tuple[object, ...], tuple[CyclePaths, ...]] = {}
+        self.cut: dict[tuple[object, ...], PastPaths] = {}
 
 
 _SHARED = _Shared()

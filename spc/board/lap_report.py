@@ -102,7 +102,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     since = doubt.age_faces if doubt is not None else 0.0
-    forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, room))
+    forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
 
 

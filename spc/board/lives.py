@@ -1,14 +1,16 @@
 """Cycles whose lives may be pooled: those of a lap and its sisters under the grit that runs now."""
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
-from spc.board.lap_paths import NEVER
 
-__all__ = ["lives_under", "running_grit", "sisters_of"]
+__all__ = ["NEVER", "lives_under", "running_grit", "sisters_of"]
+
+NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle of no lap holds readings of another
 
 
 def sisters_of(view: CellView, lap: str) -> list[str]:

@@ -8,6 +8,7 @@ import pandas as pd
 from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast
+from spc.board.lives import sisters_of
 from spc.board.missing_answer import denied_faces
 from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
@@ -63,13 +64,21 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     return once(lap, "asked", (found, signs, denied, begun, cycles), ask)
 
 
-def first_doubts(view: CellView, room: RoomHistory) -> dict[tuple[str, int], float]:
-    """Age in faces at the first open question of every cycle that has one: what was read before is of one cycle.
+def first_doubts(view: CellView, lap: str, room: RoomHistory) -> dict[tuple[str, int], float]:
+    """Age in faces at the first open question of every cycle that has one, of a lap and its sisters.
+
+    What was read before is of one cycle, whatever the answer.
 
     Parameters
     ----------
     view : CellView
+    lap : str
     room : RoomHistory
+
+    Returns
+    -------
+    dict of (str, int) to float
+        By lap and cycle; shared by sisters.
     """
 
     def of_lap(lap: str) -> dict[tuple[str, int], float]:
@@ -80,9 +89,10 @@ def first_doubts(view: CellView, room: RoomHistory) -> dict[tuple[str, int], flo
         return {(lap, cycles[one.face_id]): one.age_faces for one in asked}  # the newest first: the oldest stays
 
     def gather() -> dict[tuple[str, int], float]:
-        return {cycle: age for lap in view.laps["lap"] for cycle, age in of_lap(str(lap)).items()}
+        return {cycle: age for sister in sisters for cycle, age in of_lap(sister).items()}
 
-    return view.memo.once("", "first doubts", (view, room), gather)
+    sisters = sisters_of(view, lap)
+    return view.memo.once(sisters[0], "first doubts", (view, room), gather)
 
 
 def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:

@@ -55,7 +55,7 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     view, _, room = session.board().look()
     known_lap(view, lap)
     found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
-    clocks = clocks_of_lap(view, lap, until=first_doubts(view, room))
+    clocks = clocks_of_lap(view, lap, until=first_doubts(view, lap, room))
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:
         print_json(_document(lap, found, costs) | {"clocks": asdict(clocks)})

@@ -1,5 +1,6 @@
 """Faces left for every lap: past cycles of a lap and its sisters pooled, each lap's own cycle added on top."""
 
+import math
 import zlib
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
@@ -35,6 +36,10 @@ K = TypeVar("K")
 V = TypeVar("V")
 
 _APART = "no past cycle went through flat as this one does"
+_NO_PART = (
+    "cannot say: no part number is known on it, and no limit is set for all parts; log a face with its part number, or "
+    "set that limit"
+)
 _FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
 _STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
 
@@ -184,7 +189,8 @@ def forecast_cycle(
 
     def compute() -> LapForecast:
         found = _forecast(cache, past, own, now, how, lap)
-        return without_faces_left(found, how.refused) if how.refused else found
+        why = _NO_PART if not now.part and math.isnan(now.limit_um) else how.refused
+        return without_faces_left(found, why) if why else found
 
     return cache.forecast(lap, asked, compute)
 

@@ -218,11 +218,14 @@ def _columns(view: CellView, lap: str) -> dict[str, Any]:
 
 
 def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
-    """Choose the part number lapped lately whose limit is tightest: it is the one that runs out first."""
-    lately = rows["part"].iloc[-40:]
+    """Choose the part number lapped lately whose limit is tightest: it is the one that runs out first.
+
+    A lap without any face has lapped no part number yet: the limit of all parts counts, where there is one.
+    """
+    lately = rows["part"].iloc[-40:] if len(rows) else pd.Series([""])
     limit = upper_limit_um(lately, view.limits)
     if not np.isfinite(limit).any():
-        return (str(lately.iloc[-1]) if len(lately) else ""), float("nan"), ""
+        return str(lately.iloc[-1]), float("nan"), ""
     tightest = float(np.nanmin(limit))
     part = str(lately.to_numpy()[np.flatnonzero(limit == tightest)[-1]])
     flatness = view.limits[view.limits["characteristic"] == "flatness"]

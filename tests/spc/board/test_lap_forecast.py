@@ -8,7 +8,8 @@ from spc.board import lap_forecast
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_forecast import PoolCache, forecast_lap, forecast_laps
 from spc.board.lap_paths import LEAST_FACES
-from spc.settings import Settings
+from spc.log.intake import ingest
+from spc.settings import KnownLap, Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
 
@@ -143,3 +144,30 @@ def test_a_face_without_a_grit_counts_with_any(tmp_path, monkeypatch):
         store.set_limit("*", "flatness", upper_um=8 * BAND_UM, upper_text="8 bands", who="QE")
         left = forecast_lap(look_at_cell(store, SITE), "K1", cache=PoolCache()).faces_left
     assert (left.own_faces, left.past_cycles) == (30, 3)
+
+
+def test_a_lap_without_a_face_is_forecast_under_the_limit_of_all_parts(tmp_path, monkeypatch):
+    """K2 is a fresh sister of K1, whose cycles tell how long it lasts; a limit of one part number alone does not."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    rng, at = np.random.default_rng(4), pd.Timestamp("2026-03-02 06:00")
+    rows = ["time,lap,part,minutes,flatness um,event\n"]
+    for _ in range(4):
+        rows.append(f"{at:%Y-%m-%d %H:%M},K1,,,,reconditioned\n")
+        for age in range(20):
+            at += pd.Timedelta(minutes=20)
+            rows.append(f"{at:%Y-%m-%d %H:%M},K1,P1,5,{0.2 + 0.03 * age + 0.02 * rng.normal():.3f},\n")
+        at += pd.Timedelta(minutes=20)
+    rows.append(f"{at:%Y-%m-%d %H:%M},K2,,,,reconditioned\n")
+    site = Settings(
+        time_zone="UTC", date_order="ymd", decimal=".",
+        laps=tuple(KnownLap(lap, material="cast iron", home_grit="9 um") for lap in ("K1", "K2")),
+    )  # fmt: skip
+    found = {}
+    for part in ("*", "P1"):
+        with Store.open(tmp_path / ("all.db" if part == "*" else "one.db")) as store:
+            store.set_limit(part, "flatness", upper_um=0.8, upper_text="0.8 um", who="QE")
+            assert not ingest(store, "".join(rows).encode(), name="log.csv", settings=site, who="QE").quarantined
+            found[part] = forecast_lap(look_at_cell(store, site), "K2", cache=PoolCache()).faces_left
+    assert found["*"].status == "range" and found["*"].past_cycles == 3  # the fourth runs on
+    assert found["*"].low <= 20 <= found["*"].high  # 0.2 um and 0.03 um a face reach 0.8 um with the 20th
+    assert found["P1"].sentence.startswith("cannot say: no part number is known on it")

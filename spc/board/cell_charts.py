@@ -15,6 +15,7 @@ from spc.board.cell_view import CellView
 from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
+from spc.board.missing_places import begun_anew, counted_once, unsure_words
 from spc.board.room import beyond_the_rest_p
 from spc.board.shifts import shift_at
 from spc.board.stream_memory import streams_of_cell
@@ -43,6 +44,7 @@ class CellCharts:
 
     plan: BudgetPlan
     charts: dict[tuple[str, str], SignChart]  # by lap and sign
+    begun: dict[str, tuple[tuple[int, float], ...]]  # of each lap, its past cycles in which another may begin
 
 
 _TRIALS: OrderedDict[tuple[object, ...], Analysis] = OrderedDict()
@@ -66,15 +68,18 @@ def chart_cell(view: CellView) -> CellCharts:
     frozen: dict[tuple[str, str], list[Baseline]] = {}
     for record in view.baselines:
         frozen.setdefault((record.lap, record.sign), []).append(record)
+    begun = {lap: begun_anew(view, lap) for lap in view.laps["lap"].tolist()}
     charts = {}
     for (lap, sign), stream in streams.items():
         records = frozen.get((lap, sign), [])
         charts[lap, sign] = (
             view.memo.once(lap, f"frozen {sign}", (stream, *records), partial(_frozen_chart, stream, records))
             if records
-            else view.memo.once(lap, f"judged {sign}", (stream, widths), partial(_trial_chart, stream, plan))
+            else view.memo.once(
+                lap, f"judged {sign}", (stream, widths, begun[lap]), partial(_trial_chart, stream, plan, begun[lap])
+            )
         )
-    return CellCharts(plan, charts)
+    return CellCharts(plan, charts, begun)
 
 
 def go_look_list(
@@ -126,14 +131,14 @@ def _frozen_chart(stream: Stream, records: Sequence[Baseline]) -> SignChart:
     return SignChart(replay(stream, tuple(revision_of(r) for r in records)), True, words)
 
 
-def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
+def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float], ...]) -> SignChart:
     nothing = replay(stream, ())
     if len(stream) == 0:
         return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
     if plan.widths is None:
         return SignChart(nothing, False, plan.sentence)
-    before = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit()
-    earlier = np.flatnonzero(before)[-TRIAL_READINGS:]
+    before, sure = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit(), counted_once(stream, begun)
+    earlier = np.flatnonzero(before & sure)[-TRIAL_READINGS:]
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True
     base = stream.where(keep)
@@ -152,6 +157,7 @@ def _trial_chart(stream: Stream, plan: BudgetPlan) -> SignChart:
     begins = int(stream.sort_us[stream.running()][0])
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
+    words += unsure_words(int(np.count_nonzero(before & ~sure)))
     return SignChart(replay(stream, (revision,)), False, words)
 
 

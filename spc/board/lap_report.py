@@ -158,6 +158,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
         same("answered", answered_faces(view, lap)),
         room,
         same("widths", repr(cell.plan.widths)),
+        cell.begun[lap],
         _laps_until_good(view),
         same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),

@@ -5,23 +5,20 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast
 from spc.board.lives import sisters_of
 from spc.board.missing_answer import denied_faces
+from spc.board.missing_places import missing_places, not_denied
 from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
-from spc.wear.missing_event import MissingEvent, suggest_missing_events
-from spc.wear.restarts import find_restarts
+from spc.wear.missing_event import MissingEvent
 
 __all__ = ["as_if_confirmed", "first_doubts", "missing_of_lap"]
 
 _RULE = "a reconditioning may not be logged"
 _OF_THE_PAST = " Until then only what came before counts of that cycle."
-_SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
-_SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
 
 
 def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, ...]:
@@ -41,7 +38,7 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     """
     rows, signs = view.faces_of(lap), own_signs(view, lap, room)
     once, same = view.memo.once, view.memo.same
-    found = once(lap, "missing", (rows, signs), lambda: suggest_missing_events(signs, rows, search=_SEARCH))
+    found = once(lap, "missing", (rows, signs), lambda: missing_places(signs, rows))
     if not found:
         return ()
     denied, cycles = same(lap, "denied", denied_faces(view).get(lap, ())), view.cycles_of(lap)
@@ -49,13 +46,9 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
 
     def ask() -> tuple[Signal, ...]:
         before = signs[signs["sort_us"] < begun]
-        known = (
-            _not_denied(suggest_missing_events(before, rows, search=_SEARCH), before, denied)
-            if len(before) < len(signs)
-            else found
-        )
+        known = not_denied(missing_places(before, rows), before, denied) if len(before) < len(signs) else found
         told = {one.before_face_id for one in known}
-        asked = _not_denied(found, signs, denied)
+        asked = not_denied(found, signs, denied)
         ended = set(cycles["cycle"][cycles["ended"] != "running"].tolist())
         return tuple(
             _question(one, signs, told=one.before_face_id in told, ended=one.cycle in ended) for one in reversed(asked)
@@ -146,19 +139,3 @@ def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool, ended: bool
         age_faces=one.age_faces,
         spoke_face_id=one.before_face_id if told else int(signs["face_id"].iloc[-1]),
     )
-
-
-def _not_denied(
-    found: tuple[MissingEvent, ...], signs: pd.DataFrame, denied: tuple[int, ...]
-) -> tuple[MissingEvent, ...]:
-    """Leave out of the places found those that were answered with no: of each answer the nearest, if it is near."""
-    if not denied:
-        return found
-    at = {face: place for place, face in enumerate(signs["face_id"].tolist())}
-    left = list(found)
-    for face in dict.fromkeys(denied):
-        if face in at and left:
-            apart = [abs(at[one.before_face_id] - at[face]) for one in left]
-            if min(apart) <= _SAME:
-                left.pop(int(np.argmin(apart)))
-    return tuple(left)

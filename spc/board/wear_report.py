@@ -11,6 +11,7 @@ from scipy.special import bdtrc, ndtr, ndtri
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
+from spc.board.missing_places import counted_once, unsure_words
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles, part_factors_of
@@ -121,6 +122,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
         sentence += f" {plural(aside, 'face')} of it, read while the whole room had moved, {are} left out."
     baseline = (
         f"the lines of {usual.cycles:,} past cycles, {int(np.count_nonzero(~running)):,} faces; nothing is frozen"
+        f"{unsure_words(cycle.unsure)}"
         if usual is not None
         else f"this cycle alone, {len(faces):,} faces; nothing is frozen"
     )
@@ -160,13 +162,15 @@ class _Cycle(NamedTuple):
     chart: WearChart
     phi: float
     aside: int  # readings of the cycle that were left out
+    unsure: int  # of past cycles, for they may be of a cycle whose beginning nobody logged
 
 
 def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Cycle:
     every = cell.charts[lap, "flatness"].replayed.stream
     keep = room.keeps(every.sort_us, room.aside)
     aside = int(np.count_nonzero(~keep & every.running()))
-    whole = every.where(keep)
+    sure = counted_once(every, cell.begun[lap])
+    whole = every.where(keep & sure)
     stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.cycle.max(initial=0))) | whole.running())
     factors = part_factors_of(stream)
     y = middles(stream) - np.log([factors.get(p, 1.0) for p in stream.part.tolist()])
@@ -177,7 +181,7 @@ def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _C
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
     chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
     phi = _dependence(stream.age_faces[~running], y[~running], stream.cycle[~running])
-    return _Cycle(stream, running, chart, phi, aside)
+    return _Cycle(stream, running, chart, phi, aside, int(np.count_nonzero(keep & ~sure & every.of_this_grit())))
 
 
 def _too_few_values(cycle: _Cycle) -> int:

@@ -31,11 +31,9 @@ def test_only_the_lap_that_changed_is_worked_out_anew(path, monkeypatch):
     from spc.board import missing
 
     looked = []
-    real = missing.suggest_missing_events
+    real = missing.missing_places
     monkeypatch.setattr(
-        missing,
-        "suggest_missing_events",
-        lambda signs, rows, **how: looked.append(rows["lap"].iloc[0]) or real(signs, rows, **how),
+        missing, "missing_places", lambda signs, rows: looked.append(rows["lap"].iloc[0]) or real(signs, rows)
     )
     shown(path)
     looked.clear()

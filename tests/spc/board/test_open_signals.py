@@ -60,7 +60,7 @@ def drawn(tmp_path, monkeypatch):
             replayed=replace(judged, beyond=spoke[0], drifting=spoke[1], since=since),
         )
         none = {key: replace(c, replayed=replay(c.replayed.stream, ())) for key, c in cell.charts.items()}
-        charts = CellCharts(cell.plan, none | {("K1", "flatness"): chart})
+        charts = CellCharts(cell.plan, none | {("K1", "flatness"): chart}, cell.begun)
         return open_signals(view, charts, "K1"), view.faces_of("K1")["face_id"].tolist()
 
     return told

@@ -1,0 +1,95 @@
+"""Places in the cycles of a lap where its readings begin anew though nothing is logged there, and nobody said no."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.board.by_content import by_content
+from spc.board.cell_view import CellView
+from spc.board.missing_answer import denied_faces
+from spc.chart.stream import Stream
+from spc.wear.missing_event import MissingEvent, suggest_missing_events
+from spc.wear.restarts import find_restarts
+
+__all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "unsure_words"]
+
+_SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
+_SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
+
+
+def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple[MissingEvent, ...]:
+    """Find the places as `suggest_missing_events` does, a cycle that was searched before not again."""
+    return suggest_missing_events(signs, numbered, search=_SEARCH)
+
+
+def not_denied(
+    found: tuple[MissingEvent, ...], signs: pd.DataFrame, denied: tuple[int, ...]
+) -> tuple[MissingEvent, ...]:
+    """Leave out of the places found those that were answered with no: of each answer the nearest, if it is near."""
+    if not denied:
+        return found
+    at = {face: place for place, face in enumerate(signs["face_id"].tolist())}
+    left = list(found)
+    for face in dict.fromkeys(denied):
+        if face in at and left:
+            apart = [abs(at[one.before_face_id] - at[face]) for one in left]
+            if min(apart) <= _SAME:
+                left.pop(int(np.argmin(apart)))
+    return tuple(left)
+
+
+def begun_anew(view: CellView, lap: str) -> tuple[tuple[int, float], ...]:
+    """Cycles of a lap that have ended and in which another one may begin.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+
+    Returns
+    -------
+    tuple of (int, float)
+        Each with the age in faces of the first reading that may be of the other. The same object as long as it is so.
+    """
+    rows, signs, cycles = view.faces_of(lap), view.signs_of(lap), view.cycles_of(lap)
+    denied = view.memo.same(lap, "denied", denied_faces(view).get(lap, ()))
+
+    def find() -> tuple[tuple[int, float], ...]:
+        ended = set(cycles["cycle"][cycles["ended"] != "running"].tolist())
+        first: dict[int, float] = {}
+        for one in not_denied(missing_places(signs, rows), signs, denied):
+            if one.cycle in ended:
+                first.setdefault(one.cycle, one.age_faces)
+        return tuple(first.items())
+
+    found = view.memo.once(lap, "begun anew", (rows, signs, cycles, denied), find)
+    return view.memo.same(lap, "begun anew in", found)
+
+
+def counted_once(stream: Stream, begun: tuple[tuple[int, float], ...]) -> NDArray[np.bool_]:
+    """Mark the readings of a stream that are of one cycle for certain.
+
+    Parameters
+    ----------
+    stream : Stream
+        Of n readings.
+    begun : tuple of (int, float)
+        From `begun_anew`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    sure = np.ones(len(stream), dtype=bool)
+    for cycle, age in begun:
+        sure &= (stream.cycle != cycle) | (stream.age_faces < age)
+    return sure
+
+
+def unsure_words(readings: int) -> str:
+    """Say how many readings of earlier cycles a chart leaves out; '' where it takes them all."""
+    if not readings:
+        return ""
+    they, are = ("1 reading", "is") if readings == 1 else (f"{readings:,} readings", "are")
+    why = "for a reconditioning may be missing there"
+    return f"; {they} after a fall back to how a cycle begins {are} left out, {why}"

@@ -1,0 +1,86 @@
+"""A past cycle that holds another one unseen teaches no chart how a lap wears: only what is of one cycle counts.
+
+An invented lap: 24 faces a cycle, from 0.2 um up by 0.02 um a face.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.board.board import Board
+from spc.board.missing_answer import keep_no
+from spc.board.missing_places import begun_anew, counted_once, unsure_words
+from spc.board.wear_report import wear_report
+from spc.log.intake import ingest
+from spc.settings import Settings
+from spc.store.store import Store
+
+SITE = Settings(time_zone="UTC", date_order="ymd", decimal=".")
+FACES, LAST, JUMPS = 24, 14, 8
+
+
+def cell(folder, *, missed, jump, seed=5):
+    """Eight cycles and a running one; the reconditioning after each cycle of `missed` is not in the log."""
+    rng, at, rows = np.random.default_rng(seed), pd.Timestamp("2026-03-02 06:00"), []
+    for cycle in range(9):
+        start, slope = 0.2 * np.exp(rng.normal(0, 0.08)), 0.02 * np.exp(rng.normal(0, 0.12))
+        for age in range(FACES if cycle < 8 else LAST):
+            read = start + slope * age + rng.normal(0, 0.025)
+            read *= jump if cycle == 8 and age >= JUMPS else 1.0
+            rows.append(f"{at:%Y-%m-%d %H:%M},K1,P1,5.0,{max(read, 0.02):.3f},\n")
+            at += pd.Timedelta(hours=2)
+        if cycle < 8 and cycle not in missed:
+            rows.append(f"{at - pd.Timedelta(minutes=30):%Y-%m-%d %H:%M},K1,,,,reconditioned\n")
+    path = folder / "lapcell.db"
+    text = "time,lap,part,minutes,flatness um,event\n" + "".join(rows)
+    with Store.open(path) as store:
+        store.set_limit("*", "flatness", upper_um=2.8, upper_text="2.8 um", who="QE")
+        assert not ingest(store, text.encode(), name="log.csv", settings=SITE, who="QE").quarantined
+    return path
+
+
+def looked_at(path):
+    view, charts, room = Board(path, SITE).look()
+    return view, charts, wear_report(view, charts, "K1", room=room.of("K1")), Board(path, SITE).lap("K1")
+
+
+@pytest.fixture
+def path(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    return cell(tmp_path, missed={1, 3, 5}, jump=1.6)
+
+
+def test_a_jump_is_seen_though_past_reconditionings_are_not_logged(path):
+    view, charts, wear, report = looked_at(path)
+    assert begun_anew(view, "K1") == tuple((cycle, FACES) for cycle in (2, 3, 4))  # as the log counts them
+    assert "flatness" in [signal.sign for signal in report.signals]
+    assert wear.unusual.status == "change" and report.unusual_wear
+    left_out = f"; {3 * FACES} readings after a fall back to how a cycle begins are left out, for a reconditioning"
+    assert left_out in wear.baseline and left_out in charts.charts["K1", "flatness"].sentence
+
+
+def test_after_a_no_all_of_the_cycle_counts_again(path):
+    _, charts, before, report = looked_at(path)
+    for question in report.asked:
+        with Store.open(path) as store:
+            keep_no(store, question, who="Lee")
+    view, after, wear, _ = looked_at(path)
+    assert begun_anew(view, "K1") == () and "left out" not in wear.baseline
+    assert after.charts["K1", "flatness"].sentence != charts.charts["K1", "flatness"].sentence
+    assert wear.chart.usual.spread > 1.5 * before.chart.usual.spread
+
+
+def test_a_sound_log_loses_no_reading(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    view, charts, wear, report = looked_at(cell(tmp_path, missed=(), jump=1.0))
+    assert charts.begun == {"K1": ()} and begun_anew(view, "K1") is begun_anew(view, "K1")
+    assert "left out" not in wear.baseline and not report.signals
+    stream = charts.charts["K1", "flatness"].replayed.stream
+    assert counted_once(stream, ()).all()
+    assert np.count_nonzero(~counted_once(stream, ((2, 20.0),))) == FACES - 20
+
+
+def test_how_many_readings_are_left_out_is_said_in_words():
+    assert unsure_words(0) == ""
+    assert unsure_words(1).startswith("; 1 reading after a fall back to how a cycle begins is left out")
+    assert unsure_words(1_200).startswith("; 1,200 readings after a fall back to how a cycle begins are left out")

@@ -77,7 +77,10 @@ def _unsaid(cycles: pd.DataFrame) -> list[str]:
     if not silent:
         return []
     counts = "counts" if silent == 1 else "count"
+    which = f"{silent:,} of the {len(worn):,} worn cycles"
+    if silent == len(worn):
+        which = "The one worn cycle" if silent == 1 else f"All {silent:,} worn cycles"
     return [
-        f"{silent:,} of the {plural(len(worn), 'worn cycle')} ended with no reason logged and {counts} as worn at the "
-        "last face, even where it read under the limit."
+        f"{which} ended with no reason logged and {counts} as worn at the last face, even where that read under the "
+        "limit."
     ]

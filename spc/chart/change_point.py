@@ -268,4 +268,9 @@ def _sentence(found: tuple[Change, ...], n: int, p: float) -> str:
         if not math.isfinite(c.size_sd):
             size = "no scatter about it"
         parts.append(f"{words[c.kind]} ({size}) {where} of {n:,}, {c.level:.0%} sure of the place")
-    return f"Changed: {'; '.join(parts)} (noise alone looks as good in {p:.2g} of such series)."
+    return f"Changed: {'; '.join(parts)} (noise alone looks as good in {_share_words(p)} such series)."
+
+
+def _share_words(p: float) -> str:
+    """'1 in 400', to two digits."""
+    return f"1 in {float(f'{1 / p:.2g}'):,.0f}" if p > 1e-6 else "fewer than 1 in 1,000,000"

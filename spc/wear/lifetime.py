@@ -74,7 +74,7 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
     if unsure:
         text += f", {unsure} known only up to where a reconditioning may be missing"
     if out:
-        text += f"; {out} left out, their start was not logged or nothing was lapped"
+        text += f"; {out} left out, {'its' if out == 1 else 'their'} start was not logged or nothing was lapped"
     return Lifetimes(low, high, clock, worn, planned, running, unsure, out, text)
 
 

@@ -70,7 +70,7 @@ def test_the_age_section_tells_what_nobody_logged_of_the_lives(limited):
             at = datetime(2026, 3, 4, 7, tzinfo=UTC) + timedelta(minutes=minute)
             store.append_event({"lap": "DI-2", "event": "reconditioned", "time_utc": at}, who="QE")
     said = text(run(lap="DI-2", section="Age"))
-    assert "1 of the 1 worn cycle ended with no reason logged and counts as worn at the last face" in said
+    assert "The one worn cycle ended with no reason logged and counts as worn at the last face" in said
 
 
 def test_a_study_without_a_limit_says_how_to_get_one(filled_store):

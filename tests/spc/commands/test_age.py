@@ -139,7 +139,7 @@ def test_what_nobody_logged_of_the_lives_is_told_beside_them(tmp_path, monkeypat
     path = cell.store(again)
     silent, missing = told(path, "age", "L1")["remarks"]
     assert silent == (
-        "2 of the 3 worn cycles ended with no reason logged and count as worn at the last face, even where it read "
+        "2 of the 3 worn cycles ended with no reason logged and count as worn at the last face, even where that read "
         "under the limit."
     )
     assert missing in _asked(path) and missing.startswith("L1 may have been reconditioned between ")

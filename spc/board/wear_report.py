@@ -14,14 +14,16 @@ from spc.board.lap_state import plural
 from spc.board.missing_places import counted_once, unsure_words
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.chart.change_point import ChangeSearch
-from spc.chart.norm import middles, part_factors_of
+from spc.chart.norm import middles
 from spc.chart.price import in_points
 from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
 from spc.chart.stream import Stream
 from spc.chart.unusual_wear import NAMES, surely_usual, unusual_cycle
+from spc.chart.usual_bend import usual_bend
 from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.cycle_table import no_face_yet
+from spc.wear.part_offsets import without_parts
 from spc.wear.trend import wear_trend
 from spc.wear.wear_path import wear_path
 
@@ -172,15 +174,17 @@ def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _C
     sure = counted_once(every, cell.begun[lap])
     whole = every.where(keep & sure)
     stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.cycle.max(initial=0))) | whole.running())
-    factors = part_factors_of(stream)
-    y = middles(stream) - np.log([factors.get(p, 1.0) for p in stream.part.tolist()])
+    cycles, parts = (np.unique(each, return_inverse=True)[1] for each in (stream.cycle, stream.part.astype(str)))
+    y = without_parts(middles(stream), stream.age_faces, cycles, parts)
     running = stream.running()
     if no_face_yet(view.cycles_of(lap)):
         running = np.zeros(len(stream), dtype=bool)
-    usual = usual_wear(stream.age_faces[~running], y[~running], stream.cycle[~running])
+    past = stream.age_faces[~running], y[~running], stream.cycle[~running]
+    usual, bend = usual_wear(*past), usual_bend(*past)
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027
-    chart = wear_chart(stream.age_faces[running], y[running], usual=usual, alpha=alpha)
-    phi = _dependence(stream.age_faces[~running], y[~running], stream.cycle[~running])
+    chart = wear_chart(stream.age_faces[running], y[running], usual=usual, bend=bend, alpha=alpha)
+    age, told, label = past
+    phi = _dependence(age, told - bend.at(age) if bend is not None else told, label)
     return _Cycle(stream, running, chart, phi, aside, int(np.count_nonzero(keep & ~sure & every.of_this_grit())))
 
 
@@ -208,7 +212,8 @@ def _finding(cycle: _Cycle, unusual: ChangeSearch | None) -> str:
     if change.set_start.size:
         first, last = faces[int(change.set_start[0])], faces[int(change.set_start[-1])]
         began = f", begun at face {first}" if first == last else f", begun between face {first} and face {last}"
-    return f"a {NAMES[change.kind]}{began}"
+    names = [NAMES[kind] for kind in dict.fromkeys((change.kind, *(k for k in unusual.near if k in NAMES)))]
+    return f"{' or '.join(f'a {name}' for name in names)}{began}"
 
 
 def _by_itself(lap: str, stream: Stream) -> str:
@@ -224,7 +229,7 @@ def _sees(chart: WearChart) -> str:
         return ""
     age = np.arange(JUMP_AFTER + SEEN_WITHIN, dtype=np.float64)
     usual = chart.usual
-    line = usual.start + usual.slope * age if usual is not None else np.zeros(age.size)
+    line = usual.centre(age) if usual is not None else np.zeros(age.size)
     wiggle = chart.spread * np.where(np.arange(age.size) % 2 == 0, 1.0, -1.0)  # a spread for a line of its own
     calm = wear_chart(age, line + wiggle, usual=usual, alpha=chart.alpha)
     edge = float(ndtri(1.0 - chart.alpha / 2.0))

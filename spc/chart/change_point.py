@@ -116,8 +116,9 @@ def change_point(
     -----
     Penalised likelihood: the kinds compete by likelihood ratio less the value that noise exceeds with probability
     `false_detection`, and the best is claimed only if its joint p-value over kinds and places is within
-    `false_detection`. The p-value is by simulation under independent normal readings: skew or dependence left in the
-    readings makes it too small.
+    `false_detection`. What a last reading that is off by itself explains better than any change is none: a step that
+    begins with it and a hinge before it would be told from that reading alone. The p-value is by simulation under
+    independent normal readings: skew or dependence left in the readings makes it too small.
 
     References
     ----------
@@ -138,6 +139,11 @@ def change_point(
         return ChangeSearch(
             "none", (), p, false_detection, x.size, kinds,
             f"No change found in {x.size:,} readings (noise alone looks as good in {p:.0%} of such series).",
+        )  # fmt: skip
+    if min_segment > 1 and _last_alone(scaled, t, degree) > max(best.values()):
+        return ChangeSearch(
+            "none", (), p, false_detection, x.size, kinds,
+            f"The last of {x.size:,} readings stands alone: whether it is a change, the next one tells.",
         )  # fmt: skip
     over = {k: best[k] - null.critical(k, false_detection) for k in kinds}
     kind = max(kinds, key=lambda k: over[k])
@@ -186,6 +192,11 @@ def least_p_value(
     scaled = (x - x.mean()) / np.ptp(x)
     best = max(float(change_scan(scaled, t, kind=kind, degree=degree, min_segment=min_segment).max()) for kind in kinds)
     return float(betainc((x.size - degree - 2) / 2.0, 0.5, math.exp(-best / x.size)))
+
+
+def _last_alone(scaled: Array, t: Array, degree: int) -> float:
+    """Likelihood ratio of a last reading that is off by itself: no change explains so little so well."""
+    return float(change_scan(scaled, t, kind="mean", degree=degree, min_segment=1)[-1])
 
 
 def _describe(x: Array, t: Array, scan: Array, kind: str, degree: int, level: float) -> Change:

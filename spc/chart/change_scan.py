@@ -79,14 +79,15 @@ def change_scan(values: Array, place: Array, *, kind: str, degree: int, min_segm
         ratio[..., 0] = _ratio(gain, rss[..., 0], n)
         return ratio
     least = max(min_segment, SPREAD_SEGMENT) if kind == "spread" else min_segment
-    starts = np.arange(least, n - least + 1)
+    after = least + 1 if kind == "slope" else least  # a hinge one reading from the end is a jump of the last one
+    starts = np.arange(least, n - after + 1)
     if kind == "spread":
         before = np.cumsum(residual**2, axis=-1)[..., starts - 1]
-        after = rss - before
+        behind = rss - before
         tiny = 1e-300
         ratio[..., starts] = n * np.log(np.maximum(rss, tiny) / n) - (
             starts * np.log(np.maximum(before, tiny) / starts)
-            + (n - starts) * np.log(np.maximum(after, tiny) / (n - starts))
+            + (n - starts) * np.log(np.maximum(behind, tiny) / (n - starts))
         )
         return ratio
     along, norm = _directions(residual, q, place, starts, kind)

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.change_point import ChangeSearch, change_point, least_p_value
+from spc.chart.usual_bend import without_usual_bend
 from spc.chart.wear_chart import WearChart, fit_wear_line
 
 __all__ = ["NAMES", "surely_usual", "unusual_cycle", "unusual_wear"]
@@ -56,15 +57,17 @@ def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float 
 
     Notes
     -----
-    The line of the cycle itself bends after a jump and hides much of it, and steps of the reading look like jumps about
-    it. From `FEWEST_FOR_SCORES` past cycles on, the scores against how the lap usually wears are searched for a jump or
-    a change of slope, and its own line for a bend only; each search takes half of the rate. Where both find something,
-    the cycle's own readings about a line say which explains them best: a cycle that bends from its beginning on has
-    scores that turn upwards too. With fewer past cycles the scores would call too often.
+    What past cycles have in common about straight lines is taken out first: that is how the lap wears. In the first
+    cycle of all nothing is usual yet: only a jump is searched for, about a curve. The line of the cycle itself bends
+    after a jump and hides much of it, and steps of the reading look like jumps about it. From `FEWEST_FOR_SCORES` past
+    cycles on, the scores against how the lap usually wears are searched for a jump or a change of slope, and its own
+    line for a bend only; each search takes half of the rate. Where both find something, the cycle's own readings about
+    a line say which explains them best: a cycle that bends from its beginning on has scores that turn upwards too. With
+    fewer past cycles the scores would call too often.
     """
     alone = _own_readings(chart, phi)
     if not _by_scores(chart):
-        return unusual_wear(chart.age, alone, false_detection=false_detection)
+        return _alone(chart, alone, false_detection)
     half = false_detection / 2
     bend = change_point(alone, chart.age, kinds=("curvature",), before="line", false_detection=half)
     z = _decorrelated(chart.z, chart.age, phi)
@@ -73,7 +76,7 @@ def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float 
         return scores
     if scores.status != "change":
         return bend
-    shape = unusual_wear(chart.age, alone, false_detection=false_detection)
+    shape = _alone(chart, alone, false_detection)
     kinds = [*(change.kind for change in shape.changes), *shape.near]
     if kinds[:1] == ["curvature"]:
         found = scores.changes[0].kind
@@ -98,7 +101,7 @@ def surely_usual(chart: WearChart, *, phi: float = 0.0, false_detection: float =
     alone = _own_readings(chart, phi)
     if not _by_scores(chart):
         rate = MARGIN * false_detection
-        return least_p_value(alone, chart.age, kinds=tuple(NAMES), before="line") > rate
+        return least_p_value(alone, chart.age, kinds=_kinds(chart), before="line") > rate
     rate = MARGIN * false_detection / 2
     if least_p_value(alone, chart.age, kinds=("curvature",), before="line") <= rate:
         return False
@@ -109,9 +112,21 @@ def _by_scores(chart: WearChart) -> bool:
     return chart.usual is not None and chart.usual.cycles >= FEWEST_FOR_SCORES and chart.status == "ok"
 
 
+def _kinds(chart: WearChart) -> tuple[str, ...]:
+    return tuple(NAMES) if chart.usual is not None or chart.bend is not None else ("mean",)
+
+
+def _alone(chart: WearChart, alone: Array, false_detection: float) -> ChangeSearch:
+    """Search the readings of the cycle about its own line; a slope or a bend is no news before it is known what is."""
+    return change_point(alone, chart.age, kinds=_kinds(chart), before="line", false_detection=false_detection)
+
+
 def _own_readings(chart: WearChart, phi: float) -> Array:
-    """Give the readings of the cycle with what neighbours carry over left out."""
-    return _carried_out(chart.value, chart.age, phi) if phi and chart.value.size >= 3 else chart.value
+    """Give the readings of the cycle with the usual bend and what neighbours carry over left out."""
+    own = chart.value
+    if own.size >= 3 and (chart.bend is not None or chart.usual is None):
+        own = without_usual_bend(chart.age, own, chart.bend)
+    return _carried_out(own, chart.age, phi) if phi and own.size >= 3 else own
 
 
 def _beside(search: ChangeSearch, kind: str) -> ChangeSearch:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.chart.usual_bend import UsualBend, usual_bend
+
 __all__ = [
     "UsualWear",
     "WearChart",
@@ -68,6 +70,12 @@ class UsualWear:
     spread: float  # of a reading about its line
     freedom: float  # degrees of freedom of `spread`
     cycles: int
+    bend: UsualBend | None = None  # None = straight
+
+    def centre(self, age: Array) -> Array:
+        """Say which reading is expected of a usual cycle at each age."""
+        bent = self.bend.at(age) if self.bend is not None else 0.0
+        return np.asarray(self.start + self.slope * age + bent, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +93,7 @@ class WearChart:
     usual: UsualWear | None
     alpha: float
     sentence: str
+    bend: UsualBend | None = None  # of past cycles that are too few to say more of what is usual; None = not known
 
 
 def fit_wear_line(age: ArrayLike, value: ArrayLike) -> WearLine:
@@ -137,14 +146,16 @@ def usual_wear(age: ArrayLike, value: ArrayLike, cycle: ArrayLike) -> UsualWear 
 
     Notes
     -----
-    A line per cycle; the spread about the lines is pooled. Between-cycle variances are those of the fitted starts and
-    slopes less what the noise of the fits adds, not below 0; the uncertainty of their means is added. Starts and
-    slopes are taken as independent between cycles.
+    A line per cycle, all of them bent alike (`usual_bend`); the spread about them is pooled. Between-cycle variances
+    are those of the fitted starts and slopes less what the noise of the fits adds, not below 0; the uncertainty of
+    their means is added. Starts and slopes are taken as independent between cycles.
     """
     t, y = _checked(age, value)
     label = np.asarray(cycle)
     if label.shape != t.shape:
         raise ValueError(f"`cycle` must hold one label per face, got shape {label.shape}")
+    bend = usual_bend(t, y, label)
+    y = y - bend.at(t) if bend is not None else y
     fits = []
     for name in np.unique(label):
         own = label == name
@@ -153,7 +164,7 @@ def usual_wear(age: ArrayLike, value: ArrayLike, cycle: ArrayLike) -> UsualWear 
     m = len(fits)
     if m < FEWEST_CYCLES:
         return None
-    freedom = float(sum(f.n - 2 for f in fits))
+    freedom = float(sum(f.n - 2 for f in fits)) - (3 if bend is not None else 0)
     spread = math.sqrt(sum((f.n - 2) * f.spread**2 for f in fits) / freedom)
     starts, slopes = np.array([f.start for f in fits]), np.array([f.slope for f in fits])
     noise_start = np.mean([spread**2 * (1 / f.n + f.mean_age**2 / f.age_ss) for f in fits])
@@ -162,10 +173,17 @@ def usual_wear(age: ArrayLike, value: ArrayLike, cycle: ArrayLike) -> UsualWear 
         math.sqrt(max(0.0, float(x.var(ddof=1) - noise)) + float(x.var(ddof=1)) / m)
         for x, noise in ((starts, noise_start), (slopes, noise_slope))
     )
-    return UsualWear(float(starts.mean()), start_sd, float(slopes.mean()), slope_sd, spread, freedom, m)
+    return UsualWear(float(starts.mean()), start_sd, float(slopes.mean()), slope_sd, spread, freedom, m, bend)
 
 
-def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = None, alpha: float = 0.0027) -> WearChart:
+def wear_chart(
+    age: ArrayLike,
+    value: ArrayLike,
+    *,
+    usual: UsualWear | None = None,
+    bend: UsualBend | None = None,
+    alpha: float = 0.0027,
+) -> WearChart:
     """Chart one cycle on its sloping centre line, each face against the faces before it.
 
     Parameters
@@ -177,6 +195,8 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
     usual : UsualWear, optional
         What past cycles did; draws the early line and gives the spread. Without it the line and its spread come from
         this cycle alone and nothing is said of its first three faces.
+    bend : UsualBend, optional
+        How past cycles bend that are too few for `usual`; the chart keeps it for what is searched on it.
     alpha : float, default 0.0027
         Two-sided rate of the limits, per face.
 
@@ -192,10 +212,10 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
 
     Notes
     -----
-    Recursive residuals of the line (with `usual`, of the line with a normal prior on start and slope). Without `usual`
-    they are Student-t, exactly, with two degrees of freedom fewer than there are faces before; with it, with the
-    freedom of the pooled spread, the between-cycle spreads taken as known. t scores are turned into normal ones with
-    the same tail.
+    Recursive residuals of the line (with `usual`, of the line with a normal prior on start, slope and bend). Without
+    `usual` they are Student-t, exactly, with two degrees of freedom fewer than there are faces before; with it, with
+    the freedom of the pooled spread, the between-cycle spreads taken as known. t scores are turned into normal ones
+    with the same tail.
 
     References
     ----------
@@ -208,6 +228,7 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
         raise ValueError(f"`alpha` must be between 0 and 1, got {alpha}; 0.0027 is usual")
     n = t.size
     nan = np.full(n, np.nan)
+    bend = usual.bend if usual is not None else bend
     why = ""
     if n == 0:
         why = "No face of this cycle has been read yet."
@@ -217,7 +238,7 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
     elif np.ptp(y) == 0 and (usual is None or usual.spread < 1e-9):
         why = f"All {n:,} readings are equal: no wear can be seen, and none ruled out below the step."
     if why:
-        return WearChart("refused", t, y, nan, nan, nan, nan, math.nan, usual, alpha, why)
+        return WearChart("refused", t, y, nan, nan, nan, nan, math.nan, usual, alpha, why, bend)
     centre, half, z = _alone(t, y, alpha) if usual is None else _drawn(t, y, usual, alpha)
     spread = usual.spread if usual is not None else fit_wear_line(t, y).spread if np.ptp(t) > 0 else math.nan
     beyond = int(np.count_nonzero(np.abs(y - centre) > half))
@@ -226,7 +247,7 @@ def wear_chart(age: ArrayLike, value: ArrayLike, *, usual: UsualWear | None = No
         f"{beyond:,} of {judged:,} faces {'lies' if beyond == 1 else 'lie'} beyond the limits of a lap that wears as "
         f"usual (by chance {alpha:.2%} of them would)."
     )
-    return WearChart("ok", t, y, centre, centre - half, centre + half, z, spread, usual, alpha, sentence)
+    return WearChart("ok", t, y, centre, centre - half, centre + half, z, spread, usual, alpha, sentence, bend)
 
 
 def _alone(t: Array, y: Array, alpha: float) -> tuple[Array, Array, Array]:
@@ -249,7 +270,7 @@ def _alone(t: Array, y: Array, alpha: float) -> tuple[Array, Array, Array]:
 
 
 def _drawn(t: Array, y: Array, usual: UsualWear, alpha: float) -> tuple[Array, Array, Array]:
-    """Face by face through the normal law of start and slope (a Kalman filter with nothing moving)."""
+    """Face by face through the normal law of start, slope and bend (a Kalman filter with nothing moving)."""
     from scipy.special import stdtrit
 
     n = t.size
@@ -258,9 +279,15 @@ def _drawn(t: Array, y: Array, usual: UsualWear, alpha: float) -> tuple[Array, A
     wide = 1e6 * (noise + usual.start**2 + float(np.max(np.abs(y))) ** 2)  # a start that is not known
     mean = np.array([usual.start, usual.slope])
     cov = np.diag([usual.start_sd**2 if math.isfinite(usual.start_sd) else wide, usual.slope_sd**2])
+    rows = np.column_stack([np.ones(n), t])
+    if usual.bend is not None:
+        mean = np.concatenate([mean, usual.bend.weights])
+        none = np.zeros((2, usual.bend.weights.size))
+        cov = np.block([[cov, none], [none.T, noise * usual.bend.cov]])
+        rows = np.column_stack([rows, usual.bend.directions(t)])
     k = float(stdtrit(usual.freedom, 1.0 - alpha / 2.0))
     for i in range(n):
-        row = np.array([1.0, t[i]])
+        row = rows[i]
         ahead = cov @ row
         variance = float(row @ ahead) + noise
         centre[i] = float(row @ mean)

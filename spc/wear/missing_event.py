@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.wear.lifetime import Array
+from spc.wear.part_offsets import without_parts
 from spc.wear.restarts import Restart, find_restarts
 
 __all__ = ["MissingEvent", "suggest_missing_events"]
@@ -60,27 +61,34 @@ def suggest_missing_events(
 
     Notes
     -----
-    Log flatness and log minutes, both within part number, are each searched for restarts over the cycle (see
-    `spc.wear.restarts.find_restarts`). Restarts must be likelier by a margin that grows with the faces, so that at most
-    one sound cycle in 50 is ever suspected, though it is asked after anew with every face it runs (held by simulation
-    for independent readings and cycles of up to 80 faces). Readings that take after the one before count as fewer; of
-    cycles where they do (correlation 0.3), up to one in 20 is suspected. A charge alone brings minutes back: where they
-    fall with one that is logged, or flatness fell at other places, they tell nothing by themselves.
+    Log flatness and log minutes, both within part number (`without_parts`), are each searched for restarts over the
+    cycle, a stretch under one grit by itself (see `spc.wear.restarts.find_restarts`). Where the part numbers before and
+    after a place have none in common, it is not told from them. Restarts must be likelier by a margin that grows with
+    the faces, so that at most one sound cycle in 50 is ever suspected, though it is asked after anew with every face it
+    runs (held by simulation for independent readings and cycles of up to 80 faces). Readings that take after the one
+    before count as fewer; of cycles where they do (correlation 0.3), up to one in 20 is suspected. A charge alone
+    brings minutes back: where they fall with one that is logged, or flatness fell at other places, they tell nothing by
+    themselves.
     """
     faces = numbered["face_id"].to_numpy(np.int64)
     charged = set(faces[numbered["faces_since_charge"].to_numpy() == 0].tolist())
     flatness = (signs["first_low_um"] + signs["first_high_um"]) / 2
-    flatness = flatness / flatness.groupby([signs["lap"], signs["part"]], sort=False).transform("median")
-    streams = {"flatness": _logarithm(flatness), "minutes": _logarithm(signs["minutes_ratio"])}
-    found = []
     ids, ages = signs["face_id"].tolist(), signs["age_faces"].to_numpy(np.float64)
-    groups: dict[Any, Any] = signs.groupby([signs["lap"], signs["cycle"]], sort=False).indices
-    for (lap, cycle), rows in groups.items():
+    part = pd.factorize(signs["part"])[0]
+    stretches: dict[Any, Any] = signs.groupby(["lap", "cycle", "stream"], sort=False).indices
+    streams = {
+        name: _within_parts(_logarithm(sign), ages, part, stretches)
+        for name, sign in (("flatness", flatness), ("minutes", signs["minutes_ratio"]))
+    }
+    found = []
+    for (lap, cycle, _), rows in stretches.items():
         own = np.asarray(rows)[-_LONGEST:]
         fell = {name: search(ages[own], values[own]) for name, values in streams.items()}
         if fell["flatness"] or any(ids[i] in charged for one in fell["minutes"] for i in own[_near(one.place)]):
             fell["minutes"] = _beside(fell["minutes"], fell["flatness"])
         for at, named in _places(fell):
+            if not np.isin(part[own[:at]], part[own[at:]]).any():
+                continue  # other part numbers ever since: the fall may be theirs
             after, before = ids[own[at - 1]], ids[own[at]]
             since, until = (_typed_time(numbered, faces == face) for face in (after, before))
             falls = " and ".join(f"{name} fell by {1 - np.exp(-one.fall):.0%}" for name, one in named.items())
@@ -94,6 +102,18 @@ def suggest_missing_events(
                 MissingEvent(str(lap), int(cycle), after, before, since, until, age, tuple(named), strength, text)
             )
     return tuple(found)
+
+
+def _within_parts(value: Array, age: Array, part: NDArray[np.intp], stretches: dict[Any, Any]) -> Array:
+    """Take the part numbers out of a sign, lap by lap."""
+    out = value.copy()
+    of_lap: dict[str, list[NDArray[np.intp]]] = {}
+    for (lap, _, _), rows in stretches.items():
+        of_lap.setdefault(str(lap), []).append(np.asarray(rows))
+    for own in of_lap.values():
+        rows, stretch = np.concatenate(own), np.repeat(np.arange(len(own)), [each.size for each in own])
+        out[rows] = without_parts(value[rows], age[rows], stretch, part[rows])
+    return out
 
 
 def _logarithm(sign: "pd.Series[float]") -> Array:

@@ -21,9 +21,10 @@ SCENES = {"none": (), "one": (3,), "three": (1, 3, 5)}
 STATEMENT = (
     "While nobody has said whether a reconditioning is missing, past cycles count up to the place where it may be: the "
     "nominal 90 % range holds the true crossing in at least 88 % of simulated laps, up to the error of the simulation, "
-    "a jump to 1.6 times the usual is still seen in at least 90 %, and no lap that wears as usual is called in more "
-    "than 5 %. Limit 0.8 um, 8 past cycles of 24 faces, 10 faces of its own; readings differ by 0.025 um, slopes of "
-    "cycles by 12 %. 'taken whole' is the width of the range where the answer was no, as a check that it matters."
+    "a jump to 1.6 times the usual is still seen in at least 90 %, and laps that wear as usual are called in no more "
+    "than the 12 % that one false call a week comes to over 10 faces. Limit 0.8 um, 8 past cycles of 24 faces, 10 of "
+    "its own, 12 a day; readings differ by 0.025 um, slopes of cycles by 12 %. 'taken whole' is the width of the "
+    "range where the answer was no, as a check that it matters."
 )
 COLUMNS = [
     "not logged",
@@ -101,7 +102,7 @@ def test_what_came_before_the_place_is_enough(name, tmp_path, monkeypatch):
     _RAN.append(row)
     assert row[2] >= 88 - 4 * row[3], row
     assert row[6] >= 90 - 400 * np.sqrt(0.1 * 0.9 / row[1]), row
-    assert row[7] <= 5 + 400 * np.sqrt(0.05 * 0.95 / row[1]), row
+    assert row[7] <= 12 + 400 * np.sqrt(0.12 * 0.88 / row[1]), row
     if name == "three":
         assert row[5] > 1.5 * row[4], row  # without the cut the range would tell next to nothing
     if len(_RAN) == len(SCENES):

@@ -47,9 +47,9 @@ in one of three ways; options come before what a map says:
   counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
 
 Limits and readings are numbers in the unit of the wear column; a header may be named without the unit in brackets
-behind it, and a reading written in another unit is not used. Readings that begin above their limits and fall are
-taken as falling to a lower limit, and that is said; --falls and --rises say which. A unit borrows from the newest 200
-others of the file at most. The store is neither read nor written.
+behind it, and a reading written in another unit is not used. Where most units begin above their limits and fall, they
+are taken as falling to a lower limit, and that is said; where the readings do not tell, --falls or --rises is asked
+for. A unit borrows from the newest 200 others of the file at most. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
@@ -126,21 +126,21 @@ def command(session: Session, **options: Any) -> int:
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
     """Tell a falling quantity as the loss that grows, and give the limits it falls to; none where it rises.
 
-    It is said where the readings, not a person, tell that it falls.
+    Where the readings, not a person, tell which, it is said what speaks against it.
     """
-    from spc.log.falling_wear import as_loss, falls_to_limit
+    from spc.log.falling_wear import WayToLimit, as_loss, way_to_limit
 
-    found = falls_to_limit(table.units) if falls is None else falls
-    if not found:
+    way = way_to_limit(table.units) if falls is None else WayToLimit(falls, "")
+    if way.remark:
+        table = replace(table, remarks=(*table.remarks, way.remark))
+    if not way.falls:
         return table, {}, []
     units, open_rows = as_loss(table.units)
-    said = "taken as falling to a lower limit: the readings begin above it and fall (--rises says otherwise)"
-    remarks = (*table.remarks, said) if falls is None else table.remarks
     why = "a reading open above cannot be used where the wear falls"
     problems = [{"row": row, "text": "", "reason": why} for row in open_rows]
     used = sum(u.clock.size for u in units)
     limits = {u.unit: u.limit for u in table.units}
-    return replace(table, units=units, used=used, remarks=remarks), limits, problems
+    return replace(table, units=units, used=used), limits, problems
 
 
 def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[dict[str, Any]]]:

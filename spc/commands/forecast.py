@@ -13,8 +13,6 @@ from spc.commands.forecast_asked import columns_asked, limit_wanted, moment_aske
 from spc.commands.output import counted, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from spc.log.wear_table import WearTable
     from spc.wear.backtest import Backtest
     from spc.wear.time_to_limit import TimeToLimit
@@ -218,6 +216,7 @@ def _forecasts(
     import numpy as np
 
     from spc.wear.backtest import crossing_age, cut_path
+    from spc.wear.unit_forecast import newest_others
 
     asked = [at for at, p in enumerate(paths) if not options["unit_id"] or p.label == options["unit_id"]]
     if not asked:
@@ -235,8 +234,7 @@ def _forecasts(
                 own = path if whole else cut_path(path, share * ends)
             else:
                 own = path if age is None else cut_path(path, age)
-            rng = np.random.default_rng([options["seed"], done])
-            answer = _answer(own, partial(_newest_others, paths, at), options, clock_unit, rng)
+            answer = _answer(own, partial(newest_others, paths, at, most=MOST_BORROWED), options, clock_unit, place=at)
             unit = _unit_document(path, answer, falls=falls, wanted=wanted.get(path.label, ""))
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
@@ -261,32 +259,23 @@ def _back_again(own: "WearPath", clock_unit: str, *, falls: bool) -> str:
     return f"; the reading at {at} was at or {side} the limit, the last one is not: look at it"
 
 
-def _newest_others(paths: Sequence["WearPath"], at: int) -> list["WearPath"]:
-    after = paths[max(at + 1, len(paths) - MOST_BORROWED) :]
-    return [*paths[max(0, at - MOST_BORROWED + len(after)) : at], *after]
-
-
 def _answer(
-    own: "WearPath",
-    others: Callable[[], list["WearPath"]],
-    options: dict[str, Any],
-    clock_unit: str,
-    rng: "np.random.Generator",
+    own: "WearPath", others: Callable[[], list["WearPath"]], options: dict[str, Any], clock_unit: str, *, place: int
 ) -> "TimeToLimit":
     """Forecast one unit; nothing is fitted for a unit whose last reading is there already or that has no limit."""
     import numpy as np
 
-    from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
-    from spc.wear.time_to_limit import time_to_limit
+    from spc.wear.pooled import PooledWear
+    from spc.wear.unit_forecast import pool_for, unit_forecast
 
-    asked = {"limit": own.limit, "level": options["level"], "crossing": options["crossing"], "unit": clock_unit}
+    seeded: dict[str, int] = {"place": place, "seed": options["seed"]}
     there = options["crossing"] == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
-    if there or not np.isfinite(own.limit):
-        return replace(time_to_limit(PooledWear((), (), (), "", alone=True), own, rng=rng, **asked), borrowed="")
-    pooled = fit_pooled(others(), rng=rng)
-    if pooled.refused:
-        pooled = fit_alone(own, rng=rng)
-    return time_to_limit(pooled, own, rng=rng, **asked)
+    nothing = there or not np.isfinite(own.limit)
+    pooled = PooledWear((), (), (), "", alone=True) if nothing else pool_for(others(), **seeded)
+    answer = unit_forecast(
+        pooled, own, **seeded, level=options["level"], crossing=options["crossing"], unit=clock_unit
+    )  # fmt: skip
+    return replace(answer, borrowed="") if nothing else answer
 
 
 def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float], wanted: str) -> dict[str, Any]:
@@ -319,7 +308,7 @@ def _backtest(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: 
     with progress_bar("backtest") as bar:
         held = backtest(
             paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
-            seed=options["seed"], tick=bar,
+            seed=options["seed"], most=MOST_BORROWED, tick=bar,
         )  # fmt: skip
     return [_backtest_document(b) for b in held]
 

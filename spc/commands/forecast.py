@@ -51,9 +51,10 @@ for. A unit borrows from the newest 200 others of the file at most. The store is
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
-past the horizon; all three where status is refused), horizon, own_readings, past_units, shape, shape_share, sentence,
-borrowed); with --backtest instead of units: backtest, a list by share with predicted, median_abs_error, covered,
-coverage, mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
+past the horizon; all three where status is refused; where it is over, at_clock is where the readings crossed), horizon,
+own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest instead of units: backtest, a list by
+share with predicted, median_abs_error, covered, coverage, mean_interval_score, median_width and units (truth, low,
+median, high, error, inside, score).
 """
 
 
@@ -235,7 +236,7 @@ def _forecasts(
             else:
                 own = path if age is None else cut_path(path, age)
             answer = _answer(own, partial(newest_others, paths, at, most=MOST_BORROWED), options, clock_unit, place=at)
-            unit = _unit_document(path, answer, falls=falls, wanted=wanted.get(path.label, ""))
+            unit = _unit_document(own, answer, clock_unit, falls=falls, wanted=wanted.get(path.label, ""))
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
                     f"; it never reached its limit, so all its readings are used, not {options['at']} of a life"
@@ -278,19 +279,37 @@ def _answer(
     return replace(answer, borrowed="") if nothing else answer
 
 
-def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float], wanted: str) -> dict[str, Any]:
+def _since(own: "WearPath", at: float, clock_unit: str) -> str:
+    """Say when a unit whose last reading is at or over its limit came there."""
+    figure = f"{at:.4g}" if at < 1e4 else f"{at:.0f}"
+    if own.low[0] >= own.limit:
+        return f", since its first reading at {figure} {clock_unit}"
+    back = bool((own.high[own.age > at] < own.limit).any())
+    return f"{'; the readings first reached it at' if back else ', since'} about {figure} {clock_unit}"
+
+
+def _unit_document(
+    own: "WearPath", answer: "TimeToLimit", clock_unit: str, *, falls: dict[str, float], wanted: str
+) -> dict[str, Any]:
+    from spc.wear.backtest import crossing_age
+
     left = {"low": answer.low, "median": answer.median, "high": answer.high}
+    at_clock = {k: None if v is None else answer.now + v for k, v in left.items()}
     sentence = answer.sentence.replace("at or over the limit", "at or under the limit") if falls else answer.sentence
+    if answer.status == "over" and answer.crossing == "reading":
+        at = crossing_age(own, own.limit)
+        at_clock = dict.fromkeys(left, at)
+        sentence += _since(own, at, clock_unit)
     sentence = wanted or sentence
     return {
-        "unit": path.label,
+        "unit": own.label,
         "status": answer.status,
-        "limit": falls.get(path.label, path.limit),
+        "limit": falls.get(own.label, own.limit),
         "now": answer.now,
         "level": answer.level,
         "crossing": answer.crossing,
         "remaining": left,
-        "at_clock": {k: None if v is None else answer.now + v for k, v in left.items()},
+        "at_clock": at_clock,
         "horizon": answer.horizon,
         "own_readings": answer.own_readings,
         "past_units": answer.past_cycles,

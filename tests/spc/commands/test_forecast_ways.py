@@ -59,3 +59,27 @@ def test_a_backtest_borrows_from_as_many_others_as_a_forecast(monkeypatch):
     held = json.loads(run(MILLING, *COLUMNS, "--backtest", "50", "--json").output)["backtest"][0]["units"]
     assert asked["past_units"] == 2  # of the newest three others one has a single reading
     assert next(u for u in held if u["unit"] == "7")["median"] == asked["at_clock"]["median"]
+
+
+def test_a_unit_over_its_limit_is_told_with_the_clock_at_which_its_readings_crossed():
+    """The same clock as the truth a backtest holds forecasts against, and for case 2 the figure itself."""
+    told = units_by_name(MILLING, *COLUMNS)
+    held = json.loads(run(MILLING, *COLUMNS, "--backtest", "50", "--json").output)["backtest"][0]["units"]
+    for name, truth in ((u["unit"], u["truth"]) for u in held):
+        if told[name]["status"] == "over":
+            assert told[name]["at_clock"] == dict.fromkeys(ENDS, truth), name
+            assert told[name]["remaining"] == dict.fromkeys(ENDS, 0.0)
+    assert told["2"]["at_clock"]["median"] == pytest.approx(61.8, abs=0.05)
+    assert told["2"]["sentence"] == "the last reading is at or over the limit, since about 61.8 min"
+
+
+def test_a_unit_that_was_under_its_limit_again_is_told_when_it_first_reached_it(tmp_path):
+    file = tmp_path / "back.csv"
+    file.write_text(
+        "unit,clock,wear\nA,1,0.5\nA,2,1.5\nA,3,0.8\nA,4,1.2\nB,3,2.0\nC,5,0.2\nC,5,1.8\n", encoding="utf-8"
+    )
+    told = units_by_name(file, "--limit", "1", "--rises")
+    assert told["A"]["sentence"].endswith("; the readings first reached it at about 1.5 clock")
+    assert told["B"]["sentence"].endswith("over the limit, since its first reading at 3 clock")
+    assert told["C"]["sentence"].endswith("over the limit, since about 5 clock")
+    assert told["A"]["at_clock"]["high"] == 1.5 and told["B"]["at_clock"]["low"] == 3

@@ -98,11 +98,13 @@ median, high, error, inside, score).
 @common_options
 def command(session: Session, **options: Any) -> int:
     """Say when the units of a file reach their limit."""
+    from spc.log.covariates import beyond_others
     from spc.log.wear_table import read_wear_table
 
     refuse_idle(options)
     columns = columns_asked(options)
     table = read_wear_table(options["file"], columns)
+    table = replace(table, remarks=(*table.remarks, *beyond_others(table, unit_id=options["unit_id"])))
     table, falls, problems = _turned(table, columns.falls)
     paths, unused = _paths(table, sort=options["sort"])
     problems += unused
@@ -145,7 +147,7 @@ def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[s
 def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[dict[str, Any]]]:
     import numpy as np
 
-    from spc.log.wear_table import covariate_values
+    from spc.log.covariates import covariate_values
     from spc.wear.wear_path import wear_path
 
     covariates, remarks = covariate_values(table)

@@ -15,13 +15,12 @@ from spc.measure.length import unit_name
 from spc.measure.number import decimal_evidence, parse_number
 from spc.measure.reading import parse_typed
 
-__all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "covariate_values", "read_wear_table"]
+__all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "read_wear_table"]
 
 Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
-_MOST_LEVELS = 20  # of a covariate in words
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit",
     "adds": "the column holds what each row adds to the clock, such as minutes per face",
@@ -299,32 +298,3 @@ def _same_number(key: str, cell: str, decimal: str) -> bool:
         return parse_number(key).value == parse_number(cell, decimal=decimal).value
     except ValueError:
         return False
-
-
-def covariate_values(table: WearTable) -> tuple[dict[str, tuple[float, ...]], tuple[str, ...]]:
-    """Covariates of every unit as numbers, and remarks; words become one column per word but the first.
-
-    A covariate that some unit lacks, or of too many words, is left out with a remark.
-    """
-    out: dict[str, list[float]] = {u.unit: [] for u in table.units}
-    remarks = []
-    for k, name in enumerate(table.covariates):
-        cells = {u.unit: u.covariates[k] for u in table.units}
-        if not all(cells.values()):
-            lacking = next(unit for unit, cell in cells.items() if not cell)
-            remarks.append(f"covariate {name} is not used: unit {lacking} has none")
-            continue
-        try:
-            numbers = {unit: float(parse_number(cell, decimal=table.decimal).value) for unit, cell in cells.items()}
-        except ValueError:
-            words = sorted(set(cells.values()))
-            if len(words) > min(_MOST_LEVELS, max(len(cells) - 2, 1)):
-                remarks.append(f"covariate {name} is not used: {len(words)} different words for {len(cells)} units")
-                continue
-            for word in words[1:]:
-                for unit, cell in cells.items():
-                    out[unit].append(-1.0 if cell != word else 1.0)
-            continue
-        for unit, number in numbers.items():
-            out[unit].append(number)
-    return {unit: tuple(values) for unit, values in out.items()}, tuple(remarks)

@@ -83,3 +83,13 @@ def test_a_unit_that_was_under_its_limit_again_is_told_when_it_first_reached_it(
     assert told["B"]["sentence"].endswith("over the limit, since its first reading at 3 clock")
     assert told["C"]["sentence"].endswith("over the limit, since about 5 clock")
     assert told["A"]["at_clock"]["high"] == 1.5 and told["B"]["at_clock"]["low"] == 3
+
+
+def test_a_covariate_far_from_what_the_others_had_is_said(tmp_path):
+    file = tmp_path / "loads.csv"
+    rows = [f"U{unit},{k},{0.1 * k},{load}" for unit, load in enumerate((10, 50, 100, 1000)) for k in range(3)]
+    file.write_text("\n".join(["unit,clock,wear,grams", *rows]) + "\n", encoding="utf-8")
+    asked = [file, "--limit", "2", "--covariate", "grams"]
+    said = "unit U3: grams 1000 lies outside 10 to 100 of the other units: nothing is known there"
+    assert said in run(*asked, "--unit-id", "U3").output
+    assert json.loads(run(*asked, "--unit-id", "U1", "--json").output)["remarks"] == []

@@ -5,7 +5,7 @@ import pytest
 
 from spc.log.falling_wear import as_loss, way_to_limit
 from spc.log.wear_map import load_wear_columns
-from spc.log.wear_table import WearColumns, covariate_values, read_wear_table
+from spc.log.wear_table import WearColumns, read_wear_table
 
 COLUMNS = WearColumns(unit=("lap",), clock="faces", wear="flatness")
 
@@ -92,23 +92,6 @@ def test_limits_by_column_and_by_value():
     by_column = WearColumns(("lap",), "faces", "flatness", limit_column="most")
     limits = [u.limit for u in read_wear_table(text, by_column).units]
     assert limits[:2] == [6, 14] and math.isnan(limits[2])
-
-
-def test_covariates_in_numbers_and_words():
-    text = b"lap,faces,flatness,load,metal\n" + b"".join(
-        b"%s,1,1,%d,%s\n" % (u, load, metal)
-        for u, load, metal in [(b"A", 10, b"steel"), (b"B", 50, b"iron"), (b"C", 90, b"steel"), (b"D", 20, b"iron")]
-    )
-    table = read_wear_table(text, WearColumns(("lap",), "faces", "flatness", covariates=("load", "metal")))
-    values, remarks = covariate_values(table)
-    assert values == {"A": (10, 1), "B": (50, -1), "C": (90, 1), "D": (20, -1)} and remarks == ()
-
-
-def test_covariate_that_some_unit_lacks_is_named():
-    table = read_wear_table(
-        b"lap,faces,flatness,load\nA,1,1,10\nB,1,1,\n", WearColumns(("lap",), "faces", "flatness", covariates=("load",))
-    )
-    assert covariate_values(table) == ({"A": (), "B": ()}, ("covariate load is not used: unit B has none",))
 
 
 def test_a_missing_column_lists_what_there_is():

@@ -1,7 +1,7 @@
 """A foreign table of wear readings: any CSV with a unit, a clock and a wear column, read into one path per unit."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,10 @@ Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
+_BELOW_ZERO = {
+    "runs": "add one amount to every value of the clock, so that the least is 0",
+    "adds": "what a row adds is never less; where the column holds a running clock, say --clock-kind runs",
+}
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit",
     "adds": "the column holds what each row adds to the clock, such as minutes per face",
@@ -185,6 +189,7 @@ class _Reader:
         limit_cells: dict[str, str] = {}
         passed: dict[str, float] = {}
         blank, unread = 0, []
+        kind = self._columns.clock_kind
         for i in range(len(self._records)):
             if i in self._records.faults:
                 self._refuse(i, self._records.faults[i])
@@ -199,9 +204,9 @@ class _Reader:
                     raise ValueError("the unit is empty")
                 clock = self._number(str(self._cells[clock_at][i]), "clock") if clock_at else 1.0
                 if clock < 0:
-                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more")
+                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more: {_BELOW_ZERO[kind]}")
                 limit = self._limit(i)
-                if self._columns.clock_kind != "runs":
+                if kind != "runs":
                     clock = passed[unit] = passed.get(unit, 0.0) + clock
                 first[unit] = self._settled(unit, i, first.get(unit, ()), extra)
                 cell = str(self._cells[self._limit_at][i]) if self._limit_at else ""
@@ -226,6 +231,7 @@ class _Reader:
             units.append(
                 WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limit, limit_cells[unit], first[unit])
             )
+        self._remarks += _of_one_name(rows)
         return WearTable(
             tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
             blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
@@ -287,6 +293,19 @@ class _Reader:
             if key.strip() == cell or _same_number(key, cell, self._decimal):
                 return value
         return float("nan")
+
+
+def _of_one_name(units: Iterable[str]) -> list[str]:
+    """Point at names of units that may be one name."""
+    alike: dict[str, list[str]] = {}
+    for unit in units:
+        alike.setdefault(" ".join(unit.casefold().split()), []).append(unit)
+    return [
+        f"units {' and '.join(names)} differ in capitals or blanks only and are taken as {len(names)}: "
+        "give them one name if they are one"
+        for names in alike.values()
+        if len(names) > 1
+    ]
 
 
 def _same(a: float, b: float) -> bool:

@@ -198,3 +198,22 @@ def test_a_time_of_day_is_refused_with_what_to_give_instead():
     table = read_wear_table(b"unit,clock,wear\nA,8:30,5\nA,2024-01-05,6\n", WearColumns())
     assert all("give what has passed, such as hours, or count rows" in why for _, _, why in table.problems)
     assert len(table.problems) == 2
+
+
+def test_a_clock_below_zero_is_refused_with_what_to_do():
+    text = b"unit,clock,wear\nA,-5,0.1\nA,5,0.2\n"
+    ((row, _, why),) = read_wear_table(text, WearColumns()).problems
+    assert row == 1 and why.startswith(
+        "the clock is -5; it must be 0 or more: add one amount to every value of the clock"
+    )
+    ((_, _, why),) = read_wear_table(text, WearColumns(clock_kind="adds")).problems
+    assert "what a row adds is never less" in why and "--clock-kind runs" in why
+
+
+def test_names_that_differ_in_capitals_only_are_pointed_at():
+    table = read_wear_table(b"unit,clock,wear\nu0,1,1\nU0,2,1\nlap  2,1,1\nlap 2,2,1\nu1,1,1\n", WearColumns())
+    assert len(table.units) == 5
+    assert table.remarks == tuple(
+        f"units {names} differ in capitals or blanks only and are taken as 2: give them one name if they are one"
+        for names in ("u0 and U0", "lap  2 and lap 2")
+    )

@@ -13,8 +13,6 @@ from spc.commands.forecast_asked import columns_asked, limit_wanted, moment_aske
 from spc.commands.output import counted, print_json, print_table, progress_bar
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from spc.log.wear_table import WearTable
     from spc.wear.backtest import Backtest
     from spc.wear.time_to_limit import TimeToLimit
@@ -47,15 +45,16 @@ in one of three ways; options come before what a map says:
   counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
 
 Limits and readings are numbers in the unit of the wear column; a header may be named without the unit in brackets
-behind it, and a reading written in another unit is not used. Readings that begin above their limits and fall are
-taken as falling to a lower limit, and that is said; --falls and --rises say which. A unit borrows from the newest 200
-others of the file at most. The store is neither read nor written.
+behind it, and a reading written in another unit is not used. Where most units begin above their limits and fall, they
+are taken as falling to a lower limit, and that is said; where the readings do not tell, --falls or --rises is asked
+for. A unit borrows from the newest 200 others of the file at most. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
-past the horizon; all three where status is refused), horizon, own_readings, past_units, shape, shape_share, sentence,
-borrowed); with --backtest instead of units: backtest, a list by share with predicted, median_abs_error, covered,
-coverage, mean_interval_score, median_width and units (truth, low, median, high, error, inside, score).
+past the horizon; all three where status is refused; where it is over, at_clock is where the readings crossed), horizon,
+own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest instead of units: backtest, a list by
+share with predicted, median_abs_error, covered, coverage, mean_interval_score, median_width and units (truth, low,
+median, high, error, inside, score).
 """
 
 
@@ -99,11 +98,13 @@ coverage, mean_interval_score, median_width and units (truth, low, median, high,
 @common_options
 def command(session: Session, **options: Any) -> int:
     """Say when the units of a file reach their limit."""
+    from spc.log.covariates import beyond_others
     from spc.log.wear_table import read_wear_table
 
     refuse_idle(options)
     columns = columns_asked(options)
     table = read_wear_table(options["file"], columns)
+    table = replace(table, remarks=(*table.remarks, *beyond_others(table, unit_id=options["unit_id"])))
     table, falls, problems = _turned(table, columns.falls)
     paths, unused = _paths(table, sort=options["sort"])
     problems += unused
@@ -126,27 +127,27 @@ def command(session: Session, **options: Any) -> int:
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
     """Tell a falling quantity as the loss that grows, and give the limits it falls to; none where it rises.
 
-    It is said where the readings, not a person, tell that it falls.
+    Where the readings, not a person, tell which, it is said what speaks against it.
     """
-    from spc.log.falling_wear import as_loss, falls_to_limit
+    from spc.log.falling_wear import WayToLimit, as_loss, way_to_limit
 
-    found = falls_to_limit(table.units) if falls is None else falls
-    if not found:
+    way = way_to_limit(table.units) if falls is None else WayToLimit(falls, "")
+    if way.remark:
+        table = replace(table, remarks=(*table.remarks, way.remark))
+    if not way.falls:
         return table, {}, []
     units, open_rows = as_loss(table.units)
-    said = "taken as falling to a lower limit: the readings begin above it and fall (--rises says otherwise)"
-    remarks = (*table.remarks, said) if falls is None else table.remarks
     why = "a reading open above cannot be used where the wear falls"
     problems = [{"row": row, "text": "", "reason": why} for row in open_rows]
     used = sum(u.clock.size for u in units)
     limits = {u.unit: u.limit for u in table.units}
-    return replace(table, units=units, used=used, remarks=remarks), limits, problems
+    return replace(table, units=units, used=used), limits, problems
 
 
 def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[dict[str, Any]]]:
     import numpy as np
 
-    from spc.log.wear_table import covariate_values
+    from spc.log.covariates import covariate_values
     from spc.wear.wear_path import wear_path
 
     covariates, remarks = covariate_values(table)
@@ -218,6 +219,7 @@ def _forecasts(
     import numpy as np
 
     from spc.wear.backtest import crossing_age, cut_path
+    from spc.wear.unit_forecast import newest_others
 
     asked = [at for at, p in enumerate(paths) if not options["unit_id"] or p.label == options["unit_id"]]
     if not asked:
@@ -235,9 +237,8 @@ def _forecasts(
                 own = path if whole else cut_path(path, share * ends)
             else:
                 own = path if age is None else cut_path(path, age)
-            rng = np.random.default_rng([options["seed"], done])
-            answer = _answer(own, partial(_newest_others, paths, at), options, clock_unit, rng)
-            unit = _unit_document(path, answer, falls=falls, wanted=wanted.get(path.label, ""))
+            answer = _answer(own, partial(newest_others, paths, at, most=MOST_BORROWED), options, clock_unit, place=at)
+            unit = _unit_document(own, answer, clock_unit, falls=falls, wanted=wanted.get(path.label, ""))
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
                     f"; it never reached its limit, so all its readings are used, not {options['at']} of a life"
@@ -261,47 +262,56 @@ def _back_again(own: "WearPath", clock_unit: str, *, falls: bool) -> str:
     return f"; the reading at {at} was at or {side} the limit, the last one is not: look at it"
 
 
-def _newest_others(paths: Sequence["WearPath"], at: int) -> list["WearPath"]:
-    after = paths[max(at + 1, len(paths) - MOST_BORROWED) :]
-    return [*paths[max(0, at - MOST_BORROWED + len(after)) : at], *after]
-
-
 def _answer(
-    own: "WearPath",
-    others: Callable[[], list["WearPath"]],
-    options: dict[str, Any],
-    clock_unit: str,
-    rng: "np.random.Generator",
+    own: "WearPath", others: Callable[[], list["WearPath"]], options: dict[str, Any], clock_unit: str, *, place: int
 ) -> "TimeToLimit":
     """Forecast one unit; nothing is fitted for a unit whose last reading is there already or that has no limit."""
     import numpy as np
 
-    from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
-    from spc.wear.time_to_limit import time_to_limit
+    from spc.wear.pooled import PooledWear
+    from spc.wear.unit_forecast import pool_for, unit_forecast
 
-    asked = {"limit": own.limit, "level": options["level"], "crossing": options["crossing"], "unit": clock_unit}
+    seeded: dict[str, int] = {"place": place, "seed": options["seed"]}
     there = options["crossing"] == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
-    if there or not np.isfinite(own.limit):
-        return replace(time_to_limit(PooledWear((), (), (), "", alone=True), own, rng=rng, **asked), borrowed="")
-    pooled = fit_pooled(others(), rng=rng)
-    if pooled.refused:
-        pooled = fit_alone(own, rng=rng)
-    return time_to_limit(pooled, own, rng=rng, **asked)
+    nothing = there or not np.isfinite(own.limit)
+    pooled = PooledWear((), (), (), "", alone=True) if nothing else pool_for(others(), **seeded)
+    answer = unit_forecast(
+        pooled, own, **seeded, level=options["level"], crossing=options["crossing"], unit=clock_unit
+    )  # fmt: skip
+    return replace(answer, borrowed="") if nothing else answer
 
 
-def _unit_document(path: "WearPath", answer: "TimeToLimit", *, falls: dict[str, float], wanted: str) -> dict[str, Any]:
+def _since(own: "WearPath", at: float, clock_unit: str) -> str:
+    """Say when a unit whose last reading is at or over its limit came there."""
+    figure = f"{at:.4g}" if at < 1e4 else f"{at:.0f}"
+    if own.low[0] >= own.limit:
+        return f", since its first reading at {figure} {clock_unit}"
+    back = bool((own.high[own.age > at] < own.limit).any())
+    return f"{'; the readings first reached it at' if back else ', since'} about {figure} {clock_unit}"
+
+
+def _unit_document(
+    own: "WearPath", answer: "TimeToLimit", clock_unit: str, *, falls: dict[str, float], wanted: str
+) -> dict[str, Any]:
+    from spc.wear.backtest import crossing_age
+
     left = {"low": answer.low, "median": answer.median, "high": answer.high}
+    at_clock = {k: None if v is None else answer.now + v for k, v in left.items()}
     sentence = answer.sentence.replace("at or over the limit", "at or under the limit") if falls else answer.sentence
+    if answer.status == "over" and answer.crossing == "reading":
+        at = crossing_age(own, own.limit)
+        at_clock = dict.fromkeys(left, at)
+        sentence += _since(own, at, clock_unit)
     sentence = wanted or sentence
     return {
-        "unit": path.label,
+        "unit": own.label,
         "status": answer.status,
-        "limit": falls.get(path.label, path.limit),
+        "limit": falls.get(own.label, own.limit),
         "now": answer.now,
         "level": answer.level,
         "crossing": answer.crossing,
         "remaining": left,
-        "at_clock": {k: None if v is None else answer.now + v for k, v in left.items()},
+        "at_clock": at_clock,
         "horizon": answer.horizon,
         "own_readings": answer.own_readings,
         "past_units": answer.past_cycles,
@@ -319,7 +329,7 @@ def _backtest(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: 
     with progress_bar("backtest") as bar:
         held = backtest(
             paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
-            seed=options["seed"], tick=bar,
+            seed=options["seed"], most=MOST_BORROWED, tick=bar,
         )  # fmt: skip
     return [_backtest_document(b) for b in held]
 

@@ -1,7 +1,7 @@
 """A foreign table of wear readings: any CSV with a unit, a clock and a wear column, read into one path per unit."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,13 +15,16 @@ from spc.measure.length import unit_name
 from spc.measure.number import decimal_evidence, parse_number
 from spc.measure.reading import parse_typed
 
-__all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "covariate_values", "read_wear_table"]
+__all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "read_wear_table"]
 
 Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
-_MOST_LEVELS = 20  # of a covariate in words
+_BELOW_ZERO = {
+    "runs": "add one amount to every value of the clock, so that the least is 0",
+    "adds": "what a row adds is never less; where the column holds a running clock, say --clock-kind runs",
+}
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit",
     "adds": "the column holds what each row adds to the clock, such as minutes per face",
@@ -186,6 +189,7 @@ class _Reader:
         limit_cells: dict[str, str] = {}
         passed: dict[str, float] = {}
         blank, unread = 0, []
+        kind = self._columns.clock_kind
         for i in range(len(self._records)):
             if i in self._records.faults:
                 self._refuse(i, self._records.faults[i])
@@ -200,9 +204,9 @@ class _Reader:
                     raise ValueError("the unit is empty")
                 clock = self._number(str(self._cells[clock_at][i]), "clock") if clock_at else 1.0
                 if clock < 0:
-                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more")
+                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more: {_BELOW_ZERO[kind]}")
                 limit = self._limit(i)
-                if self._columns.clock_kind != "runs":
+                if kind != "runs":
                     clock = passed[unit] = passed.get(unit, 0.0) + clock
                 first[unit] = self._settled(unit, i, first.get(unit, ()), extra)
                 cell = str(self._cells[self._limit_at][i]) if self._limit_at else ""
@@ -227,6 +231,7 @@ class _Reader:
             units.append(
                 WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limit, limit_cells[unit], first[unit])
             )
+        self._remarks += _of_one_name(rows)
         return WearTable(
             tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
             blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
@@ -290,6 +295,19 @@ class _Reader:
         return float("nan")
 
 
+def _of_one_name(units: Iterable[str]) -> list[str]:
+    """Point at names of units that may be one name."""
+    alike: dict[str, list[str]] = {}
+    for unit in units:
+        alike.setdefault(" ".join(unit.casefold().split()), []).append(unit)
+    return [
+        f"units {' and '.join(names)} differ in capitals or blanks only and are taken as {len(names)}: "
+        "give them one name if they are one"
+        for names in alike.values()
+        if len(names) > 1
+    ]
+
+
 def _same(a: float, b: float) -> bool:
     return a == b or (np.isnan(a) and np.isnan(b))
 
@@ -299,32 +317,3 @@ def _same_number(key: str, cell: str, decimal: str) -> bool:
         return parse_number(key).value == parse_number(cell, decimal=decimal).value
     except ValueError:
         return False
-
-
-def covariate_values(table: WearTable) -> tuple[dict[str, tuple[float, ...]], tuple[str, ...]]:
-    """Covariates of every unit as numbers, and remarks; words become one column per word but the first.
-
-    A covariate that some unit lacks, or of too many words, is left out with a remark.
-    """
-    out: dict[str, list[float]] = {u.unit: [] for u in table.units}
-    remarks = []
-    for k, name in enumerate(table.covariates):
-        cells = {u.unit: u.covariates[k] for u in table.units}
-        if not all(cells.values()):
-            lacking = next(unit for unit, cell in cells.items() if not cell)
-            remarks.append(f"covariate {name} is not used: unit {lacking} has none")
-            continue
-        try:
-            numbers = {unit: float(parse_number(cell, decimal=table.decimal).value) for unit, cell in cells.items()}
-        except ValueError:
-            words = sorted(set(cells.values()))
-            if len(words) > min(_MOST_LEVELS, max(len(cells) - 2, 1)):
-                remarks.append(f"covariate {name} is not used: {len(words)} different words for {len(cells)} units")
-                continue
-            for word in words[1:]:
-                for unit, cell in cells.items():
-                    out[unit].append(-1.0 if cell != word else 1.0)
-            continue
-        for unit, number in numbers.items():
-            out[unit].append(number)
-    return {unit: tuple(values) for unit, values in out.items()}, tuple(remarks)

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
-from spc.wear.time_to_limit import TimeToLimit, time_to_limit
+from spc.wear.time_to_limit import TimeToLimit
+from spc.wear.unit_forecast import newest_others, pool_for, unit_forecast
 from spc.wear.wear_path import WearPath
 
 __all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score"]
@@ -88,11 +88,13 @@ def backtest(
     crossing: str = "reading",
     unit: str = "faces",
     seed: int = 1,
+    most: int | None = None,
     tick: Callable[[int, int], None] = lambda done, of: None,
 ) -> tuple[Backtest, ...]:
     """Predict each unit that reached its limit from its first part and the other units' whole paths.
 
-    Where the others tell nothing, its first part alone has to do, as it has to in a forecast.
+    Where the others tell nothing, its first part alone has to do. What is asked is what `unit_forecast` answers of
+    the same readings.
 
     Parameters
     ----------
@@ -105,6 +107,8 @@ def backtest(
     unit : str
         Unit of the clock, for the sentences.
     seed : int
+    most : int, optional
+        Others that a unit borrows from, the newest; None = all.
     tick : callable
         Told how many of how many units are done.
     """
@@ -113,23 +117,14 @@ def backtest(
     widths: dict[float, list[float]] = {share: [] for share in shares}
     known = [i for i, life in enumerate(lives) if np.isfinite(life)]
     for done, i in enumerate(known):
-        pooled = fit_pooled([p for j, p in enumerate(paths) if j != i], rng=np.random.default_rng([seed, i]))
+        pooled = pool_for(newest_others(paths, i, most=len(paths) if most is None else most), place=i, seed=seed)
         for share in shares:
             own = cut_path(paths[i], share * lives[i])
-            answer = _forecast(pooled, own, paths[i].limit, level, crossing, unit, seed)
+            answer = unit_forecast(pooled, own, place=i, seed=seed, level=level, crossing=crossing, unit=unit)
             rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
             widths[share].append((answer.horizon if answer.high is None else answer.high) - (answer.low or 0.0))
         tick(done + 1, len(known))
     return tuple(_summary(share, level, rows[share], widths[share]) for share in shares)
-
-
-def _forecast(
-    pooled: PooledWear, own: WearPath, limit: float, level: float, crossing: str, unit: str, seed: int
-) -> TimeToLimit:
-    rng = np.random.default_rng([seed, own.age.size])
-    if pooled.refused:
-        pooled = fit_alone(own, rng=rng)
-    return time_to_limit(pooled, own, limit=limit, level=level, crossing=crossing, unit=unit, rng=rng)
 
 
 def _row(unit: str, answer: TimeToLimit, own: int, truth: float) -> BacktestUnit:

@@ -103,7 +103,7 @@ def _of_power(name: str, power: float) -> Shape:
         return Shape(f"age to the power {figure}", f"{way}, with age to the power {figure}", 1.0, power)
     way = "speeding up ever faster" if power < 0 else "speeding up"
     return Shape(
-        f"its power {figure}", f"{way}, the reading to the power {figure} straight in age", power, 1.0
+        f"reading to the power {figure}", f"{way}, the reading to the power {figure} straight in age", power, 1.0
     )  # fmt: skip
 
 

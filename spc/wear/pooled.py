@@ -137,7 +137,11 @@ def fit_alone(own: WearPath, *, lacking: str = NO_PAST, draws: int = 500, rng: n
     Several shapes take part with equal shares, since one path cannot tell its shape. `lacking` says why past cycles
     have no say where there are some.
     """
-    if own.age.size < ALONE_LEAST or not np.ptp(own.age):
+    if own.age.size > 1 and not np.ptp(own.age):
+        stand = "both readings" if own.age.size == 2 else f"all {own.age.size} readings"
+        why = f"{lacking}, and {stand} of its own stand at one clock value, {own.age[0]:g}: they show no course of wear"
+        return PooledWear((), (), (), why, alone=True)
+    if own.age.size < ALONE_LEAST:
         own_words = {0: "no reading", 1: "1 reading"}.get(own.age.size, f"{own.age.size} readings")
         why = f"{lacking}, and {own_words} of its own where {ALONE_LEAST} are needed"
         return PooledWear((), (), (), why, alone=True)

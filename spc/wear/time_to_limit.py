@@ -263,12 +263,13 @@ def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:
 
 
 def _over_words(high: float, ahead: float, unit: str) -> str:
-    if high > 0:
-        most = (
-            f"at most {_counted(_figure(high, ahead), unit)}" if np.isfinite(high) else f"an unknown number of {unit}"
-        )
-        return f"the wear path is more likely than not at the limit already; {most} left"
-    return f"no {unit} left: the wear path is at the limit"
+    if high == 0:
+        return f"no {unit} left: the wear path is at the limit"
+    likely = "the wear path is more likely than not at the limit already"
+    if not np.isfinite(high):
+        return f"{likely}; an unknown number of {unit} left"
+    most = _figure(high, ahead)
+    return f"no {unit} left: {likely}" if most == "0" else f"{likely}; at most {_counted(most, unit)} left"
 
 
 def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str) -> str:
@@ -277,7 +278,7 @@ def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str
     if not np.isfinite(high):
         return f"{_figure(low, ahead)} to more than {_figure(ahead, ahead)} {unit} left"
     least, most = _figure(low, ahead), _figure(high, ahead)
-    if high == 0:
+    if most == "0":
         return f"no {unit} left: {CROSSINGS[crossing]}"
     return f"about {_counted(least, unit)} left" if least == most else f"{least} to {most} {unit} left"
 

@@ -179,9 +179,9 @@ def test_a_quantity_that_falls_to_a_lower_limit_is_forecast_like_one_that_rises(
     assert down["median"] == pytest.approx(up["median"], rel=0.05)
     assert down["low"] == pytest.approx(up["low"], rel=0.1) and down["high"] == pytest.approx(up["high"], rel=0.1)
     rises = json.loads(run(file, *columns, "--limit", limit, "--rises").output)["units"][0]
-    assert rises["status"] == "over" and rises["sentence"].endswith("at or over the limit")
+    assert rises["status"] == "over" and "at or over the limit, since its first reading at 0 clock" in rises["sentence"]
     spent = json.loads(run(file, *columns[:6], "--unit-id", "U3", "--limit", "28", "--json").output)["units"][0]
-    assert spent["status"] == "over" and spent["sentence"].endswith("at or under the limit")
+    assert spent["status"] == "over" and "at or under the limit, since about" in spent["sentence"]
 
 
 def test_a_unit_borrows_from_so_many_others_at_most(tmp_path, monkeypatch):

@@ -3,9 +3,9 @@ from dataclasses import replace
 
 import pytest
 
-from spc.log.falling_wear import as_loss, falls_to_limit
+from spc.log.falling_wear import as_loss, way_to_limit
 from spc.log.wear_map import load_wear_columns
-from spc.log.wear_table import WearColumns, covariate_values, read_wear_table
+from spc.log.wear_table import WearColumns, read_wear_table
 
 COLUMNS = WearColumns(unit=("lap",), clock="faces", wear="flatness")
 
@@ -36,12 +36,12 @@ def test_a_header_may_be_named_without_the_unit_behind_it():
 def test_what_falls_to_its_limit_is_told_by_the_readings():
     fall = b"lap,faces,flatness\n" + b"".join(b"A,%d,%d\n" % (k, 50 - k) for k in range(8)) + b"A,8,42+\n"
     units = read_wear_table(fall, replace(COLUMNS, limit=30)).units
-    assert falls_to_limit(units)
+    assert way_to_limit(units).falls
     (turned,), left_out = as_loss(units)
     assert turned.low.tolist() == list(range(8)) and turned.limit == 20 and left_out == (9,)
-    assert not falls_to_limit(read_wear_table(fall, replace(COLUMNS, limit=60)).units)  # begins under its limit
+    assert not way_to_limit(read_wear_table(fall, replace(COLUMNS, limit=60)).units).falls  # begins under its limit
     past = b"lap,faces,flatness\n" + b"".join(b"A,%d,%d\n" % (k, 40 + k % 3) for k in range(9))
-    assert not falls_to_limit(read_wear_table(past, replace(COLUMNS, limit=30)).units)  # past it, and not falling
+    assert not way_to_limit(read_wear_table(past, replace(COLUMNS, limit=30)).units).falls  # past it, and not falling
 
 
 def test_intervals_as_typed():
@@ -92,23 +92,6 @@ def test_limits_by_column_and_by_value():
     by_column = WearColumns(("lap",), "faces", "flatness", limit_column="most")
     limits = [u.limit for u in read_wear_table(text, by_column).units]
     assert limits[:2] == [6, 14] and math.isnan(limits[2])
-
-
-def test_covariates_in_numbers_and_words():
-    text = b"lap,faces,flatness,load,metal\n" + b"".join(
-        b"%s,1,1,%d,%s\n" % (u, load, metal)
-        for u, load, metal in [(b"A", 10, b"steel"), (b"B", 50, b"iron"), (b"C", 90, b"steel"), (b"D", 20, b"iron")]
-    )
-    table = read_wear_table(text, WearColumns(("lap",), "faces", "flatness", covariates=("load", "metal")))
-    values, remarks = covariate_values(table)
-    assert values == {"A": (10, 1), "B": (50, -1), "C": (90, 1), "D": (20, -1)} and remarks == ()
-
-
-def test_covariate_that_some_unit_lacks_is_named():
-    table = read_wear_table(
-        b"lap,faces,flatness,load\nA,1,1,10\nB,1,1,\n", WearColumns(("lap",), "faces", "flatness", covariates=("load",))
-    )
-    assert covariate_values(table) == ({"A": (), "B": ()}, ("covariate load is not used: unit B has none",))
 
 
 def test_a_missing_column_lists_what_there_is():
@@ -215,3 +198,22 @@ def test_a_time_of_day_is_refused_with_what_to_give_instead():
     table = read_wear_table(b"unit,clock,wear\nA,8:30,5\nA,2024-01-05,6\n", WearColumns())
     assert all("give what has passed, such as hours, or count rows" in why for _, _, why in table.problems)
     assert len(table.problems) == 2
+
+
+def test_a_clock_below_zero_is_refused_with_what_to_do():
+    text = b"unit,clock,wear\nA,-5,0.1\nA,5,0.2\n"
+    ((row, _, why),) = read_wear_table(text, WearColumns()).problems
+    assert row == 1 and why.startswith(
+        "the clock is -5; it must be 0 or more: add one amount to every value of the clock"
+    )
+    ((_, _, why),) = read_wear_table(text, WearColumns(clock_kind="adds")).problems
+    assert "what a row adds is never less" in why and "--clock-kind runs" in why
+
+
+def test_names_that_differ_in_capitals_only_are_pointed_at():
+    table = read_wear_table(b"unit,clock,wear\nu0,1,1\nU0,2,1\nlap  2,1,1\nlap 2,2,1\nu1,1,1\n", WearColumns())
+    assert len(table.units) == 5
+    assert table.remarks == tuple(
+        f"units {names} differ in capitals or blanks only and are taken as 2: give them one name if they are one"
+        for names in ("u0 and U0", "lap  2 and lap 2")
+    )

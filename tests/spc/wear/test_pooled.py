@@ -120,6 +120,13 @@ def test_nothing_to_pool_is_said():
     assert "3 readings of its own where 6 are needed" in fit_alone(short, rng=np.random.default_rng(1)).refused
 
 
+@pytest.mark.parametrize(("readings", "stand"), [(7, "all 7 readings"), (2, "both readings")])
+def test_readings_at_one_clock_value_are_refused_as_such(readings, stand):
+    own = wear_path("now", [5.0] * readings, np.linspace(0.1, 0.5, readings))
+    refused = fit_alone(own, rng=np.random.default_rng(1)).refused
+    assert refused.endswith(f"{stand} of its own stand at one clock value, 5: they show no course of wear")
+
+
 def test_callers_paths_are_not_changed():
     past = cycles(np.random.default_rng(1), 3)
     before = [p.low.copy() for p in past]

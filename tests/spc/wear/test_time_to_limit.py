@@ -117,6 +117,18 @@ def test_path_near_the_limit_says_how_sure_it_is(pooled):
     assert answer.sentence == f"the wear path is more likely than not at the limit already; at most {most} left"
 
 
+def test_a_figure_that_rounds_to_none_is_told_as_none_left(pooled):
+    """Ages in hundredths of a face: whatever is left of the same paths is less than half a face."""
+    fine = fit_pooled([replace(p, age=p.age / 100) for p in pooled.past], rng=rng())
+    age = np.arange(1.0, 22)
+    words = {"over": "the wear path is more likely than not at the limit already", "range": CROSSINGS["path"]}
+    for status, slope in (("over", 0.063), ("range", 0.06)):
+        own = wear_path("now", age / 100, 0.7 + slope * age)
+        told = time_to_limit(fine, own, limit=2.0, horizon=30.0, rng=rng())
+        assert 0 < told.high < 0.5 and told.status == status
+        assert told.sentence == f"no faces left: {words[status]}"
+
+
 def test_crossings_asked_together_share_their_paths(pooled):
     own = wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9])
     both = times_to_limit(pooled, own, limit=2.0, rng=rng())

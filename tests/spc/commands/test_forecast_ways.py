@@ -1,0 +1,95 @@
+"""One question asked in several ways, and what a forecast says beside its range."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from spc.commands import forecast as forecast_module
+from spc.commands.forecast import command as forecast
+
+MILLING = str(Path(__file__).parents[2] / "sources" / "nasa_milling.csv")
+COLUMNS = ["--unit", "case", "--clock", "time", "--wear", "VB", "--limit", "0.45", "--clock-unit", "min"]
+ENDS = ("low", "median", "high")
+
+
+def run(*arguments):
+    return CliRunner().invoke(forecast, [str(a) for a in arguments])
+
+
+def units_by_name(*arguments):
+    return {unit["unit"]: unit for unit in json.loads(run(*arguments, "--json").output)["units"]}
+
+
+@pytest.fixture(scope="module")
+def three_quarters():
+    return units_by_name(MILLING, *COLUMNS, "--at", "75%")
+
+
+def test_one_unit_asked_for_alone_is_told_what_it_is_told_among_all(three_quarters):
+    for name in ("1", "4"):
+        assert units_by_name(MILLING, *COLUMNS, "--at", "75%", "--unit-id", name)[name] == three_quarters[name]
+
+
+def test_a_backtest_holds_the_very_forecasts(three_quarters):
+    held = json.loads(run(MILLING, *COLUMNS, "--backtest", "75,50", "--json").output)["backtest"][0]["units"]
+    assert len(held) == 7
+    for unit in held:
+        asked = three_quarters[unit["unit"]]
+        assert [unit[end] for end in ENDS] == [asked["at_clock"][end] for end in ENDS]
+        assert unit["sentence"] == asked["sentence"] and unit["own_readings"] == asked["own_readings"]
+
+
+def test_a_reading_cut_off_by_hand_is_one_cut_off_by_the_clock(tmp_path, three_quarters):
+    """Leave the rows past three quarters of a life out of the file: the same readings, so the same answer."""
+    head, *rows = Path(MILLING).read_text(encoding="utf-8").splitlines()
+    at = [head.split(",").index(name) for name in ("case", "time")]
+    kept = [r for r in rows if r.split(",")[at[0]] != "4" or float(r.split(",")[at[1]]) <= three_quarters["4"]["now"]]
+    assert len(kept) < len(rows)
+    file = tmp_path / "cut.csv"
+    file.write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
+    cut = units_by_name(file, *COLUMNS, "--unit-id", "4")["4"]
+    assert [cut["at_clock"][end] for end in ENDS] == [three_quarters["4"]["at_clock"][end] for end in ENDS]
+
+
+def test_a_backtest_borrows_from_as_many_others_as_a_forecast(monkeypatch):
+    monkeypatch.setattr(forecast_module, "MOST_BORROWED", 3)
+    asked = units_by_name(MILLING, *COLUMNS, "--at", "50%", "--unit-id", "7")["7"]
+    held = json.loads(run(MILLING, *COLUMNS, "--backtest", "50", "--json").output)["backtest"][0]["units"]
+    assert asked["past_units"] == 2  # of the newest three others one has a single reading
+    assert next(u for u in held if u["unit"] == "7")["median"] == asked["at_clock"]["median"]
+
+
+def test_a_unit_over_its_limit_is_told_with_the_clock_at_which_its_readings_crossed():
+    """The same clock as the truth a backtest holds forecasts against, and for case 2 the figure itself."""
+    told = units_by_name(MILLING, *COLUMNS)
+    held = json.loads(run(MILLING, *COLUMNS, "--backtest", "50", "--json").output)["backtest"][0]["units"]
+    for name, truth in ((u["unit"], u["truth"]) for u in held):
+        if told[name]["status"] == "over":
+            assert told[name]["at_clock"] == dict.fromkeys(ENDS, truth), name
+            assert told[name]["remaining"] == dict.fromkeys(ENDS, 0.0)
+    assert told["2"]["at_clock"]["median"] == pytest.approx(61.8, abs=0.05)
+    assert told["2"]["sentence"] == "the last reading is at or over the limit, since about 61.8 min"
+
+
+def test_a_unit_that_was_under_its_limit_again_is_told_when_it_first_reached_it(tmp_path):
+    file = tmp_path / "back.csv"
+    file.write_text(
+        "unit,clock,wear\nA,1,0.5\nA,2,1.5\nA,3,0.8\nA,4,1.2\nB,3,2.0\nC,5,0.2\nC,5,1.8\n", encoding="utf-8"
+    )
+    told = units_by_name(file, "--limit", "1", "--rises")
+    assert told["A"]["sentence"].endswith("; the readings first reached it at about 1.5 clock")
+    assert told["B"]["sentence"].endswith("over the limit, since its first reading at 3 clock")
+    assert told["C"]["sentence"].endswith("over the limit, since about 5 clock")
+    assert told["A"]["at_clock"]["high"] == 1.5 and told["B"]["at_clock"]["low"] == 3
+
+
+def test_a_covariate_far_from_what_the_others_had_is_said(tmp_path):
+    file = tmp_path / "loads.csv"
+    rows = [f"U{unit},{k},{0.1 * k},{load}" for unit, load in enumerate((10, 50, 100, 1000)) for k in range(3)]
+    file.write_text("\n".join(["unit,clock,wear,grams", *rows]) + "\n", encoding="utf-8")
+    asked = [file, "--limit", "2", "--covariate", "grams"]
+    said = "unit U3: grams 1000 lies outside 10 to 100 of the other units: nothing is known there"
+    assert said in run(*asked, "--unit-id", "U3").output
+    assert json.loads(run(*asked, "--unit-id", "U1", "--json").output)["remarks"] == []

@@ -1,0 +1,30 @@
+import re
+
+import numpy as np
+import pytest
+
+from spc.wear.path_shape import SHAPES, halfway_shapes
+
+BY_NAME = {shape.name: shape for shape in SHAPES}
+
+
+@pytest.mark.parametrize(
+    ("name", "between"),
+    [
+        ("inverse", {"reading to the power -1.5", "reading to the power -0.5"}),
+        ("square", {"age to the power 1.75"}),
+        ("linear", {"age to the power 0.75", "age to the power 1.25", "reading to the power 0.5"}),
+    ],
+)
+def test_a_shape_between_two_is_named_by_what_is_raised_to_which_power(name, between):
+    found = {shape for shape, _ in halfway_shapes(BY_NAME[name], SHAPES)}
+    assert {shape.name for shape in found} == between
+    for shape in found:
+        power = float(re.search(r"-?[\d.]+$", shape.name)[0])
+        assert power == (shape.reading_power if shape.name.startswith("reading") else shape.age_power)
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=lambda shape: shape.name)
+def test_a_reading_comes_back_from_its_scale(shape):
+    reading = np.array([0.1, 1.0, 3.7])
+    assert shape.back(shape.reading(reading)) == pytest.approx(reading, rel=1e-12)

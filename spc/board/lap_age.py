@@ -7,14 +7,12 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
-from spc.board.lives import lives_under, running_grit, sisters_of
+from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
 from spc.board.missing import first_doubts, missing_of_lap
 from spc.board.room_history import RoomHistory
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
-
-_SEED = 20_240_917  # of the draws behind a plan, so that the same log always gives the same ages
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +54,7 @@ def age_of_lap(
     laps, grit = sisters_of(view, lap), running_grit(view, lap)
     cycles = lives_under(view, laps, grit, until=first_doubts(view, lap, room))
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
-    rng = np.random.default_rng(_SEED)
+    rng = np.random.default_rng(PLAN_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
     missing = (one.sentence for name in laps for one in missing_of_lap(view, name, room.of(name)))
     return LapAge(tuple(laps), grit, cycles, plan, (*_of_one_grit(grit, others), *_unsaid(cycles), *missing))

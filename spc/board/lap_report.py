@@ -22,6 +22,7 @@ from spc.board.lap_frames import no_frames
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
+from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
@@ -218,7 +219,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     row, faces, rows = view.lap_row(lap), view.lapped_of(lap), view.faces_of(lap)
     signs, events, cycles = view.signs_of(lap), view.events_of(lap), view.cycles_of(lap)
     once = partial(view.memo.once, lap)
-    said, doubt, lead = elsewhere.said, elsewhere.doubt, own.lead
+    said, doubt, lead, begun = elsewhere.said, elsewhere.doubt, own.lead, begun_anew(view, lap)
     signals = said if doubt is None else tuple(sorted((doubt, *said), key=_need))
     forecast = forecast if doubt is None else as_if_confirmed(forecast, doubt)
     pattern, diagnosis = elsewhere.diagnosed
@@ -245,7 +246,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
-        *once("order", (rows, events), lambda: log_remarks(rows, events, cycles)),
+        *once("order", (rows, events, begun), lambda: log_remarks(rows, events, sure_cycles(cycles, begun))),
         *elsewhere.to_come,
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),

@@ -8,8 +8,9 @@ import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
 
-__all__ = ["NEVER", "lives_under", "running_grit", "sisters_of"]
+__all__ = ["NEVER", "PLAN_SEED", "lives_under", "running_grit", "sisters_of"]
 
+PLAN_SEED = 20_240_917  # of the draws behind a plan, so that the same log always gives the same ages
 NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle of no lap holds readings of another
 
 

@@ -12,7 +12,7 @@ from spc.board.reactions import is_answered
 from spc.board.results import Signal
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.board.shown_length import length_words, lengths_apart, shown_length
-from spc.chart.replay import DRIFTING, ChartSignal, Replayed, replay, signals_of
+from spc.chart.replay import BEYOND, DRIFTING, ChartSignal, Replayed, replay, signals_of
 from spc.chart.stream import SIGNS, Stream
 from spc.measure.shown import ShownLength
 
@@ -44,7 +44,7 @@ def open_signals(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap 
         open_now = _open_spells(view, counted.judged)
         if open_now:
             found.append(
-                _signal(counted, open_now[-1], shown_length(view, lap, sign, basis=counted.judged.stream.basis))
+                _signal(counted, _told(open_now), shown_length(view, lap, sign, basis=counted.judged.stream.basis))
             )
     return tuple(sorted(found, key=lambda s: s.p_value))
 
@@ -93,6 +93,15 @@ def _open_spells(view: CellView, judged: Replayed) -> list[_Spell]:
     ]
 
 
+def _told(spells: list[_Spell]) -> _Spell:
+    """Choose the newest; where its one face is far off by itself, that is told and not the average that it carried."""
+    newest = spells[-1]
+    if newest.newest.rule == DRIFTING and newest.first == newest.newest.position:
+        alone = (s for s in spells if s.newest.position == newest.newest.position and s.newest.rule == BEYOND)
+        return next(alone, newest)
+    return newest
+
+
 def _spell_begins(judged: Replayed, position: int, floor: int) -> int:
     """First face, none before `floor`, at which an unbroken spell spoke.
 
@@ -110,7 +119,8 @@ def _spell_begins(judged: Replayed, position: int, floor: int) -> int:
 def _signal(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> Signal:
     judged, s = counted.judged, spell.newest
     stream = judged.stream
-    since = int(judged.since[spell.spoke])
+    alone = s.rule == BEYOND and spell.spoke == s.position  # what the average began with says nothing of one face
+    since = s.position if alone else int(judged.since[spell.spoke])
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(
         lap=s.lap,
@@ -162,7 +172,7 @@ def _beyond(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
         when = f"was beyond its chart limit {plural(last, 'face')} ago"
     else:
         when = f"was beyond its chart limit from {first} to {plural(last, 'face')} ago"
-    before = int(counted.back[judged.since[spell.first]])
+    before = int(counted.back[judged.since[spell.first]]) if spell.first < begin else first
     when += f", after signals since about {plural(before, 'face')} ago" if before > first else ""
     limit = float(np.median(judged.limit[begin : s.position + 1]))
     shown, against = lengths_apart(_middle(stream, begin, s.position), limit, s.sign, unit)

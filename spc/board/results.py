@@ -154,7 +154,9 @@ class LapReport:
     last_part: str
     data_health: tuple[str, ...]  # identical readings, heaping, truncation, missing minutes, ...
     answers: tuple[tuple[str, str], ...] = ()  # (question in the operator's words, answer)
-    unusual_wear: str = ""  # what its sloping chart finds: 'a jump, begun at face 12'; '' = it wears as usual
+    unusual_wear: str = (
+        ""  # what its sloping chart finds: 'a jump, begun at face 12 of the cycle'; '' = it wears as usual
+    )
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
 
     @property

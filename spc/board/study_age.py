@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.board.cell_view import CellView
-from spc.board.lives import lives_under, running_grit, sisters_of
+from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
+from spc.board.missing_places import begun_anew_in
 from spc.board.study_plan import StudyPlan
 from spc.wear.recondition_plan import plan_recondition
 
@@ -40,16 +41,22 @@ def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
     """
     if plan.planned_age_faces is not None:
         return PlannedAge(plan.planned_age_faces, "given for this study")
+    unsure = begun_anew_in(view, laps)
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
+    names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
+    cycles = cycles[
+        np.array([name not in unsure for name in names], dtype=bool)
+    ]  # what holds another cycle has no one age
     grits = {running_grit(view, lap) for lap in laps}
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
     groups = set(view.laps.loc[view.laps["lap"].isin(laps), "group"])
     if planned is not None and unplanned is not None and len(groups) == len(grits) == 1 and unplanned > planned:
+        sisters = sisters_of(view, laps[0])
         found = plan_recondition(
-            lives_under(view, sisters_of(view, laps[0]), grits.pop()),
+            lives_under(view, sisters, grits.pop(), until=begun_anew_in(view, sisters)),
             planned_cost=planned,
             worn_cost=unplanned,
-            rng=np.random.default_rng(1),
+            rng=np.random.default_rng(PLAN_SEED),
         )
         if found.age.status == "range":
             return PlannedAge(float(round(found.age.age)), "age of least cost from the costs in the site's settings")

@@ -148,7 +148,7 @@ def wear_finding(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap 
     Returns
     -------
     str
-        'a jump, begun at face 12'.
+        'a jump, begun at face 12 of the cycle'.
     """
     cycle = _cycle_of(view, cell, lap, room)
     if cycle.chart.status != "ok":
@@ -207,11 +207,12 @@ def _finding(cycle: _Cycle, unusual: ChangeSearch | None) -> str:
     """Say in words what is not usual; '' where nothing is found. None: a search would surely find nothing."""
     if unusual is None or unusual.status != "change":
         return CANNOT_BE_TOLD if _far_off(cycle.chart) and not _too_few_values(cycle) else ""
-    change, faces = unusual.changes[0], cycle.stream.face_id[cycle.running]
+    change, age = unusual.changes[0], cycle.stream.age_faces[cycle.running]
     began = ""
     if change.set_start.size:
-        first, last = faces[int(change.set_start[0])], faces[int(change.set_start[-1])]
-        began = f", begun at face {first}" if first == last else f", begun between face {first} and face {last}"
+        first, last = (int(age[int(change.set_start[end])]) + 1 for end in (0, -1))
+        faces = f"at face {first}" if first == last else f"between face {first} and face {last}"
+        began = f", begun {faces} of the cycle"
     names = [NAMES[kind] for kind in dict.fromkeys((change.kind, *(k for k in unusual.near if k in NAMES)))]
     return f"{' or '.join(f'a {name}' for name in names)}{began}"
 

@@ -3,13 +3,18 @@
 An invented lap: 24 faces a cycle, from 0.2 um up by 0.02 um a face.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from spc.board.board import Board
+from spc.board.lap_age import age_of_lap
 from spc.board.missing_answer import keep_no
 from spc.board.missing_places import begun_anew, counted_once, unsure_words
+from spc.board.study_age import planned_age
+from spc.board.study_plan import StudyPlan
 from spc.board.wear_report import wear_report
 from spc.log.intake import ingest
 from spc.settings import Settings
@@ -84,3 +89,14 @@ def test_how_many_readings_are_left_out_is_said_in_words():
     assert unsure_words(0) == ""
     assert unsure_words(1).startswith("; 1 reading after a fall back to how a cycle begins is left out")
     assert unsure_words(1_200).startswith("; 1,200 readings after a fall back to how a cycle begins are left out")
+
+
+def test_a_study_and_the_plan_of_a_lap_take_the_same_lives(path):
+    view, charts, room = Board(path, replace(SITE, planned_cost=1.0, unplanned_cost=4.0)).look()
+    assert planned_age(view, StudyPlan("P1"), ["K1"]).faces == FACES  # the cycles that hold another have no one age
+    plan = age_of_lap(view, "K1", room=room, planned_cost=1.0, worn_cost=4.0).plan
+    assert (plan.lifetimes.worn, plan.lifetimes.unsure) == (1, 3)
+    remarks = Board(path, SITE).lap("K1").data_health
+    assert [line for line in remarks if "no reason logged" in line] == [
+        "K1: 2 cycles ended with no reason logged and count as worn."  # the first of all and the one that is sure
+    ]

@@ -79,6 +79,7 @@ def drawn(tmp_path, monkeypatch):
         ([], [(-1, -5)], "drifts up since about 4 faces ago:"),
         ([], [(-9, -14), (-4, -8), (-1, -3)], "drifts up since about 13 faces ago:"),  # never back at the centre
         ([], [(-9, -14), (-1, -3)], "drifts up since about 2 faces ago:"),
+        ([-1], [(-1, -9)], "is beyond its chart limit with the last face:"),  # the average speaks of that face alone
         ([-5], [(-1, -4)], "drifts up since about 4 faces ago:"),
         ([], [(-4, -9)], "drifted up from about 8 to 3 faces ago:"),
         ([], [(-4, -4)], "drifted up 3 faces ago:"),

@@ -36,10 +36,15 @@ def jump(lap, cycle, age, row):
 def test_fine_readings_of_a_short_cycle_are_searched_for_a_jump(tmp_path):
     """Readings to a hundredth of a micrometre seldom repeat: a jump among them must not be refused as coarse."""
     path = PlantedCell(0, fault=jump).store(tmp_path, limit="3 um")
-    assert "Not wearing as usual: a jump, begun at face 109" in run(path, "chart", "L1", "--sign", "wear").output
+    assert (
+        "Not wearing as usual: a jump, begun at face 13 of the cycle"
+        in run(path, "chart", "L1", "--sign", "wear").output
+    )
     report = told(path, "due", "--lap", "L1")
-    assert report["unusual_wear"] == "a jump, begun at face 109" and "wears as usual" not in report["sentence"]
-    assert any("a jump, begun at face 109" in reason for reason in report["reasons"])
+    assert (
+        report["unusual_wear"] == "a jump, begun at face 13 of the cycle" and "wears as usual" not in report["sentence"]
+    )
+    assert any("a jump, begun at face 13 of the cycle" in reason for reason in report["reasons"])
 
 
 def test_faces_far_off_are_called_unusual_where_their_kind_cannot_be_told(tmp_path):

@@ -28,6 +28,7 @@ from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
+from spc.board.relap_signals import relap_signal
 from spc.board.resting import resting_since
 from spc.board.results import LapReport, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
@@ -84,7 +85,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     memo = view.memo
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
-    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
+    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
@@ -120,6 +121,7 @@ class _Own(NamedTuple):
     over_limit: tuple[Signal, ...]
     charted: tuple[Signal, ...]
     turning: tuple[Signal, ...]
+    relaps: tuple[Signal, ...]
     bow: SignedBow
     lead: LeadSign
     moves: tuple[SignMove, ...]
@@ -178,6 +180,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
+    relaps = relap_signal(view, cell, lap, room)
     texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
@@ -185,6 +188,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         over_limit=() if fresh else over_limit_signals(view, lap),
         charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
+        relaps=(relaps,) if relaps is not None else (),
         bow=bow,
         lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits), cell_cut_off=_laps_until_good(view)),
         moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),

@@ -23,7 +23,7 @@ from spc.wear.signed_bow import SignedBow
 
 __all__ = ["SignsOfLap", "as_sentence", "diagnose_lap", "part_that_moved", "shown_causes"]
 
-_CHARTED = ("flatness", "minutes", "removal rate", "finish")
+_CHARTED = ("flatness", "minutes", "removal rate", "finish", "re-lap share")
 _OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
 _OF_THE_ROOM = frozenset(("flatness", "re-lap share", "passes"))  # signs that a room which reads high moves on all laps
 _NO_SCOPE = Scope("", "")

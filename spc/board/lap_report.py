@@ -15,6 +15,7 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
+from spc.board.grit_names import grit_name_remarks
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
@@ -28,6 +29,8 @@ from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
+from spc.board.relap_signals import relap_signal
+from spc.board.resting import resting_since
 from spc.board.results import LapReport, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
@@ -83,7 +86,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     memo = view.memo
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
-    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning)
+    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
@@ -100,6 +103,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=_to_come(view, lap),
+        grit_names=grit_name_remarks(view, lap),
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     since = doubt.age_faces if doubt is not None else 0.0
@@ -118,6 +122,7 @@ class _Own(NamedTuple):
     over_limit: tuple[Signal, ...]
     charted: tuple[Signal, ...]
     turning: tuple[Signal, ...]
+    relaps: tuple[Signal, ...]
     bow: SignedBow
     lead: LeadSign
     moves: tuple[SignMove, ...]
@@ -145,6 +150,7 @@ class _Elsewhere(NamedTuple):
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
     to_come: tuple[str, ...]  # events that do not count yet, a sentence each
+    grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
 
 
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
@@ -175,6 +181,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
+    relaps = relap_signal(view, cell, lap, room)
     texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
@@ -182,6 +189,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         over_limit=() if fresh else over_limit_signals(view, lap),
         charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
+        relaps=(relaps,) if relaps is not None else (),
         bow=bow,
         lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits), cell_cut_off=_laps_until_good(view)),
         moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
@@ -232,7 +240,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         faces_left=forecast.faces_left,
         next_face=forecast.next_face,
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
-        resting_since=_resting_since(view, lap, cycles),
+        resting_since=resting_since(view, lap),
         limit_text=forecast.limit_text,
         room=own.room.alarm,
         fresh=no_face_yet(cycles),
@@ -247,6 +255,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
         *once("order", (rows, events, begun), lambda: log_remarks(rows, events, sure_cycles(cycles, begun))),
+        *elsewhere.grit_names,
         *elsewhere.to_come,
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
@@ -363,27 +372,6 @@ def _cautions(state: str, kind: str, diagnosis: Diagnosis | None) -> tuple[str, 
     wanted = cautions_for(actions)
     more = diagnosis.safety if diagnosis is not None and state != "cutting" else ()
     return tuple(dict.fromkeys((*wanted[:-1], *more, *wanted[-1:])))
-
-
-def _resting_since(view: CellView, lap: str, cycles: pd.DataFrame) -> str:
-    """When the lap was taken out of use and not brought back; '' = in use."""
-    row = view.lap_row(lap)
-    if row["state"] == "retired":
-        return "it was retired"
-    if row["state"] == "stand-by":
-        return "it was put on stand-by"
-    events, faces = view.events_of(lap), view.faces_of(lap)
-    return view.memo.once(lap, "out", (events, faces), lambda: _out_since(events, faces))
-
-
-def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> str:
-    events = events[events["event"].isin(("swapped", "returned", "retired"))]
-    if events.empty or events["event"].iloc[-1] == "returned":
-        return ""
-    out = events.iloc[-1]
-    if len(faces) and int(faces["sort_us"].iloc[-1]) > int(out["sort_us"]):
-        return ""  # it has lapped faces since, whatever the register says
-    return str(out["time_text"]) or "an unknown time"
 
 
 def _confidence(forecast: LapForecast) -> str:

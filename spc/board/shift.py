@@ -15,6 +15,7 @@ from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural
 from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
+from spc.board.relap_signals import relap_false_calls
 from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport, Signal
 from spc.board.room_answer import asked_of_room
 from spc.board.room_history import RoomHistory
@@ -84,6 +85,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
                 cell.plan.sentence,
                 _UNDATED * (cell.plan.widths is not None and not dated),
                 _TURNING * (cell.plan.widths is not None and form_is_written(view)),
+                relap_false_calls(view, cell),
             )
         ),
         go_look=listed,

@@ -12,11 +12,12 @@ from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
 from spc.board.missing_places import counted_once, unsure_words
+from spc.board.relap_signals import FEWEST_USUAL, begun_at, faces_charted, plan_of_relaps
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles
 from spc.chart.price import in_points
-from spc.chart.relaps import RelapChart, bernoulli_plan, relap_chart
+from spc.chart.relaps import RelapChart, relap_chart
 from spc.chart.stream import Stream
 from spc.chart.unusual_wear import NAMES, surely_usual, unusual_cycle
 from spc.chart.usual_bend import usual_bend
@@ -31,13 +32,11 @@ __all__ = ["RelapReport", "WearReport", "relap_report", "wear_finding", "wear_re
 
 Array = NDArray[np.float64]
 
-FEWEST_USUAL = 20  # earlier faces from which a usual share of re-laps is said [our rule]
 FAR_OFF = 0.01  # chance of so many faces beyond the limits, under which the cycle is called unusual [our choice]
 FEWEST_VALUES = 4  # different readings from which a jump can be told from growth through a step [our rule]
 CANNOT_BE_TOLD = "whether it jumped, turned steeper or bent cannot be told yet"
 JUMP_AFTER, SEEN_WITHIN = 10, 10  # faces: when the jump comes that is told of, and how long it is watched
 SHIFTS_SD = (1.0, 2.0, 3.0)  # of a reading about its line
-LEAST_RISE = 0.05  # the sum is tuned to twice the usual share, at least to this much more [our choice]
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +278,7 @@ def _dependence(age: Array, y: Array, cycle: NDArray[np.int64]) -> float:
 
 
 def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
-    """Chart the faces of the running cycle that had to be lapped again.
+    """Chart the faces of the running cycle that had to be lapped again, since its last change of grit.
 
     Parameters
     ----------
@@ -292,26 +291,24 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     -------
     RelapReport
     """
-    signs = view.signs_of(lap)
-    bad, cycle = signs["relapped"].to_numpy(bool), signs["cycle"].to_numpy(np.int64)
-    running = cycle == (cycle[-1] if cycle.size else 0)
-    if no_face_yet(view.cycles_of(lap)):
-        running = np.zeros(cycle.size, dtype=bool)
-    earlier, now = bad[~running], bad[running]
-    faces = tuple(signs["face_id"].to_numpy(np.int64)[running].tolist())
+    signs, (before, own) = view.signs_of(lap), faces_charted(view, lap)
+    bad = signs["relapped"].to_numpy(bool)
+    earlier, now = bad[before], bad[own]
+    faces = tuple(signs["face_id"].to_numpy(np.int64)[own].tolist())
     method = "likelihood-ratio sum over single faces, exact run length"
+    others = bad.size - earlier.size - now.size
+    left_out = (
+        f" {plural(others, 'face')} with another grit {'is' if others == 1 else 'are'} left out." if others else ""
+    )
     if earlier.size < FEWEST_USUAL:
         why = (
             f"{int(now.sum()):,} of {now.size:,} faces were lapped again; {earlier.size:,} faces of earlier cycles are "
-            f"too few to say what is usual ({FEWEST_USUAL} needed)."
+            f"too few to say what is usual ({FEWEST_USUAL} needed).{left_out}"
         )
         return RelapReport(
             lap, "refused", math.nan, int(earlier.size), int(now.sum()), int(now.size), None, faces, method, why
         )
-    share = (float(earlier.sum()) + 0.5) / (earlier.size + 1.0)
-    worse = min(max(2.0 * share, share + LEAST_RISE), (1.0 + share) / 2.0)
-    between = cell.plan.widths.points_between if cell.plan.widths is not None else 500.0
-    plan = bernoulli_plan(share, worse, average=float(round(between)))
+    share, worse, plan = plan_of_relaps(view, cell, lap, earlier)
     found = relap_chart(now, plan)
     calls = found.chart.signals[0].index
     sentence = f"{int(now.sum()):,} of {now.size:,} faces were lapped again; usual are {share:.1%}. "
@@ -319,11 +316,11 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
         sentence += "No rise is called"
     else:
         sentence += f"A rise was first called at face {faces[int(calls[0])]}"
-        if found.since >= 0:
-            sentence += f"; it still stands, begun about face {faces[found.since]}"
+        began = begun_at(found)
+        sentence += f"; it still stands, begun about face {faces[began]}" if began >= 0 else "; it is over"
     return RelapReport(
         lap, "ok", share, int(earlier.size), int(now.sum()), int(now.size), found, faces, method,
-        f"{sentence}; {plan.sentence}.",
+        f"{sentence}; {plan.sentence}.{left_out}",
         f"a share of {share:.1%} of {earlier.size:,} faces of earlier cycles; nothing is frozen",
         f"one false alarm in about {in_points(plan.run_length.average)} faces at that share",
         f"Sees a lasting rise of the share to {worse:.1%} after about {in_points(plan.worse_run_length.average)} faces",

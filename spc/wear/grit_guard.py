@@ -164,29 +164,31 @@ def _grit_calls(lap: str, own: pd.DataFrame, home_um: float, guards: Collection[
 def _jump_calls(lap: str, own: pd.DataFrame, *, named: Collection[int]) -> list[GuardCall]:
     """Name the first face of each step down that skips neighbouring grits: coarse grain stays in the lap.
 
-    A cycle whose coarse grit has been named at a face of `named` is not named for it again.
+    A ladder worked down rung by rung is measured from the finest grit used so far; a coarser grit used again begins
+    another way down. The step down from a coarse grit that was named at a face of `named` is not named again.
     """
     size = own["grit_um"].to_numpy(np.float64)
     known = size[size > 0]
     if not known.size or known.max() <= JUMP * known.min():
         return []
-    cycle = own["cycle"].to_numpy(np.int64)
-    told = set(cycle[own["face_id"].isin(named).to_numpy()].tolist())
+    cycle, told = own["cycle"].to_numpy(np.int64), own["face_id"].isin(named).to_numpy()
     calls = []
-    coarsest, in_cycle, spoken = 0.0, -1, False
+    finest, in_cycle, from_named = math.inf, -1, False
     for i in np.flatnonzero(size > 0).tolist():
+        grit_um = float(size[i])
         if cycle[i] != in_cycle:
-            coarsest, in_cycle, spoken = 0.0, int(cycle[i]), False
-        far = coarsest > JUMP * size[i]
-        if far and not spoken and in_cycle not in told:
+            finest, in_cycle, from_named = grit_um, int(cycle[i]), False
+        elif grit_um > COARSER * finest:
+            finest = grit_um
+        if finest > JUMP * grit_um and not from_named:
             typed = own["grit"].iat[i]
             sentence = (
-                f"{lap} jumped from {coarsest:g} um to {typed}, not reconditioned in between: coarse grain left in the "
+                f"{lap} jumped from {finest:g} um to {typed}, not reconditioned in between: coarse grain left in the "
                 "lap asks for scratches (common practice, no source)."
             )
             calls.append(_call("grit jump", lap, own, i, sentence, f"grit typed: {typed}", _STRIP))
-        spoken = far
-        coarsest = max(coarsest, float(size[i]))
+        from_named = bool(told[i]) or (from_named and grit_um * COARSER >= finest)
+        finest = min(finest, grit_um)
     return calls
 
 

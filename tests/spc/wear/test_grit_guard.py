@@ -36,7 +36,15 @@ def test_neighbouring_rungs_and_going_finer_are_quiet():
 
 
 @pytest.mark.parametrize(
-    ("steps", "named"), [((60.0, 10.0), 1), ((15.0, 6.0, 3.0), 1), ((15.0, 6.0), 0), ((3.0, 1.0), 0)]
+    ("steps", "named"),
+    [
+        ((60.0, 10.0), 1),
+        ((15.0, 6.0, 1.0), 1),
+        ((30.0, 9.0), 1),
+        ((15.0, 6.0), 0),
+        ((15.0, 6.0, 3.0), 0),
+        ((3.0, 1.0), 0),
+    ],
 )
 def test_a_jump_that_skips_neighbours_is_named_until_reconditioned(steps, named):
     """Common practice, no source: 60 back to 10 on one lap asks for scratches, neighbouring grits are tolerated."""
@@ -47,6 +55,25 @@ def test_a_jump_that_skips_neighbours_is_named_until_reconditioned(steps, named)
         assert "B jumped from" in found[0].sentence and found[0].face_id == len(steps)
     between = [{"lap": "B", "event": "reconditioned", "sort_us": hours(i + 0.5)} for i in range(len(steps) - 1)]
     assert calls(rows, between) == ()
+
+
+@pytest.mark.parametrize("steps", [(30.0, 15.0, 9.0), (15.0, 9.0, 6.0, 3.0), (60.0, 30.0, 15.0, 9.0, 6.0, 3.0, 1.0)])
+def test_a_ladder_worked_down_rung_by_rung_is_quiet(steps):
+    assert calls([grit(g, lap="B", sort_us=hours(i)) for i, g in enumerate(np.repeat(steps, 3).tolist())]) == ()
+
+
+def test_a_jump_stays_named_after_a_coarse_grit_used_again_and_is_named_from_there_where_that_was_not():
+    def named(steps, **options):
+        found = calls([grit(g, lap="B", sort_us=hours(i)) for i, g in enumerate(steps)], **options)
+        return [(c.guard, c.face_id) for c in found]
+
+    again = [30.0, 9.0, 9.0, 30.0, 30.0, 9.0]
+    assert named(again) == [("grit jump", 2), ("back up the ladder", 4)]
+    assert named(again, guards=["grit jump"]) == [("grit jump", 2), ("grit jump", 6)]
+    worked = [30.0, 15.0, 9.0, 30.0, 9.0]
+    assert named(worked) == [("back up the ladder", 4)]
+    assert named(worked, guards=["grit jump"]) == [("grit jump", 5)]
+    assert named([*worked, 2.0]) == [("back up the ladder", 4), ("grit jump", 6)]
 
 
 def test_a_coarse_charge_is_named_before_any_face():

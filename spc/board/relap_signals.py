@@ -207,7 +207,7 @@ def relap_signal(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) ->
     last = f"{of} faces of {lap} were" if of > 1 else f"face of {lap} was"
     sentence = (
         f"{again} of the last {last} lapped again where {told.share:.1%} is usual ({earlier:,} of {before.size:,} in "
-        f"earlier cycles), since about face {ids[own[begin]]}."
+        f"earlier cycles)."
     )
     row = _row_of(view.lapped_of(lap), int(ids[own[newest]]))
     low, high_um = (float(signs[f"first_{end}_um"].iloc[own[newest]]) for end in ("low", "high"))

@@ -110,9 +110,9 @@ def decide_state(
     if faces_left.status == "over":
         return LapState("due", f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
-        pace = f"{lap} usually does {plural(round(shift), 'face')} in a shift."
+        pace = (f"{lap} usually does {plural(round(shift), 'face')} in a shift.",) if faces_per_shift > 0 else ()
         sentence = f"{first} at the next break: {_lower(forecast)}"
-        return LapState("due", sentence, (forecast, pace, *evidence))
+        return LapState("due", sentence, (forecast, *pace, *evidence))
     if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:
         sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
         return LapState("due", sentence, (forecast, *evidence))

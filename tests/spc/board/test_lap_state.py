@@ -75,7 +75,9 @@ def test_the_planning_watch_ends_after_three_usual_shifts():
 
 @pytest.mark.parametrize("pace", [0.0, 0.4])
 def test_an_unknown_pace_counts_as_one_face_a_shift(pace):
-    assert state(left=replace(RANGE, low=1.0), pace=pace).state == "due"
+    found = state(left=replace(RANGE, low=1.0), pace=pace)
+    assert found.state == "due"
+    assert any("in a shift" in reason for reason in found.reasons) == (pace > 0)
 
 
 def test_a_lap_that_moved_with_the_room_is_not_worked_on_first():

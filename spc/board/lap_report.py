@@ -19,6 +19,7 @@ from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_frames import no_frames
+from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
@@ -167,7 +168,8 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
 
 def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own:
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
-    fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
+    cycles = view.cycles_of(lap)
+    fresh = no_face_yet(cycles) or bool(rest_of(view, lap).ended)  # what the cycle before showed is closed
     own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
     bow = running_bow(view, lap, room)
@@ -194,7 +196,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
         unusual="" if fresh else wear_finding(view, cell, lap, room=room),
-        set_aside=_set_aside(faces, view.cycles_of(lap), room),
+        set_aside=_set_aside(faces, cycles, room),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
 
@@ -225,13 +227,15 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leading = lead_move(signs, lead.sign) if lead.hides else None
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
+    rest = rest_of(view, lap)
+    forecast = no_face_left(forecast, rest)
     state = decide_state(
         lap,
         signals=signals,
         faces_left=forecast.faces_left,
         next_face=forecast.next_face,
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
-        resting_since=_resting_since(view, lap, cycles),
+        resting_since=rest.since,
         limit_text=forecast.limit_text,
         room=own.room.alarm,
         fresh=no_face_yet(cycles),
@@ -362,27 +366,6 @@ def _cautions(state: str, kind: str, diagnosis: Diagnosis | None) -> tuple[str, 
     wanted = cautions_for(actions)
     more = diagnosis.safety if diagnosis is not None and state != "cutting" else ()
     return tuple(dict.fromkeys((*wanted[:-1], *more, *wanted[-1:])))
-
-
-def _resting_since(view: CellView, lap: str, cycles: pd.DataFrame) -> str:
-    """When the lap was taken out of use and not brought back; '' = in use."""
-    row = view.lap_row(lap)
-    if row["state"] == "retired":
-        return "it was retired"
-    if row["state"] == "stand-by":
-        return "it was put on stand-by"
-    events, faces = view.events_of(lap), view.faces_of(lap)
-    return view.memo.once(lap, "out", (events, faces), lambda: _out_since(events, faces))
-
-
-def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> str:
-    events = events[events["event"].isin(("swapped", "returned", "retired"))]
-    if events.empty or events["event"].iloc[-1] == "returned":
-        return ""
-    out = events.iloc[-1]
-    if len(faces) and int(faces["sort_us"].iloc[-1]) > int(out["sort_us"]):
-        return ""  # it has lapped faces since, whatever the register says
-    return str(out["time_text"]) or "an unknown time"
 
 
 def _confidence(forecast: LapForecast) -> str:

@@ -200,6 +200,23 @@ def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
     assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output
 
 
+def test_a_lap_out_of_use_and_worn_or_retired_has_no_faces_left(tmp_path):
+    cell = PlantedCell(3, fault=jump)
+    path = cell.store(tmp_path, limit="1.5 um")
+    before = told(path, "due", "--lap", "L1")
+    assert before["signals"] and before["causes"] and before["faces_left"]["status"] == "range"
+    for second, event, left in (("05", "swapped", "none until reconditioned"), ("10", "retired", "")):
+        out = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--reason", "worn")
+        assert run(path, *out, "--who", "Ann").exit_code == 0
+        lap = told(path, "due", "--lap", "L1")
+        assert (lap["state"], lap["faces_left"]["status"], lap["faces_left"]["sentence"]) == ("resting", "ended", left)
+        assert (lap["signals"], lap["causes"], lap["confidence"]) == ([], [], "")
+        assert "Nothing has moved" in lap["answers"][-1]["answer"]
+        (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))
+        assert left in line and "faces left" not in line and "average" not in line
+        assert "faces left" not in run(path, "due", "--lap", "L1").output
+
+
 def test_nothing_beside_a_hold_invites_to_go_on(tmp_path):
     """A scratch on a lap with faces left: the range is evidence for a program, and no plan for a person."""
 

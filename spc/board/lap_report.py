@@ -29,6 +29,7 @@ from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.results import LapReport, Signal
+from spc.board.room_answer import answer_to_room
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
 from spc.board.scope import SECOND_READER
@@ -100,6 +101,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=_to_come(view, lap),
+        room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     since = doubt.age_faces if doubt is not None else 0.0
@@ -145,6 +147,7 @@ class _Elsewhere(NamedTuple):
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
     to_come: tuple[str, ...]  # events that do not count yet, a sentence each
+    room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
 
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
@@ -238,6 +241,8 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         resting_since=rest.since,
         limit_text=forecast.limit_text,
         room=own.room.alarm,
+        room_found=elsewhere.room_found,
+        room_counted=own.room.counted,
         fresh=no_face_yet(cycles),
         unusual=own.unusual,
         part=elsewhere.part.part if elsewhere.part is not None else "",

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
+from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_signal, running_bow
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
@@ -18,7 +18,7 @@ from spc.board.data_health import check_data_health
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
-from spc.board.lap_frames import no_frames
+from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
@@ -38,7 +38,7 @@ from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
-from spc.wear.lead_sign import CutOff, LeadSign, choose_lead_sign, cut_off_evidence, cut_off_together, lead_move
+from spc.wear.lead_sign import LeadSign, lead_move
 from spc.wear.log_remarks import log_remarks
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
@@ -97,7 +97,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         doubt=doubt,
         diagnosed=(pattern, diagnosis),
         follows=follows if said else (),
-        serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
+        serves=lap_that_serves(view, own.last_part, own.last_grit, own.last_limit_um),
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=_to_come(view, lap),
@@ -163,7 +163,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
         room,
         same("widths", repr(cell.plan.widths)),
         cell.begun[lap],
-        _laps_until_good(view),
+        laps_until_good(view),
         same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
@@ -187,7 +187,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
         bow=bow,
-        lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits), cell_cut_off=_laps_until_good(view)),
+        lead=lead_of(view, lap),
         moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
@@ -202,21 +202,6 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         set_aside=_set_aside(faces, cycles, room),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
-
-
-def _laps_until_good(view: CellView) -> bool:
-    """Whether the laps of the cell that log no further pass are, taken together, lapped until good."""
-    made_from = {lap: (frames.faces, frames.events, view.limits) for lap, frames in view.by_lap.items()}
-
-    def evidence(lap: str) -> CutOff:
-        signs = view.signs_of(lap)
-        return cut_off_evidence(signs, upper_limit_um(signs["part"], view.limits))
-
-    def together() -> bool:
-        each = (view.memo.once(lap, "cut off", rows, partial(evidence, lap)) for lap, rows in made_from.items())
-        return cut_off_together(tuple(each))
-
-    return view.memo.once("", "lapped until good", tuple(one for rows in made_from.values() for one in rows), together)
 
 
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:
@@ -347,17 +332,6 @@ def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tu
                 f"room read {read} then, which says nothing of this lap.{lasting}"
             )
     return tuple(told[::-1])
-
-
-def _serves(view: CellView, part: str, grit: str, limit_um: float, *, hidden: bool) -> str:
-    """Say which lap serves a part number with a grit best; one answer for all laps."""
-    same = view.signs_of_part(part, grit)
-
-    def serves() -> str:
-        signs = pd.concat(same).sort_values("sort_us", kind="stable") if same else no_frames().signs
-        return which_lap_serves(signs, part, grit=grit, limit_um=limit_um, hidden=hidden)
-
-    return view.memo.once("", f"serves {part} with {grit}, {limit_um}, {hidden}", same, serves)
 
 
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:

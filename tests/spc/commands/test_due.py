@@ -294,3 +294,15 @@ def test_a_fresh_lap_is_not_counted_among_those_that_wear_as_usual(tmp_path):
     assert run(path, *done, "--who", "Ann").exit_code == 0
     said = "Nothing needs a person: 1 lap wearing as usual; 1 lap fresh, with no face yet."
     assert told(path, "due")["sentence"] == said
+
+
+def test_which_lap_serves_is_answered_alike_on_every_page(tmp_path):
+    """Of L1 only the pass that ended well is logged; of L2 every reading, some of them over the limit."""
+    hidden = until_good(1, passes_logged=False)
+
+    def fault(lap, cycle, age, row):
+        return hidden(lap, cycle, age, row) if lap == "L1" else None
+
+    path = PlantedCell(6, laps=("L1", "L2"), rate=0.04, fault=fault).store(tmp_path, limit="0.8 um")
+    said = {told(path, "due", "--lap", lap)["answers"][1]["answer"] for lap in ("L1", "L2")}
+    assert len(said) == 1 and said.pop().startswith("How many were good at the first pass cannot be told")

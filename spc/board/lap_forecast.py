@@ -155,7 +155,8 @@ def forecast_lap(
     Seeds follow from the data, so that the same log always gives the same range.
     """
     now = view.memo.once(
-        lap, f"running cycle from {since_age}", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
+        lap, f"running cycle from {since_age}",
+        (view.signs_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
         lambda: running_cycle(view, lap, room, since_age=since_age),
     )  # fmt: skip
     past = past_paths(view, lap, now.grit, now.limit_um, until=until)

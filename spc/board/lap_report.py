@@ -22,6 +22,7 @@ from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
+from spc.board.lives import grit_to_come
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
@@ -250,7 +251,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         lap=lap,
         material=str(row["material"]),
         kind=str(row["kind"]),
-        grit=str(row["home_grit"]) or own.last_grit,
+        grit=str(row["home_grit"]) or grit_to_come(view, lap) or own.last_grit,
         state=state.state,
         sentence=state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads),
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),

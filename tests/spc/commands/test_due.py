@@ -306,3 +306,17 @@ def test_which_lap_serves_is_answered_alike_on_every_page(tmp_path):
     path = PlantedCell(6, laps=("L1", "L2"), rate=0.04, fault=fault).store(tmp_path, limit="0.8 um")
     said = {told(path, "due", "--lap", lap)["answers"][1]["answer"] for lap in ("L1", "L2")}
     assert len(said) == 1 and said.pop().startswith("How many were good at the first pass cannot be told")
+
+
+def test_what_was_done_to_a_lap_is_said_in_english(tmp_path):
+    cell = PlantedCell(6)
+    path = cell.store(tmp_path)
+    for second, event in (("05", "ring moved"), ("06", "grit changed"), ("07", "recharged")):
+        add = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second)
+        assert run(path, *add, "--operator", "Ann", "--who", "Ann").exit_code == 0
+    changed = told(path, "due")["changed"]
+    assert changed[-3:] == [
+        "L1 had its ring moved by Ann.",
+        "L1 had its grit changed by Ann.",
+        "L1 was recharged by Ann.",
+    ]

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from spc.cli import COMMANDS, cli
-from spc.commands.output import clean
+from spc.commands.output import clean, plain
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -380,3 +380,8 @@ def test_a_real_process_takes_a_log_in(shop):
 def test_json_holds_no_number_that_json_lacks():
     messy = {"a": float("nan"), "b": [float("inf"), 1.5], "c": {"d": float("-inf")}, "e": "\ud800"}
     assert clean(messy) == {"a": None, "b": [None, 1.5], "c": {"d": None}, "e": "?"}
+
+
+def test_a_table_writes_great_numbers_out():
+    told = [plain(value) for value in (13380.0, -25000.4, 9999.6, 9999.4, 0.1234567, 1e15, float("nan"), 13380, True)]
+    assert told == ["13380", "-25000", "10000", "9999", "0.1235", "1e+15", "", "13380", "yes"]

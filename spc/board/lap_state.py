@@ -90,7 +90,9 @@ def decide_state(
     shifts, or nothing can be said yet, or ever from flatness that is cut off. Cutting: none of these.
     """
     if resting_since:
-        return LapState("resting", f"{lap} is resting since {resting_since}.", ())
+        ended = faces_left.status == "ended" and faces_left.sentence
+        reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
+        return LapState("resting", f"{lap} is resting since {resting_since}.", reasons)
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
     under = f" under {limit_text}" if limit_text else ""

@@ -66,6 +66,8 @@ def test_too_little_to_say_is_watched_and_says_why():
 
 def test_a_lap_out_of_use_rests_even_with_signals():
     assert state((STOP,), resting="4 March").state == "resting"
+    worn = state(left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="4 March")
+    assert worn.reasons == ("Faces left: none until reconditioned.",)
 
 
 def test_the_planning_watch_ends_after_three_usual_shifts():

@@ -181,7 +181,7 @@ def left_words(lap: LapReport) -> str:
         return "none until answered"
     if left.status == "over":
         return "at the limit"
-    return left.sentence if left.status == "range" else "no forecast"
+    return left.sentence if left.status in ("range", "ended") else "no forecast"
 
 
 def _likely(share: float) -> str:

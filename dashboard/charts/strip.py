@@ -153,6 +153,6 @@ def _short(lap: LapReport) -> str:
         return "none until answered"
     if left.status == "over":
         return "at the limit now"
-    if left.status == "range":
+    if left.status in ("range", "ended"):
         return left.sentence
     return "no forecast: " + left.sentence if len(left.sentence) <= 70 else "no forecast yet"

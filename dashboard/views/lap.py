@@ -114,8 +114,9 @@ def _kicker(report: LapReport) -> str:
 
 
 def _numbers(report: LapReport) -> list[tuple[str, str]]:
+    left = cards.left_words(report).removesuffix(" faces left")
     pairs = [
-        ("faces left", cards.left_words(report).removesuffix(" faces left")),
+        *([("faces left", left)] if left else []),
         ("since reconditioning", count(report.age_faces, "face")),
         ("minutes lapped since", number(report.age_minutes)),
     ]

@@ -11,13 +11,13 @@ from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
 from spc.measure.shown import typed_words
 
-__all__ = ["answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
+__all__ = ["LEAST_COMPARED", "answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
 
 _PASS_QUESTION = "Is this face getting better or worse from pass to pass?"
 _LAP_QUESTION = "Which lap serves this face?"
 _CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
 _UNTOLD = "how many were good at the first pass cannot be told"
-_LEAST_FACES = 5
+LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared
 _MOST_FACES = 200  # of a lap, the latest
 
 
@@ -146,18 +146,18 @@ def which_lap_serves(
     minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     for lap, own in rows.groupby("lap", sort=False):
         own = own.iloc[-_MOST_FACES:]
-        if len(own) >= _LEAST_FACES:
+        if len(own) >= LEAST_COMPARED:
             over = own["first_low_um"].to_numpy(np.float64) >= limit_um
             good[str(lap)] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
             minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
     if not good:
         return (
-            f"Too few faces of {named} to say: no lap has done {_LEAST_FACES} of them with this grit"
+            f"Too few faces of {named} to say: no lap has done {LEAST_COMPARED} of them with this grit"
             f"{' that were read' if unread else ''}."
         )
     if len(good) == 1:
         lap, counts = next(iter(good.items()))
-        alone = f"Only {lap} has done {_LEAST_FACES} or more faces of {named} with this grit"
+        alone = f"Only {lap} has done {LEAST_COMPARED} or more faces of {named} with this grit"
         return f"{alone}; {_UNTOLD}." if hidden else f"{alone}: {_first_pass(counts)}."
     if hidden:
         quicker = _fewest_minutes(minutes)
@@ -189,7 +189,7 @@ def _yield_differs(best: tuple[int, int], other: tuple[int, int]) -> bool:
 
 def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> str:
     """Lap that takes fewer minutes than every other, '' when none does so clearly."""
-    known = {name: m for name, m in minutes.items() if m.size >= _LEAST_FACES}
+    known = {name: m for name, m in minutes.items() if m.size >= LEAST_COMPARED}
     if len(known) < 2:
         return ""
     best = min(known, key=lambda name: float(np.median(known[name])))

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from spc.chart.replay import Replayed
-from spc.wear.event_order import EVENT_EFFECTS
+from spc.wear.event_order import EVENT_EFFECTS, effective_events
 from spc.wear.sign_moves import RECENT_FACES
 
 __all__ = ["Charge", "charge_of_lap"]
@@ -17,6 +17,11 @@ YOUNG = 0.25  # of the usual number of faces [our choice]
 YOUNG_FACES = 2  # so few are young whatever is usual [our choice]
 FEWEST_SPANS = 3  # charges used up or renewed before, from which a usual number of faces is said [our rule]
 _RECHARGES = ("charged", "recharged")
+_SAID = {
+    "charged": "recharged",
+    "grit changed": "given another grit",
+    "retired": "taken up again after it was retired",
+}  # else by its name
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +36,7 @@ class Charge:
     @property
     def words(self) -> str:
         """'last recharged 3 faces ago, 12 are usual'."""
-        done = "recharged" if self.event in _RECHARGES else self.event
+        done = _SAID.get(self.event, self.event)
         ago = f"{self.faces:,} face{'' if self.faces == 1 else 's'} ago" if self.faces else "after the last face"
         not_since = "" if done == "recharged" else " and not recharged since"
         usual = "" if np.isnan(self.usual_faces) else f", {self.usual_faces:.0f} are usual"
@@ -62,11 +67,13 @@ def charge_of_lap(lapped: pd.DataFrame, events: pd.DataFrame, charts: Iterable[R
     """
     if lapped.empty or not events["event"].isin(_RECHARGES).any():
         return None
-    renews = events[events["event"].map(lambda name: EVENT_EFFECTS[name].charge).to_numpy(bool)]
-    renews = renews.sort_values("sort_us", kind="stable")
+    events, last_us = events.sort_values("sort_us", kind="stable"), int(lapped["sort_us"].iloc[-1])
+    gaps = np.searchsorted(lapped["sort_us"].to_numpy(np.int64), events["sort_us"].to_numpy(np.int64)).tolist()
+    told = zip(effective_events(events["event"].tolist(), gaps), events["sort_us"].tolist(), strict=True)
+    renews = [(name, at) for name, at in told if EVENT_EFFECTS[name].charge and (name != "retired" or at <= last_us)]
     clock = lapped["faces_since_charge"].to_numpy(np.int64)
     begins = np.flatnonzero(clock == 0)
-    after = int(renews["sort_us"].iloc[-1]) > int(lapped["sort_us"].iloc[-1])
+    after = renews[-1][1] > last_us
     faces = 0 if after else int(clock[-1]) + 1
     spans = np.diff(np.append(begins, clock.size) if after else begins)[1:]  # of the first the beginning is not known
     usual = float(np.median(spans)) if spans.size >= FEWEST_SPANS else float("nan")
@@ -74,7 +81,7 @@ def charge_of_lap(lapped: pd.DataFrame, events: pd.DataFrame, charts: Iterable[R
         state = "young"
     else:
         state = "old" if faces > OLD * usual else "usual"
-    return Charge(faces, str(renews["event"].iloc[-1]), usual, state)
+    return Charge(faces, renews[-1][0], usual, state)
 
 
 def _went_on(charts: Iterable[Replayed], since_us: int) -> bool:

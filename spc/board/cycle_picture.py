@@ -62,7 +62,7 @@ def draw_cycle(
         fan=_to_limit(forecast),
         signals=tuple(signals),
         sentence=_in_words(lap, now, past, forecast),
-        axis_note=forecast.faces_left.sentence if forecast.faces_left.status != "refused" else "",
+        axis_note=forecast.faces_left.sentence if forecast.faces_left.status in ("range", "over") else "",
     )
 
 
@@ -135,4 +135,5 @@ def _in_words(lap: str, now: CyclePath, past: Sequence[CyclePath], forecast: Lap
     shown = len(past)
     behind = f"; {shown} past cycle{'' if shown == 1 else 's'} drawn faint behind" if shown else "; no past cycle yet"
     limit = f"; limit {forecast.limit_text}" if forecast.limit_text else "; no limit set"
-    return f"{read}{behind}{limit}; {forecast.faces_left.sentence}."
+    left = f"; {forecast.faces_left.sentence}" if forecast.faces_left.sentence else ""
+    return f"{read}{behind}{limit}{left}."

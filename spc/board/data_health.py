@@ -26,7 +26,8 @@ __all__ = [
 class HealthFinding:
     """One thing the readings of a lap cannot be trusted for."""
 
-    kind: str  # 'identical', 'heaping', 'minutes missing', 'batch typing', 'copied', 'warm', 'too fine', 'zero reading'
+    # 'identical', 'heaping', 'minutes missing', 'batch typing', 'copied', 'warm', 'too fine', 'zero reading', 'far off'
+    kind: str
     sentence: str
     cure: str
     share: float  # of the readings looked at, 0 to 1
@@ -38,6 +39,8 @@ _LEAST = 12  # readings before a share is worth telling; our own rule
 _ALPHA = 0.01
 _WARM_K = 2.0  # above 20 degrees C plus what the room does; our own rule
 _REFERENCE_C = 20.0  # ISO 1 standard reference temperature
+_FAR_TIMES = 20.0  # a reading so many times those around it is asked about; our own rule
+_AROUND, _LEAST_AROUND = 4, 4  # readings of the part number on either side, and how many there must be in all
 
 # Finest flatness each method can tell on a lapped face, micrometres; common practice, no published source.
 _FINEST_UM = {"optical flat": 0.02, "indicator": 0.2, "interferometer": 0.002}
@@ -62,6 +65,7 @@ def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
     """
     own = faces[faces["kind"] == "face"]
     findings = (
+        _far_off(own),
         _identical(own),
         _heaping(own),
         _copied(own),
@@ -183,6 +187,34 @@ def _identical(own: pd.DataFrame) -> HealthFinding | None:
         "The step may be too coarse, the value copied, or the face lapped until it reads so: chart minutes and passes."
     )
     return HealthFinding("identical", text, cure, run / texts.size, run, int(texts.size))
+
+
+def _far_off(own: pd.DataFrame) -> HealthFinding | None:
+    """Ask about readings tens of times those around them, part by part: a decimal mark or a unit may be wrong."""
+    rows = np.flatnonzero(own["flatness_high_um"].notna() & np.isfinite(own["flatness_high_um"]))
+    low, high = (own[name].to_numpy(np.float64) for name in ("flatness_low_um", "flatness_high_um"))
+    parts = own["part"].to_numpy()
+    far: list[tuple[int, float]] = []
+    for part in pd.unique(parts[rows]):
+        of = rows[parts[rows] == part]
+        for at in np.flatnonzero(low[of] >= _FAR_TIMES * float(np.median(high[of]))).tolist():
+            around = np.concatenate((of[max(0, at - _AROUND) : at], of[at + 1 : at + 1 + _AROUND]))
+            usual = float(np.median(high[around])) if around.size >= _LEAST_AROUND else 0.0
+            if 0 < usual <= low[of[at]] / _FAR_TIMES:
+                middle = float(np.median((low + high)[around]))
+                far.append((int(of[at]), float((low + high)[of[at]]) / middle))
+    if not far:
+        return None
+    newest, times = max(far)
+    row = own.iloc[newest]
+    when = f"at {row['time_text']}" if row["time_text"] else f"in row {row['row_number']} of its log"
+    more = f" ({len(far) - 1} more like it before)" if len(far) > 1 else ""
+    text = (
+        f"The flatness of {typed_words(str(row['flatness_text']), str(row['flatness_unit']))} {when} is about "
+        f"{float(f'{times:.1g}'):,.0f} times that of the faces around it{more}: look at its decimal mark and unit."
+    )
+    cure = "Correct it in the log and take the log in again, if it was mistyped."
+    return HealthFinding("far off", text, cure, len(far) / rows.size, len(far), int(rows.size))
 
 
 def _copied(own: pd.DataFrame) -> HealthFinding | None:

@@ -25,10 +25,11 @@ from spc.board.lives import NEVER
 from spc.board.results import CycleFan, FacesLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.wear.path_shape import SHAPES
+from spc.wear.path_slips import slips
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import fit_apart
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_to_limit, usual_band
-from spc.wear.wear_path import WearPath
+from spc.wear.wear_path import WearPath, taken
 
 __all__ = ["LapForecast", "PoolCache", "forecast_cycle", "forecast_lap", "forecast_laps", "without_faces_left"]
 
@@ -155,7 +156,8 @@ def forecast_lap(
     Seeds follow from the data, so that the same log always gives the same range.
     """
     now = view.memo.once(
-        lap, f"running cycle from {since_age}", (view.signs_of(lap), view.cycles_of(lap), view.limits, room),
+        lap, f"running cycle from {since_age}",
+        (view.signs_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
         lambda: running_cycle(view, lap, room, since_age=since_age),
     )  # fmt: skip
     past = past_paths(view, lap, now.grit, now.limit_um, until=until)
@@ -183,12 +185,17 @@ def forecast_cycle(
     """
     how = way_of_reading(now.own, past, turning=turning)
     own = now.own.signed if how.signed else now.own.sizes
-    name = past.signed_name if how.signed else past.name
-    about = (lap, now.part, now.limit_um, now.limit_text, len(now.rows), how.signed, how.apart, how.refused)
+    name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
+    slipped = slips((*paths, own))[-1]  # one mistyped reading is no wear
+    own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
+    about = (lap, now.part, now.limit_um, now.limit_text, len(now.rows), how.signed, how.apart, how.refused, count)
     asked = digest_of_values(name, *about, *values_of(own))
 
     def compute() -> LapForecast:
         found = _forecast(cache, past, own, now, how, lap)
+        if count and found.borrowed:
+            out = f"{count} more of its own {'lies' if count == 1 else 'lie'} far beyond those on either side: left out"
+            found = replace(found, borrowed=f"{found.borrowed}; {out}")
         why = _NO_PART if not now.part and math.isnan(now.limit_um) else how.refused
         return without_faces_left(found, why) if why else found
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values
-from spc.board.lives import NEVER, sisters_of
+from spc.board.lives import NEVER, grit_to_come, sisters_of
 from spc.board.room_history import RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.pooled import until_limit
@@ -129,6 +129,8 @@ def way_of_reading(own: CyclePaths, past: PastPaths, *, turning: bool) -> WayOfR
 def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float = 0.0) -> RunningCycle:
     """Find the running cycle of a lap; readings that the room sets aside do not count.
 
+    After a change of grit that is logged with its new grit no reading is its own until a face was lapped with it.
+
     Parameters
     ----------
     view : CellView
@@ -145,7 +147,9 @@ def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float
     columns = columns | {"age_faces": columns["age_faces"] - since_age}
     grits = grit_running(*(columns[name][of] if of.size else columns[name] for name in ("grit", "stream")))
     own = of[(grits == grits[-1]) & room.keeps(columns["sort_us"][of], room.unworn)] if of.size else of
-    grit = "" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1])
+    changed = grit_to_come(view, lap)
+    own = own[:0] if changed and grits.size and grits[-1] != changed else own
+    grit = changed or ("" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1]))
     rows = signs.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
     leading = _leading_limit(view, rows if len(rows) else signs)
     return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, *leading)

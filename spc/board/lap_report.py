@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from spc.board.answers import answer_questions, pass_to_pass, which_lap_serves
+from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_signal, running_bow
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
@@ -19,9 +19,11 @@ from spc.board.grit_names import grit_name_remarks
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
-from spc.board.lap_frames import no_frames
+from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
+from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
+from spc.board.lives import grit_to_come
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
 from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
@@ -30,8 +32,8 @@ from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
-from spc.board.resting import resting_since
 from spc.board.results import LapReport, Signal
+from spc.board.room_answer import answer_to_room
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
 from spc.board.scope import SECOND_READER
@@ -40,7 +42,7 @@ from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
 from spc.wear.cycle_table import no_face_yet
-from spc.wear.lead_sign import CutOff, LeadSign, choose_lead_sign, cut_off_evidence, cut_off_together, lead_move
+from spc.wear.lead_sign import LeadSign, lead_move
 from spc.wear.log_remarks import log_remarks
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
@@ -99,11 +101,12 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         doubt=doubt,
         diagnosed=(pattern, diagnosis),
         follows=follows if said else (),
-        serves=_serves(view, own.last_part, own.last_grit, own.last_limit_um, hidden=own.lead.hidden),
+        serves=lap_that_serves(view, own.last_part, own.last_grit, own.last_limit_um),
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=_to_come(view, lap),
         grit_names=grit_name_remarks(view, lap),
+        room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     since = doubt.age_faces if doubt is not None else 0.0
@@ -151,6 +154,7 @@ class _Elsewhere(NamedTuple):
     part: MovedPart | None  # that moved on several laps, this one among them
     to_come: tuple[str, ...]  # events that do not count yet, a sentence each
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
+    room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
 
 def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tuple[object, ...]:
@@ -166,7 +170,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
         room,
         same("widths", repr(cell.plan.widths)),
         cell.begun[lap],
-        _laps_until_good(view),
+        laps_until_good(view),
         same("shift", shift_at(view.now, view.settings).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
@@ -174,7 +178,8 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
 
 def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own:
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
-    fresh = no_face_yet(view.cycles_of(lap))  # what the cycle before showed is closed
+    cycles = view.cycles_of(lap)
+    fresh = no_face_yet(cycles) or bool(rest_of(view, lap).ended)  # what the cycle before showed is closed
     own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
     bow = running_bow(view, lap, room)
@@ -191,7 +196,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         turning=(turning,) if turning is not None else (),
         relaps=(relaps,) if relaps is not None else (),
         bow=bow,
-        lead=choose_lead_sign(signs, upper_limit_um(signs["part"], view.limits), cell_cut_off=_laps_until_good(view)),
+        lead=lead_of(view, lap),
         moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
@@ -203,24 +208,9 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
         unusual="" if fresh else wear_finding(view, cell, lap, room=room),
-        set_aside=_set_aside(faces, view.cycles_of(lap), room),
+        set_aside=_set_aside(faces, cycles, room),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
-
-
-def _laps_until_good(view: CellView) -> bool:
-    """Whether the laps of the cell that log no further pass are, taken together, lapped until good."""
-    made_from = {lap: (frames.faces, frames.events, view.limits) for lap, frames in view.by_lap.items()}
-
-    def evidence(lap: str) -> CutOff:
-        signs = view.signs_of(lap)
-        return cut_off_evidence(signs, upper_limit_um(signs["part"], view.limits))
-
-    def together() -> bool:
-        each = (view.memo.once(lap, "cut off", rows, partial(evidence, lap)) for lap, rows in made_from.items())
-        return cut_off_together(tuple(each))
-
-    return view.memo.once("", "lapped until good", tuple(one for rows in made_from.values() for one in rows), together)
 
 
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:
@@ -234,15 +224,19 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leading = lead_move(signs, lead.sign) if lead.hides else None
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
+    rest = rest_of(view, lap)
+    forecast = no_face_left(forecast, rest)
     state = decide_state(
         lap,
         signals=signals,
         faces_left=forecast.faces_left,
         next_face=forecast.next_face,
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
-        resting_since=resting_since(view, lap),
+        resting_since=rest.since,
         limit_text=forecast.limit_text,
         room=own.room.alarm,
+        room_found=elsewhere.room_found,
+        room_counted=own.room.counted,
         fresh=no_face_yet(cycles),
         unusual=own.unusual,
         part=elsewhere.part.part if elsewhere.part is not None else "",
@@ -266,7 +260,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         lap=lap,
         material=str(row["material"]),
         kind=str(row["kind"]),
-        grit=str(row["home_grit"]) or own.last_grit,
+        grit=str(row["home_grit"]) or grit_to_come(view, lap) or own.last_grit,
         state=state.state,
         sentence=state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads),
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
@@ -348,17 +342,6 @@ def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tu
                 f"room read {read} then, which says nothing of this lap.{lasting}"
             )
     return tuple(told[::-1])
-
-
-def _serves(view: CellView, part: str, grit: str, limit_um: float, *, hidden: bool) -> str:
-    """Say which lap serves a part number with a grit best; one answer for all laps."""
-    same = view.signs_of_part(part, grit)
-
-    def serves() -> str:
-        signs = pd.concat(same).sort_values("sort_us", kind="stable") if same else no_frames().signs
-        return which_lap_serves(signs, part, grit=grit, limit_um=limit_um, hidden=hidden)
-
-    return view.memo.once("", f"serves {part} with {grit}, {limit_um}, {hidden}", same, serves)
 
 
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:

@@ -33,6 +33,8 @@ def decide_state(
     resting_since: str = "",
     limit_text: str = "",
     room: str = "",
+    room_found: str = "",
+    room_counted: bool = False,
     fresh: bool = False,
     unusual: str = "",
     part: str = "",
@@ -59,6 +61,10 @@ def decide_state(
         The limit as on the drawing.
     room : str, default ''
         What the room alarm says, where this lap moved with most others: then the room is looked at before the lap.
+    room_found : str, default ''
+        What people found then, a sentence: the room has been looked at.
+    room_counted : bool, default False
+        Whether the faces left count its readings of this shift all the same.
     fresh : bool, default False
         Whether no face has been lapped on it since it was reconditioned or re-faced.
     unusual : str, default ''
@@ -84,20 +90,31 @@ def decide_state(
     shifts, or nothing can be said yet, or ever from flatness that is cut off. Cutting: none of these.
     """
     if resting_since:
-        return LapState("resting", f"{lap} is resting since {resting_since}.", ())
+        ended = faces_left.status == "ended" and faces_left.sentence
+        reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
+        return LapState("resting", f"{lap} is resting since {resting_since}.", reasons)
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
     under = f" under {limit_text}" if limit_text else ""
     left = faces_left.sentence.rstrip(".")
     forecast = f"{left}{under}." if faces_left.status == "range" else f"{left}."
-    moved = f"{lap} moved with the room: trust its readings of this shift"
-    sure = "only when the room has been looked at."
+    moved = f"{lap} moved with the room: trust its readings of this shift only when the room has been looked at"
+    leaning = f"{moved}; the faces left {'' if room_counted else 'do not '}count them."
+    if room_found:
+        moved = f"{lap} moved with the room this shift ({_lower(room_found).rstrip('.')})"
+        leaning = f"{moved}. The faces left {'count' if room_counted else 'do not count'} its readings of this shift."
+        room = f"{room.split(':', 1)[0].rstrip('.')}."  # what it asked for is done
+    unseen = room and not room_found
     slope = (
         f"Its sloping chart says not wearing as usual: {unusual} (said of one or two usual cycles in 100 at any look)."
     )
-    evidence = (*((room,) if room else ()), *(s.sentence for s in stops), *(s.sentence for s in looks))
+    evidence = (
+        *(said for said in (room, room_found) if said),
+        *(s.sentence for s in stops),
+        *(s.sentence for s in looks),
+    )
     evidence += (slope,) if unusual else ()
-    first = f"Look at the room before {lap} is worked on, then recondition it" if room else f"Recondition {lap}"
+    first = f"Look at the room before {lap} is worked on, then recondition it" if unseen else f"Recondition {lap}"
     if one_reader:
         first = f"Let a second reader read one of the last faces of {lap} again; if it still reads so, recondition it"
     if stops:
@@ -110,29 +127,29 @@ def decide_state(
     if faces_left.status == "over":
         return LapState("due", f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
-        pace = f"{lap} usually does {plural(round(shift), 'face')} in a shift."
+        pace = (f"{lap} usually does {plural(round(shift), 'face')} in a shift.",) if faces_per_shift > 0 else ()
         sentence = f"{first} at the next break: {_lower(forecast)}"
-        return LapState("due", sentence, (forecast, pace, *evidence))
+        return LapState("due", sentence, (forecast, *pace, *evidence))
     if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:
         sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
         return LapState("due", sentence, (forecast, *evidence))
     if looks:
         look = f"Look at {part} first, then at {lap}," if part else f"Look at {lap}"
-        look = f"Look at the room before {lap} is worked on, then at {lap}" if room else look
+        look = f"Look at the room before {lap} is worked on, then at {lap}" if unseen else look
         look = f"Let a second reader read one of the last faces of {lap} again" if one_reader else look
         return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)
         if leading is not None:
             asks = f"Look at {lap} before the next lot." if leading.worn else f"{lap}: how long cannot be told."
-            return LapState("watch", f"{moved} {sure} {asks}" if room else asks, (*evidence, why))
-        little = f"{moved} {sure} Too little to say how long." if room else f"{lap}: too little to say how long."
+            return LapState("watch", f"{moved}. {asks}" if room else asks, (*evidence, why))
+        little = f"{moved}. Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", f"{little} {why}", (*evidence, why))
     wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
     wears = f"does not wear as usual ({unusual})" if unusual else wears
-    leaning = f"{moved}, and the faces left that lean on them, {sure}"
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        plan = f"{leaning} Then plan" if room and not fresh else f"{lap} {wears}{';' if unusual else ', but'} plan"
+        plan = f"{lap} {wears}{';' if unusual else ', but'} plan"
+        plan = f"{leaning} {'Then plan' if unseen else 'Plan'}" if room and not fresh else plan
         return LapState("watch", f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
     sentence = f"{leaning} {_begun(forecast)}" if room and not fresh else f"{lap} {wears}: {_lower(forecast)}"
     return LapState("cutting", sentence, (*evidence, forecast))

@@ -8,7 +8,7 @@ import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
 
-__all__ = ["NEVER", "PLAN_SEED", "lives_under", "running_grit", "sisters_of"]
+__all__ = ["NEVER", "PLAN_SEED", "grit_to_come", "lives_under", "running_grit", "sisters_of"]
 
 PLAN_SEED = 20_240_917  # of the draws behind a plan, so that the same log always gives the same ages
 NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle of no lap holds readings of another
@@ -20,8 +20,23 @@ def sisters_of(view: CellView, lap: str) -> list[str]:
     return [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
 
 
+def grit_to_come(view: CellView, lap: str) -> str:
+    """Grit that a lap was changed to after its last face, by the log of its events; '' = none that is named."""
+    events, faces = view.events_of(lap), view.faces_of(lap)
+    timed = (events["time_text"] != "") | events["time_utc"].notna()
+    changed = events[(events["event"] == "grit changed") & timed].sort_values("sort_us", kind="stable")
+    if len(faces):
+        changed = changed[changed["sort_us"] > int(faces["sort_us"].iloc[-1])]
+    return "" if changed.empty else str(changed["grit"].iloc[-1])
+
+
 def running_grit(view: CellView, lap: str) -> str:
-    """Grit of the running cycle of a lap, that of the newest cycle which names one where it does not; '' = none."""
+    """Grit that runs on a lap: the one it was changed to last, else that of its newest cycle which names one.
+
+    '' = none is named.
+    """
+    if changed := grit_to_come(view, lap):
+        return changed
     named = view.cycles_of(lap)["grit"]
     named = named[named != ""]
     return "" if named.empty else str(named.iloc[-1])

@@ -46,9 +46,10 @@ def faces_per_shift(faces: pd.DataFrame, *, shifts: int = 10) -> float:
     Returns
     -------
     float
-        Faces per shift; 0 when there is none. Without shift names a calendar day stands for the shift.
+        Faces per shift; 0 when there is none that has a time. Without shift names a calendar day stands for the shift.
     """
-    rows = faces[faces["kind"] == "face"]
+    timed = (faces["time_text"] != "") | faces["time_utc"].notna()
+    rows = faces[(faces["kind"] == "face") & timed]
     if rows.empty:
         return 0.0
     day = (rows["sort_us"] // _DAY_US).astype(str)

@@ -73,7 +73,7 @@ class Cause:
 class FacesLeft:
     """How many more faces (or minutes) until the limit, as a range; high None = open-ended past the horizon."""
 
-    status: str  # 'range', 'over' (already at the limit), 'refused'
+    status: str  # 'range', 'over' (already at the limit), 'refused', 'ended' (out of use, worn or retired)
     low: float | None
     median: float | None
     high: float | None

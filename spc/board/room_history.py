@@ -64,6 +64,12 @@ class RoomOfLap(NamedTuple):
     shifts: tuple[tuple[str, str], ...]  # of each stretch, the shift in words and whether the room read 'high' or 'low'
     among: tuple[str, ...] = ()  # what the faces of the running shift's alarm cannot tell apart; () = no alarm
 
+    @property
+    def counted(self) -> bool:
+        """Whether faces left count the readings of the running shift's alarm, though the lap is part of it."""
+        now = set(self.aside) - set(self.ended)
+        return bool(self.alarm) and not (now and now <= set(self.unworn))
+
     def keeps(self, sort_us: NDArray[np.int64], stretches: Sequence[Stretch]) -> NDArray[np.bool_]:
         """Mark the moments that lie in none of the stretches."""
         keep = np.ones(sort_us.size, dtype=bool)

@@ -205,13 +205,16 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
     events = pd.concat([rows.iloc[place] for rows, place in of_laps if place.size] or [no_frames().events])
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
-        told.append(f"{lap} was {event}{f' by {who}' if who else ''}.")
+        told.append(f"{lap} {_DONE_TO.get(event, f'was {event}')}{f' by {who}' if who else ''}.")
     ran = {lap for lap, rows in _lapped(view) if _place(rows, before).size}
     here = {lap for lap, frames in view.by_lap.items() if _place(frames.faces, span).size}
     idle = sorted(ran - here - {r.lap for r in laps if r.state == "resting"})
     if idle and here:
         told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")
     return tuple(dict.fromkeys(told))
+
+
+_DONE_TO = {"ring moved": "had its ring moved", "grit changed": "had its grit changed"}  # else 'was' and its name
 
 
 def _spoke(signal: Signal) -> int:

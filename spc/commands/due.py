@@ -29,9 +29,10 @@ def command(session: Session, *, lap: str) -> int:
     sentence, room (sentence, laps, p_value, checks, evidence, asked, causes, answered, handed; or null), room_before
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
     part number alone, or null), changed, holds, false_calls, stale, and laps in order of need, each with lap, state
-    ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status, low,
-    median, high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break ('' where held,
-    resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), signals, asked, causes, safety,
+    ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status 'range', 'over', 'refused'
+    or, out of use and worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned;
+    null = open or not known), next_break ('' where held, resting or not known), confidence, lead_sign, unusual_wear
+    ('' = as usual), signals, asked, causes, safety,
     data_health and answers (question, answer). asked: reconditionings that may not be logged, the newest first; one of
     the running cycle is among the signals too, and the faces left are then those if it was reconditioned at the time in
     if_reconditioned.
@@ -161,6 +162,8 @@ def _likely(share: float) -> str:
 def _left(report: LapReport) -> str:
     if report.state == "held":
         return "none until answered"
+    if report.faces_left.status == "ended":
+        return report.faces_left.sentence
     return _SHORT.get(report.faces_left.status, report.faces_left.sentence) + _LEADS.get(report.lead_sign, "")
 
 

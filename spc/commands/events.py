@@ -64,7 +64,7 @@ def list_events(session: Session, *, lap: str | None) -> int:
 @command.command("add")
 @click.argument("lap")
 @click.argument("event")
-@click.option("--time", help="When; with a zone, or by the site's.")
+@click.option("--time", help="When it was done, which must be said; with a zone, or by the site's.")
 @click.option("--operator")
 @click.option("--grit", help="Such as '15 um' or F600; for a grit change the new one.")
 @click.option("--grit-from", help="For a grit change, the old one.")
@@ -87,6 +87,11 @@ def list_events(session: Session, *, lap: str | None) -> int:
 def add(session: Session, *, lap: str, event: str, who: str, **said: str | None) -> int:
     """Add EVENT of LAP."""
     row = _read({"lap": lap, "event": event} | {name: said[name] or "" for name in _FIELDS}, session)
+    if not said["time"]:
+        raise ValueError(
+            "the event cannot be kept without a time, for it has no effect where it cannot be placed among the faces; "
+            "say when it was done, such as --time '2026-03-05 19:00'"
+        )
     with session.store(create=True) as store:
         event_id = store.append_event(row, who=who, source="command line")
         events = store.events(lap=row["lap"])

@@ -86,7 +86,9 @@ def plain(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    text = f"{value:.4g}" if isinstance(value, float) else str(value)
+    text = str(value)
+    if isinstance(value, float):
+        text = f"{value:.0f}" if 9999.5 <= abs(value) < 1e12 else f"{value:.4g}"
     text = one_line(text)
     return text if len(text) <= _WIDEST else text[: _WIDEST - 3] + "..."
 

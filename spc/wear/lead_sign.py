@@ -18,6 +18,9 @@ _LEAST_FRESH = 10
 _P_CUT_OFF = 0.01  # so few readings over the limit by chance: final flatness is taken as cut off
 _P_DOUBTFUL = 0.2  # and here it may be; our own rule
 _P_LIKE_THE_CELL = 0.5  # and here it is where the other laps of the cell are; our own rule
+_SLIP_SPREADS = 6.0  # a reading so many robust spreads from the line does not shape the law; our own rule
+_MOST_SLIPS = 0.1  # and no more than this share of the readings: more are the law's own tail; our own rule
+_ROUNDS = 10  # of fitting without such readings; two are usual
 _LEAST_LOGGED = 0.5  # share of faces that must carry a sign before it can lead; our own rule
 _NOTHING = "wear cannot be seen until passes, minutes or thickness before and after are logged"
 
@@ -239,7 +242,8 @@ def _expected_over(
 
     The law is a lognormal, or a normal, about a line in the lap's age, whichever expects fewer: a cell that
     reconditions in good time is not taken for one that laps until good, whether its scatter grows with the reading or
-    stays that of a step. A reading on steps lies wholly over only half a step beyond the limit.
+    stays that of a step. A reading on steps lies wholly over only half a step beyond the limit. A few readings far off
+    the line, mistyped ones above all, do not shape the law: one would widen it until much was expected over the limit.
     """
     from scipy.special import ndtr
 
@@ -248,13 +252,45 @@ def _expected_over(
     share, wholly = middle / limit[usable], 1 + (top - low[usable]) / 2 / limit[usable]
     age = signs["age_faces"].to_numpy(np.float64)[usable]
     design = np.column_stack([np.ones(age.size), age - age.mean()]) if np.ptp(age) > 0 else np.ones((age.size, 1))
-    laws = []
-    for value, edge in ((np.log(np.maximum(share, 1e-300)), np.log(wholly)), (share, wholly)):
-        fitted = design @ np.linalg.lstsq(design, value, rcond=None)[0]
-        spread = float(np.sqrt(np.sum((value - fitted) ** 2) / max(age.size - design.shape[1], 1)))
+    laws, half_step = [], (top - low[usable]) / 2 / limit[usable]
+    for value, edge, half in (
+        (np.log(np.maximum(share, 1e-300)), np.log(wholly), half_step / np.maximum(share, 1e-300)),
+        (share, wholly, half_step),
+    ):
+        fitted, spread = _line_through_most(design, value, float(np.median(half)))
         chance = ndtr((fitted - edge) / spread) if spread > 0 else np.zeros(age.size)
         laws.append((float(chance.sum()), float(chance.mean())))
     return min(laws)
+
+
+def _line_through_most(
+    design: NDArray[np.float64], value: NDArray[np.float64], step: float
+) -> tuple[NDArray[np.float64], float]:
+    """Least squares line and spread, fitted again until no reading far off it is left in; far is told by the middle.
+
+    The middle distance from the line is taken as half a step at least: where most readings share one step, the next
+    step is not far.
+    """
+
+    def line(kept: NDArray[np.bool_]) -> tuple[NDArray[np.float64], float]:
+        fitted = design @ np.linalg.lstsq(design[kept], value[kept], rcond=None)[0]
+        degrees = max(int(kept.sum()) - design.shape[1], 1)
+        return fitted, float(np.sqrt(np.sum((value - fitted)[kept] ** 2) / degrees))
+
+    kept = np.ones(value.size, dtype=bool)
+    of_all = fitted, spread = line(kept)
+    for _ in range(_ROUNDS):
+        off = value - fitted
+        off = np.abs(off - np.median(off[kept]))
+        usual = max(1.4826 * float(np.median(off[kept])), step, 1e-6)  # 1.4826: a normal law's spread by its middle
+        near = off <= _SLIP_SPREADS * usual
+        if np.array_equal(near, kept):
+            break
+        if near.sum() < (1 - _MOST_SLIPS) * value.size:
+            return of_all
+        kept = near
+        fitted, spread = line(kept)
+    return fitted, spread
 
 
 def _stand_in(signs: pd.DataFrame, *, first_tells: bool) -> tuple[str, str]:

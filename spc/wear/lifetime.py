@@ -83,8 +83,9 @@ def worn_words(worn: int, cycles: int) -> str:
     if cycles == 0:
         return "no cycle that began in this log has ended"
     if cycles == 1 and worn == 0:
-        return "the only cycle has not ended worn"
-    return f"{f'only {worn}' if worn else 'none'} of {'1 cycle' if cycles == 1 else f'{cycles} cycles'} ended worn"
+        return "the only cycle that counts has not ended worn"
+    count = "none" if not worn else f"{worn}" if worn == cycles else f"only {worn}"
+    return f"{count} of {'1 cycle' if cycles == 1 else f'{cycles} cycles'} ended worn"
 
 
 def check_lifetimes(low: ArrayLike, high: ArrayLike) -> tuple[Array, Array]:

@@ -87,7 +87,9 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
     starts = np.array([EVENT_EFFECTS[e].cycle for e in placed["effect"]], bool)
     doubled = (np.diff(code) == 0) & (np.diff(place) == 0) & starts[1:] & starts[:-1]
     if doubled.any():
-        remarks.append(f"{_many(int(doubled.sum()), 'reconditioning')} with no face since the one before count as one.")
+        count = int(doubled.sum())
+        as_one = "counts as one with it" if count == 1 else "count as one"
+        remarks.append(f"{_many(count, 'reconditioning')} with no face since the one before {as_one}.")
     retired = (placed["effect"] == "retired").to_numpy() & (place < layout.block_end[code])
     for lap in sorted({layout.laps[c] for c in code[retired]}):
         remarks.append(f"{lap}: faces are logged after it was retired; they count as a new life.")

@@ -66,5 +66,6 @@ def plan_recondition(
     elif alike and ages[1].status == "range":
         low, high = ages[1].flat_low, ages[1].flat_high
         upper = f"{high:.0f}" if np.isfinite(high) else "however many"
-        sentence += f" By the {fits[1].family} law, as likely: {low:.0f} to {upper} {clock}."
+        name = "Weibull" if fits[1].family == "weibull" else fits[1].family
+        sentence += f" By the {name} law, as likely: {low:.0f} to {upper} {clock}."
     return ReconditionPlan(lives, curve, fits[0], ages[0], ages[1] if alike else None, sentence)

@@ -46,6 +46,12 @@ def test_nothing_beside_a_hold_invites_to_go_on():
     assert "faces left" not in cards.lap_line(held) and "next break" not in cards.lap_line(held)
 
 
+def test_a_lap_out_of_use_says_what_is_left_of_it():
+    worn = replace(lap().faces_left, status="ended", sentence="none until reconditioned")
+    assert cards.left_words(lap(state="resting", faces_left=worn)) == "none until reconditioned"
+    assert cards.left_words(lap(state="resting", faces_left=replace(worn, sentence=""))) == ""
+
+
 def test_room_alarm_is_one_card_with_its_checks():
     card = cards.room_card(shift().room)
     assert "Three of eight laps" in card

@@ -42,6 +42,23 @@ def test_a_recharge_after_the_last_face_and_one_that_was_a_reconditioning_are_to
     assert found.words == "last reconditioned 5 faces ago and not recharged since"
 
 
+@pytest.mark.parametrize(
+    ("done", "words"),
+    [
+        (("retired", "returned"), "last recharged 10 faces ago, 10 are usual"),
+        (("retired",), "last recharged 10 faces ago, 10 are usual"),
+        (("retired", "reconditioned", "returned"), "last reconditioned after the last face and not recharged since"),
+        (("grit changed",), "last given another grit after the last face and not recharged since"),
+    ],
+)
+def test_a_retirement_is_no_charge_and_another_grit_is_told_as_one(done, words):
+    rows = faces_frame([{"serial": str(i), "minutes": 3.0, "sort_us": 10 * i} for i in range(50)])
+    events = [{"event": "recharged", "sort_us": 10 * i - 5} for i in (10, 20, 30, 40)]
+    events = events_frame(events + [{"event": name, "sort_us": 500 + k} for k, name in enumerate(done)])
+    found = charge_of_lap(number_cycles(rows, events), events, ())
+    assert found.words.startswith(words) and (found.state == "usual") == ("recharged 10 faces" in words)
+
+
 def test_a_log_without_recharges_knows_nothing_of_the_charge():
     assert charge([10, 20, 30], 40, named="reconditioned") is None
     assert charge([], 40) is None

@@ -92,3 +92,16 @@ def test_fractions_are_halves_and_not_whole_bands():
     ]
     faces = faces_frame(rows)
     assert widened(faces)["flatness_high_um"].tolist() == faces["flatness_high_um"].tolist()
+
+
+@pytest.mark.parametrize("at", [3, 12, 29])
+def test_a_reading_tens_of_times_its_neighbours_is_asked_about(at):
+    read = [0.2 + 0.01 * i for i in range(30)]
+    rows = [{"flatness_um": v, "flatness_text": f"{v:.2f}", "flatness_unit": "um"} for v in read]
+    assert "far off" not in kinds(rows)
+    rows[at] |= {"flatness_um": 100 * read[at], "flatness_text": "25", "time_text": "2026-03-04 09:10"}
+    told = kinds(rows)["far off"]
+    assert told.sentence.startswith("The flatness of 25 um at 2026-03-04 09:10 is about 1")
+    assert told.sentence.endswith(" times that of the faces around it: look at its decimal mark and unit.")
+    other = [row | {"part": "P-wide"} if i == at else row for i, row in enumerate(rows)]
+    assert "far off" not in kinds(other)  # another part number is none of its neighbours

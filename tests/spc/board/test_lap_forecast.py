@@ -66,6 +66,19 @@ def test_a_lap_without_past_cycles_speaks_for_itself_or_refuses(view):
     assert forecast_lap(young, "Z1", cache=PoolCache()).faces_left.status == "refused"
 
 
+@pytest.mark.parametrize(("lap", "own"), [("Z1", 11), ("K1", 29)])
+def test_one_mistyped_reading_forecasts_as_if_it_had_not_been_read(view, lap, own):
+    first, told = ["first_low_um", "first_high_um"], []
+    for factor in (np.nan, 1000.0):
+        signs = view.signs.copy()
+        signs.loc[signs.index[signs["lap"] == lap][-6], first] *= factor
+        told.append(forecast_lap(replaced(view, signs), lap, cache=PoolCache()))
+    unread, mistyped = told
+    assert mistyped.faces_left == unread.faces_left and unread.faces_left.own_faces == own
+    lies = "; 1 more of its own lies far beyond those on either side: left out"
+    assert mistyped.borrowed == unread.borrowed + lies
+
+
 def test_without_a_limit_it_says_what_to_do(view):
     from dataclasses import replace
 

@@ -19,10 +19,10 @@ NEXT = replace(RANGE, low=5.0, median=14.0, high=33.0, crossing="next face", sen
 MOVED = "6 of 6 laps moved together, to the worse: look at the room before any lap."
 
 
-def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False, unusual=""):
+def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False, unusual="", **more):
     return decide_state(
         "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, resting_since=resting,
-        limit_text="2 bands", room=room, fresh=fresh, unusual=unusual,
+        limit_text="2 bands", room=room, fresh=fresh, unusual=unusual, **more,
     )  # fmt: skip
 
 
@@ -66,6 +66,8 @@ def test_too_little_to_say_is_watched_and_says_why():
 
 def test_a_lap_out_of_use_rests_even_with_signals():
     assert state((STOP,), resting="4 March").state == "resting"
+    worn = state(left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="4 March")
+    assert worn.reasons == ("Faces left: none until reconditioned.",)
 
 
 def test_the_planning_watch_ends_after_three_usual_shifts():
@@ -75,7 +77,9 @@ def test_the_planning_watch_ends_after_three_usual_shifts():
 
 @pytest.mark.parametrize("pace", [0.0, 0.4])
 def test_an_unknown_pace_counts_as_one_face_a_shift(pace):
-    assert state(left=replace(RANGE, low=1.0), pace=pace).state == "due"
+    found = state(left=replace(RANGE, low=1.0), pace=pace)
+    assert found.state == "due"
+    assert any("in a shift" in reason for reason in found.reasons) == (pace > 0)
 
 
 def test_a_lap_that_moved_with_the_room_is_not_worked_on_first():
@@ -89,13 +93,19 @@ def test_a_lap_that_moved_with_the_room_is_looked_at_after_the_room():
     assert found.state == "watch" and found.reasons[0] == MOVED
     first = "Look at the room before L-1 is worked on, then at L-1 before the next lot. "
     assert found.sentence == first + LOOK.sentence
+    found = state((LOOK,), room=MOVED, room_found="Found by Ann: a warm lamp.")
+    assert found.sentence == "Look at L-1 before the next lot. " + LOOK.sentence
 
 
 @pytest.mark.parametrize(
     ("left", "named", "said"),
     [
-        (RANGE, "cutting", "looked at. 20 to 70 faces left under 2 bands."),
-        (replace(RANGE, low=12.0), "watch", "looked at. Then plan its reconditioning: 20 to 70 faces left under"),
+        (RANGE, "cutting", "looked at; the faces left do not count them. 20 to 70 faces left under 2 bands."),
+        (
+            replace(RANGE, low=12.0),
+            "watch",
+            "looked at; the faces left do not count them. Then plan its reconditioning: 20 to 70 faces left under",
+        ),
         (REFUSED, "watch", "looked at. Too little to say how long. Cannot say: no past cycle."),
     ],
 )
@@ -104,7 +114,13 @@ def test_a_lap_that_moved_with_the_room_is_not_said_to_wear_as_usual(left, named
     assert found.state == named and found.reasons[0] == MOVED
     assert found.sentence.startswith("L-1 moved with the room: trust its readings of this shift")
     assert said in found.sentence and "as usual" not in found.sentence
-    assert ("faces left that lean on them" in found.sentence) == (left.status == "range")
+    found = state(left=left, room=MOVED, room_found="Found by Ann: a warm lamp.", room_counted=True)
+    assert found.state == named and found.sentence.startswith(
+        "L-1 moved with the room this shift (found by Ann: a warm"
+    )
+    assert "looked at" not in found.sentence and "Found by Ann: a warm lamp." in found.reasons
+    assert not any("look at the room" in reason for reason in found.reasons)
+    assert ("lamp). The faces left count its readings of this shift." in found.sentence) == (left.status == "range")
 
 
 @pytest.mark.parametrize("room", ["", MOVED])

@@ -1,5 +1,6 @@
 """Lives of cycles under one grit: a lap that has gone over to a finer grit wears at another pace. All made up."""
 
+import shutil
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -8,8 +9,9 @@ from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_age import age_of_lap
 from spc.board.lap_clocks import clocks_of_lap
+from spc.board.lap_paths import past_paths, running_cycle
 from spc.board.lives import lives_under, running_grit, sisters_of
-from spc.board.room_history import look_at_room
+from spc.board.room_history import NO_ROOM, look_at_room
 from spc.board.study_age import planned_age
 from spc.board.study_plan import StudyPlan
 from spc.settings import Settings
@@ -64,3 +66,22 @@ def test_the_age_of_least_cost_is_of_the_running_grit(view):
 
 def test_clocks_are_compared_on_the_same_cycles(view):
     assert clocks_of_lap(view, "R1").cycles == 10
+
+
+def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_path, tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    path = shutil.copy(store_path, tmp_path / "cell.db")
+    with Store.open(path) as store:
+        before = running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM)
+        assert before.grit == FINE and before.own.sizes.age.size == 4
+        at = datetime(2026, 6, 1, 6, tzinfo=UTC)
+        store.append_event({"lap": "R1", "event": "grit changed", "grit": COARSE, "time_utc": at}, who="Ann")
+        view = look_at_cell(store, SITE)
+        after = running_cycle(view, "R1", NO_ROOM)
+        assert after.grit == running_grit(view, "R1") == COARSE and after.own.sizes.age.size == 0
+        assert len(after.rows) == len(before.rows)  # the wear of the cycle is as old as it was
+        ages = [path.age[-1] for path in past_paths(view, "R1", after.grit, float("nan")).sizes]
+        assert len(ages) == 12 and min(ages) > 20  # cycles under the coarse grit, by their length
+        face = {"lap": "R1", "serial": "new", "time_utc": at.replace(hour=7), "minutes": 6.0, "grit": COARSE}
+        store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+        assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).own.sizes.age.size == 1

@@ -8,7 +8,14 @@ DAY_US = 86_400_000_000
 
 def faces(counts, *, shift="early", minutes=6.0, part="P-1"):
     rows = [
-        {"kind": "face", "sort_us": day * DAY_US + i, "shift_date": f"2026-03-{day + 1:02d}", "shift": shift}
+        {
+            "kind": "face",
+            "time_text": f"day {day}",
+            "time_utc": None,
+            "sort_us": day * DAY_US + i,
+            "shift_date": f"2026-03-{day + 1:02d}",
+            "shift": shift,
+        }
         for day, count in enumerate(counts)
         for i in range(count)
     ]
@@ -21,6 +28,13 @@ def test_pace_is_the_median_over_the_last_shifts():
 
 def test_no_faces_no_pace():
     assert faces_per_shift(faces([1]).iloc[:0]) == 0.0
+
+
+def test_faces_without_a_time_tell_no_pace():
+    some = faces([2, 4, 9])
+    some.loc[some["shift_date"] == "2026-03-03", "time_text"] = ""
+    assert faces_per_shift(some) == 3.0
+    assert faces_per_shift(some.assign(time_text="")) == 0.0
 
 
 def test_without_shift_names_a_day_counts():

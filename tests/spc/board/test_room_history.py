@@ -121,6 +121,10 @@ def test_the_running_shift_is_tested_as_it_goes_on_and_said_to_be_past_when_it_i
     shift = now.shift()
     assert shift.shift_text == "late shift of 3 March" and shift.room_before is None
     assert sorted(shift.room.laps) == list(LAPS) and not flatness_signals(shift) and shift.go_look == ()
+    answer = ("answer", "--room", "--cause", "bad reading", "--who", "Ann")
+    assert run(tmp_path / "now" / "lapcell.db", *answer).exit_code < 2
+    said = [lap.sentence for lap in board_of(tmp_path / "now" / "lapcell.db").shift().laps]
+    assert all("(found by Ann: bad reading)" in one and "has been looked at" not in one for one in said)
     later = board_of(cell_of(tmp_path / "later", last=44)).shift()  # one shift further on
     assert later.shift_text == "late shift of 4 March" and later.room is later.room_before is None
     assert all([r for r in lap.reasons if "late shift of 3 March" in r] for lap in later.laps)
@@ -142,6 +146,9 @@ def test_what_has_lasted_three_shifts_counts_for_faces_left_and_calls_no_lap(tmp
         left[name] = {lap.lap: lap.faces_left.own_faces for lap in shift.laps}
         lasting = "Faces left count it, for the room has read so for long."
         assert all((lasting in " ".join(lap.reasons)) == (name == "three") for lap in shift.laps)
+        counts = "faces left count them." if name == "three" else "faces left do not count them."
+        assert all(lap.sentence.count("moved with the room") == lap.sentence.count(counts) for lap in shift.laps)
+        assert any(counts in lap.sentence for lap in shift.laps)
         assert ("The room has read so for 3 shifts or more" in shift.room_before.sentence) == (name == "three")
     assert set(left["three"].values()) == {46} and max(left["two"].values()) < 46
 

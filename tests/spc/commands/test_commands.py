@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from spc.cli import COMMANDS, cli
-from spc.commands.output import clean
+from spc.commands.output import clean, plain
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -229,7 +229,7 @@ def test_a_lap_that_the_settings_do_not_list_is_added_and_its_rows_leave_quarant
     assert shop.json("quarantine")["rows"] == []
     outcomes = [row["outcome"] for row in shop.json("ingest", "--dry-run", log)["files"][0]["first_rows"]]
     assert outcomes == ["face", "face"]  # the look before the intake knows it too
-    shop.run("events", "add", "RM-7", "recharged", "--who", "Ann")
+    shop.run("events", "add", "RM-7", "recharged", "--time", "2026-03-04 10:00", "--who", "Ann")
 
 
 @pytest.mark.parametrize(
@@ -329,6 +329,9 @@ def test_events_are_added_listed_and_taken_from_a_csv(shop):
     ]
     wrong = shop.run("events", "add", "CI-1", "sung to", "--who", "Ann", code=3)
     assert wrong.stderr.startswith("lapcell: the event cannot be kept: event is no known event: 'sung to'")
+    timeless = shop.run("events", "add", "CI-1", "recharged", "--who", "Ann", code=3)
+    assert "cannot be kept without a time" in timeless.stderr and "--time '2026-03-05 19:00'" in timeless.stderr
+    assert len(shop.json("events", "list", "--lap", "CI-1")["events"]) == 2
 
 
 def test_status_tells_what_is_held(shop):
@@ -380,3 +383,8 @@ def test_a_real_process_takes_a_log_in(shop):
 def test_json_holds_no_number_that_json_lacks():
     messy = {"a": float("nan"), "b": [float("inf"), 1.5], "c": {"d": float("-inf")}, "e": "\ud800"}
     assert clean(messy) == {"a": None, "b": [None, 1.5], "c": {"d": None}, "e": "?"}
+
+
+def test_a_table_writes_great_numbers_out():
+    told = [plain(value) for value in (13380.0, -25000.4, 9999.6, 9999.4, 0.1234567, 1e15, float("nan"), 13380, True)]
+    assert told == ["13380", "-25000", "10000", "9999", "0.1235", "1e+15", "", "13380", "yes"]

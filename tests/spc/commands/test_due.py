@@ -205,6 +205,23 @@ def test_equal_readings_and_a_lap_out_of_use_are_said_in_words(tmp_path):
     assert "Nothing needs a person: 1 lap resting, none in use." in run(path, "due").output
 
 
+def test_a_lap_out_of_use_and_worn_or_retired_has_no_faces_left(tmp_path):
+    cell = PlantedCell(3, fault=jump)
+    path = cell.store(tmp_path, limit="1.5 um")
+    before = told(path, "due", "--lap", "L1")
+    assert before["signals"] and before["causes"] and before["faces_left"]["status"] == "range"
+    for second, event, left in (("05", "swapped", "none until reconditioned"), ("10", "retired", "")):
+        out = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--reason", "worn")
+        assert run(path, *out, "--who", "Ann").exit_code == 0
+        lap = told(path, "due", "--lap", "L1")
+        assert (lap["state"], lap["faces_left"]["status"], lap["faces_left"]["sentence"]) == ("resting", "ended", left)
+        assert (lap["signals"], lap["causes"], lap["confidence"]) == ([], [], "")
+        assert "Nothing has moved" in lap["answers"][-1]["answer"]
+        (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))
+        assert left in line and "faces left" not in line and "average" not in line
+        assert "faces left" not in run(path, "due", "--lap", "L1").output
+
+
 def test_nothing_beside_a_hold_invites_to_go_on(tmp_path):
     """A scratch on a lap with faces left: the range is evidence for a program, and no plan for a person."""
 
@@ -282,3 +299,29 @@ def test_a_fresh_lap_is_not_counted_among_those_that_wear_as_usual(tmp_path):
     assert run(path, *done, "--who", "Ann").exit_code == 0
     said = "Nothing needs a person: 1 lap wearing as usual; 1 lap fresh, with no face yet."
     assert told(path, "due")["sentence"] == said
+
+
+def test_which_lap_serves_is_answered_alike_on_every_page(tmp_path):
+    """Of L1 only the pass that ended well is logged; of L2 every reading, some of them over the limit."""
+    hidden = until_good(1, passes_logged=False)
+
+    def fault(lap, cycle, age, row):
+        return hidden(lap, cycle, age, row) if lap == "L1" else None
+
+    path = PlantedCell(6, laps=("L1", "L2"), rate=0.04, fault=fault).store(tmp_path, limit="0.8 um")
+    said = {told(path, "due", "--lap", lap)["answers"][1]["answer"] for lap in ("L1", "L2")}
+    assert len(said) == 1 and said.pop().startswith("How many were good at the first pass cannot be told")
+
+
+def test_what_was_done_to_a_lap_is_said_in_english(tmp_path):
+    cell = PlantedCell(6)
+    path = cell.store(tmp_path)
+    for second, event in (("05", "ring moved"), ("06", "grit changed"), ("07", "recharged")):
+        add = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second)
+        assert run(path, *add, "--operator", "Ann", "--who", "Ann").exit_code == 0
+    changed = told(path, "due")["changed"]
+    assert changed[-3:] == [
+        "L1 had its ring moved by Ann.",
+        "L1 had its grit changed by Ann.",
+        "L1 was recharged by Ann.",
+    ]

@@ -64,6 +64,20 @@ def test_a_cell_that_reconditions_in_good_time_is_not_called_cut_off():
     assert not choose_lead_sign(signs, np.full(200, 2.0)).cut_off
 
 
+@pytest.mark.parametrize("typed", [5.0, 25.0, 2000.0, 1e-6])
+@pytest.mark.parametrize("n", [25, 40])
+def test_one_mistyped_reading_does_not_make_a_clean_cycle_look_cut_off(typed, n):
+    age = np.arange(n)
+    read = 0.2 + 0.29 * age / n + 0.02 * np.sin(2.3 * age)
+    read[10] = typed
+    both = {name: read for name in ("first_low_um", "first_high_um", "final_low_um", "final_high_um")}
+    signs = pd.DataFrame(both | {"age_faces": age, "passes": 1, "relapped": False, "minutes": 6.0,
+                                 "rate_um_per_min": np.nan})  # fmt: skip
+    lead = choose_lead_sign(signs, np.full(n, 0.6))
+    assert not (lead.cut_off or lead.hidden) and lead.over_limit == (typed > 0.6)
+    assert lead.expected_over < 1
+
+
 @pytest.mark.parametrize("scatter", ["of a step", "of the reading"])
 def test_a_lap_run_to_its_limit_again_and_again_is_not_called_cut_off(scatter):
     """A sawtooth that ends at the limit has few readings beyond it, and none was lapped again."""

@@ -83,6 +83,8 @@ def test_the_better_family_comes_first():
 
 
 def test_under_five_events_and_equal_lives_give_counts_only():
+    assert fit_lifetime([3.0, 4, 5], [3.0, 4, 5]).reason.startswith("3 of 3 cycles ended worn")
+    assert fit_lifetime([3.0], [np.inf]).reason.startswith("the only cycle that counts has not ended worn")
     assert "only 1 of 3" in fit_lifetime([3.0, 4, 5], [3.0, np.inf, np.inf]).reason
     alike = fit_lifetime([9.0] * 8, [9.0] * 8)
     assert "too much alike" in alike.reason

@@ -30,7 +30,7 @@ def test_events_without_time_of_strange_laps_doubled_and_after_retiring():
     assert "1 event without a time cannot be placed among the faces; left out." in remarks(faces, [START, timeless])
     assert "1 event of laps that have no face yet." in remarks(faces, [START, START | {"lap": "Z"}])
     twice = [START, START | {"sort_us": hours(1.2), "planned": True}, START | {"sort_us": hours(1.4)}]
-    assert remarks(faces, twice) == ("1 reconditioning with no face since the one before count as one.",)
+    assert remarks(faces, twice) == ("1 reconditioning with no face since the one before counts as one with it.",)
     retired = remarks(faces, [START, {"event": "retired", "sort_us": hours(1.5)}])
     assert "A: faces are logged after it was retired; they count as a new life." in retired
     back = [{"event": "retired", "sort_us": hours(1.5)}, {"event": "returned", "sort_us": hours(1.6)}]

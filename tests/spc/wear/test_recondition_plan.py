@@ -25,6 +25,7 @@ def test_a_plan_from_past_cycles():
         found.sentence.endswith("(40 worn, 0 taken off before that, 0 running.)") or "law, as likely" in found.sentence
     )
     assert found.curve.method == "Kaplan-Meier"
+    assert "By the Weibull law, as likely: " in plan(cycles(12)).sentence
 
 
 def test_minutes_scale_with_faces():
@@ -36,5 +37,5 @@ def test_minutes_scale_with_faces():
 def test_few_cycles_are_counted_and_none_is_borne():
     few = plan(cycles(3))
     assert few.age.status == few.curve.status == "counts only"
-    assert few.sentence.startswith("No age can be told: only 3 of 3 cycles ended worn")
+    assert few.sentence.startswith("No age can be told: 3 of 3 cycles ended worn")
     assert plan(cycles(3).iloc[:0]).age.status == "counts only"

@@ -65,7 +65,10 @@ def _of_one_grit(grit: str, others: int) -> list[str]:
     if not others:
         return []
     are = "is" if others == 1 else "are"
-    return [f"These are the cycles under {grit}; {plural(others, 'cycle')} under another grit {are} not counted."]
+    return [
+        f"These are the cycles under {grit}; {plural(others, 'cycle')} under another grit, or under several, {are} "
+        "not counted."
+    ]
 
 
 def _unsaid(cycles: pd.DataFrame) -> list[str]:

@@ -1,10 +1,12 @@
 """Cycles whose lives may be pooled: those of a lap and its sisters under the grit that runs now."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
 
@@ -52,7 +54,7 @@ def lives_under(
     view : CellView
     laps : sequence of str
     grit : str
-        '' = any. A cycle whose grit nobody wrote may have run with it and is kept.
+        '' = any. A cycle whose grit nobody wrote may have run with it and is kept; one that ran with several is not.
     until : mapping of (str, int) to float, default none
         Of a lap and its cycle, the age in faces at which another cycle may have begun, from `first_doubts`.
 
@@ -64,7 +66,7 @@ def lives_under(
     """
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
     if grit:
-        cycles = cycles[cycles["grit"].isin((grit, ""))]
+        cycles = cycles[cycles["grit"].isin((grit, "")) & ~_mixed(view, cycles)]
     good = cycles["good_faces"].to_numpy().copy()
     late = np.flatnonzero(cycles["ended"] == "found late")
     for at in late.tolist():
@@ -84,3 +86,20 @@ def lives_under(
         high_faces=np.where(unsure, np.inf, cycles["high_faces"]),
         ended=cycles["ended"].mask(unsure & (cycles["ended"] != "running"), "unsure"),
     )
+
+
+def _mixed(view: CellView, cycles: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the cycles that ran with more than one grit, as their faces say."""
+
+    def of_lap(lap: str) -> frozenset[int]:
+        faces = view.lapped_of(lap)
+        named = faces[faces["grit"] != ""]
+        many = named.groupby("cycle")["grit"].nunique()
+        return frozenset(many.index[many > 1].tolist())
+
+    found = {
+        lap: view.memo.once(lap, "cycles of several grits", (view.faces_of(lap),), partial(of_lap, lap))
+        for lap in set(cycles["lap"].tolist())
+    }
+    names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
+    return np.array([cycle in found[lap] for lap, cycle in names], dtype=bool)

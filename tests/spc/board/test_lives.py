@@ -59,7 +59,10 @@ def test_the_age_of_least_cost_is_of_the_running_grit(view):
     found = age_of_lap(view, "R1", room=room, planned_cost=1.0, worn_cost=4.0)
     assert found.grit == FINE and found.plan.lifetimes.worn == 10
     assert 8 <= found.plan.age.age <= 13  # the worn cycles under it lasted 10 to 12 faces
-    assert found.remarks[0] == "These are the cycles under 3 um; 12 cycles under another grit are not counted."
+    assert (
+        found.remarks[0]
+        == "These are the cycles under 3 um; 12 cycles under another grit, or under several, are not counted."
+    )
     study = planned_age(view, StudyPlan("P1"), ["R1", "R2"])
     assert study.faces == pytest.approx(found.plan.age.age, abs=1.0) and "costs in the site's settings" in study.source
 
@@ -85,3 +88,21 @@ def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_p
         face = {"lap": "R1", "serial": "new", "time_utc": at.replace(hour=7), "minutes": 6.0, "grit": COARSE}
         store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
         assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).own.sizes.age.size == 1
+
+
+def test_a_cycle_that_ran_with_two_grits_is_a_life_under_neither(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    with Store.open(tmp_path / "cell.db") as store:
+        store.set_lap("R1", material="cast iron", home_grit=FINE, who="QE")
+        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+        for cycle in range(4):
+            at += timedelta(minutes=10)
+            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+            for number in range(12):
+                at += timedelta(minutes=10)
+                grit = COARSE if cycle == 1 and number < 6 else FINE
+                face = {"lap": "R1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": grit}
+                store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+        view = look_at_cell(store, SITE)
+    assert lives_under(view, ["R1"], FINE)["cycle"].tolist() == [1, 3, 4]
+    assert lives_under(view, ["R1"], "")["cycle"].tolist() == [1, 2, 3, 4]

@@ -48,6 +48,7 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
     -----
     The sign is one rising line of age since the last restart, with independent normal errors: one beginning and one
     slope for the whole cycle. The number of restarts is taken for which the log likelihood gained over the plain line,
+    which may slow down (a logarithm of age on top of it: growth that flattens falls back to nothing),
     less what so many must gain, is highest; then each must have gained the margin of a single one by itself. One
     restart is looked for at every place. More are looked for where neighbours differ by clearly less than the plain
     line leaves: the best places for a given line by dynamic programming, the line for given places by least squares, in
@@ -99,9 +100,10 @@ def _further(n: int) -> float:
 
 
 def _plain(t: Array, v: Array) -> float:
-    """Sum of squares about one line."""
-    x = t - t.mean()
-    return float(v @ v) - float(x @ v) ** 2 / float(x @ x)
+    """Sum of squares about one line that may slow down: growth that does is no restart."""
+    q = np.linalg.qr(np.column_stack([np.ones(t.size), t, np.log1p(t)]))[0]
+    along = q.T @ v
+    return max(float(v @ v) - float(along @ along), 0.0)
 
 
 def _since(t: Array, cuts: NDArray[np.int64]) -> Array:

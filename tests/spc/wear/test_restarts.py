@@ -60,3 +60,14 @@ def test_unread_faces_and_the_age_at_the_start_make_no_odds():
 )
 def test_nothing_restarts_in_a_line_and_in_a_few_faces(sign):
     assert find_restarts(np.arange(float(sign.size)), sign) == ()
+
+
+def test_growth_that_slows_down_is_no_restart():
+    """A straight line fits long cycles that slow down badly, and one that begins again less badly."""
+    rng, age = np.random.default_rng(21), np.arange(200.0)
+    grown = np.log(0.15 + 0.2 * np.sqrt(age))
+    suspected = sum(bool(find_restarts(age, grown + rng.normal(0, 0.15, age.size))) for _ in range(60))
+    assert suspected <= 3  # stated: one sound cycle in 50
+    fresh = np.log(0.15 + 0.2 * np.sqrt(np.tile(np.arange(50.0), 4)))
+    found = find_restarts(age, fresh + rng.normal(0, 0.15, age.size))
+    assert [one.place for one in found] == pytest.approx([50, 100, 150], abs=1)

@@ -283,5 +283,5 @@ def _sentence(found: tuple[Change, ...], n: int, p: float) -> str:
 
 
 def _share_words(p: float) -> str:
-    """'1 in 400', to two digits."""
-    return f"1 in {float(f'{1 / p:.2g}'):,.0f}" if p > 1e-6 else "fewer than 1 in 1,000,000"
+    """'1 of 400', to two digits."""
+    return f"1 of {float(f'{1 / p:.2g}'):,.0f}" if p > 1e-6 else "fewer than 1 of 1,000,000"

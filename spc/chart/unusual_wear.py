@@ -18,13 +18,17 @@ MARGIN = 1.5  # so far over its rate a search surely finds nothing, its simulate
 NAMES = {"mean": "jump", "slope": "slope change", "curvature": "bend"}
 
 
-def unusual_wear(age: ArrayLike, value: ArrayLike, *, false_detection: float = 0.05) -> ChangeSearch:
+def unusual_wear(
+    age: ArrayLike, value: ArrayLike, *, kinds: tuple[str, ...] = tuple(NAMES), false_detection: float = 0.05
+) -> ChangeSearch:
     """Name what is not usual in one cycle: a jump, a change of slope, or a bend, and the faces it may have begun at.
 
     Parameters
     ----------
     age, value : array_like, shape (n,)
         As in `wear_chart`.
+    kinds : tuple of str, default all
+        Keys of `NAMES` to search for.
     false_detection : float, default 0.05
         Share of straight cycles in which anything is named.
 
@@ -35,9 +39,7 @@ def unusual_wear(age: ArrayLike, value: ArrayLike, *, false_detection: float = 0
         bend over the whole cycle: glaze, or a lap running in); `NAMES` gives the words. A slope change in the middle of
         a cycle and a bend look alike: `near` then names the other.
     """
-    return change_point(
-        value, age, kinds=("mean", "slope", "curvature"), before="line", false_detection=false_detection
-    )
+    return change_point(value, age, kinds=kinds, before="line", false_detection=false_detection)
 
 
 def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float = 0.01) -> ChangeSearch:
@@ -67,7 +69,7 @@ def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float 
     """
     alone = _own_readings(chart, phi)
     if not _by_scores(chart):
-        return _alone(chart, alone, false_detection)
+        return unusual_wear(chart.age, alone, kinds=_kinds(chart), false_detection=false_detection)
     half = false_detection / 2
     bend = change_point(alone, chart.age, kinds=("curvature",), before="line", false_detection=half)
     z = _decorrelated(chart.z, chart.age, phi)
@@ -76,7 +78,7 @@ def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float 
         return scores
     if scores.status != "change":
         return bend
-    shape = _alone(chart, alone, false_detection)
+    shape = unusual_wear(chart.age, alone, false_detection=false_detection)
     kinds = [*(change.kind for change in shape.changes), *shape.near]
     if kinds[:1] == ["curvature"]:
         found = scores.changes[0].kind
@@ -113,12 +115,8 @@ def _by_scores(chart: WearChart) -> bool:
 
 
 def _kinds(chart: WearChart) -> tuple[str, ...]:
+    """Kinds searched for: a slope or a bend is no news before it is known how past cycles bend."""
     return tuple(NAMES) if chart.usual is not None or chart.bend is not None else ("mean",)
-
-
-def _alone(chart: WearChart, alone: Array, false_detection: float) -> ChangeSearch:
-    """Search the readings of the cycle about its own line; a slope or a bend is no news before it is known what is."""
-    return change_point(alone, chart.age, kinds=_kinds(chart), before="line", false_detection=false_detection)
 
 
 def _own_readings(chart: WearChart, phi: float) -> Array:

@@ -214,7 +214,7 @@ def relap_signal(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) ->
     return Signal(
         lap=lap,
         sign=RELAP_SIGN,
-        rule="faces lapped again faster than usual",
+        rule="more re-laps than usual",
         sentence=sentence,
         severity="look",
         p_value=float("nan"),

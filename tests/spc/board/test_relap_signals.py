@@ -36,7 +36,7 @@ def collapsed(tmp_path_factory):
 def test_a_collapse_of_the_first_pass_yield_is_an_open_signal_of_the_lap(collapsed):
     report = told(collapsed, "due", "--lap", "L1")
     (signal,) = relap_signals(report)
-    assert (signal["severity"], signal["rule"]) == ("look", "faces lapped again faster than usual")
+    assert (signal["severity"], signal["rule"]) == ("look", "more re-laps than usual")
     assert signal["sentence"] == (
         "10 of the last 10 faces of L1 were lapped again where 0.5% is usual (0 of 96 in earlier cycles)."
     )

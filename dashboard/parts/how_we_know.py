@@ -1,4 +1,4 @@
-"""How we know: the tables of the simulations that the statistics were held against, as the full run wrote them."""
+"""How we know: the tables of simulations and of real wear that the statistics were held against."""
 
 import json
 import math
@@ -43,12 +43,12 @@ def in_errors(table: dict[str, Any]) -> list[float]:
 
 
 def how_we_know() -> None:
-    """Show the simulation tables, the sentence first."""
+    """Show the tables, the sentence first."""
     tables = simulation_tables()
     st.html(
         cards.subject(
-            f"{count(len(tables), 'table').capitalize()} of simulations whose truth is known, against what these "
-            "screens claim.",
+            f"{count(len(tables), 'table').capitalize()} of simulations, and of real wear cut short, whose truth is "
+            "known, against what these screens claim.",
             kicker="Methods were also checked against published values, where there are any, and by a second way",
         )
     )

@@ -94,7 +94,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     doubt = _doubt(view, lap, asked)
     part = part_that_moved(view, cell, lap, said)
     seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room)
-    pattern, diagnosis, follows = diagnose_lap(view, lap, seen, said, room, part)
+    pattern, diagnosis, follows = diagnose_lap(view, cell, lap, seen, said, room, part)
     elsewhere = _Elsewhere(
         said=said,
         asked=asked,

@@ -38,6 +38,7 @@ from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
 from spc.board.scope import SECOND_READER
 from spc.board.shifts import next_break, shift_at
+from spc.board.to_come import event_words, face_words
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
@@ -104,7 +105,10 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         serves=lap_that_serves(view, own.last_part, own.last_grit, own.last_limit_um),
         next_break=next_break(view.now, view.settings),
         part=part,
-        to_come=_to_come(view, lap),
+        to_come=(
+            *event_words(lap, view.to_come.get(lap)),
+            *face_words(lap, view.faces_to_come.get(lap), view.settings),
+        ),
         grit_names=grit_name_remarks(view, lap),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
@@ -152,7 +156,7 @@ class _Elsewhere(NamedTuple):
     serves: str
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
-    to_come: tuple[str, ...]  # events that do not count yet, a sentence each
+    to_come: tuple[str, ...]  # events and faces that do not count yet, in sentences
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
@@ -288,16 +292,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             diagnosis=diagnosis,
         ),
         asked=elsewhere.asked,
-    )
-
-
-def _to_come(view: CellView, lap: str) -> tuple[str, ...]:
-    late = view.to_come.get(lap)
-    if late is None:
-        return ()
-    return tuple(
-        f"{lap} is logged as {event} at {text}, which is still to come: it does not count until then; look at its date."
-        for event, text in zip(late["event"], late["time_text"], strict=True)
     )
 
 

@@ -212,7 +212,7 @@ class ShiftReport:
     go_look_sentence: str  # which stand apart from the others, and what that means beside their states
     false_calls: str  # how often this board cries wolf, in words
     newest_face_text: str  # when the newest face was logged
-    stale: str  # '' or a sentence: no face since ...
+    stale: str  # '' or sentences: no face since ..., faces dated later than now
     slots: tuple[ReconditionSlot, ...] = ()  # which lap before which natural break
     not_the_room: RoomAlarm | None = None  # most laps moved, but in the faces of one operator or part number alone
     slots_note: str = ""  # what the plan rests on, or why there is none

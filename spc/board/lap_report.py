@@ -15,7 +15,7 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
-from spc.board.grit_names import grit_name_remarks
+from spc.board.grit_names import grit_name_remarks, registered_otherwise
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
@@ -23,7 +23,7 @@ from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import decide_state, plural
 from spc.board.limit_remarks import limit_remarks
-from spc.board.lives import grit_to_come
+from spc.board.lives import running_grit
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
 from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
@@ -110,6 +110,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
             *face_words(lap, view.faces_to_come.get(lap), view.settings),
         ),
         grit_names=grit_name_remarks(view, lap),
+        registered_grit=registered_otherwise(view, lap),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
@@ -157,6 +158,7 @@ class _Elsewhere(NamedTuple):
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
     to_come: tuple[str, ...]  # events and faces that do not count yet, in sentences
+    registered_grit: str  # where another one runs on it, else ''
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
@@ -247,12 +249,14 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         one_reader=SECOND_READER in diagnosis.checks,
         leading=leading,
     )
+    grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
         *once("order", (rows, events, begun), lambda: log_remarks(rows, events, sure_cycles(cycles, begun))),
+        *((f"{lap} runs with {grit}, and is registered with {registered}.",) if registered else ()),
         *elsewhere.grit_names,
         *elsewhere.to_come,
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
@@ -264,7 +268,8 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         lap=lap,
         material=str(row["material"]),
         kind=str(row["kind"]),
-        grit=str(row["home_grit"]) or grit_to_come(view, lap) or own.last_grit,
+        grit=grit,
+        registered_grit=registered,
         state=state.state,
         sentence=state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads),
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),

@@ -136,7 +136,7 @@ class LapReport:
     lap: str
     material: str
     kind: str
-    grit: str
+    grit: str  # that runs on it, else the registered one
     state: str  # a key of STATES
     sentence: str  # the one sentence for the operator
     reasons: tuple[str, ...]  # the evidence, a sentence each
@@ -157,6 +157,7 @@ class LapReport:
     unusual_wear: str = (
         ""  # what its sloping chart finds: 'a jump, begun at face 12 of the cycle'; '' = it wears as usual
     )
+    registered_grit: str = ""  # where another one runs on it
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
 
     @property

@@ -69,6 +69,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "unusual_wear": report.unusual_wear,
         "material": report.material,
         "grit": report.grit,
+        "registered_grit": report.registered_grit,
         "age_faces": report.age_faces,
         "age_minutes": report.age_minutes,
         "last_face": report.last_time_text,

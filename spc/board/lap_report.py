@@ -21,7 +21,7 @@ from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
-from spc.board.lap_state import decide_state, plural
+from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.lives import running_grit
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
@@ -238,7 +238,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         faces_left=forecast.faces_left,
         next_face=forecast.next_face,
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
-        resting_since=rest.since,
+        out_of_use=rest.words,
         limit_text=forecast.limit_text,
         room=own.room.alarm,
         room_found=elsewhere.room_found,
@@ -251,6 +251,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
+    sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
@@ -271,7 +272,8 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         grit=grit,
         registered_grit=registered,
         state=state.state,
-        sentence=state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads),
+        next_step=SAY_YES_OR_NO if doubt is not None and sentence.startswith(doubt.sentence) else state.step,
+        sentence=sentence,
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,

@@ -138,6 +138,7 @@ class LapReport:
     kind: str
     grit: str  # that runs on it, else the registered one
     state: str  # a key of STATES
+    next_step: str  # the first that the sentence asks of a person: 'Recondition', 'Second reader', ...; '' = none
     sentence: str  # the one sentence for the operator
     reasons: tuple[str, ...]  # the evidence, a sentence each
     faces_left: FacesLeft

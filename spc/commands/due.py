@@ -30,12 +30,13 @@ def command(session: Session, *, lap: str) -> int:
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
     part number alone, or null), changed, holds, false_calls, stale (no face for long, or faces dated later than now,
     which count nowhere yet; '' = neither), and laps in order of need, each with lap, state ('held', 'due', 'watch',
-    'cutting', 'resting'), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or
-    retired, 'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned; null = open or not known),
-    next_break ('' where held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), signals,
-    asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that may not be logged,
-    the newest first; one of the running cycle is among the signals too, and the faces left are then those if it was
-    reconditioned at the time in if_reconditioned.
+    'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words; '' = none), sentence,
+    reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired, 'ended'; low, median,
+    high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break ('' where held, resting
+    or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit, registered_grit ('' = no other
+    than grit), signals, asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that
+    may not be logged, the newest first; one of the running cycle is among the signals too, and the faces left are then
+    those if it was reconditioned at the time in if_reconditioned.
     """
     board = session.board()
     if lap:
@@ -60,6 +61,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
     return {
         "lap": report.lap,
         "state": report.state,
+        "next_step": report.next_step,
         "sentence": report.sentence,
         "reasons": report.reasons,
         "faces_left": asdict(report.faces_left),

@@ -39,6 +39,7 @@ def test_one_operators_readings_are_no_room_alarm(tmp_path, monkeypatch):
         assert lap["sentence"].startswith(
             (f"{again}; if it still reads so, recondition it", f"{again} before the next")
         )
+        assert lap["next_step"] == "Second reader"
         assert lap["causes"][0]["name"].startswith((READ, HAND))
         (reason,) = (reason for reason in lap["reasons"] if reason.startswith("It follows one operator: the faces of"))
         assert reason.endswith("cool and wiped: it may be the reading, the gauge or the hand.")

@@ -43,7 +43,7 @@ def asked(path):
     (question,) = report["asked"]
     assert question["sentence"].startswith(OUT) and question["sentence"].endswith(ASKED)
     assert report["state"] in ("watch", "due") and question["sentence"] in report["sentence"]
-    assert "wears as usual" not in report["sentence"]
+    assert "wears as usual" not in report["sentence"] and report["next_step"] == "Say yes or no"
     assert report["faces_left"]["sentence"].startswith("If reconditioned then, ")
     return question, report
 

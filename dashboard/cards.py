@@ -28,13 +28,6 @@ __all__ = [
 
 _SHORT = 14  # characters of a cell that is never broken
 _LONG = 110  # characters above which a first sentence is set smaller
-_NEXT_STEP = {
-    "held": "Answer it",
-    "due": "Recondition",
-    "watch": "Look",
-    "cutting": "Carry on",
-    "resting": "",
-}
 
 
 def state_tag(state: str) -> str:
@@ -128,11 +121,11 @@ def state_counts(laps: tuple[LapReport, ...]) -> str:
 def lap_line(lap: LapReport) -> str:
     """Return one lap of the board: state, name, sentence, faces left, next break."""
     what = ", ".join(word for word in (lap.material, grit_words(lap.grit)) if word)
-    step = _NEXT_STEP[lap.state]
+    step = f'<span class="lc-quiet">{html_text(lap.next_step)}</span>'
     rest = f"next break: {lap.next_break}" if lap.next_break and lap.state == "due" else ""
     return (
         f'<article class="lc-lap lc-is-{lap.state}">'
-        f'<div class="lc-lap-state">{state_tag(lap.state)}<span class="lc-quiet">{html_text(step)}</span></div>'
+        f'<div class="lc-lap-state">{state_tag(lap.state)}{step}</div>'
         f'<div class="lc-lap-name"><b>{html_text(lap.lap)}</b><span class="lc-quiet">{html_text(what)}</span></div>'
         f'<div class="lc-lap-says">{prose(lap.sentence)}</div>'
         f'<div class="lc-lap-left"><b>{prose(left_words(lap))}</b>'

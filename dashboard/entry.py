@@ -5,9 +5,8 @@ import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -17,8 +16,7 @@ from spc.measure.reading import Reading, parse_reading, parse_typed
 from spc.settings import Settings
 
 __all__ = [
-    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "form_unit", "moment", "typed_here",
-    "usual_readings",
+    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "form_unit", "typed_here", "usual_readings",
 ]  # fmt: skip
 
 _LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
@@ -146,22 +144,6 @@ def typed_here(face: Mapping[str, Any], *, unit: LengthUnit, site: Settings) -> 
     end = "high_um" if math.isfinite(reading.high_um) else "low_um"
     now, before = getattr(reading, end), face[f"flatness_{end}"]
     return here if before / _ALIKE < now < before * _ALIKE else text
-
-
-def moment(site: Settings, *, after_us: int | None = None) -> datetime:
-    """Return the moment now by the site's clock and zone.
-
-    A replayed log has a clock that stands still: there the moment is a second after the lap's newest row `after_us`
-    (microseconds since 1970), or ten minutes before the clock if that is later, and never past the clock.
-    """
-    zone = ZoneInfo(site.time_zone) if site.time_zone else None
-    if site.clock is not None:
-        clock = site.clock.replace(tzinfo=zone or UTC)
-        if after_us is None:
-            return clock
-        newest = datetime.fromtimestamp(after_us / 1e6, tz=zone or UTC) + timedelta(seconds=1)
-        return min(clock, max(newest, clock - timedelta(minutes=10)))
-    return datetime.now(zone) if zone else datetime.now().astimezone()
 
 
 def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at: datetime) -> dict[str, Any]:

@@ -16,13 +16,14 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.entry import FaceEntry, LengthUnit, event_row, face_row, form_unit, moment, typed_here, usual_readings
+from dashboard.entry import FaceEntry, LengthUnit, event_row, face_row, form_unit, typed_here, usual_readings
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, read_number, typed_marks
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
 from dashboard.words import clock_words, marks_kept, number
+from spc.board.site_clock import moment_to_log
 from spc.measure.reading import Reading
 from spc.store.frames import EVENT_KINDS
 
@@ -347,7 +348,7 @@ def _correct(
     if minutes != was and not (minutes and was and math.isclose(minutes, was, rel_tol=1e-8)):
         changes["minutes"] = minutes if minutes else math.nan
     if typed != text.strip():
-        row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=moment(page.site))
+        row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=moment_to_log(page.site))
         names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp")
         changes |= {name: row[name] for name in names}
         understood = _understood(row)

@@ -7,11 +7,12 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.data import Snapshot
-from dashboard.entry import entry_unit, moment
+from dashboard.entry import entry_unit
 from dashboard.parts.pulse import state_now
 from dashboard.theme import Look
 from dashboard.units import MICROMETRE, UNIT_CHOICES, DisplayUnit, band_key
 from dashboard.words import clock_words, markdown_text, speak
+from spc.board.site_clock import moment_to_log
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
@@ -52,7 +53,7 @@ def unit_of(lap: str, page: Page) -> DisplayUnit:
 
 def moment_on(page: Page, lap: str) -> datetime:
     """Return the moment under which a row of a lap is logged now."""
-    return moment(page.site, after_us=data.newest_us(page.now, lap))
+    return moment_to_log(page.site, after_us=data.newest_us(page.now, lap))
 
 
 def up_to_now(page: Page) -> Page:
@@ -68,7 +69,7 @@ def speak_as(page: Page) -> None:
 
 def lost_line(page: Page) -> str:
     """Return the sentence that shows itself when a page to type into has lost the server."""
-    return cards.lost_line(clock_words(f"{moment(page.site):%Y-%m-%d %H:%M}"), typed=True)
+    return cards.lost_line(clock_words(f"{moment_to_log(page.site):%Y-%m-%d %H:%M}"), typed=True)
 
 
 def typed_site(page: Page) -> Settings:

@@ -108,7 +108,9 @@ def _keep_in_link(names: list[str], asked: str | None) -> str:
 
 
 def _kicker(report: LapReport) -> str:
-    what = [word for word in (report.material, report.kind, grit_words(report.grit)) if word]
+    registered = f" (registered {grit_words(report.registered_grit)})" if report.registered_grit else ""
+    grit = f"{grit_words(report.grit)}{registered}"
+    what = [word for word in (report.material, report.kind, grit) if word]
     last = f"last face {clock_words(report.last_time_text)}" if report.last_time_text else ""
     return ", ".join([*what, last] if last else what)
 

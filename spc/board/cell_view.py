@@ -15,15 +15,16 @@ from spc.board.cause_words import NOT_A_READING
 from spc.board.lap_frames import LapFrames, frames_of_laps, no_frames
 from spc.board.lap_memo import LapMemo, memo_of
 from spc.board.recent_rows import recent_events, recent_rows
+from spc.board.to_come import FacesToCome, faces_to_come
 from spc.settings import Settings
+from spc.store.redelivery import AHEAD_US
 from spc.store.registers import Baseline
 from spc.store.store import Store
 from spc.wear.event_order import EVENT_EFFECTS, effective_events
 
-__all__ = ["AHEAD_HOURS", "RECENT_ROWS", "CellView", "upper_limit_um", "look_at_cell", "site_now"]
+__all__ = ["RECENT_ROWS", "CellView", "counted_until_us", "look_at_cell", "site_now", "upper_limit_um"]
 
 RECENT_ROWS = 3000  # newest rows read per lap, and all of the cycle that runs: dozens of cycles, however old the log
-AHEAD_HOURS = 26.0  # a log without a zone may be ahead of the clock by up to this, and be right
 _EVER_US = int(np.iinfo(np.int64).min)
 
 
@@ -43,6 +44,7 @@ class CellView:
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
     as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, nothing widened or struck out
     to_come: Mapping[str, pd.DataFrame]  # events of a lap dated after now, so far that no clock's zone explains it
+    faces_to_come: Mapping[str, FacesToCome]  # of the laps that have rows which do not count yet
     memo: LapMemo  # what still holds of each lap, however the others have changed
     _whole: dict[str, pd.DataFrame] = field(default_factory=dict, init=False, repr=False, compare=False)
 
@@ -131,6 +133,11 @@ def site_now(settings: Settings) -> datetime:
     return datetime.now(zone).replace(tzinfo=None)
 
 
+def counted_until_us(settings: Settings) -> int:
+    """Moment, as `sort_us`, from which rows do not count yet: later than the clock set, or plainly later than now."""
+    return _since_us(site_now(settings), settings) + (1 if settings.clock is not None else AHEAD_US)
+
+
 def look_at_cell(
     store: Store, settings: Settings, *, now: datetime | None = None, rows: int | None = RECENT_ROWS
 ) -> CellView:
@@ -142,7 +149,7 @@ def look_at_cell(
     settings : Settings
     now : datetime, optional
         Wall clock of the site, without zone; default `site_now(settings)`. Later rows are left out; without it and
-        without a clock in the settings, only events later by more than `AHEAD_HOURS`.
+        without a clock in the settings, only those later by more than 26 hours.
     rows : int or None, default RECENT_ROWS
         Newest rows read per lap; None = all there are, as a study of old faces needs.
 
@@ -151,20 +158,20 @@ def look_at_cell(
     CellView
     """
     wall = site_now(settings) if now is None else now
-    zone = ZoneInfo(settings.time_zone) if settings.time_zone else ZoneInfo("UTC")
-    now_us = round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
+    now_us = _since_us(wall, settings)
     until_us = now_us + 1 if now is not None or settings.clock is not None else None
     memo = LapMemo() if rows is None else memo_of(store, rows, until_us)
     registered, settings = memo.same("", "register", store.laps()), memo.same("", "settings", settings)
     laps = memo.once("", "laps", (registered, settings), partial(_described, registered, settings))
     names = laps["lap"].tolist()
-    ahead_us = now_us + round(AHEAD_HOURS * 3.6e9)
-    logged, events_until_us = recent_events(store, names), ahead_us if until_us is None else until_us
-    events = {lap: _before(memo, lap, logged[lap], events_until_us) for lap in names}
+    ahead_us = now_us + AHEAD_US
+    logged, counted_us = recent_events(store, names), ahead_us if until_us is None else until_us
+    events = {lap: _before(memo, lap, "events", logged[lap], counted_us) for lap in names}
     since_us = {
         lap: memo.once(lap, "cycle begins", (events[lap],), partial(_cycle_began, events[lap])) for lap in names
     }
     as_read = recent_rows(store, names, last=rows, since_us=since_us, until_us=until_us)
+    as_read = {lap: _before(memo, lap, "faces", as_read[lap], counted_us) for lap in names}
     together = None
     if rows is None and names:  # all there is: held once, not lap by lap besides
         together = pd.concat(as_read.values(), ignore_index=True)
@@ -183,6 +190,7 @@ def look_at_cell(
         by_lap=by_lap,
         as_read=as_read,
         to_come={lap: late for lap in names if len(late := _to_come(store, lap, logged[lap], ahead_us))},
+        faces_to_come=memo.same("", "faces to come", faces_to_come(store, names, since_us=counted_us)),
         memo=memo,
         limits=memo.same("", "limits", store.limits()),
         stored_signals=stored,
@@ -219,16 +227,19 @@ def _by_part_and_grit(signs: pd.DataFrame) -> dict[tuple[str, str], NDArray[np.i
     return places
 
 
-def _before(memo: LapMemo, lap: str, events: pd.DataFrame, until_us: int) -> pd.DataFrame:
-    """Events of one lap before a moment; the same frame as long as they are the same."""
-    count = int(np.count_nonzero(events["sort_us"].to_numpy(np.int64) < until_us))
-    if count == len(events):
-        return events
+def _since_us(wall: datetime, settings: Settings) -> int:
+    """Give a moment of the site's wall clock on the scale of `sort_us`."""
+    zone = ZoneInfo(settings.time_zone) if settings.time_zone else ZoneInfo("UTC")
+    return round(wall.replace(tzinfo=zone).timestamp() * 1_000_000)
 
-    def those() -> pd.DataFrame:
-        return events[events["sort_us"].to_numpy(np.int64) < until_us].reset_index(drop=True)
 
-    return memo.once(lap, "events so far", (events, memo.same(lap, "so far", count)), those)
+def _before(memo: LapMemo, lap: str, what: str, rows: pd.DataFrame, until_us: int) -> pd.DataFrame:
+    """Events or faces of one lap, in order of time, before a moment; the same frame as long as they are the same."""
+    count = int(rows["sort_us"].to_numpy(np.int64).searchsorted(until_us))
+    if count == len(rows):
+        return rows
+    made_from = (rows, memo.same(lap, f"{what} counted", count))
+    return memo.once(lap, f"{what} so far", made_from, lambda: rows.iloc[:count].reset_index(drop=True))
 
 
 def _to_come(store: Store, lap: str, events: pd.DataFrame, ahead_us: int) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
+from spc.board.cell_view import counted_until_us
 from spc.board.false_calls import BudgetPlan, plan_budget
 from spc.board.stream_memory import basis_frozen
 from spc.chart.baseline import REDRAWN, Analysis, RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
@@ -93,11 +94,12 @@ def budget_of_cell(store: Store, settings: Settings) -> BudgetPlan:
 
     Points are counted over the eight weeks before the newest face: one per reading of each sign of each lap.
     """
-    newest = store.faces(last=1)
+    counted_us = counted_until_us(settings)
+    newest = store.faces(last=1, until_us=counted_us)
     if newest.empty:
         return plan_budget([], false_calls_per_week=settings.false_calls_per_week)
     until = int(newest["sort_us"].iloc[0])
-    faces = store.faces(since_us=until - BUDGET_WEEKS * WEEK_US)
+    faces = store.faces(since_us=until - BUDGET_WEEKS * WEEK_US, until_us=counted_us)
     faces = faces[faces["kind"] == "face"].assign(first_pass=faces["attempt"] <= 1)
     faces = faces.assign(age_faces=0.0, faces_since_charge=1.0, cycle=1, stream=1)
     span = max(1.0, (until - int(faces["sort_us"].min())) / WEEK_US) if len(faces) else 1.0
@@ -169,7 +171,8 @@ def freeze_limits(
         raise ValueError("`who` and `why` must be said: frozen limits are signed and explained")
     before = store.baselines(lap=lap, sign=sign)
     basis = basis_frozen(before, lap, sign)
-    stream = stream_of(numbered_faces(store, lap=lap), lap=lap, sign=sign, basis=basis)
+    counted = numbered_faces(store, lap=lap, until_us=counted_until_us(settings))
+    stream = stream_of(counted, lap=lap, sign=sign, basis=basis)
     if len(stream) == 0:
         raise ValueError(f"no readings of {SIGNS[sign].words} on lap {lap!r}; check the name with `lapcell laps`")
     keep = np.ones(len(stream), dtype=bool)

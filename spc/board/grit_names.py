@@ -12,13 +12,13 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.lap_paths import LEAST_FACES
-from spc.board.lives import sisters_of
+from spc.board.lives import running_grit, sisters_of
 from spc.chart.stream import NO_GRIT, grit_running
-from spc.measure.grit import parse_grit
+from spc.measure.grit import Grit, parse_grit
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.grit_guard import COARSER
 
-__all__ = ["grit_name_remarks"]
+__all__ = ["grit_name_remarks", "registered_otherwise"]
 
 _SCALE = "say which scale it is of or write it in um"
 
@@ -54,6 +54,22 @@ def grit_name_remarks(view: CellView, lap: str) -> tuple[str, ...]:
     if not _borrows(past, running) and all(to != running for _, to, _ in changes):
         remarks += _apart(past, running)
     return tuple(remarks)
+
+
+def registered_otherwise(view: CellView, lap: str) -> str:
+    """Grit that a lap is registered with, where another one runs on it; '' = the same, or either is not named."""
+    registered, running = str(view.lap_row(lap)["home_grit"]), running_grit(view, lap)
+    if not registered or not running:
+        return ""
+    one, other = (_read(text, view.settings.grit_unit) for text in (registered, running))
+    return "" if one.text == other.text or one.size_um == other.size_um else registered
+
+
+def _read(text: str, unit: str) -> Grit:
+    try:
+        return parse_grit(text, unit=unit)
+    except ValueError:
+        return Grit(text, float("nan"), "")
 
 
 _Change = tuple[str, str, str]  # the grit before, the grit after, time of the first face with it

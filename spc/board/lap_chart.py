@@ -12,6 +12,7 @@ from spc.board.new_parts import new_part_words
 from spc.board.results import Signal
 from spc.board.room_history import NO_ROOM, RoomOfLap, look_at_room
 from spc.board.shown_length import length_words, lengths_apart, shown_length
+from spc.board.to_come import face_words
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
 from spc.chart.price import in_points
@@ -122,13 +123,22 @@ def chart_report(
         alarms, sees = _alarms(model, unit), _sees(model, unit)
     return ChartReport(
         lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
-        extra, search, began, _remarks(whole, shown, model, room), unit,
+        extra, search, began, _remarks(view, whole, shown, model, room), unit,
     )  # fmt: skip
 
 
-def _remarks(whole: Replayed, shown: Replayed, model: ChartModel | None, room: RoomOfLap) -> tuple[str, ...]:
-    new = new_part_words((shown,))
-    return (*whole.stream.left_out, *new, *_need_of_more(model), *_aside(shown.stream, room))
+def _remarks(
+    view: CellView, whole: Replayed, shown: Replayed, model: ChartModel | None, room: RoomOfLap
+) -> tuple[str, ...]:
+    lap, new = whole.stream.lap, new_part_words((shown,))
+    late = face_words(lap, view.faces_to_come.get(lap), view.settings)
+    return (
+        *(said.rstrip(".") for said in late),
+        *whole.stream.left_out,
+        *new,
+        *_need_of_more(model),
+        *_aside(shown.stream, room),
+    )
 
 
 def _method(model: ChartModel | None) -> str:

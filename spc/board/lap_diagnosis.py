@@ -16,7 +16,7 @@ from spc.board.neighbours import laps_hit_too
 from spc.board.reactions import findings
 from spc.board.results import Cause, Signal
 from spc.board.room_answer import ROOM_SIGN
-from spc.board.room_history import RoomHistory, RoomOfLap, own_signs_of_all
+from spc.board.room_history import TESTED_SIGN, RoomHistory, RoomOfLap, own_signs_of_all
 from spc.board.scope import SCOPED_SIGNS, Scope, find_scope, join_scopes, telling_check
 from spc.wear.sign_moves import SignMove
 from spc.wear.signed_bow import SignedBow
@@ -42,6 +42,7 @@ class SignsOfLap(NamedTuple):
 
 def diagnose_lap(
     view: CellView,
+    cell: CellCharts,
     lap: str,
     own: SignsOfLap,
     signals: tuple[Signal, ...],
@@ -53,6 +54,8 @@ def diagnose_lap(
     Parameters
     ----------
     view : CellView
+    cell : CellCharts
+        Its budget sets the level at which the room is called.
     lap : str
     own : SignsOfLap
     signals : tuple of Signal
@@ -69,7 +72,7 @@ def diagnose_lap(
     named = {s.sign for s in signals}
     charted = {s.sign: "down" if s.sign == "removal rate" else "up" for s in signals if s.sign in _CHARTED}
     found = {m.sign: m.direction for m in own.moves if m.direction in ("up", "down") and m.sign not in charted}
-    scope = _scope(view, lap, charted | found, own.room, room) if part is None else _OF_A_PART
+    scope = _scope(view, cell, lap, charted | found, own.room, room) if part is None else _OF_A_PART
     moves = own.moves
     if "many laps" in scope.among and named & _OF_THIS_LAP:  # the room accounts for what it moved, not for the grit
         moves = tuple(move for move in moves if move.sign not in _OF_THE_ROOM)
@@ -95,14 +98,19 @@ def diagnose_lap(
     return pattern, diagnosis, follows
 
 
-def _scope(view: CellView, lap: str, moved: Mapping[str, str], here: RoomOfLap, room: RoomHistory) -> Scope:
+def _scope(
+    view: CellView, cell: CellCharts, lap: str, moved: Mapping[str, str], here: RoomOfLap, room: RoomHistory
+) -> Scope:
     """Tell what the moved signs of a lap follow; shifts in which the room moved have no say in later ones."""
     if here.alarm:  # told in its own words
         among = ("one lap",) if here.beyond else here.among
         return Scope("", "", among, telling_check(among))
     all_signs = own_signs_of_all(view, room)
-    asked = ((sign, way) for sign, way in moved.items() if sign in SCOPED_SIGNS)
-    scopes = [find_scope(all_signs, lap, sign=sign, direction=way, memo=view.memo) for sign, way in asked]
+    scopes = []
+    for sign, way in moved.items():
+        if sign in SCOPED_SIGNS:
+            level = None if sign == TESTED_SIGN else cell.plan.room_alpha
+            scopes.append(find_scope(all_signs, lap, sign=sign, direction=way, room_alpha=level, memo=view.memo))
     return min(scopes, key=lambda found: len(found.among) or len(SCOPES), default=_NO_SCOPE)
 
 

@@ -15,15 +15,15 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
-from spc.board.grit_names import grit_name_remarks
+from spc.board.grit_names import grit_name_remarks, registered_otherwise
 from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
-from spc.board.lap_state import decide_state, plural
+from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
 from spc.board.limit_remarks import limit_remarks
-from spc.board.lives import grit_to_come
+from spc.board.lives import running_grit
 from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
 from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
@@ -38,6 +38,7 @@ from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import cautions_for
 from spc.board.scope import SECOND_READER
 from spc.board.shifts import next_break, shift_at
+from spc.board.to_come import event_words, face_words
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
@@ -94,7 +95,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     doubt = _doubt(view, lap, asked)
     part = part_that_moved(view, cell, lap, said)
     seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room)
-    pattern, diagnosis, follows = diagnose_lap(view, lap, seen, said, room, part)
+    pattern, diagnosis, follows = diagnose_lap(view, cell, lap, seen, said, room, part)
     elsewhere = _Elsewhere(
         said=said,
         asked=asked,
@@ -104,8 +105,12 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         serves=lap_that_serves(view, own.last_part, own.last_grit, own.last_limit_um),
         next_break=next_break(view.now, view.settings),
         part=part,
-        to_come=_to_come(view, lap),
+        to_come=(
+            *event_words(lap, view.to_come.get(lap)),
+            *face_words(lap, view.faces_to_come.get(lap), view.settings),
+        ),
         grit_names=grit_name_remarks(view, lap),
+        registered_grit=registered_otherwise(view, lap),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
@@ -152,7 +157,8 @@ class _Elsewhere(NamedTuple):
     serves: str
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
-    to_come: tuple[str, ...]  # events that do not count yet, a sentence each
+    to_come: tuple[str, ...]  # events and faces that do not count yet, in sentences
+    registered_grit: str  # where another one runs on it, else ''
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
@@ -232,7 +238,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         faces_left=forecast.faces_left,
         next_face=forecast.next_face,
         faces_per_shift=once("pace", (faces,), lambda: faces_per_shift(faces)),
-        resting_since=rest.since,
+        out_of_use=rest.words,
         limit_text=forecast.limit_text,
         room=own.room.alarm,
         room_found=elsewhere.room_found,
@@ -243,12 +249,15 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         one_reader=SECOND_READER in diagnosis.checks,
         leading=leading,
     )
+    grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
+    sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
     health = (
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
         *once("order", (rows, events, begun), lambda: log_remarks(rows, events, sure_cycles(cycles, begun))),
+        *((f"{lap} runs with {grit}, and is registered with {registered}.",) if registered else ()),
         *elsewhere.grit_names,
         *elsewhere.to_come,
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
@@ -260,9 +269,11 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         lap=lap,
         material=str(row["material"]),
         kind=str(row["kind"]),
-        grit=str(row["home_grit"]) or grit_to_come(view, lap) or own.last_grit,
+        grit=grit,
+        registered_grit=registered,
         state=state.state,
-        sentence=state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads),
+        next_step=SAY_YES_OR_NO if doubt is not None and sentence.startswith(doubt.sentence) else state.step,
+        sentence=sentence,
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
@@ -288,16 +299,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             diagnosis=diagnosis,
         ),
         asked=elsewhere.asked,
-    )
-
-
-def _to_come(view: CellView, lap: str) -> tuple[str, ...]:
-    late = view.to_come.get(lap)
-    if late is None:
-        return ()
-    return tuple(
-        f"{lap} is logged as {event} at {text}, which is still to come: it does not count until then; look at its date."
-        for event, text in zip(late["event"], late["time_text"], strict=True)
     )
 
 

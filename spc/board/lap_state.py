@@ -3,10 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spc.board.results import FacesLeft, Signal
+from spc.board.results import RECONDITIONING, FacesLeft, Signal
 from spc.wear.lead_sign import LeadMove
 
-__all__ = ["LapState", "decide_state", "plural"]
+__all__ = ["SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState", "decide_state", "plural"]
+
+# First steps that are not of one state alone.
+SAY_YES_OR_NO, SECOND_READER_FIRST = "Say yes or no", "Second reader"
+_ROOM_FIRST = "Look at the room"
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,6 +18,7 @@ class LapState:
     """A lap's state with the sentence that a person reads first and the reasons under it."""
 
     state: str  # a key of spc.board.results.STATES
+    step: str  # the first that the sentence asks of a person, in a few words; '' = none
     sentence: str
     reasons: tuple[str, ...]
 
@@ -30,7 +35,7 @@ def decide_state(
     faces_left: FacesLeft,
     next_face: FacesLeft,
     faces_per_shift: float,
-    resting_since: str = "",
+    out_of_use: str = "",
     limit_text: str = "",
     room: str = "",
     room_found: str = "",
@@ -55,8 +60,8 @@ def decide_state(
         When one face in ten is expected over the limit.
     faces_per_shift : float
         How many faces this lap usually does in one shift; 0 when unknown.
-    resting_since : str, default ''
-        When the lap was swapped out or retired, '' when it is in use.
+    out_of_use : str, default ''
+        'resting since ...' or 'retired since ...', '' when it is in use.
     limit_text : str, default ''
         The limit as on the drawing.
     room : str, default ''
@@ -89,10 +94,10 @@ def decide_state(
     likely than not, over the limit within that shift. Watch: a look signal is open, or the range ends within three
     shifts, or nothing can be said yet, or ever from flatness that is cut off. Cutting: none of these.
     """
-    if resting_since:
+    if out_of_use:
         ended = faces_left.status == "ended" and faces_left.sentence
         reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
-        return LapState("resting", f"{lap} is resting since {resting_since}.", reasons)
+        return LapState("resting", "", f"{lap} is {out_of_use}.", reasons)
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
     under = f" under {limit_text}" if limit_text else ""
@@ -114,45 +119,59 @@ def decide_state(
         *(s.sentence for s in looks),
     )
     evidence += (slope,) if unusual else ()
-    first = f"Look at the room before {lap} is worked on, then recondition it" if unseen else f"Recondition {lap}"
+    first, step = f"Recondition {lap}", "Recondition"
+    if unseen:
+        first, step = f"Look at the room before {lap} is worked on, then recondition it", _ROOM_FIRST
     if one_reader:
+        step = SECOND_READER_FIRST
         first = f"Let a second reader read one of the last faces of {lap} again; if it still reads so, recondition it"
     if stops:
         what = stops[0].sentence
         handed = next((s.handed for s in stops if s.handed), "")
         now = f" It is {handed}." if handed else ""
         sentence = f"Stop. {what} Nothing more on {lap} until a person has looked.{now}"
-        return LapState("held", sentence, evidence)  # nothing beside a hold may invite to go on
+        return LapState("held", "Stop", sentence, evidence)  # nothing beside a hold may invite to go on
     shift = max(faces_per_shift, 1.0)
     if faces_left.status == "over":
-        return LapState("due", f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
+        return LapState("due", step, f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
         pace = (f"{lap} usually does {plural(round(shift), 'face')} in a shift.",) if faces_per_shift > 0 else ()
         sentence = f"{first} at the next break: {_lower(forecast)}"
-        return LapState("due", sentence, (forecast, *pace, *evidence))
+        return LapState("due", step, sentence, (forecast, *pace, *evidence))
     if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:
         sentence = f"{first} at the next break: one face in ten is soon over the limit; {_lower(forecast)}"
-        return LapState("due", sentence, (forecast, *evidence))
+        return LapState("due", step, sentence, (forecast, *evidence))
     if looks:
-        look = f"Look at {part} first, then at {lap}," if part else f"Look at {lap}"
-        look = f"Look at the room before {lap} is worked on, then at {lap}" if unseen else look
-        look = f"Let a second reader read one of the last faces of {lap} again" if one_reader else look
-        return LapState("watch", f"{look} before the next lot. {looks[0].sentence}", (*evidence, forecast))
+        look, step = f"Look at {lap}", "Look"
+        if part:
+            look, step = f"Look at {part} first, then at {lap},", "Look at the part"
+        if unseen:
+            look, step = f"Look at the room before {lap} is worked on, then at {lap}", _ROOM_FIRST
+        if one_reader:
+            look, step = f"Let a second reader read one of the last faces of {lap} again", SECOND_READER_FIRST
+        look += " before the next lot. "
+        if step == "Look" and looks[0].sign == RECONDITIONING:  # it is answered, not looked for
+            look, step = "", SAY_YES_OR_NO
+        return LapState("watch", step, f"{look}{looks[0].sentence}", (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)
+        step = _ROOM_FIRST if unseen else ""
         if leading is not None:
             asks = f"Look at {lap} before the next lot." if leading.worn else f"{lap}: how long cannot be told."
-            return LapState("watch", f"{moved}. {asks}" if room else asks, (*evidence, why))
+            step = step or "Look" * leading.worn
+            return LapState("watch", step, f"{moved}. {asks}" if room else asks, (*evidence, why))
         little = f"{moved}. Too little to say how long." if room else f"{lap}: too little to say how long."
-        return LapState("watch", f"{little} {why}", (*evidence, why))
+        return LapState("watch", step, f"{little} {why}", (*evidence, why))
     wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
     wears = f"does not wear as usual ({unusual})" if unusual else wears
+    leans = bool(room) and not fresh
     if faces_left.low is not None and faces_left.low <= 3 * shift:
         plan = f"{lap} {wears}{';' if unusual else ', but'} plan"
-        plan = f"{leaning} {'Then plan' if unseen else 'Plan'}" if room and not fresh else plan
-        return LapState("watch", f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
-    sentence = f"{leaning} {_begun(forecast)}" if room and not fresh else f"{lap} {wears}: {_lower(forecast)}"
-    return LapState("cutting", sentence, (*evidence, forecast))
+        plan = f"{leaning} {'Then plan' if unseen else 'Plan'}" if leans else plan
+        step = _ROOM_FIRST if leans and unseen else "Plan"
+        return LapState("watch", step, f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
+    sentence = f"{leaning} {_begun(forecast)}" if leans else f"{lap} {wears}: {_lower(forecast)}"
+    return LapState("cutting", _ROOM_FIRST if leans and unseen else "Carry on", sentence, (*evidence, forecast))
 
 
 def _begun(sentence: str) -> str:

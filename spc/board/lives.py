@@ -25,23 +25,24 @@ def sisters_of(view: CellView, lap: str) -> list[str]:
 def grit_to_come(view: CellView, lap: str) -> str:
     """Grit that a lap was changed to after its last face, by the log of its events; '' = none that is named."""
     events, faces = view.events_of(lap), view.faces_of(lap)
-    timed = (events["time_text"] != "") | events["time_utc"].notna()
-    changed = events[(events["event"] == "grit changed") & timed].sort_values("sort_us", kind="stable")
+    changed = events[(events["event"] == "grit changed") & _timed(events)].sort_values("sort_us", kind="stable")
     if len(faces):
         changed = changed[changed["sort_us"] > int(faces["sort_us"].iloc[-1])]
     return "" if changed.empty else str(changed["grit"].iloc[-1])
 
 
 def running_grit(view: CellView, lap: str) -> str:
-    """Grit that runs on a lap: the one it was changed to last, else that of its newest cycle which names one.
+    """Grit that runs on a lap: the one that its faces and its logged changes named last; '' = none is named."""
+    faces, events = view.lapped_of(lap), view.events_of(lap)
 
-    '' = none is named.
-    """
-    if changed := grit_to_come(view, lap):
-        return changed
-    named = view.cycles_of(lap)["grit"]
-    named = named[named != ""]
-    return "" if named.empty else str(named.iloc[-1])
+    def named_last() -> str:
+        named = faces[(faces["grit"] != "").to_numpy()][["sort_us", "grit"]].iloc[-1:]
+        told = (events["event"] == "grit changed") & (events["grit"] != "")
+        changed = events[(told & _timed(events)).to_numpy()].sort_values("sort_us", kind="stable").iloc[-1:]
+        both = pd.concat([changed[["sort_us", "grit"]], named]).sort_values("sort_us", kind="stable")
+        return str(both["grit"].iloc[-1]) if len(both) else ""
+
+    return view.memo.once(lap, "running grit", (faces, events), named_last)
 
 
 def lives_under(
@@ -86,6 +87,10 @@ def lives_under(
         high_faces=np.where(unsure, np.inf, cycles["high_faces"]),
         ended=cycles["ended"].mask(unsure & (cycles["ended"] != "running"), "unsure"),
     )
+
+
+def _timed(events: pd.DataFrame) -> "pd.Series[bool]":
+    return (events["time_text"] != "") | events["time_utc"].notna()
 
 
 def _mixed(view: CellView, cycles: pd.DataFrame) -> NDArray[np.bool_]:

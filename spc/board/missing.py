@@ -36,9 +36,9 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     tuple of Signal
         The newest place first. `face_id` is the first face after it, `age_faces` its age as the cycle is logged.
     """
-    rows, signs = view.faces_of(lap), own_signs(view, lap, room)
+    rows, signs, events = view.faces_of(lap), own_signs(view, lap, room), view.events_of(lap)
     once, same = view.memo.once, view.memo.same
-    found = once(lap, "missing", (rows, signs), lambda: missing_places(signs, rows))
+    found = once(lap, "missing", (rows, signs, events), lambda: missing_places(signs, rows, events))
     if not found:
         return ()
     denied, cycles = same(lap, "denied", denied_faces(view).get(lap, ())), view.cycles_of(lap)
@@ -46,7 +46,9 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
 
     def ask() -> tuple[Signal, ...]:
         before = signs[signs["sort_us"] < begun]
-        known = not_denied(missing_places(before, rows), before, denied) if len(before) < len(signs) else found
+        known = found
+        if len(before) < len(signs):
+            known = not_denied(missing_places(before, rows, events), before, denied)
         told = {one.before_face_id for one in known}
         asked = not_denied(found, signs, denied)
         ended = set(cycles["cycle"][cycles["ended"] != "running"].tolist())
@@ -124,6 +126,8 @@ def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool, ended: bool
     """Make the question of a place; `told`: it was asked before this shift began; `ended`: its cycle has ended."""
     place = int(np.flatnonzero(signs["face_id"].to_numpy() == one.before_face_id)[0])
     low, high = (float(signs[f"first_{end}_um"].iloc[place]) for end in ("low", "high"))
+    if one.before_face_id == one.after_face_id:  # no face after it yet
+        low = high = float("nan")
     return Signal(
         lap=one.lap,
         sign=RECONDITIONING,

@@ -20,7 +20,7 @@ def keep_no(store: Store, question: Signal, *, who: str) -> int:
 
 
 def keep_yes(store: Store, question: Signal, *, who: str) -> int:
-    """Keep that a lap was reconditioned at this place, and log it at the time of the first face after it.
+    """Keep that a lap was reconditioned at this place, and log it: at the first face after it, or at its return.
 
     Parameters
     ----------
@@ -40,13 +40,18 @@ def keep_yes(store: Store, question: Signal, *, who: str) -> int:
         If the times of the faces tell no place for the event.
     """
     after, before = (store.face_versions(face).iloc[-1] for face in (question.since_face_id, question.face_id))
-    if not before["time_text"] or after["sort_us"] == before["sort_us"]:
+    of = "the next face"
+    if question.face_id == question.since_face_id:  # back in use, and not lapped on since
+        events = store.events(lap=question.lap)
+        before = events[(events["event"] == "returned") & (events["sort_us"] >= after["sort_us"])].iloc[-1]
+        of = "its return"
+    elif not before["time_text"] or after["sort_us"] == before["sort_us"]:
         raise ValueError(
             f"the faces of {question.lap} around this place carry {'one' if before['time_text'] else 'no'} time, which "
             "places no event between them: write the reconditioning into the log file, in a row between theirs"
         )
     event: dict[str, Any] = {name: before[name] for name in ("lap", "time_utc", "time_text", "sort_us")}
-    event |= {"event": "reconditioned", "note": "confirmed after its readings; the time is that of the next face"}
+    event |= {"event": "reconditioned", "note": f"confirmed when asked; the time is that of {of}"}
     return keep_answer(
         store, question, check_done="asked", cause="reconditioned", action="logged", result="new cycle", who=who,
         event=event,

@@ -12,6 +12,7 @@ from spc.board.missing_answer import denied_faces
 from spc.chart.stream import Stream
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
+from spc.wear.worn_swap import worn_swaps
 
 __all__ = ["begun_anew", "begun_anew_in", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
 
@@ -19,9 +20,26 @@ _SAME = 8  # faces by which a place may move as more faces come, and still be th
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
 
 
-def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame) -> tuple[MissingEvent, ...]:
-    """Find the places as `suggest_missing_events` does, a cycle that was searched before not again."""
-    return suggest_missing_events(signs, numbered, search=_SEARCH)
+def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[MissingEvent, ...]:
+    """Find the places on one lap where a reconditioning may be missing, in order of time.
+
+    Parameters
+    ----------
+    signs, numbered : DataFrame
+        As in `suggest_missing_events`; a cycle that was searched before is not searched again.
+    events : DataFrame
+        Of the lap. Where it was swapped out as worn, the readings near that place are no second question.
+    """
+    swaps = worn_swaps(signs, numbered, events)
+    fell = suggest_missing_events(signs, numbered, search=_SEARCH)
+    if not swaps:
+        return fell
+
+    def beside(one: MissingEvent, swap: MissingEvent) -> bool:
+        return one.cycle == swap.cycle and abs(one.age_faces - swap.age_faces) <= _SAME
+
+    apart = [one for one in fell if not any(beside(one, swap) for swap in swaps)]
+    return tuple(sorted((*apart, *swaps), key=lambda one: (one.cycle, one.age_faces)))
 
 
 def not_denied(
@@ -54,17 +72,18 @@ def begun_anew(view: CellView, lap: str) -> tuple[tuple[int, float], ...]:
         Each with the age in faces of the first reading that may be of the other. The same object as long as it is so.
     """
     rows, signs, cycles = view.faces_of(lap), view.signs_of(lap), view.cycles_of(lap)
+    events = view.events_of(lap)
     denied = view.memo.same(lap, "denied", denied_faces(view).get(lap, ()))
 
     def find() -> tuple[tuple[int, float], ...]:
         ended = set(cycles["cycle"][cycles["ended"] != "running"].tolist())
         first: dict[int, float] = {}
-        for one in not_denied(missing_places(signs, rows), signs, denied):
+        for one in not_denied(missing_places(signs, rows, events), signs, denied):
             if one.cycle in ended:
                 first.setdefault(one.cycle, one.age_faces)
         return tuple(first.items())
 
-    found = view.memo.once(lap, "begun anew", (rows, signs, cycles, denied), find)
+    found = view.memo.once(lap, "begun anew", (rows, signs, events, cycles, denied), find)
     return view.memo.same(lap, "begun anew in", found)
 
 

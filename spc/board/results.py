@@ -136,8 +136,9 @@ class LapReport:
     lap: str
     material: str
     kind: str
-    grit: str
+    grit: str  # that runs on it, else the registered one
     state: str  # a key of STATES
+    next_step: str  # the first that the sentence asks of a person: 'Recondition', 'Second reader', ...; '' = none
     sentence: str  # the one sentence for the operator
     reasons: tuple[str, ...]  # the evidence, a sentence each
     faces_left: FacesLeft
@@ -157,6 +158,7 @@ class LapReport:
     unusual_wear: str = (
         ""  # what its sloping chart finds: 'a jump, begun at face 12 of the cycle'; '' = it wears as usual
     )
+    registered_grit: str = ""  # where another one runs on it
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
 
     @property
@@ -212,7 +214,7 @@ class ShiftReport:
     go_look_sentence: str  # which stand apart from the others, and what that means beside their states
     false_calls: str  # how often this board cries wolf, in words
     newest_face_text: str  # when the newest face was logged
-    stale: str  # '' or a sentence: no face since ...
+    stale: str  # '' or sentences: no face since ..., faces dated later than now
     slots: tuple[ReconditionSlot, ...] = ()  # which lap before which natural break
     not_the_room: RoomAlarm | None = None  # most laps moved, but in the faces of one operator or part number alone
     slots_note: str = ""  # what the plan rests on, or why there is none

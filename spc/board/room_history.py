@@ -25,6 +25,7 @@ from spc.chart.replay import Replayed, replay
 
 __all__ = [
     "NO_ROOM",
+    "TESTED_SIGN",
     "RoomHistory",
     "RoomOfLap",
     "RoomShift",
@@ -37,6 +38,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Stretch = tuple[int, int]  # from, and up to but without, a moment as in `sort_us`
 
+TESTED_SIGN = "flatness"  # what a room that reads high moves on all laps
 FARTHEST_DAYS = 90.0  # shifts further back are history; our own rule
 LASTING_SHIFTS = 3  # one after the other, up to now: then it is how the room reads now; our own rule
 _SAME_WAY_P = 0.05  # one room alarm in 20 may have a lap that keeps its own faces by chance; our own rule
@@ -167,7 +169,7 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     back = timedelta(microseconds=view.now_us - since_us)
     asked = (same("room since", since_us), same("room shift", running.start_us), view.settings)
     spans = once("room shifts", asked, lambda: shifts_until(view.now, view.settings, back=back))
-    each = [_shifts_of(view, cell.charts[lap, "flatness"], lap, spans, since_us) for lap in laps]
+    each = [_shifts_of(view, cell.charts[lap, TESTED_SIGN], lap, spans, since_us) for lap in laps]
     scores, level, square, faces = np.stack(each, axis=1)
     moved: list[RoomShift] = []
     not_the_room = None
@@ -227,7 +229,7 @@ def _oldest_us(view: CellView, cell: CellCharts, laps: Sequence[str]) -> int:
         stream = chart.replayed.stream
         return int(stream.sort_us[stream.running()][:1].min(initial=view.now_us))
 
-    charts = ((lap, cell.charts[lap, "flatness"]) for lap in laps)
+    charts = ((lap, cell.charts[lap, TESTED_SIGN]) for lap in laps)
     return min(view.memo.once(lap, "room begun", (chart,), partial(begun, chart)) for lap, chart in charts)
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from spc.board.lap_memo import LapMemo
 from spc.board.move_sources import LEAST_FACES, LapFaces, MoveSources, weigh_sources
+from spc.board.room import FEWEST_LAPS, room_test
 from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
 
 __all__ = [
@@ -28,8 +29,8 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _FAR = 2**62  # a lap without faces has no lately
+_STANDS_OUT = 1.645  # score that chance keeps 19 in 20 laps under
 _LEAST_BEFORE = 10  # readings before, from which on a lap can be judged
-_FEWEST_LAPS = 3  # before the room can be told from the laps
 _COLUMN = {
     "flatness": "first_high_um",
     "minutes": "minutes_ratio",
@@ -76,6 +77,7 @@ def find_scope(
     sign: str,
     direction: str,
     recent: int = RECENT_FACES,
+    room_alpha: float | None = 0.005,
     memo: LapMemo | None = None,
 ) -> Scope:
     """Tell what one moved sign of one lap follows.
@@ -92,6 +94,9 @@ def find_scope(
         Which way.
     recent : int, default `spc.wear.sign_moves.RECENT_FACES`
         How many last faces of a lap count as lately.
+    room_alpha : float or None, default 0.005
+        Level at which `spc.board.room.room_test` must call the room before it is said alone; None = that test has been
+        made of this sign, shift by shift, and does not call the room.
     memo : LapMemo, optional
         Where what was taken from the frames of each lap is remembered.
 
@@ -109,7 +114,8 @@ def find_scope(
     Every face lately is put against the median of its own lap before, the usual wear of that lap taken out and flatness
     told within part number: laps that are old together have not moved together. `weigh_sources` then weighs what the
     faces of all laps carry. A source is told alone only where the faces exclude the others; where they do not, the
-    sentence says which they cannot tell apart and what would.
+    sentence says which they cannot tell apart and what would. The room besides only where the laps together pass the
+    test that a shift is put to.
     """
     if sign not in _COLUMN:
         raise ValueError(f"`sign` must be one of {', '.join(_COLUMN)}; got {sign!r}")
@@ -123,7 +129,9 @@ def find_scope(
         memo.once(name, named, (rows, asked), partial(faces_between, rows, name, *asked, memo))
         for name, rows in signs.items()
     ]
-    return memo.once(lap, f"what {sign} {direction} follows", lately, partial(_follows, lap, lately, sign, direction))
+    level = memo.same("", "level of the room test", room_alpha)
+    follows = partial(_follows, lap, lately, sign, direction, room_alpha)
+    return memo.once(lap, f"what {sign} {direction} follows", (*lately, level), follows)
 
 
 def faces_between(
@@ -184,7 +192,7 @@ def times_words(times: float) -> str:
     return "as usual" if 0.95 <= times < 1.05 else f"{times:.2g} times the usual"
 
 
-def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str) -> Scope:
+def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str, room_alpha: float | None) -> Scope:
     """Tell what a move follows from the last faces of every lap."""
     here = next((one for one in lately if one.lap == lap), None)
     if here is None or here.value.size < LEAST_FACES:
@@ -193,21 +201,27 @@ def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str) ->
     found = weigh_sources(judged, lap=lap)
     if not found.among:
         return Scope("", "the last faces do not stand out of the usual scatter: they do not tell what it follows")
-    if len(found.among) > 1:
-        check = telling_check(found.among, sign=sign)
-        return Scope("", _not_told_apart(lap, here, judged, found.among), found.among, check)
-    (scope,) = found.among
-    if scope == "many laps" and len(judged) < _FEWEST_LAPS:
-        words = "another lap moves the same way, and too few laps run to tell the room from the lap"
-        return Scope("", words, ("one lap", "many laps"), telling_check(("one lap", "many laps"), sign=sign))
-    check = SECOND_READER if scope == "one operator" and sign in _READ else ""
-    return Scope(scope, _alone(scope, lap, judged, found, direction), found.among, check)
-
-
-def _alone(scope: str, lap: str, judged: Sequence[LapFaces], found: MoveSources, direction: str) -> str:
+    moved = _room_moved(judged, room_alpha)
+    among = ("one lap", "many laps") if found.among == ("many laps",) and lap not in moved else found.among
+    if len(among) > 1:
+        return Scope("", _not_told_apart(lap, here, judged, among), among, telling_check(among, sign=sign))
+    (scope,) = among
     if scope == "many laps":
-        moved = [one.lap for one in judged if _stands_out(one)]
-        return f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}"
+        words = f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}"
+        return Scope(scope, words, among)
+    check = SECOND_READER if scope == "one operator" and sign in _READ else ""
+    return Scope(scope, _alone(scope, lap, found, direction), among, check)
+
+
+def _room_moved(judged: Sequence[LapFaces], alpha: float | None) -> tuple[str, ...]:
+    """Laps that moved together the way asked; () where the test of the room does not call it."""
+    test = room_test([_score(one) for one in judged], alpha=alpha) if alpha is not None else None
+    if test is None or test.direction != "worse":  # the way asked is counted up
+        return ()
+    return tuple(one.lap for one, did in zip(judged, test.moved, strict=True) if did)
+
+
+def _alone(scope: str, lap: str, found: MoveSources, direction: str) -> str:
     times, others = (value if direction == "up" else 1 / value for value in found.times[scope])
     if scope == "one lap":
         beside = f", those on other laps {times_words(others)}" if math.isfinite(others) else ""
@@ -220,8 +234,8 @@ def _alone(scope: str, lap: str, judged: Sequence[LapFaces], found: MoveSources,
 
 
 def _not_told_apart(lap: str, here: LapFaces, judged: Sequence[LapFaces], among: Sequence[str]) -> str:
-    others_move = any(_stands_out(one) for one in judged if one.lap != lap)
-    if len(judged) < _FEWEST_LAPS and "many laps" in among and others_move:
+    others_move = any(_score(one) > _STANDS_OUT for one in judged if one.lap != lap)
+    if len(judged) < FEWEST_LAPS and "many laps" in among and others_move:
         return "another lap moves the same way, and too few laps run to tell the room from the lap"
     if "one operator" in among and len(set(here.operator.tolist())) == 1:
         return f"one set of hands on {lap} alone: not told apart until somebody else laps a face here"
@@ -229,10 +243,9 @@ def _not_told_apart(lap: str, here: LapFaces, judged: Sequence[LapFaces], among:
     return f"the last faces cannot tell {', '.join(words[:-1])} and {words[-1]} apart"
 
 
-def _stands_out(one: LapFaces) -> bool:
-    """Whether the last faces of a lap lie higher than chance and the way cycles differ would put 19 in 20."""
-    error = math.hypot(one.within_sd / math.sqrt(one.value.size), one.between_sd)
-    return float(one.value.mean()) > 1.645 * error
+def _score(one: LapFaces) -> float:
+    """How far the last faces of a lap lie up, against chance and the way cycles differ; standard normal if nowhere."""
+    return float(one.value.mean()) / math.hypot(one.within_sd / math.sqrt(one.value.size), one.between_sd)
 
 
 def _spreads(value: Array, cycle: NDArray[np.int64]) -> tuple[float, float]:

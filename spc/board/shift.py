@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from spc.board.bow_signals import form_is_written
 from spc.board.cell_charts import CellCharts, go_look_list
-from spc.board.cell_view import AHEAD_HOURS, CellView
+from spc.board.cell_view import CellView
 from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
 from spc.board.lap_state import plural
@@ -21,6 +21,7 @@ from spc.board.room_answer import asked_of_room
 from spc.board.room_history import RoomHistory
 from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
+from spc.board.to_come import cell_words
 from spc.chart.share_interval import share_interval
 
 __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
@@ -66,10 +67,11 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     share = share_interval(int(relapped.sum()), firsts)  # by face: see `face_signs`
     minutes = (view.memo.once(lap, "minutes", (rows,), partial(minutes_by_part, rows)) for lap, rows in _lapped(view))
     slots, slots_note = _slots(view, laps)
+    to_come = cell_words(view.faces_to_come, view.settings)
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
         shift_text=span.text,
-        sentence=_sentence(laps, room.alarm, n_faces),
+        sentence=_sentence(laps, room.alarm, n_faces, to_come=bool(to_come)),
         laps=laps,
         room=_room(view, room),
         room_before=room.before,
@@ -91,7 +93,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         go_look=listed,
         go_look_sentence=go_look_words({str(lap): states[str(lap)] for lap in view.laps["lap"]}, chosen),
         newest_face_text=newest.newest_text,
-        stale=_stale(view, newest, dated=dated) if n_faces else "",
+        stale=" ".join(said for said in (to_come, _stale(view, newest, dated=dated) if n_faces else "") if said),
         slots=slots,
         slots_note=slots_note,
         not_the_room=room.not_the_room,
@@ -168,9 +170,9 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
     return slots, note if slots else f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
 
 
-def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int) -> str:
+def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int, *, to_come: bool) -> str:
     if faces == 0:
-        return "No face has been logged yet."
+        return "No face counts yet." if to_come else "No face has been logged yet."
     if room is not None:
         return room.sentence
     named = {state: [r.lap for r in laps if r.state == state] for state in STATES}
@@ -227,8 +229,6 @@ def _stale(view: CellView, newest: "_Logged", *, dated: bool) -> str:
         return "No face carries a time: how old the newest is cannot be said, nor how many a week."
     hours = (view.now_us - newest.newest_us) / 3.6e9
     text = newest.newest_text
-    if hours < -AHEAD_HOURS:
-        return f"The newest face is of {text}, which is still to come: look at the site's clock or dates."
     if hours <= STALE_HOURS:
         return ""
     ago = f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"

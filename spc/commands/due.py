@@ -28,14 +28,15 @@ def command(session: Session, *, lap: str) -> int:
     Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
     sentence, room (sentence, laps, p_value, checks, evidence, asked, causes, answered, handed; or null), room_before
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
-    part number alone, or null), changed, holds, false_calls, stale, and laps in order of need, each with lap, state
-    ('held', 'due', 'watch', 'cutting', 'resting'), sentence, reasons, faces_left (status 'range', 'over', 'refused'
-    or, out of use and worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned;
-    null = open or not known), next_break ('' where held, resting or not known), confidence, lead_sign, unusual_wear
-    ('' = as usual), signals, asked, causes, safety,
-    data_health and answers (question, answer). asked: reconditionings that may not be logged, the newest first; one of
-    the running cycle is among the signals too, and the faces left are then those if it was reconditioned at the time in
-    if_reconditioned.
+    part number alone, or null), changed, holds, false_calls, stale (no face for long, or faces dated later than now,
+    which count nowhere yet; '' = neither), and laps in order of need, each with lap, state ('held', 'due', 'watch',
+    'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words; '' = none), sentence,
+    reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired, 'ended'; low, median,
+    high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break ('' where held, resting
+    or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit, registered_grit ('' = no other
+    than grit), signals, asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that
+    may not be logged, the newest first; one of the running cycle is among the signals too, and the faces left are then
+    those if it was reconditioned at the time in if_reconditioned.
     """
     board = session.board()
     if lap:
@@ -60,6 +61,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
     return {
         "lap": report.lap,
         "state": report.state,
+        "next_step": report.next_step,
         "sentence": report.sentence,
         "reasons": report.reasons,
         "faces_left": asdict(report.faces_left),
@@ -69,6 +71,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "unusual_wear": report.unusual_wear,
         "material": report.material,
         "grit": report.grit,
+        "registered_grit": report.registered_grit,
         "age_faces": report.age_faces,
         "age_minutes": report.age_minutes,
         "last_face": report.last_time_text,

@@ -64,7 +64,7 @@ def list_events(session: Session, *, lap: str | None) -> int:
 @command.command("add")
 @click.argument("lap")
 @click.argument("event")
-@click.option("--time", help="When it was done, which must be said; with a zone, or by the site's.")
+@click.option("--time", help="When it was done, with a zone or by the site's; left out: now.")
 @click.option("--operator")
 @click.option("--grit", help="Such as '15 um' or F600; for a grit change the new one.")
 @click.option("--grit-from", help="For a grit change, the old one.")
@@ -86,13 +86,13 @@ def list_events(session: Session, *, lap: str | None) -> int:
 @common_options
 def add(session: Session, *, lap: str, event: str, who: str, **said: str | None) -> int:
     """Add EVENT of LAP."""
+    from spc.board.site_clock import moment_to_log
+
     row = _read({"lap": lap, "event": event} | {name: said[name] or "" for name in _FIELDS}, session)
-    if not said["time"]:
-        raise ValueError(
-            "the event cannot be kept without a time, for it has no effect where it cannot be placed among the faces; "
-            "say when it was done, such as --time '2026-03-05 19:00'"
-        )
     with session.store(create=True) as store:
+        if not said["time"]:
+            at = moment_to_log(session.settings(), after_us=store.newest_us(row["lap"]))
+            row |= {"time_utc": at, "time_text": f"{at:%Y-%m-%d %H:%M:%S}"}
         event_id = store.append_event(row, who=who, source="command line")
         events = store.events(lap=row["lap"])
     record = records(events.loc[events["event_id"] == event_id].drop(columns="sort_us"))[0]
@@ -100,6 +100,8 @@ def add(session: Session, *, lap: str, event: str, who: str, **said: str | None)
         print_json(record)
     else:
         click.echo(one_line(f"Event {event_id}: {record['lap']} {record['event']} {record['time_text']}".rstrip()))
+        if not said["time"]:
+            click.echo("Dated now, as no --time was said.")
     return DONE
 
 

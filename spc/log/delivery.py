@@ -17,6 +17,7 @@ from spc.store.coding import listed, said
 from spc.store.frames import frame
 from spc.store.identity import event_keys, face_keys, has_clock, raw_keys
 from spc.store.redelivery import HeldRow, compare_delivery, held_rows, held_share
+from spc.store.registers import now_us
 from spc.store.store import Store
 
 __all__ = ["Delivery", "Tally"]
@@ -226,7 +227,7 @@ class Delivery:
         keys = (face_keys if kind == "face" else event_keys)(chosen, raw, source=self.log)
         found = compare_delivery(
             held, keys=keys, row_number=chosen["row_number"].to_numpy(), lap=listed(chosen["lap"]),
-            sort_us=chosen["sort_us"].to_numpy(), clock=has_clock(chosen["time_text"]),
+            sort_us=chosen["sort_us"].to_numpy(), clock=has_clock(chosen["time_text"]), now_us=now_us(),
         )  # fmt: skip
         if found.replaces:
             at = np.array(list(found.replaces), dtype=np.int64)

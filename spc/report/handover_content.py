@@ -5,8 +5,10 @@ from collections.abc import Callable
 
 import numpy as np
 
+from spc.board.lap_state import SECOND_READER_FIRST
 from spc.board.results import LapReport, ShiftReport
 from spc.board.safety import DEFERENCE, urges_speed
+from spc.board.scope import SECOND_READER
 from spc.report.content import Block, Bullets, Cell, Column, Content, Facts, Paragraph, Section, Table
 from spc.report.made import Made
 
@@ -94,6 +96,7 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
             steps.append(f"{report.lap}, held: {check or 'find out with the lead what stopped it'}")
         elif report.state == "due":
             when = f" at the next break ({report.next_break})" if report.next_break else ""
+            check = SECOND_READER if report.next_step == SECOND_READER_FIRST else check
             first = report.doubt.sentence if report.doubt is not None else check
             steps.append(f"{report.lap}, due: recondition it{when}." + (f" Before that: {first}" if first else ""))
         elif report.state == "watch" and report.doubt is not None:

@@ -123,6 +123,17 @@ class FaceTable:
         ).fetchone()
         return int(found[0]) if found else None
 
+    def newest_since(self, lap: str, since_us: int) -> tuple[int, str, int, str]:
+        """Count one lap's current rows from a moment on; of the newest its time as typed, row number and delivery."""
+        newest = (
+            "SELECT count(*) OVER () AS many, time_text, row_number, intake_id FROM face "
+            f"WHERE lap_id = (SELECT id FROM lap_name WHERE lap = ?) AND sort_us >= ? AND {_CURRENT} "
+            "ORDER BY sort_us DESC LIMIT 1"
+        )
+        sql = f"SELECT many, time_text, row_number, name FROM ({newest}) JOIN intake USING (intake_id)"
+        found = self._connection.execute(sql, (lap, since_us)).fetchone()
+        return (int(found[0]), str(found[1]), int(found[2]), str(found[3])) if found else (0, "", 0, "")
+
     def current(
         self, *, lap: str | None, part: str | None, last: int | None, since_us: int | None, until_us: int | None
     ) -> pd.DataFrame:

@@ -2,9 +2,10 @@
 
 A row is changed when its old content is no longer in the file and a new row stands for the same face or event: the
 same serial number within twelve hours, or the same lap, part, operator and time; without either, the same lap at the
-same place between rows that did not change. A row in the very words of an earlier version, which the log itself has
-since replaced, is changed back. Words that a person replaced, or a row that a person withdrew, are still held: the
-log's old text does not undo what a person decided.
+same place between rows that did not change. Of a row dated later than now the time is wrong, so that there too the lap
+and the place tell. A row in the very words of an earlier version, which the log itself has since replaced, is changed
+back. Words that a person replaced, or a row that a person withdrew, are still held: the log's old text does not undo
+what a person decided.
 
 Whether the file is the same log at all is not taken for granted when its rows carry neither serial numbers nor times:
 at least half of the rows held of it must be found again.
@@ -21,11 +22,12 @@ from numpy.typing import NDArray
 
 from spc.store.identity import RowKeys
 
-__all__ = ["Comparison", "Earlier", "HeldRow", "compare_delivery", "held_rows", "held_share"]
+__all__ = ["AHEAD_US", "Comparison", "Earlier", "HeldRow", "compare_delivery", "held_rows", "held_share"]
 
 Ids = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
+AHEAD_US = 26 * 3600 * 1_000_000  # a log without a zone may be ahead of the clock by up to this, and be right
 SAME_FACE_WITHIN_US = 12 * 3600 * 1_000_000  # common practice, no source
 
 
@@ -153,8 +155,9 @@ def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
 
 
 def compare_delivery(
-    held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids, clock: Mask
-) -> Comparison:
+    held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids, clock: Mask,
+    now_us: int,
+) -> Comparison:  # fmt: skip
     """
     Find the rows of a delivery that change rows held.
 
@@ -167,6 +170,8 @@ def compare_delivery(
     lap : sequence of str, length n_rows
     clock : ndarray of bool, shape (n_rows,)
         Which rows carry a time of day.
+    now_us : int
+        The moment of the delivery; rows held that lie later than `AHEAD_US` after it are dated wrong.
 
     Returns
     -------
@@ -197,14 +202,15 @@ def compare_delivery(
         if not keys.weak[place]:
             near = by_identity.get(int(keys.identity[place]), [])
             old = next((row for row in near if _same_time(row, int(sort_us[place]), bool(clock[place]))), None)
-            if old is not None:
-                near.remove(old)
-        else:
-            old = by_place.get(number + offset)
-            if old is not None and (old.lap != lap[place] or old.identity not in old.contents):
-                old = None
-            if old is not None:
-                del by_place[number + offset]
+        if old is None:
+            there = by_place.get(number + offset)
+            if there is not None and there.lap == lap[place]:
+                misdated = there.sort_us > now_us + AHEAD_US
+                old = there if misdated or (keys.weak[place] and there.identity in there.contents) else None
+        if old is not None:
+            by_identity[old.identity].remove(old)
+            if by_place.get(old.row_number) is old:
+                del by_place[old.row_number]
         if old is not None and old.row_id > 0:
             replaces[place] = old.row_id
     return Comparison(replaces, n_gone - len(replaces), shift, corrections)

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from dashboard.entry import FaceEntry, LengthUnit, face_row, moment
+from dashboard.entry import FaceEntry, LengthUnit, face_row
+from spc.board.site_clock import moment_to_log
 from spc.settings import load_settings
 from spc.store.store import Store
 from tests.browser.conftest import screens, settled, sign
@@ -209,7 +210,7 @@ def append(store, lap, *, serial):
     """Another process writes one face."""
     site = load_settings(store.parent / "lapcell.toml")
     entry = FaceEntry("1", minutes=7, operator="Okafor", grit="15 um", part="SP-20", serial=serial)
-    row = face_row(entry, lap=lap, unit=LengthUnit("band", "helium"), site=site, at=moment(site))
+    row = face_row(entry, lap=lap, unit=LengthUnit("band", "helium"), site=site, at=moment_to_log(site))
     with Store.open(store) as opened:
         opened.append_face(row, who="Okafor")
 

@@ -130,6 +130,7 @@ def lap(**change):
         kind="ring machine plate",
         grit="15 um",
         state="due",
+        next_step="Recondition",
         sentence="CI-1 is due: plan to recondition it within 6 to 14 faces.",
         reasons=(
             "Flatness climbs by about 0.01 µm per face; five past cycles climbed by 0.005.",
@@ -186,6 +187,7 @@ def cell():
             kind="hand lap",
             grit="3 um",
             state="held",
+            next_step="Stop",
             sentence="CE-2 is held: a scratch at the last face. Nothing more goes on it until a person has answered.",
             signals=(
                 signal(
@@ -209,6 +211,7 @@ def cell():
         lap(
             lap="CI-3",
             state="due",
+            next_step="Recondition",
             sentence="CI-3 is due: at its limit now.",
             faces_left=faces_left(status="over", low=0.0, median=0.0, high=0.0, sentence="at the limit now"),
         ),
@@ -218,6 +221,7 @@ def cell():
             kind="hand lap",
             grit="9 um",
             state="watch",
+            next_step="Look",
             sentence="DI-1: minutes per face rose by a third. Look before the next lot.",
             faces_left=faces_left(low=22.0, median=40.0, high=None, sentence="at least 22 faces left"),
         ),
@@ -227,6 +231,7 @@ def cell():
             kind="hand lap",
             grit="6 um",
             state="watch",
+            next_step="Look",
             sentence="CU-1: one face only, too little to say.",
             faces_left=REFUSED,
             age_faces=1,
@@ -236,6 +241,7 @@ def cell():
         lap(
             lap="CI-2",
             state="cutting",
+            next_step="Carry on",
             sentence="CI-2 is cutting as usual.",
             faces_left=faces_left(low=35.0, median=48.0, high=70.0, sentence="35 to 70 faces left"),
             signals=(),
@@ -247,6 +253,7 @@ def cell():
             kind="hand lap",
             grit="3 um",
             state="cutting",
+            next_step="Carry on",
             sentence="CU-2 is cutting as usual.",
             faces_left=faces_left(low=30.0, median=41.0, high=55.0, sentence="30 to 55 faces left"),
             signals=(),
@@ -256,6 +263,7 @@ def cell():
             lap="<script>alert(1)</script>",
             material="=1+1",
             state="resting",
+            next_step="",
             sentence="../../x rests.",
             faces_left=REFUSED,
             signals=(),

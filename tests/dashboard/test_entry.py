@@ -1,6 +1,6 @@
 import math
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -13,7 +13,6 @@ from dashboard.entry import (
     event_row,
     face_row,
     form_unit,
-    moment,
     typed_here,
     usual_readings,
 )
@@ -189,22 +188,3 @@ def test_an_event_carries_both_grits_when_the_grit_changed():
     row = event_row("grit changed", lap="CI-1", operator="A", site=Settings(), at=AT, grit="9 um", grit_from="15 um")
     assert (row["grit_um"], row["grit_from_um"]) == (9, 15)
     assert "grit_from" not in event_row("cleaned", lap="CI-1", operator="A", site=Settings(), at=AT)
-
-
-def test_the_clock_is_the_sites_own():
-    clock = datetime(2026, 6, 26, 18, 0)
-    assert moment(Settings(clock=clock, time_zone="Europe/Vienna")).astimezone(UTC).hour == 16
-    assert moment(Settings()).tzinfo is not None
-
-
-def test_a_standing_clock_still_gives_each_row_a_moment_of_its_own():
-    site = Settings(clock=datetime(2026, 6, 26, 20, 30), time_zone="Europe/Copenhagen")
-    clock = datetime(2026, 6, 26, 18, 30, tzinfo=UTC)
-    assert moment(site) == clock
-
-    def after(minutes):
-        return moment(site, after_us=round((clock.timestamp() - 60 * minutes) * 1e6))
-
-    assert after(600) == clock - timedelta(minutes=10)
-    assert after(5) == clock - timedelta(minutes=5) + timedelta(seconds=1)
-    assert after(0) == clock  # never past it

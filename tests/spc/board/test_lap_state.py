@@ -4,7 +4,7 @@ from dataclasses import replace
 import pytest
 
 from spc.board.lap_state import decide_state
-from spc.board.results import FacesLeft, Signal
+from spc.board.results import RECONDITIONING, FacesLeft, Signal
 from spc.wear.lead_sign import LeadMove
 
 RANGE = FacesLeft("range", 20.0, 40.0, 70.0, 200.0, "faces", 0.9, "path", "20 to 70 faces left", 30, 9)
@@ -21,7 +21,7 @@ MOVED = "6 of 6 laps moved together, to the worse: look at the room before any l
 
 def state(signals=(), left=RANGE, soon=NEXT, pace=4.0, resting="", room="", fresh=False, unusual="", **more):
     return decide_state(
-        "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, resting_since=resting,
+        "L-1", signals=signals, faces_left=left, next_face=soon, faces_per_shift=pace, out_of_use=resting,
         limit_text="2 bands", room=room, fresh=fresh, unusual=unusual, **more,
     )  # fmt: skip
 
@@ -65,9 +65,47 @@ def test_too_little_to_say_is_watched_and_says_why():
 
 
 def test_a_lap_out_of_use_rests_even_with_signals():
-    assert state((STOP,), resting="4 March").state == "resting"
-    worn = state(left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="4 March")
+    assert state((STOP,), resting="resting since 4 March").state == "resting"
+    worn = state(
+        left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="resting since 4 March"
+    )
     assert worn.reasons == ("Faces left: none until reconditioned.",)
+    assert (worn.step, worn.sentence) == ("", "L-1 is resting since 4 March.")
+
+
+ASKED = replace(LOOK, sign=RECONDITIONING, sentence="L-1 may have been reconditioned. Was it? Say yes or no.")
+DUE = replace(RANGE, low=2.0, sentence="2 to 9 faces left")
+PLANNED = replace(RANGE, low=12.0)
+WORN = LeadMove("minutes per face are 25% more than on a fresh lap", True)
+
+
+@pytest.mark.parametrize(
+    ("asked", "step", "named"),
+    [
+        ({"signals": (LOOK, STOP)}, "Stop", "Stop. "),
+        ({"left": DUE}, "Recondition", "Recondition L-1 at the next break"),
+        ({"left": replace(RANGE, status="over", low=0.0)}, "Recondition", "Recondition L-1 before the next face"),
+        ({"left": DUE, "room": MOVED}, "Look at the room", "Look at the room before L-1 is worked on, then"),
+        ({"left": DUE, "one_reader": True}, "Second reader", "Let a second reader read one of the last faces"),
+        ({"signals": (LOOK,)}, "Look", "Look at L-1 before the next lot. "),
+        ({"signals": (LOOK,), "one_reader": True}, "Second reader", "Let a second reader read one of the last faces"),
+        ({"signals": (LOOK,), "room": MOVED}, "Look at the room", "Look at the room before L-1 is worked on"),
+        ({"signals": (LOOK,), "part": "P1"}, "Look at the part", "Look at P1 first, then at L-1, before"),
+        ({"signals": (ASKED,)}, "Say yes or no", ASKED.sentence),
+        ({"signals": (ASKED,), "room": MOVED}, "Look at the room", "Look at the room before L-1 is worked on"),
+        ({"left": REFUSED}, "", "L-1: too little to say how long."),
+        ({"left": REFUSED, "room": MOVED}, "Look at the room", "L-1 moved with the room: trust its readings of this"),
+        ({"left": REFUSED, "leading": WORN}, "Look", "Look at L-1 before the next lot."),
+        ({"left": PLANNED}, "Plan", "L-1 wears as usual, but plan its reconditioning"),
+        ({"left": PLANNED, "room": MOVED}, "Look at the room", "L-1 moved with the room: trust its readings of this"),
+        ({"left": PLANNED, "room": MOVED, "room_found": "Found by Ann: a lamp."}, "Plan", "L-1 moved with the room"),
+        ({}, "Carry on", "L-1 wears as usual"),
+        ({"room": MOVED}, "Look at the room", "L-1 moved with the room: trust its readings of this"),
+    ],
+)  # fmt: skip
+def test_the_step_is_the_first_that_the_sentence_names(asked, step, named):
+    found = state(**asked)
+    assert found.step == step and found.sentence.startswith(named)
 
 
 def test_the_planning_watch_ends_after_three_usual_shifts():

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from spc.board.board import Board
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_age import age_of_lap
@@ -88,6 +89,31 @@ def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_p
         face = {"lap": "R1", "serial": "new", "time_utc": at.replace(hour=7), "minutes": 6.0, "grit": COARSE}
         store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
         assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).own.sizes.age.size == 1
+
+
+def test_a_lap_is_headed_by_the_grit_that_runs(store_path, tmp_path, monkeypatch):
+    """Registered with the fine one: after a logged change it is told by the other, on faces without a grit too."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    path = shutil.copy(store_path, tmp_path / "cell.db")
+    at = datetime(2026, 6, 1, 6, tzinfo=UTC)
+
+    def report():
+        return Board(path, SITE).lap("R1")
+
+    with Store.open(path) as store:
+        for spelled in ("3 mic", FINE):
+            store.set_lap("R1", home_grit=spelled, who="QE")
+            assert (report().grit, report().registered_grit) == (FINE, "")
+        store.append_event({"lap": "R1", "event": "grit changed", "grit": COARSE, "time_utc": at}, who="Ann")
+        for hour in (7, 8):
+            told = report()
+            assert (told.grit, told.registered_grit) == (COARSE, FINE)
+            assert f"R1 runs with {COARSE}, and is registered with {FINE}." in told.data_health
+            face = {"lap": "R1", "serial": f"new {hour}", "time_utc": at.replace(hour=hour), "minutes": 6.0}
+            store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+        assert running_grit(look_at_cell(store, SITE), "R1") == COARSE
+        store.append_face(face | {"serial": "named", "time_utc": at.replace(hour=9), "grit": FINE}, who="Ann")
+    assert (report().grit, report().registered_grit) == (FINE, "")
 
 
 def test_a_cycle_that_ran_with_two_grits_is_a_life_under_neither(tmp_path, monkeypatch):

@@ -39,6 +39,7 @@ def test_one_operators_readings_are_no_room_alarm(tmp_path, monkeypatch):
         assert lap["sentence"].startswith(
             (f"{again}; if it still reads so, recondition it", f"{again} before the next")
         )
+        assert lap["next_step"] == "Second reader"
         assert lap["causes"][0]["name"].startswith((READ, HAND))
         (reason,) = (reason for reason in lap["reasons"] if reason.startswith("It follows one operator: the faces of"))
         assert reason.endswith("cool and wiped: it may be the reading, the gauge or the hand.")
@@ -55,6 +56,17 @@ def test_one_part_number_is_no_room_alarm():
     assert room.alarm is None
     assert " in the faces of one part number alone: " in room.not_the_room.sentence
     assert room.not_the_room.checks[0] == "parts: one batch that came in different?"
+
+
+def test_no_lap_blames_the_room_where_the_shift_does_not_call_it():
+    """A move of all laps too small for the shift's test: the odds of one lap's faces alone would name the room."""
+    reports, room = reports_of(Moved("", "many laps", 1.3, last=4), np.random.default_rng(4))
+    assert room.alarm is room.before is room.not_the_room is None
+    (report,) = (report for report in reports.values() if report.signals)
+    follows = f"The last faces cannot tell {report.lap} and the room apart. Lap and read a check piece on another lap."
+    assert follows in report.reasons and not any("move the same way" in reason for reason in report.reasons)
+    assert not report.causes[0].name.startswith("the room")
+    assert "Most likely the room" not in report.answers[2][1]
 
 
 def test_an_operator_with_a_part_number_to_himself_is_not_told_from_it():

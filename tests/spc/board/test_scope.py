@@ -29,9 +29,9 @@ def cell(rng, *, shifted, operators=("kim", "lee", "ann"), parts=("P1", "P2"), l
     return {str(lap): own.reset_index(drop=True) for lap, own in pd.DataFrame(rows).groupby("lap", sort=False)}
 
 
-def scope_of(shifted, seed=1, **options):
+def scope_of(shifted, seed=1, room_alpha=0.005, **options):
     signs = cell(np.random.default_rng(seed), shifted=shifted, **options)
-    return find_scope(signs, "A", sign="minutes", direction="up", recent=12)
+    return find_scope(signs, "A", sign="minutes", direction="up", recent=12, room_alpha=room_alpha)
 
 
 def test_one_lap():
@@ -49,9 +49,20 @@ def test_one_part_number():
 
 
 def test_many_laps():
-    found = scope_of(lambda lap, operator, part: True)
+    found = scope_of(lambda lap, operator, part: True, laps="ABCDEF")
     assert found.scope == "many laps"
-    assert "4 of 4 laps" in found.sentence
+    assert "6 of 6 laps" in found.sentence
+
+
+def test_the_room_is_said_alone_only_where_its_test_calls_it():
+    """The same test that a shift is put to, with the same number of laps; or made already, without a call."""
+    few = scope_of(lambda lap, operator, part: True)
+    assert (few.scope, few.among) == ("", ("one lap", "many laps"))
+    assert "too few laps run to tell the room from the lap" in few.sentence
+    found = scope_of(lambda lap, operator, part: True, laps="ABCDEF", room_alpha=None)
+    assert (found.scope, found.among) == ("", ("one lap", "many laps"))
+    assert found.sentence == "the last faces cannot tell A and the room apart"
+    assert found.check == "Lap and read a check piece on another lap."
 
 
 def test_one_person_on_one_lap_alone_cannot_be_told():

@@ -210,16 +210,26 @@ def test_a_lap_out_of_use_and_worn_or_retired_has_no_faces_left(tmp_path):
     path = cell.store(tmp_path, limit="1.5 um")
     before = told(path, "due", "--lap", "L1")
     assert before["signals"] and before["causes"] and before["faces_left"]["status"] == "range"
-    for second, event, left in (("05", "swapped", "none until reconditioned"), ("10", "retired", "")):
+    for second, event, left, how in (
+        ("05", "swapped", "none until reconditioned", "resting"),
+        ("10", "retired", "", "retired"),
+    ):
         out = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--reason", "worn")
         assert run(path, *out, "--who", "Ann").exit_code == 0
         lap = told(path, "due", "--lap", "L1")
         assert (lap["state"], lap["faces_left"]["status"], lap["faces_left"]["sentence"]) == ("resting", "ended", left)
+        assert lap["sentence"] == f"L1 is {how} since {cell.rows[-1]['time'][:-2]}{second}." and lap["next_step"] == ""
         assert (lap["signals"], lap["causes"], lap["confidence"]) == ([], [], "")
         assert "Nothing has moved" in lap["answers"][-1]["answer"]
         (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))
         assert left in line and "faces left" not in line and "average" not in line
         assert "faces left" not in run(path, "due", "--lap", "L1").output
+
+
+def test_a_lap_retired_in_the_register_alone_is_said_to_be_retired(tmp_path):
+    path = PlantedCell(3, cycles=2).store(tmp_path)
+    assert run(path, "laps", "retire", "L1", "--who", "Ann", "--why", "worn through").exit_code == 0
+    assert told(path, "due", "--lap", "L1")["sentence"] == "L1 is retired."
 
 
 def test_nothing_beside_a_hold_invites_to_go_on(tmp_path):

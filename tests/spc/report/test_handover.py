@@ -17,7 +17,8 @@ LEFT = FacesLeft("range", 6, 9, 14, 200, "faces", 0.9, "path", "6 to 14 faces le
 
 def lap(name, state, sentence, **more):
     report = LapReport(
-        lap=name, material="cast iron", kind="hand lap", grit="9 um", state=state, sentence=sentence, reasons=(),
+        lap=name, material="cast iron", kind="hand lap", grit="9 um", state=state, next_step="", sentence=sentence,
+        reasons=(),
         faces_left=LEFT, next_break="end of the late shift, 22:00", confidence="", lead_sign="flatness", signals=(),
         causes=(), safety=(), picture=None, age_faces=20, age_minutes=200.0,
         last_time_text="2026-03-04 13:55", last_part="PN-7", data_health=(),

@@ -1,7 +1,5 @@
 """Places in the cycles of a lap where its readings begin anew though nothing is logged there, and nobody said no."""
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -13,7 +11,7 @@ from spc.chart.stream import Stream
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
 
-__all__ = ["begun_anew", "begun_anew_in", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
+__all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
 
 _SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
@@ -66,11 +64,6 @@ def begun_anew(view: CellView, lap: str) -> tuple[tuple[int, float], ...]:
 
     found = view.memo.once(lap, "begun anew", (rows, signs, cycles, denied), find)
     return view.memo.same(lap, "begun anew in", found)
-
-
-def begun_anew_in(view: CellView, laps: Sequence[str]) -> dict[tuple[str, int], float]:
-    """Give the same for several laps: of a lap and its cycle, the age at which another may begin."""
-    return {(lap, cycle): age for lap in laps for cycle, age in begun_anew(view, lap)}
 
 
 def counted_once(stream: Stream, begun: tuple[tuple[int, float], ...]) -> NDArray[np.bool_]:

@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.missing_answer import denied_faces
-from spc.chart.stream import Stream
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
 
@@ -66,13 +65,15 @@ def begun_anew(view: CellView, lap: str) -> tuple[tuple[int, float], ...]:
     return view.memo.same(lap, "begun anew in", found)
 
 
-def counted_once(stream: Stream, begun: tuple[tuple[int, float], ...]) -> NDArray[np.bool_]:
-    """Mark the readings of a stream that are of one cycle for certain.
+def counted_once(
+    cycle: NDArray[np.int64], age_faces: NDArray[np.float64], begun: tuple[tuple[int, float], ...]
+) -> NDArray[np.bool_]:
+    """Mark the readings of a lap that are of one cycle for certain.
 
     Parameters
     ----------
-    stream : Stream
-        Of n readings.
+    cycle, age_faces : ndarray, shape (n,)
+        Of each reading.
     begun : tuple of (int, float)
         From `begun_anew`.
 
@@ -80,9 +81,9 @@ def counted_once(stream: Stream, begun: tuple[tuple[int, float], ...]) -> NDArra
     -------
     ndarray of bool, shape (n,)
     """
-    sure = np.ones(len(stream), dtype=bool)
-    for cycle, age in begun:
-        sure &= (stream.cycle != cycle) | (stream.age_faces < age)
+    sure = np.ones(len(cycle), dtype=bool)
+    for held, age in begun:
+        sure &= (cycle != held) | (age_faces < age)
     return sure
 
 

@@ -18,7 +18,7 @@ from spc.board.study_age import planned_age
 from spc.board.study_material import gather
 from spc.board.study_plan import StudyPlan
 from spc.board.variation import report_variation
-from spc.board.wear_report import wear_report
+from spc.board.wear_report import relap_report, wear_report
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
@@ -65,6 +65,8 @@ def test_a_jump_is_seen_though_past_reconditionings_are_not_logged(path):
     assert wear.unusual.status == "change" and report.unusual_wear
     left_out = f"; {3 * FACES} readings after a fall back to how a cycle begins are left out, for a reconditioning"
     assert left_out in wear.baseline and left_out in charts.charts["K1", "flatness"].sentence
+    relaps = relap_report(view, charts, "K1")
+    assert left_out in relaps.baseline and relaps.usual_faces == 5 * FACES and "another grit" not in relaps.sentence
 
 
 def test_after_a_no_all_of_the_cycle_counts_again(path):
@@ -84,8 +86,8 @@ def test_a_sound_log_loses_no_reading(tmp_path, monkeypatch):
     assert charts.begun == {"K1": ()} and begun_anew(view, "K1") is begun_anew(view, "K1")
     assert "left out" not in wear.baseline and not report.signals
     stream = charts.charts["K1", "flatness"].replayed.stream
-    assert counted_once(stream, ()).all()
-    assert np.count_nonzero(~counted_once(stream, ((2, 20.0),))) == FACES - 20
+    assert counted_once(stream.cycle, stream.age_faces, ()).all()
+    assert np.count_nonzero(~counted_once(stream.cycle, stream.age_faces, ((2, 20.0),))) == FACES - 20
 
 
 def test_how_many_readings_are_left_out_is_said_in_words():

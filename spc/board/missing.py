@@ -17,7 +17,15 @@ from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
 from spc.wear.missing_event import MissingEvent
 
-__all__ = ["AGE_NOT_KNOWN", "as_if_confirmed", "before_doubts", "first_doubts", "first_doubts_in", "missing_of_lap"]
+__all__ = [
+    "AGE_NOT_KNOWN",
+    "as_if_confirmed",
+    "before_doubts",
+    "cycles_if_confirmed",
+    "first_doubts",
+    "first_doubts_in",
+    "missing_of_lap",
+]
 
 _RULE = "a reconditioning may not be logged"
 # Why a reading is left out by which a cycle or an age would be judged.
@@ -116,6 +124,26 @@ def before_doubts(faces: pd.DataFrame, doubts: Mapping[tuple[str, int], float]) 
     first = pd.DataFrame([(*cycle, age) for cycle, age in doubts.items()], columns=["lap", "cycle", "doubt_faces"])
     doubt = faces[["lap", "cycle"]].merge(first, on=["lap", "cycle"], how="left")["doubt_faces"]
     return ~(faces["age_faces"].to_numpy(np.float64) >= doubt.to_numpy(np.float64))
+
+
+def cycles_if_confirmed(asked: Sequence[Signal], signs: pd.DataFrame, cycles: pd.DataFrame) -> int:
+    """Count the past cycles that a lap would have besides if every question about it were answered with yes.
+
+    Nobody has said that a cycle ended there, so none of them counts as one.
+
+    Parameters
+    ----------
+    asked : sequence of Signal
+        From `missing_of_lap`.
+    signs, cycles : DataFrame
+        Of the lap.
+    """
+    if not asked:
+        return 0
+    newest = cycles.iloc[-1]
+    of = signs.loc[signs["face_id"].isin([one.face_id for one in asked]), "cycle"]
+    begins_unseen = newest["ended"] == "running" and not newest["start_known"] and (of == newest["cycle"]).any()
+    return len(asked) - int(begins_unseen)
 
 
 def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:

@@ -56,7 +56,7 @@ def _list(kept: pd.DataFrame, page: Page, person: str, *, place: str, subject: s
     shown = _SHOWN * (1 + st.session_state.get(_OLDER, {}).get(place, 0))
     when = moments(kept["at"], page.site.time_zone or "UTC")
     for row, at in zip(kept.iloc[:shown].to_dict("records"), when, strict=False):
-        of = row["sign"] if subject else f"{row['lap']}, {row['sign']}"
+        of = f"{row['sign'][:1].upper()}{row['sign'][1:]}" if subject else f"{row['lap']}, {row['sign']}"
         did = "" if row["action"] == "none" else f"; {row['action']}"
         told = f"{of}: {row['cause']}{did}. Signed {row['who']}, {at}."
         number = int(row["reaction_id"])

@@ -230,7 +230,7 @@ def test_an_answer_of_an_earlier_session_is_taken_back_on_the_page(filled_store,
     keep(filled_store, event={"lap": "CI-1", "event": "recharged", "time_text": "2026-03-05 06:00"})
     keep(filled_store, "CI-2", cause="spent charge")
     page = opened("lap", lap="CI-1")
-    assert "flatness: glazed lap. Signed Bo, " in text(page) and "CI-1 is asked about flatness at 8." in text(page)
+    assert "Flatness: glazed lap. Signed Bo, " in text(page) and "CI-1 is asked about flatness at 8." in text(page)
     assert "spent charge" not in text(page)
     press(page, "Take back")
     assert "Taken back on CI-1, signed R. Oduya: the signal is open again. CI-1 is no longer logged as" in text(page)

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Snapshot",
     "aliases",
+    "answers",
     "board",
     "chart",
     "intakes",
@@ -130,6 +131,14 @@ def aliases(now: Snapshot) -> dict[str, str]:
     """Return the approved ways of writing a lap: as typed to name."""
     with open_store() as store:
         return store.aliases()
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def answers(now: Snapshot, subject: str) -> pd.DataFrame:
+    """Return the answers in force and what each answered, newest first; `subject` a lap or the room, '' = all."""
+    with open_store() as store:
+        kept, signals = store.reactions(lap=subject or None), store.signals(lap=subject or None)
+    return kept.merge(signals[["signal_id", "sentence"]], on="signal_id").iloc[::-1]
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

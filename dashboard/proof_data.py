@@ -212,10 +212,13 @@ def dimension(
 @st.cache_data(max_entries=16, show_spinner="Splitting the spread")
 def variation(now: Snapshot, part: str, characteristic: str) -> "VariationReport":
     """Return where the spread of a characteristic comes from; `part` '' = all part numbers."""
+    from spc.board.missing import first_doubts_in
+    from spc.board.room_history import look_at_room
     from spc.board.variation import report_variation
 
     view = whole_log(now)
-    return report_variation(view, part=part, characteristic=characteristic)
+    doubts = first_doubts_in(view, view.laps["lap"].tolist(), look_at_room(view, whole_charts(now)))
+    return report_variation(view, part=part, characteristic=characteristic, until=doubts)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)

@@ -93,7 +93,7 @@ def cost_figure(plan: ReconditionAge, look: Look) -> go.Figure:
     )
     top = 3.0 * plan.limit_cost_per_face
     shown = plan.costs <= top
-    if plan.status == "range":
+    if plan.status != "run to the limit":
         stop = plan.flat_high if math.isfinite(plan.flat_high) else float(plan.ages[-1])
         inside = (plan.ages >= plan.flat_low) & (plan.ages <= stop)
         figure.add_trace(

@@ -13,7 +13,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.entry import event_row
-from dashboard.parts import said
+from dashboard.parts import answered, said
 from dashboard.parts.page import Page, moment_on, speak_as, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
@@ -27,7 +27,7 @@ from spc.board.cause_words import (
     short_words,
 )
 from spc.board.missing_answer import keep_no, keep_yes
-from spc.board.reactions import HANDED, keep_answer, take_back_answer
+from spc.board.reactions import HANDED, keep_answer
 from spc.board.results import RECONDITIONING, Cause, Signal
 from spc.board.room_answer import ROOM
 from spc.store.store import Store
@@ -39,7 +39,6 @@ _CLOSED = "lc_answers_closed"  # session key: the signals answered here, each wi
 _UNDO = (
     "Takes the answer back, signed with your name. It stays on record, counts no more, and the signal is open again."
 )
-_REASON = "undone at the answer"
 _TOO_SOON_S = 1.0  # a tap on another signal this soon after an answer is the same tap, landing twice
 _AGAIN = " It is asked again: it also stands for a face that this answer does not cover."
 _TOO_SOON = "That tap came at once after the last answer, and may not have been meant: nothing was kept. Tap again."
@@ -117,6 +116,7 @@ def answer_signals(
             said.say(_place(signal), person=person)
     if last is not None and slot >= len(signals):
         _show_last(last, page, person, again=again)
+    answered.answered_before(page, person, subject=subject, but=last.number if last is not None else 0)
     count_the_tap(page.now, data.shift_report if subject == ROOM else partial(data.lap_report, lap=subject))
 
 
@@ -258,12 +258,5 @@ def _show_last(last: _Kept, page: Page, person: str, *, again: bool) -> None:
 
 
 def _take_back(last: _Kept, page: Page, person: str) -> None:
-    with data.open_store() as store:
-        event = take_back_answer(store, last.number, who=person, reason=_REASON)
-    also = f" {last.lap} is no longer logged as {event}." if event else ""
-    st.session_state[_LAST] = _Kept(
-        last.lap,
-        f"Taken back on {last.lap}, signed {person}: the signal is open again.{also} The answer stays on record.",
-        last.slot,
-    )
+    st.session_state[_LAST] = _Kept(last.lap, answered.take_back(last.number, last.lap, person), last.slot)
     tapped(page.now)

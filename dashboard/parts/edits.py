@@ -6,6 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, log_data
+from dashboard.parts.answered import answered_before
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.words import count, moments, number_of
@@ -13,8 +14,8 @@ from dashboard.words import count, moments, number_of
 __all__ = ["edits"]
 
 
-def edits(page: Page) -> None:
-    """List corrections with who, when and why; those that came after a signal stand apart."""
+def edits(page: Page, person: str) -> None:
+    """List corrections with who, when and why; those after a signal stand apart; answers can be taken back."""
     after = log_data.edits(page.now, after_signal=True)
     every = log_data.edits(page.now, after_signal=False)
     if after.empty:
@@ -34,6 +35,7 @@ def edits(page: Page) -> None:
         )
         st.html(cards.sentences([f"{newest[:1].upper()}{newest[1:]}, newest first; the old version of each is kept."]))
         show_table(_shown(every, page), key="edits-all")
+    answered_before(page, person)
     _aliases(page)
 
 

@@ -55,7 +55,7 @@ def render(page: Page) -> None:
         watched(page, person)
         intakes(page)
     elif section == "edits":
-        edits(page)
+        edits(page, person)
     else:
         _health(page)
 

@@ -61,10 +61,13 @@ def render(page: Page) -> None:
 
 
 def _answer_room(report: ShiftReport, page: Page) -> None:
-    """Ask what moved the room, and who says so, until somebody has answered."""
-    if report.room is not None and report.room.asked and not report.room.answered:
-        person = signed_by(page)
-        answer_signals(ROOM, (room_signal(report.room),), report.room.causes, page, person)
+    """Ask what moved the room, and who says so, until somebody has answered; an answer can be taken back."""
+    if report.room is None or not report.room.asked:
+        return
+    if not report.room.answered:
+        answer_signals(ROOM, (room_signal(report.room),), report.room.causes, page, signed_by(page))
+    elif len(data.answers(page.now, ROOM)):
+        answer_signals(ROOM, (), (), page, signed_by(page))
 
 
 def keep_first(page: Page) -> None:

@@ -137,7 +137,8 @@ def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float
         return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
     if plan.widths is None:
         return SignChart(nothing, False, plan.sentence)
-    before, sure = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit(), counted_once(stream, begun)
+    before = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit()
+    sure = counted_once(stream.cycle, stream.age_faces, begun)
     earlier = np.flatnonzero(before & sure)[-TRIAL_READINGS:]
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True

@@ -24,7 +24,7 @@ from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
 from spc.board.limit_remarks import limit_remarks
 from spc.board.lives import running_grit
-from spc.board.missing import as_if_confirmed, first_doubts, missing_of_lap
+from spc.board.missing import as_if_confirmed, cycles_if_confirmed, first_doubts, missing_of_lap
 from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
@@ -277,7 +277,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
-        confidence=_confidence(forecast),
+        confidence=_confidence(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),
         lead_sign=lead.sign,
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
@@ -358,11 +358,16 @@ def _cautions(state: str, kind: str, diagnosis: Diagnosis | None) -> tuple[str, 
     return tuple(dict.fromkeys((*wanted[:-1], *more, *wanted[-1:])))
 
 
-def _confidence(forecast: LapForecast) -> str:
+def _confidence(forecast: LapForecast, unconfirmed: int) -> str:
+    """Say what the range rests on; `unconfirmed` past cycles count once a person has said yes to them."""
     left = forecast.faces_left
     if left.status != "range":
         return ""
-    return f"{left.level:.0%} range; {forecast.borrowed}"
+    asked = ""
+    if unconfirmed and not left.past_cycles:
+        are = "is one" if unconfirmed == 1 else f"are {unconfirmed}"
+        asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
+    return f"{left.level:.0%} range; {forecast.borrowed}{asked}"
 
 
 def _age_minutes(now: pd.DataFrame) -> float:

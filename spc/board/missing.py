@@ -1,9 +1,11 @@
 """The reconditionings of one lap that may be missing from the log: asked after, and what is forecast meanwhile."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast
@@ -15,9 +17,19 @@ from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
 from spc.wear.missing_event import MissingEvent
 
-__all__ = ["as_if_confirmed", "first_doubts", "missing_of_lap"]
+__all__ = [
+    "AGE_NOT_KNOWN",
+    "as_if_confirmed",
+    "before_doubts",
+    "cycles_if_confirmed",
+    "first_doubts",
+    "first_doubts_in",
+    "missing_of_lap",
+]
 
 _RULE = "a reconditioning may not be logged"
+# Why a reading is left out by which a cycle or an age would be judged.
+AGE_NOT_KNOWN = "after a fall back to how a cycle begins: whether the lap was reconditioned there is not answered yet"
 _OF_THE_PAST = " Until then only what came before counts of that cycle."
 
 
@@ -88,6 +100,52 @@ def first_doubts(view: CellView, lap: str, room: RoomHistory) -> dict[tuple[str,
 
     sisters = sisters_of(view, lap)
     return view.memo.once(sisters[0], "first doubts", (view, room), gather)
+
+
+def first_doubts_in(view: CellView, laps: Sequence[str], room: RoomHistory) -> dict[tuple[str, int], float]:
+    """Give `first_doubts` of several laps, their sisters with them."""
+    return {cycle: age for lap in laps for cycle, age in first_doubts(view, lap, room).items()}
+
+
+def before_doubts(faces: pd.DataFrame, doubts: Mapping[tuple[str, int], float]) -> NDArray[np.bool_]:
+    """Mark the faces that are of one cycle for certain.
+
+    Parameters
+    ----------
+    faces : DataFrame, shape (n, ...)
+        lap, cycle, age_faces.
+    doubts : mapping of (str, int) to float
+        From `first_doubts`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    if not doubts:
+        return np.ones(len(faces), dtype=bool)
+    first = pd.DataFrame([(*cycle, age) for cycle, age in doubts.items()], columns=["lap", "cycle", "doubt_faces"])
+    doubt = faces[["lap", "cycle"]].merge(first, on=["lap", "cycle"], how="left")["doubt_faces"]
+    return ~(faces["age_faces"].to_numpy(np.float64) >= doubt.to_numpy(np.float64))
+
+
+def cycles_if_confirmed(asked: Sequence[Signal], signs: pd.DataFrame, cycles: pd.DataFrame) -> int:
+    """Count the past cycles that a lap would have besides if every question about it were answered with yes.
+
+    Nobody has said that a cycle ended there, so none of them counts as one.
+
+    Parameters
+    ----------
+    asked : sequence of Signal
+        From `missing_of_lap`.
+    signs, cycles : DataFrame
+        Of the lap.
+    """
+    if not asked:
+        return 0
+    newest = cycles.iloc[-1]
+    of = signs.loc[signs["face_id"].isin([one.face_id for one in asked]), "cycle"]
+    begins_unseen = newest["ended"] == "running" and not newest["start_known"] and (of == newest["cycle"]).any()
+    return len(asked) - int(begins_unseen)
 
 
 def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:

@@ -1,7 +1,5 @@
 """Places in the cycles of a lap where its readings begin anew though nothing is logged there, and nobody said no."""
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -9,12 +7,11 @@ from numpy.typing import NDArray
 from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.missing_answer import denied_faces
-from spc.chart.stream import Stream
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
 from spc.wear.worn_swap import worn_swaps
 
-__all__ = ["begun_anew", "begun_anew_in", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
+__all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
 
 _SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
@@ -87,18 +84,15 @@ def begun_anew(view: CellView, lap: str) -> tuple[tuple[int, float], ...]:
     return view.memo.same(lap, "begun anew in", found)
 
 
-def begun_anew_in(view: CellView, laps: Sequence[str]) -> dict[tuple[str, int], float]:
-    """Give the same for several laps: of a lap and its cycle, the age at which another may begin."""
-    return {(lap, cycle): age for lap in laps for cycle, age in begun_anew(view, lap)}
-
-
-def counted_once(stream: Stream, begun: tuple[tuple[int, float], ...]) -> NDArray[np.bool_]:
-    """Mark the readings of a stream that are of one cycle for certain.
+def counted_once(
+    cycle: NDArray[np.int64], age_faces: NDArray[np.float64], begun: tuple[tuple[int, float], ...]
+) -> NDArray[np.bool_]:
+    """Mark the readings of a lap that are of one cycle for certain.
 
     Parameters
     ----------
-    stream : Stream
-        Of n readings.
+    cycle, age_faces : ndarray, shape (n,)
+        Of each reading.
     begun : tuple of (int, float)
         From `begun_anew`.
 
@@ -106,9 +100,9 @@ def counted_once(stream: Stream, begun: tuple[tuple[int, float], ...]) -> NDArra
     -------
     ndarray of bool, shape (n,)
     """
-    sure = np.ones(len(stream), dtype=bool)
-    for cycle, age in begun:
-        sure &= (stream.cycle != cycle) | (stream.age_faces < age)
+    sure = np.ones(len(cycle), dtype=bool)
+    for held, age in begun:
+        sure &= (cycle != held) | (age_faces < age)
     return sure
 
 

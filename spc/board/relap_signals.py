@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US
+from spc.board.missing_places import begun_anew, counted_once
 from spc.board.open_signals import RECENT_POINTS
 from spc.board.reactions import answered_place, place_of
 from spc.board.results import Signal
@@ -71,20 +72,29 @@ class FacesCharted(NamedTuple):
 
     before: NDArray[np.intp]  # of earlier cycles
     own: NDArray[np.intp]  # of the running cycle, since its last change of grit
+    unsure: int  # how many of earlier cycles are left out, for a reconditioning may be missing before them
 
 
 def faces_charted(view: CellView, lap: str, room: RoomOfLap = NO_ROOM) -> FacesCharted:
-    """Choose the faces of a lap whose re-laps are charted; those that the room sets aside are left out."""
+    """Choose the faces of a lap whose re-laps are charted; those that the room sets aside are left out.
+
+    Of an earlier cycle in which another may begin only the faces before that count: the age of the others is not known.
+    """
     signs = view.signs_of(lap)
     if not len(signs):
-        return FacesCharted(np.empty(0, np.intp), np.empty(0, np.intp))
+        return FacesCharted(np.empty(0, np.intp), np.empty(0, np.intp), 0)
     cycle = signs["cycle"].to_numpy(np.int64)
     grit = grit_running(signs["grit"].to_numpy(object), signs["stream"].to_numpy(np.int64))
     counted, same = room.keeps(signs["sort_us"].to_numpy(np.int64), room.aside), grit == grit[-1]
+    sure = counted_once(cycle, signs["age_faces"].to_numpy(np.float64), begun_anew(view, lap))
     if no_face_yet(view.cycles_of(lap)):
-        return FacesCharted(np.flatnonzero(counted & same), np.empty(0, np.intp))
+        unsure = int(np.count_nonzero(counted & same & ~sure))
+        return FacesCharted(np.flatnonzero(counted & same & sure), np.empty(0, np.intp), unsure)
     now = np.logical_and.accumulate((same & (cycle == cycle[-1]))[::-1])[::-1]
-    return FacesCharted(np.flatnonzero(counted & same & (cycle != cycle[-1])), np.flatnonzero(counted & now))
+    before = counted & same & (cycle != cycle[-1])
+    return FacesCharted(
+        np.flatnonzero(before & sure), np.flatnonzero(counted & now), int(np.count_nonzero(before & ~sure))
+    )
 
 
 def plan_of_relaps(view: CellView, cell: CellCharts, lap: str, earlier: NDArray[np.bool_]) -> RelapPlan:
@@ -190,7 +200,7 @@ def relap_signal(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) ->
         which the share was not that of earlier faces of its age either. After an answer the sum begins anew. It falls
         silent by itself after so many good faces in a row as would be rare at the raised share.
     """
-    signs, (before, own) = view.signs_of(lap), faces_charted(view, lap, room)
+    signs, (before, own, _) = view.signs_of(lap), faces_charted(view, lap, room)
     bad = signs["relapped"].to_numpy(bool)
     if before.size < FEWEST_USUAL or not bad[own].any():
         return None

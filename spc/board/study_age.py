@@ -1,12 +1,12 @@
 """The age at which the laps of a study are reconditioned: as asked, as the costs say, or as it was done so far."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from spc.board.cell_view import CellView
-from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
-from spc.board.missing_places import begun_anew_in
+from spc.board.lives import NEVER, PLAN_SEED, lives_under, running_grit, sisters_of
 from spc.board.study_plan import StudyPlan
 from spc.wear.recondition_plan import plan_recondition
 
@@ -23,7 +23,9 @@ class PlannedAge:
     source: str  # in words; why not known, where it is not
 
 
-def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
+def planned_age(
+    view: CellView, plan: StudyPlan, laps: list[str], *, until: Mapping[tuple[str, int], float] = NEVER
+) -> PlannedAge:
     """Find the planned reconditioning age of the laps of a study.
 
     Parameters
@@ -32,6 +34,8 @@ def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
     plan : StudyPlan
     laps : list of str
         The laps whose readings the study takes.
+    until : mapping of (str, int) to float, default none
+        Of a lap and its cycle, the age in faces at which another cycle may have begun, from `first_doubts_in`.
 
     Returns
     -------
@@ -41,19 +45,16 @@ def planned_age(view: CellView, plan: StudyPlan, laps: list[str]) -> PlannedAge:
     """
     if plan.planned_age_faces is not None:
         return PlannedAge(plan.planned_age_faces, "given for this study")
-    unsure = begun_anew_in(view, laps)
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
     names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
-    cycles = cycles[
-        np.array([name not in unsure for name in names], dtype=bool)
-    ]  # what holds another cycle has no one age
+    cycles = cycles[np.array([name not in until for name in names], dtype=bool)]  # what holds two has no one age
     grits = {running_grit(view, lap) for lap in laps}
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
     groups = set(view.laps.loc[view.laps["lap"].isin(laps), "group"])
     if planned is not None and unplanned is not None and len(groups) == len(grits) == 1 and unplanned > planned:
         sisters = sisters_of(view, laps[0])
         found = plan_recondition(
-            lives_under(view, sisters, grits.pop(), until=begun_anew_in(view, sisters)),
+            lives_under(view, sisters, grits.pop(), until=until),
             planned_cost=planned,
             worn_cost=unplanned,
             rng=np.random.default_rng(PLAN_SEED),

@@ -14,7 +14,9 @@ import pandas as pd
 from spc.board.cell_charts import CellCharts, chart_cell
 from spc.board.cell_view import CellView
 from spc.board.gauge_study import REPEAT_COLUMNS, repeats_of, way_of_reading
+from spc.board.missing import AGE_NOT_KNOWN, before_doubts, first_doubts_in
 from spc.board.reactions import findings, place_of
+from spc.board.room_history import look_at_room
 from spc.board.study_age import PlannedAge, planned_age
 from spc.board.study_plan import StudyPlan, check_plan, plan_from_json
 from spc.chart.replay import ChartSignal, signals_of
@@ -97,7 +99,10 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
         If the plan cannot be, names a lap no log knows, or leaves out a face that is not among the readings.
     """
     check_plan(plan)
-    taken, not_taken = _readings(view, plan)
+    cell = chart_cell(view) if cell is None else cell
+    of_part = view.faces[view.faces["part"] == plan.part]
+    doubts = first_doubts_in(view, sorted(set(of_part["lap"])), look_at_room(view, cell))
+    taken, not_taken = _readings(view, plan, doubts)
     limit_um, limit_text, revision = _limit(view, plan)
     out = taken["face_id"].isin(plan.excluded)
     strangers = sorted(set(plan.excluded) - set(taken["face_id"]))
@@ -110,7 +115,6 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
     )
     data = taken[~out].reset_index(drop=True)
     limits, watched, signals = _watch(view, plan, data, cell)
-    of_part = view.faces[view.faces["part"] == plan.part]
     ways = way_of_reading(view.faces, characteristic=plan.characteristic)
     of_list = frozenset(ways[view.faces["face_id"].isin(data["face_id"])])
     return StudyMaterial(
@@ -127,7 +131,7 @@ def gather(view: CellView, plan: StudyPlan, *, cell: CellCharts | None = None) -
         signals=signals,
         further_passes=bool(((of_part["kind"] == "face") & (of_part["attempt"] > 1)).any()),
         repeats=repeats_of(view.faces, characteristic=plan.characteristic, ways=of_list),
-        planned_age=planned_age(view, plan, sorted(set(data["lap"]))),
+        planned_age=planned_age(view, plan, sorted(set(data["lap"])), until=doubts),
     )
 
 
@@ -183,7 +187,9 @@ def fingerprint_of_readings(data: pd.DataFrame) -> str:
     return digest.hexdigest()
 
 
-def _readings(view: CellView, plan: StudyPlan) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+def _readings(
+    view: CellView, plan: StudyPlan, doubts: Mapping[tuple[str, int], float]
+) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
     """Give the readings that the plan takes, and why the others of the part are not taken, in order."""
     faces = view.faces[view.faces["part"] == plan.part]
     if plan.laps:
@@ -215,8 +221,10 @@ def _readings(view: CellView, plan: StudyPlan) -> tuple[pd.DataFrame, tuple[tupl
     else:
         earlier = (faces["serial"] != "") & faces.duplicated(["part", "serial", "face"], keep="last")
         faces = keep(faces, ~earlier, "an earlier pass over the same face; the last one is taken")
-    ended = view.cycles.loc[view.cycles["ended"] != "running", ["lap", "cycle"]]
-    done = pd.MultiIndex.from_frame(faces[["lap", "cycle"]]).isin(pd.MultiIndex.from_frame(ended))
+    sure = pd.Series(before_doubts(faces, doubts), index=faces.index)
+    faces = keep(faces, sure, AGE_NOT_KNOWN)
+    ended = pd.MultiIndex.from_frame(view.cycles.loc[view.cycles["ended"] != "running", ["lap", "cycle"]])
+    done = pd.MultiIndex.from_frame(faces[["lap", "cycle"]]).isin(ended.difference(list(doubts)))
     flat = plan.characteristic == "flatness"
     faces = faces.assign(
         cycle_ended=done,
@@ -251,13 +259,12 @@ def _limit(view: CellView, plan: StudyPlan) -> tuple[float, str, int]:
 
 
 def _watch(
-    view: CellView, plan: StudyPlan, data: pd.DataFrame, cell: CellCharts | None
+    view: CellView, plan: StudyPlan, data: pd.DataFrame, cell: CellCharts
 ) -> tuple[tuple[ChartLimits, ...], int, tuple[str, ...]]:
     """Say which limits watched these faces, how many they judged, and which of their signals nobody has answered."""
     sign = plan.characteristic
     if sign not in _CHARTED or data.empty:
         return (), 0, ()
-    cell = chart_cell(view) if cell is None else cell
     limits, signals, watched = [], [], 0
     ids = data["face_id"].to_numpy(np.int64)
     for lap in sorted(set(data["lap"])):

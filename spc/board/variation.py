@@ -5,7 +5,8 @@ named. Never who reads or laps better.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,9 @@ from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.gauge_study import readings_of_repeats, repeats_of, studied
+from spc.board.lap_state import plural
+from spc.board.lives import NEVER
+from spc.board.missing import AGE_NOT_KNOWN, before_doubts
 from spc.board.study_plan import CHARACTERISTICS
 from spc.capability.gauge import GaugeStudy
 from spc.model.connection import connection
@@ -75,7 +79,12 @@ class VariationReport:
 
 
 def report_variation(
-    view: CellView, *, part: str = "", characteristic: str = "flatness", level: float = 0.95
+    view: CellView,
+    *,
+    part: str = "",
+    characteristic: str = "flatness",
+    level: float = 0.95,
+    until: Mapping[tuple[str, int], float] = NEVER,
 ) -> VariationReport:
     """Split the spread of first readings of faces among its sources.
 
@@ -87,6 +96,8 @@ def report_variation(
     characteristic : str
     level : float
         Coverage of the intervals.
+    until : mapping of (str, int) to float, default none
+        Of a lap and its cycle, the age in faces at which another cycle may have begun, from `first_doubts_in`.
 
     Returns
     -------
@@ -115,7 +126,12 @@ def report_variation(
     rows = _first_readings(view.faces, part, characteristic)
     read = readings_of_repeats(repeats_of(view.faces, characteristic=characteristic, part=part))
     gauge = studied(read) if read.repeats >= LEAST_REPEATS else None
-    return split_readings(rows, gauge, part=part, characteristic=characteristic, level=level)
+    sure = before_doubts(rows, until)
+    report = split_readings(rows[sure], gauge, part=part, characteristic=characteristic, level=level)
+    if sure.all():
+        return report
+    left_out = f"left out {AGE_NOT_KNOWN}: {plural(int(np.count_nonzero(~sure)), 'reading')}"
+    return replace(report, remarks=(*report.remarks, left_out))
 
 
 def split_readings(

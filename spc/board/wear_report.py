@@ -170,7 +170,7 @@ def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _C
     every = cell.charts[lap, "flatness"].replayed.stream
     keep = room.keeps(every.sort_us, room.aside)
     aside = int(np.count_nonzero(~keep & every.running()))
-    sure = counted_once(every, cell.begun[lap])
+    sure = counted_once(every.cycle, every.age_faces, cell.begun[lap])
     whole = every.where(keep & sure)
     stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.cycle.max(initial=0))) | whole.running())
     cycles, parts = (np.unique(each, return_inverse=True)[1] for each in (stream.cycle, stream.part.astype(str)))
@@ -291,12 +291,12 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     -------
     RelapReport
     """
-    signs, (before, own) = view.signs_of(lap), faces_charted(view, lap)
+    signs, (before, own, unsure) = view.signs_of(lap), faces_charted(view, lap)
     bad = signs["relapped"].to_numpy(bool)
     earlier, now = bad[before], bad[own]
     faces = tuple(signs["face_id"].to_numpy(np.int64)[own].tolist())
     method = "likelihood-ratio sum over single faces, exact run length"
-    others = bad.size - earlier.size - now.size
+    others = bad.size - earlier.size - now.size - unsure
     left_out = (
         f" {plural(others, 'face')} with another grit {'is' if others == 1 else 'are'} left out." if others else ""
     )
@@ -321,7 +321,7 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     return RelapReport(
         lap, "ok", share, int(earlier.size), int(now.sum()), int(now.size), found, faces, method,
         f"{sentence}; {plan.sentence}.{left_out}",
-        f"a share of {share:.1%} of {earlier.size:,} faces of earlier cycles; nothing is frozen",
+        f"a share of {share:.1%} of {earlier.size:,} faces of earlier cycles; nothing is frozen{unsure_words(unsure)}",
         f"one false alarm in about {in_points(plan.run_length.average)} faces at that share",
         f"Sees a lasting rise of the share to {worse:.1%} after about {in_points(plan.worse_run_length.average)} faces",
     )  # fmt: skip

@@ -29,12 +29,12 @@ def command(session: Session, *, part: str, characteristic: str, level: float) -
     sources (name, levels, sd_um, low_um, high_um, share of the summed variance, words; the last one is from reading to
     reading), not_split (name, why, cure), step_um, remarks and level.
     """
-    from spc.board.cell_view import look_at_cell
+    from spc.board.missing import first_doubts_in
     from spc.board.variation import report_variation
 
-    with session.store() as store:
-        view = look_at_cell(store, session.settings())
-        report = report_variation(view, part=part, characteristic=characteristic, level=level)
+    view, _, room = session.board().look()
+    doubts = first_doubts_in(view, view.laps["lap"].tolist(), room)
+    report = report_variation(view, part=part, characteristic=characteristic, level=level, until=doubts)
     if session.as_json:
         print_json(asdict(report))
     else:

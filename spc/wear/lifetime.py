@@ -21,6 +21,7 @@ class Lifetimes:
     low: Array
     high: Array  # inf = not worn yet when taken off or still running
     clock: str  # 'faces' or 'minutes'
+    one_face: float  # what one face takes by the clock, median over the cycles
     worn: int  # events of wear, seen or found late
     planned: int  # taken off still good, damaged or retired: censored
     running: int
@@ -75,7 +76,8 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
         text += f", {unsure} known only up to where a reconditioning may be missing"
     if out:
         text += f"; {out} left out, {'its' if out == 1 else 'their'} start was not logged or nothing was lapped"
-    return Lifetimes(low, high, clock, worn, planned, running, unsure, out, text)
+    one_face = float(np.median(scale)) if scale.size else 1.0
+    return Lifetimes(low, high, clock, one_face, worn, planned, running, unsure, out, text)
 
 
 def worn_words(worn: int, cycles: int) -> str:

@@ -13,20 +13,22 @@ from numpy.typing import ArrayLike
 from spc.wear.lifetime import Array
 from spc.wear.lifetime_fit import FAMILIES, LifetimeFit, draw_lifetimes
 
-__all__ = ["FLAT_SHARE", "ReconditionAge", "cost_per_face", "recondition_age"]
+__all__ = ["FLAT_SHARE", "ReconditionAge", "ages_words", "cost_per_face", "recondition_age"]
 
 # Ages whose cost lies within this share of the least are as good as the best; our own rule.
 FLAT_SHARE = 0.05
 # A planned age that saves less than this against running to the limit is no plan; our own rule.
 _LEAST_SAVING = 0.01
+# No longer age is looked at than one by which all but this share of the cycles would be worn; our own rule.
+_LEFT_OVER = 0.001
 
 
 @dataclass(frozen=True, slots=True)
 class ReconditionAge:
     """The age of least cost as a range, or why there is none."""
 
-    status: str  # 'range', 'run to the limit', 'counts only'
-    age: float  # least expected cost over the draws; NaN unless 'range'
+    status: str  # 'range', 'after every face' (the least lies below one), 'run to the limit', 'counts only'
+    age: float  # least expected cost over the draws, one face at the least; NaN where no planned age pays
     flat_low: float  # ages from here ...
     flat_high: float  # ... to here cost at most `FLAT_SHARE` more; inf = however long
     cost_per_face: float  # at `age`, in the unit of the costs
@@ -85,13 +87,13 @@ def cost_per_face(
     z = np.where(finite, (log_t - mu) / sigma, np.inf)
     with np.errstate(over="ignore"):
         if family == "weibull":
-            survival = np.exp(-np.exp(z))
+            survival, worn = np.exp(-np.exp(z)), -np.expm1(-np.exp(z))
             used = np.exp(mu) * gamma(1 + sigma) * gammainc(sigma, np.exp(z))
         else:
-            survival = ndtr(-z)
+            survival, worn = ndtr(-z), ndtr(z)
             used = np.where(finite, t, 0.0) * survival + np.exp(mu + sigma**2 / 2) * ndtr(z - sigma)
     used = np.maximum(used, np.where(finite, t, 0.0) * survival)  # its least value, where the integral underflows
-    return np.asarray((planned_cost * survival + worn_cost * (1 - survival)) / used)
+    return np.asarray((planned_cost * survival + worn_cost * worn) / used)
 
 
 def recondition_age(
@@ -104,6 +106,7 @@ def recondition_age(
     rng: np.random.Generator,
     draws: int = 400,
     clock: str = "faces",
+    one_face: float = 1.0,
 ) -> ReconditionAge:
     """Age of least expected cost with the law known only as far as the lives tell.
 
@@ -118,6 +121,8 @@ def recondition_age(
     draws : int, default 400
     clock : str, default 'faces'
         Word for the unit of age.
+    one_face : float, default 1
+        What one face takes by the clock: no planned age is shorter.
 
     Returns
     -------
@@ -141,34 +146,63 @@ def recondition_age(
             f"No age can be told: {fit.reason}.",
         )  # fmt: skip
     location, spread = draw_lifetimes(fit, low, high, draws=draws, rng=rng)
-    longest = float(np.quantile(np.exp(location + spread), 0.9)) * 1.5
-    ages = np.linspace(longest / 200, longest, 200)
+    usual_end = max(float(np.quantile(np.exp(location + spread), 0.9)) * 1.5, 2 * one_face)
+    ages = _ages_between(one_face, usual_end, float(np.exp(location + spread * _left_over(fit.family)).max()))
     costs = {"family": fit.family, "planned_cost": planned_cost, "worn_cost": worn_cost}
     each = cost_per_face(ages[None, :], location=location[:, None], spread=spread[:, None], **costs)  # type: ignore[arg-type]  # mixed values
     at_limit = cost_per_face(np.inf, location=location, spread=spread, **costs)  # type: ignore[arg-type]  # mixed values
     mean, limit_mean = each.mean(axis=0), float(at_limit.mean())
     best = int(np.argmin(mean))
+    flat = np.flatnonzero(mean <= mean[best] * (1 + FLAT_SHARE))
+    first, last = int(flat[0]), int(flat[-1])
+    endless = limit_mean <= mean[best] * (1 + FLAT_SHARE) or last == ages.size - 1
+    flat_high = math.inf if endless else float(ages[last])
+    shown = ages <= max(usual_end, 0.0 if endless else flat_high)
     no_age = float(np.mean(each.min(axis=1) >= at_limit * (1 - _LEAST_SAVING)))
     if mean[best] >= limit_mean * (1 - _LEAST_SAVING):
         text = "Run to the limit: wearing out does not grow likelier with age by enough to pay for a planned swap."
         return ReconditionAge(
             "run to the limit", nan, nan, math.inf, nan, limit_mean, nan, nan, no_age, draws, planned_cost, worn_cost,
-            clock, ages, mean, text,
+            clock, ages[shown], mean[shown], text,
         )  # fmt: skip
-    flat = np.flatnonzero(mean <= mean[best] * (1 + FLAT_SHARE))
-    first, last = int(flat[0]), int(flat[-1])
-    flat_high = math.inf if limit_mean <= mean[best] * (1 + FLAT_SHARE) else float(ages[last])
     saved = np.quantile(1 - each[:, best] / at_limit, [0.05, 0.95])
-    upper = f"{flat_high:.0f}" if math.isfinite(flat_high) else "however many"
-    text = (
-        f"Of all fixed ages, reconditioning costs least between {ages[first]:.0f} and {upper} {clock} "
-        f"(least at {ages[best]:.0f}): {mean[best]:.3g} per {clock.removesuffix('s')}, {limit_mean:.3g} when run to "
-        "the limit."
-    )
+    told = f"{mean[best]:.3g} per {clock.removesuffix('s')}, {limit_mean:.3g} when run to the limit"
+    if best == 0:
+        status = "after every face"
+        text = (
+            f"Of all fixed ages the shortest, one face, costs least, and a shorter one would cost less still: {told}. "
+            "By these two costs no lap would be let to lap a second face; look at them again."
+        )
+    else:
+        status = "range"
+        text = (
+            f"Of all fixed ages, reconditioning costs least {ages_words(ages[first], flat_high, clock)} "
+            f"(least at {ages[best]:.0f}): {told}."
+        )
     return ReconditionAge(
-        "range", float(ages[best]), float(ages[first]), flat_high, float(mean[best]), limit_mean, float(saved[0]),
-        float(saved[1]), no_age, draws, planned_cost, worn_cost, clock, ages, mean, text,
+        status, float(ages[best]), float(ages[first]), flat_high, float(mean[best]), limit_mean, float(saved[0]),
+        float(saved[1]), no_age, draws, planned_cost, worn_cost, clock, ages[shown], mean[shown], text,
     )  # fmt: skip
+
+
+def ages_words(low: float, high: float, clock: str) -> str:
+    """Say a range of ages in whole units of the clock; `high` inf = no end."""
+    if math.isfinite(high) and round(low) == round(high):
+        return f"at about {low:.0f} {clock}"
+    return f"between {low:.0f} and {f'{high:.0f}' if math.isfinite(high) else 'however many'} {clock}"
+
+
+def _ages_between(one_face: float, usual_end: float, end: float) -> Array:
+    """Ages to look at, in equal ratios: closely up to the usual end of the cycles, sparsely from there on."""
+    near = np.geomspace(one_face, usual_end, 300)
+    return np.append(near, np.geomspace(usual_end, end, 100)[1:]) if end > usual_end else near
+
+
+def _left_over(family: str) -> float:
+    """Standardised log life beyond which `_LEFT_OVER` of the cycles would still be good."""
+    from scipy.special import ndtri
+
+    return math.log(-math.log(_LEFT_OVER)) if family == "weibull" else float(-ndtri(_LEFT_OVER))
 
 
 def _check_costs(planned_cost: float, worn_cost: float) -> None:

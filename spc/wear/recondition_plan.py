@@ -7,7 +7,7 @@ import pandas as pd
 
 from spc.wear.lifetime import Lifetimes, cycle_lifetimes
 from spc.wear.lifetime_fit import LifetimeFit, choose_lifetime
-from spc.wear.recondition_age import ReconditionAge, recondition_age
+from spc.wear.recondition_age import ReconditionAge, ages_words, recondition_age
 from spc.wear.survival import SurvivalCurve, survival_curve
 
 __all__ = ["ReconditionPlan", "plan_recondition"]
@@ -55,17 +55,26 @@ def plan_recondition(
     fits = choose_lifetime(lives.low, lives.high)
     ages = [
         recondition_age(
-            fit, lives.low, lives.high, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock
+            fit, lives.low, lives.high, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock,
+            one_face=lives.one_face,
         )
         for fit in fits
-    ]
+    ]  # fmt: skip
     alike = all(fit.status == "fitted" for fit in fits) and fits[1].aicc - fits[0].aicc < _ALIKE
     sentence = f"{ages[0].sentence} ({lives.sentence}.)"
-    if alike and {age.status for age in ages} == {"range", "run to the limit"}:
+    if alike and ages[0].status != ages[1].status:
         sentence += f" The lives do not tell which law is right; by the other: {ages[1].sentence}"
     elif alike and ages[1].status == "range":
-        low, high = ages[1].flat_low, ages[1].flat_high
-        upper = f"{high:.0f}" if np.isfinite(high) else "however many"
         name = "Weibull" if fits[1].family == "weibull" else fits[1].family
-        sentence += f" By the {name} law, as likely: {low:.0f} to {upper} {clock}."
+        sentence += f" By the {name} law, as likely: {ages_words(ages[1].flat_low, ages[1].flat_high, clock)}."
+    sentence += _by_the_law_alone(lives, ages[0])
     return ReconditionPlan(lives, curve, fits[0], ages[0], ages[1] if alike else None, sentence)
+
+
+def _by_the_law_alone(lives: Lifetimes, age: ReconditionAge) -> str:
+    """Say so where the age of least cost is lower than any at which a cycle was found worn."""
+    worn = lives.high[np.isfinite(lives.high)]
+    if not np.isfinite(age.age) or worn.min() <= age.age:
+        return ""
+    first = f"{worn.min():.0f} {lives.clock}"
+    return f" No cycle was found worn before {first}: what an earlier age costs is the word of the law of life alone."

@@ -3,12 +3,15 @@
 from dataclasses import replace
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
+from spc.board.reactions import keep_answer
 from spc.board.results import Cause
 from spc.store.store import Store
 from tests.dashboard import fixtures
 from tests.dashboard.conftest import refusals, text
 from tests.dashboard.test_views import put, run
+from tests.dashboard.view_script import one_view
 
 LIKELY = tuple(
     Cause(name, share, "look", "act", "", "")
@@ -199,3 +202,83 @@ def test_a_room_alarm_that_is_answered_asks_no_more(filled_store, monkeypatch):
     put(monkeypatch, fixtures.shift(room=room))
     page = run("shift")
     assert "Found by Bo: the lamp." in text(page) and not page.button
+
+
+def keep(path, lap="CI-1", *, sign="flatness", cause="glazed lap", face=8, event=None):
+    """An answer of somebody else, kept before this screen was opened."""
+    signal = fixtures.signal(lap=lap, sign=sign, face_id=face, sentence=f"{lap} is asked about {sign} at {face}.")
+    with Store.open(path) as store:
+        return keep_answer(
+            store, signal, check_done="looked at", cause=cause, action="none", result="carries on", who="Bo",
+            event=event,
+        )  # fmt: skip
+
+
+def opened(view, *, place="CI-1", **query):
+    page = AppTest.from_function(one_view, kwargs={"view": view}, default_timeout=30)
+    page.session_state[f"answered-before-{place}"] = True
+    page.session_state["lc_signed"] = "R. Oduya"
+    for name, value in query.items():
+        page.query_params[name] = value
+    page.run()
+    assert not page.exception, page.exception
+    return page
+
+
+def test_an_answer_of_an_earlier_session_is_taken_back_on_the_page(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=())
+    keep(filled_store, event={"lap": "CI-1", "event": "recharged", "time_text": "2026-03-05 06:00"})
+    keep(filled_store, "CI-2", cause="spent charge")
+    page = opened("lap", lap="CI-1")
+    assert "Flatness: glazed lap. Signed Bo, " in text(page) and "CI-1 is asked about flatness at 8." in text(page)
+    assert "spent charge" not in text(page)
+    press(page, "Take back")
+    assert "Taken back on CI-1, signed R. Oduya: the signal is open again. CI-1 is no longer logged as" in text(page)
+    with Store.open(filled_store) as store:
+        assert store.reactions()["lap"].tolist() == ["CI-2"] and store.events(lap="CI-1").empty
+        assert store.edits()["who"].tolist() == ["R. Oduya", "R. Oduya"]
+
+
+def test_answers_are_folded_away_until_asked_for_and_the_newest_come_first(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=())
+    for face in range(1, 8):
+        keep(filled_store, face=face)
+    assert "Take back" not in [button.label for button in run("lap", lap="CI-1").button]
+    page = opened("lap", lap="CI-1")
+    labels = [button.label for button in page.button]
+    assert labels.count("Take back") == 5 and "at 7." in text(page) and "at 2." not in text(page)
+    press(page, "Show older")
+    assert "at 1." in text(page) and "Show older" not in [button.label for button in page.button]
+
+
+def test_a_second_tap_at_once_does_not_take_back_the_answer_that_moved_up(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=())
+    keep(filled_store, face=1)
+    keep(filled_store, face=2)
+    page = opened("lap", lap="CI-1")
+    press(page, "Take back")
+    press(page, "Take back")
+    with Store.open(filled_store) as store:
+        assert store.reactions()["reaction_id"].tolist() == [1]
+    assert "nothing was taken back. Tap again." in refusals(page)[0]
+
+
+def test_an_answer_taken_back_meanwhile_is_said_not_to_be_in_force(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=())
+    number = keep(filled_store)
+    page = opened("lap", lap="CI-1")
+    with Store.open(filled_store) as store:
+        store.withdraw_reaction(number, who="Bo", reason="mine")
+    press(page, "Take back")
+    assert "reaction_id must be an answer in force" in refusals(page)[0]
+
+
+def test_the_log_view_lists_the_answers_of_every_lap_and_of_the_room(filled_store):
+    keep(filled_store)
+    keep(filled_store, "the room", sign="room")
+    page = opened("log", place="", section="edits")
+    assert "CI-1, flatness: glazed lap. Signed Bo, " in text(page) and "the room, room: glazed lap" in text(page)
+    press(page, "Take back")
+    assert "Taken back on the room, signed R. Oduya" in text(page)
+    with Store.open(filled_store) as store:
+        assert store.reactions()["lap"].tolist() == ["CI-1"]

@@ -166,3 +166,17 @@ def test_a_past_cycle_counts_up_to_the_place_that_is_asked_after_and_whole_after
     settled = report(path).faces_left
     assert settled.past_cycles == lives(path).plan.lifetimes.worn == 4
     assert (left.low, left.high) == (pytest.approx(settled.low, rel=0.2), pytest.approx(settled.high, rel=0.2))
+
+
+def test_what_lies_between_the_places_asked_after_is_no_cycle_until_a_person_says_so(path):
+    take(path, log("K1", [LONG, LONG, LONG, 14]))
+    said = "no past cycle to borrow from; there are 2 once each question whether it was reconditioned is answered"
+    assert said in report(path).confidence and report(path).faces_left.past_cycles == 0
+    for counted in (0, 1, 2):  # the first cycle began before the log did
+        with Store.open(path) as store:
+            keep_yes(store, report(path).asked[0], who="Lee")
+        assert report(path).faces_left.past_cycles == counted
+        assert (said in report(path).confidence) == (counted == 0)
+    shown = report(path)
+    assert not shown.asked and shown.faces_left.past_cycles == 2
+    assert "the rest from 2 past cycles" in shown.confidence and "once" not in shown.confidence

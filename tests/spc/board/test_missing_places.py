@@ -11,11 +11,14 @@ import pytest
 
 from spc.board.board import Board
 from spc.board.lap_age import age_of_lap
+from spc.board.missing import AGE_NOT_KNOWN, before_doubts, first_doubts_in
 from spc.board.missing_answer import keep_no
 from spc.board.missing_places import begun_anew, counted_once, unsure_words
 from spc.board.study_age import planned_age
+from spc.board.study_material import gather
 from spc.board.study_plan import StudyPlan
-from spc.board.wear_report import wear_report
+from spc.board.variation import report_variation
+from spc.board.wear_report import relap_report, wear_report
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
@@ -62,6 +65,8 @@ def test_a_jump_is_seen_though_past_reconditionings_are_not_logged(path):
     assert wear.unusual.status == "change" and report.unusual_wear
     left_out = f"; {3 * FACES} readings after a fall back to how a cycle begins are left out, for a reconditioning"
     assert left_out in wear.baseline and left_out in charts.charts["K1", "flatness"].sentence
+    relaps = relap_report(view, charts, "K1")
+    assert left_out in relaps.baseline and relaps.usual_faces == 5 * FACES and "another grit" not in relaps.sentence
 
 
 def test_after_a_no_all_of_the_cycle_counts_again(path):
@@ -81,8 +86,8 @@ def test_a_sound_log_loses_no_reading(tmp_path, monkeypatch):
     assert charts.begun == {"K1": ()} and begun_anew(view, "K1") is begun_anew(view, "K1")
     assert "left out" not in wear.baseline and not report.signals
     stream = charts.charts["K1", "flatness"].replayed.stream
-    assert counted_once(stream, ()).all()
-    assert np.count_nonzero(~counted_once(stream, ((2, 20.0),))) == FACES - 20
+    assert counted_once(stream.cycle, stream.age_faces, ()).all()
+    assert np.count_nonzero(~counted_once(stream.cycle, stream.age_faces, ((2, 20.0),))) == FACES - 20
 
 
 def test_how_many_readings_are_left_out_is_said_in_words():
@@ -93,10 +98,48 @@ def test_how_many_readings_are_left_out_is_said_in_words():
 
 def test_a_study_and_the_plan_of_a_lap_take_the_same_lives(path):
     view, charts, room = Board(path, replace(SITE, planned_cost=1.0, unplanned_cost=4.0)).look()
-    assert planned_age(view, StudyPlan("P1"), ["K1"]).faces == FACES  # the cycles that hold another have no one age
+    doubts = first_doubts_in(view, ["K1"], room)
+    found = planned_age(view, StudyPlan("P1"), ["K1"], until=doubts)
+    assert found.faces == FACES  # the cycles that hold another have no one age
+    assert gather(view, StudyPlan("P1")).planned_age == found
     plan = age_of_lap(view, "K1", room=room, planned_cost=1.0, worn_cost=4.0).plan
     assert (plan.lifetimes.worn, plan.lifetimes.unsure) == (1, 3)
     remarks = Board(path, SITE).lap("K1").data_health
     assert [line for line in remarks if "no reason logged" in line] == [
         "K1: 2 cycles ended with no reason logged and count as worn."  # the first of all and the one that is sure
     ]
+
+
+def test_a_study_takes_of_a_cycle_only_what_came_before_an_open_question(path):
+    view, charts, room = Board(path, SITE).look()
+    material = gather(view, StudyPlan("P1"), cell=charts)
+    assert (AGE_NOT_KNOWN, 3 * FACES) in material.not_taken
+    assert material.data["age_faces"].max() <= FACES and len(material.data) == 5 * FACES + LAST
+    whole = material.data[material.data["cycle_ended"]]
+    assert set(whole["cycle"]) == {1, 5}  # where a question is open nobody knows whether the cycle is whole
+    doubts = first_doubts_in(view, ["K1"], room)
+    split = report_variation(view, until=doubts)
+    assert split.faces == len(material.data)
+    assert split.remarks[-1] == f"left out {AGE_NOT_KNOWN}: {3 * FACES} readings"
+
+
+def test_after_a_no_a_study_takes_the_cycle_whole(path):
+    for question in Board(path, SITE).lap("K1").asked:
+        with Store.open(path) as store:
+            keep_no(store, question, who="Lee")
+    view, charts, _ = Board(path, SITE).look()
+    material = gather(view, StudyPlan("P1"), cell=charts)
+    assert AGE_NOT_KNOWN not in dict(material.not_taken) and len(material.data) == 8 * FACES + LAST
+
+
+def test_a_question_of_the_running_cycle_leaves_out_what_came_after_it(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    view, charts, room = Board(cell(tmp_path, missed={7}, jump=1.0), SITE).look()
+    assert begun_anew(view, "K1") == () and len(first_doubts_in(view, ["K1"], room)) == 1
+    assert (AGE_NOT_KNOWN, LAST) in gather(view, StudyPlan("P1"), cell=charts).not_taken
+
+
+def test_faces_before_a_doubt_are_of_one_cycle_for_certain():
+    faces = pd.DataFrame({"lap": ["A", "A", "A", "B"], "cycle": [1, 1, 2, 1], "age_faces": [1.0, 5.0, 9.0, 9.0]})
+    assert before_doubts(faces, {("A", 1): 5.0}).tolist() == [True, False, True, True]
+    assert before_doubts(faces, {}).all()

@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import integrate, optimize, stats
+from scipy import integrate, optimize, special, stats
 
 from spc.wear.lifetime_fit import fit_lifetime
 from spc.wear.recondition_age import cost_per_face, recondition_age
@@ -93,6 +93,43 @@ def test_range_holds_the_true_optimum_and_widens_with_ignorance():
     assert few.flat_low < few.age < few.flat_high
     assert (few.saving_high - few.saving_low) > (many.saving_high - many.saving_low)
     assert many.sentence.startswith("Of all fixed ages, reconditioning costs least between")
+
+
+def optimum(shape, ratio, scale):
+    """Root of hazard x used faces - share worn = 1 / (ratio - 1), Barlow and Proschan (1965), section 3.2."""
+
+    def condition(x):
+        used = special.gamma(1 + 1 / shape) * special.gammainc(1 / shape, x**shape)
+        return shape * x ** (shape - 1) * used + math.expm1(-(x**shape)) - 1 / (ratio - 1)
+
+    return scale * optimize.brentq(condition, 1e-6, 20.0, xtol=1e-12)
+
+
+@pytest.mark.parametrize("ratio", [5.0, 1e3, 1e4, 1e5])
+@pytest.mark.parametrize("shape", [1.5, 3.0, 8.0])
+def test_the_age_of_least_cost_is_found_wherever_it_lies(shape, ratio):
+    life = 500 * (-np.log1p(-(np.arange(5_000) + 0.5) / 5_000)) ** (1 / shape)  # a law known all but exactly
+    found, true = fitted(life, worn_cost=ratio), optimum(shape, ratio, 500)
+    law = {"family": "weibull", "location": math.log(500), "spread": 1 / shape, "planned_cost": 1, "worn_cost": ratio}
+    least, at_limit = float(cost_per_face(true, **law)), float(cost_per_face(np.inf, **law))
+    if true < 1:
+        assert found.status == "after every face" and found.age == found.flat_low == 1
+        return
+    assert found.age == pytest.approx(true, rel=0.06)
+    low = optimize.brentq(lambda t: cost_per_face(t, **law) - 1.05 * least, true / 10, true)
+    assert found.flat_low == pytest.approx(low, rel=0.06)
+    if 1.05 * least < at_limit:
+        high = optimize.brentq(lambda t: cost_per_face(t, **law) - 1.05 * least, true, true * 100)
+        assert found.flat_high == pytest.approx(high, rel=0.06)
+
+
+def test_no_planned_age_is_shorter_than_one_face():
+    life = np.ceil(60 * np.random.default_rng(1).weibull(1.5, 40))
+    found = fitted(life, worn_cost=1e6)
+    assert found.status == "after every face" and found.age == 1
+    assert "the shortest, one face, costs least" in found.sentence
+    by_minutes = fitted(life * 7, worn_cost=1e6, clock="minutes", one_face=7)
+    assert by_minutes.status == "after every face" and by_minutes.age == pytest.approx(7)
 
 
 def test_run_to_the_limit_and_counts_only_are_said():

@@ -34,6 +34,21 @@ def test_minutes_scale_with_faces():
     assert "minutes" in minutes.sentence
 
 
+def test_it_is_said_where_no_cycle_was_seen_worn_so_early():
+    past = cycles(40)
+    first = int(past["faces"].min())
+    said = f"No cycle was found worn before {first} faces: what an earlier age costs is the word of the law of life"
+    dear = plan(past, worn_cost=1000)
+    assert dear.age.age < first and said in dear.sentence
+    assert "the word of the law" not in plan(past, worn_cost=2).sentence
+
+
+def test_the_shortest_age_is_one_face_by_either_clock():
+    for clock, least in (("faces", 1), ("minutes", 3)):
+        found = plan(cycles(40), worn_cost=1e9, clock=clock)
+        assert found.age.status == "after every face" and found.age.age == pytest.approx(least)
+
+
 def test_few_cycles_are_counted_and_none_is_borne():
     few = plan(cycles(3))
     assert few.age.status == few.curve.status == "counts only"

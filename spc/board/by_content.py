@@ -1,11 +1,11 @@
 """Remembers what was computed from arrays by what they hold: most cycles of a lap stay as they are for long."""
 
-import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from typing import Any, TypeVar
 
 from numpy.typing import NDArray
+
+from spc.board.remembered import Remembered
 
 __all__ = ["by_content"]
 
@@ -27,20 +27,10 @@ def by_content(function: Callable[..., T], *, most: int) -> Callable[..., T]:
     callable
         Safe to share between threads.
     """
-    lock = threading.Lock()  # never held while a result is made
-    found: OrderedDict[tuple[object, ...], T] = OrderedDict()
+    found: Remembered[tuple[object, ...], T] = Remembered(most)
 
     def remembered(*arrays: NDArray[Any]) -> T:
         key = tuple((each.dtype.str, each.shape, each.tobytes()) for each in arrays)
-        with lock:
-            if key in found:
-                found.move_to_end(key)
-                return found[key]
-        result = function(*arrays)
-        with lock:
-            found[key] = result
-            while len(found) > most:
-                found.popitem(last=False)
-        return result
+        return found.get(key, lambda: function(*arrays))
 
     return remembered

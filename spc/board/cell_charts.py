@@ -4,7 +4,6 @@ Limits in force are the frozen ones. Where nobody has frozen any, trial limits f
 in, and say so: they judge the running cycle only and are never kept.
 """
 
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -16,6 +15,7 @@ from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
 from spc.board.missing_places import begun_anew, counted_once, unsure_words
+from spc.board.remembered import Remembered
 from spc.board.room import beyond_the_rest_p
 from spc.board.shifts import shift_at
 from spc.board.stream_memory import streams_of_cell
@@ -47,7 +47,7 @@ class CellCharts:
     begun: dict[str, tuple[tuple[int, float], ...]]  # of each lap, its past cycles in which another may begin
 
 
-_TRIALS: OrderedDict[tuple[object, ...], Analysis] = OrderedDict()
+_TRIALS: Remembered[tuple[object, ...], Analysis] = Remembered(most=2_000)
 
 
 def chart_cell(view: CellView) -> CellCharts:
@@ -171,12 +171,11 @@ def _differ_words(analysis: Analysis) -> str:
 def _trial(base: Stream, rules: RulesInUse) -> Analysis:
     place = digest_of_values(base.age_faces, base.cycle, base.fresh, tuple(base.part.tolist()))
     key = (base.lap, base.sign, base.basis, fingerprint_of(base), place, rules)
-    if key not in _TRIALS:
-        _TRIALS[key] = kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
-        while len(_TRIALS) > 2000:
-            _TRIALS.popitem(last=False)
-    _TRIALS.move_to_end(key)
-    return _TRIALS[key]
+
+    def compute() -> Analysis:
+        return kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
+
+    return _TRIALS.get(key, compute)
 
 
 def _towards_bad(sign: str) -> bool:

@@ -2,10 +2,9 @@
 
 import math
 import zlib
-from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from spc.board.lap_paths import (
     way_of_reading,
 )
 from spc.board.lives import NEVER
+from spc.board.remembered import Remembered
 from spc.board.results import CycleFan, FacesLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.wear.path_shape import SHAPES
@@ -33,15 +33,13 @@ from spc.wear.wear_path import WearPath, taken
 
 __all__ = ["LapForecast", "PoolCache", "forecast_cycle", "forecast_lap", "forecast_laps", "without_faces_left"]
 
-K = TypeVar("K")
-V = TypeVar("V")
-
 _APART = "no past cycle went through flat as this one does"
 _NO_PART = (
     "cannot say: no part number is known on it, and no limit is set for all parts; log a face with its part number, or "
     "set that limit"
 )
-_FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
+_FITS_HELD = 64
+_FORECASTS_KEPT = 400  # those of every lap as it is now, and some that the next faces have outdated
 _STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
 
 
@@ -67,11 +65,10 @@ class PoolCache:
     A new face of a running cycle changes the forecast of its own lap only.
     """
 
-    def __init__(self, most: int = 64) -> None:
-        self._fits: OrderedDict[str, PooledWear] = OrderedDict()
-        self._bands: OrderedDict[tuple[str, str, float], WearFan | None] = OrderedDict()
-        self._forecasts: OrderedDict[str, LapForecast] = OrderedDict()
-        self._most = most
+    def __init__(self) -> None:
+        self._fits: Remembered[str, PooledWear] = Remembered(_FITS_HELD)
+        self._bands: Remembered[tuple[str, str, float], WearFan | None] = Remembered(4 * _FITS_HELD)
+        self._forecasts: Remembered[str, LapForecast] = Remembered(_FORECASTS_KEPT)
 
     def fit(self, name: str, past: tuple[WearPath, ...], *, signed: bool = False) -> PooledWear:
         """Fit these past cycles, or give the fit made before under the name, the digest of what they hold."""
@@ -81,7 +78,7 @@ class PoolCache:
             shapes = _STRAIGHT if signed else SHAPES
             return fit_pooled(past, shapes=shapes, rng=np.random.default_rng(_seed(*labels)))
 
-        return _held(self._fits, name, lambda: kept("pool", name, compute), self._most)
+        return self._fits.get(name, lambda: kept("pool", name, compute))
 
     def band(self, name: str, pooled: PooledWear, part: str, horizon: float, *, signed: bool = False) -> WearFan | None:
         """Range of a usual cycle of a fit for one part number."""
@@ -90,7 +87,7 @@ class PoolCache:
             rng = np.random.default_rng(_seed(*(p.label for p in pooled.past), part))
             return usual_band(pooled, horizon=horizon, signed=signed, part=part, rng=rng)
 
-        return _held(self._bands, (name, part, horizon), compute, 4 * self._most)
+        return self._bands.get((name, part, horizon), compute)
 
     def forecast(self, lap: str, name: str, compute: Callable[[], "LapForecast"]) -> "LapForecast":
         """Give the forecast of these readings and limits of a lap, or the one made before."""
@@ -98,17 +95,7 @@ class PoolCache:
         def make() -> "LapForecast":
             return kept("forecast", name, compute, place=lap, most=_FORECASTS_KEPT)
 
-        return _held(self._forecasts, name, make, self._most)
-
-
-def _held(store: OrderedDict[K, V], key: K, compute: Callable[[], V], most: int) -> V:
-    """Give what is held under the key, made when it is not there; the least used go first."""
-    if key not in store:
-        store[key] = compute()
-        while len(store) > most:
-            store.popitem(last=False)
-    store.move_to_end(key)
-    return store[key]
+        return self._forecasts.get(name, make)
 
 
 _CACHE = PoolCache()
@@ -188,8 +175,9 @@ def forecast_cycle(
     name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
     slipped = slips((*paths, own))[-1]  # one mistyped reading is no wear
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
-    about = (lap, now.part, now.limit_um, now.limit_text, len(now.rows), how.signed, how.apart, how.refused, count)
-    asked = digest_of_values(name, *about, *values_of(own))
+    newest = now.rows[["age_faces", "face_id"]].iloc[-1].tolist() if len(now.rows) else ()
+    about = (lap, now.part, now.limit_um, now.limit_text, len(now.rows), *newest, count)
+    asked = digest_of_values(name, *about, how.signed, how.apart, how.refused, *values_of(own))
 
     def compute() -> LapForecast:
         found = _forecast(cache, past, own, now, how, lap)

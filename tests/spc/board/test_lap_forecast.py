@@ -1,13 +1,16 @@
 """Faces left per lap: which cycles are borrowed, which limit leads, what is kept, and what bad logs are told."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from spc.board import lap_forecast
 from spc.board.cell_view import look_at_cell
-from spc.board.lap_forecast import PoolCache, forecast_lap, forecast_laps
-from spc.board.lap_paths import LEAST_FACES
+from spc.board.lap_forecast import PoolCache, forecast_cycle, forecast_lap, forecast_laps
+from spc.board.lap_paths import LEAST_FACES, past_paths, running_cycle
+from spc.board.room_history import NO_ROOM
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
@@ -80,8 +83,6 @@ def test_one_mistyped_reading_forecasts_as_if_it_had_not_been_read(view, lap, ow
 
 
 def test_without_a_limit_it_says_what_to_do(view):
-    from dataclasses import replace
-
     found = forecast_lap(replace(view, limits=view.limits.iloc[:0]), "K1", cache=PoolCache())
     assert found.faces_left.status == "refused" and np.isnan(found.limit_um)
     assert "no limit is set for this part" in found.faces_left.sentence
@@ -99,6 +100,19 @@ def test_a_new_face_changes_the_forecast_of_its_own_lap_only(view, monkeypatch):
     assert forecast_laps(view, cache=cache)["K1"] is first["K1"]
 
 
+def test_a_newest_face_lapped_again_counts_although_its_reading_does_not(view):
+    now = running_cycle(view, "K1", NO_ROOM)
+    past = past_paths(view, "K1", now.grit, now.limit_um)
+    older = now.rows.copy()
+    older.loc[older.index[-1], "age_faces"] += 5
+    cache = PoolCache()
+    left, later = (
+        forecast_cycle("K1", replace(now, rows=rows), past, cache=cache).faces_left for rows in (now.rows, older)
+    )
+    assert later.median < left.median
+    assert later == forecast_cycle("K1", replace(now, rows=older), past, cache=PoolCache()).faces_left
+
+
 def test_what_is_kept_between_runs_is_what_is_computed(view, tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", str(tmp_path / "kept"))
     first = forecast_lap(view, "K1", cache=PoolCache())
@@ -113,8 +127,6 @@ def test_what_is_kept_between_runs_is_what_is_computed(view, tmp_path, monkeypat
 
 
 def replaced(view, signs):
-    from dataclasses import replace
-
     own = {lap: signs[signs["lap"] == lap].reset_index(drop=True) for lap in view.by_lap}
     return replace(view, by_lap={lap: frames._replace(signs=own[lap]) for lap, frames in view.by_lap.items()})
 

@@ -8,12 +8,14 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from spc.board import cell_charts, lap_frames, recent_rows
+from spc.board import cell_charts, lap_forecast, lap_frames, recent_rows
 from spc.board.board import Board
 from spc.board.cell_view import look_at_cell
 from spc.board.frozen_limits import freeze_limits
+from spc.board.lap_forecast import PoolCache
 from spc.board.lap_memo import LapMemo
 from spc.board.reactions import keep_answer, take_back_answer
+from spc.board.remembered import Remembered
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
@@ -141,7 +143,10 @@ def told_afresh(path, site, monkeypatch):
     with monkeypatch.context() as fresh:
         fresh.setattr("spc.board.cell_view.memo_of", lambda *_: LapMemo())
         fresh.setattr(recent_rows, "_STORES", OrderedDict())
-        fresh.setattr(cell_charts, "_TRIALS", OrderedDict())
+        fresh.setattr(cell_charts, "_TRIALS", Remembered(1_000))
+        for held in vars(PoolCache()):
+            fresh.setattr(lap_forecast._CACHE, held, Remembered(1_000))
+        fresh.setenv("LAPCELL_CACHE", "off")
         fresh.setattr("spc.board.board.find_kept", lambda *_: None)
         return told(path, site)
 

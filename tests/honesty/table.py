@@ -15,16 +15,21 @@ def honesty_size() -> str:
     return "full" if os.environ.get("LAPCELL_HONESTY", "") == "full" else "reduced"
 
 
-def record(name: str, *, title: str, statement: str, columns: list[str], rows: list[list[object]]) -> None:
-    """Write one simulation's table (JSON, one file each) when run at full size.
+def record(
+    name: str, *, title: str, statement: str, columns: list[str], rows: list[list[object]], of: int | None = None
+) -> None:
+    """Write one simulation's table (JSON, one file each) when run at full size and all its rows are there.
 
     The reduced run writes nothing; it holds the words of the table kept against those of the test, figures apart.
+    Where each scene is a test of its own, each calls this, with the rows so far and how many the table has.
     """
     path = RESULTS / f"{name}.json"
     if honesty_size() != "full":
         kept = json.loads(path.read_text(encoding="utf-8"))
         assert [_words(text) for text in (kept["title"], kept["statement"])] == [_words(title), _words(statement)]
         assert kept["columns"] == columns
+        return
+    if of is not None and len(rows) < of:
         return
     table = {"title": title, "statement": statement, "columns": columns, "rows": rows}
     path.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")

@@ -111,9 +111,8 @@ def test_reconditionings_left_out_are_found():
         "missing_event_left_out",
         title="Reconditionings left out of the log: found, and when",
         statement=f"One, two and six left out in a row, about {EVERY} faces apart, {AFTER} faces after the newest; "
-        "asked after with every face. At least 80 % of the newest are named within 3 faces of their place, where "
-        "flatness had doubled or more, at least 80 % of all by then; of the places named at most 2 % are no such "
-        "place.",
+        "asked after with every face. At least seven in ten are named within 3 faces of their place, the newest and "
+        "all by then, where flatness had doubled; of the places named at most 2 % are no such place.",
         columns=["left out", "rise", "sd", "cycles", "newest found", "faces after it, middle", "all found",
                  "of places named wrong", "error"],
         rows=rows,

@@ -107,7 +107,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=(
-            *event_words(lap, view.to_come.get(lap)),
+            *event_words(lap, view.to_come.get(lap), view.settings),
             *face_words(lap, view.faces_to_come.get(lap), view.settings),
         ),
         grit_names=grit_name_remarks(view, lap),

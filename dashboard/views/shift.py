@@ -147,6 +147,8 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
         alarms.append(cards.room_card(report.not_the_room, label="Not the room"))
     if report.room_before is not None:
         alarms.append(cards.room_card(report.room_before, label="Room alarm of the shift before"))
+    if report.not_the_room_before is not None:
+        alarms.append(cards.room_card(report.not_the_room_before, label="Not the room, in the shift before"))
     return alarms
 
 
@@ -192,7 +194,8 @@ def _wall(report: ShiftReport, page: Page) -> list[str]:
     """Return the view for a wall, piece by piece."""
     needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
     alarms = _alarms(report, page)
-    rooms = sum(alarm is not None for alarm in (report.room, report.not_the_room, report.room_before))
+    told = (report.room, report.not_the_room, report.room_before, report.not_the_room_before)
+    rooms = sum(alarm is not None for alarm in told)
     lines = len(needy) + len(alarms) - 1 + rooms  # the first is not shown; a room alarm takes two
     size = f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>"
     rows = [cards.lap_line(lap) for lap in needy] + [cards.rest_line(report.laps, state) for state in _AT_REST]

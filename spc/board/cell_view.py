@@ -43,8 +43,8 @@ class CellView:
     baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
     as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, nothing widened or struck out
-    to_come: Mapping[str, pd.DataFrame]  # events of a lap dated after now, so far that no clock's zone explains it
-    faces_to_come: Mapping[str, FacesToCome]  # of the laps that have rows which do not count yet
+    to_come: Mapping[str, pd.DataFrame]  # events of a lap that do not count yet, of the laps that have any
+    faces_to_come: Mapping[str, FacesToCome]  # the same of face readings
     memo: LapMemo  # what still holds of each lap, however the others have changed
     _whole: dict[str, pd.DataFrame] = field(default_factory=dict, init=False, repr=False, compare=False)
 
@@ -164,8 +164,7 @@ def look_at_cell(
     registered, settings = memo.same("", "register", store.laps()), memo.same("", "settings", settings)
     laps = memo.once("", "laps", (registered, settings), partial(_described, registered, settings))
     names = laps["lap"].tolist()
-    ahead_us = now_us + AHEAD_US
-    logged, counted_us = recent_events(store, names), ahead_us if until_us is None else until_us
+    logged, counted_us = recent_events(store, names), now_us + AHEAD_US if until_us is None else until_us
     events = {lap: _before(memo, lap, "events", logged[lap], counted_us) for lap in names}
     since_us = {
         lap: memo.once(lap, "cycle begins", (events[lap],), partial(_cycle_began, events[lap])) for lap in names
@@ -189,7 +188,7 @@ def look_at_cell(
         laps=laps,
         by_lap=by_lap,
         as_read=as_read,
-        to_come={lap: late for lap in names if len(late := _to_come(store, lap, logged[lap], ahead_us))},
+        to_come={lap: late for lap in names if len(late := logged[lap].iloc[len(events[lap]) :])},
         faces_to_come=memo.same("", "faces to come", faces_to_come(store, names, since_us=counted_us)),
         memo=memo,
         limits=memo.same("", "limits", store.limits()),
@@ -240,15 +239,6 @@ def _before(memo: LapMemo, lap: str, what: str, rows: pd.DataFrame, until_us: in
         return rows
     made_from = (rows, memo.same(lap, f"{what} counted", count))
     return memo.once(lap, f"{what} so far", made_from, lambda: rows.iloc[:count].reset_index(drop=True))
-
-
-def _to_come(store: Store, lap: str, events: pd.DataFrame, ahead_us: int) -> pd.DataFrame:
-    """Events of one lap dated after a moment and after its newest face; a replayed log goes on after its clock."""
-    late = events["sort_us"].to_numpy(np.int64) >= ahead_us
-    if not late.any():
-        return events.iloc[:0]
-    newest = store.face_table.newest_us(lap)
-    return events[late & (events["sort_us"].to_numpy(np.int64) > (_EVER_US if newest is None else newest))]
 
 
 def _cycle_began(events: pd.DataFrame) -> int:

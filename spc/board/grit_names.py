@@ -59,7 +59,7 @@ def grit_name_remarks(view: CellView, lap: str) -> tuple[str, ...]:
 def registered_otherwise(view: CellView, lap: str) -> str:
     """Grit that a lap is registered with, where another one runs on it; '' = the same, or either is not named."""
     registered, running = str(view.lap_row(lap)["home_grit"]), running_grit(view, lap)
-    if not registered or not running:
+    if not registered or registered == running or not running:
         return ""
     one, other = (_read(text, view.settings.grit_unit) for text in (registered, running))
     return "" if one.text == other.text or one.size_um == other.size_um else registered

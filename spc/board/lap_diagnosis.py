@@ -17,7 +17,7 @@ from spc.board.reactions import findings
 from spc.board.results import Cause, Signal
 from spc.board.room_answer import ROOM_SIGN
 from spc.board.room_history import TESTED_SIGN, RoomHistory, RoomOfLap, own_signs_of_all
-from spc.board.scope import SCOPED_SIGNS, Scope, find_scope, join_scopes, telling_check
+from spc.board.scope import SCOPED_SIGNS, SECOND_READER, Scope, find_scope, join_scopes, telling_check
 from spc.wear.sign_moves import SignMove
 from spc.wear.signed_bow import SignedBow
 
@@ -26,6 +26,7 @@ __all__ = ["SignsOfLap", "as_sentence", "diagnose_lap", "part_that_moved", "show
 _CHARTED = ("flatness", "minutes", "removal rate", "finish", "re-lap share")
 _OF_THIS_LAP = frozenset(("grit", "scratch"))  # guards that name what happened on one lap
 _OF_THE_ROOM = frozenset(("flatness", "re-lap share", "passes"))  # signs that a room which reads high moves on all laps
+_READ_AGAIN = frozenset((TESTED_SIGN, "bow"))  # signs that another reading of a face may take back
 _NO_SCOPE = Scope("", "")
 _OF_A_PART = Scope("one part number", "", ("one part number",))  # told in the words of the part
 
@@ -38,6 +39,7 @@ class SignsOfLap(NamedTuple):
     identical: bool  # the last readings all say the same
     charge: Charge | None
     room: RoomOfLap
+    unread: bool  # faces that one operator's readings make suspect wait for a second reader
 
 
 def diagnose_lap(
@@ -92,8 +94,11 @@ def diagnose_lap(
     found_before = view.memo.once("", "findings", (view.reactions,), partial(findings, view.reactions))
     counts = count_reactions(found_before, about)
     diagnosis = diagnose(pattern, counts=counts)
-    if scope.check:  # before any cause is followed
-        diagnosis = replace(diagnosis, checks=(scope.check, *diagnosis.checks))
+    first = scope.check
+    if not first and own.unread and named <= _READ_AGAIN:
+        first = SECOND_READER
+    if first:  # before any cause is followed
+        diagnosis = replace(diagnosis, checks=(first, *diagnosis.checks))
     follows = (f"{as_sentence(scope.sentence)} {scope.check}".rstrip(),) if scope.sentence and pattern.moved else ()
     return pattern, diagnosis, follows
 

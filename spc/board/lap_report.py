@@ -28,6 +28,7 @@ from spc.board.missing import as_if_confirmed, cycles_if_confirmed, first_doubts
 from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
+from spc.board.one_source import carried_words, waits_for_second_reader
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
@@ -94,7 +95,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
     part = part_that_moved(view, cell, lap, said)
-    seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room)
+    seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room, own.unread)
     pattern, diagnosis, follows = diagnose_lap(view, cell, lap, seen, said, room, part)
     elsewhere = _Elsewhere(
         said=said,
@@ -106,7 +107,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=(
-            *event_words(lap, view.to_come.get(lap)),
+            *event_words(lap, view.to_come.get(lap), view.settings),
             *face_words(lap, view.faces_to_come.get(lap), view.settings),
         ),
         grit_names=grit_name_remarks(view, lap),
@@ -142,7 +143,8 @@ class _Own(NamedTuple):
     new_parts: tuple[str, ...]  # parts whose usual size its charts do not know, a sentence each
     room: RoomOfLap
     unusual: str  # what its sloping chart finds unusual
-    set_aside: tuple[str, ...]  # faces of this cycle that tell nothing of the lap, a sentence a shift
+    set_aside: tuple[str, ...]  # faces of this cycle that tell nothing of the lap, or less, a sentence a shift
+    unread: bool  # suspect faces of it wait for a second reader
     rate_basis: str  # what the removal rate is told per and why, '' where neither load nor speed is logged
 
 
@@ -214,7 +216,8 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
         unusual="" if fresh else wear_finding(view, cell, lap, room=room),
-        set_aside=_set_aside(faces, cycles, room),
+        set_aside=(*_set_aside(faces, cycles, room), *(() if fresh else carried_words(faces, room.carried))),
+        unread=not fresh and waits_for_second_reader(rows, room.carried),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
 

@@ -7,7 +7,7 @@ share.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -50,6 +50,12 @@ class MoveSources:
     among: tuple[str, ...]  # sources that are not excluded; one alone is said, () = nothing can be said
     operators: int  # how many operators have faces here
     times: dict[str, tuple[float, float]]  # for each source, how many times the usual its faces are, and all others
+    names: dict[str, str] = field(default_factory=dict)  # for each, which operator or part number is likeliest
+
+    @property
+    def likeliest(self) -> str:
+        """The likeliest of the sources that are not excluded."""
+        return max(self.among, key=lambda one: self.shares[one])
 
 
 class _Explanation(NamedTuple):
@@ -112,7 +118,8 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     operators = len({name for one in known for name in one.operator.tolist()} - {""})
     named = {source: asked[i] for source, i in best.items()} | {"one lap": _Explanation("one lap", 1.0, "here")}
     times = {source: _times(known, explanation, lap) for source, explanation in named.items()}
-    return MoveSources(shares, nothing, among, operators, times)
+    names = {source: explanation.name for source, explanation in named.items()}
+    return MoveSources(shares, nothing, among, operators, times, names)
 
 
 def _with_shared_spread(laps: Sequence[LapFaces]) -> list[LapFaces]:

@@ -217,4 +217,5 @@ class ShiftReport:
     stale: str  # '' or sentences: no face since ..., faces dated later than now
     slots: tuple[ReconditionSlot, ...] = ()  # which lap before which natural break
     not_the_room: RoomAlarm | None = None  # most laps moved, but in the faces of one operator or part number alone
+    not_the_room_before: RoomAlarm | None = None  # that of the last shift worked before this one
     slots_note: str = ""  # what the plan rests on, or why there is none

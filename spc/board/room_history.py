@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from spc.board.cell_charts import CellCharts, SignChart
 from spc.board.cell_view import CellView
 from spc.board.move_sources import MoveSources
+from spc.board.one_source import Carried
 from spc.board.results import RoomAlarm
 from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, room_test
 from spc.board.room_source import doubt_words, source_of_shift, told_apart, told_of_one_source
@@ -55,6 +56,23 @@ class RoomShift:
     source: MoveSources  # whether it is the room's
 
 
+@dataclass(frozen=True, slots=True)
+class CarriedShift:
+    """One shift in which most laps moved in the faces of one operator or part number alone."""
+
+    span: ShiftSpan
+    told: RoomAlarm
+    direction: str  # 'worse' or 'better'
+    source: MoveSources
+
+    @property
+    def on_lap(self) -> Carried:
+        """What it means for a lap that moved."""
+        column = "part" if self.source.likeliest == "one part number" else "operator"
+        name, read = self.source.names[self.source.likeliest], "high" if self.direction == "worse" else "low"
+        return Carried(self.span.start_us, self.span.end_us, self.span.text, read, len(self.told.laps), column, name)
+
+
 class RoomOfLap(NamedTuple):
     """What the room means for one lap."""
 
@@ -65,6 +83,7 @@ class RoomOfLap(NamedTuple):
     unworn: tuple[Stretch, ...]  # those of them that no forecast counts
     shifts: tuple[tuple[str, str], ...]  # of each stretch, the shift in words and whether the room read 'high' or 'low'
     among: tuple[str, ...] = ()  # what the faces of the running shift's alarm cannot tell apart; () = no alarm
+    carried: tuple[Carried, ...] = ()  # ended shifts that were not the room's, though this lap moved with most
 
     @property
     def counted(self) -> bool:
@@ -91,7 +110,17 @@ class RoomHistory:
     moved: tuple[RoomShift, ...]  # oldest first
     worked_us: int  # when the last shift worked before the running one began; -1 = none is known
     lasting_us: int  # when an unbroken run of at least `LASTING_SHIFTS` of them, up to now, began; -1 = none
-    not_the_room: RoomAlarm | None = None  # the running shift's move where one operator or part number carries it
+    carried: tuple[CarriedShift, ...] = ()  # shifts whose move was not the room's, oldest first
+
+    @property
+    def not_the_room(self) -> RoomAlarm | None:
+        """The running shift's move where one operator or part number carries it."""
+        return next((one.told for one in self.carried if one.span.start_us == self.running.start_us), None)
+
+    @property
+    def not_the_room_before(self) -> RoomAlarm | None:
+        """That of the last shift worked before this one."""
+        return next((one.told for one in self.carried if one.span.start_us == self.worked_us), None)
 
     @property
     def alarm(self) -> RoomAlarm | None:
@@ -135,6 +164,9 @@ class RoomHistory:
             unworn=_stretches([s for s in here if self.lasting_us < 0 or s.span.start_us < self.lasting_us]),
             shifts=tuple((s.span.text, "high" if s.direction == "worse" else "low") for s in here),
             among=(self.moved[-1].source.among or ("many laps",)) if part else (),
+            carried=tuple(
+                one.on_lap for one in self.carried if lap in one.told.laps and one.span.start_us < self.running.start_us
+            ),
         )
 
 
@@ -172,7 +204,7 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     each = [_shifts_of(view, cell.charts[lap, TESTED_SIGN], lap, spans, since_us) for lap in laps]
     scores, level, square, faces = np.stack(each, axis=1)
     moved: list[RoomShift] = []
-    not_the_room = None
+    carried: list[CarriedShift] = []
     for place in _may_have_moved(scores):
         test = room_test(scores[:, place], alpha=cell.plan.room_alpha)
         alarm = room_alarm_of(test, laps)
@@ -180,8 +212,9 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
             continue
         source = source_of_shift(view, laps, spans[place], test.direction)
         if source.among and "many laps" not in source.among:
-            if place == len(spans) - 1:
-                not_the_room = told_of_one_source(alarm, source, test.direction)
+            when = "this shift" if place == len(spans) - 1 else f"in {_the(spans[place])}"
+            told = told_of_one_source(alarm, source, test.direction, when=when)
+            carried.append(CarriedShift(spans[place], told, test.direction, source))
         else:
             scatter = np.nansum(square[:, place]) / max(np.nansum(faces[:, place] - 1.0), 1.0)
             error = np.sqrt(scatter / np.maximum(faces[:, place], 1.0))
@@ -192,7 +225,7 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     before = [start for start in worked if start < running.start_us]
     lasting_us = _lasting_us(spans, scores, moved)
     worked_us = before[-1] if before else -1
-    return same("room", RoomHistory(running, tuple(moved), worked_us, lasting_us, not_the_room))
+    return same("room", RoomHistory(running, tuple(moved), worked_us, lasting_us, tuple(carried)))
 
 
 def own_faces(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:

@@ -63,16 +63,16 @@ def source_of_shift(view: CellView, laps: Sequence[str], span: ShiftSpan, direct
     return view.memo.once("", f"source of {name}", of_laps, lambda: weigh_sources(of_laps))
 
 
-def told_of_one_source(alarm: RoomAlarm, source: MoveSources, direction: str) -> RoomAlarm:
-    """Say of a shift's move that one operator's or one part number's faces carry it."""
-    likeliest = max(source.among, key=lambda one: source.shares[one])
+def told_of_one_source(alarm: RoomAlarm, source: MoveSources, direction: str, *, when: str = "this shift") -> RoomAlarm:
+    """Say of a shift's move that one operator's or one part number's faces carry it; `when` = which shift, in words."""
+    likeliest = source.likeliest
     way = 1.0 if direction == "worse" else -1.0
     own, others = (times_words(value**way) for value in source.times[likeliest])
     high = "high" if direction == "worse" else "low"
     unclear = f"Not the room, and the readings cannot tell {' from '.join(source.among)} yet."
     what = _WHAT[likeliest] if len(source.among) == 1 else unclear
     sentence = (
-        f"{len(alarm.laps)} laps read {high} this shift in the faces of {likeliest} alone: these are {own}, all others "
+        f"{len(alarm.laps)} laps read {high} {when} in the faces of {likeliest} alone: these are {own}, all others "
         f"are {others}. {what}"
     )
     return replace(alarm, sentence=sentence, checks=tuple(check for one in source.among for check in _CHECKS[one]))

@@ -97,6 +97,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         slots=slots,
         slots_note=slots_note,
         not_the_room=room.not_the_room,
+        not_the_room_before=room.not_the_room_before,
     )
 
 

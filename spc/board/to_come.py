@@ -13,7 +13,7 @@ __all__ = ["FacesToCome", "cell_words", "event_words", "face_words", "faces_to_c
 _CURE = "Look at the clock of the machine that wrote the log; correct the dates and take the log in again."
 _CLOCK_SET = (
     "The site settings set that clock and it stands still, for a log that is looked at afterwards: take `clock` out of "
-    "them where logging goes on."
+    "them where logging goes on; where the dates are wrong, correct them and take the log in again."
 )
 _MOST_NAMED = 4  # laps in one sentence
 
@@ -45,14 +45,15 @@ def faces_to_come(store: Store, laps: Iterable[str], *, since_us: int) -> dict[s
     return {lap: late for lap, late in counted if late.faces}
 
 
-def event_words(lap: str, late: pd.DataFrame | None) -> tuple[str, ...]:
-    """Say of each event of a lap that is still to come that it does not count."""
+def event_words(lap: str, late: pd.DataFrame | None, settings: Settings) -> tuple[str, ...]:
+    """Say which events of a lap do not count yet, and what to do."""
     if late is None:
         return ()
-    return tuple(
-        f"{lap} is logged as {event} at {text}, which is still to come: it does not count until then; look at its date."
-        for event, text in zip(late["event"], late["time_text"], strict=True)
-    )
+    event, text = (str(late[name].iloc[-1]) for name in ("event", "time_text"))
+    if len(late) > 1:
+        return (f"{len(late):,} events of {lap} are dated up to {text}, {_later(settings)}",)
+    said = f"{lap} is logged as {event} at {text}, which is still to come: it does not count until then"
+    return (f"{said}; look at its date.",)
 
 
 def face_words(lap: str, late: FacesToCome | None, settings: Settings) -> tuple[str, ...]:

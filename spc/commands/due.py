@@ -28,15 +28,15 @@ def command(session: Session, *, lap: str) -> int:
     Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
     sentence, room (sentence, laps, p_value, checks, evidence, asked, causes, answered, handed; or null), room_before
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
-    part number alone, or null), changed, holds, false_calls, stale (no face for long, or faces dated later than now,
-    which count nowhere yet; '' = neither), and laps in order of need, each with lap, state ('held', 'due', 'watch',
-    'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words; '' = none), sentence,
-    reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired, 'ended'; low, median,
-    high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break ('' where held, resting
-    or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit, registered_grit ('' = no other
-    than grit), signals, asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that
-    may not be logged, the newest first; one of the running cycle is among the signals too, and the faces left are then
-    those if it was reconditioned at the time in if_reconditioned.
+    part number alone, or null), not_the_room_before, changed, holds, false_calls, stale (no face for long, or faces
+    dated later than now, which count nowhere yet; '' = neither), and laps in order of need, each with lap, state
+    ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words;
+    '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired,
+    'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break
+    ('' where held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit,
+    registered_grit ('' = no other than grit), signals, asked, causes, safety, data_health and answers (question,
+    answer). asked: reconditionings that may not be logged, the newest first; one of the running cycle is among the
+    signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned.
     """
     board = session.board()
     if lap:
@@ -92,6 +92,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
         "room": None if shift.room is None else asdict(shift.room),
         "room_before": None if shift.room_before is None else asdict(shift.room_before),
         "not_the_room": None if shift.not_the_room is None else asdict(shift.not_the_room),
+        "not_the_room_before": None if shift.not_the_room_before is None else asdict(shift.not_the_room_before),
         "changed": shift.changed,
         "holds": shift.holds,
         "faces_this_shift": shift.faces_this_shift,
@@ -107,7 +108,7 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
     click.echo(f"{when}. {shift.sentence}")
     if shift.room is not None:
         _print_room(shift.room)
-    for alarm in (shift.not_the_room, shift.room_before):
+    for alarm in (shift.not_the_room, shift.room_before, shift.not_the_room_before):
         if alarm is not None:
             click.echo(alarm.sentence)
     if shift.stale:

@@ -46,7 +46,11 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
     def say(text: str) -> str:
         return made.locale.sentence(text, names=names)
 
-    alarms = [alarm.sentence for alarm in (shift.not_the_room, shift.room_before) if alarm is not None]
+    alarms = [
+        alarm.sentence
+        for alarm in (shift.not_the_room, shift.room_before, shift.not_the_room_before)
+        if alarm is not None
+    ]
     sections = [
         *_holds(held, say),
         *_first(shift, say),
@@ -88,8 +92,9 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
     """Say what the next shift does first: the room, then the laps in order of need, the cheapest check first."""
     room = shift.room or shift.room_before
     steps = [f"The room: {check}" for check in room.checks[:2]] if room is not None else []
-    if shift.not_the_room is not None:
-        steps += [f"All laps: {check}" for check in shift.not_the_room.checks[:2]]
+    carried = shift.not_the_room or shift.not_the_room_before
+    if carried is not None:
+        steps += [f"All laps: {check}" for check in carried.checks[:2]]
     for report in shift.laps:
         check = next((c.check for c in report.causes if c.name != "unknown"), "")
         if report.state == "held":

@@ -4,9 +4,11 @@ Invented cells of six alike laps; three operators take turns on every lap.
 """
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from spc.board.move_sources import LapFaces, weigh_sources
+from spc.board.one_source import Carried, carried_words, waits_for_second_reader
 from spc.board.results import RoomAlarm
 from spc.board.room_source import told_of_one_source
 from tests.honesty.moved_cell import Moved, reports_of
@@ -48,6 +50,61 @@ def test_one_operators_readings_are_no_room_alarm(tmp_path, monkeypatch):
     page = path.parent / "page.html"
     assert run(path, "handover", "--out", str(page)).exit_code < 2
     assert found["sentence"] in page.read_text() and "All laps: let a second reader" in page.read_text()
+
+
+def test_one_operators_shift_is_not_forgotten_in_the_next(tmp_path, monkeypatch):
+    """The faces count, and nobody touches a lap for them before another has read one again; then no more is said."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    laps = tuple(f"L{number}" for number in range(1, 6))
+
+    def in_that_shift(lap, cycle, age, row):
+        if row["time"] < "2026-03-03 22:00":
+            high(lap, cycle, age, row)
+
+    cell = PlantedCell(1, laps=laps, cycles=3, faces=20, last=23, fault=in_that_shift)
+    path = cell.store(tmp_path, limit="3 um")
+    shift = told(path, "due")
+    assert shift["not_the_room"] is shift["room"] is shift["room_before"] is None
+    before = shift["not_the_room_before"]["sentence"]
+    assert before.startswith("5 laps read high in the late shift of 3 March in the faces of one operator alone: these ")
+    assert before in run(path, "due").output
+    page = path.parent / "page.html"
+    run(path, "handover", "--out", str(page))
+    assert before in page.read_text() and "All laps: let a second reader" in page.read_text()
+    suspect = "5 faces of this cycle (late shift of 3 March) are of one operator whose faces alone read high then, on 5"
+    for lap in shift["laps"]:
+        assert [reason for reason in lap["reasons"] if reason.startswith(suspect)] and "Bo" not in lap["sentence"]
+        if lap["state"] == "due" or "flatness" in [signal["sign"] for signal in lap["signals"]]:
+            assert lap["next_step"] == "Second reader"
+
+
+def carried_rows(**repeat):
+    """Four faces of a shift, two of them of Bo's, one after it; and a repeat reading where one is given."""
+    rows = [
+        {"kind": "face", "cycle": 2, "sort_us": at, "operator": who, "part": "P1", "serial": f"S{at}", "face": "A"}
+        for at, who in ((1, "Bo"), (2, "Ann"), (3, "Bo"), (4, "Ann"), (12, "Bo"))
+    ]
+    more = [{**rows[0], "kind": "repeat", "sort_us": 13, **repeat}] if repeat else []
+    return pd.DataFrame(rows + more)
+
+
+def test_suspect_faces_wait_until_somebody_else_has_read_one_of_them_again():
+    shift = Carried(0, 10, "late shift of 3 March", "low", 6, "operator", "Bo")
+    (said,) = carried_words(carried_rows(), [shift])
+    assert said == (
+        "2 faces of this cycle (late shift of 3 March) are of one operator whose faces alone read low then, on 6 laps: "
+        "they count, and are suspect until a second reader has read one, such as P1 S3 A, again."
+    )
+    assert waits_for_second_reader(carried_rows(), [shift])
+    for repeat in ({"operator": "Bo"}, {"operator": ""}, {"operator": "Ann", "serial": "S4"}):
+        assert waits_for_second_reader(carried_rows(**repeat), [shift])
+    assert not waits_for_second_reader(carried_rows(operator="Ann"), [shift])
+    part = shift._replace(column="part", name="P1", read="high")
+    (said,) = carried_words(carried_rows(), [part])
+    assert said.startswith("4 faces") and "one part number whose faces" in said and "second reader" not in said
+    assert not waits_for_second_reader(carried_rows(), [part])
+    later = carried_rows().assign(cycle=[1, 1, 1, 1, 2])  # another cycle runs: nothing of it is suspect
+    assert carried_words(later, [shift]) == () and not waits_for_second_reader(later, [shift])
 
 
 def test_one_part_number_is_no_room_alarm():

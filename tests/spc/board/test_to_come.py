@@ -46,7 +46,7 @@ def test_faces_of_the_future_count_nowhere_and_are_said(tmp_path, clock):
     (said,) = (line for line in after["data_health"] if "later than" in line)
     assert said.startswith(f"2 faces of L1 are dated up to {LATER[:-1]}1 (row 2 of wrong.csv), later than ")
     assert "kept, but counted nowhere until then." in said
-    cure = "take `clock` out of them where logging goes on." if clock else "Look at the clock of the machine that wrote"
+    cure = "take `clock` out of them where logging goes on;" if clock else "Look at the clock of the machine that wrote"
     assert cure in said
     assert not [line for line in told(path, "due", "--lap", "L2")["data_health"] if "later than" in line]
     for output in (run(path, "due", "--lap", "L1").output, run(path, "chart", "L1").output):
@@ -77,6 +77,17 @@ def test_a_cell_whose_every_face_is_to_come_is_not_said_to_have_none(tmp_path):
     shift = told(path, "due")
     assert shift["sentence"] == "No face counts yet."
     assert shift["stale"].startswith("165 faces of L1, L2 are dated later than the site's clock (2026-03-01 06:00): ")
+
+
+def test_events_after_a_clock_that_stands_still_are_said_too(tmp_path):
+    """Minutes after it, where faces go on after it too: a log looked at afterwards, or a clock left in by mistake."""
+    path = store_of(tmp_path, late=1)
+    for minute, said in ((1, "L1 is logged as swapped at "), (2, "2 events of L1 are dated up to ")):
+        add = ("events", "add", "L1", "swapped", "--time", f"2026-03-04 16:0{minute}", "--who", "Ann")
+        assert run(path, *add).exit_code == 0
+        lap = told(path, "due", "--lap", "L1")
+        assert lap["state"] != "resting" and len([s for s in lap["data_health"] if s.startswith(said)]) == 1
+    assert "later than the site's clock (2026-03-04 15:58)" in lap["data_health"][0]
 
 
 def test_limits_are_frozen_from_what_counts(tmp_path):

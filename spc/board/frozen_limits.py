@@ -49,8 +49,8 @@ OF_THE_CYCLE = ("wear", "re-lap share")
 NOT_FROZEN = (
     "The wear and re-lap charts have nothing to freeze: they judge the running cycle by the past cycles of the lap "
     "under its grit, and a cycle that has ended takes no more faces. What is usual moves only when a cycle ends, its "
-    "rows are corrected or a question about it is answered. A slow change from cycle to cycle becomes usual that way; the "
-    "flatness chart shows it where it is judged by frozen limits."
+    "rows are corrected or a question about it is answered. A slow change from cycle to cycle becomes usual that way; "
+    "the flatness chart shows it where it is judged by frozen limits."
 )
 BUDGET_WEEKS = 8  # of the newest faces, from which the points a week are counted [our choice]
 

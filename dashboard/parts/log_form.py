@@ -30,6 +30,7 @@ from spc.store.frames import EVENT_KINDS
 __all__ = ["log_form"]
 
 _LAST = "lc_logged"
+_OPENED = "lc_forms_opened"  # session key: the lap, and which of its forms were opened
 _DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
 _UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
 _SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
@@ -89,15 +90,26 @@ def log_form(page: Page, lap: str, person: str) -> None:
             _offer_newer(last)
             _start_anew(f"newer-{lap}", "Start from it", "Part, grit and minutes come from that face.")
         _face_form(page, lap, began, person, send)
-    # A browser takes as long over fields nobody sees as over those in sight. The face's stay: they may be half typed.
+    # A browser takes as long over fields nobody sees as over those in sight: a form nobody has opened is not drawn. One
+    # that was opened stays, for it may be half typed.
     with event:
-        if event.open:
+        if _opened(lap, "event", event.open):
             _event_form(page, lap, last, person, send)
     with mend:
-        if mend.open:
+        if _opened(lap, "mend", mend.open):
             _correction_form(page, faces, began.last if began.last is not None else last, person, send)
     _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
     count_the_tap(drawn.now, partial(data.lap_report, lap=lap))
+
+
+def _opened(lap: str, form: str, now: bool) -> bool:
+    """Whether a form of this lap is open now, or was since this lap was chosen."""
+    of, opened = st.session_state.setdefault(_OPENED, (lap, set()))
+    if of != lap:
+        of, opened = st.session_state[_OPENED] = (lap, set())
+    if now:
+        opened.add(form)
+    return form in opened
 
 
 def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, str, str], _Logged]) -> None:

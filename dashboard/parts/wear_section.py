@@ -9,6 +9,7 @@ from dashboard.charts.wear import relap_figure, relap_table, wear_figure, wear_t
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
 from dashboard.words import percent
+from spc.board.frozen_limits import NOT_FROZEN
 from spc.board.wear_report import RelapReport, WearReport
 
 __all__ = ["wear_section"]
@@ -38,6 +39,7 @@ def wear_section(page: Page, lap: str) -> None:
         )
         method = f"Method: {relaps.method}; {relaps.chart.chart.method.rstrip('.')}."
         st.html(cards.sentences([method, *_claims(relaps)]))
+    st.html(cards.section("Frozen limits") + cards.sentences([], empty=NOT_FROZEN))
 
 
 def _claims(report: WearReport | RelapReport) -> list[str]:

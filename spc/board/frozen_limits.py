@@ -28,6 +28,8 @@ __all__ = [
     "DayReplay",
     "Freezing",
     "ShownRevision",
+    "NOT_FROZEN",
+    "OF_THE_CYCLE",
     "budget_of_cell",
     "freeze_limits",
     "iso_of",
@@ -43,6 +45,14 @@ __all__ = [
 
 WEEK_US = 7 * 86_400_000_000
 _FIRST_DAY_US = 86_400_000_000  # of 1970: where faces without times stand
+# Charts of the running cycle as a whole, and why no limits of theirs are frozen.
+OF_THE_CYCLE = ("wear", "re-lap share")
+NOT_FROZEN = (
+    "The wear and re-lap charts have nothing to freeze: they judge the running cycle by the past cycles of the lap "
+    "under its grit, and a cycle that has ended takes no more faces. What is usual moves only when a cycle ends, its "
+    "rows are corrected or a question about it is answered. A slow change from cycle to cycle becomes usual that way; "
+    "the flatness chart shows it where it is judged by frozen limits."
+)
 BUDGET_WEEKS = 8  # of the newest faces, from which the points a week are counted [our choice]
 
 
@@ -165,8 +175,11 @@ def freeze_limits(
     Raises
     ------
     ValueError
-        If `who` or `why` is empty, the lap is unknown, or the revision would judge again what has been judged.
+        If `who` or `why` is empty, the lap is unknown, the sign has nothing to freeze, or the revision would judge
+        again what has been judged.
     """
+    if sign in OF_THE_CYCLE:
+        raise ValueError(NOT_FROZEN)
     if not who.strip() or not why.strip():
         raise ValueError("`who` and `why` must be said: frozen limits are signed and explained")
     before = store.baselines(lap=lap, sign=sign)

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-OF_THE_CYCLE = ("wear", "re-lap share")
 DIMENSIONS = ("thickness",)
 SHOWN = 20  # newest readings in the table
 LINE = 60  # newest readings in the line of marks
@@ -71,6 +70,8 @@ def command(session: Session, *, lap: str, sign: str, part: str, rules: str, kin
     from spc.board.lap_chart import chart_of_lap
 
     _no_kind_options(asked)
+    from spc.board.frozen_limits import OF_THE_CYCLE
+
     if sign in OF_THE_CYCLE:
         return _of_the_cycle(session, lap, sign, part=part, rules=rules)
     if sign in DIMENSIONS:

@@ -166,7 +166,7 @@ def recondition_age(
             clock, ages[shown], mean[shown], text,
         )  # fmt: skip
     saved = np.quantile(1 - each[:, best] / at_limit, [0.05, 0.95])
-    told = f"{mean[best]:.3g} per {clock.removesuffix('s')}, {limit_mean:.3g} when run to the limit"
+    told = f"{_cost(mean[best])} per {clock.removesuffix('s')}, {_cost(limit_mean)} when run to the limit"
     if best == 0:
         status = "after every face"
         text = (
@@ -190,6 +190,11 @@ def ages_words(low: float, high: float, clock: str) -> str:
     if math.isfinite(high) and round(low) == round(high):
         return f"at about {low:.0f} {clock}"
     return f"between {low:.0f} and {f'{high:.0f}' if math.isfinite(high) else 'however many'} {clock}"
+
+
+def _cost(cost: float) -> str:
+    """Say a cost with three digits of it, never as a power of ten."""
+    return f"{float(f'{cost:.3g}'):,.12g}"
 
 
 def _ages_between(one_face: float, usual_end: float, end: float) -> Array:

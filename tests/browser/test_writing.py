@@ -131,6 +131,28 @@ def test_an_event_is_logged_in_three_taps(at, cell):
         assert len(opened.events(lap="CU-2")) == before + 1
 
 
+def test_what_is_half_typed_in_a_form_is_still_there_after_a_look_at_another(at, cell):
+    page = at(f"{cell[0]}/lap?lap=CI-3", size="tablet")
+    for tab, field, name in (("Event", "Note", "note-event"), ("Correct last face", "Why it is corrected", "why-mend")):
+        page.get_by_role("tab", name=tab).click()
+        if tab == "Event":
+            page.locator("[class*=st-key-kind-event-CI-3]").get_by_text("recharged", exact=True).click()
+            page.get_by_text("Grit, minutes, note").click()
+        typed = page.locator(f"[class*=st-key-{name}]").get_by_label(field)
+        typed.fill("half typed")
+        page.get_by_role("tab", name="Face", exact=True).click()
+        settled(page)
+        page.get_by_role("button", name="Log this face").wait_for(state="visible")
+        page.get_by_role("tab", name=tab).click()
+        settled(page)
+        assert typed.input_value() == "half typed"
+    page.get_by_role("tab", name="Event").click()
+    chosen = page.locator(
+        "[class*=st-key-kind-event-CI-3] [aria-checked=true], [class*=st-key-kind-event-CI-3] [aria-pressed=true]"
+    )
+    assert chosen.all_inner_texts() == ["recharged"]
+
+
 def test_an_event_tapped_twice_is_written_once(at, cell):
     url, store = cell
     page = at(f"{url}/lap?lap=CI-2", size="tablet")

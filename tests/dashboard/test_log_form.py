@@ -140,3 +140,17 @@ def test_the_face_to_correct_is_named_by_its_day_and_minute(filled_store, board)
     for language, when in (("en", "2026-03-04 15:52"), ("de", "04.03.2026 15:52")):
         page = run("lap", lap="CI-1", way="Correct last face", language=language)
         assert f"Last face: 2.5 light bands, {when}." in text(page).replace("\u00a0", " ")
+
+
+def test_a_form_that_nobody_opened_is_not_drawn(filled_store, board):
+    page = run("lap", lap="CI-1")
+    drawn = [button.label for button in page.button]
+    assert "Log this face" in drawn and not {"Log this event", "Keep the correction"} & set(drawn)
+    for way in ("Event", "Face"):  # one that was opened may be half typed: it stays
+        page.session_state["ways-CI-1"] = way
+        page.run()
+        assert "Log this event" in [button.label for button in page.button]
+    page.query_params["lap"] = "CI-2"  # what was opened on one lap is not drawn on another
+    page.session_state["ways-CI-2"] = "Face"
+    page.run()
+    assert "Log this event" not in [button.label for button in page.button]

@@ -293,3 +293,8 @@ def test_kinds_of_chart_open_with_their_claims(kind, limited):
     assert "A first look: limits from these very readings" in shown and shown.count("Method: ") == 2
     assert shown.count("Baseline: ") == 2 and not re.search(r"\bnan\b", shown, re.IGNORECASE)
     assert ("Sees " in shown or "sees " in shown) or "No limits: " in shown
+
+
+def test_the_wear_section_says_why_its_charts_are_not_frozen(limited):
+    shown = text(run(lap="CI-1", section="Wear"))
+    assert "Frozen limits" in shown and "The wear and re-lap charts have nothing to freeze" in shown

@@ -68,6 +68,14 @@ def test_leaving_a_face_out_needs_a_cause(run):
         (("limits", "show", "K1"), "no limits are frozen"),
         (("limits", "replay", "last week"), "`day` must be an ISO date"),
         (("limits", "freeze", "K1", "--last", "3", "--who", "a", "--why", "b"), "3 readings of flatness"),
+        (
+            ("limits", "freeze", "K1", "--sign", "wear", "--who", "a", "--why", "b"),
+            "nothing to freeze",
+        ),
+        (
+            ("limits", "freeze", "K1", "--sign", "re-lap share", "--who", "a", "--why", "b"),
+            "nothing to freeze",
+        ),
         (("limits", "freeze", "K1", "--since", "soon", "--who", "a", "--why", "b"), "`moment` must be an ISO date"),
     ],
 )

@@ -128,6 +128,7 @@ def test_no_planned_age_is_shorter_than_one_face():
     found = fitted(life, worn_cost=1e6)
     assert found.status == "after every face" and found.age == 1
     assert "the shortest, one face, costs least" in found.sentence
+    assert "00,000 when run to the limit" in fitted(life, worn_cost=1e9).sentence  # no power of ten
     by_minutes = fitted(life * 7, worn_cost=1e6, clock="minutes", one_face=7)
     assert by_minutes.status == "after every face" and by_minutes.age == pytest.approx(7)
 

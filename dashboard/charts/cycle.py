@@ -58,7 +58,7 @@ def cycle_figure(
     _add_fan(figure, picture, look, scale, ceiling)
     _add_now(figure, picture, look, unit, scale, ceiling, right)
     _add_limit(figure, picture, look, scale, right)
-    lanes = _add_rings(figure, picture.signals, picture.now, look, scale, ceiling, right)
+    lanes = _add_rings(figure, picture.signals, picture.now, look, unit, ceiling, right)
     _add_faces_left(figure, picture, left, look, last_age, right)
     figure.update_xaxes(range=[-0.02 * right - 0.6, right])
     figure.update_yaxes(range=[0, ceiling * (1.04 + _LANE * lanes)], rangemode="nonnegative")
@@ -195,7 +195,7 @@ def _add_now(
     rows = thin(path.low_um, path.high_um, signalling, most=2 * MOST_MARKS // 5)
     width = max(float(np.clip(right / 300, 0.6, 0.95)), right / 600)
     far = path.low_um * scale > ceiling
-    _add_far(figure, path, look, unit, np.flatnonzero(far), ceiling, right)
+    _add_far(figure, path, look, unit, np.flatnonzero(far), signalling, ceiling, right)
     for aside, name in ((False, "this cycle"), (True, _ASIDE)):
         of = rows[(path.aside[rows] == aside) & ~far[rows]]
         if aside and not of.size:
@@ -225,19 +225,23 @@ def _add_far(
     look: Look,
     unit: DisplayUnit,
     far: NDArray[np.intp],
+    signalling: NDArray[np.bool_],
     ceiling: float,
     right: float,
 ) -> None:
-    """Mark the readings above the axis at its upper edge, each with its value."""
+    """Mark the readings above the axis at its upper edge, each with its value, which a ring says in its own words."""
     if not far.size:
         return
+    is_open = ~np.isfinite(path.high_um)
+    middle = np.where(is_open, path.low_um, (path.low_um + path.high_um) / 2)
+    told = [f"{_far_words(middle[row], unit)}{' or more' if is_open[row] else ''}" for row in far]
     figure.add_trace(
         go.Scatter(
             x=path.age_faces[far],
             y=np.full(far.size, ceiling),
             mode="markers+text",
             marker={"symbol": "triangle-up", "size": 15 * look.scale, "color": look.now},
-            text=[f"<b>{_far_words(path, row, unit)}</b>" for row in far],
+            text=["" if signalling[row] else f"<b>{words}</b>" for row, words in zip(far, told, strict=True)],
             textposition=["middle left" if age > right / 2 else "middle right" for age in path.age_faces[far]],
             textfont={"size": 15 * look.scale, "color": look.ink},
             customdata=[
@@ -252,11 +256,9 @@ def _add_far(
     )
 
 
-def _far_words(path: CyclePath, row: int, unit: DisplayUnit) -> str:
-    low, high = float(path.low_um[row]), float(path.high_um[row])
-    value = unit.from_um((low + high) / 2 if math.isfinite(high) else low)
-    words = unit.named(number(value, max(3, len(f"{value:.0f}")))).replace(TOLD, "")
-    return words if math.isfinite(high) else f"{words} or more"
+def _far_words(value_um: float, unit: DisplayUnit) -> str:
+    value = unit.from_um(value_um)
+    return unit.named(number(value, max(3, len(f"{value:.0f}")))).replace(TOLD, "")
 
 
 def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, right: float) -> None:
@@ -299,7 +301,7 @@ def _add_rings(
     signals: tuple[Signal, ...],
     path: CyclePath,
     look: Look,
-    scale: float,
+    unit: DisplayUnit,
     ceiling: float,
     right: float,
 ) -> int:
@@ -311,9 +313,11 @@ def _add_rings(
             if not at.size:
                 continue
             value, age = float(path.low_um[at[0]]), float(path.age_faces[at[0]])
-        texts = reasons.setdefault((age, min(value * scale, ceiling)), [])
+        texts = reasons.setdefault((age, min(unit.from_um(value), ceiling)), [])
         named = signal.sign in _CHARTED or signal.sign in signal.rule
         words = signal.rule if named else f"{signal.sign}: {signal.rule}"
+        if signal.sign in _CHARTED and unit.from_um(value) > ceiling:
+            words += f", at {_far_words(value, unit)}"
         if words not in texts:
             texts.append(words)
     if not reasons:

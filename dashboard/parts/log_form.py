@@ -193,7 +193,10 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send, ag
 
 def _offer_to_confirm(place: str, keep: Callable[..., _Logged], send: _Send) -> None:
     """Offer to keep the reading that was asked about as it stands in the form."""
-    if typed := said.to_confirm(place):
+    typed = said.to_confirm(place)
+    if not typed:
+        return
+    with st.container(key=f"confirm-{place}"):  # apart from the form's own button, beside which none is shown
         st.form_submit_button("Yes, I read that", on_click=send, args=(place, partial(keep, sure_of=typed)))
 
 

@@ -184,6 +184,8 @@ def test_a_reading_far_above_all_others_is_told_at_the_edge_and_presses_nothing_
         picture(now=far, signals=(signal(value_um=360.0, face_id=20),)), faces_left(), LIGHT, MICROMETRE
     )
     assert traces(ring, "signals")[0].y[0] < ring.layout.yaxis.range[1]
+    assert "drifting average beyond its limit, at 360 µm" in texts(ring)
+    assert traces(ring, "above the picture")[0].text == ("",)
 
 
 def test_a_ring_for_another_sign_than_that_of_the_axis_names_it():

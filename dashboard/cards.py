@@ -3,11 +3,12 @@
 from dashboard.theme import state_mark
 from dashboard.words import grit_words, html_text, join_words, percent, prose
 from spc.board.results import STATES, Cause, LapReport, ReconditionSlot, RoomAlarm
-from spc.board.safety import DEFERENCE
+from spc.board.safety import DEFERENCE, short_caution
 
 __all__ = [
     "causes_card",
     "cautions",
+    "cautions_line",
     "facts",
     "headline",
     "health_table",
@@ -83,6 +84,17 @@ def cautions(lines: tuple[str, ...]) -> str:
         f'<aside class="lc-cautions" aria-label="Cautions"><h2>Take care</h2><ul>{rows}</ul>'
         f"<p>{html_text(DEFERENCE)}</p></aside>"
     )
+
+
+def cautions_line(lines: tuple[str, ...], *, folded: bool = True) -> str:
+    """Return the cautions of a board in one line; the whole is folded into it, or left out where nothing is pressed."""
+    short = html_text(short_caution(lines))
+    if not short:
+        return "<span></span>"
+    if not folded:
+        return f'<p class="lc-care">{short}</p>'
+    rows = "".join(f"<li>{html_text(line)}</li>" for line in lines)
+    return f'<details class="lc-care"><summary>{short}</summary><ul>{rows}</ul></details>'
 
 
 def lost_line(as_of: str, *, typed: bool = False) -> str:

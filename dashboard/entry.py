@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
+from dashboard.far_reading import Yardstick, is_far, usual_um
 from dashboard.words import marks_kept
 from spc.measure.grit import parse_grit
 from spc.measure.reading import Reading, parse_reading, parse_typed
@@ -90,12 +91,13 @@ def form_unit(faces: pd.DataFrame, site: Settings) -> LengthUnit:
 def usual_readings(faces: pd.DataFrame, unit: LengthUnit, *, most: int = 8) -> list[Reading]:
     """Return the readings typed most often in a unit, from the flattest up, as they stand in the log: one-tap choices.
 
-    Bands of another lamp are another unit.
+    Bands of another lamp are another unit. A reading far above all others is none.
     """
+    usual = usual_um(faces)
     columns = (faces[f"flatness_{name}"].tolist() for name in ("text", "low_um", "high_um", "unit"))
     rows = [_Read(*row) for row in zip(*columns, faces["lamp"].tolist(), strict=True)]
     latest = [row for row in rows if row.text and row.low_um == row.low_um and row.unit == unit.name]
-    latest = [row for row in latest if row.lamp in ("", unit.lamp)]
+    latest = [row for row in latest if row.lamp in ("", unit.lamp) and not is_far(row.low_um, usual)]
     often, alike = Counter(row.text for row in latest), Counter(row[:3] for row in latest)
     by_ends: dict[tuple[float, float], _Read] = {}  # "1.5" and "1 1/2" are one reading
     for row in sorted(reversed(latest), key=lambda row: (-often[row.text], -alike[row[:3]])):
@@ -146,19 +148,37 @@ def typed_here(face: Mapping[str, Any], *, unit: LengthUnit, site: Settings) -> 
     return here if before / _ALIKE < now < before * _ALIKE else text
 
 
-def face_row(entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at: datetime) -> dict[str, Any]:
+def face_row(
+    entry: FaceEntry, *, lap: str, unit: LengthUnit, site: Settings, at: datetime, against: Yardstick | None = None
+) -> dict[str, Any]:
     """Make a face for `Store.append_face`.
+
+    Parameters
+    ----------
+    entry : FaceEntry
+    lap : str
+    unit : LengthUnit
+        Of a flatness typed without one.
+    site : Settings
+    at : datetime
+    against : Yardstick, optional
+        What a reading far above is asked about again; none where a person has said that it was read so.
 
     Raises
     ------
+    FarReadingError
+        If the flatness lies far above what it is held against.
     ValueError
         If the flatness, finish or grit cannot be read, or the flatness is none that is lapped; a sentence for the
         person at the form.
     """
     flatness = entry.offered or _reading("Flatness", entry.flatness, unit=unit, site=site)
-    if (flatness.high_um if math.isfinite(flatness.high_um) else flatness.low_um) > _MOST_UM:
-        read = LengthUnit(flatness.unit, flatness.lamp).named(entry.flatness.strip())
+    read = LengthUnit(flatness.unit, flatness.lamp).named(entry.flatness.strip())
+    top = flatness.high_um if math.isfinite(flatness.high_um) else flatness.low_um
+    if top > _MOST_UM:
         raise ValueError(f"Flatness of {read} is 1 mm or more, which nobody laps: look at the number and its unit.")
+    if against is not None:
+        against.check(entry.flatness.strip(), top, words=f"flatness of {read}", lap=lap)
     row: dict[str, Any] = {
         "lap": lap,
         "operator": entry.operator.strip(),

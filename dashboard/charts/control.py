@@ -78,7 +78,7 @@ def control_figure(
     low, high = stream.low / per_unit, stream.high / per_unit
     limit, centre = replayed.limit / per_unit, replayed.centre / per_unit
     ceiling = _top(high, low, limit)
-    figure.add_traces(_steps(place, limit, rows, "limit", look.limit, 3 * look.scale, "dash"))
+    figure.add_traces(_steps(place, limit, rows, "chart limit", look.limit, 3 * look.scale, "dash"))
     figure.add_traces(_steps(place, centre, rows, "usual", look.band, 2 * look.scale, "solid"))
     figure.add_traces(
         reading_bars(
@@ -117,7 +117,7 @@ def control_table(replayed: Replayed, unit: DisplayUnit, *, most: int = 500) -> 
             f"to, {in_unit}": np.where(
                 np.isfinite(stream.high[rows]), np.round(stream.high[rows] / per_unit, 4), np.nan
             ),
-            f"limit, {in_unit}": np.round(replayed.limit[rows] / per_unit, 4),
+            f"chart limit, {in_unit}": np.round(replayed.limit[rows] / per_unit, 4),
             "limits revision": replayed.revision[rows],
             "signal": [_rule_words(replayed, int(row)) for row in rows],
         }
@@ -196,7 +196,7 @@ def _add_average(figure: go.Figure, replayed: Replayed, place: Array, rows: NDAr
     lane = {"yaxis": "y2"}
     for name, level, colour, dash in (
         ("drifting average", replayed.average, look.now, "solid"),
-        ("its limit", replayed.average_limit, look.limit, "dash"),
+        ("limit of the average", replayed.average_limit, look.limit, "dash"),
     ):
         shown = rows[np.isfinite(level[rows])]
         figure.add_trace(

@@ -5,21 +5,24 @@ import math
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from dashboard.charts.style import Array, area, base_figure, clear, reading_bars, ring_words, segments
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, join_words, micro, spoken
+from dashboard.words import as_typed, join_words, micro, number, spoken
 from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
-from spc.chart.replay import BEYOND
+from spc.report.locale import TOLD
 
 __all__ = ["cycle_figure", "cycle_table"]
 
 _MOST_RING_TEXTS = 4
-_RING_WORDS = {BEYOND: "one face beyond its chart limit"}  # beside the limit of the drawing, which is another
 _ASIDE = "set aside: the room had moved"
 _LEAST_ACROSS = 20.0  # faces along the axis, so that the bars of a first few faces stay slim
+_CHARTED = ("flatness", "bow")  # the signs of the axis; a ring of any other names its own
+_FAR = 6.0  # times the limit or the usual reading: what lies higher is told at the edge, and presses nothing together
+_LEAST_TALL = 0.012  # of the axis: the shortest stroke of a past reading that is still seen
 _LANE = 0.105  # height of one ring text above the readings, as a share of their height
 
 
@@ -55,7 +58,7 @@ def cycle_figure(
     _add_fan(figure, picture, look, scale, ceiling)
     _add_now(figure, picture, look, unit, scale, ceiling, right)
     _add_limit(figure, picture, look, scale, right)
-    lanes = _add_rings(figure, picture.signals, picture.now, look, scale, ceiling, right)
+    lanes = _add_rings(figure, picture.signals, picture.now, look, unit, ceiling, right)
     _add_faces_left(figure, picture, left, look, last_age, right)
     figure.update_xaxes(range=[-0.02 * right - 0.6, right])
     figure.update_yaxes(range=[0, ceiling * (1.04 + _LANE * lanes)], rangemode="nonnegative")
@@ -90,11 +93,14 @@ def _finite_top(values: Array) -> float:
 
 
 def _ceiling(picture: CyclePicture) -> float:
-    tops = [_finite_top(path.high_um) for path in (picture.now, *picture.past)]
-    tops += [_finite_top(path.low_um) * 1.25 for path in (picture.now, *picture.past)]
-    if math.isfinite(picture.limit_um):
-        tops.append(picture.limit_um * 1.25)
-    read = max([*tops, 1e-6])
+    paths = (picture.now, *picture.past)
+    tops = [_finite_top(path.high_um) for path in paths]
+    tops += [_finite_top(path.low_um) * 1.25 for path in paths]
+    limit = picture.limit_um if math.isfinite(picture.limit_um) else 0.0
+    read = max([*tops, limit * 1.25, 1e-6])
+    highs = np.concatenate([path.high_um for path in paths])
+    usual = float(np.median(highs[np.isfinite(highs)])) if np.isfinite(highs).any() else 0.0
+    read = min(read, _FAR * max(limit, usual) or read)
     return (
         max(read, min(_finite_top(picture.band_high_um), 1.3 * read)) * 1.06
     )  # a wide band does not dwarf the readings
@@ -118,7 +124,9 @@ def _add_past(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
     most = max(2, MOST_MARKS // 5 // len(paths))
     stroke = float(np.clip(300 / max(path.age_faces[-1] for path in paths), 1.0, 2.0))
     for index, path in enumerate(paths):
-        low, high = path.low_um * scale, np.minimum(path.high_um * scale, ceiling)
+        low, high = np.minimum(path.low_um * scale, ceiling), np.minimum(path.high_um * scale, ceiling)
+        low = np.minimum(low, high - _LEAST_TALL * ceiling).clip(min=0.0)
+        high = np.maximum(high, low + _LEAST_TALL * ceiling)
         rows = thin(low, high, np.zeros(low.size, dtype=bool), most=most)
         xs, ys = segments(path.age_faces[rows], low[rows], high[rows])
         figure.add_trace(
@@ -186,8 +194,10 @@ def _add_now(
     signalling = np.isin(path.face_id, [signal.face_id for signal in picture.signals])
     rows = thin(path.low_um, path.high_um, signalling, most=2 * MOST_MARKS // 5)
     width = max(float(np.clip(right / 300, 0.6, 0.95)), right / 600)
+    far = path.low_um * scale > ceiling
+    _add_far(figure, path, look, unit, np.flatnonzero(far), signalling, ceiling, right)
     for aside, name in ((False, "this cycle"), (True, _ASIDE)):
-        of = rows[path.aside[rows] == aside]
+        of = rows[(path.aside[rows] == aside) & ~far[rows]]
         if aside and not of.size:
             continue
         hover = [
@@ -207,6 +217,48 @@ def _add_now(
             hollow=aside,
         )
         figure.add_traces(traces)
+
+
+def _add_far(
+    figure: go.Figure,
+    path: CyclePath,
+    look: Look,
+    unit: DisplayUnit,
+    far: NDArray[np.intp],
+    signalling: NDArray[np.bool_],
+    ceiling: float,
+    right: float,
+) -> None:
+    """Mark the readings above the axis at its upper edge, each with its value, which a ring says in its own words."""
+    if not far.size:
+        return
+    is_open = ~np.isfinite(path.high_um)
+    middle = np.where(is_open, path.low_um, (path.low_um + path.high_um) / 2)
+    told = [f"{_far_words(middle[row], unit)}{' or more' if is_open[row] else ''}" for row in far]
+    figure.add_trace(
+        go.Scatter(
+            x=path.age_faces[far],
+            y=np.full(far.size, ceiling),
+            mode="markers+text",
+            marker={"symbol": "triangle-up", "size": 15 * look.scale, "color": look.now},
+            text=["" if signalling[row] else f"<b>{words}</b>" for row, words in zip(far, told, strict=True)],
+            textposition=["middle left" if age > right / 2 else "middle right" for age in path.age_faces[far]],
+            textfont={"size": 15 * look.scale, "color": look.ink},
+            customdata=[
+                f"<b>{as_typed(path.text[row])}</b> as typed: above this picture<br>{as_typed(path.hover[row])}"
+                for row in far
+            ],
+            hovertemplate="%{customdata}<extra></extra>",
+            name="above the picture",
+            showlegend=False,
+            cliponaxis=False,
+        )
+    )
+
+
+def _far_words(value_um: float, unit: DisplayUnit) -> str:
+    value = unit.from_um(value_um)
+    return unit.named(number(value, max(3, len(f"{value:.0f}")))).replace(TOLD, "")
 
 
 def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, right: float) -> None:
@@ -249,7 +301,7 @@ def _add_rings(
     signals: tuple[Signal, ...],
     path: CyclePath,
     look: Look,
-    scale: float,
+    unit: DisplayUnit,
     ceiling: float,
     right: float,
 ) -> int:
@@ -261,8 +313,11 @@ def _add_rings(
             if not at.size:
                 continue
             value, age = float(path.low_um[at[0]]), float(path.age_faces[at[0]])
-        texts = reasons.setdefault((age, value * scale), [])
-        words = _RING_WORDS.get(signal.rule, signal.rule)
+        texts = reasons.setdefault((age, min(unit.from_um(value), ceiling)), [])
+        named = signal.sign in _CHARTED or signal.sign in signal.rule
+        words = signal.rule if named else f"{signal.sign}: {signal.rule}"
+        if signal.sign in _CHARTED and unit.from_um(value) > ceiling:
+            words += f", at {_far_words(value, unit)}"
         if words not in texts:
             texts.append(words)
     if not reasons:

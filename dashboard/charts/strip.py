@@ -3,13 +3,15 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts.style import base_figure, clear
+from dashboard.charts.style import base_figure
 from dashboard.theme import Look
 from dashboard.words import as_typed, percent
 from spc.board.results import LapReport
 
 __all__ = ["strip_figure", "strip_table"]
 
+_LEAST_ACROSS = 10.0  # faces along the axis
+_MOST_TIMES = 30.0  # the bar that ends first, past which the axis does not reach
 _SYMBOLS = {
     "held": "square",
     "due": "triangle-down",
@@ -58,39 +60,27 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             )
         )
     ranged = [lap for lap in laps if _has_range(lap)]
-    starts = [min(lap.faces_left.low or 0.0, 0.98 * right) for lap in ranged]
+    starts = [min(_low(lap), right) for lap in ranged]
     figure.add_trace(
         go.Bar(
             orientation="h",
             base=starts,
-            x=[_stop(lap, right) - start for lap, start in zip(ranged, starts, strict=True)],
+            x=[min(_known_to(lap), right) - start for lap, start in zip(ranged, starts, strict=True)],
             y=[rows[lap.lap] for lap in ranged],
             width=0.42,
-            marker={
-                "color": [clear(look.fan, 0.55 if lap.faces_left.high is None else 0.95) for lap in ranged],
-                "line": {"width": 1.5, "color": look.ink},
-            },
+            marker={"color": look.quiet, "line": {"width": 1.5, "color": look.ink}},
             name=f"faces left, {percent(0.9)} range",
             showlegend=False,
             customdata=[as_typed(lap.faces_left.sentence) for lap in ranged],
             hovertemplate="%{customdata}<extra></extra>",
         )
     )
-    beyond = [lap for lap in ranged if _stop(lap, right) == right]
-    figure.add_trace(
-        go.Scatter(
-            x=[right] * len(beyond),
-            y=[rows[lap.lap] for lap in beyond],
-            mode="markers",
-            marker={"symbol": "triangle-right", "size": 19 * look.scale, "color": look.ink},
-            name="goes on",
-            showlegend=False,
-            hoverinfo="skip",
-        )
-    )
+    for lap in ranged:
+        if lap.faces_left.high is None:
+            _add_arrow(figure, min(_known_to(lap), right), right, rows[lap.lap], look)
     for lap in laps:
         figure.add_annotation(
-            x=_text_place(lap, right),
+            x=_text_place(lap, right) if _has_range(lap) else 0.0,
             y=rows[lap.lap],
             xanchor="left",
             xshift=14 * look.scale,
@@ -131,20 +121,52 @@ def _has_range(lap: LapReport) -> bool:
     return lap.state != "held" and lap.faces_left.status == "range" and lap.faces_left.unit == "faces"
 
 
+def _low(lap: LapReport) -> float:
+    """Fewest faces left; where even these lie past the forecast, that is how far it looked."""
+    left = lap.faces_left
+    return left.low if left.low is not None and left.low < left.horizon else _known_to(lap)
+
+
+def _known_to(lap: LapReport) -> float:
+    """Most faces left, or those that it lasts longer than."""
+    left = lap.faces_left
+    return left.high if left.high is not None else left.horizon
+
+
 def _right_end(laps: tuple[LapReport, ...]) -> float:
-    """Where the axis ends: past the bars that end; the laps that last longest do not press the neediest together."""
-    lefts = [lap.faces_left for lap in laps if _has_range(lap)]
-    ends = [left.high for left in lefts if left.high is not None]
-    return 1.12 * max([10.0, *(ends or [1.3 * (left.low or 0.0) for left in lefts])])
+    """Where the axis ends: past every bar, but for laps that last so long that the neediest were pressed together."""
+    ends = sorted(_known_to(lap) for lap in laps if _has_range(lap))
+    if not ends:
+        return 1.12 * _LEAST_ACROSS
+    return 1.12 * max(_LEAST_ACROSS, min(ends[-1], _MOST_TIMES * max(ends[0], _LEAST_ACROSS)))
 
 
-def _stop(lap: LapReport, right: float) -> float:
-    high = lap.faces_left.high
-    return right if high is None else min(high, right)
+def _add_arrow(figure: go.Figure, start: float, right: float, row: int, look: Look) -> None:
+    """Draw that a range goes on past what is known of it."""
+    end = _arrow_end(start, right)
+    figure.add_trace(
+        go.Scatter(
+            x=[start, end],
+            y=[row, row],
+            mode="lines+markers",
+            line={"color": look.ink, "width": 3 * look.scale},
+            marker={"symbol": ["line-ns", "triangle-right"], "size": 19 * look.scale, "color": look.ink,
+                    "line": {"width": [3, 0], "color": look.ink}},
+            cliponaxis=False,
+            name="goes on",
+            showlegend=False,
+            hoverinfo="skip",
+        )
+    )  # fmt: skip
+
+
+def _arrow_end(start: float, right: float) -> float:
+    return start + 0.07 * right
 
 
 def _text_place(lap: LapReport, right: float) -> float:
-    return _stop(lap, right) if _has_range(lap) else 0.0
+    end = min(_known_to(lap), right)
+    return end if lap.faces_left.high is not None else _arrow_end(end, right)
 
 
 def _short(lap: LapReport) -> str:

@@ -10,6 +10,7 @@ from dashboard.theme import Look
 
 __all__ = ["FONT", "area", "base_figure", "clear", "reading_bars", "ring_words", "segments"]
 
+_THIN = 0.02  # of the axis: the height under which the outline of a bar is no longer seen to be hollow
 FONT = '"Source Sans", "Segoe UI", "Helvetica Neue", Arial, sans-serif'
 Array = NDArray[np.float64]
 
@@ -139,12 +140,12 @@ def reading_bars(
     edge : float
         Pixels of line round a bar, for readings so fine that a bar alone would not be seen.
     hollow : bool
-        Outlines only, for readings that do not count.
+        Outlines only, for readings that do not count; one too thin for an outline is a hollow mark.
     """
     # a bar too thin to show that it is hollow shows that it is pale
     fill, drawn, edge = (clear(colour, 0.0), clear(colour, 0.6), 1.5) if hollow else (colour, colour, edge)
     is_open = ~np.isfinite(high)
-    is_point = ~is_open & (high <= low)
+    is_point = ~is_open & (high - low <= (_THIN * ceiling if hollow else 0.0))
     is_bar = ~is_open & ~is_point
     traces: list[go.Bar | go.Scatter] = []
 
@@ -171,9 +172,9 @@ def reading_bars(
                 y=low[is_point],
                 mode="markers",
                 marker={
-                    "symbol": "line-ew",
+                    "symbol": "diamond-open" if hollow else "line-ew",
                     "size": 11,
-                    "line": {"width": 4, "color": drawn},
+                    "line": {"width": 2 if hollow else 4, "color": drawn},
                     "color": drawn,
                 },
                 customdata=texts(is_point),

@@ -16,13 +16,15 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
+from dashboard.correction import changed_since, corrected_words
 from dashboard.entry import FaceEntry, LengthUnit, event_row, face_row, form_unit, typed_here, usual_readings
+from dashboard.far_reading import FarReadingError, Yardstick, usual_um
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, read_number, typed_marks
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
-from dashboard.words import clock_words, marks_kept, number
+from dashboard.words import clock_words, marks_kept
 from spc.board.site_clock import moment_to_log
 from spc.measure.reading import Reading
 from spc.store.frames import EVENT_KINDS
@@ -54,6 +56,7 @@ class _Logged:
     number: int = 0
     tapped: tuple[object, ...] = ()
     at: float = field(default_factory=time.monotonic)
+    before: bool = False  # what was sent after it was not taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,7 @@ class _Begun:
     last: dict[str, Any] | None
     unit: LengthUnit
     usual: tuple[Reading, ...]
+    usual_um: float  # what it usually reads at most, NaN = not known
 
     @property
     def face_id(self) -> int:
@@ -75,8 +79,11 @@ _Send = Callable[[str, Callable[[Page, str, str], _Logged]], None]  # a place of
 
 
 @st.fragment
-def log_form(page: Page, lap: str, person: str) -> None:
-    """Offer the forms for one lap, and say what came of the last tap on them."""
+def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan) -> None:
+    """Offer the forms for one lap, and say what came of the last tap on them.
+
+    A reading far above what it usually reads, and above its limit of flatness, is asked about again.
+    """
     speak_as(page)
     drawn, page = page, up_to_now(page)
     faces = data.recent_faces(page.now, lap)
@@ -89,7 +96,8 @@ def log_form(page: Page, lap: str, person: str) -> None:
         if began.face_id != _face_id(last) and last is not None:
             _offer_newer(last)
             _start_anew(f"newer-{lap}", "Start from it", "Part, grit and minutes come from that face.")
-        _face_form(page, lap, began, person, send)
+        against = Yardstick(began.usual_um, limit_um)
+        _face_form(page, lap, began, person, send, against)
     # A browser takes as long over fields nobody sees as over those in sight: a form nobody has opened is not drawn. One
     # that was opened stays, for it may be half typed.
     with event:
@@ -97,7 +105,7 @@ def log_form(page: Page, lap: str, person: str) -> None:
             _event_form(page, lap, last, person, send)
     with mend:
         if _opened(lap, "mend", mend.open):
-            _correction_form(page, faces, began.last if began.last is not None else last, person, send)
+            _correction_form(page, faces, began.last if began.last is not None else last, person, send, against)
     _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
     count_the_tap(drawn.now, partial(data.lap_report, lap=lap))
 
@@ -122,7 +130,10 @@ def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, 
     try:
         _keep_in_mind(keep(up_to_now(drawn), lap, person), drawn)
     except ValueError as error:  # a store's refusal is one too
-        said.refuse(place, str(error), person=person)
+        typed = error.typed if isinstance(error, FarReadingError) else ""
+        said.refuse(place, str(error), person=person, typed=typed)
+        if isinstance(last := st.session_state.get(_LAST), _Logged):
+            st.session_state[_LAST] = replace(last, before=True)
 
 
 def _keep_in_mind(logged: _Logged, drawn: Page) -> None:
@@ -138,7 +149,9 @@ def _began(lap: str, faces: pd.DataFrame, page: Page) -> _Begun:
     if began is None or began.lap != lap:
         unit = form_unit(faces, page.site)
         last = faces.iloc[-1].to_dict() if len(faces) else None
-        began = st.session_state[FORM_BEGUN] = _Begun(lap, last, unit, tuple(usual_readings(faces, unit)))
+        began = st.session_state[FORM_BEGUN] = _Begun(
+            lap, last, unit, tuple(usual_readings(faces, unit)), usual_um(faces)
+        )
     return began
 
 
@@ -154,7 +167,7 @@ def _start_anew(key: str, label: str, tip: str) -> None:
     st.button(label, key=key, help=tip, on_click=partial(st.session_state.pop, FORM_BEGUN, None))
 
 
-def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send) -> None:
+def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send, against: Yardstick) -> None:
     unit = began.unit
     before = began.last or {}
     form = f"{lap}-{began.face_id}"
@@ -183,15 +196,20 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send) ->
             st.text_input(f"Finish Ra, {finish_unit}", key=f"finish-{form}")
             st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said", key=f"outcome-{form}")
             st.text_input("Note", key=f"note-{form}")
-        keep = partial(_log_face, form=form, unit=unit, usual=began.usual)
-        st.form_submit_button(
-            "Log this face", type="primary", width="stretch", on_click=send, args=(_face_place(lap), keep)
-        )
-        said.say(_face_place(lap), person=person)
+        keep = partial(_log_face, form=form, unit=unit, usual=began.usual, against=against)
+        place = f"face-{lap}"
+        st.form_submit_button("Log this face", type="primary", width="stretch", on_click=send, args=(place, keep))
+        said.say(place, person=person)
+        _offer_to_confirm(place, keep, send)
 
 
-def _face_place(lap: str) -> str:
-    return f"face-{lap}"
+def _offer_to_confirm(place: str, keep: Callable[..., _Logged], send: _Send) -> None:
+    """Offer to keep the reading that was asked about as it stands in the form."""
+    typed = said.to_confirm(place)
+    if not typed:
+        return
+    with st.container(key=f"confirm-{place}"):  # apart from the form's own button, beside which none is shown
+        st.form_submit_button("Yes, I read that", on_click=send, args=(place, partial(keep, sure_of=typed)))
 
 
 def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry:
@@ -217,12 +235,16 @@ def _minutes(label: str, key: str, *, most: float) -> float | None:
         raise ValueError(_UNREAD) from None
 
 
-def _log_face(page: Page, lap: str, person: str, *, form: str, unit: LengthUnit, usual: tuple[Reading, ...]) -> _Logged:
+def _log_face(
+    page: Page, lap: str, person: str, *, form: str, unit: LengthUnit, usual: tuple[Reading, ...], against: Yardstick,
+    sure_of: str = "",
+) -> _Logged:  # fmt: skip
     entry = _typed_face(form, person, usual)
     last = _a_moment_ago(lap)
     if last is not None and last.tapped == (entry,):
         return _once(last)
-    return _append(page, lap, entry, f"{unit.named(entry.flatness)} on {lap}", unit, person)
+    what = f"{unit.named(entry.flatness)} on {lap}"
+    return _append(page, lap, entry, what, unit, person, against=None if entry.flatness == sure_of else against)
 
 
 def _a_moment_ago(lap: str) -> _Logged | None:
@@ -237,7 +259,9 @@ def _once(last: _Logged) -> _Logged:
     return replace(last, said=f"{last.what} was logged a moment ago; nothing was added.")
 
 
-def _append(page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit, person: str) -> _Logged:
+def _append(
+    page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit, person: str, *, against: Yardstick | None
+) -> _Logged:
     """Write a face, unless the same face stands in the log, and say so.
 
     A replayed log has a clock that stands still: what was taken back a moment ago bears the very same time, and is no
@@ -247,7 +271,7 @@ def _append(page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit,
     with data.open_store() as store:
         while True:
             before = store.revision()
-            row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=at)
+            row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=at, against=against)
             face_id = store.append_face(row, who=person)
             if store.revision() != before:
                 said_so = f"Logged: {what}.{_understood(row)}"
@@ -299,13 +323,15 @@ def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit
     return _Logged(lap, f"Logged: {what}.", what, kind="event", number=number, tapped=entry)
 
 
-def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str, send: _Send) -> None:
+def _correction_form(
+    page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str, send: _Send, against: Yardstick
+) -> None:
     """Ask for what a face should say; `last` is the face the form began from, and stays so while a person types."""
     if last is None:
         st.html(cards.sentences([], empty="No face on this lap yet."))
         return
     unit = LengthUnit(str(last["flatness_unit"]), str(last["lamp"]))
-    since = _since(faces, last, unit)
+    since = changed_since(faces, last, unit)
     if since:
         st.html(cards.notice(since, kind="look"))
         _start_anew(f"mend-anew-{last['lap']}", "Start from the log as it is", "What is typed below is dropped.")
@@ -318,37 +344,17 @@ def _correction_form(page: Page, faces: pd.DataFrame, last: dict[str, Any] | Non
         st.text_input(f"Flatness, {unit.label}", value=text, key=f"typed-{form}")
         number_field(_MINUTES, _number(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
         st.text_input("Why it is corrected", placeholder="bad wipe, read again", key=f"why-{form}")
-        keep = partial(_correct, last=last, unit=unit, form=form, text=text)
-        st.form_submit_button("Keep the correction", width="stretch", on_click=send, args=(_mend_place(last), keep))
-        said.say(_mend_place(last), person=person)
-
-
-def _since(faces: pd.DataFrame, last: dict[str, Any], unit: LengthUnit) -> str:
-    """Say what others did to a face, or after it, since the form that corrects it began; '' for nothing."""
-    now = faces[faces["face_id"] == last["face_id"]]
-    if now.empty:
-        return "Somebody has taken this face back meanwhile."
-    if now["version"].iloc[0] != last["version"]:
-        return f"Somebody has corrected this face meanwhile: it reads {unit.named(str(now['flatness_text'].iloc[0]))}."
-    if faces["face_id"].iloc[-1] != last["face_id"]:
-        return "This is no longer the last face: a newer one was logged meanwhile."
-    return ""
-
-
-def _corrected(names: list[str], typed: str, minutes: float | None, unit: LengthUnit) -> str:
-    """Say what a corrected face says now."""
-    read = [f"it reads {unit.named(typed) or 'nothing'}"] if "flatness_text" in names else []
-    took = f"it took {number(minutes)} minutes" if minutes is not None else "its minutes are not known"
-    return ", ".join([*read, *([took] if "minutes" in names else [])])
-
-
-def _mend_place(last: dict[str, Any]) -> str:
-    return f"mend-{last['face_id']}"
+        keep = partial(_correct, last=last, unit=unit, form=form, text=text, against=against)
+        place = f"mend-{last['face_id']}"
+        st.form_submit_button("Keep the correction", width="stretch", on_click=send, args=(place, keep))
+        said.say(place, person=person)
+        _offer_to_confirm(place, keep, send)
 
 
 def _correct(
-    page: Page, lap: str, person: str, *, last: dict[str, Any], unit: LengthUnit, form: str, text: str
-) -> _Logged:
+    page: Page, lap: str, person: str, *, last: dict[str, Any], unit: LengthUnit, form: str, text: str,
+    against: Yardstick, sure_of: str = "",
+) -> _Logged:  # fmt: skip
     """Keep what was changed in the form, where `text` stood as the reading: what was left as it stood is not read."""
     typed, reason = str(st.session_state[f"typed-{form}"]).strip(), str(st.session_state[f"why-{form}"])
     if not reason.strip():
@@ -360,7 +366,8 @@ def _correct(
     if minutes != was and not (minutes and was and math.isclose(minutes, was, rel_tol=1e-8)):
         changes["minutes"] = minutes if minutes else math.nan
     if typed != text.strip():
-        row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=moment_to_log(page.site))
+        at, held_to = moment_to_log(page.site), None if typed == sure_of else against
+        row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=at, against=held_to)
         names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp")
         changes |= {name: row[name] for name in names}
         understood = _understood(row)
@@ -368,7 +375,7 @@ def _correct(
         raise ValueError(f"Nothing was changed: it reads {unit.named(typed) or 'nothing'} already.")
     with data.open_store() as store:
         store.correct_face(int(last["face_id"]), changes, who=person, reason=reason)
-    said_so = f"Corrected: {_corrected(list(changes), typed, minutes, unit)}.{understood}"
+    said_so = f"Corrected: {corrected_words(list(changes), typed, minutes, unit)}.{understood}"
     return _Logged(lap, f"{said_so} What it said before is kept.")
 
 
@@ -379,7 +386,8 @@ def _show_last(drawn: Page, lap: str, person: str) -> None:
         return
     key = f"undo-{last.kind}-{last.number}" if last.kind else ""
     take_back = partial(_take_back, drawn, last, person)
-    say_with_undo(last.said, place="last-logged", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
+    words = f"The entry before stays. {last.said}" if last.before else last.said
+    say_with_undo(words, place="last-logged", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
 def _take_back(drawn: Page, last: _Logged, person: str) -> None:

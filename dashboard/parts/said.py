@@ -11,7 +11,7 @@ import streamlit as st
 
 from dashboard import cards
 
-__all__ = ["begin", "begun_anew", "done", "forget_left", "refuse", "round_of", "say", "sent"]
+__all__ = ["begin", "begun_anew", "done", "forget_left", "refuse", "round_of", "say", "sent", "to_confirm"]
 
 _SAID = "lc_said"
 _DRAWN = "lc_said_drawn"
@@ -26,11 +26,18 @@ class _Said:
     lines: tuple[str, ...]
     refused: bool
     person: str  # who signed when it was said
+    typed: str = ""  # what is taken once the person says that it is so; '' = nothing of what was sent is
 
 
-def refuse(place: str, sentence: str, *, person: str, lines: tuple[str, ...] = ()) -> None:
-    """Keep why what was sent was not taken; `lines` say more."""
-    _all()[place] = _Said(sentence, lines, refused=True, person=person)
+def refuse(place: str, sentence: str, *, person: str, lines: tuple[str, ...] = (), typed: str = "") -> None:
+    """Keep why what was sent was not taken; `lines` say more, `typed` is taken if the person says that it is so."""
+    _all()[place] = _Said(sentence, lines, refused=True, person=person, typed=typed)
+
+
+def to_confirm(place: str) -> str:
+    """Return what a person is asked about in a place, as typed; '' for nothing."""
+    said = _all().get(place)
+    return said.typed if said is not None else ""
 
 
 def done(place: str, sentence: str) -> None:

@@ -62,7 +62,8 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         if report.state == "held":
             st.html(numbers)
         st.html(cards.cautions(report.safety))
-        log_form(page, report.lap, person)
+        limit = report.picture.limit_um if report.picture is not None else math.nan
+        log_form(page, report.lap, person, limit_um=limit)
 
 
 def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:

@@ -21,6 +21,7 @@ from dashboard.parts.watched import unread_sentence
 from dashboard.words import clock_words, count, html_text, join_words, number_of, percent, share
 from spc.board.results import ShiftReport
 from spc.board.room_answer import ROOM, room_signal
+from spc.board.safety import shift_cautions
 
 __all__ = ["keep_first", "render"]
 
@@ -48,6 +49,7 @@ def render(page: Page) -> None:
     for alarm in _alarms(report, page):
         st.html(alarm)
     _answer_room(report, page)
+    st.html(cards.cautions_line(shift_cautions(report)))
     st.html(cards.state_counts(report.laps))
     for place, lap in enumerate(report.laps):
         with st.container(key=f"lapline-{place}-{lap.state}", horizontal=True, vertical_alignment="center", wrap=False):
@@ -96,7 +98,8 @@ def _top(report: ShiftReport, page: Page) -> list[str]:
         for lap in report.laps
     ]
     first = cards.headline(report.sentence, kicker=_kicker(report))
-    return [first, *_alarms(report, page), cards.state_counts(report.laps), *lines]
+    care = cards.cautions_line(shift_cautions(report))
+    return [first, *_alarms(report, page), care, cards.state_counts(report.laps), *lines]
 
 
 def _in_unit(report: ShiftReport, page: Page) -> ShiftReport:
@@ -205,5 +208,6 @@ def _wall(report: ShiftReport, page: Page) -> list[str]:
         *alarms,
         *([size] if lines > _ROOMY or lines < _FEW else []),
         "".join(rows),
+        cards.cautions_line(shift_cautions(report), folded=False),
         f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>',
     ]

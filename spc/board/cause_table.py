@@ -54,7 +54,8 @@ CAUSES: tuple[CauseEntry, ...] = (
         {"flatness": {"up": 0.8}, "bow": {"turned": 0.4}, "minutes": {"up": 0.3}, "re-lap share": {"up": 0.5}},
         _ONE_LAP,
         "Read the face again when cool, then by another reader, then a check piece, then measure the lap.", 15,
-        "Condition the lap or take a three-plate turn; hold the parts since the last good check.", ("recondition",),
+        "Condition the lap or take a three-plate turn; hold the parts since the last good check.",
+        ("recondition", "wash"),
         "Lap out of shape", ("reconditioned",),
     ),
     CauseEntry(
@@ -141,7 +142,8 @@ CAUSES: tuple[CauseEntry, ...] = (
          "re-lap share": {"up": 0.4}},
         {"many laps": 0.95},
         "Look at the thermometer, the lamp and the flat, then the slurry batch.", 3,
-        "Treat it as one cause for the room; rework no lap until it is found.", ("read",), "The room",
+        "Treat it as one cause for the room; rework no lap until it is found.", ("read", "wash", "recharge"),
+        "The room",
     ),
     CauseEntry(
         UNKNOWN, "unknown", 3.0,

@@ -213,7 +213,10 @@ def _far_off(own: pd.DataFrame) -> HealthFinding | None:
         f"The flatness of {typed_words(str(row['flatness_text']), str(row['flatness_unit']))} {when} is about "
         f"{float(f'{times:.1g}'):,.0f} times that of the faces around it{more}: look at its decimal mark and unit."
     )
-    cure = "Correct it in the log and take the log in again, if it was mistyped."
+    cure = (
+        "If it was mistyped: the lap page corrects the newest face; one that came in a file is put right there, and "
+        "the file is taken in again."
+    )
     return HealthFinding("far off", text, cure, len(far) / rows.size, len(far), int(rows.size))
 
 

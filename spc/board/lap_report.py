@@ -36,7 +36,7 @@ from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, Signal
 from spc.board.room_answer import answer_to_room
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
-from spc.board.safety import cautions_for
+from spc.board.safety import lap_cautions
 from spc.board.scope import SECOND_READER
 from spc.board.shifts import next_break, shift_at
 from spc.board.to_come import event_words, face_words
@@ -284,7 +284,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         lead_sign=lead.sign,
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
-        safety=_cautions(state.state, str(row["kind"]), diagnosis if said else None),
+        safety=lap_cautions(state.state, str(row["kind"]), diagnosis.safety if said or pattern.moved else ()),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
@@ -350,15 +350,6 @@ def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tu
 
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
     return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read.iloc[-HEALTH_ROWS:]))
-
-
-def _cautions(state: str, kind: str, diagnosis: Diagnosis | None) -> tuple[str, ...]:
-    actions = {"due": ["recondition"], "held": ["wash"], "watch": ["read"]}.get(state, [])
-    if "ring" in kind and actions:
-        actions = [*actions, "ring machine", "lift plate"]
-    wanted = cautions_for(actions)
-    more = diagnosis.safety if diagnosis is not None and state != "cutting" else ()
-    return tuple(dict.fromkeys((*wanted[:-1], *more, *wanted[-1:])))
 
 
 def _confidence(forecast: LapForecast, unconfirmed: int) -> str:

@@ -5,7 +5,7 @@ from spc.chart.stream import SIGNS, rate_unit
 from spc.measure.length import lamp as lamp_named
 from spc.measure.length import um_per
 from spc.measure.preston import PLAIN
-from spc.measure.shown import ShownLength, told_apart
+from spc.measure.shown import ShownLength, told_apart, written_out
 
 __all__ = ["length_words", "lengths_apart", "shown_length"]
 
@@ -39,7 +39,7 @@ def shown_length(
 
 def length_words(value: float, sign: str, unit: ShownLength | None) -> str:
     """Say a value of a sign, in the unit of the sign (micrometres), in the unit shown: '1.71 bands', '33.6 min'."""
-    return _with_unit(f"{value / (unit.um_per_unit if unit else 1.0):.3g}", sign, unit)
+    return _with_unit(written_out(value / (unit.um_per_unit if unit else 1.0)), sign, unit)
 
 
 def lengths_apart(value: float, limit: float, sign: str, unit: ShownLength | None) -> tuple[str, str]:

@@ -20,7 +20,7 @@ __all__ = ["BEYOND", "DRIFTING", "ChartSignal", "Replayed", "Revision", "digest_
 
 Array = NDArray[np.float64]
 
-BEYOND = "one face beyond the limit"
+BEYOND = "one face beyond its chart limit"  # the limit of the drawing is another
 DRIFTING = "drifting average beyond its limit"
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from spc.board.results import LapReport, RoomAlarm, ShiftReport
-from spc.board.safety import DEFERENCE
+from spc.board.safety import shift_cautions
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.moments import time_head, with_times
 from spc.commands.output import print_json, print_table
@@ -139,8 +139,7 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
         if report.state in ("held", "due") or report.doubt is not None:
             click.echo()
             click.echo(report.sentence)
-    told = [line for r in shift.laps if r.state in ("held", "due") for line in r.safety]
-    for line in sorted(dict.fromkeys(told), key=lambda line: line == DEFERENCE):
+    for line in shift_cautions(shift):
         click.echo(f"  caution: {line}")
     if shift.false_calls:
         click.echo()

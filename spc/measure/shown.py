@@ -7,7 +7,7 @@ from functools import cache
 
 from spc.measure.reading import parse_typed
 
-__all__ = ["MICROMETRE", "ShownLength", "said_in", "told_apart", "typed_words"]
+__all__ = ["MICROMETRE", "ShownLength", "said_in", "told_apart", "typed_words", "written_out"]
 
 _DIGITS = 3
 _MOST_DIGITS = 9
@@ -69,10 +69,16 @@ def told_apart(value: float, limit: float) -> tuple[str, str]:
         '1.22' and '0.9', or '1.2213' and '1.2208'.
     """
     for digits in range(_DIGITS, _MOST_DIGITS + 1):
-        pair = f"{value:.{digits}g}", f"{limit:.{digits}g}"
+        pair = written_out(value, digits), written_out(limit, digits)
         if pair[0] != pair[1]:
             return pair
-    return f"{value:.{_DIGITS}g}", f"{limit:.{_DIGITS}g}"
+    return written_out(value), written_out(limit)
+
+
+def written_out(value: float, digits: int = _DIGITS) -> str:
+    """Write a length with so many digits, or as many more as stand before the mark: never with an exponent."""
+    text = f"{value:.{digits}g}"
+    return f"{value:,.0f}" if "e+" in text else text
 
 
 def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE, keep_digits: bool = False) -> str:
@@ -98,7 +104,7 @@ def said_in(text: str, unit: ShownLength, *, written: ShownLength = MICROMETRE, 
     def other(number: str) -> str:
         digits = len(re.sub(r"e.*|[.,]", "", number).lstrip("0")) if keep_digits else 0
         value = float(number.replace(",", "")) * written.um_per_unit / unit.um_per_unit
-        return f"{value:,.0f}" if value >= 1000 else f"{value:.{max(_DIGITS, digits)}g}"
+        return f"{value:,.0f}" if value >= 1000 else written_out(value, max(_DIGITS, digits))
 
     return _lengths(written.name).sub(lambda found: _said(found, unit, other), text)
 

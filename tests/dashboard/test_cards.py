@@ -2,7 +2,7 @@ from dataclasses import replace
 
 from dashboard import cards
 from spc.board.results import STATES
-from spc.board.safety import DEFERENCE
+from spc.board.safety import DEFERENCE, cautions_for
 from tests.dashboard.fixtures import cell, lap, shift
 
 
@@ -78,3 +78,11 @@ def test_a_room_alarm_of_the_shift_before_has_a_name_of_its_own():
 def test_causes_are_a_table_with_the_share_of_each():
     card = cards.causes_card(lap().causes)
     assert "62%" in card and "straightedge across the plate" in card and "found 3 of 5 times" in card
+
+
+def test_a_board_says_its_cautions_in_one_line_with_the_whole_folded_into_it():
+    lines = cautions_for(["ring machine", "wash"])
+    folded, wall = cards.cautions_line(lines), cards.cautions_line(lines, folded=False)
+    assert folded.index("</summary>") < folded.index("lidded metal bin") and DEFERENCE in folded
+    assert "stop and isolate what turns first" in wall and "<summary>" not in wall and "lidded metal bin" not in wall
+    assert "Take care" not in cards.cautions_line(())

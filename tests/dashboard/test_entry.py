@@ -16,6 +16,7 @@ from dashboard.entry import (
     typed_here,
     usual_readings,
 )
+from dashboard.far_reading import FarReadingError, Yardstick
 from spc.settings import Settings, Shift
 
 BANDS = LengthUnit("band", "helium")
@@ -188,3 +189,20 @@ def test_an_event_carries_both_grits_when_the_grit_changed():
     row = event_row("grit changed", lap="CI-1", operator="A", site=Settings(), at=AT, grit="9 um", grit_from="15 um")
     assert (row["grit_um"], row["grit_from_um"]) == (9, 15)
     assert "grit_from" not in event_row("cleaned", lap="CI-1", operator="A", site=Settings(), at=AT)
+
+
+def test_a_reading_within_the_limit_is_never_asked_about_and_without_a_usual_one_the_limit_is_held_against():
+    def asked(typed, **against):
+        try:
+            face_row(
+                FaceEntry(typed), lap="K1", unit=LengthUnit("um", ""), site=Settings(), at=AT,
+                against=Yardstick(**against),
+            )  # fmt: skip
+        except FarReadingError as error:
+            return str(error)
+        return ""
+
+    assert not asked("1.5", usual_um=0.05, limit_um=2.0)
+    assert "about 50 times what K1 usually reads" in asked("2.5", usual_um=0.05, limit_um=2.0)
+    assert "about 30 times the limit on K1" in asked("60", limit_um=2.0)
+    assert not asked("60")

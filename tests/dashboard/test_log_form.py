@@ -60,7 +60,7 @@ def test_a_tapped_reading_is_the_one_in_the_log_whatever_the_numbers_of_the_scre
 
 
 def test_a_mark_between_thousands_is_echoed_as_typed_and_what_was_understood_is_said(filled_store, board):
-    write(filled_store, "5", lap="MY-1", unit=LengthUnit("nm", ""))
+    write(filled_store, "500", lap="MY-1", unit=LengthUnit("nm", ""))
     page = press(put(run("lap", lap="MY-1", language="de"), "or type it", "1.000"), "Log this face")
     said = text(page).replace("\u00a0", " ")
     assert "Logged: 1.000 nm on MY-1. 1.000 read as 1000 (. between thousands)." in said
@@ -154,3 +154,31 @@ def test_a_form_that_nobody_opened_is_not_drawn(filled_store, board):
     page.session_state["ways-CI-2"] = "Face"
     page.run()
     assert "Log this event" not in [button.label for button in page.button]
+
+
+def test_a_reading_far_above_the_usual_is_kept_once_a_person_says_that_it_was_read(filled_store, board):
+    page = press(put(run("lap", lap="CI-1"), "or type it", "1234.5"), "Log this face")
+    (why,) = refusals(page)
+    assert why.startswith("Nothing was kept yet: flatness of 1234.5 light bands is about 800 times what CI-1 usually")
+    assert len(faces(filled_store, "CI-1")) == 12
+    press(put(page, "or type it", "1235"), "Yes, I read that")  # said of another reading
+    assert len(faces(filled_store, "CI-1")) == 12 and "flatness of 1235 light bands" in refusals(page)[0]
+    press(page, "Yes, I read that")
+    assert not refusals(page) and faces(filled_store, "CI-1")["flatness_text"].iloc[-1] == "1235"
+    assert "1235" not in next(pills for pills in page.pills if pills.label.startswith("Flatness")).options
+
+
+def test_a_correction_far_above_the_usual_is_asked_about_too(filled_store, board):
+    page = run("lap", lap="CI-1", way="Correct last face")
+    put(put(page, "Flatness", "250"), "Why it is corrected", "misread")
+    assert "250 light bands is about 200 times" in refusals(press(page, "Keep the correction"))[0]
+    press(page, "Yes, I read that")
+    assert not refusals(page) and faces(filled_store, "CI-1")["flatness_text"].iloc[-1] == "250"
+
+
+def test_the_word_of_the_face_before_is_not_taken_for_that_of_the_one_refused(filled_store, board):
+    page = press(put(run("lap", lap="CI-1"), "or type it", "1"), "Log this face")
+    press(put(page, "or type it", "one"), "Log this face")
+    assert len(refusals(page)) == 1 and "The entry before stays. Logged: 1 light band on CI-1." in text(page)
+    press(put(page, "or type it", "1.5"), "Log this face")
+    assert "The entry before" not in text(page) and "Logged: 1.5 light bands on CI-1." in text(page)

@@ -77,7 +77,7 @@ def test_readings_are_bars_and_limits_step_with_the_revision(replayed):
     figure = control_figure(replayed, LIGHT, MICROMETRE)
     (bars,) = traces(figure, "reading")
     np.testing.assert_allclose(np.asarray(bars.base, dtype=float), replayed.stream.low)
-    (limit,) = traces(figure, "limit")
+    (limit,) = traces(figure, "chart limit")
     np.testing.assert_allclose(limit.y, replayed.limit)
     texts = [note.text for note in figure.layout.annotations]
     assert "limits revision 1" in texts and "limits revision 2" in texts
@@ -121,13 +121,13 @@ def test_a_long_stream_is_thinned_and_keeps_its_signals():
 def test_readings_without_limits_are_drawn_without_a_limit_line():
     bare = replay(stream(3), ())
     figure = control_figure(bare, LIGHT, MICROMETRE)
-    assert not traces(figure, "limit") and len(traces(figure, "reading")[0].x) == 3
+    assert not traces(figure, "chart limit") and len(traces(figure, "reading")[0].x) == 3
     assert np.isfinite(figure.layout.yaxis.range).all()
 
 
 def test_the_table_is_newest_first_with_the_rule_in_words(replayed):
     table = control_table(replayed, MICROMETRE)
     assert table.iloc[0]["when"] == replayed.stream.time_text[-1]
-    assert {"from, µm", "to, µm", "limit, µm"} < set(table)
+    assert {"from, µm", "to, µm", "chart limit, µm"} < set(table)
     said = set(table["signal"]) - {""}
     assert said and all(BEYOND in words or DRIFTING in words for words in said)

@@ -119,7 +119,7 @@ def test_signals_are_ringed_with_their_reason_beside_them():
 
 
 def test_two_signals_at_one_face_share_a_ring():
-    both = (signal(), signal(rule="one face beyond the limit"))
+    both = (signal(), signal(rule="one face beyond its chart limit"))
     figure = cycle_figure(picture(signals=both), faces_left(), LIGHT, MICROMETRE)
     (rings,) = traces(figure, "signals")
     assert len(rings.x) == 1
@@ -168,3 +168,40 @@ def test_the_table_says_the_same_last_face_first():
     assert len(table) == 34 and table.iloc[0]["faces since reconditioning"] == 34
     assert table.loc[table["faces since reconditioning"] == 31, "signal"].item() == "drifting average beyond its limit"
     assert math.isnan(table.iloc[0]["to, µm"])
+
+
+def test_a_reading_far_above_all_others_is_told_at_the_edge_and_presses_nothing_together():
+    now = path(20)
+    far = replace(now, low_um=np.append(now.low_um[:-1], 360.0), high_um=np.append(now.high_um[:-1], 362.0))
+    usual = cycle_figure(picture(now=now, signals=()), faces_left(), LIGHT, MICROMETRE)
+    figure = cycle_figure(picture(now=far, signals=()), faces_left(), LIGHT, MICROMETRE)
+    assert figure.layout.yaxis.range[1] < 6 * usual.layout.yaxis.range[1]
+    (edge,) = traces(figure, "above the picture")
+    assert list(edge.x) == [20.0] and edge.y[0] < figure.layout.yaxis.range[1] and edge.text == ("<b>361 µm</b>",)
+    (bars,) = [trace for trace in traces(figure, "this cycle") if trace.type == "bar"]
+    assert len(bars.x) == 19
+    ring = cycle_figure(
+        picture(now=far, signals=(signal(value_um=360.0, face_id=20),)), faces_left(), LIGHT, MICROMETRE
+    )
+    assert traces(ring, "signals")[0].y[0] < ring.layout.yaxis.range[1]
+    assert "drifting average beyond its limit, at 360 µm" in texts(ring)
+    assert traces(ring, "above the picture")[0].text == ("",)
+
+
+def test_a_ring_for_another_sign_than_that_of_the_axis_names_it():
+    minutes = signal(sign="minutes", rule="one face beyond its chart limit", value_um=math.nan, face_id=5)
+    figure = cycle_figure(picture(signals=(minutes,)), faces_left(), LIGHT, MICROMETRE)
+    assert "minutes: one face beyond its chart limit" in texts(figure)
+    figure = cycle_figure(picture(signals=(replace(minutes, sign="flatness"),)), faces_left(), LIGHT, MICROMETRE)
+    assert "one face beyond its chart limit" in texts(figure)
+
+
+def test_readings_of_a_fine_instrument_are_still_seen_in_past_cycles_and_hollow_where_set_aside():
+    fine = replace(path(12), low_um=np.full(12, 0.3), high_um=np.full(12, 0.301), aside=np.arange(12) >= 8)
+    past = replace(fine, label="cycle 1", aside=np.zeros(12, dtype=bool))
+    figure = cycle_figure(picture(now=fine, past=(past,), signals=()), faces_left(), LIGHT, MICROMETRE)
+    top = figure.layout.yaxis.range[1]
+    (strokes,) = traces(figure, "past cycles")
+    assert strokes.y[1] - strokes.y[0] > 0.01 * top
+    (hollow,) = traces(figure, "set aside: the room had moved")
+    assert hollow.type == "scatter" and hollow.marker.symbol == "diamond-open" and len(hollow.x) == 4

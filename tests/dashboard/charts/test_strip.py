@@ -24,12 +24,36 @@ def test_each_range_runs_from_its_fewest_to_its_most_faces():
     assert any(note.startswith("no forecast") for note in notes)
 
 
-def test_laps_that_outlast_all_others_do_not_press_the_neediest_together():
-    lasts = lap(lap="CU-9", state="cutting", faces_left=faces_left(low=5_000.0, high=None))
-    figure = strip_figure((*cell(), lasts), LIGHT)
-    assert figure.layout.xaxis.range[1] == strip_figure(cell(), LIGHT).layout.xaxis.range[1]
+def test_an_open_range_is_drawn_to_what_it_lasts_longer_than_and_an_arrow_goes_on_from_there():
+    laps = (
+        lap(lap="A", faces_left=faces_left(low=0.0, high=14.0)),
+        lap(
+            lap="B",
+            faces_left=faces_left(low=47.0, high=None, horizon=189.0, sentence="47 to more than 189 faces left"),
+        ),
+        lap(lap="C", faces_left=faces_left(low=None, high=None, horizon=60.0, sentence="more than 60 faces left")),
+    )
+    figure = strip_figure(laps, LIGHT)
     (bars,) = [trace for trace in figure.data if trace.type == "bar"]
-    assert bars.base[-1] + bars.x[-1] < 150  # to the edge, where an arrow head says that it goes on
+    assert [(base, base + width) for base, width in zip(bars.base, bars.x, strict=True)] == [
+        (0, 14),
+        (47, 189),
+        (60, 60),
+    ]
+    arrows = [trace for trace in figure.data if trace.name == "goes on"]
+    assert [trace.x[0] for trace in arrows] == [189.0, 60.0] and all(trace.x[1] > trace.x[0] for trace in arrows)
+    assert max(tick.x[1] for tick in arrows) < figure.layout.xaxis.range[1]
+    notes = {note.text: note.x for note in figure.layout.annotations}
+    assert notes["more than 60"] == arrows[1].x[1]
+    assert bars.marker.color not in (LIGHT.due, LIGHT.held, LIGHT.watch, LIGHT.cutting)  # the mark says the state
+
+
+def test_laps_that_outlast_all_others_do_not_press_the_neediest_together():
+    lasts = lap(lap="CU-9", state="cutting", faces_left=faces_left(low=5_000.0, high=None, horizon=9_000.0))
+    figure = strip_figure((*cell(), lasts), LIGHT)
+    assert figure.layout.xaxis.range[1] < 1_000
+    (bars,) = [trace for trace in figure.data if trace.type == "bar"]
+    assert bars.base[-1] + bars.x[-1] < 1_000  # to the edge, where an arrow says that it goes on
 
 
 def test_a_lap_name_is_text():

@@ -74,3 +74,8 @@ def test_digits_that_tell_two_lengths_apart_are_kept_in_another_unit():
     assert said_in(told, HELIUM, keep_digits=True) == "1.0226 bands against 1.0225 bands."  # over 0.29378
     assert said_in(told, HELIUM) == "1.02 bands against 1.02 bands."
     assert said_in("0.294 um", HELIUM, keep_digits=True) == "1 band"
+
+
+def test_a_length_far_off_is_written_out_and_never_with_an_exponent():
+    assert told_apart(1234.5, 2.0) == ("1,234", "2") and told_apart(99999.0, 99998.0) == ("99,999", "99,998")
+    assert said_in("a face at 1,234 um", HELIUM) == "a face at 4,200 bands"

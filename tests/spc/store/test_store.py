@@ -156,7 +156,12 @@ def test_a_correction_keeps_the_old_version_and_says_what_it_had_set_off(store):
     store.set_limit("*", "flatness", upper_um=5.0, who="QE")
     store.set_limit("SP-1", "flatness", upper_um=0.2, upper_text="0.2 um", who="QE")
     signal = store.record_signal(
-        lap="CI-1", sign="flatness", rule="one face beyond the limit", severity="stop", sentence="...", face_id=face_id
+        lap="CI-1",
+        sign="flatness",
+        rule="one face beyond its chart limit",
+        severity="stop",
+        sentence="...",
+        face_id=face_id,
     )
     change = {"flatness_low_um": 0.07, "flatness_high_um": 0.22, "flatness_text": "0.5"}
     assert store.correct_face(face_id, change, who="QE", reason="typed wrong") == 2
@@ -164,7 +169,7 @@ def test_a_correction_keeps_the_old_version_and_says_what_it_had_set_off(store):
     old, new = store.face_versions(face_id).to_dict("records")
     assert (old["flatness_text"], old["replaced_by"], old["reason"]) == ("1", "QE", "typed wrong")
     assert '"flatness_text": ["1", "0.5"]' in old["differences"]
-    assert "edited after a signal: one face beyond the limit" in old["edited_after"]
+    assert "edited after a signal: one face beyond its chart limit" in old["edited_after"]
     assert "edited after flatness 1 was over its limit of 0.2 um" in old["edited_after"]
     assert new["replaced_by"] == "" and signal == 1
     with pytest.raises(StoreError, match="must differ"):

@@ -16,7 +16,7 @@ from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.grit_names import grit_name_remarks, registered_otherwise
-from spc.board.guard_signals import guard_signals, over_limit_signals
+from spc.board.guard_signals import guard_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
@@ -29,6 +29,7 @@ from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
+from spc.board.over_limit import over_limit_remarks, over_limit_signals
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
@@ -89,7 +90,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     memo = view.memo
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
-    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning, *own.relaps)
+    over = () if own.closed else over_limit_signals(view, lap)
+    said = (*over, *guard_signals(view, lap), *own.charted, *own.turning, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
@@ -111,6 +113,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         ),
         grit_names=grit_name_remarks(view, lap),
         registered_grit=registered_otherwise(view, lap),
+        left_over=over_limit_remarks(view, lap, ended=own.closed),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
@@ -127,7 +130,7 @@ def _need(signal: Signal) -> tuple[bool, bool]:
 class _Own(NamedTuple):
     """What the rows, events, limits and charts of one lap say by themselves."""
 
-    over_limit: tuple[Signal, ...]
+    closed: bool  # what the cycle of its last faces showed is closed: reconditioned, worn or retired
     charted: tuple[Signal, ...]
     turning: tuple[Signal, ...]
     relaps: tuple[Signal, ...]
@@ -159,6 +162,7 @@ class _Elsewhere(NamedTuple):
     part: MovedPart | None  # that moved on several laps, this one among them
     to_come: tuple[str, ...]  # events and faces that do not count yet, in sentences
     registered_grit: str  # where another one runs on it, else ''
+    left_over: tuple[str, ...]  # faces over a limit that hold it no longer, a sentence each
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
@@ -197,7 +201,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
     return _Own(
-        over_limit=() if fresh else over_limit_signals(view, lap),
+        closed=fresh,
         charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
         relaps=(relaps,) if relaps is not None else (),
@@ -253,6 +257,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
     sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
     health = (
+        *elsewhere.left_over,
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,

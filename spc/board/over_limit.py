@@ -149,13 +149,18 @@ def _lapped_elsewhere(view: CellView, lap: str, row: pd.Series, characteristic: 
         return False
     for other in view.by_lap:
         rows = view.lapped_of(other)
-        later = rows.iloc[int(rows["sort_us"].to_numpy(np.int64).searchsorted(row["sort_us"], side="right")) :]
-        if other == lap or later.empty:
+        serials = view.memo.once(other, "serials", (rows,), partial(_serials, rows))
+        if other == lap or row["serial"] not in serials:
             continue
+        later = rows.iloc[int(rows["sort_us"].to_numpy(np.int64).searchsorted(row["sort_us"], side="right")) :]
         of = later[np.all([later[name] == row[name] for name in _PIECE], axis=0)]
         if (of[f"{characteristic}_low_um"].notna() | of["outcome"].isin(_DISPOSED)).any():
             return True
     return False
+
+
+def _serials(rows: pd.DataFrame) -> frozenset[str]:
+    return frozenset(rows["serial"].tolist())
 
 
 def _signal(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places: Sequence[int]) -> Signal:

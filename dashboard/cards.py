@@ -148,7 +148,8 @@ def lap_line(lap: LapReport) -> str:
 def slots_table(slots: tuple[ReconditionSlot, ...]) -> str:
     """Return the reconditioning plan as a table, the most urgent first."""
     rows = "".join(
-        f'<tr><th scope="row">{prose(slot.lap)}</th><td>{prose(_slot_break(slot))}</td><td>{prose(slot.why)}</td></tr>'
+        f'<tr><th scope="row">{prose(slot.lap)}</th><td>{prose(slot.break_text or slot.instead)}</td>'
+        f"<td>{prose(slot.why)}</td></tr>"
         for slot in slots
     )
     head = '<thead><tr><th scope="col">lap</th><th scope="col">break</th><th scope="col">why then</th></tr></thead>'
@@ -163,12 +164,6 @@ def health_table(found: dict[str, tuple[str, ...]]) -> str:
     )
     head = '<thead><tr><th scope="col">lap</th><th scope="col">what its readings cannot carry</th></tr></thead>'
     return f'<table class="lc-table lc-health">{head}<tbody>{rows}</tbody></table>'
-
-
-def _slot_break(slot: ReconditionSlot) -> str:
-    if slot.break_text:
-        return slot.break_text
-    return "after its answer" if slot.faces_until != slot.faces_until else "it cannot wait for one"
 
 
 def rest_line(laps: tuple[LapReport, ...], state: str) -> str:

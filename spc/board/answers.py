@@ -1,7 +1,10 @@
 """The operator's own questions, answered from the same results as everything else."""
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from itertools import pairwise
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -11,7 +14,16 @@ from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
 from spc.measure.shown import typed_words
 
-__all__ = ["LEAST_COMPARED", "answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
+__all__ = [
+    "LEAST_COMPARED",
+    "LapsCompared",
+    "answer_questions",
+    "compare_laps",
+    "pass_to_pass",
+    "what_is_it",
+    "which_lap_serves",
+    "with_lap_that_serves",
+]
 
 _PASS_QUESTION = "Is this face getting better or worse from pass to pass?"
 _LAP_QUESTION = "Which lap serves this face?"
@@ -19,17 +31,16 @@ _CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
 _UNTOLD = "how many were good at the first pass cannot be told"
 LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared
 _MOST_FACES = 200  # of a lap, the latest
+_ALTERNATIVES = 3  # laps named beside the one that serves
 
 
-def answer_questions(
-    passes: str, serves: str, *, pattern: Pattern, diagnosis: Diagnosis
-) -> tuple[tuple[str, str], ...]:
-    """Answer the three questions for a lap's latest face.
+def answer_questions(passes: str, *, pattern: Pattern, diagnosis: Diagnosis) -> tuple[tuple[str, str], ...]:
+    """Answer two of the three questions for a lap's latest face; `with_lap_that_serves` adds the one between them.
 
     Parameters
     ----------
-    passes, serves : str
-        The first two answers, from `pass_to_pass` and `which_lap_serves`.
+    passes : str
+        From `pass_to_pass`.
     pattern, diagnosis : Pattern, Diagnosis
         From `spc.board.causes` for this lap.
 
@@ -38,11 +49,13 @@ def answer_questions(
     tuple of (str, str)
         Question and answer.
     """
-    return (
-        (_PASS_QUESTION, passes),
-        (_LAP_QUESTION, serves),
-        (_CAUSE_QUESTION, what_is_it(pattern, diagnosis)),
-    )
+    return (_PASS_QUESTION, passes), (_CAUSE_QUESTION, what_is_it(pattern, diagnosis))
+
+
+def with_lap_that_serves(answers: tuple[tuple[str, str], ...], serves: str) -> tuple[tuple[str, str], ...]:
+    """Put the answer of `which_lap_serves` between the two of `answer_questions`."""
+    passes, cause = answers
+    return passes, (_LAP_QUESTION, serves), cause
 
 
 def pass_to_pass(own: pd.DataFrame, *, held: bool = False, shift_us: int | None = None) -> str:
@@ -110,10 +123,29 @@ def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:
     return {first["shape"], last["shape"]} == {"convex", "concave"}
 
 
-def which_lap_serves(
-    signs: pd.DataFrame, part: str, *, grit: str = "", limit_um: float = np.nan, hidden: bool = False
-) -> str:
-    """Say which lap does a part number best, or that they cannot be told apart.
+@dataclass(frozen=True, slots=True)
+class LapsCompared:
+    """Laps in use compared by the faces of one part number that they did with one grit, the best first."""
+
+    named: str  # the part number as said
+    good: Mapping[str, tuple[int, int]]  # per lap, faces good at the first pass and all
+    worse: frozenset[str]  # surely worse than the first
+    quicker: str  # takes fewer minutes than every other, '' = none clearly does
+    left_out: Mapping[str, str]  # laps that nothing may go on, and their states
+    hidden: bool  # first passes are not known: minutes alone compare
+    unread: bool  # only faces that were read tell first passes
+
+
+def compare_laps(
+    signs: pd.DataFrame,
+    part: str,
+    *,
+    grit: str = "",
+    limit_um: float = np.nan,
+    hidden: bool = False,
+    out_of_use: Mapping[str, str] = MappingProxyType({}),
+) -> LapsCompared:
+    """Compare the laps that have done faces of a part number.
 
     Parameters
     ----------
@@ -127,10 +159,12 @@ def which_lap_serves(
     hidden : bool, default False
         Only the pass that ended well is logged, or may be: what first passes gave is not known, and minutes alone
         compare.
+    out_of_use : mapping of str to str, default none
+        Laps that no face may go on, and why: 'held', 'resting'. They are not compared.
 
     Returns
     -------
-    str
+    LapsCompared
 
     Notes
     -----
@@ -138,44 +172,85 @@ def which_lap_serves(
     test where those shares are alike. Laps are compared pair by pair with the best, so the level is per pair.
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
-    named = part or "parts without a number"
     unread = not hidden and not rows["relapped"].any() and bool(rows["first_high_um"].isna().any())
     if unread:  # without further passes only a reading says whether the first was good
         rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
     minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
-    for lap, own in rows.groupby("lap", sort=False):
-        own = own.iloc[-_MOST_FACES:]
-        if len(own) >= LEAST_COMPARED:
-            over = own["first_low_um"].to_numpy(np.float64) >= limit_um
-            good[str(lap)] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
-            minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
-    if not good:
+    left_out: dict[str, str] = {}
+    for name, own in rows.groupby("lap", sort=False):
+        lap, own = str(name), own.iloc[-_MOST_FACES:]
+        if len(own) < LEAST_COMPARED:
+            continue
+        if lap in out_of_use:
+            left_out[lap] = out_of_use[lap]
+            continue
+        over = own["first_low_um"].to_numpy(np.float64) >= limit_um
+        good[lap] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
+        minutes[lap] = own["minutes"].dropna().to_numpy(np.float64)
+    best_first = sorted(good, key=lambda lap: -(good[lap][0] + 0.5) / (good[lap][1] + 1))
+    worse = frozenset(lap for lap in best_first[1:] if _yield_differs(good[best_first[0]], good[lap]) and not hidden)
+    return LapsCompared(
+        named=part or "parts without a number",
+        good={lap: good[lap] for lap in best_first},
+        worse=worse,
+        quicker="" if worse else _fewest_minutes(minutes),
+        left_out=left_out,
+        hidden=hidden,
+        unread=unread,
+    )
+
+
+def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str:
+    """Say which lap does a part number best, or that they cannot be told apart.
+
+    Parameters
+    ----------
+    found : LapsCompared
+        From `compare_laps`.
+    state_of : callable
+        State of a lap, a key of `spc.board.results.STATES`; asked of the few that are named.
+
+    Returns
+    -------
+    str
+        Names at most `_ALTERNATIVES` laps beside the one that serves.
+    """
+    out = ", ".join(f"{lap} ({why})" for lap, why in found.left_out.items())
+    if len(found.left_out) > _ALTERNATIVES:
+        out = ", ".join(f"{n} {why}" for why, n in sorted(Counter(found.left_out.values()).items()))
+    left_out = f" Left out: {out}." if out else ""
+    if not found.good:
+        none = "no lap in use" if out else "no lap"
+        read = " that were read" if found.unread else ""
         return (
-            f"Too few faces of {named} to say: no lap has done {LEAST_COMPARED} of them with this grit"
-            f"{' that were read' if unread else ''}."
+            f"Too few faces of {found.named} to say: {none} has done {LEAST_COMPARED} of them with this grit{read}."
+            f"{left_out}"
         )
-    if len(good) == 1:
-        lap, counts = next(iter(good.items()))
-        alone = f"Only {lap} has done {LEAST_COMPARED} or more faces of {named} with this grit"
-        return f"{alone}; {_UNTOLD}." if hidden else f"{alone}: {_first_pass(counts)}."
-    if hidden:
-        quicker = _fewest_minutes(minutes)
-        told = f"{quicker} takes the fewest" if quicker else f"{', '.join(good)} cannot be told apart by them yet"
-        return (
-            f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: further passes are not logged. By minutes a face for {named}: {told}."
-        )
-    best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
-    worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]
-    shown = "; ".join(f"{name}: {_first_pass(good[name])}" for name in good)
-    if worse:
-        alike = [name for name in good if name != best and name not in worse]
-        also = f" {', '.join(alike)} cannot be told from it." if alike else ""
-        return f"{best} serves {named} best, better than {', '.join(worse)}.{also} {shown}."
-    quicker = _fewest_minutes(minutes)
-    if quicker:
-        return f"First passes are alike; {quicker} takes fewer minutes a face for {named}. {shown}."
-    return f"Any of {', '.join(good)}: the log cannot tell them apart for {named} yet. {shown}."
+    best = next(iter(found.good)) if found.worse or not found.quicker else found.quicker
+    ranked = sorted((lap for lap in found.good if lap != best), key=lambda lap: lap in found.worse)
+    beside, more = ranked[:_ALTERNATIVES], len(ranked) - _ALTERNATIVES
+    tag = {lap: f"{lap} ({state})" if (state := state_of(lap)) in ("due", "watch") else lap for lap in (best, *beside)}
+    also = f" {more} more {'has' if more == 1 else 'have'} done it." if more > 0 else ""
+    end = f"{also}{left_out}"
+    if not ranked:
+        alone = f"Only {tag[best]} has done {LEAST_COMPARED} or more faces of {found.named} with this grit"
+        return f"{alone}; {_UNTOLD}.{end}" if found.hidden else f"{alone}: {_first_pass(found.good[best])}.{end}"
+    named = ", ".join(tag.values())
+    if found.hidden:
+        told = f"{tag[best]} takes the fewest" if found.quicker else f"{named} cannot be told apart by them yet"
+        untold = f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: further passes are not logged."
+        return f"{untold} By minutes a face for {found.named}: {told}.{end}"
+    shown = "; ".join(f"{lap}: {_first_pass(found.good[lap])}" for lap in tag)
+    if found.worse:
+        alike = [tag[lap] for lap in beside if lap not in found.worse]
+        than = ", ".join(tag[lap] for lap in beside if lap in found.worse) or "others"
+        untold = f" {', '.join(alike)} cannot be told from it." if alike else ""
+        return f"{tag[best]} serves {found.named} best, better than {than}.{untold} {shown}.{end}"
+    if found.quicker:
+        fewer = f"{tag[best]} takes fewer minutes a face for {found.named}"
+        return f"First passes are alike; {fewer}. {shown}.{end}"
+    return f"Any of {named}: the log cannot tell them apart for {found.named} yet. {shown}.{end}"
 
 
 def _first_pass(counts: tuple[int, int]) -> str:

@@ -1,6 +1,7 @@
 """The whole board at one moment: the cell looked at once, each lap's report made once, when it is first asked for."""
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,6 +42,8 @@ class Board:
         self._lock = threading.RLock()
         self._seen: tuple[CellView, CellCharts, RoomHistory] | None = None
         self._laps: dict[str, LapReport] = {}
+        self._single: dict[str, LapReport] = {}
+        self._out: dict[str, str] = {}
         self._digest = self._replayed_digest()
         found = find_kept("shift", self._digest) if self._digest else None
         self._shift = found if isinstance(found, ShiftReport) else None
@@ -72,12 +75,35 @@ class Board:
             if self._shift is not None and not self._laps:
                 self._laps = {report.lap: report for report in self._shift.laps}
             if name not in self._laps:
-                from spc.board.lap_report import known_lap, report_of
+                from spc.board.answers import with_lap_that_serves
+                from spc.board.lap_lead import lap_that_serves
+                from spc.board.lap_report import known_lap
 
-                view, charts, room = self.look()
+                view, _, _ = self.look()
                 known_lap(view, name)
-                self._laps[name] = report_of(view, charts, name, room=room)
+                own = self._by_itself(name)
+                serves = lap_that_serves(
+                    view, name, out_of_use=self._out_of_use, state_of=lambda other: self._by_itself(other).state
+                )
+                self._laps[name] = replace(own, answers=with_lap_that_serves(own.answers, serves))
             return self._laps[name]
+
+    def _by_itself(self, name: str) -> LapReport:
+        """Report on one lap without the answer that hangs on the states of others."""
+        if name not in self._single:
+            from spc.board.lap_report import report_of
+
+            view, charts, room = self.look()
+            self._single[name] = report_of(view, charts, name, room=room)
+        return self._single[name]
+
+    def _out_of_use(self, name: str) -> str:
+        """Say once why nothing may go on a lap; '' = it may."""
+        if name not in self._out:
+            from spc.board.lap_lead import why_out_of_use
+
+            self._out[name] = why_out_of_use(self.look()[0], name)
+        return self._out[name]
 
     def shift(self) -> ShiftReport:
         """Report on the whole cell."""

@@ -1,4 +1,4 @@
-"""Signals that are never filtered: a face left over its limit, a scratch, a grit that does not belong on the lap."""
+"""Signals that are never filtered: a scratch, a grit that does not belong on the lap, a finish that jumps."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -7,17 +7,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.cell_view import CellView
 from spc.board.guard_calls import calls_on_lap, guards_on
 from spc.board.neighbours import hit_together_words, laps_hit_too
 from spc.board.reactions import answered_place, is_answered
 from spc.board.results import Signal
-from spc.board.shown_length import lengths_apart, shown_length
-from spc.chart.stream import SIGNS
-from spc.measure.shown import MICROMETRE, typed_words
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
 
-__all__ = ["CLEAN_AGAIN", "guard_signals", "over_limit_signals"]
+__all__ = ["CLEAN_AGAIN", "guard_signals", "stop_signal"]
 
 CLEAN_AGAIN = 5  # faces without the fault after which a guard falls silent by itself; our own rule
 _SIGN = {
@@ -29,53 +26,6 @@ _SIGN = {
 }
 _LASTING = ("coarse grit", "back up the ladder", "grit jump")  # a grit does not go away by itself
 _CURED_BY = ("reconditioned", "re-faced", "grit changed")
-
-
-def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
-    """Name the faces of one lap whose last reading lies wholly over a limit and that nothing has put right since.
-
-    Parameters
-    ----------
-    view : CellView
-    lap : str
-
-    Returns
-    -------
-    tuple of Signal
-        At most one per characteristic: the newest face. A face that was scrapped, sent back to grinding or lapped
-        again is no longer the lap's to answer for, and a reconditioning closes what came before it.
-    """
-    rows = view.lapped_of(lap)
-    if rows.empty:
-        return ()
-    found = []
-    limited = set(view.limits["characteristic"])
-    for characteristic in ("flatness", "finish", "parallelism", "squareness"):
-        if characteristic not in limited:
-            continue
-        limit = upper_limit_um(rows["part"], view.limits, characteristic=characteristic)
-        low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
-        read = np.flatnonzero(np.isfinite(low) & np.isfinite(limit))
-        if read.size == 0:
-            continue
-        last = int(read[-1])
-        row = rows.iloc[last]
-        if low[last] < limit[last] or row["outcome"] in ("regrind", "scrap") or row["cycle"] != rows["cycle"].iloc[-1]:
-            continue
-        face_id = int(row["face_id"])
-        if is_answered(view, lap, characteristic, face_id):
-            continue
-        what = "Ra" if characteristic == "finish" else characteristic
-        typed_in = row["flatness_unit"] if characteristic == "flatness" else ""
-        typed = typed_words(row[f"{characteristic}_text"], typed_in)
-        unit = shown_length(view, lap, characteristic) if characteristic in SIGNS else MICROMETRE
-        shown, against = lengths_apart(float(low[last]), float(limit[last]), characteristic, unit)
-        sentence = (
-            f"The last face read on {lap} is over its limit: {what} {typed} ({shown} or more) against {against} for "
-            f"{row['part'] or 'any part'}."
-        )
-        found.append(_signal(row, lap, characteristic, "a face over its limit", sentence, len(rows) - 1 - last))
-    return tuple(found)
 
 
 def guard_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
@@ -133,7 +83,7 @@ def _open(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[tuple[G
             through = max(signal.through_face_id, int(row["face_id"]))
             first[call.guard] = began, replace(signal, through_face_id=through)
             continue
-        first[call.guard] = call, _signal(row, lap, sign, call.guard, "", len(rows) - 1 - here)
+        first[call.guard] = call, stop_signal(row, lap, sign, call.guard, "", len(rows) - 1 - here)
     return tuple(first.values())
 
 
@@ -179,7 +129,8 @@ def _spell_start(rows: pd.DataFrame, named: NDArray[np.bool_]) -> int | None:
     return int(at[gaps[-1] + 1]) if gaps.size else int(at[0])
 
 
-def _signal(row: pd.Series, lap: str, sign: str, rule: str, sentence: str, back: int) -> Signal:
+def stop_signal(row: pd.Series, lap: str, sign: str, rule: str, sentence: str, back: int) -> Signal:
+    """Make the signal that holds a lap from the row at which it spoke, `back` lappings ago."""
     low, high = float(row["flatness_low_um"]), float(row["flatness_high_um"])
     return Signal(
         lap=lap,

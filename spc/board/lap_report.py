@@ -11,15 +11,14 @@ from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_signal, running_bow
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
-from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.cell_view import CellView
 from spc.board.charge import Charge, charge_of_lap
 from spc.board.cycle_picture import draw_cycle
 from spc.board.data_health import check_data_health
 from spc.board.grit_names import grit_name_remarks, registered_otherwise
-from spc.board.guard_signals import guard_signals, over_limit_signals
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
-from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of
+from spc.board.lap_lead import laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
 from spc.board.limit_remarks import limit_remarks
@@ -30,6 +29,7 @@ from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
 from spc.board.one_source import carried_words, waits_for_second_reader
 from spc.board.open_signals import open_signals
+from spc.board.over_limit import over_limit_remarks
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
@@ -39,6 +39,7 @@ from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import lap_cautions
 from spc.board.scope import SECOND_READER
 from spc.board.shifts import next_break, shift_at
+from spc.board.stops import cycle_closed, stop_signals
 from spc.board.to_come import event_words, face_words
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
@@ -86,11 +87,12 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     Returns
     -------
     LapReport
+        Without the answer to which lap serves, which hangs on the states of other laps: `Board.lap` adds it.
     """
     memo = view.memo
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
-    said = (*own.over_limit, *guard_signals(view, lap), *own.charted, *own.turning, *own.relaps)
+    said = (*stop_signals(view, lap), *own.charted, *own.turning, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
@@ -103,7 +105,6 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         doubt=doubt,
         diagnosed=(pattern, diagnosis),
         follows=follows if said else (),
-        serves=lap_that_serves(view, own.last_part, own.last_grit, own.last_limit_um),
         next_break=next_break(view.now, view.settings),
         part=part,
         to_come=(
@@ -112,6 +113,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         ),
         grit_names=grit_name_remarks(view, lap),
         registered_grit=registered_otherwise(view, lap),
+        left_over=over_limit_remarks(view, lap, ended=cycle_closed(view, lap)),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
@@ -128,7 +130,6 @@ def _need(signal: Signal) -> tuple[bool, bool]:
 class _Own(NamedTuple):
     """What the rows, events, limits and charts of one lap say by themselves."""
 
-    over_limit: tuple[Signal, ...]
     charted: tuple[Signal, ...]
     turning: tuple[Signal, ...]
     relaps: tuple[Signal, ...]
@@ -137,8 +138,6 @@ class _Own(NamedTuple):
     moves: tuple[SignMove, ...]
     identical: bool  # the last readings all say the same
     last_part: str
-    last_grit: str
-    last_limit_um: float  # of that part number, NaN = none
     charge: Charge | None
     new_parts: tuple[str, ...]  # parts whose usual size its charts do not know, a sentence each
     room: RoomOfLap
@@ -156,11 +155,11 @@ class _Elsewhere(NamedTuple):
     doubt: Signal | None  # the newest of the running cycle
     diagnosed: tuple[Pattern, Diagnosis]
     follows: tuple[str, ...]  # what the moved signs follow, a sentence; () = nothing can be said
-    serves: str
     next_break: str
     part: MovedPart | None  # that moved on several laps, this one among them
     to_come: tuple[str, ...]  # events and faces that do not count yet, in sentences
     registered_grit: str  # where another one runs on it, else ''
+    left_over: tuple[str, ...]  # faces over a limit that hold it no longer, a sentence each
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
@@ -187,7 +186,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
 def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own:
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     cycles = view.cycles_of(lap)
-    fresh = no_face_yet(cycles) or bool(rest_of(view, lap).ended)  # what the cycle before showed is closed
+    fresh = cycle_closed(view, lap)
     own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
     bow = running_bow(view, lap, room)
@@ -199,7 +198,6 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
     return _Own(
-        over_limit=() if fresh else over_limit_signals(view, lap),
         charted=() if fresh else open_signals(view, cell, lap, room=room),
         turning=(turning,) if turning is not None else (),
         relaps=(relaps,) if relaps is not None else (),
@@ -208,8 +206,6 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
-        last_grit=str(last["grit"]) if last is not None else "",
-        last_limit_um=float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan"),
         charge=charge_of_lap(
             faces, view.events_of(lap), (cell.charts[lap, sign].replayed for sign in ("minutes", "removal rate"))
         ),
@@ -256,6 +252,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
     sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
     health = (
+        *elsewhere.left_over,
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
@@ -297,7 +294,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         ),
         answers=answer_questions(
             _passes(view, lap, held=state.state == "held"),
-            elsewhere.serves,
             pattern=pattern,
             diagnosis=diagnosis,
         ),

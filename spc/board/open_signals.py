@@ -16,7 +16,7 @@ from spc.chart.replay import BEYOND, DRIFTING, ChartSignal, Replayed, replay, si
 from spc.chart.stream import SIGNS, Stream
 from spc.measure.shown import ShownLength
 
-__all__ = ["open_signals"]
+__all__ = ["RECENT_POINTS", "open_signals"]
 
 RECENT_POINTS = 8  # a signal older than this many readings, and not gone on, is history; our own rule
 

@@ -187,10 +187,11 @@ class ReconditionSlot:
     """When to recondition one lap."""
 
     lap: str
-    break_text: str  # the natural break; '' = it cannot wait for one, or is held
-    faces_until: float  # faces it usually laps until then; NaN where it is held
+    break_text: str  # the natural break; '' = it has none
+    faces_until: float  # faces it usually laps until then, or until the last break it would last to; NaN: it is held
     faces_left_low: float  # low end of its range
     why: str  # in words, without the lap and the break
+    instead: str = ""  # what stands in the place of a break that it has not: 'it cannot wait for one', 'none free ...'
 
 
 @dataclass(frozen=True, slots=True)

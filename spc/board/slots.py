@@ -1,7 +1,7 @@
 """Which laps to recondition before which natural break, from the faces left and the pace of each lap."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from spc.board.shifts import Break
 
 __all__ = ["LapNeed", "plan_slots"]
 
-_HELD = "answer its signal first; then it is planned"
+_HELD = "answer its signal first; then it is planned."
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,8 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     Returns
     -------
     tuple of ReconditionSlot
-        In order of time: first what cannot wait for a break, last what is held. A lap whose faces outlast the last
+        In order of need: first what cannot wait for a break, then by the break it is given, last what is held. A lap
+        that lasts and finds no break free stands after those that it gives way to. A lap whose faces outlast the last
         break shown, or that has no forecast, is not in it. A lap that is due goes to the next break, as its sentence
         says.
 
@@ -76,14 +77,14 @@ def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: in
     waiting = sorted((n for n in live if last[n.lap] < len(breaks)), key=lambda n: (last[n.lap], n.faces_left_low))
     kept = _kept(waiting, last, at_once * np.arange(1, len(breaks) + 1))
     room = np.full(len(breaks), at_once)
-    place = {n.lap: -1 for n in waiting}
+    place: dict[str, int] = {}
     for need in (n for n in reversed(waiting) if n.lap in kept):
         place[need.lap] = int(np.flatnonzero(room[: last[need.lap] + 1])[-1])
         room[place[need.lap]] -= 1
-    planned = sorted(waiting, key=lambda n: (place[n.lap], n.faces_left_low))
+    planned = sorted(waiting, key=lambda n: (place.get(n.lap, last[n.lap]), n.lap not in kept, n.faces_left_low))
     return (
-        *(_slot(n, place[n.lap], last[n.lap], breaks) for n in planned),
-        *(ReconditionSlot(n.lap, "", math.nan, n.faces_left_low, f"{_HELD}.") for n in held),
+        *(_slot(n, place, last[n.lap], breaks) for n in planned),
+        *(ReconditionSlot(n.lap, "", math.nan, n.faces_left_low, _HELD, "after its answer") for n in held),
     )
 
 
@@ -110,16 +111,23 @@ def _kept(waiting: Sequence[LapNeed], last: dict[str, int], most: NDArray[np.int
     return kept
 
 
-def _slot(need: LapNeed, place: int, last: int, breaks: Sequence[Break]) -> ReconditionSlot:
-    left = need.faces_left_low
+def _slot(need: LapNeed, place: Mapping[str, int], last: int, breaks: Sequence[Break]) -> ReconditionSlot:
+    """Tell one lap's place; `place` holds the break of every lap that has one."""
+    left, pace = need.faces_left_low, max(need.faces_per_shift, 1.0)
     known = f"at least {left:.0f} left"
     if need.over:
-        return ReconditionSlot(need.lap, "", 0.0, left, "before its next face: it is at its limit.")
-    if place < 0:
-        taken = "every break it lasts until is taken by a lap that needs it more"
-        why = taken if last >= 0 else f"{known} may not last until the first break"
-        return ReconditionSlot(need.lap, "", 0.0, left, f"before the first break, or take a spare: {why}.")
-    faces = max(need.faces_per_shift, 1.0) * breaks[place].shifts_ahead
+        why, instead = "before its next face: it is at its limit.", "it cannot wait for one"
+        return ReconditionSlot(need.lap, "", 0.0, left, why, instead)
+    if last < 0:
+        why = f"before the first break, or take a spare: {known} may not last until the first break."
+        return ReconditionSlot(need.lap, "", 0.0, left, why, "it cannot wait for one")
+    if need.lap not in place:
+        taken = ", ".join(sorted((lap for lap, at in place.items() if at <= last), key=lambda lap: place[lap]))
+        beside = "one of them" if "," in taken else "that"
+        why = f"{known}; taken by {taken}. Recondition it beside {beside}, or take a spare."
+        instead = f"none free up to the {breaks[last].text}"
+        return ReconditionSlot(need.lap, "", pace * breaks[last].shifts_ahead, left, why, instead)
+    faces = pace * breaks[place[need.lap]].shifts_ahead
     until = f"about {plural(round(faces), 'face')} until then" if faces >= 0.5 else "hardly a face until then"
     why = f"{until}, {known}." if left >= faces else f"{until}; it may run out before, so read each against the limit."
-    return ReconditionSlot(need.lap, breaks[place].text, faces, left, why)
+    return ReconditionSlot(need.lap, breaks[place[need.lap]].text, faces, left, why)

@@ -137,7 +137,7 @@ def test_a_link_that_names_no_lap_opens_one(lap, filled_store, board):
 
 def test_the_shift_view_shows_the_plan_of_reconditioning(filled_store, monkeypatch):
     slot = ReconditionSlot("CI-1", "end of the late shift, 22:00", 5.0, 9.0, "about 5 faces until then.")
-    held = ReconditionSlot("CE-2", "", math.nan, 3.0, "answer its signal first.")
+    held = ReconditionSlot("CE-2", "", math.nan, 3.0, "answer its signal first.", "after its answer")
     put(monkeypatch, fixtures.shift(slots=(slot, held), slots_note="One lap at each break."))
     shown = text(run("shift"))
     assert "<td>end of the late shift, 22:00</td>" in shown and "<td>after its answer</td>" in shown

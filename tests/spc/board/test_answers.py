@@ -1,6 +1,13 @@
 import numpy as np
 
-from spc.board.answers import answer_questions, pass_to_pass, what_is_it, which_lap_serves
+from spc.board.answers import (
+    answer_questions,
+    compare_laps,
+    pass_to_pass,
+    what_is_it,
+    which_lap_serves,
+    with_lap_that_serves,
+)
 from spc.board.causes import diagnose, read_pattern
 from spc.wear.cycle import number_cycles
 from spc.wear.signs import face_signs
@@ -84,14 +91,38 @@ def lapped(shares, n=30, minutes=None):
     return face_signs(numbered(rows))
 
 
+def serves(signs, part, states=None, **more):
+    """Answer for laps in the states named, 'cutting' where none is."""
+    states = states or {}
+    out = {lap: state for lap, state in states.items() if state in ("held", "resting")}
+    return which_lap_serves(compare_laps(signs, part, out_of_use=out, **more), lambda lap: states.get(lap, "cutting"))
+
+
 def test_which_lap_serves():
-    clear = which_lap_serves(lapped({"A": 0.0, "B": 0.5}), "P1")
+    clear = serves(lapped({"A": 0.0, "B": 0.5}), "P1")
     assert clear.startswith("A serves P1 best, better than B. A: 30 of 30 good at the first pass (88% to 100%)")
-    assert which_lap_serves(lapped({"A": 0.1, "B": 0.1}), "P1").startswith("Any of A, B: the log cannot tell")
-    slow = which_lap_serves(lapped({"A": 0.1, "B": 0.1}, minutes={"A": 6.0}), "P1")
+    assert serves(lapped({"A": 0.1, "B": 0.1}), "P1").startswith("Any of A, B: the log cannot tell")
+    slow = serves(lapped({"A": 0.1, "B": 0.1}, minutes={"A": 6.0}), "P1")
     assert slow.startswith("First passes are alike; B takes fewer minutes")
-    assert which_lap_serves(lapped({"A": 0.1}), "P1").startswith("Only A has done")
-    assert which_lap_serves(lapped({"A": 0.1}, n=2), "P1").startswith("Too few faces of P1")
+    assert serves(lapped({"A": 0.1}), "P1").startswith("Only A has done")
+    assert serves(lapped({"A": 0.1}, n=2), "P1").startswith("Too few faces of P1")
+
+
+def test_a_lap_that_nothing_may_go_on_serves_nothing():
+    signs = lapped({"A": 0.0, "B": 0.1, "C": 0.5, "D": 0.5})
+    told = serves(signs, "P1", {"A": "held", "B": "due", "C": "watch", "D": "resting"})
+    assert told.startswith("B (due) serves P1 best, better than C (watch). B: ")
+    assert told.endswith("Left out: A (held), D (resting).") and "A:" not in told
+    told = serves(signs, "P1", dict.fromkeys("ABCD", "held"))
+    assert told.startswith(
+        "Too few faces of P1 to say: no lap in use has done 5 of them with this grit. Left out: 4 held."
+    )
+
+
+def test_at_most_three_laps_are_named_beside_the_one_that_serves():
+    told = serves(lapped(dict.fromkeys("ABCDEFG", 0.1)), "P1")
+    assert told.startswith("Any of A, B, C, D: the log cannot tell") and told.endswith(" 3 more have done it.")
+    assert told.count("good at the first pass") == 4
 
 
 def test_what_is_it_names_a_group_or_says_it_cannot_tell():
@@ -107,8 +138,9 @@ def test_three_questions_even_from_an_empty_lap():
     pattern = read_pattern([], scratch=False)
     frame = numbered([{}])
     passes = pass_to_pass(frame.iloc[:0])
-    serves = which_lap_serves(face_signs(frame).iloc[:0], "")
-    answers = answer_questions(passes, serves, pattern=pattern, diagnosis=diagnose(pattern))
+    answers = with_lap_that_serves(
+        answer_questions(passes, pattern=pattern, diagnosis=diagnose(pattern)), serves(face_signs(frame).iloc[:0], "")
+    )
     assert [q[-1] for q, _ in answers] == ["?"] * 3
     assert all(a for _, a in answers)
 
@@ -116,18 +148,18 @@ def test_three_questions_even_from_an_empty_lap():
 def test_a_first_reading_over_the_limit_is_not_good():
     rows = [reading(0.8, 1.0, 1, serial=f"{lap}{i}", lap=lap) for lap in "AB" for i in range(8)]
     signs = face_signs(numbered(rows))
-    assert "A: 8 of 8 good at the first pass" in which_lap_serves(signs, "P1")
-    assert "A: 0 of 8 good at the first pass" in which_lap_serves(signs, "P1", limit_um=0.5)
+    assert "A: 8 of 8 good at the first pass" in serves(signs, "P1")
+    assert "A: 0 of 8 good at the first pass" in serves(signs, "P1", limit_um=0.5)
 
 
 def test_first_passes_that_are_not_logged_are_not_compared():
-    alike = which_lap_serves(lapped({"A": 0.0, "B": 0.0}), "P1", hidden=True)
+    alike = serves(lapped({"A": 0.0, "B": 0.0}), "P1", hidden=True)
     assert (
         alike.startswith("How many were good at the first pass cannot be told")
         and "A, B cannot be told apart by them yet" in alike
     )
-    slow = which_lap_serves(lapped({"A": 0.0, "B": 0.0}, minutes={"A": 6.0}), "P1", hidden=True)
+    slow = serves(lapped({"A": 0.0, "B": 0.0}, minutes={"A": 6.0}), "P1", hidden=True)
     assert "A takes the fewest" not in slow and "B takes the fewest" in slow
-    assert which_lap_serves(lapped({"A": 0.0}), "P1", hidden=True).endswith(
+    assert serves(lapped({"A": 0.0}), "P1", hidden=True).endswith(
         "how many were good at the first pass cannot be told."
     )

@@ -1,13 +1,16 @@
 """The board that screens share: one look, the same reports as asked one by one, kept only where it may be."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from spc.board import cell_view as cell_view_module
+from spc.board.answers import with_lap_that_serves
 from spc.board.board import Board
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
+from spc.board.lap_lead import lap_that_serves
 from spc.board.lap_report import UnknownLapError, report_of
 from spc.board.room_history import look_at_room
 from spc.board.shift import shift_of
@@ -45,6 +48,10 @@ def test_it_says_what_the_reports_say(cell):
     charts = chart_cell(view)
     room = look_at_room(view, charts)
     reports = [report_of(view, charts, lap, room=room) for lap in ("CI-1", "CI-2")]
+    serves = lap_that_serves(
+        view, "CI-1", out_of_use=lambda _: "", state_of=lambda lap: {r.lap: r.state for r in reports}[lap]
+    )
+    reports = [replace(r, answers=with_lap_that_serves(r.answers, serves)) for r in reports]
     assert repr(board.lap("CI-1")) == repr(reports[0])
     assert repr(board.shift()) == repr(shift_of(view, charts, reports, room=room))
     assert board.lap("CI-1") is next(report for report in board.shift().laps if report.lap == "CI-1")

@@ -94,13 +94,19 @@ def test_a_due_lap_keeps_the_next_break_and_the_lap_with_the_most_faces_left_is_
     needs = [need("B", 4.5, 8, "due"), need("D", 14.8, 8), need("C", 22.7, 8), need("A", 23.3, 8)]
     ahead = breaks_ahead(datetime(2026, 3, 6, 20, 30), SITE, most=4)  # 1.5, 9.5, 17.5, 25.5 faces ahead
     for order in permutations(needs):
-        out, *planned = plan_slots(order, ahead)
+        *planned, out = plan_slots(order, ahead)
         assert [(s.lap, s.break_text) for s in planned] == [
             (n.lap, b.text) for n, b in zip(needs[:3], ahead[:3], strict=True)
         ]
-        assert (out.lap, out.break_text) == ("A", "")
-        why = "every break it lasts until is taken by a lap that needs it more"
-        assert out.why == f"before the first break, or take a spare: {why}."
+        assert (out.lap, out.break_text, out.faces_until) == ("A", "", 17.5)
+        assert out.instead == f"none free up to the {ahead[2].text}"
+        assert out.why == "at least 23 left; taken by B, D, C. Recondition it beside one of them, or take a spare."
+
+
+def test_a_lap_that_loses_its_break_lasts_all_the_same_and_stands_after_needier_ones():
+    slots = plan_slots([need("Fresh", 33), need("D", 32), need("B", 20), need("C", 30), need("A", 7)], BREAKS)
+    assert [s.lap for s in slots] == ["A", "B", "C", "D", "Fresh"]
+    assert not any("cannot wait" in s.instead or "may not last" in s.why for s in slots)
 
 
 def test_no_lap_pushed_out_could_have_stood_where_a_less_needy_lap_stands():

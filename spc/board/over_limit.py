@@ -1,0 +1,198 @@
+"""Faces left over a limit: what holds a lap until a person has answered, and what is only remembered of it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.guard_signals import stop_signal
+from spc.board.lap_state import plural
+from spc.board.open_signals import RECENT_POINTS
+from spc.board.reactions import is_answered
+from spc.board.results import Signal
+from spc.board.shown_length import lengths_apart, shown_length
+from spc.chart.stream import SIGNS
+from spc.measure.shown import MICROMETRE, typed_words
+
+__all__ = ["over_limit_remarks", "over_limit_signals"]
+
+_DISPOSED = ("re-lap", "regrind", "scrap")  # whoever wrote it has decided what becomes of the piece
+_PIECE = ("part", "serial", "face")
+
+
+class _Left(NamedTuple):
+    """Faces of one lap left over the limit of one characteristic, oldest first, as places among its lappings."""
+
+    characteristic: str
+    limit_um: NDArray[np.float64]  # of every lapping
+    recent: tuple[int, ...]  # of the running cycle, among its newest readings
+    passed: tuple[int, ...]  # older ones of it, and those among the newest readings that came before it
+
+
+def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
+    """Name the faces of one lap that lie wholly over a limit and that nothing has put right.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+
+    Returns
+    -------
+    tuple of Signal
+        At most one per characteristic, of the oldest such face; an answer covers all of them, one on its reading alone
+        that face. Good faces after it put nothing right: it is the face that is over.
+
+    Notes
+    -----
+    Our own rules. A face is left over its limit until somebody answers, unless its outcome says that it is lapped
+    again, reground or scrapped, or the same piece was read after a later pass: of a serial number any later lapping on
+    any lap, without one the next row of the part whose attempt number grows. What is older than the newest
+    `RECENT_POINTS` readings, or came before the lap was reconditioned, holds nothing; `over_limit_remarks` tells it.
+    """
+    rows = view.lapped_of(lap)
+    found = []
+    for left in _left_over(view, lap):
+        if places := _unanswered(view, lap, left.characteristic, left.recent):
+            found.append(_signal(view, lap, rows, left, places))
+    return tuple(found)
+
+
+def over_limit_remarks(view: CellView, lap: str, *, ended: bool = False) -> tuple[str, ...]:
+    """Tell of faces over a limit that hold the lap no longer and that nobody has answered for, a sentence each.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    ended : bool, default False
+        Whether the cycle of its newest face has ended, so that none of its faces holds the lap.
+
+    Returns
+    -------
+    tuple of str
+    """
+    rows = view.lapped_of(lap)
+    told = []
+    for left in _left_over(view, lap):
+        places = (*left.passed, *(left.recent if ended else ()))
+        if places := _unanswered(view, lap, left.characteristic, places):
+            count = plural(len(places), "face")
+            were, them, last = ("was", "it", "") if len(places) == 1 else ("were", "them", "the last ")
+            told.append(
+                f"{count} of {lap} {were} over the {left.characteristic} limit, {last}{_name(rows.iloc[places[-1]])}, "
+                f"and nobody has said what became of {them}: see that nothing is passed on."
+            )
+    return tuple(told)
+
+
+def _left_over(view: CellView, lap: str) -> tuple[_Left, ...]:
+    """Find what is left over by the lap's own rows, one characteristic after the other."""
+    rows = view.lapped_of(lap)
+    if rows.empty:
+        return ()
+    limited = set(view.limits["characteristic"])
+    asked = tuple(c for c in ("flatness", "finish", "parallelism", "squareness") if c in limited)
+    return view.memo.once(lap, "left over", (rows, view.limits), partial(_found, rows, view.limits, asked))
+
+
+def _found(rows: pd.DataFrame, limits: pd.DataFrame, characteristics: Sequence[str]) -> tuple[_Left, ...]:
+    piece, found = _pieces(rows), []
+    newest = np.zeros(len(rows), np.int64)  # newest row of each piece
+    np.maximum.at(newest, piece, np.arange(len(rows)))
+    disposed = rows["outcome"].isin(_DISPOSED).to_numpy()[newest[piece]]
+    now = (rows["cycle"] == rows["cycle"].iloc[-1]).to_numpy()
+    for characteristic in characteristics:
+        limit = upper_limit_um(rows["part"], limits, characteristic=characteristic)
+        low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
+        read = np.flatnonzero(np.isfinite(low) & np.isfinite(limit))
+        last_read = np.zeros(len(rows), np.int64)
+        np.maximum.at(last_read, piece[read], read)
+        over = read[(low[read] >= limit[read]) & (last_read[piece[read]] == read) & ~disposed[read]]
+        if over.size == 0:
+            continue
+        lately = over >= read[-RECENT_POINTS:][0]
+        holds, passed = over[lately & now[over]], over[lately != now[over]]
+        found.append(_Left(characteristic, limit, tuple(holds.tolist()), tuple(passed.tolist())))
+    return tuple(found)
+
+
+def _pieces(rows: pd.DataFrame) -> NDArray[np.int64]:
+    """Give each row the number of its piece: by serial number, without one by an attempt number that grows."""
+    codes = [pd.factorize(rows[name])[0] for name in (*_PIECE, "cycle")]
+    attempt, new = rows["attempt"].to_numpy(np.int64), np.ones(len(rows), bool)
+    new[1:] = (attempt[1:] <= attempt[:-1]) | np.any([code[1:] != code[:-1] for code in codes], axis=0)
+    named = (rows["serial"] != "").to_numpy()
+    by_name = pd.MultiIndex.from_arrays([*codes[:3], np.where(named, 0, np.cumsum(new))])
+    return pd.factorize(by_name)[0].astype(np.int64)
+
+
+def _unanswered(view: CellView, lap: str, characteristic: str, places: Sequence[int]) -> tuple[int, ...]:
+    """Leave the faces that nobody has answered for and that were not read again on another lap."""
+    rows = view.lapped_of(lap)
+    return tuple(
+        place
+        for place in places
+        if not is_answered(view, lap, characteristic, int(rows["face_id"].iloc[place]))
+        and not _lapped_elsewhere(view, lap, rows.iloc[place], characteristic)
+    )
+
+
+def _lapped_elsewhere(view: CellView, lap: str, row: pd.Series, characteristic: str) -> bool:
+    """Whether the piece was lapped later on another lap, and read or disposed of there."""
+    if not row["serial"]:
+        return False
+    for other in view.by_lap:
+        rows = view.lapped_of(other)
+        serials = view.memo.once(other, "serials", (rows,), partial(_serials, rows))
+        if other == lap or row["serial"] not in serials:
+            continue
+        later = rows.iloc[int(rows["sort_us"].to_numpy(np.int64).searchsorted(row["sort_us"], side="right")) :]
+        of = later[np.all([later[name] == row[name] for name in _PIECE], axis=0)]
+        if (of[f"{characteristic}_low_um"].notna() | of["outcome"].isin(_DISPOSED)).any():
+            return True
+    return False
+
+
+def _serials(rows: pd.DataFrame) -> frozenset[str]:
+    return frozenset(rows["serial"].tolist())
+
+
+def _signal(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places: Sequence[int]) -> Signal:
+    row, sentence = rows.iloc[places[0]], _sentence(view, lap, rows, left, places)
+    signal = stop_signal(row, lap, left.characteristic, "a face over its limit", sentence, len(rows) - 1 - places[0])
+    return replace(signal, through_face_id=int(rows["face_id"].iloc[places[-1]]))
+
+
+def _sentence(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places: Sequence[int]) -> str:
+    what = "Ra" if left.characteristic == "finish" else left.characteristic
+    row = rows.iloc[places[0]]
+    typed = typed_words(
+        row[f"{left.characteristic}_text"], row["flatness_unit"] if left.characteristic == "flatness" else ""
+    )
+    unit = shown_length(view, lap, left.characteristic) if left.characteristic in SIGNS else MICROMETRE
+    low_um = float(row[f"{left.characteristic}_low_um"])
+    shown, against = lengths_apart(low_um, float(left.limit_um[places[0]]), left.characteristic, unit)
+    read = f"{what} {typed} ({shown} or more) against {against} for {row['part'] or 'any part'}"
+    if len(places) == 1 and places[0] == len(rows) - 1:
+        return f"The last face read on {lap} is over its limit: {_name(row)}, {read}."
+    if len(places) == 1:
+        return f"A face read on {lap} is over its limit, and nobody has answered for it: {_name(row)}, {read}."
+    last = f"and {_name(rows.iloc[places[-1]])}"
+    if len(places) > 2:
+        last = f"and {len(places) - 1} more up to {_name(rows.iloc[places[-1]])}"
+    return f"{len(places)} faces read on {lap} are over their limit: {_name(row)}, {read}; {last}."
+
+
+def _name(row: pd.Series) -> str:
+    """Say which face, so that a person finds it: serial number, face, time and operator, as far as they are logged."""
+    piece = " ".join(str(row[name]) for name in ("serial", "face") if row[name])
+    when = f" of {row['time_text']}" if row["time_text"] else ""
+    return (
+        f"{piece or 'a face without a serial number'}{when}{' by ' + str(row['operator']) if row['operator'] else ''}"
+    )

@@ -180,7 +180,7 @@ def left_words(lap: LapReport) -> str:
     if lap.state == "held":  # nothing beside a hold may invite to go on
         return "none until answered"
     if left.status == "over":
-        return "at the limit"
+        return f"at the limit {left.named}".rstrip()
     return left.sentence if left.status in ("range", "ended") else "no forecast"
 
 

@@ -174,7 +174,7 @@ def _short(lap: LapReport) -> str:
     if lap.state == "held":
         return "none until answered"
     if left.status == "over":
-        return "at the limit now"
+        return f"at the limit now {left.named}".rstrip()
     if left.status in ("range", "ended"):
         return left.sentence
     return "no forecast: " + left.sentence if len(left.sentence) <= 70 else "no forecast yet"

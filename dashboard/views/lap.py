@@ -150,7 +150,9 @@ def _evidence(report: LapReport, page: Page) -> None:
     if report.picture is not None and not math.isfinite(report.picture.limit_um):
         link_to_lap(page, report.lap, view="proof", section="Limits", label="Set its limit")
     if report.state != "held":  # nothing beside a hold may invite to go on
-        if left.status != "range" and not any(left.sentence in line for line in (*lines, report.sentence)):
+        if left.status not in ("range", "over") and not any(
+            left.sentence in line for line in (*lines, report.sentence)
+        ):
             lines.append(f"Faces left: {left.sentence}")
         if report.confidence:
             lines.append(f"How sure: {report.confidence.rstrip('.')}.")

@@ -22,13 +22,13 @@ from spc.board.lap_paths import (
 )
 from spc.board.lives import NEVER
 from spc.board.remembered import Remembered
-from spc.board.results import CycleFan, FacesLeft
+from spc.board.results import CycleFan, FacesLeft, PartLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.wear.path_shape import SHAPES
 from spc.wear.path_slips import slips
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import fit_apart
-from spc.wear.time_to_limit import TimeToLimit, WearFan, times_to_limit, usual_band
+from spc.wear.time_to_limit import TimeToLimit, WearFan, times_of_parts, usual_band
 from spc.wear.wear_path import WearPath, taken
 
 __all__ = ["LapForecast", "PoolCache", "forecast_cycle", "forecast_lap", "forecast_laps", "without_faces_left"]
@@ -115,7 +115,7 @@ def forecast_lap(
     until: Mapping[tuple[str, int], float] = NEVER,
     cache: PoolCache = _CACHE,
 ) -> LapForecast:
-    """Faces left on one lap under the tightest flatness limit of the part numbers it laps.
+    """Faces left on one lap under the flatness limit that the part numbers it laps reach first.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def forecast_lap(
         (view.signs_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
         lambda: running_cycle(view, lap, room, since_age=since_age),
     )  # fmt: skip
-    past = past_paths(view, lap, now.grit, now.limit_um, until=until)
+    past = past_paths(view, lap, now.grit, now.widest_um, until=until)
     turning = now.own.carries_signs and running_bow(view, lap, room).turning
     return forecast_cycle(lap, now, past, turning=turning, cache=cache)
 
@@ -176,15 +176,16 @@ def forecast_cycle(
     slipped = slips((*paths, own))[-1]  # one mistyped reading is no wear
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
     newest = now.rows[["age_faces", "face_id"]].iloc[-1].tolist() if len(now.rows) else ()
-    about = (lap, now.part, now.limit_um, now.limit_text, len(now.rows), *newest, count)
-    asked = digest_of_values(name, *about, how.signed, how.apart, how.refused, *values_of(own))
+    limits = [value for limit in now.limits for value in (limit.part, limit.limit_um, limit.text)]
+    about = (lap, *limits, len(now.rows), *newest, count, how.signed, how.apart, how.refused)
+    asked = digest_of_values(name, *about, *values_of(own))
 
     def compute() -> LapForecast:
         found = _forecast(cache, past, own, now, how, lap)
         if count and found.borrowed:
             out = f"{count} more of its own {'lies' if count == 1 else 'lie'} far beyond those on either side: left out"
             found = replace(found, borrowed=f"{found.borrowed}; {out}")
-        why = _NO_PART if not now.part and math.isnan(now.limit_um) else how.refused
+        why = _NO_PART if not now.limits[0].part and math.isnan(now.widest_um) else how.refused
         return without_faces_left(found, why) if why else found
 
     return cache.forecast(lap, asked, compute)
@@ -192,7 +193,14 @@ def forecast_cycle(
 
 def without_faces_left(forecast: LapForecast, why: str) -> LapForecast:
     """Take the faces left out of a forecast whose readings cannot tell them, and say why."""
-    nothing: dict[str, Any] = {"status": "refused", "low": None, "median": None, "high": None, "sentence": why}
+    nothing: dict[str, Any] = {
+        "status": "refused",
+        "low": None,
+        "median": None,
+        "high": None,
+        "sentence": why,
+        "others": (),
+    }
     left, soon = (replace(each, **nothing) for each in (forecast.faces_left, forecast.next_face))
     return replace(forecast, faces_left=left, next_face=soon, fan=None)
 
@@ -200,33 +208,41 @@ def without_faces_left(forecast: LapForecast, why: str) -> LapForecast:
 def _forecast(
     cache: PoolCache, past: PastPaths, own: WearPath, running: RunningCycle, how: WayOfReading, lap: str
 ) -> LapForecast:
-    rows, part, limit_um = running.rows, running.part, running.limit_um
+    rows = running.rows
     now = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
     rng = np.random.default_rng(_seed(lap, str(len(rows)), str(rows["face_id"].iloc[-1]) if len(rows) else ""))
     name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
-    pooled, band = cache.fit(name, paths, signed=how.signed), None
-    if not pooled.refused:
-        longest = max(float(p.age[-1]) for p in pooled.past)
-        band = cache.band(name, pooled, part, _steps_up(longest, now), signed=how.signed)
+    pooled = fit = cache.fit(name, paths, signed=how.signed)
     if how.apart:
-        pooled = fit_apart(pooled, own, lacking=_APART, rng=rng)
-    elif pooled.refused and np.isfinite(limit_um):
+        pooled = fit_apart(fit, own, lacking=_APART, rng=rng)
+    elif fit.refused and np.isfinite(running.widest_um):
         pooled = fit_alone(own, rng=rng)
-    lower = -limit_um if how.signed else None
-    answers = times_to_limit(pooled, own, limit=limit_um, lower_limit=lower, now=now, part=part, rng=rng)
-    answer, soon = answers["path"], answers["next face"]
+    limits = {limit.part: limit.limit_um for limit in running.limits}
+    lower = {part: -limit_um for part, limit_um in limits.items()} if how.signed else None
+    told = times_of_parts(pooled, own, limits=limits, lower_limits=lower, now=now, rng=rng)
+    first, *others = sorted(running.limits, key=lambda limit: _when(told[limit.part]["path"]))
+    answer, soon, band = told[first.part]["path"], told[first.part]["next face"], None
+    if not fit.refused:
+        longest = max(float(p.age[-1]) for p in fit.past)
+        band = cache.band(name, fit, first.part, _steps_up(longest, now), signed=how.signed)
     return LapForecast(
         lap=lap,
-        part=part,
-        limit_um=limit_um,
-        limit_text=running.limit_text,
-        faces_left=_faces_left(answer),
-        next_face=_faces_left(soon),
+        part=first.part,
+        limit_um=first.limit_um,
+        limit_text=first.text,
+        faces_left=_faces_left(first.part, answer, {other.part: told[other.part]["path"] for other in others}),
+        next_face=_faces_left(first.part, soon, {}),
         fan=_fan(answer.fan),
         band=_fan(band),
         borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
         shape=answer.shape,
     )
+
+
+def _when(answer: TimeToLimit) -> tuple[float, float]:
+    """Sort key: the middle of the range; of two alike the mean of what was drawn."""
+    middle = np.inf if answer.median is None else answer.median
+    return middle, float(np.minimum(answer.draws, answer.horizon).mean()) if answer.draws.size else 0.0
 
 
 def _steps_up(longest: float, now: float) -> float:
@@ -237,8 +253,8 @@ def _steps_up(longest: float, now: float) -> float:
     return end
 
 
-def _faces_left(answer: TimeToLimit) -> FacesLeft:
-    return FacesLeft(
+def _faces_left(part: str, answer: TimeToLimit, others: Mapping[str, TimeToLimit]) -> FacesLeft:
+    left = FacesLeft(
         status=answer.status,
         low=answer.low,
         median=answer.median,
@@ -250,7 +266,15 @@ def _faces_left(answer: TimeToLimit) -> FacesLeft:
         sentence=answer.sentence,
         own_faces=answer.own_readings,
         past_cycles=answer.past_cycles,
+        part=part,
+        others=tuple(
+            PartLeft(other, told.low, told.median, told.high, told.sentence)
+            for other, told in others.items()
+            if answer.status != "refused"
+        ),
     )
+    said = left.sentence.replace(" left", f" left {left.named}", 1) if left.named else left.sentence
+    return replace(left, sentence="; ".join(filter(None, (said, left.longer))))
 
 
 def _fan(fan: WearFan | None) -> CycleFan | None:

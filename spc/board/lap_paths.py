@@ -31,6 +31,7 @@ __all__ = [
     "LEAST_FACES",
     "PAST_CYCLES",
     "CyclePaths",
+    "PartLimit",
     "PastPaths",
     "RunningCycle",
     "WayOfReading",
@@ -42,6 +43,7 @@ __all__ = [
 ]
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
+_LATELY = 40  # faces whose part numbers count as lapped lately
 LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
 _PATH = (
     *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
@@ -67,15 +69,27 @@ class CyclePaths:
 
 
 @dataclass(frozen=True, slots=True)
+class PartLimit:
+    """The upper flatness limit of one part number."""
+
+    part: str  # '' = none known
+    limit_um: float  # NaN = none set
+    text: str  # as on the drawing, with the part number
+
+
+@dataclass(frozen=True, slots=True)
 class RunningCycle:
-    """The running cycle of a lap and the limit that runs out first."""
+    """The running cycle of a lap and the limits of the part numbers it laps."""
 
     rows: pd.DataFrame  # its finished faces
     own: CyclePaths  # of them, those under the newest grit
     grit: str  # that grit, '' = unknown
-    part: str  # part number whose limit comes first, '' = none
-    limit_um: float  # NaN = none set
-    limit_text: str
+    limits: tuple[PartLimit, ...]  # of the part numbers lapped lately, the last lapped first; one without a limit alone
+
+    @property
+    def widest_um(self) -> float:
+        """The widest of the limits: readings up to it tell of every part number; NaN = none set."""
+        return max(limit.limit_um for limit in self.limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,8 +165,7 @@ def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float
     own = own[:0] if changed and grits.size and grits[-1] != changed else own
     grit = changed or ("" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1]))
     rows = signs.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
-    leading = _leading_limit(view, rows if len(rows) else signs)
-    return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, *leading)
+    return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, _limits_lately(view, signs, grit))
 
 
 def past_paths(
@@ -221,22 +234,24 @@ def _columns(view: CellView, lap: str) -> dict[str, Any]:
     return view.memo.once(lap, "path columns", (signs, view.limits), columns)
 
 
-def _leading_limit(view: CellView, rows: pd.DataFrame) -> tuple[str, float, str]:
-    """Choose the part number lapped lately whose limit is tightest: it is the one that runs out first.
+def _limits_lately(view: CellView, signs: pd.DataFrame, grit: str) -> tuple[PartLimit, ...]:
+    """List the part numbers lapped lately on a lap that have a limit, the last lapped first, in this cycle or before.
 
-    A lap without any face has lapped no part number yet: the limit of all parts counts, where there is one.
+    Those of another grit count only where none was lapped under this one. A lap without any face has lapped no part
+    number yet: the limit of all parts counts, where there is one.
     """
-    lately = rows["part"].iloc[-40:] if len(rows) else pd.Series([""])
-    limit = upper_limit_um(lately, view.limits)
-    if not np.isfinite(limit).any():
-        return str(lately.iloc[-1]), float("nan"), ""
-    tightest = float(np.nanmin(limit))
-    part = str(lately.to_numpy()[np.flatnonzero(limit == tightest)[-1]])
+    under = signs["part"][signs["grit"].isin((grit, ""))] if grit else signs["part"]
+    lately = (under if len(under) else signs["part"]).iloc[-_LATELY:][::-1]
+    parts = list(dict.fromkeys(lately.tolist())) or [""]
+    limits_um = upper_limit_um(pd.Series(parts), view.limits).tolist()
     flatness = view.limits[view.limits["characteristic"] == "flatness"]
-    row = flatness[flatness["part"] == part]
-    row = row if len(row) else flatness[flatness["part"] == "*"]
-    text = str(row["upper_text"].iloc[0]) or f"{tightest:.3g} um"
-    return part, tightest, f"{text} ({part})" if part else text
+    texts = dict(zip(flatness["part"].tolist(), flatness["upper_text"].tolist(), strict=True))
+    found = []
+    for part, limit_um in zip(parts, limits_um, strict=True):
+        if np.isfinite(limit_um):
+            text = str(texts[part if part in texts else "*"]) or f"{limit_um:.3g} um"
+            found.append(PartLimit(part, limit_um, f"{text} ({part})" if part else text))
+    return tuple(found) or (PartLimit(parts[0], float("nan"), ""),)
 
 
 def past_until(paths: tuple[CyclePaths, ...], limit_um: float) -> PastPaths:

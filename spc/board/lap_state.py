@@ -100,9 +100,11 @@ def decide_state(
         return LapState("resting", "", f"{lap} is {out_of_use}.", reasons)
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
-    under = f" under {limit_text}" if limit_text else ""
     left = faces_left.sentence.rstrip(".")
-    forecast = f"{left}{under}." if faces_left.status == "range" else f"{left}."
+    if limit_text and faces_left.status in ("range", "over"):
+        limit = limit_text.removesuffix(faces_left.named).rstrip()  # the sentence names the part number by itself
+        left = left.replace(" left", f" left under {limit}", 1)
+    forecast = f"{left}."
     moved = f"{lap} moved with the room: trust its readings of this shift only when the room has been looked at"
     leaning = f"{moved}; the faces left {'' if room_counted else 'do not '}count them."
     if room_found:

@@ -14,6 +14,7 @@ __all__ = [
     "CyclePicture",
     "FacesLeft",
     "LapReport",
+    "PartLeft",
     "ReconditionSlot",
     "RoomAlarm",
     "ShiftReport",
@@ -31,6 +32,8 @@ STATES: dict[str, str] = {
     "resting": "not in use",
 }
 
+_NO_PART = "no part number"
+_MOST_LONGER = 2  # part numbers named that last longer than the one that is at its limit first
 RECONDITIONING = "reconditioning"  # sign of the question whether one was left out of the log
 
 
@@ -70,6 +73,17 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class PartLeft:
+    """How many more faces of one part number until its limit; None = open-ended, as of `FacesLeft`."""
+
+    part: str  # '' = faces without a part number
+    low: float | None
+    median: float | None
+    high: float | None
+    sentence: str  # '15 to 20 faces left'
+
+
+@dataclass(frozen=True, slots=True)
 class FacesLeft:
     """How many more faces (or minutes) until the limit, as a range; high None = open-ended past the horizon."""
 
@@ -85,6 +99,24 @@ class FacesLeft:
     own_faces: int  # faces of this cycle used
     past_cycles: int  # past cycles, of this lap and its sisters, borrowed from
     if_reconditioned: str = ""  # '' or, while nobody has said whether it was, when: the range holds only if it was
+    part: str = ""  # the part number that is at its limit first, '' = none known
+    others: tuple[PartLeft, ...] = ()  # the other part numbers lapped lately, as they follow
+
+    @property
+    def named(self) -> str:
+        """'(B)', where other part numbers are lapped too, else ''."""
+        return f"({self.part or _NO_PART})" if self.others else ""
+
+    @property
+    def longer(self) -> str:
+        """'A: 15 to 20', those part numbers whose middle lies beyond the range, '' = none."""
+        beyond = [
+            other for other in self.others
+            if self.high is not None and (other.median is None or other.median > self.high)
+        ]  # fmt: skip
+        told = [f"{other.part or _NO_PART}: {other.sentence.split(' face')[0]}" for other in beyond[:_MOST_LONGER]]
+        more = len(beyond) - len(told)
+        return "; ".join([*told, f"{more} more part number{'' if more == 1 else 's'} longer"] if more else told)
 
 
 @dataclass(frozen=True, slots=True)

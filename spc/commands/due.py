@@ -30,13 +30,14 @@ def command(session: Session, *, lap: str) -> int:
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
     part number alone, or null), not_the_room_before, changed, holds, false_calls, stale (no face for long, or faces
     dated later than now, which count nowhere yet; '' = neither), and laps in order of need, each with lap, state
-    ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words;
-    '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired,
-    'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned; null = open or not known), next_break
-    ('' where held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit,
-    registered_grit ('' = no other than grit), signals, asked, causes, safety, data_health and answers (question,
-    answer). asked: reconditionings that may not be logged, the newest first; one of the running cycle is among the
-    signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned.
+    ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words; ''
+    = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired,
+    'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned, part, the part number that is at its
+    limit first, and others, those lapped lately beside it (part, low, median, high, sentence); null = open or not
+    known), next_break ('' where held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual),
+    material, grit, registered_grit ('' = no other than grit), signals, asked, causes, safety, data_health and answers
+    (question, answer). asked: reconditionings that may not be logged, the newest first; one of the running cycle is
+    among the signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned.
     """
     board = session.board()
     if lap:
@@ -167,7 +168,10 @@ def _left(report: LapReport) -> str:
         return "none until answered"
     if report.faces_left.status == "ended":
         return report.faces_left.sentence
-    return _SHORT.get(report.faces_left.status, report.faces_left.sentence) + _LEADS.get(report.lead_sign, "")
+    left = report.faces_left
+    if left.status == "over":
+        return "; ".join(filter(None, (f"{_SHORT['over']} {left.named}".rstrip(), left.longer)))
+    return _SHORT.get(left.status, left.sentence) + _LEADS.get(report.lead_sign, "")
 
 
 def _print_lap(report: LapReport) -> None:

@@ -37,10 +37,10 @@ def crossing_ages(
     together : int
         For "reading": how many readings fall to each age; the first of them to be over decides.
     """
-    reach = _first(future, limit, limit, crossing, rng, together)
+    reach = _first(future, limit, 1.0, crossing, rng, together)
     if lower is None:
         return reach
-    return np.minimum(reach, _first(future, lower, limit, crossing, rng, together))
+    return np.minimum(reach, _first(future, lower, -1.0, crossing, rng, together))
 
 
 def share_over(futures: Sequence[FuturePaths], limit: float, lower: float | None) -> float:
@@ -48,19 +48,19 @@ def share_over(futures: Sequence[FuturePaths], limit: float, lower: float | None
     over = []
     for future in futures:
         path = future.path[:, 0]
-        there = path >= _on_scale(future, limit, limit)
-        over.append(there if lower is None else there | (path <= _on_scale(future, lower, limit)))
+        there = path >= _on_scale(future, limit)
+        over.append(there if lower is None else there | (path <= _on_scale(future, lower)))
     return float(np.concatenate(over).mean())
 
 
-def _on_scale(future: FuturePaths, value: float, own_limit: float) -> float:
-    return float(future.scale.reading_scaled(np.array([value]), own_limit)[0])
+def _on_scale(future: FuturePaths, value: float) -> float:
+    return float(future.scale.reading_scaled(np.array([value]), future.own_limit)[0])
 
 
 def _first(
-    future: FuturePaths, value: float, own_limit: float, crossing: str, rng: np.random.Generator, together: int
+    future: FuturePaths, value: float, side: float, crossing: str, rng: np.random.Generator, together: int
 ) -> Array:
-    limit, side = _on_scale(future, value, own_limit), 1.0 if value == own_limit else -1.0
+    limit = _on_scale(future, value)
     gap = side * (future.path - limit)  # 0 or more = there
     age = future.age
     if crossing == "next face":
@@ -83,7 +83,7 @@ def _first(
     low, high = gap[row, before], gap[row, first]
     if crossing == "reading":  # straight between the readings themselves, not between what a shape makes of them
         scale = future.scale
-        low, high = (side * (scale.reading_back(limit + side * g, own_limit) - value) for g in (low, high))
+        low, high = (side * (scale.reading_back(limit + side * g, future.own_limit) - value) for g in (low, high))
     rise = high - low
     share = np.where(rise > 0, np.clip(-low / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
     at = age[before] + share * (age[first] - age[before])

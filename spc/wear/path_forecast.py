@@ -1,5 +1,6 @@
 """Future paths of one cycle: pooled draws brought up to date with the cycle's own readings, then run on."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from spc.wear.shape_score import given_density
 from spc.wear.unit_tails import scale_spreads
 from spc.wear.wear_path import WearPath, thinned
 
-__all__ = ["FuturePaths", "OwnUpdate", "future_paths", "update_own"]
+__all__ = ["FuturePaths", "OwnUpdate", "future_paths", "of_part", "update_own"]
 
 Array = NDArray[np.float64]
 
@@ -39,10 +40,13 @@ class FuturePaths:
 
     scale: PathScale
     age: Array  # (J,)
-    path: Array  # (S, J) the wear path, without reading error
+    path: Array  # (S, J) the wear path of one part number, without reading error
     error_sd: Array  # (S,) of one reading
     wander_variance: Array  # (S,) of the path per unit of scaled age
     newest: Array | float  # the newest reading; for a new cycle the path's own start
+    own_limit: float  # that readings are shares of where the scale is relative
+    offsets: Array  # (S, P) of the scale's parts, from one of them to the next on the scale
+    offset: Array  # (S,) of them, that of the path
 
 
 def update_own(
@@ -50,7 +54,7 @@ def update_own(
     lines: LineDraws,
     own: WearPath,
     *,
-    part: str = "",
+    parts: Collection[str] = ("",),
     log_scales: Array | None = None,
     alone: bool = False,
 ) -> OwnUpdate:
@@ -62,8 +66,8 @@ def update_own(
         From the pooled fit.
     own : WearPath
         The cycle's readings so far; none is allowed.
-    part : str
-        Part number that will be asked, as in `future_paths`.
+    parts : collection of str
+        Part numbers that will be asked, as in `future_paths` and `of_part`.
     log_scales : (K, 2), optional
         How far a new unit may stray from the group, K a multiple of the draws; see `unit_tails`.
     alone : bool
@@ -71,17 +75,18 @@ def update_own(
     """
     elsewhere = begins_elsewhere(own, scale.zeroed_at, scale.zeroed_value)
     own = thinned(unzeroed(own, scale.zeroed_at, scale.zeroed_value))
-    scale, lines = _with_parts_asked(scale, lines, {part, *own.parts}) if part in scale.parts else (scale, lines)
+    if all(part in scale.parts for part in parts):
+        scale, lines = _with_parts_asked(scale, lines, {*parts, *own.parts})
     stack = stack_paths([own], scale)
     if elsewhere:  # of such a level the group says nothing
         lines = replace(lines, spreads=unlevelled(lines.spreads))
-    parts = len(scale.parts)
+    offsets = len(scale.parts)
     working, multiplier = first_working(stack)
     for _ in range(1 if own.sign_known.all() else 3):  # signs settle from the known ones outwards
-        refined = refined_working(stack, working, multiplier, lines, parts) if own.age.size else None
+        refined = refined_working(stack, working, multiplier, lines, offsets) if own.age.size else None
         if refined is not None:
             working, multiplier = refined
-    gram = path_gram(stack.age_scaled, columns_of(stack, working, parts), multiplier, stack.count)
+    gram = path_gram(stack.age_scaled, columns_of(stack, working, offsets), multiplier, stack.count)
     if log_scales is not None and log_scales.size:
         lines = _straying(lines, log_scales)
     log = given_density(lines, gram, stack.design)
@@ -160,12 +165,25 @@ def future_paths(update: OwnUpdate, age: Array, *, draws: int, part: str = "", r
     path: Array = np.sqrt(steps, dtype=np.float64) * rng.standard_normal((draws, age.size), dtype=np.float32)
     path *= np.sqrt(wander_variance)[:, None]
     np.cumsum(path, axis=1, out=path)
-    offset = np.zeros(draws)
-    if part in scale.parts:
-        offset = effects[:, 2 + scale.parts.index(part)]
-    elif scale.parts:
-        offset = effects[:, 2:].mean(axis=1)
+    offsets = effects[:, 2:]
+    offset = _offset(scale, offsets, part)
     path += effects[:, 1:2] * on_age
     path += (effects[:, 0] + wandered + offset)[:, None]
     newest = float(update.working[0, own.age.size - 1]) if own.age.size else path[:, 0]
-    return FuturePaths(scale, age, path, np.sqrt(error_variance), wander_variance, newest)
+    return FuturePaths(
+        scale, age, path, np.sqrt(error_variance), wander_variance, newest, own.limit, offsets, offset
+    )  # fmt: skip
+
+
+def of_part(future: FuturePaths, part: str) -> FuturePaths:
+    """Give the same draws for another part number: only its offset differs."""
+    offset = _offset(future.scale, future.offsets, part)
+    path = future.path + (offset - future.offset)[:, None]
+    newest = future.newest if isinstance(future.newest, float) else path[:, 0]
+    return replace(future, path=path, newest=newest, offset=offset)
+
+
+def _offset(scale: PathScale, offsets: Array, part: str) -> Array:
+    if part in scale.parts:
+        return np.asarray(offsets[:, scale.parts.index(part)], dtype=np.float64)
+    return np.asarray(offsets.mean(axis=1) if scale.parts else np.zeros(len(offsets)), dtype=np.float64)

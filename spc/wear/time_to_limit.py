@@ -1,18 +1,18 @@
 """How long until the limit: the crossing of one cycle's wear path as a range whose coverage is tested."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.wear.path_crossing import crossing_ages, share_over
-from spc.wear.path_forecast import FuturePaths, future_paths, update_own
+from spc.wear.path_forecast import FuturePaths, future_paths, of_part, update_own
 from spc.wear.path_scale import PathScale, unzeroed
 from spc.wear.pooled import PooledWear
 from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["CROSSINGS", "TimeToLimit", "WearFan", "time_to_limit", "times_to_limit", "usual_band"]
+__all__ = ["CROSSINGS", "TimeToLimit", "WearFan", "time_to_limit", "times_of_parts", "times_to_limit", "usual_band"]
 
 Array = NDArray[np.float64]
 
@@ -74,7 +74,7 @@ def time_to_limit(
     draws: int = 1500,
     rng: np.random.Generator,
 ) -> TimeToLimit:
-    """Forecast when a cycle's wear reaches its limit, for one crossing; see `times_to_limit`."""
+    """Forecast when a cycle's wear reaches its limit, for one crossing; see `times_of_parts`."""
     return times_to_limit(
         pooled, own, limit=limit, lower_limit=lower_limit, now=now, horizon=horizon, level=level,
         crossings=(crossing,), unit=unit, part=part, draws=draws, rng=rng,
@@ -96,7 +96,28 @@ def times_to_limit(
     draws: int = 1500,
     rng: np.random.Generator,
 ) -> dict[str, TimeToLimit]:
-    """Forecast when a cycle's wear reaches its limit, by one or more crossings over the same drawn paths.
+    """Forecast when a cycle's wear reaches its limit, by one or more crossings; see `times_of_parts`."""
+    return times_of_parts(
+        pooled, own, limits={part: limit}, lower_limits=None if lower_limit is None else {part: lower_limit}, now=now,
+        horizon=horizon, level=level, crossings=crossings, unit=unit, draws=draws, rng=rng,
+    )[part]  # fmt: skip
+
+
+def times_of_parts(
+    pooled: PooledWear,
+    own: WearPath,
+    *,
+    limits: Mapping[str, float],
+    lower_limits: Mapping[str, float] | None = None,
+    now: float | None = None,
+    horizon: float | None = None,
+    level: float = 0.9,
+    crossings: Sequence[str] = ("path", "next face"),
+    unit: str = "faces",
+    draws: int = 1500,
+    rng: np.random.Generator,
+) -> dict[str, dict[str, TimeToLimit]]:
+    """Forecast when a cycle's wear reaches the limit of each part number, over the same drawn paths.
 
     Parameters
     ----------
@@ -104,10 +125,10 @@ def times_to_limit(
         From `fit_pooled` on the past cycles of this lap and its sisters (this cycle not among them).
     own : WearPath
         The cycle's readings so far; none is allowed, then all is borrowed.
-    limit : float
-        In the readings' unit; NaN = no limit, refused.
-    lower_limit : float, optional
-        The other side for a signed bow (concave side, negative).
+    limits : mapping of str to float
+        Of each part number whose wear is asked ('' = of none), in the readings' unit; NaN = no limit, refused.
+    lower_limits : mapping of str to float, optional
+        The other side for a signed bow (concave side, negative), of the same part numbers.
     now : float, optional
         Age from which the remaining time counts; default the last reading's age.
     horizon : float, optional
@@ -118,10 +139,13 @@ def times_to_limit(
         Keys of `CROSSINGS`; "reading" goes by the steps of the readings and cannot be mixed with the others.
     unit : str
         Unit of the clock, for the sentence.
-    part : str
-        Part number whose wear is asked.
     draws : int
     rng : numpy.random.Generator
+
+    Returns
+    -------
+    dict of str to dict of str to TimeToLimit
+        By part number and crossing.
 
     Raises
     ------
@@ -153,9 +177,11 @@ def times_to_limit(
     longest = max([start, *(float(p.age[-1]) for p in pooled.past)])
     ahead = (3.0 * longest or 1.0) if horizon is None else float(horizon)
 
+    borrowed = _borrowed_words(own, pooled, unit)
+    tail = (1 - level) / 2
+
     def told(status: str, why: str) -> dict[str, TimeToLimit]:
         none = 0.0 if status == "over" else None
-        borrowed = _borrowed_words(own, pooled, unit)
         return {
             c: TimeToLimit(
                 status, none, none, none, ahead, start, level, c, unit, why, borrowed, own.age.size, len(pooled.past),
@@ -164,39 +190,55 @@ def times_to_limit(
             for c in crossings
         }  # fmt: skip
 
-    if not np.isfinite(limit):
-        return told("refused", "no limit is set for this part: enter its limit, then the forecast follows")
-    if pooled.refused:
-        return told(
-            "refused", f"cannot say: {pooled.refused}; log this cycle to its end and one more past cycle will do"
+    if not np.isfinite(list(limits.values())).all():
+        return dict.fromkeys(
+            limits, told("refused", "no limit is set for this part: enter its limit, then the forecast follows")
         )
-    if "reading" in crossings and own.age.size and _reads_over(own, limit, lower_limit):
-        return told("over", "the last reading is at or over the limit")
-    own = replace(own, limit=limit)
-    ages, together = _future_ages(pooled.past, own, start, start + ahead, by_readings="reading" in crossings)
-    drawn = _drawn_paths(pooled, own, ages, signed=lower_limit is not None, draws=draws, part=part, rng=rng)
+    if pooled.refused:
+        why = f"cannot say: {pooled.refused}; log this cycle to its end and one more past cycle will do"
+        return dict.fromkeys(limits, told("refused", why))
+    lower = {part: None if lower_limits is None else lower_limits[part] for part in limits}
+    by_readings = "reading" in crossings
+    read_over = {
+        part for part in limits if by_readings and own.age.size and _reads_over(own, limits[part], lower[part])
+    }
+    if len(read_over) == len(limits):
+        return dict.fromkeys(limits, told("over", "the last reading is at or over the limit"))
+    own = replace(own, limit=min(limits.values()))
+    ages, together = _future_ages(pooled.past, own, start, start + ahead, by_readings=by_readings)
+    signed = lower_limits is not None
+    drawn = _drawn_paths(pooled, own, ages, signed=signed, draws=draws, parts=tuple(limits), rng=rng)
     if drawn is None:
-        return told("refused", "cannot say: the readings of this cycle do not go with any shape of the past cycles")
-    futures, shape, shape_share = drawn
-    over = "reading" not in crossings and share_over(futures, limit, lower_limit) > 0.5
-    fan = _fan(futures, limit, level, sizes=lower_limit is not None)
-    out = {}
-    for crossing in crossings:
-        reached = [crossing_ages(f, limit, lower_limit, crossing, rng, together=together) for f in futures]
-        remaining = np.concatenate(reached) - start
-        remaining = np.where(remaining > ahead, np.inf, np.maximum(remaining, 0.0))
-        tail = (1 - level) / 2
-        low, median, high = (float(q) for q in np.quantile(remaining, [tail, 0.5, 1 - tail], method="inverted_cdf"))
-        words = _over_words(high, ahead, unit) if over else _range_words(low, high, ahead, unit, crossing)
-        out[crossing] = TimeToLimit(
-            "over" if over else "range",
-            low if np.isfinite(low) else None,
-            median if np.isfinite(median) else None,
-            high if np.isfinite(high) else None,
-            ahead, start, level, crossing, unit, words, _borrowed_words(own, pooled, unit),
-            own.age.size, len(pooled.past), shape, shape_share, fan, remaining,
-        )  # fmt: skip
-    return out
+        why = "cannot say: the readings of this cycle do not go with any shape of the past cycles"
+        return dict.fromkeys(limits, told("refused", why))
+    of_first, shape, shape_share = drawn
+
+    def of(part: str) -> dict[str, TimeToLimit]:
+        futures = of_first if part == next(iter(limits)) else [of_part(future, part) for future in of_first]
+        over = not by_readings and share_over(futures, limits[part], lower[part]) > 0.5
+        fan = _fan(futures, level, sizes=signed)
+        out = {}
+        for crossing in crossings:
+            reached = [crossing_ages(f, limits[part], lower[part], crossing, rng, together=together) for f in futures]
+            remaining = np.concatenate(reached) - start
+            remaining = np.where(remaining > ahead, np.inf, np.maximum(remaining, 0.0))
+            ends = np.quantile(remaining, [tail, 0.5, 1 - tail], method="inverted_cdf")
+            low, median, high = (float(q) for q in ends)
+            words = _over_words(high, ahead, unit) if over else _range_words(low, high, ahead, unit, crossing)
+            out[crossing] = TimeToLimit(
+                "over" if over else "range",
+                low if np.isfinite(low) else None,
+                median if np.isfinite(median) else None,
+                high if np.isfinite(high) else None,
+                ahead, start, level, crossing, unit, words, borrowed, own.age.size, len(pooled.past), shape,
+                shape_share, fan, remaining,
+            )  # fmt: skip
+        return out
+
+    return {
+        part: told("over", "the last reading is at or over the limit") if part in read_over else of(part)
+        for part in limits
+    }
 
 
 def usual_band(
@@ -221,17 +263,24 @@ def usual_band(
     new = wear_path("a usual cycle", (), ())
     ages, _ = _future_ages((), new, 0.0, horizon, by_readings=False)
     drawn = _drawn_paths(
-        replace(pooled, shapes=absolute), new, ages, signed=signed, draws=draws, part=part, rng=rng
+        replace(pooled, shapes=absolute), new, ages, signed=signed, draws=draws, parts=(part,), rng=rng
     )  # fmt: skip
-    return None if drawn is None else _fan(drawn[0], np.nan, level, sizes=signed)
+    return None if drawn is None else _fan(drawn[0], level, sizes=signed)
 
 
 def _drawn_paths(
-    pooled: PooledWear, own: WearPath, ages: Array, *, signed: bool, draws: int, part: str, rng: np.random.Generator
+    pooled: PooledWear,
+    own: WearPath,
+    ages: Array,
+    *,
+    signed: bool,
+    draws: int,
+    parts: Sequence[str],
+    rng: np.random.Generator,
 ) -> tuple[list[FuturePaths], str, float] | None:
-    """Future paths of every shape that counts, the name of the likeliest one and its share; None = no shape fits."""
+    """Future paths of the first part by every shape that counts, name and share of the likeliest; None = none fits."""
     updates = [
-        (update_own(s.scale, s.lines, own, part=part, log_scales=s.log_scales, alone=pooled.alone), s)
+        (update_own(s.scale, s.lines, own, parts=parts, log_scales=s.log_scales, alone=pooled.alone), s)
         for s in pooled.shapes
         if not s.scale.shape.needs_positive or (not signed and _above_zero(own, s.scale))
     ]
@@ -241,7 +290,7 @@ def _drawn_paths(
     share = np.array([s.share for _, s in updates]) * np.exp(log_density - log_density.max())
     share = share / share.sum()
     futures = [
-        future_paths(u, ages, draws=int(np.ceil(draws * part_of)), part=part, rng=rng)
+        future_paths(u, ages, draws=int(np.ceil(draws * part_of)), part=parts[0], rng=rng)
         for (u, _), part_of in zip(updates, share, strict=True)
         if part_of >= 0.005
     ]
@@ -328,9 +377,9 @@ def _future_ages(
     return np.array([start, *ages[together::together]]), together
 
 
-def _fan(futures: Sequence[FuturePaths], own_limit: float, level: float, *, sizes: bool) -> WearFan:
+def _fan(futures: Sequence[FuturePaths], level: float, *, sizes: bool) -> WearFan:
     every = max(sum(f.path.shape[0] for f in futures) // _FAN_PATHS, 1)
-    paths = np.concatenate([f.scale.reading_back(f.path[::every], own_limit) for f in futures])
+    paths = np.concatenate([f.scale.reading_back(f.path[::every], f.own_limit) for f in futures])
     paths = np.abs(paths) if sizes else paths
     tail = (1 - level) / 2
     low, median, high = np.quantile(paths, [tail, 0.5, 1 - tail], axis=0, method="inverted_cdf")

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from spc.board.lap_forecast import PoolCache, forecast_cycle
-from spc.board.lap_paths import CyclePaths, RunningCycle, past_until, way_of_reading
+from spc.board.lap_paths import CyclePaths, PartLimit, RunningCycle, past_until, way_of_reading
 from spc.wear.signed_bow import fit_signed_bow
 from spc.wear.signed_path import signed_path
 from spc.wear.wear_path import wear_path
@@ -93,7 +93,7 @@ def one_lap(scene, past, cache, k, rng):
     way = np.select([shape == "convex", shape == "concave"], [1, -1], 0)
     turning = fit_signed_bow(np.arange(n), low, high, way, rng=rng, draws=500).turning
     rows = pd.DataFrame({"age_faces": np.arange(float(n)), "face_id": np.arange(n)})
-    now = RunningCycle(rows, own, "9 um", "P1", LIMIT, "1 um")
+    now = RunningCycle(rows, own, "9 um", (PartLimit("P1", LIMIT, "1 um"),))
     left = forecast_cycle(f"lap {k}", now, past, turning=turning, cache=cache).faces_left
     return left, truth, way_of_reading(own, past, turning=turning).signed
 

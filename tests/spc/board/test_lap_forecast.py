@@ -90,8 +90,8 @@ def test_without_a_limit_it_says_what_to_do(view):
 
 def test_a_new_face_changes_the_forecast_of_its_own_lap_only(view, monkeypatch):
     cache, made = PoolCache(), []
-    real = lap_forecast.times_to_limit
-    monkeypatch.setattr(lap_forecast, "times_to_limit", lambda *a, **k: made.append(a[1].label) or real(*a, **k))
+    real = lap_forecast.times_of_parts
+    monkeypatch.setattr(lap_forecast, "times_of_parts", lambda *a, **k: made.append(a[1].label) or real(*a, **k))
     first = forecast_laps(view, cache=cache)
     assert len(made) == 3
     last = view.signs.index[view.signs["lap"] == "K2"][-1]
@@ -102,7 +102,7 @@ def test_a_new_face_changes_the_forecast_of_its_own_lap_only(view, monkeypatch):
 
 def test_a_newest_face_lapped_again_counts_although_its_reading_does_not(view):
     now = running_cycle(view, "K1", NO_ROOM)
-    past = past_paths(view, "K1", now.grit, now.limit_um)
+    past = past_paths(view, "K1", now.grit, now.widest_um)
     older = now.rows.copy()
     older.loc[older.index[-1], "age_faces"] += 5
     cache = PoolCache()
@@ -122,7 +122,7 @@ def test_what_is_kept_between_runs_is_what_is_computed(view, tmp_path, monkeypat
         raise AssertionError("fitted again")
 
     monkeypatch.setattr(lap_forecast, "fit_pooled", never)
-    monkeypatch.setattr(lap_forecast, "times_to_limit", never)
+    monkeypatch.setattr(lap_forecast, "times_of_parts", never)
     assert repr(forecast_lap(view, "K1", cache=PoolCache())) == repr(first)
 
 
@@ -196,3 +196,53 @@ def test_a_lap_without_a_face_is_forecast_under_the_limit_of_all_parts(tmp_path,
     assert found["*"].status == "range" and found["*"].past_cycles == 3  # the fourth runs on
     assert found["*"].low <= 20 <= found["*"].high  # 0.2 um and 0.03 um a face reach 0.8 um with the 20th
     assert found["P1"].sentence.startswith("cannot say: no part number is known on it")
+
+
+def _two_parts(tmp_path, name, limits, last):
+    """J1 laps A and B, B reads 0.16 um higher and wear adds 0.012 um a face; the last face is of the part `last`."""
+    rng, at, rows = np.random.default_rng(31), pd.Timestamp("2026-03-02 06:00"), ["time,lap,part,flatness um,event\n"]
+    for cycle in range(6):
+        rows.append(f"{at:%Y-%m-%d %H:%M},J1,,,reconditioned\n")
+        running = cycle == 5
+        for age in range(16 if running else 20):
+            at += pd.Timedelta(minutes=20)
+            part = last if running and age == 15 else rng.choice(["A", "B"])
+            read = {"A": 0.2, "B": 0.36}[part] + 0.012 * age + 0.015 * rng.normal()
+            rows.append(f"{at:%Y-%m-%d %H:%M},J1,{part},{read:.3f},\n")
+        at += pd.Timedelta(minutes=20)
+    site = Settings(time_zone="UTC", date_order="ymd", decimal=".")
+    with Store.open(tmp_path / f"{name}.db") as store:
+        for part, upper_um in limits.items():
+            store.set_limit(part, "flatness", upper_um=upper_um, upper_text=f"{upper_um} um", who="QE")
+        assert not ingest(store, "".join(rows).encode(), name="log.csv", settings=site, who="QE").quarantined
+        return forecast_lap(look_at_cell(store, site), "J1", cache=PoolCache())
+
+
+@pytest.mark.parametrize("limits", [{"*": 0.6}, {"A": 0.59, "B": 0.6}], ids=["one limit", "the tightest is of A"])
+def test_the_part_that_is_at_its_limit_first_leads_whichever_was_lapped_last(limits, tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    found = {last: _two_parts(tmp_path, last, limits, last) for last in "AB"}
+    left = {last: one.faces_left for last, one in found.items()}
+    for last in "AB":
+        assert found[last].part == left[last].part == "B" and found[last].limit_text == "0.6 um (B)"
+        assert left[last].low <= 5 <= left[last].high  # (0.60 - 0.36) / 0.012 - 15, by hand
+        (other,) = left[last].others
+        assert other.part == "A" and other.low <= 18 <= other.high + 1  # (0.60 - 0.20) / 0.012 - 15
+        assert left[last].sentence.endswith(f" faces left (B); A: {other.sentence.removesuffix(' faces left')}")
+    assert left["A"].median == pytest.approx(left["B"].median, abs=2)
+
+
+def test_a_part_at_its_limit_is_named_beside_those_that_last(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    found = _two_parts(tmp_path, "over", {"A": 0.6, "B": 0.5}, "A")
+    left = found.faces_left
+    assert (left.status, left.part, found.limit_text) == ("over", "B", "0.5 um (B)")
+    assert left.sentence.startswith("no faces left (B): ") and "; A: " in left.sentence
+
+
+def test_a_part_lapped_only_before_the_reconditioning_still_counts(view):
+    """One face into a cycle, the other part number is as near as it was."""
+    signs = view.signs
+    young = signs[(signs["lap"] != "K1") | (signs["cycle"] < signs["cycle"].max()) | (signs["age_faces"] < 1)]
+    left = forecast_lap(replaced(view, young), "K1", cache=PoolCache()).faces_left
+    assert {left.part, *(other.part for other in left.others)} == {"gauge pin", "ring seal"}

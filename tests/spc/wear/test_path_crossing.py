@@ -16,7 +16,9 @@ def drawn(shape, reading, *, error_sd=0.0, wander=1e-9):
     """One path through these readings without error, on the shape's scale."""
     scale = fit_scale([wear_path("any", AGE, [1.0, 2.0, 5.0])], SHAPE[shape], relative=False, with_covariates=False)
     path = scale.reading_scaled(np.array([reading]), np.nan)
-    return FuturePaths(scale, AGE, path, np.array([error_sd]), np.array([wander]), path[0, 0])
+    return FuturePaths(
+        scale, AGE, path, np.array([error_sd]), np.array([wander]), path[0, 0], 2.0, np.empty((1, 0)), np.zeros(1)
+    )
 
 
 def rng():

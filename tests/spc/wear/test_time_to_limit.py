@@ -230,7 +230,7 @@ def test_parts_the_cycle_has_none_of_change_nothing_it_says():
         past.append(wear_path(f"c{i}", age, 0.6 + 0.05 * age + 0.1 * draw.normal(size=24), parts=parts.tolist()))
     shape = fit_pooled(past, shapes=SHAPES[:1], rng=rng()).shapes[0]
     own = wear_path("now", [1, 2, 3, 4], [0.7, 0.7, 0.8, 0.9], parts=["seal", "cone"] * 2)
-    every, asked = (update_own(shape.scale, shape.lines, own, part=part) for part in ("", "pin"))
+    every, asked = (update_own(shape.scale, shape.lines, own, parts=(part,)) for part in ("", "pin"))
     assert every.scale.parts == ("cone", "pin", "ring", "seal") and asked.scale.parts == ("cone", "pin", "seal")
     assert asked.log_density == pytest.approx(every.log_density, rel=1e-9)
     assert asked.share == pytest.approx(every.share, rel=1e-6)

@@ -17,6 +17,7 @@ __all__ = ["MOST_BORROWED", "UnitPools"]
 
 MOST_BORROWED = 200  # units; so many tell how units differ, and more would only take longer
 _MOST_POOLS = 20  # where there are more units, some share what they borrow from; our own rule
+_DRAWS, _DRAWS_OF_MANY = 6000, 1500  # of a unit's path, the end of its range then moves by 3 or 6 % of it with the seed
 _OWN, _LENT = 1, 2  # the draws of the unit's own path, and of whom it borrows from, beside those of the fit to them
 
 
@@ -80,7 +81,10 @@ class UnitPools:
         pooled = PooledWear((), (), (), "", alone=True) if told else self.pool(at)
         if pooled.refused:
             pooled = fit_alone(own, rng=rng)
-        answer = time_to_limit(pooled, own, limit=own.limit, level=level, crossing=crossing, unit=unit, rng=rng)
+        answer = time_to_limit(
+            pooled, own, limit=own.limit, level=level, crossing=crossing, unit=unit, rng=rng,
+            draws=_DRAWS if len(self._paths) <= _MOST_POOLS else _DRAWS_OF_MANY,
+        )  # fmt: skip
         return replace(answer, borrowed="") if told else answer
 
 

@@ -1,8 +1,7 @@
 """`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,9 +18,6 @@ if TYPE_CHECKING:
     from spc.wear.wear_path import WearPath
 
 __all__ = ["command"]
-
-MOST_BORROWED = 200  # units; so many tell how units differ, and more would only take longer
-
 
 HELP = """Say when each unit's wear in FILE reaches its limit, as a range.
 
@@ -47,7 +43,8 @@ in one of three ways; options come before what a map says:
 Limits and readings are numbers in the unit of the wear column; a header may be named without the unit in brackets
 behind it, and a reading written in another unit is not used. Where most units begin above their limits and fall, they
 are taken as falling to a lower limit, and that is said; where the readings do not tell, --falls or --rises is asked
-for. A unit borrows from the newest 200 others of the file at most. The store is neither read nor written.
+for. A unit borrows from 200 others at most; of more than 20 units, one in twenty share what they borrow from, which
+holds none of them. The order of the units changes nothing. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
@@ -154,7 +151,7 @@ def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[di
     paths: list[WearPath] = []
     problems: list[dict[str, Any]] = [{"row": None, "text": "", "reason": remark} for remark in remarks]
     for unit in table.units:
-        order = np.argsort(unit.clock, kind="stable") if sort else np.arange(unit.clock.size)
+        order = np.lexsort((unit.high, unit.low, unit.clock)) if sort else np.arange(unit.clock.size)
         try:
             paths.append(
                 wear_path(
@@ -219,13 +216,14 @@ def _forecasts(
     import numpy as np
 
     from spc.wear.backtest import crossing_age, cut_path
-    from spc.wear.unit_forecast import newest_others
+    from spc.wear.unit_forecast import UnitPools
 
     asked = [at for at, p in enumerate(paths) if not options["unit_id"] or p.label == options["unit_id"]]
     if not asked:
         names = ", ".join(p.label for p in paths[:12])
         raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
     share, age = moment_asked(options["at"])
+    pools = UnitPools(paths, seed=options["seed"])
     out = []
     with progress_bar("forecast") as bar:
         for done, at in enumerate(asked):
@@ -237,7 +235,9 @@ def _forecasts(
                 own = path if whole else cut_path(path, share * ends)
             else:
                 own = path if age is None else cut_path(path, age)
-            answer = _answer(own, partial(newest_others, paths, at, most=MOST_BORROWED), options, clock_unit, place=at)
+            answer = pools.forecast(
+                at, own, level=options["level"], crossing=options["crossing"], unit=clock_unit
+            )  # fmt: skip
             unit = _unit_document(own, answer, clock_unit, falls=falls, wanted=wanted.get(path.label, ""))
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
@@ -260,25 +260,6 @@ def _back_again(own: "WearPath", clock_unit: str, *, falls: bool) -> str:
     side = "under" if falls else "over"
     at = f"{own.age[over[0]]:g} {clock_unit}"
     return f"; the reading at {at} was at or {side} the limit, the last one is not: look at it"
-
-
-def _answer(
-    own: "WearPath", others: Callable[[], list["WearPath"]], options: dict[str, Any], clock_unit: str, *, place: int
-) -> "TimeToLimit":
-    """Forecast one unit; nothing is fitted for a unit whose last reading is there already or that has no limit."""
-    import numpy as np
-
-    from spc.wear.pooled import PooledWear
-    from spc.wear.unit_forecast import pool_for, unit_forecast
-
-    seeded: dict[str, int] = {"place": place, "seed": options["seed"]}
-    there = options["crossing"] == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
-    nothing = there or not np.isfinite(own.limit)
-    pooled = PooledWear((), (), (), "", alone=True) if nothing else pool_for(others(), **seeded)
-    answer = unit_forecast(
-        pooled, own, **seeded, level=options["level"], crossing=options["crossing"], unit=clock_unit
-    )  # fmt: skip
-    return replace(answer, borrowed="") if nothing else answer
 
 
 def _since(own: "WearPath", at: float, clock_unit: str) -> str:
@@ -329,7 +310,7 @@ def _backtest(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: 
     with progress_bar("backtest") as bar:
         held = backtest(
             paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
-            seed=options["seed"], most=MOST_BORROWED, tick=bar,
+            seed=options["seed"], tick=bar,
         )  # fmt: skip
     return [_backtest_document(b) for b in held]
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spc.wear.time_to_limit import TimeToLimit
-from spc.wear.unit_forecast import newest_others, pool_for, unit_forecast
+from spc.wear.unit_forecast import UnitPools
 from spc.wear.wear_path import WearPath
 
 __all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score"]
@@ -88,13 +88,12 @@ def backtest(
     crossing: str = "reading",
     unit: str = "faces",
     seed: int = 1,
-    most: int | None = None,
     tick: Callable[[int, int], None] = lambda done, of: None,
 ) -> tuple[Backtest, ...]:
     """Predict each unit that reached its limit from its first part and the other units' whole paths.
 
-    Where the others tell nothing, its first part alone has to do. What is asked is what `unit_forecast` answers of
-    the same readings.
+    Where the others tell nothing, its first part alone has to do. What is asked is what `UnitPools` answers of the
+    same readings.
 
     Parameters
     ----------
@@ -107,8 +106,6 @@ def backtest(
     unit : str
         Unit of the clock, for the sentences.
     seed : int
-    most : int, optional
-        Others that a unit borrows from, the newest; None = all.
     tick : callable
         Told how many of how many units are done.
     """
@@ -116,11 +113,11 @@ def backtest(
     rows: dict[float, list[BacktestUnit]] = {share: [] for share in shares}
     widths: dict[float, list[float]] = {share: [] for share in shares}
     known = [i for i, life in enumerate(lives) if np.isfinite(life)]
+    pools = UnitPools(paths, seed=seed)
     for done, i in enumerate(known):
-        pooled = pool_for(newest_others(paths, i, most=len(paths) if most is None else most), place=i, seed=seed)
         for share in shares:
             own = cut_path(paths[i], share * lives[i])
-            answer = unit_forecast(pooled, own, place=i, seed=seed, level=level, crossing=crossing, unit=unit)
+            answer = pools.forecast(i, own, level=level, crossing=crossing, unit=unit)
             rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
             widths[share].append((answer.horizon if answer.high is None else answer.high) - (answer.low or 0.0))
         tick(done + 1, len(known))

@@ -23,6 +23,7 @@ __all__ = [
     "log_marginal",
     "solved",
     "sums_at",
+    "unit_evidence",
 ]
 
 Array = NDArray[np.float64]
@@ -79,10 +80,8 @@ def error_variance_of(spreads: Array) -> Array:
     return np.asarray(np.exp(2 * spreads[:, 0]) / (1 + STEP * np.exp(spreads[:, 1])), dtype=np.float64)
 
 
-def line_evidence(
-    spreads: Array, gram: PathGram, design: Array, *, each: bool = False, sums: Array | None = None
-) -> UnitEvidence:
-    """Information of the units on the fixed terms, line by line integrated out.
+def line_evidence(spreads: Array, gram: PathGram, design: Array) -> UnitEvidence:
+    """Information of all units together on the fixed terms, line by line integrated out.
 
     Parameters
     ----------
@@ -90,20 +89,46 @@ def line_evidence(
     gram : PathGram
     design : (U, C - 1, p)
         Fixed terms of each unit's columns: its two line columns through the covariates, then its parts.
-    each : bool
-        Keep the units apart: arrays get a second axis of U.
+    """
+    h, logs = _line_products(spreads, gram, sums_at(gram, spreads[:, 1]))
+    pairs, fixed = _pairs(gram.gram.shape[-1]), gram.gram.shape[-1] - 1
+    if _identity(design):
+        total = h.sum(axis=1)
+        precision, shift = np.moveaxis(total[pairs[:fixed, :fixed]], -1, 0), total[pairs[:fixed, fixed]].T
+    else:
+        precision = np.einsum("ijus,uip,ujq->spq", h[pairs[:fixed, :fixed]], design, design, optimize=True)
+        shift = np.einsum("ius,uip->sp", h[pairs[:fixed, fixed]], design, optimize=True)
+    return UnitEvidence(precision, shift, h[-1].sum(axis=0), logs.sum(axis=0), gram.count.sum(keepdims=True))
+
+
+def unit_evidence(spreads: Array, gram: PathGram, *, sums: Array | None = None) -> UnitEvidence:
+    """Information of each unit on what it has in the mean: its line and its parts; arrays get a second axis of U.
+
+    A unit tells of the fixed terms through these alone: to leave it out or to foresee it takes no more columns than it
+    has, however many covariates there are.
+
+    Parameters
+    ----------
+    spreads : (S, 5)
+    gram : PathGram
     sums : (rows, U, S), optional
         `sums_at` the ratios of these spreads, where they are at hand.
+    """
+    h, logs = _line_products(spreads, gram, sums_at(gram, spreads[:, 1]) if sums is None else sums)
+    pairs, fixed = _pairs(gram.gram.shape[-1]), gram.gram.shape[-1] - 1
+    precision, shift = h[pairs[:fixed, :fixed]].transpose(3, 2, 0, 1), h[pairs[:fixed, fixed]].T
+    return UnitEvidence(precision, shift, h[-1].T, logs.T, gram.count)
 
-    Notes
-    -----
+
+def _line_products(spreads: Array, gram: PathGram, g: Array) -> tuple[Array, Array]:
+    """Products of each unit's columns with its line integrated out, (rows, U, S), and the log determinants, (U, S).
+
     With S the products of the two line columns and D the covariance of the units' lines, both over the error variance,
     products g of any columns become g - z' K z, where z are the products with the line columns and K = D (1 + S D)^-1;
     those with the line columns themselves become (1 + S D)^-1 z. Neither form cancels when D is large beside the error.
     Arrays are laid out with the draws last, so that each step runs over units and draws at once.
     """
-    g = sums_at(gram, spreads[:, 1]) if sums is None else sums
-    width, fixed = gram.gram.shape[-1], gram.gram.shape[-1] - 1
+    width = gram.gram.shape[-1]
     error_variance = error_variance_of(spreads)
     sd_level, sd_slope = np.exp(spreads[:, 2]), np.exp(spreads[:, 3])
     d11, d22 = sd_level**2 / error_variance, sd_slope**2 / error_variance
@@ -129,20 +154,7 @@ def line_evidence(
         h[rest] = (g[rest] - told1[i] * z1[i:] - told2[i] * z2[i:]) * scale
         row = rest.stop
     logs = g[-1] + np.log(det) + gram.count[:, None] * np.log(error_variance)
-    pairs = _pairs(width)
-    if not each and _identity(design):
-        total = h.sum(axis=1)
-        precision, shift = np.moveaxis(total[pairs[:fixed, :fixed]], -1, 0), total[pairs[:fixed, fixed]].T
-    elif _identity(design):
-        precision, shift = h[pairs[:fixed, :fixed]].transpose(3, 2, 0, 1), h[pairs[:fixed, fixed]].T
-    else:
-        form = "ijus,uip,ujq->supq" if each else "ijus,uip,ujq->spq"
-        precision = np.einsum(form, h[pairs[:fixed, :fixed]], design, design, optimize=True)
-        form = "ius,uip->sup" if each else "ius,uip->sp"
-        shift = np.einsum(form, h[pairs[:fixed, fixed]], design, optimize=True)
-    if each:
-        return UnitEvidence(precision, shift, h[-1].T, logs.T, gram.count)
-    return UnitEvidence(precision, shift, h[-1].sum(axis=0), logs.sum(axis=0), gram.count.sum(keepdims=True))
+    return h, logs
 
 
 @cache

@@ -1,7 +1,7 @@
 """Shapes of a wear path: which transform of the reading is a straight line in which transform of the age."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,8 +70,8 @@ class Shape:
         return np.asarray((self.reading_power - 1) * np.log(reading), dtype=np.float64)
 
 
-def halfway_shapes(shape: Shape, offered: Sequence[Shape]) -> tuple[tuple[Shape, Shape], ...]:
-    """Shapes half way from one shape to its nearest neighbours on either side, each beside that neighbour.
+def halfway_shapes(shape: Shape, offered: Sequence[Shape], near: Collection[Shape] = ()) -> tuple[Shape, ...]:
+    """Shapes half way from one shape to its nearest neighbours on either side.
 
     Two shapes are neighbours where only one of their powers differs: the age's where the reading stands as it is, the
     reading's where the age does.
@@ -80,19 +80,22 @@ def halfway_shapes(shape: Shape, offered: Sequence[Shape]) -> tuple[tuple[Shape,
     ----------
     shape : Shape
     offered : sequence of Shape
+    near : collection of Shape
+        Those that do nearly as well. Where both nearest shapes along a power do, steps finer than these tell nothing.
+        Where one of them does not, they may: of two that are as good, with a third far behind, the best lies between.
     """
     found = []
     for power in ("reading_power", "age_power"):
         other = "age_power" if power == "reading_power" else "reading_power"
         here = getattr(shape, power)
-        if getattr(shape, other) != 1:
+        line = [s for s in offered if getattr(s, other) == 1 and s != shape] if getattr(shape, other) == 1 else []
+        line.sort(key=lambda s: abs(getattr(s, power) - here))
+        if all(s in near for s in line[:2]):
             continue
-        line = [s for s in offered if getattr(s, other) == 1 and s != shape]
         for side in (-1, 1):
             beyond = [s for s in line if side * (getattr(s, power) - here) > 0]
             if beyond:
-                nearest = min(beyond, key=lambda s: abs(getattr(s, power) - here))
-                found.append((_of_power(power, (here + getattr(nearest, power)) / 2), nearest))
+                found.append(_of_power(power, (here + getattr(beyond[0], power)) / 2))
     return tuple(found)
 
 

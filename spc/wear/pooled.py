@@ -229,7 +229,7 @@ def _first_fit(
     gram, begun = _grams(stack, working, multiplier, len(scale.parts), count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
     slopes = _log_slopes(paths, scale, count)
-    left = leave_out(lines, gram, stack.design, scale.prior_precision())
+    left = leave_out(lines, gram, stack.design)
     score = left.score + slopes[0]
     first = foreseen(left, begun, unit_scales(TAILS[0], _FEW, rng)[None])[0] + slopes[1]
     return _Fit(
@@ -265,9 +265,7 @@ def _between(
 
     near = {f.scale.shape for f in kept if alike(f) and best - float(f.weighed.sum()) < _SHARP}
     fitted = []
-    for shape, neighbour in halfway_shapes(top.scale.shape, [f.scale.shape for f in tried if alike(f)]):
-        if neighbour in near:
-            continue
+    for shape in halfway_shapes(top.scale.shape, [f.scale.shape for f in tried if alike(f)], near):
         scale = fit_scale(paths, shape, relative=top.scale.relative, with_covariates=top.with_covariates)
         if not isinstance(scale, str):
             fitted.append(_first_fit(paths, scale, top.with_covariates, half_way, rng))
@@ -290,7 +288,7 @@ def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random
     refined = refined_working(stack, fit.working, fit.multiplier, fit.lines, parts)
     gram, begun = (fit.gram, fit.begun) if refined is None else _grams(stack, *refined, parts, fit.begun.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=draws, near=fit.lines, rng=rng)
-    left = leave_out(lines, gram, stack.design, scale.prior_precision())
+    left = leave_out(lines, gram, stack.design)
     tails = TAILS if len(paths) >= _TAILS_LEAST else TAILS[:1]
     scales = np.array([unit_scales(tail, draws, rng) for tail in tails])
     whole = np.vstack([left.score, foreseen(left, gram, scales[1:])]) if len(tails) > 1 else left.score[None]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_evidence import UnitEvidence, line_evidence, log_marginal, solved, sums_at
+from spc.wear.path_evidence import UnitEvidence, inverted, log_marginal, solved, sums_at, unit_evidence
 from spc.wear.path_gram import PathGram
 from spc.wear.path_posterior import LineDraws
 from spc.wear.unit_tails import scale_spreads
@@ -20,12 +20,11 @@ _EARLY, _LATER = 0.5, 1.5
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """What the other units say of each unit; S draws, U units, p fixed terms."""
+    """What the other units say of each unit; S draws, U units, k columns of a unit: its line and its parts."""
 
     lines: LineDraws
-    design: Array
-    precision: Array  # (S, U, p, p) of the fixed terms
-    mean: Array  # (S, U, p)
+    precision: Array  # (S, U, k, k) of what the unit has in the mean
+    mean: Array  # (S, U, k)
     weight: Array  # (S, U) of the draws of the spreads
     score: Array  # (U,) log predictive density of all readings of the unit
 
@@ -54,12 +53,14 @@ def weighed_scores(whole: Array, first: Array, half_way: Array) -> Array:
     return np.where(np.isnan(half_way), whole, weighed)
 
 
-def leave_out(lines: LineDraws, gram: PathGram, design: Array, prior_precision: Array) -> LeftOut:
+def leave_out(lines: LineDraws, gram: PathGram, design: Array) -> LeftOut:
     """Leave each unit out of the pool in turn.
 
     Parameters
     ----------
-    lines, gram, design, prior_precision : as in `draw_lines`
+    lines : LineDraws
+        Of these very readings.
+    gram, design : as in `draw_lines`
 
     Notes
     -----
@@ -71,16 +72,17 @@ def leave_out(lines: LineDraws, gram: PathGram, design: Array, prior_precision: 
     Vehtari, Gelman and Gabry (2017), Practical Bayesian model evaluation using leave-one-out cross-validation,
     Statistics and Computing 27; cut weights: Ionides (2008), J. Computational and Graphical Statistics 17.
     """
-    each = line_evidence(lines.spreads, gram, design, each=True)
-    total = each.precision.sum(axis=1) + np.diag(prior_precision)
-    total_shift = each.shift.sum(axis=1)
-    precision = total[:, None] - each.precision
-    mean = solved(precision, total_shift[:, None] - each.shift)[0]
+    each = unit_evidence(lines.spreads, gram)
+    mean, covariance = _in_the_mean(lines, design)
+    total = inverted(covariance)
+    precision = total - each.precision
+    shift = (total * mean[..., None, :]).sum(axis=-1) - each.shift
+    mean = solved(precision, shift)[0]
     own = _given(each, precision, mean)
     top = (-own).max(axis=0)
     weight = np.exp(-own - top)
     weight = np.minimum(weight, weight.mean(axis=0) * np.sqrt(weight.shape[0]))
-    return LeftOut(lines, design, precision, mean, weight, -(top + np.log(weight.mean(axis=0))))
+    return LeftOut(lines, precision, mean, weight, -(top + np.log(weight.mean(axis=0))))
 
 
 def foreseen(left: LeftOut, gram: PathGram, log_scales: Array) -> Array:
@@ -98,7 +100,7 @@ def foreseen(left: LeftOut, gram: PathGram, log_scales: Array) -> Array:
     scores = []
     for scales in log_scales:
         spreads = scale_spreads(left.lines.spreads, scales)
-        evidence = line_evidence(spreads, gram, left.design, each=True, sums=sums)
+        evidence = unit_evidence(spreads, gram, sums=sums)
         log = _given(evidence, left.precision, left.mean)
         most = log.max(axis=0)
         scores.append(most + np.log((left.weight * np.exp(log - most)).sum(axis=0) / left.weight.sum(axis=0)))
@@ -108,11 +110,11 @@ def foreseen(left: LeftOut, gram: PathGram, log_scales: Array) -> Array:
 def given_density(lines: LineDraws, gram: PathGram, design: Array) -> Array:
     """Log density of one new unit's readings under each draw; (S,).
 
-    Out of the covariance C of the fixed terms: with information E on them, |E + 1/C| |C| = |1 + C E|.
+    Out of the covariance C of what it has in the mean: with information E on that, |E + 1/C| |C| = |1 + C E|.
     """
-    evidence = line_evidence(lines.spreads, gram, design, each=True)
-    about = _centred(evidence, lines.mean[:, None])
-    shift, spread = about.shift[:, 0], lines.covariance
+    mean, covariance = _in_the_mean(lines, design)
+    about = _centred(unit_evidence(lines.spreads, gram), mean)
+    shift, spread = about.shift[:, 0], covariance[:, 0]
     both = np.eye(shift.shape[-1]) + spread @ about.precision[:, 0]
     taken, log_det = solved(both, np.einsum("spq,sq->sp", spread, shift))
     fit = (shift * taken).sum(axis=-1)
@@ -120,13 +122,24 @@ def given_density(lines: LineDraws, gram: PathGram, design: Array) -> Array:
     return np.asarray(-0.5 * (rest - fit + log_det), dtype=np.float64)
 
 
+def _in_the_mean(lines: LineDraws, design: Array) -> tuple[Array, Array]:
+    """Law of the columns of each unit as the fixed terms have them: mean (S, U, k) and covariance (S, U, k, k).
+
+    Units of one design have it in common: their axis is then 1 long.
+    """
+    some = design[:1] if (design == design[0]).all() else design
+    mean = (some @ lines.mean[:, None, :, None])[..., 0]
+    covariance = some @ lines.covariance[:, None] @ some.swapaxes(-1, -2)
+    return np.asfortranarray(mean), np.asfortranarray(covariance)  # the draws last in memory, as the evidence has them
+
+
 def _given(evidence: UnitEvidence, prior: Array, mean: Array) -> Array:
-    """Log density of each unit's readings, its fixed terms normal with this precision and mean; (S, U)."""
+    """Log density of each unit's readings, its columns in the mean normal with this precision and mean; (S, U)."""
     return log_marginal(_centred(evidence, mean), prior)[0]
 
 
 def _centred(evidence: UnitEvidence, mean: Array) -> UnitEvidence:
-    """Evidence of each unit on what its fixed terms are beside a mean of theirs, (S, U, p)."""
+    """Evidence of each unit on what its columns are beside a mean of theirs, (S, U, k)."""
     known = (evidence.precision * mean[..., None]).sum(axis=-2)  # the precision is symmetric
     square = evidence.square - 2 * (evidence.shift * mean).sum(axis=-1) + (known * mean).sum(axis=-1)
     return UnitEvidence(evidence.precision, evidence.shift - known, square, evidence.log_det, evidence.count)

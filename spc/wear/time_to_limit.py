@@ -1,5 +1,6 @@
 """How long until the limit: the crossing of one cycle's wear path as a range whose coverage is tested."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -253,19 +254,26 @@ def usual_band(
 ) -> WearFan | None:
     """Range of the wear paths of a new cycle of the group from age 0 to `horizon`; None where nothing is pooled.
 
-    Paths pooled with their sign (`signed`) give the range of their size.
+    Paths pooled with their sign (`signed`) give the range of their size. A group with covariates gives that of a new
+    cycle with those of any past one.
 
     Shapes that take the readings as shares of a limit have no common unit and take no part.
     """
     absolute = tuple(s for s in pooled.shapes if not s.scale.relative)
     if not absolute or not horizon > 0:
         return None
-    new = wear_path("a usual cycle", (), ())
-    ages, _ = _future_ages((), new, 0.0, horizon, by_readings=False)
-    drawn = _drawn_paths(
-        replace(pooled, shapes=absolute), new, ages, signed=signed, draws=draws, parts=(part,), rng=rng
-    )  # fmt: skip
-    return None if drawn is None else _fan(drawn[0], level, sizes=signed)
+    seen = Counter(p.covariates for p in pooled.past)
+    alone = (0.0,) * len(absolute[0].scale.covariate_range)  # from one cycle only covariates have no say
+    futures: list[FuturePaths] = []
+    for covariates, cycles in (seen or {alone: 1}).items():
+        new = wear_path("a usual cycle", (), (), covariates=covariates)
+        ages, _ = _future_ages((), new, 0.0, horizon, by_readings=False)
+        share = -(-draws * cycles // max(len(pooled.past), 1))
+        drawn = _drawn_paths(
+            replace(pooled, shapes=absolute), new, ages, signed=signed, draws=share, parts=(part,), rng=rng
+        )  # fmt: skip
+        futures += drawn[0] if drawn is not None else []
+    return _fan(futures, level, sizes=signed) if futures else None
 
 
 def _drawn_paths(

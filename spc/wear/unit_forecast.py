@@ -1,10 +1,11 @@
-"""One unit's forecast from the other units of its file, the same however it is asked for.
+"""Each unit's forecast from the other units of its file, the same however it is asked for and in whatever order.
 
-The draws hang on the seed and on the unit's place among all units alone: not on which units are asked for, nor on
-whether a forecast or a backtest asks.
+The draws hang on the seed and on the unit's place among all units by covariates, limit and name: not on the order of
+the file, nor on which units are asked for, nor on whether a forecast or a backtest asks.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,55 +13,80 @@ from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.time_to_limit import TimeToLimit, time_to_limit
 from spc.wear.wear_path import WearPath
 
-__all__ = ["newest_others", "pool_for", "unit_forecast"]
+__all__ = ["MOST_BORROWED", "UnitPools"]
 
-_OWN = 1  # the draws of the unit's own path, beside those of the fit to the others
-
-
-def newest_others(paths: Sequence[WearPath], place: int, *, most: int) -> list[WearPath]:
-    """Give the newest others of a unit, in their order, `most` of them at most; the last of a file is its newest."""
-    after = paths[max(place + 1, len(paths) - most) :]
-    return [*paths[max(0, place - most + len(after)) : place], *after]
+MOST_BORROWED = 200  # units; so many tell how units differ, and more would only take longer
+_MOST_POOLS = 20  # where there are more units, some share what they borrow from; our own rule
+_DRAWS, _DRAWS_OF_MANY = 6000, 1500  # of a unit's path, the end of its range then moves by 3 or 6 % of it with the seed
+_OWN, _LENT = 1, 2  # the draws of the unit's own path, and of whom it borrows from, beside those of the fit to them
 
 
-def pool_for(others: Sequence[WearPath], *, place: int, seed: int) -> PooledWear:
-    """Pool the other units for the one at a place.
+class UnitPools:
+    """What the units of a file borrow from: each from others than itself, fitted when first asked for.
 
-    Parameters
-    ----------
-    others : sequence of WearPath
-        The units it borrows from, itself not among them.
-    place : int
-        Of the unit among all units, counted from 0.
-    seed : int
-    """
-    return fit_pooled(others, rng=np.random.default_rng([seed, place]))
-
-
-def unit_forecast(
-    pooled: PooledWear,
-    own: WearPath,
-    *,
-    place: int,
-    seed: int,
-    level: float = 0.9,
-    crossing: str = "reading",
-    unit: str = "faces",
-) -> TimeToLimit:
-    """Forecast when a unit reaches its own limit; where the others tell nothing, from its readings alone.
+    Up to `_MOST_POOLS` units have a pool each, of all the others. More are dealt into so many hands, and a hand shares
+    one pool, which holds none of it: nothing foresees itself, at no more fits than these. Units of like covariates and
+    limits go to hands of their own as far as there are hands; from a pool of more than `MOST_BORROWED` one unit is
+    drawn out of each of so many equal stretches of them.
 
     Parameters
     ----------
-    pooled : PooledWear
-        From `pool_for`, of the same place and seed.
-    own : WearPath
-        The unit's readings so far, with its limit.
-    place : int
+    paths : sequence of WearPath
+        All units of the file.
     seed : int
-    level, crossing, unit
-        As in `spc.wear.time_to_limit`.
     """
-    rng = np.random.default_rng([seed, place, _OWN])
-    if pooled.refused:
-        pooled = fit_alone(own, rng=rng)
-    return time_to_limit(pooled, own, limit=own.limit, level=level, crossing=crossing, unit=unit, rng=rng)
+
+    def __init__(self, paths: Sequence[WearPath], *, seed: int) -> None:
+        self._paths, self._seed = paths, seed
+        self._order = sorted(range(len(paths)), key=lambda at: _sorting(paths[at]))
+        self._place = {at: place for place, at in enumerate(self._order)}
+        self._pools: dict[int, PooledWear] = {}
+
+    def others(self, at: int) -> list[WearPath]:
+        """Give the units that the one at a place of the file borrows from."""
+        hand = self._place[at] % _MOST_POOLS
+        beside = [other for place, other in enumerate(self._order) if place % _MOST_POOLS != hand]
+        if len(beside) > MOST_BORROWED:
+            ends = np.linspace(0, len(beside), MOST_BORROWED + 1).round().astype(np.int64)
+            drawn = np.random.default_rng([self._seed, hand, _LENT]).integers(ends[:-1], ends[1:])
+            beside = [beside[i] for i in drawn]
+        return [self._paths[other] for other in beside]
+
+    def pool(self, at: int) -> PooledWear:
+        """Pool what the unit at a place of the file borrows from."""
+        hand = self._place[at] % _MOST_POOLS
+        if hand not in self._pools:
+            self._pools[hand] = fit_pooled(self.others(at), rng=np.random.default_rng([self._seed, hand]))
+        return self._pools[hand]
+
+    def forecast(
+        self, at: int, own: WearPath, *, level: float = 0.9, crossing: str = "reading", unit: str = "faces"
+    ) -> TimeToLimit:
+        """Forecast when a unit reaches its own limit; where the others tell nothing, from its readings alone.
+
+        Nothing is fitted for a unit that has no limit, or whose last reading is there already and decides.
+
+        Parameters
+        ----------
+        at : int
+            Of the unit among `paths`.
+        own : WearPath
+            The unit's readings so far, with its limit.
+        level, crossing, unit
+            As in `spc.wear.time_to_limit`.
+        """
+        rng = np.random.default_rng([self._seed, self._place[at], _OWN])
+        there = crossing == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
+        told = there or not np.isfinite(own.limit)
+        pooled = PooledWear((), (), (), "", alone=True) if told else self.pool(at)
+        if pooled.refused:
+            pooled = fit_alone(own, rng=rng)
+        answer = time_to_limit(
+            pooled, own, limit=own.limit, level=level, crossing=crossing, unit=unit, rng=rng,
+            draws=_DRAWS if len(self._paths) <= _MOST_POOLS else _DRAWS_OF_MANY,
+        )  # fmt: skip
+        return replace(answer, borrowed="") if told else answer
+
+
+def _sorting(path: WearPath) -> tuple[tuple[float, ...], str, str]:
+    return path.covariates, repr(path.limit), path.label

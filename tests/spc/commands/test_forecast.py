@@ -6,7 +6,6 @@ import pytest
 from click.testing import CliRunner
 
 from spc.cli import COULD_NOT
-from spc.commands import forecast as forecast_module
 from spc.commands.forecast import command as forecast
 
 MILLING = str(Path(__file__).parents[2] / "sources" / "nasa_milling.csv")
@@ -182,14 +181,6 @@ def test_a_quantity_that_falls_to_a_lower_limit_is_forecast_like_one_that_rises(
     assert rises["status"] == "over" and "at or over the limit, since its first reading at 0 clock" in rises["sentence"]
     spent = json.loads(run(file, *columns[:6], "--unit-id", "U3", "--limit", "28", "--json").output)["units"][0]
     assert spent["status"] == "over" and "at or under the limit, since about" in spent["sentence"]
-
-
-def test_a_unit_borrows_from_so_many_others_at_most(tmp_path, monkeypatch):
-    monkeypatch.setattr(forecast_module, "MOST_BORROWED", 3)
-    file = tmp_path / "units.csv"
-    file.write_text(wear_of_units(falls=False, read=7), encoding="utf-8")
-    outcome = run(file, "--clock", "clock", "--wear", "wear [um]", "--limit", "12", "--unit-id", "U0", "--json")
-    assert json.loads(outcome.output)["units"][0]["past_units"] == 3
 
 
 def test_why_no_unit_can_be_used_is_said(tmp_path):

@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from spc.commands import forecast as forecast_module
 from spc.commands.forecast import command as forecast
 
 MILLING = str(Path(__file__).parents[2] / "sources" / "nasa_milling.csv")
@@ -53,12 +52,26 @@ def test_a_reading_cut_off_by_hand_is_one_cut_off_by_the_clock(tmp_path, three_q
     assert [cut["at_clock"][end] for end in ENDS] == [three_quarters["4"]["at_clock"][end] for end in ENDS]
 
 
-def test_a_backtest_borrows_from_as_many_others_as_a_forecast(monkeypatch):
-    monkeypatch.setattr(forecast_module, "MOST_BORROWED", 3)
-    asked = units_by_name(MILLING, *COLUMNS, "--at", "50%", "--unit-id", "7")["7"]
-    held = json.loads(run(MILLING, *COLUMNS, "--backtest", "50", "--json").output)["backtest"][0]["units"]
-    assert asked["past_units"] == 2  # of the newest three others one has a single reading
-    assert next(u for u in held if u["unit"] == "7")["median"] == asked["at_clock"]["median"]
+@pytest.mark.parametrize("asked", [("--at", "50%"), ("--at", "15", "--unit-id", "7"), ("--backtest", "75")])
+def test_the_order_of_the_units_in_the_file_changes_no_answer(tmp_path, asked):
+    head, *rows = Path(MILLING).read_text(encoding="utf-8").splitlines()
+    turned = tmp_path / "turned.csv"
+    by_case = sorted(rows, key=lambda row: row.split(",")[0], reverse=True)  # each unit's rows stay as they are
+    turned.write_text("\n".join([head, *by_case]) + "\n", encoding="utf-8")
+    one, other = (json.loads(run(file, *COLUMNS, *asked, "--json").output) for file in (MILLING, turned))
+    units = [d["units"] if "units" in d else d["backtest"][0]["units"] for d in (one, other)]
+    assert {u["unit"]: u for u in units[0]} == {u["unit"]: u for u in units[1]}
+
+
+def test_rows_in_any_order_are_one_file_once_sorted(tmp_path):
+    """Two readings at one clock value among them: which stands first in the file is chance."""
+    rows = [f"{unit},{k // 2},{0.1 * k + 0.01 * (7 * k % 5):.2f}" for unit in "ABCD" for k in range(16)]
+    told = []
+    for name, ordered in (("one", rows), ("other", rows[::-1])):
+        file = tmp_path / f"{name}.csv"
+        file.write_text("\n".join(["unit,clock,wear", *ordered]) + "\n", encoding="utf-8")
+        told.append(units_by_name(file, "--limit", "2.5", "--sort"))
+    assert told[0] == told[1]
 
 
 def test_a_unit_over_its_limit_is_told_with_the_clock_at_which_its_readings_crossed():

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import BarycentricInterpolator
 
-from spc.wear.path_evidence import interpolated, inverted, line_evidence, solved, sums_at
+from spc.wear.path_evidence import interpolated, inverted, line_evidence, solved, sums_at, unit_evidence
 from spc.wear.path_gram import RATIO_GRID, path_gram
 
 
@@ -59,7 +59,7 @@ def test_evidence_is_that_of_the_covariances_written_out(parts, covariates):
     log_ratio = np.log(RATIO_GRID[[0, 7, 18]])
     spreads = np.column_stack([rng.normal(-1, 0.5, 3), log_ratio, rng.normal(size=(3, 2)), rng.normal(size=3)])
     whole = line_evidence(spreads, gram, design)
-    each = line_evidence(spreads, gram, design, each=True)
+    each = unit_evidence(spreads, gram)
     for s, (log_scatter, log_r, log_level, log_slope, z) in enumerate(spreads):
         error = np.exp(2 * log_scatter) / (1 + 0.1 * np.exp(log_r))
         both = np.tanh(z) * np.exp(log_level + log_slope)
@@ -69,13 +69,14 @@ def test_evidence_is_that_of_the_covariances_written_out(parts, covariates):
             line, y = columns[u, :n, :2], columns[u, :n, -1]
             cov = line @ between @ line.T + error * np.diag(multiplier[u, :n])
             cov += np.exp(log_r) * error * np.minimum.outer(age[u, :n], age[u, :n])
-            fixed = columns[u, :n, :-1] @ design[u]
-            weighted = np.linalg.solve(cov, np.column_stack([fixed, y]))
-            assert each.precision[s, u] == pytest.approx(fixed.T @ weighted[:, :-1], rel=1e-8, abs=1e-8)
-            assert each.shift[s, u] == pytest.approx(fixed.T @ weighted[:, -1], rel=1e-8, abs=1e-8)
+            own = columns[u, :n, :-1]
+            weighted = np.linalg.solve(cov, np.column_stack([own, y]))
+            assert each.precision[s, u] == pytest.approx(own.T @ weighted[:, :-1], rel=1e-8, abs=1e-8)
+            assert each.shift[s, u] == pytest.approx(own.T @ weighted[:, -1], rel=1e-8, abs=1e-8)
             assert each.square[s, u] == pytest.approx(y @ weighted[:, -1], rel=1e-8)
             assert each.log_det[s, u] == pytest.approx(np.linalg.slogdet(cov)[1], rel=1e-8)
-            precision, shift = precision + each.precision[s, u], shift + each.shift[s, u]
+            precision = precision + design[u].T @ each.precision[s, u] @ design[u]
+            shift = shift + design[u].T @ each.shift[s, u]
             square, log_det = square + each.square[s, u], log_det + each.log_det[s, u]
         assert whole.precision[s] == pytest.approx(precision)
         assert whole.shift[s] == pytest.approx(shift)

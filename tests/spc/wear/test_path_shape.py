@@ -17,11 +17,25 @@ BY_NAME = {shape.name: shape for shape in SHAPES}
     ],
 )
 def test_a_shape_between_two_is_named_by_what_is_raised_to_which_power(name, between):
-    found = {shape for shape, _ in halfway_shapes(BY_NAME[name], SHAPES)}
+    found = set(halfway_shapes(BY_NAME[name], SHAPES))
     assert {shape.name for shape in found} == between
     for shape in found:
         power = float(re.search(r"-?[\d.]+$", shape.name)[0])
         assert power == (shape.reading_power if shape.name.startswith("reading") else shape.age_power)
+
+
+@pytest.mark.parametrize(
+    ("name", "near", "between"),
+    [
+        ("inverse", {"inverse square", "exponential"}, set()),
+        ("inverse", {"inverse square"}, {"reading to the power -1.5", "reading to the power -0.5"}),
+        ("inverse square", {"inverse"}, {"reading to the power -1.5"}),
+        ("inverse square", {"inverse", "exponential"}, set()),
+    ],
+)
+def test_between_two_that_are_as_good_with_a_third_far_behind_a_better_one_is_looked_for(name, near, between):
+    found = halfway_shapes(BY_NAME[name], SHAPES, {BY_NAME[n] for n in near})
+    assert {shape.name for shape in found} == between
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=lambda shape: shape.name)

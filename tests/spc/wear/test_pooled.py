@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from spc.wear.path_evidence import UnitEvidence, line_evidence, log_marginal
+from spc.wear.path_evidence import line_evidence, log_marginal
 from spc.wear.path_gram import RATIO_GRID, path_gram
-from spc.wear.path_scale import fit_scale, stack_paths
 from spc.wear.pooled import fit_alone, fit_pooled
 from spc.wear.wear_path import wear_path
 from tests.spc.wear.shapes import SHAPE
@@ -47,21 +46,6 @@ def test_likelihood_agrees_with_the_covariance_written_out():
     ours = log_marginal(evidence, 1 / prior_sd**2)[0]
     theirs = [dense_log_density(age, y, s, prior_sd) for s in spreads]
     assert ours == pytest.approx(theirs, rel=1e-8)
-
-
-def test_units_kept_apart_add_to_the_whole():
-    rng = np.random.default_rng(6)
-    stack = stack_paths(
-        cycles(rng, 5), fit_scale(cycles(rng, 5), SHAPE["linear"], relative=False, with_covariates=False)
-    )
-    columns = np.stack([np.ones_like(stack.low), stack.age_scaled, stack.low], axis=-1)
-    gram = path_gram(stack.age_scaled, columns, np.ones_like(stack.low), stack.count)
-    spreads = np.array([[-1.0, 0.3, -0.5, 0.2, 0.4]])
-    whole = line_evidence(spreads, gram, stack.design)
-    each = line_evidence(spreads, gram, stack.design, each=True)
-    assert isinstance(each, UnitEvidence)
-    assert each.precision.sum(axis=1) == pytest.approx(whole.precision)
-    assert each.log_det.sum() == pytest.approx(whole.log_det[0])
 
 
 def test_mean_line_and_spreads_agree_with_statsmodels():

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
+from spc.wear.path_evidence import line_evidence, log_marginal
 from spc.wear.path_gram import RATIO_GRID, path_gram
 from spc.wear.path_posterior import LineDraws
 from spc.wear.pooled import _half_way, fit_pooled
@@ -9,15 +10,21 @@ from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scor
 from spc.wear.wear_path import wear_path
 
 
-def test_a_unit_is_foreseen_from_the_others_as_the_covariance_written_out_says():
+@pytest.mark.parametrize("load", [(), (-0.7, 1.1)])
+def test_a_unit_is_foreseen_from_the_others_as_the_covariance_written_out_says(load):
     # Second route: the joint normal law of all readings, conditioned on the other unit's.
     rng = np.random.default_rng(8)
     age, y = np.sort(rng.random((2, 7)), axis=1), rng.normal(size=(2, 7))
-    spreads, prior_sd = np.array([-0.5, np.log(RATIO_GRID[9]), -0.4, 0.2, 0.3]), np.array([1.5, 2.0])
+    spreads = np.array([-0.5, np.log(RATIO_GRID[9]), -0.4, 0.2, 0.3])
+    design, prior_sd = np.tile(np.eye(2), (2, 1, 1)), np.array([1.5, 2.0])
+    if load:  # level and slope by the load of a unit
+        design = np.array([[[1, of, 0, 0], [0, 0, 1, of]] for of in load], dtype=float)
+        prior_sd = np.array([1.5, 0.8, 2.0, 1.3])
     columns = np.stack([np.ones((2, 7)), age, y], axis=-1)
     gram, begun = (path_gram(age, columns, np.ones((2, 7)), np.full(2, n)) for n in (7, 4))
-    lines = LineDraws(np.tile(spreads, (3, 1)), np.zeros((3, 2)), np.zeros((3, 2, 2)), 0.0, 3.0)
-    left = leave_out(lines, gram, np.tile(np.eye(2), (2, 1, 1)), prior_sd**-2.0)
+    drawn = np.tile(spreads, (3, 1))
+    _, mean, precision = log_marginal(line_evidence(drawn, gram, design), prior_sd**-2.0)
+    left = leave_out(LineDraws(drawn, mean, np.linalg.inv(precision), 0.0, 3.0), gram, design)
     halves = foreseen(left, begun, np.zeros((1, 3, 2)))[0]
 
     ratio = np.exp(spreads[1])
@@ -26,7 +33,8 @@ def test_a_unit_is_foreseen_from_the_others_as_the_covariance_written_out_says()
     between = np.array([[level**2, rho * level * slope], [rho * level * slope, slope**2]])
     z, unit, t = np.column_stack([np.ones(14), age.ravel()]), np.repeat([0, 1], 7), age.ravel()
     own = z @ between @ z.T + error * np.eye(14) + ratio * error * np.minimum.outer(t, t)
-    covariance = z @ np.diag(prior_sd**2) @ z.T + own * (unit[:, None] == unit)
+    fixed = np.einsum("nk,nkp->np", z, design[unit])
+    covariance = fixed @ np.diag(prior_sd**2) @ fixed.T + own * (unit[:, None] == unit)
 
     def density(kept):
         return multivariate_normal(np.zeros(kept.sum()), covariance[np.ix_(kept, kept)]).logpdf(y.ravel()[kept])

@@ -146,6 +146,21 @@ def test_usual_band_is_the_law_of_a_new_cycle(pooled):
     assert (band.low < band.median).all() and (band.median < band.high).all()
 
 
+def test_usual_band_of_a_group_with_covariates_is_over_the_cycles_it_had():
+    """Half the cycles wear twice as fast: a new one of either kind is usual, and the band holds both."""
+    draw, age = rng(), np.arange(1.0, 21)
+    past = [
+        wear_path(f"c{i}", age, 0.5 + 0.05 * load * age + 0.05 * draw.normal(size=20), covariates=[load])
+        for i, load in enumerate([1.0, 2.0] * 4)
+    ]
+    fit = fit_pooled(past, shapes=SHAPES[:1], rng=draw)
+    assert fit.shapes[0].with_covariates
+    band = usual_band(fit, horizon=20.0, rng=draw)
+    assert band.low[-1] == pytest.approx(1.5, abs=0.15) and band.high[-1] == pytest.approx(2.5, abs=0.15)
+    alone = fit_alone(past[0], rng=draw)
+    assert usual_band(alone, horizon=20.0, rng=draw).age[-1] == 20
+
+
 def test_missing_limit_is_refused_with_its_cure(pooled):
     answer = time_to_limit(pooled, NEW, limit=float("nan"), rng=rng())
     assert answer.status == "refused" and "enter its limit" in answer.sentence and answer.median is None

@@ -282,3 +282,15 @@ def test_the_log_view_lists_the_answers_of_every_lap_and_of_the_room(filled_stor
     assert "Taken back on the room, signed R. Oduya" in text(page)
     with Store.open(filled_store) as store:
         assert store.reactions()["lap"].tolist() == ["CI-1"]
+
+
+def test_the_answer_to_this_shifts_room_alarm_is_taken_back_where_it_was_given(filled_store, monkeypatch):
+    room = replace(fixtures.shift().room, asked="most laps moved together", answered="Found by Bo: the lamp.")
+    put(monkeypatch, fixtures.shift(room=room))
+    keep(filled_store, "the room", sign="room")
+    page = opened("shift", place="the room")
+    assert "Room: glazed lap. Signed Bo, " in text(page)
+    press(page, "Take back")
+    assert "Taken back on the room, signed R. Oduya: the signal is open again." in text(page)
+    with Store.open(filled_store) as store:
+        assert store.reactions().empty

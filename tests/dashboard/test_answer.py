@@ -253,6 +253,7 @@ def test_answers_are_folded_away_until_asked_for_and_the_newest_come_first(fille
 
 def test_a_second_tap_at_once_does_not_take_back_the_answer_that_moved_up(filled_store, monkeypatch):
     put(monkeypatch, fixtures.shift(), signals=())
+    monkeypatch.setattr("dashboard.parts.answered._TOO_SOON_S", 60.0)
     keep(filled_store, face=1)
     keep(filled_store, face=2)
     page = opened("lap", lap="CI-1")

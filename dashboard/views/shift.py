@@ -64,12 +64,10 @@ def render(page: Page) -> None:
 
 def _answer_room(report: ShiftReport, page: Page) -> None:
     """Ask what moved the room, and who says so, until somebody has answered; an answer can be taken back."""
-    if report.room is None or not report.room.asked:
-        return
-    if not report.room.answered:
-        answer_signals(ROOM, (room_signal(report.room),), report.room.causes, page, signed_by(page))
-    elif len(data.answers(page.now, ROOM)):
-        answer_signals(ROOM, (), (), page, signed_by(page))
+    if report.room is not None and report.room.asked:
+        person = signed_by(page)
+        asked = () if report.room.answered else (room_signal(report.room),)
+        answer_signals(ROOM, asked, report.room.causes, page, person)
 
 
 def keep_first(page: Page) -> None:

@@ -253,6 +253,7 @@ def test_answers_are_folded_away_until_asked_for_and_the_newest_come_first(fille
 
 def test_a_second_tap_at_once_does_not_take_back_the_answer_that_moved_up(filled_store, monkeypatch):
     put(monkeypatch, fixtures.shift(), signals=())
+    monkeypatch.setattr("dashboard.parts.answered._TOO_SOON_S", 60.0)
     keep(filled_store, face=1)
     keep(filled_store, face=2)
     page = opened("lap", lap="CI-1")
@@ -282,3 +283,15 @@ def test_the_log_view_lists_the_answers_of_every_lap_and_of_the_room(filled_stor
     assert "Taken back on the room, signed R. Oduya" in text(page)
     with Store.open(filled_store) as store:
         assert store.reactions()["lap"].tolist() == ["CI-1"]
+
+
+def test_the_answer_to_this_shifts_room_alarm_is_taken_back_where_it_was_given(filled_store, monkeypatch):
+    room = replace(fixtures.shift().room, asked="most laps moved together", answered="Found by Bo: the lamp.")
+    put(monkeypatch, fixtures.shift(room=room))
+    keep(filled_store, "the room", sign="room")
+    page = opened("shift", place="the room")
+    assert "Room: glazed lap. Signed Bo, " in text(page)
+    press(page, "Take back")
+    assert "Taken back on the room, signed R. Oduya: the signal is open again." in text(page)
+    with Store.open(filled_store) as store:
+        assert store.reactions().empty

@@ -345,8 +345,8 @@ def _counted(figure: str, unit: str) -> str:
 
 
 def _figure(value: float, scale: float) -> str:
-    """Whole numbers where they carry enough, else three figures."""
-    return f"{value:.0f}" if scale >= 20 else f"{value:.3g}"
+    """Whole numbers where they carry enough, else three figures; four of a large one, no range is told closer."""
+    return f"{float(f'{value:.4g}') if value >= 1e4 else value:.0f}" if scale >= 20 else f"{value:.3g}"
 
 
 def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str) -> str:

@@ -1,6 +1,7 @@
 """One question asked in several ways, and what a forecast says beside its range."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -106,3 +107,16 @@ def test_a_covariate_far_from_what_the_others_had_is_said(tmp_path):
     said = "unit U3: grams 1000 lies outside 10 to 100 of the other units: nothing is known there"
     assert said in run(*asked, "--unit-id", "U3").output
     assert json.loads(run(*asked, "--unit-id", "U1", "--json").output)["remarks"] == []
+
+
+def test_why_the_others_tell_nothing_and_figures_that_are_not_told_closer_than_they_are_known(tmp_path):
+    file = tmp_path / "odd.csv"
+    file.write_text("unit,clock,wear\nA,10,0.5\nB,10,0.6\n", encoding="utf-8")
+    said = "A: cannot say: no past cycle with readings at two ages, and 1 reading of its own where 6 are needed"
+    assert said in run(file, "--limit", "2").output
+    file.write_text("unit,clock,wear\nA,10,0.5\n", encoding="utf-8")
+    assert "A: cannot say: no past cycle to borrow from, and 1 reading of its own" in run(file, "--limit", "2").output
+    rows = [f"{unit},{k}000000000,{0.1 * k + 0.01 * (-1) ** k:.2f}" for unit in "ABCD" for k in range(9)]
+    file.write_text("\n".join(["unit,clock,wear", *rows]) + "\n", encoding="utf-8")
+    least, most = re.search(r"D: (\d+) to (\d+) clock left", run(file, "--limit", "2").output).groups()
+    assert len(least.rstrip("0")) <= 4 and len(most.rstrip("0")) <= 4

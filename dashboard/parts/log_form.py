@@ -74,14 +74,19 @@ _Send = Callable[[str, Callable[[Page, str, str], _Logged]], None]  # a place of
 
 
 @st.fragment
-def log_form(page: Page, lap: str, person: str) -> None:
-    """Offer the forms for one lap, and say what came of the last tap on them."""
+def log_form(page: Page, lap: str, person: str, *, out_of_use: str = "") -> None:
+    """Offer the forms for one lap, and say what came of the last tap on them.
+
+    `out_of_use` says that nothing is to be lapped on it as it lies there, '' = it is in use.
+    """
     speak_as(page)
     drawn, page = page, up_to_now(page)
     faces = data.recent_faces(page.now, lap)
     last = faces.iloc[-1].to_dict() if len(faces) else None
     send = partial(_send, drawn, lap, person)
     st.html(cards.section("Log on this lap"))
+    if out_of_use:
+        st.html(cards.notice(f"{out_of_use} Before a face on it, log what was done to it, under Event.", kind="look"))
     face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
     with face:
         began = _began(lap, faces, page)

@@ -62,7 +62,7 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         if report.state == "held":
             st.html(numbers)
         st.html(cards.cautions(report.safety))
-        log_form(page, report.lap, person)
+        log_form(page, report.lap, person, out_of_use=report.sentence if report.state == "resting" else "")
 
 
 def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:

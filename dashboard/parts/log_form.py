@@ -79,10 +79,11 @@ _Send = Callable[[str, Callable[[Page, str, str], _Logged]], None]  # a place of
 
 
 @st.fragment
-def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan) -> None:
+def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan, out_of_use: str = "") -> None:
     """Offer the forms for one lap, and say what came of the last tap on them.
 
-    A reading far above what it usually reads, and above its limit of flatness, is asked about again.
+    A reading far above what it usually reads, and above its limit of flatness, is asked about again. `out_of_use` says
+    that nothing is to be lapped on it as it lies there, '' = it is in use.
     """
     speak_as(page)
     drawn, page = page, up_to_now(page)
@@ -90,6 +91,8 @@ def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan) -
     last = faces.iloc[-1].to_dict() if len(faces) else None
     send = partial(_send, drawn, lap, person)
     st.html(cards.section("Log on this lap"))
+    if out_of_use:
+        st.html(cards.notice(f"{out_of_use} Before a face on it, log what was done to it, under Event.", kind="look"))
     face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
     with face:
         began = _began(lap, faces, page)

@@ -63,7 +63,8 @@ def _side(report: LapReport, page: Page, person: str) -> None:
             st.html(numbers)
         st.html(cards.cautions(report.safety))
         limit = report.picture.limit_um if report.picture is not None else math.nan
-        log_form(page, report.lap, person, limit_um=limit)
+        out_of_use = report.sentence if report.state == "resting" else ""
+        log_form(page, report.lap, person, limit_um=limit, out_of_use=out_of_use)
 
 
 def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:

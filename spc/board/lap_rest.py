@@ -15,7 +15,7 @@ __all__ = ["Rest", "no_face_left", "rest_of"]
 class Rest:
     """How a lap lies out of use."""
 
-    words: str  # 'resting since ...' or 'retired since ...', '' = it is in use
+    words: str  # 'resting since ...' or 'retired (damaged) since ...', '' = it is in use
     ended: str = ""  # 'worn', 'retired', or '' where the cycle goes on when it comes back
 
 
@@ -28,10 +28,10 @@ def rest_of(view: CellView, lap: str) -> Rest:
     lap : str
     """
     events, faces, cycles = view.events_of(lap), view.faces_of(lap), view.cycles_of(lap)
-    out, since = view.memo.once(lap, "out", (events, faces), partial(_out_since, events, faces))
+    out, since, why = view.memo.once(lap, "out", (events, faces), partial(_out_since, events, faces))
     registered = str(view.lap_row(lap)["state"])
     if registered == "retired" or out == "retired":
-        return Rest(f"retired since {since}" if out == "retired" else "retired", "retired")
+        return Rest(f"retired{why} since {since}" if out == "retired" else "retired", "retired")
     if registered != "stand-by" and not out:
         return Rest("")
     worn = len(cycles) > 0 and cycles["ended"].iloc[-1] in ("due", "found late")
@@ -48,12 +48,13 @@ def no_face_left(forecast: LapForecast, rest: Rest) -> LapForecast:
     return replace(told, faces_left=left, next_face=soon)
 
 
-def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> tuple[str, str]:
-    """Give the event that took a lap out of use, '' = it is in use, and when that was."""
+def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> tuple[str, str, str]:
+    """Give the event that took a lap out of use, '' = it is in use, when that was, and ' (its reason)'."""
     events = events[events["event"].isin(("swapped", "returned", "retired"))]
     if events.empty or events["event"].iloc[-1] == "returned":
-        return "", ""
+        return "", "", ""
     out = events.iloc[-1]
     if len(faces) and int(faces["sort_us"].iloc[-1]) > int(out["sort_us"]):
-        return "", ""  # it has lapped faces since, whatever the register says
-    return str(out["event"]), str(out["time_text"]) or "an unknown time"
+        return "", "", ""  # it has lapped faces since, whatever the register says
+    why = f" ({out['reason']})" if out["reason"] else ""
+    return str(out["event"]), str(out["time_text"]) or "an unknown time", why

@@ -8,9 +8,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
-from spc.board.lap_forecast import LapForecast
+from spc.board.lap_forecast import LapForecast, without_faces_left
 from spc.board.lives import sisters_of
-from spc.board.missing_answer import denied_faces
+from spc.board.missing_answer import RETIRED, denied_faces
 from spc.board.missing_places import missing_places, not_denied
 from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
@@ -28,6 +28,7 @@ __all__ = [
 ]
 
 _RULE = "a reconditioning may not be logged"
+_NOT_SAID = "cannot say until it is said what was done to it since it was retired"
 # Why a reading is left out by which a cycle or an age would be judged.
 AGE_NOT_KNOWN = "after a fall back to how a cycle begins: whether the lap was reconditioned there is not answered yet"
 _OF_THE_PAST = " Until then only what came before counts of that cycle."
@@ -160,8 +161,11 @@ def as_if_confirmed(forecast: LapForecast, question: Signal) -> LapForecast:
     Returns
     -------
     LapForecast
-        Its fan and band begin at the place, on the ages as they are logged.
+        Its fan and band begin at the place, on the ages as they are logged. Of a lap in use again after it was retired
+        nothing is foretold: whatever damaged it may still be there.
     """
+    if question.rule == RETIRED:
+        return without_faces_left(forecast, _NOT_SAID)
 
     def moved(fan: CycleFan | None) -> CycleFan | None:
         return None if fan is None else replace(fan, age_faces=fan.age_faces + question.age_faces)
@@ -189,7 +193,7 @@ def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool, ended: bool
     return Signal(
         lap=one.lap,
         sign=RECONDITIONING,
-        rule=_RULE,
+        rule=RETIRED if one.retired else _RULE,
         sentence=f"{one.sentence}{_OF_THE_PAST}" if ended else one.sentence,
         severity="look",
         p_value=float("nan"),

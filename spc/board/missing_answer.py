@@ -7,15 +7,38 @@ from spc.board.reactions import keep_answer
 from spc.board.results import RECONDITIONING, Signal
 from spc.store.store import Store
 
-__all__ = ["denied_faces", "keep_no", "keep_yes"]
+__all__ = ["RETIRED", "denied_faces", "keep_no", "keep_yes"]
 
+RETIRED = "in use again after it was retired"  # the rule of the question about such a lap
 _NOT_SO = "not reconditioned"  # the cause kept with a no
 
 
 def keep_no(store: Store, question: Signal, *, who: str) -> int:
-    """Keep that a lap was not reconditioned at this place; the question is not asked again, a later one is."""
+    """Keep that a lap was not reconditioned at this place; the question is not asked again, a later one is.
+
+    A lap that laps on after it was retired is logged as returned there: its cycle goes on where it was.
+
+    Parameters
+    ----------
+    store : Store
+    question : Signal
+        From `missing_of_lap`.
+    who : str
+
+    Returns
+    -------
+    int
+        Number of the reaction; taking it back takes the event back.
+
+    Raises
+    ------
+    ValueError
+        If an event is to be logged and the times of the faces tell no place for it.
+    """
+    event = _event_between(store, question, "returned") if question.rule == RETIRED else None
     return keep_answer(
-        store, question, check_done="asked", cause=_NOT_SO, action="none", result="the cycle goes on", who=who
+        store, question, check_done="asked", cause=_NOT_SO, action="none", result="the cycle goes on", who=who,
+        event=event,
     )  # fmt: skip
 
 
@@ -39,6 +62,15 @@ def keep_yes(store: Store, question: Signal, *, who: str) -> int:
     ValueError
         If the times of the faces tell no place for the event.
     """
+    event = _event_between(store, question, "reconditioned")
+    return keep_answer(
+        store, question, check_done="asked", cause="reconditioned", action="logged", result="new cycle", who=who,
+        event=event,
+    )  # fmt: skip
+
+
+def _event_between(store: Store, question: Signal, kind: str) -> dict[str, Any]:
+    """Make an event at the place asked about: at the first face after it, or at the lap's return."""
     after, before = (store.face_versions(face).iloc[-1] for face in (question.since_face_id, question.face_id))
     of = "the next face"
     if question.face_id == question.since_face_id:  # back in use, and not lapped on since
@@ -48,14 +80,10 @@ def keep_yes(store: Store, question: Signal, *, who: str) -> int:
     elif not before["time_text"] or after["sort_us"] == before["sort_us"]:
         raise ValueError(
             f"the faces of {question.lap} around this place carry {'one' if before['time_text'] else 'no'} time, which "
-            "places no event between them: write the reconditioning into the log file, in a row between theirs"
+            "places no event between them: write what was done into the log file, in a row between theirs"
         )
     event: dict[str, Any] = {name: before[name] for name in ("lap", "time_utc", "time_text", "sort_us")}
-    event |= {"event": "reconditioned", "note": f"confirmed when asked; the time is that of {of}"}
-    return keep_answer(
-        store, question, check_done="asked", cause="reconditioned", action="logged", result="new cycle", who=who,
-        event=event,
-    )  # fmt: skip
+    return event | {"event": kind, "note": f"confirmed when asked; the time is that of {of}"}
 
 
 def denied_faces(view: CellView) -> dict[str, tuple[int, ...]]:

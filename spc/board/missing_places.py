@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.missing_answer import denied_faces
+from spc.wear.back_in_use import back_in_use
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
-from spc.wear.worn_swap import worn_swaps
 
 __all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
 
@@ -25,9 +25,10 @@ def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataF
     signs, numbered : DataFrame
         As in `suggest_missing_events`; a cycle that was searched before is not searched again.
     events : DataFrame
-        Of the lap. Where it was swapped out as worn, the readings near that place are no second question.
+        Of the lap. Where it was swapped out as worn, or retired, and is in use again, the readings near that place are
+        no second question.
     """
-    swaps = worn_swaps(signs, numbered, events)
+    swaps = back_in_use(signs, numbered, events)
     fell = suggest_missing_events(signs, numbered, search=_SEARCH)
     if not swaps:
         return fell

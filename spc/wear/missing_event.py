@@ -35,6 +35,7 @@ class MissingEvent:
     signs: tuple[str, ...]  # which signs fell back
     strength: float  # log likelihood gained over a cycle without it
     sentence: str
+    retired: bool = False  # the lap was retired there, and what it laps since counts as a new life
 
 
 def suggest_missing_events(

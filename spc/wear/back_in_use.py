@@ -1,4 +1,4 @@
-"""Laps swapped out as worn that are back in use though no reconditioning is logged: a person is asked about it."""
+"""Laps swapped out as worn, or retired, that are in use again with no reconditioning logged: a person is asked."""
 
 import math
 
@@ -8,11 +8,11 @@ import pandas as pd
 from spc.wear.event_order import EVENT_EFFECTS, order_events
 from spc.wear.missing_event import MissingEvent
 
-__all__ = ["worn_swaps"]
+__all__ = ["back_in_use"]
 
 
-def worn_swaps(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[MissingEvent, ...]:
-    """Find the swaps of one lap as worn after which it came back, or lapped on, with no reconditioning between.
+def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFrame) -> tuple[MissingEvent, ...]:
+    """Find where one lap was swapped out as worn, or retired, and came back or lapped on without a reconditioning.
 
     Parameters
     ----------
@@ -27,18 +27,24 @@ def worn_swaps(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFrame
     -------
     tuple of MissingEvent
         In order of time. Of a lap that is back and has not lapped since, both faces are its last one, and the age is
-        that of the next.
+        that of the next. A lap that laps on after its retirement counts as a new life until somebody answers.
+
+    Notes
+    -----
+    A retirement taken back is asked after where it gave a reason that the lap itself has, such as damage.
     """
-    if not ((events["event"] == "swapped") & (events["reason"] == "worn")).any():
+    if not events["event"].isin(("swapped", "retired")).any():
         return ()
     placed = order_events(numbered, events).events
-    kinds, reasons, texts, places = (placed[name].tolist() for name in ("event", "reason", "time_text", "place"))
+    columns = ("event", "effect", "reason", "time_text", "place")
+    kinds, effects, reasons, texts, places = (placed[name].tolist() for name in columns)
     rows = np.flatnonzero(np.isin(numbered["face_id"].to_numpy(np.int64), signs["face_id"].to_numpy(np.int64)))
     ids, cycle, age = (numbered[name].to_numpy()[rows] for name in ("face_id", "cycle", "age_faces"))
     times = numbered["time_text"].tolist()
     found = []
     for n in range(len(kinds)):
-        if kinds[n] != "swapped" or reasons[n] != "worn":
+        retired = effects[n] == "retired"
+        if not retired and not _taken_out_for_wear(kinds[n], reasons[n]):
             continue
         since = [later for later in range(n + 1, len(kinds)) if places[later] == places[n]]
         after = int(np.searchsorted(rows, places[n])) - 1  # the last face before it
@@ -48,20 +54,25 @@ def worn_swaps(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFrame
         if after + 1 < rows.size:
             before, until, ago = after + 1, times[rows[after + 1]], float(age[after + 1])
             back = "has lapped faces since"
-        elif returned is not None:
+        elif returned is not None and not retired:
             before, until, ago = after, returned, float(age[after]) + 1.0
             back = "is back in use"
         else:
             continue
         lap, out = str(placed["lap"].iloc[n]), texts[n] or "an unknown time"
+        done = "swapped out as worn" if kinds[n] == "swapped" else f"retired{f' ({reasons[n]})' if reasons[n] else ''}"
         said = (
-            f"{lap} was swapped out as worn at {out} and {back}, with no reconditioning logged between. Was it "
+            f"{lap} was {done} at {out} and {back}, with no reconditioning logged between. Was it "
             "reconditioned? Say yes or no."
         )
         found.append(
             MissingEvent(
-                lap, int(cycle[after]), int(ids[after]), int(ids[before]), times[rows[after]], until, ago, (),
-                math.inf, said,
+                lap, int(cycle[before if retired else after]), int(ids[after]), int(ids[before]), times[rows[after]],
+                until, ago, (), math.inf, said, retired,
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def _taken_out_for_wear(event: str, reason: str) -> bool:
+    return (event == "swapped" and reason == "worn") or (event == "retired" and reason not in ("", "planned"))

@@ -1,4 +1,4 @@
-"""A lap swapped out as worn that is back with nothing logged is asked after; an invented cell."""
+"""A lap swapped out as worn, or retired, that is back with nothing logged is asked after; an invented cell."""
 
 import re
 from datetime import datetime, timedelta
@@ -11,14 +11,19 @@ OUT = "L1 was swapped out as worn at "
 ASKED = "with no reconditioning logged between. Was it reconditioned? Say yes or no."
 
 
+WORN = (1, "swapped", "--reason", "worn")
+DAMAGED = (1, "retired", "--reason", "damaged")
+BACK = (5, "returned")
+
+
 @pytest.fixture
-def back(tmp_path, monkeypatch):
-    """Store of a lap that was swapped out as worn and returned; and how to lap three more faces on it."""
+def back(tmp_path, monkeypatch, request):
+    """Store of a lap that was swapped out as worn and returned, or as said; and how to lap three more faces on it."""
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     cell = PlantedCell(3)
     path = cell.store(tmp_path, limit="1.5 um")
     last = datetime.fromisoformat(cell.rows[-1]["time"])
-    for minute, event, *more in ((1, "swapped", "--reason", "worn"), (5, "returned")):
+    for minute, event, *more in getattr(request, "param", (WORN, BACK)):
         at = f"{last + timedelta(minutes=minute):%Y-%m-%d %H:%M}"
         assert run(path, "events", "add", "L1", event, "--time", at, *more, "--who", "Ann").exit_code == 0
 
@@ -83,6 +88,31 @@ def test_a_worn_lap_that_laps_on_is_asked_after(back):
     assert answered(path, "no")["age_faces"] == 23
     taken_back(path)
     assert answered(path, "yes")["age_faces"] == 3
+
+
+@pytest.mark.parametrize("back", [(DAMAGED,)], indirect=True)
+def test_a_retired_lap_that_laps_on_is_asked_after_before_anything_is_foretold(back):
+    path, lap_on = back
+    assert told(path, "due", "--lap", "L1")["sentence"].startswith("L1 is retired (damaged) since 2026-")
+    lap_on()
+    report = told(path, "due", "--lap", "L1")
+    assert report["sentence"].startswith("L1 was retired (damaged) at ") and report["next_step"] == "Say yes or no"
+    assert (report["state"], report["faces_left"]["status"]) == ("watch", "refused") and report["age_faces"] == 3
+    assert answered(path, "no")["age_faces"] == 23
+    assert "returned" in [event["event"] for event in told(path, "events", "list")["events"]]
+    taken_back(path)
+    report = told(path, "due", "--lap", "L1")
+    assert (report["faces_left"]["status"], report["age_faces"]) == ("refused", 3)
+    report = answered(path, "yes")
+    assert (report["faces_left"]["status"], report["age_faces"]) == ("range", 3)
+
+
+@pytest.mark.parametrize(("back", "count"), [((DAMAGED, BACK), 1), (((1, "retired"), BACK), 0)], indirect=["back"])
+def test_a_retirement_taken_back_is_asked_after_where_the_lap_gave_the_reason(back, count):
+    path, _ = back
+    report = told(path, "due", "--lap", "L1")
+    assert len(report["asked"]) == count == report["sentence"].count(" and is back in use, ")
+    assert report["age_faces"] == 20
 
 
 def test_no_question_where_the_reconditioning_is_logged_or_the_swap_was_planned(tmp_path, monkeypatch):

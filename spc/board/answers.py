@@ -162,9 +162,8 @@ def which_lap_serves(
     if hidden:
         quicker = _fewest_minutes(minutes)
         told = f"{quicker} takes the fewest" if quicker else f"{', '.join(good)} cannot be told apart by them yet"
-        return (
-            f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: further passes are not logged. By minutes a face for {named}: {told}."
-        )
+        why = f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: it may be that only good passes are logged"
+        return f"{why}. By minutes a face for {named}: {told}."
     best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
     worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]
     shown = "; ".join(f"{name}: {_first_pass(good[name])}" for name in good)

@@ -239,7 +239,7 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
     named = ", ".join(tag.values())
     if found.hidden:
         told = f"{tag[best]} takes the fewest" if found.quicker else f"{named} cannot be told apart by them yet"
-        untold = f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: further passes are not logged."
+        untold = f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: it may be that only good passes are logged."
         return f"{untold} By minutes a face for {found.named}: {told}.{end}"
     shown = "; ".join(f"{lap}: {_first_pass(found.good[lap])}" for lap in tag)
     if found.worse:

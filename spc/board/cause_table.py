@@ -129,6 +129,13 @@ CAUSES: tuple[CauseEntry, ...] = (
         "Plan minutes by part number; nothing to do on the lap.", (), "Part or stock",
     ),
     CauseEntry(
+        "part out of form before lapping, or springy", "the part", 1.5,
+        {"flatness": {"up": 0.7}, "bow": {"turned": 0.3}, "re-lap share": {"up": 0.4}},
+        {"one part number": 0.85},
+        "Read a face of another part number on the same lap, then one of this number before it is lapped.", 5,
+        "Send the lot back to the stage before; nothing to do on the lap.", (), "Part form",
+    ),
+    CauseEntry(
         "grit step before skipped or too short", "the part", 1.5,
         {"re-lap share": {"up": 0.7}, "finish": {"up": 0.6}, "minutes": {"up": 0.5}, "scratch": {"yes": 0.3},
          "grit": {"coarser": 0.3}},

@@ -37,7 +37,7 @@ from spc.board.results import LapReport, Signal
 from spc.board.room_answer import answer_to_room
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.safety import lap_cautions
-from spc.board.scope import SECOND_READER
+from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.board.shifts import next_break, shift_at
 from spc.board.stops import cycle_closed, stop_signals
 from spc.board.to_come import event_words, face_words
@@ -246,6 +246,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         unusual=own.unusual,
         part=elsewhere.part.part if elsewhere.part is not None else "",
         one_reader=SECOND_READER in diagnosis.checks,
+        one_part=OTHER_PART in diagnosis.checks,
         leading=leading,
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit

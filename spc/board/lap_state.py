@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from spc.board.results import RECONDITIONING, FacesLeft, Signal
 from spc.wear.lead_sign import LeadMove
 
-__all__ = ["SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState", "decide_state", "plural"]
+__all__ = ["OTHER_PART_FIRST", "SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState", "decide_state", "plural"]
 
 # First steps that are not of one state alone.
-SAY_YES_OR_NO, SECOND_READER_FIRST = "Say yes or no", "Second reader"
+SAY_YES_OR_NO, SECOND_READER_FIRST, OTHER_PART_FIRST = "Say yes or no", "Second reader", "Another part"
 _ROOM_FIRST = "Look at the room"
 
 
@@ -44,6 +44,7 @@ def decide_state(
     unusual: str = "",
     part: str = "",
     one_reader: bool = False,
+    one_part: bool = False,
     leading: LeadMove | None = None,
 ) -> LapState:
     """State of one lap.
@@ -79,6 +80,8 @@ def decide_state(
         Part number that moved on several laps at once, this one among them: it is looked at before the lap.
     one_reader : bool, default False
         Whether its move follows the readings of one operator: then one of them is read again before the lap is touched.
+    one_part : bool, default False
+        Whether its move follows the readings of one part number: then a face of another is read before it is touched.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
@@ -127,6 +130,9 @@ def decide_state(
     if one_reader:
         step = SECOND_READER_FIRST
         first = f"Let a second reader read one of the last faces of {lap} again; if it still reads so, recondition it"
+    if one_part:
+        step = OTHER_PART_FIRST
+        first = f"Read a face of another part number on {lap} first; if that reads high too, recondition it"
     if stops:
         what = stops[0].sentence
         handed = next((s.handed for s in stops if s.handed), "")
@@ -151,6 +157,8 @@ def decide_state(
             look, step = f"Look at the room before {lap} is worked on, then at {lap}", _ROOM_FIRST
         if one_reader:
             look, step = f"Let a second reader read one of the last faces of {lap} again", SECOND_READER_FIRST
+        if one_part:
+            look, step = f"Read a face of another part number on {lap}", OTHER_PART_FIRST
         look += " before the next lot. "
         if step == "Look" and looks[0].sign == RECONDITIONING:  # it is answered, not looked for
             look, step = "", SAY_YES_OR_NO

@@ -16,6 +16,7 @@ from spc.board.room import FEWEST_LAPS, room_test
 from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
 
 __all__ = [
+    "OTHER_PART",
     "SCOPED_SIGNS",
     "SECOND_READER",
     "Scope",
@@ -44,6 +45,10 @@ _READ = ("flatness", "finish")  # signs that a second reader can read again
 SECOND_READER = (
     "Let a second reader read one of these faces again, cool and wiped: it may be the reading, the gauge or the hand."
 )
+OTHER_PART = (
+    "Read a face of another part number on this lap before it is touched: it may be the part or the stage before it."
+)
+_OF_ONE_SOURCE = {"one operator": SECOND_READER, "one part number": OTHER_PART}
 # Smallest spread of the logarithm of a reading; of passes the most that one or two of them can have. Our own rule.
 _LEAST_SD, _LEAST_PASSES_SD = 0.05, math.log(2.0) / 2
 _LEAST_BETWEEN = 0.25  # of the spread within cycles: what is usual is itself known no better; our own rule
@@ -56,7 +61,7 @@ class Scope:
     scope: str  # one of spc.board.cause_table.SCOPES, '' when it cannot be told
     sentence: str
     among: tuple[str, ...] = ()  # what the readings cannot tell apart; `scope` alone where it can be told
-    check: str = ""  # what tells those apart, or what comes first where it follows one operator
+    check: str = ""  # what tells those apart, or what comes first where it follows one of them
 
 
 class _Told(NamedTuple):
@@ -209,7 +214,7 @@ def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str, ro
     if scope == "many laps":
         words = f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}"
         return Scope(scope, words, among)
-    check = SECOND_READER if scope == "one operator" and sign in _READ else ""
+    check = _OF_ONE_SOURCE.get(scope, "") if sign in _READ else ""
     return Scope(scope, _alone(scope, lap, found, direction), among, check)
 
 

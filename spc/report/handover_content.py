@@ -5,10 +5,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from spc.board.lap_state import SECOND_READER_FIRST
+from spc.board.lap_state import OTHER_PART_FIRST, SECOND_READER_FIRST
 from spc.board.results import LapReport, ShiftReport
 from spc.board.safety import DEFERENCE, urges_speed
-from spc.board.scope import SECOND_READER
+from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.report.content import Block, Bullets, Cell, Column, Content, Facts, Paragraph, Section, Table
 from spc.report.made import Made
 
@@ -18,6 +18,7 @@ _LAPS_SHOWN = 14
 _CHANGES_SHOWN = 8
 _FIRST_SHOWN = 8
 _NEED = ("held", "due", "watch")
+_FIRST = {SECOND_READER_FIRST: SECOND_READER, OTHER_PART_FIRST: OTHER_PART}  # what comes before, in full
 
 Say = Callable[[str], str]
 
@@ -101,7 +102,7 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
             steps.append(f"{report.lap}, held: {check or 'find out with the lead what stopped it'}")
         elif report.state == "due":
             when = f" at the next break ({report.next_break})" if report.next_break else ""
-            check = SECOND_READER if report.next_step == SECOND_READER_FIRST else check
+            check = _FIRST.get(report.next_step, check)
             first = report.doubt.sentence if report.doubt is not None else check
             steps.append(f"{report.lap}, due: recondition it{when}." + (f" Before that: {first}" if first else ""))
         elif report.state == "watch" and report.doubt is not None:

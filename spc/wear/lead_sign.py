@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from spc.chart.two_groups import rank_sum_p
 from spc.measure.preston import basis_named
+from spc.wear.part_offsets import without_parts
 
 __all__ = ["CutOff", "LeadMove", "LeadSign", "choose_lead_sign", "cut_off_evidence", "cut_off_together", "lead_move"]
 
@@ -20,6 +21,7 @@ _P_DOUBTFUL = 0.2  # and here it may be; our own rule
 _P_LIKE_THE_CELL = 0.5  # and here it is where the other laps of the cell are; our own rule
 _SLIP_SPREADS = 6.0  # a reading so many robust spreads from the line does not shape the law; our own rule
 _MOST_SLIPS = 0.1  # and no more than this share of the readings: more are the law's own tail; our own rule
+_LEAST_OF_CYCLE = 6  # readings of a cycle that have a line of their own; our own rule
 _ROUNDS = 10  # of fitting without such readings; two are usual
 _LEAST_LOGGED = 0.5  # share of faces that must carry a sign before it can lead; our own rule
 _NOTHING = "wear cannot be seen until passes, minutes or thickness before and after are logged"
@@ -71,7 +73,7 @@ def cut_off_evidence(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> CutO
     """Count what the final readings of one lap say; parameters as for `choose_lead_sign`."""
     final = _Final(signs, np.asarray(limit_um, np.float64))
     single = not signs["relapped"].to_numpy(bool).any()
-    expected = final.expected_over(signs)[0] if final.faces >= _LEAST_FACES else np.nan
+    expected = final.law().expected if final.faces >= _LEAST_FACES else np.nan
     return CutOff(bool(single), final.faces, final.over, expected)
 
 
@@ -124,9 +126,10 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64], *, cell
     Notes
     -----
     Two kinds of evidence. Logged: faces lapped again, their first reading over the limit or not logged at all, whose
-    final readings are not over it. Unlogged: a lognormal and a normal of reading over limit about a line in age, fitted
-    as if nothing were cut off, would both have put more readings over the limit than were seen, with under 1 % chance;
-    asked only where no reading before a further pass was ever logged, since a first reading is not cut off. The fit to
+    final readings are not over it. Unlogged: a lognormal and a normal of reading over limit about a line in age in each
+    cycle, fitted as if nothing were cut off, would both have put readings over the limit, where none was seen, with
+    under 1 % chance of that; asked only where no reading before a further pass was ever logged, since a first reading
+    is not cut off. A reading over the limit that was not lapped again, mistyped ones apart, denies it. The fit to
     cut-off data understates that number, so this misses mild cases; where the laps of a cell say so together, a chance
     under one half will do.
     """
@@ -145,15 +148,16 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64], *, cell
         sentence = f"flatness leads; {n} faces with a limit are too few to tell whether it is cut off at the limit"
         return LeadSign("flatness", False, False, False, n, over, np.nan, first_over, unread, np.nan, sentence)
 
-    expected, p_over = final.expected_over(signs)
-    p_value = float(bdtr(over, n, p_over)) if over < n else 1.0
+    law = final.law()
+    expected = law.expected
+    p_value = float(bdtr(over, n, law.chance)) if over < n else 1.0
     silent = not np.any(relapped & np.isfinite(first))  # no reading before a further pass was ever logged
     again = first_over + unread
     logged = again >= 3 and over <= again / 4
-    none_over = over == 0 and not relapped.any()  # no further pass is logged: there was none, or nobody logs them
+    none_over = law.over == 0 and not relapped.any()  # no further pass is logged: there was none, or nobody logs them
     doubtful = none_over and p_value < _P_DOUBTFUL
     like_the_cell = cell_cut_off and none_over and p_value < _P_LIKE_THE_CELL
-    cut_off = logged or (silent and p_value < _P_CUT_OFF) or like_the_cell
+    cut_off = logged or (silent and law.over == 0 and p_value < _P_CUT_OFF) or like_the_cell
     if not cut_off:
         text = f"flatness leads: nothing says that its {n} final readings are cut off at the limit"
         return LeadSign("flatness", False, False, doubtful, n, over, expected, first_over, unread, p_value, text)
@@ -216,69 +220,88 @@ def lead_move(signs: pd.DataFrame, sign: str) -> LeadMove:
     return LeadMove(f"{words} are {abs(ratio - 1):.0%} {turn} than on a fresh lap, {wear} ({exact})", worn)
 
 
+@dataclass(frozen=True, slots=True)
+class _Law:
+    """What a law of the final readings that is not cut off says of readings over the limit."""
+
+    expected: float  # how many it would put wholly over
+    chance: float  # mean over the readings
+    over: int  # how many are, those far off the law (mistyped ones) apart
+
+
 class _Final:
     """Final readings of one lap that have a limit."""
 
     def __init__(self, signs: pd.DataFrame, limit: NDArray[np.float64]) -> None:
-        self.low, self.high = signs["final_low_um"].to_numpy(np.float64), signs["final_high_um"].to_numpy(np.float64)
-        self.limit = limit
-        self.usable = np.isfinite(self.low) & np.isfinite(limit) & (limit > 0)
-        self.faces = int(self.usable.sum())
-        self.over = int(np.sum(self.low[self.usable] >= limit[self.usable]))
+        low, high = signs["final_low_um"].to_numpy(np.float64), signs["final_high_um"].to_numpy(np.float64)
+        self.usable = usable = np.isfinite(low) & np.isfinite(limit) & (limit > 0)
+        self.low, self.limit = low[usable], limit[usable]
+        self.top = np.where(np.isfinite(high), high, low)[usable]
+        self.age = signs["age_faces"].to_numpy(np.float64)[usable]
+        cycle, part = signs["cycle"].to_numpy()[usable], signs["part"].astype(str).to_numpy()[usable]
+        self.cycle, self.part = (np.unique(of, return_inverse=True)[1] for of in (cycle, part))
+        self.over = int(np.sum(self.low >= self.limit))
 
-    def expected_over(self, signs: pd.DataFrame) -> tuple[float, float]:
-        """See `_expected_over`."""
-        return _expected_over(signs, self.low, self.high, self.limit, self.usable)
+    @property
+    def faces(self) -> int:
+        return int(self.low.size)
+
+    def law(self) -> _Law:
+        """Fit the law.
+
+        A lognormal, or a normal, about a line in the lap's age in every cycle, part numbers apart, whichever expects
+        fewer: a cell that reconditions in good time is not taken for one that laps until good, whether its scatter
+        grows with the reading or stays that of a step, and whether or not its cycles wear alike: one line through all
+        would expect at high ages what quick cycles, that have ended by then, would read. A reading on steps lies wholly
+        over only half a step beyond the limit. A few readings far off the lines, mistyped ones above all, do not shape
+        the law: one would widen it until much was expected over the limit.
+        """
+        from scipy.special import ndtr
+
+        half_step = (self.top - self.low) / 2 / self.limit
+        share, wholly = np.maximum((self.low + self.top) / 2, self.top / 4) / self.limit, 1 + half_step
+        laws = []
+        for value, edge, half in (
+            (np.log(np.maximum(share, 1e-300)), np.log(wholly), half_step / np.maximum(share, 1e-300)),
+            (share, wholly, half_step),
+        ):
+            of_parts = value - without_parts(value, self.age, self.cycle, self.part)
+            fitted, spread, kept = _lines_through_most(
+                self.age, self.cycle, value - of_parts, float(np.median(half))
+            )  # fmt: skip
+            chance = ndtr((fitted + of_parts - edge) / spread) if spread > 0 else np.zeros(self.faces)
+            over = int(np.sum(kept & (self.low >= self.limit)))
+            laws.append(_Law(float(chance.sum()), float(chance.mean()), over))
+        return min(laws, key=lambda law: law.expected)
 
 
-def _expected_over(
-    signs: pd.DataFrame,
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    limit: NDArray[np.float64],
-    usable: NDArray[np.bool_],
-) -> tuple[float, float]:
-    """How many final readings a law that is not cut off would put wholly over their limits, and the mean chance.
+def _lines_through_most(
+    age: NDArray[np.float64], cycle: NDArray[np.intp], value: NDArray[np.float64], step: float
+) -> tuple[NDArray[np.float64], float, NDArray[np.bool_]]:
+    """Least squares line of each cycle, their common spread, and which readings are not far off them.
 
-    The law is a lognormal, or a normal, about a line in the lap's age, whichever expects fewer: a cell that
-    reconditions in good time is not taken for one that laps until good, whether its scatter grows with the reading or
-    stays that of a step. A reading on steps lies wholly over only half a step beyond the limit. A few readings far off
-    the line, mistyped ones above all, do not shape the law: one would widen it until much was expected over the limit.
+    Fitted again until no reading far off is left in; far is told by the middle distance, which is taken as half a step
+    at least: where most readings share one step, the next step is not far. Cycles of few readings share one line.
     """
-    from scipy.special import ndtr
+    few = np.bincount(cycle)[cycle] < _LEAST_OF_CYCLE
+    of = np.where(few, cycle.max(initial=-1) + 1, cycle)
 
-    top = np.where(np.isfinite(high), high, low)[usable]
-    middle = np.maximum((low[usable] + top) / 2, top / 4)
-    share, wholly = middle / limit[usable], 1 + (top - low[usable]) / 2 / limit[usable]
-    age = signs["age_faces"].to_numpy(np.float64)[usable]
-    design = np.column_stack([np.ones(age.size), age - age.mean()]) if np.ptp(age) > 0 else np.ones((age.size, 1))
-    laws, half_step = [], (top - low[usable]) / 2 / limit[usable]
-    for value, edge, half in (
-        (np.log(np.maximum(share, 1e-300)), np.log(wholly), half_step / np.maximum(share, 1e-300)),
-        (share, wholly, half_step),
-    ):
-        fitted, spread = _line_through_most(design, value, float(np.median(half)))
-        chance = ndtr((fitted - edge) / spread) if spread > 0 else np.zeros(age.size)
-        laws.append((float(chance.sum()), float(chance.mean())))
-    return min(laws)
+    def lines(kept: NDArray[np.bool_]) -> tuple[NDArray[np.float64], float]:
+        count = np.bincount(of, weights=kept)
 
+        def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.asarray((np.bincount(of, weights=values * kept) / np.maximum(count, 1))[of], dtype=np.float64)
 
-def _line_through_most(
-    design: NDArray[np.float64], value: NDArray[np.float64], step: float
-) -> tuple[NDArray[np.float64], float]:
-    """Least squares line and spread, fitted again until no reading far off it is left in; far is told by the middle.
-
-    The middle distance from the line is taken as half a step at least: where most readings share one step, the next
-    step is not far.
-    """
-
-    def line(kept: NDArray[np.bool_]) -> tuple[NDArray[np.float64], float]:
-        fitted = design @ np.linalg.lstsq(design[kept], value[kept], rcond=None)[0]
-        degrees = max(int(kept.sum()) - design.shape[1], 1)
+        t, level = age - mean(age), mean(value)
+        square, product = mean(t * t), mean(t * (value - level))
+        fitted = level + t * product / np.where(square > 0, square, 1.0)
+        told = 2 * np.count_nonzero(count)
+        degrees = max(int(kept.sum()) - told, 1)
         return fitted, float(np.sqrt(np.sum((value - fitted)[kept] ** 2) / degrees))
 
     kept = np.ones(value.size, dtype=bool)
-    of_all = fitted, spread = line(kept)
+    of_all = (*lines(kept), kept)
+    fitted, spread = of_all[0], of_all[1]
     for _ in range(_ROUNDS):
         off = value - fitted
         off = np.abs(off - np.median(off[kept]))
@@ -289,8 +312,8 @@ def _line_through_most(
         if near.sum() < (1 - _MOST_SLIPS) * value.size:
             return of_all
         kept = near
-        fitted, spread = line(kept)
-    return fitted, spread
+        fitted, spread = lines(kept)
+    return fitted, spread, kept
 
 
 def _stand_in(signs: pd.DataFrame, *, first_tells: bool) -> tuple[str, str]:

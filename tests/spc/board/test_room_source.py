@@ -107,6 +107,27 @@ def test_suspect_faces_wait_until_somebody_else_has_read_one_of_them_again():
     assert carried_words(later, [shift]) == () and not waits_for_second_reader(later, [shift])
 
 
+def a_part_high(lap, cycle, age, row):
+    row["part"] = ("P1", "P2")[(age // 3 + int(lap[1])) % 2]
+    if row["time"] >= SINCE and row["part"] == "P2":
+        row["flatness um"] = f"{float(row['flatness um']) * HIGH:.2f}"
+
+
+def test_one_part_number_that_reads_high_is_put_against_another_before_the_lap_is_touched(tmp_path):
+    laps = tuple(f"L{number}" for number in range(1, 6))
+    path = PlantedCell(1, laps=laps, cycles=3, faces=20, last=20, fault=a_part_high).store(tmp_path, limit="3 um")
+    shift = told(path, "due")
+    assert "It is the part or the stage before it and not the room." in shift["not_the_room"]["sentence"]
+    called = [lap for lap in shift["laps"] if "flatness" in [signal["sign"] for signal in lap["signals"]]]
+    assert len(called) >= 3
+    for lap in called:
+        assert lap["sentence"].startswith(f"Read a face of another part number on {lap['lap']} ")
+        assert lap["next_step"] == "Another part"
+        assert lap["causes"][0]["name"].startswith("part out of form")
+        answer = lap["answers"][2]["answer"]
+        assert answer.startswith("Most likely the part ") and "First: Read a face of another part number" in answer
+
+
 def test_one_part_number_is_no_room_alarm():
     part = Moved("", "one part number", 1.9, last=4)
     _, room = reports_of(part, np.random.default_rng(3))

@@ -7,6 +7,8 @@ import pytest
 from spc.measure.preston import basis_named
 from spc.wear.lead_sign import choose_lead_sign, cut_off_evidence, cut_off_together, lead_move
 
+CYCLES = {"cycle": 1 + np.arange(240) // 40, "part": "P1"}
+
 
 def lapped(n, rng, *, median, until_good, log_first=True):
     rows = []
@@ -20,7 +22,7 @@ def lapped(n, rng, *, median, until_good, log_first=True):
     return pd.DataFrame(
         {
             "first_low_um": first, "first_high_um": first, "final_low_um": final, "final_high_um": final,
-            "age_faces": np.arange(n) % 40.0,
+            "age_faces": np.arange(n) % 40.0, "cycle": 1 + np.arange(n) // 40, "part": "P1",
             "passes": passes, "relapped": passes > 1, "minutes": 3.0 * passes, "rate_um_per_min": np.nan,
         }
     )  # fmt: skip
@@ -71,8 +73,8 @@ def test_one_mistyped_reading_does_not_make_a_clean_cycle_look_cut_off(typed, n)
     read = 0.2 + 0.29 * age / n + 0.02 * np.sin(2.3 * age)
     read[10] = typed
     both = {name: read for name in ("first_low_um", "first_high_um", "final_low_um", "final_high_um")}
-    signs = pd.DataFrame(both | {"age_faces": age, "passes": 1, "relapped": False, "minutes": 6.0,
-                                 "rate_um_per_min": np.nan})  # fmt: skip
+    signs = pd.DataFrame(both | {"age_faces": age, "cycle": 1, "part": "P1", "passes": 1, "relapped": False,
+                                 "minutes": 6.0, "rate_um_per_min": np.nan})  # fmt: skip
     lead = choose_lead_sign(signs, np.full(n, 0.6))
     assert not (lead.cut_off or lead.hidden) and lead.over_limit == (typed > 0.6)
     assert lead.expected_over < 1
@@ -89,10 +91,55 @@ def test_a_lap_run_to_its_limit_again_and_again_is_not_called_cut_off(scatter):
         noise = rng.normal(0, 0.2, 240) if scatter == "of a step" else 0.15 * path * rng.normal(size=240)
         low = np.maximum(np.round(2 * (path + noise)) / 2 - 0.25, 0)
         read = {"first_low_um": low, "first_high_um": low + 0.5, "final_low_um": low, "final_high_um": low + 0.5}
-        signs = pd.DataFrame(read | {"age_faces": age, "passes": 1, "relapped": False, "minutes": 9.0,
-                                     "rate_um_per_min": np.nan})  # fmt: skip
+        signs = pd.DataFrame(read | CYCLES | {"age_faces": age, "passes": 1, "relapped": False, "minutes": 9.0,
+                                              "rate_um_per_min": np.nan})  # fmt: skip
         calls.append(choose_lead_sign(signs, np.full(240, 2.0)).cut_off)
     assert np.mean(calls) <= 0.05
+
+
+def cycles_that_differ(rng, *, ended, noise=0.02, higher=0.0):
+    """Twelve cycles whose path reaches the limit of 0.6 um after 20 to 40 faces, or much sooner or later."""
+    rows = []
+    for cycle in range(12):
+        life, age = 30 * rng.weibull(4 if cycle % 2 else 1.5), 0
+        while age < 2 or not rows[-1][-1]:
+            part = rng.choice(["P1", "P2"])
+            read = round(max(0.03, 0.2 + 0.4 * age / life + higher * (part == "P2") + noise * rng.normal()), 2)
+            last = age > life if ended == "at the limit" else read > 0.54 or age > life - 1
+            rows.append((cycle, part, age, read, last))
+            age += 1
+    frame = pd.DataFrame(rows, columns=["cycle", "part", "age_faces", "read", "last"])
+    read = {f"{which}_{end}_um": frame["read"] + side * 0.005
+            for which in ("first", "final") for end, side in (("low", -1), ("high", 1))}  # fmt: skip
+    return frame.assign(**read, passes=1, relapped=False, minutes=5.0, rate_um_per_min=np.nan)
+
+
+@pytest.mark.parametrize("higher", [0.0, 0.1], ids=["one part", "two parts"])
+@pytest.mark.parametrize("ended", ["at the limit", "before it"])
+def test_cycles_that_ended_early_are_not_missed_among_the_old_ones(ended, higher):
+    """Quick cycles have no readings at high ages, so that a line through all cycles would miss readings over the limit.
+
+    Where a cycle ends at the limit, readings over it are logged and no further pass is: flatness hides nothing.
+    """
+    calls = []
+    for seed in range(40):
+        signs = cycles_that_differ(np.random.default_rng(seed), ended=ended, higher=higher)
+        lead = choose_lead_sign(signs, np.full(len(signs), 0.6))
+        calls.append(lead.cut_off or lead.hidden)
+        assert ended == "before it" or higher or lead.over_limit > 0
+    assert np.mean(calls) <= 0.05
+
+
+def test_readings_over_the_limit_that_were_not_lapped_again_deny_lapping_until_good():
+    signs = lapped(240, np.random.default_rng(14), median=1.6, until_good=True, log_first=False)
+    signs = signs.assign(passes=1, relapped=False)
+    limit = np.full(240, 2.0)
+    assert choose_lead_sign(signs, limit).hides
+    over = np.isin(np.arange(240), (60, 140))
+    for end in ("low", "high"):
+        signs.loc[over, f"final_{end}_um"] = 2.3
+    lead = choose_lead_sign(signs, limit)
+    assert lead.over_limit == 2 and not (lead.cut_off or lead.hidden)
 
 
 def test_few_faces_or_no_limit_say_so():
@@ -166,7 +213,7 @@ def test_laps_run_to_their_limit_do_not_make_a_cell_that_laps_until_good():
     for _ in range(24):
         low = (0.6 + 0.033 * age) * (1 + 0.15 * rng.normal(size=240))
         read = {f"{which}_{end}_um": low for which in ("first", "final") for end in ("low", "high")}
-        signs = pd.DataFrame(read | {"age_faces": age, "relapped": False})
+        signs = pd.DataFrame(read | CYCLES | {"age_faces": age, "relapped": False})
         signs = signs[low < 2.2]  # reconditioned in time: the few faces far over are not lapped at all
         evidence.append(cut_off_evidence(signs, np.full(len(signs), 2.0)))
     assert not cut_off_together(evidence)

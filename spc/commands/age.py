@@ -18,7 +18,7 @@ __all__ = ["command"]
 
 _COSTS = (1.0, 4.0)  # planned and worn, where nobody has said what they are
 _SHOWN = ["lap", "cycle", "life", "grit", "start_known", "start_event", "start_text", "end_event", "end_text", "ended",
-          "reason", "reason_given", "resting", "faces", "minutes", "removed_um", "good_faces", "low_faces",
+          "reason", "reason_given", "said_too", "over_limit", "resting", "faces", "minutes", "removed_um", "good_faces", "low_faces",
           "high_faces"]  # fmt: skip
 
 
@@ -35,7 +35,8 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     there are only counts. With --json one document: lap, laps (those pooled), grit (of the cycles), clock, costs
     (planned, worn, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running,
     unsure, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
-    and low_faces, high_faces between which wear became due, null = not yet), curve (status, reason, method, median,
+    said_too where another ending says otherwise, low_faces, high_faces between which wear became due, null = not yet,
+    and over_limit where the readings tell that), curve (status, reason, method, median,
     level, and by age: age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale),
     least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high,
     no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out, cycles,
@@ -126,6 +127,15 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
     }  # fmt: skip
 
 
+def _lives(found: "LapAge") -> list[str]:
+    """Say up to which face of each cycle the lap was good, as the lives are taken."""
+    told = []
+    for low, high in zip(found.cycles["low_faces"], found.cycles["high_faces"], strict=True):
+        exact = f"{high:.0f}" if low == high else f"{low:.0f} to {high:.0f}"
+        told.append(exact if math.isfinite(high) else f"{low:.0f} or more")
+    return told
+
+
 def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> None:
     plan = found.plan
     click.echo(one_line(plan.sentence))
@@ -133,9 +143,10 @@ def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> Non
         click.echo(f"  {one_line(line)}")
     click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
     click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(', '.join(found.laps))}\n")
-    rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"]))
+    rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"], life=_lives(found)))
     heads = {"lap": "Lap", "cycle": "Cycle", "grit": "Grit", "end_event": "Ended by", "ended": "How", "faces": "Faces",
-             "minutes": "Minutes", "removed_um": "Removed um", "missed": "Start not logged"}  # fmt: skip
+             "life": "Good until", "minutes": "Minutes", "removed_um": "Removed um",
+             "missed": "Start not logged"}  # fmt: skip
     print_table(rows, heads, nothing="No cycle yet.")
     curve = plan.curve
     if curve.status == "counts only":

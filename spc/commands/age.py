@@ -1,7 +1,7 @@
 """`lapcell age`: how long cycles last, by which clock wear is foretold, and when reconditioning costs least."""
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,17 +18,23 @@ __all__ = ["command"]
 
 _COSTS = (1.0, 4.0)  # planned and worn, where nobody has said what they are
 _SHOWN = ["lap", "cycle", "life", "grit", "start_known", "start_event", "start_text", "end_event", "end_text", "ended",
-          "reason", "reason_given", "said_too", "over_limit", "resting", "faces", "minutes", "removed_um", "good_faces", "low_faces",
-          "high_faces"]  # fmt: skip
+          "reason", "reason_given", "said_too", "over_limit", "resting", "faces", "minutes", "removed_um",
+          "good_faces", "low_faces", "high_faces"]  # fmt: skip
 
 
 @click.command("age")
 @click.argument("lap")
 @click.option("--planned-cost", type=float, help="Of one planned reconditioning; default from the settings, else 1.")
 @click.option("--worn-cost", type=float, help="Of one lap found worn too late; default from the settings, else 4.")
-@click.option("--clock", type=click.Choice(["faces", "minutes"]), default="faces", show_default=True)
+@click.option(
+    "--clock",
+    type=click.Choice(["faces", "minutes"]),
+    help="What ages are counted in; default faces, or minutes where they clearly foretell wear better.",
+)
 @common_options
-def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost: float | None, clock: str) -> int:
+def command(
+    session: Session, *, lap: str, planned_cost: float | None, worn_cost: float | None, clock: str | None
+) -> int:
     """Say how long the cycles of LAP and its sisters last, and at which age reconditioning costs least.
 
     Costs are in any unit of yours. Only cycles under the grit that runs now are pooled. Under five cycles that wore out
@@ -46,6 +52,7 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     from spc.board.lap_clocks import clocks_of_lap
     from spc.board.lap_report import known_lap
     from spc.board.missing import first_doubts
+    from spc.wear.clock_choice import age_clock, other_clock_words
 
     planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
     if (planned_cost, worn_cost) != (None, None) and not (math.isfinite(worn) and worn > planned > 0):
@@ -55,8 +62,10 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
         )
     view, _, room = session.board().look()
     known_lap(view, lap)
-    found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
     clocks = clocks_of_lap(view, lap, until=first_doubts(view, lap, room))
+    clock = clock or age_clock(clocks)
+    found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
+    found = replace(found, remarks=(*other_clock_words(clocks, clock), *found.remarks))
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:
         print_json(_document(lap, found, costs) | {"clocks": asdict(clocks)})

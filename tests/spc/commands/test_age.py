@@ -100,7 +100,13 @@ def test_the_clock_that_foretells_wear_is_told_from_the_log(tmp_path, monkeypatc
     assert (clocks["status"], clocks["clock"], clocks["cycles"]) == ("told", "minutes", 8)
     assert "removed_um" in clocks["left_out"]
     said = run_on(path, "age", "L1").output
-    assert "Minutes on the lap since reconditioning foretell wear best" in said
+    assert "Minutes on the lap since reconditioning foretell wear best" in said and "as asked" not in said
+    assert told(path, "age", "L1")["clock"] == "minutes"  # led by the clock that foretells better
+    asked = told(path, "age", "L1", "--clock", "faces")
+    assert asked["clock"] == "faces"
+    assert asked["remarks"][0] == (
+        "Counted in faces as asked, though minutes clearly foretell wear better: go by the age in minutes."
+    )
     assert "Micrometres removed since reconditioning: 100% of the lappings do not say." in said
 
 

@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 
 from spc.board.causes import Diagnosis, Pattern
+from spc.board.lap_compare import flatter_words, worse_by_yield
 from spc.chart.share_interval import share_interval
-from spc.chart.two_groups import fisher_exact_p, rank_sum_p
+from spc.chart.two_groups import rank_sum_p
 from spc.measure.shown import typed_words
 
 __all__ = ["LEAST_COMPARED", "answer_questions", "pass_to_pass", "what_is_it", "which_lap_serves"]
@@ -134,8 +135,8 @@ def which_lap_serves(
 
     Notes
     -----
-    Compares the share of faces good at the first pass by Fisher's exact test, and the minutes per face by the rank-sum
-    test where those shares are alike. Laps are compared pair by pair with the best, so the level is per pair.
+    Compares the share of faces good at the first pass; where those shares are alike the first readings at like age, and
+    the minutes per face by the rank-sum test. The level is shared by all laps compared (`spc.board.lap_compare`).
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
     named = part or "parts without a number"
@@ -143,12 +144,14 @@ def which_lap_serves(
     if unread:  # without further passes only a reading says whether the first was good
         rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
+    read: dict[str, pd.DataFrame] = {}
     minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     for lap, own in rows.groupby("lap", sort=False):
         own = own.iloc[-_MOST_FACES:]
         if len(own) >= LEAST_COMPARED:
             over = own["first_low_um"].to_numpy(np.float64) >= limit_um
             good[str(lap)] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
+            read[str(lap)] = own
             minutes[str(lap)] = own["minutes"].dropna().to_numpy(np.float64)
     if not good:
         return (
@@ -165,26 +168,25 @@ def which_lap_serves(
         return (
             f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: further passes are not logged. By minutes a face for {named}: {told}."
         )
-    best = max(good, key=lambda name: (good[name][0] + 0.5) / (good[name][1] + 1))
-    worse = [name for name in good if name != best and _yield_differs(good[best], good[name])]
+    best, worse = worse_by_yield(good)
+    flatter = flatter_words({lap: own for lap, own in read.items() if lap not in worse}, compared=len(good))
     shown = "; ".join(f"{name}: {_first_pass(good[name])}" for name in good)
     if worse:
         alike = [name for name in good if name != best and name not in worse]
-        also = f" {', '.join(alike)} cannot be told from it." if alike else ""
+        also = f" By that {', '.join(alike)} cannot be told from it." if alike else ""
+        also += f" {flatter}." if flatter else ""
         return f"{best} serves {named} best, better than {', '.join(worse)}.{also} {shown}."
     quicker = _fewest_minutes(minutes)
-    if quicker:
-        return f"First passes are alike; {quicker} takes fewer minutes a face for {named}. {shown}."
+    gains = [f"{quicker} takes fewer minutes a face"] if quicker else []
+    gains += [flatter] if flatter else []
+    if gains:
+        return f"First passes are alike; {'; '.join(gains)} for {named}. {shown}."
     return f"Any of {', '.join(good)}: the log cannot tell them apart for {named} yet. {shown}."
 
 
 def _first_pass(counts: tuple[int, int]) -> str:
     share = share_interval(*counts)
     return f"{counts[0]:,} of {counts[1]:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
-
-
-def _yield_differs(best: tuple[int, int], other: tuple[int, int]) -> bool:
-    return fisher_exact_p(*best, *other) < 0.05
 
 
 def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> str:
@@ -196,9 +198,9 @@ def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.flo
     others = (m for name, m in known.items() if name != best)
     first = known[best]
     clear = all(
-        rank_sum_p(first, m, exact=False) < 0.1 and float(np.mean(np.sign(first[:, None] - m[None, :]))) < 0
+        rank_sum_p(first, m, exact=False) < 0.05 and float(np.mean(np.sign(first[:, None] - m[None, :]))) < 0
         for m in others
-    )  # 0.1 two-sided with the sign asked: 0.05 one-sided
+    )  # two-sided: which of them would be the best was not known before
     return best if clear else ""
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
     from spc.board.lap_age import LapAge
     from spc.board.lap_chart import ChartReport
+    from spc.wear.clock_choice import ClockChoice
 
 __all__ = [
     "Snapshot",
@@ -192,13 +193,13 @@ def lap_age(now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost:
 
 
 @st.cache_data(max_entries=32, show_spinner="Comparing clocks")
-def wear_clocks(now: Snapshot, lap: str) -> str:
-    """Return which clock foretells the wear of a lap's group best, in words."""
+def wear_clocks(now: Snapshot, lap: str) -> "ClockChoice":
+    """Return which clock foretells the wear of a lap's group best."""
     from spc.board.lap_clocks import clocks_of_lap
     from spc.board.missing import first_doubts
 
     view, _, room = board(now).look()
-    return clocks_of_lap(view, lap, until=first_doubts(view, lap, room)).sentence
+    return clocks_of_lap(view, lap, until=first_doubts(view, lap, room))
 
 
 @st.cache_data(max_entries=8, show_spinner=False)

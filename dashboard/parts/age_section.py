@@ -13,6 +13,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.words import count
+from spc.wear.clock_choice import age_clock, other_clock_words
 from spc.wear.recondition_plan import ReconditionPlan
 
 __all__ = ["age_section"]
@@ -24,9 +25,11 @@ def age_section(page: Page, lap: str) -> None:
     """Ask for the two costs, then show the sentence, the two curves and the lives behind them."""
     planned_now = page.site.planned_cost or 1.0
     worn_now = page.site.unplanned_cost or 4.0
+    clocks = data.wear_clocks(page.now, lap)
+    better = list(_CLOCKS).index(age_clock(clocks))
     with st.container(key="age-choice", horizontal=True):
         clock = st.selectbox(
-            "Age counted in", list(_CLOCKS), format_func=_CLOCKS.__getitem__, key="age-clock", width=240
+            "Age counted in", list(_CLOCKS), better, format_func=_CLOCKS.__getitem__, key=f"age-clock {lap}", width=240
         )
         planned = number_field("Cost of a planned reconditioning", planned_now, above=True, most=1e9, width=300)
         worn = number_field("Cost of one found too late", worn_now, above=True, most=1e9, width=300)
@@ -44,7 +47,7 @@ def age_section(page: Page, lap: str) -> None:
     found = data.lap_age(page.now, lap, str(clock), planned, worn)
     plan = found.plan
     st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(found.laps)}; costs in any unit of yours"))
-    st.html(cards.sentences([*found.remarks, data.wear_clocks(page.now, lap)]))
+    st.html(cards.sentences([*other_clock_words(clocks, str(clock)), *found.remarks, clocks.sentence]))
     survival, cost = pair("age")
     with survival:
         _survival(plan, page, str(clock))

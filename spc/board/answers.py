@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from spc.board.causes import Diagnosis, Pattern
+from spc.board.lap_compare import by_yield, flatter_words
 from spc.chart.share_interval import share_interval
-from spc.chart.two_groups import fisher_exact_p, rank_sum_p
+from spc.chart.two_groups import rank_sum_p
 from spc.measure.shown import typed_words
 
 __all__ = [
@@ -130,6 +131,7 @@ class LapsCompared:
     named: str  # the part number as said
     good: Mapping[str, tuple[int, int]]  # per lap, faces good at the first pass and all
     worse: frozenset[str]  # surely worse than the first
+    flatter: str  # which of the others reads flattest at like age, and than which; '' = none clearly does
     quicker: str  # takes fewer minutes than every other, '' = none clearly does
     left_out: Mapping[str, str]  # laps that nothing may go on, and their states
     hidden: bool  # first passes are not known: minutes alone compare
@@ -168,14 +170,15 @@ def compare_laps(
 
     Notes
     -----
-    Compares the share of faces good at the first pass by Fisher's exact test, and the minutes per face by the rank-sum
-    test where those shares are alike. Laps are compared pair by pair with the best, so the level is per pair.
+    Compares the share of faces good at the first pass; where those shares are alike the first readings at like age, and
+    the minutes per face by the rank-sum test. The level is shared by all laps compared (`spc.board.lap_compare`).
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
     unread = not hidden and not rows["relapped"].any() and bool(rows["first_high_um"].isna().any())
     if unread:  # without further passes only a reading says whether the first was good
         rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
+    read: dict[str, pd.DataFrame] = {}
     minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     left_out: dict[str, str] = {}
     for name, own in rows.groupby("lap", sort=False):
@@ -187,13 +190,17 @@ def compare_laps(
             continue
         over = own["first_low_um"].to_numpy(np.float64) >= limit_um
         good[lap] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
+        read[lap] = own
         minutes[lap] = own["minutes"].dropna().to_numpy(np.float64)
-    best_first = sorted(good, key=lambda lap: -(good[lap][0] + 0.5) / (good[lap][1] + 1))
-    worse = frozenset(lap for lap in best_first[1:] if _yield_differs(good[best_first[0]], good[lap]) and not hidden)
+    best_first, worse = by_yield(good)
+    if hidden:
+        worse = []
+    alike = {lap: read[lap] for lap in best_first if lap not in worse}
     return LapsCompared(
         named=part or "parts without a number",
         good={lap: good[lap] for lap in best_first},
-        worse=worse,
+        worse=frozenset(worse),
+        flatter="" if hidden else flatter_words(alike, compared=len(good)),
         quicker="" if worse else _fewest_minutes(minutes),
         left_out=left_out,
         hidden=hidden,
@@ -245,21 +252,19 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
     if found.worse:
         alike = [tag[lap] for lap in beside if lap not in found.worse]
         than = ", ".join(tag[lap] for lap in beside if lap in found.worse) or "others"
-        untold = f" {', '.join(alike)} cannot be told from it." if alike else ""
+        untold = f" By that {', '.join(alike)} cannot be told from it." if alike else ""
+        untold += f" {found.flatter}." if found.flatter else ""
         return f"{tag[best]} serves {found.named} best, better than {than}.{untold} {shown}.{end}"
-    if found.quicker:
-        fewer = f"{tag[best]} takes fewer minutes a face for {found.named}"
-        return f"First passes are alike; {fewer}. {shown}.{end}"
+    gains = [f"{tag[best]} takes fewer minutes a face"] if found.quicker else []
+    gains += [found.flatter] if found.flatter else []
+    if gains:
+        return f"First passes are alike; {'; '.join(gains)} for {found.named}. {shown}.{end}"
     return f"Any of {named}: the log cannot tell them apart for {found.named} yet. {shown}.{end}"
 
 
 def _first_pass(counts: tuple[int, int]) -> str:
     share = share_interval(*counts)
     return f"{counts[0]:,} of {counts[1]:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
-
-
-def _yield_differs(best: tuple[int, int], other: tuple[int, int]) -> bool:
-    return fisher_exact_p(*best, *other) < 0.05
 
 
 def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> str:
@@ -271,9 +276,9 @@ def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.flo
     others = (m for name, m in known.items() if name != best)
     first = known[best]
     clear = all(
-        rank_sum_p(first, m, exact=False) < 0.1 and float(np.mean(np.sign(first[:, None] - m[None, :]))) < 0
+        rank_sum_p(first, m, exact=False) < 0.05 and float(np.mean(np.sign(first[:, None] - m[None, :]))) < 0
         for m in others
-    )  # 0.1 two-sided with the sign asked: 0.05 one-sided
+    )  # two-sided: which of them would be the best was not known before
     return best if clear else ""
 
 

@@ -10,6 +10,7 @@ from spc.board.lap_state import plural
 from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
 from spc.board.missing import first_doubts, missing_of_lap
 from spc.board.room_history import RoomHistory
+from spc.wear.log_remarks import contradicted, unknown_reasons
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
@@ -56,8 +57,15 @@ def age_of_lap(
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(PLAN_SEED)
     plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
+    odd = (f"{name}: {said}" for name, own in cycles.groupby("lap", sort=False) for said in contradicted(own))
     missing = (one.sentence for name in laps for one in missing_of_lap(view, name, room.of(name)))
-    return LapAge(tuple(laps), grit, cycles, plan, (*_of_one_grit(grit, others), *_unsaid(cycles), *missing))
+    return LapAge(
+        tuple(laps),
+        grit,
+        cycles,
+        plan,
+        (*_of_one_grit(grit, others), *_unsaid(cycles), *_read_over(cycles), *odd, *missing),
+    )
 
 
 def _of_one_grit(grit: str, others: int) -> list[str]:
@@ -74,6 +82,7 @@ def _of_one_grit(grit: str, others: int) -> list[str]:
 def _unsaid(cycles: pd.DataFrame) -> list[str]:
     """Tell how many of the lives that end in wear do so only because nobody said why the lap was reconditioned."""
     worn = cycles[cycles["ended"].isin(("due", "found late")) & cycles["start_known"] & (cycles["faces"] > 0)]
+    worn = worn[~worn["over_limit"]]
     silent = int((~worn["reason_given"]).sum())
     if not silent:
         return []
@@ -81,7 +90,22 @@ def _unsaid(cycles: pd.DataFrame) -> list[str]:
     which = f"{silent:,} of the {len(worn):,} worn cycles"
     if silent == len(worn):
         which = "The one worn cycle" if silent == 1 else f"All {silent:,} worn cycles"
+    why = unknown_reasons(worn) or "logged"
     return [
-        f"{which} ended with no reason logged and {counts} as worn at the last face, even where that read under the "
+        f"{which} ended with no reason {why} and {counts} as worn at the last face, even where that read under the "
         "limit."
+    ]
+
+
+def _read_over(cycles: pd.DataFrame) -> list[str]:
+    """Tell of how many lives the readings tell the end, before the lap was taken off or without its being said worn."""
+    counted = cycles[cycles["start_known"] & (cycles["faces"] > 0)]
+    early = counted["over_limit"] & ~(counted["ended"].eq("due") & (counted["high_faces"] >= counted["faces"]))
+    count = int(early.sum())
+    if not count:
+        return []
+    return [
+        f"In {count:,} of the {plural(len(counted), 'cycle')} the faces read over their limit while the lap was in "
+        f"use: {'its life ends' if count == 1 else 'their lives end'} between the last reading within it and the first "
+        "over it that the next confirms, not where the lap was taken off."
     ]

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.wear.limit_crossing import Crossings, limit_crossings
 
 __all__ = ["NEVER", "PLAN_SEED", "grit_to_come", "lives_under", "running_grit", "sisters_of"]
 
@@ -62,31 +63,57 @@ def lives_under(
     Returns
     -------
     pandas.DataFrame
-        A cycle found worn late is known good only up to the last face that read under its limit, one in which another
-        may have begun only up to there: it has 'ended' as 'unsure', if it is not the running one.
+        Whatever ended a cycle, its life ends where its finished faces went over the limit of their part number
+        (`spc.wear.limit_crossing`), which `over_limit` tells. A cycle found worn late is known good only up to the last
+        face that read under its limit, and so is one whose last reading is over it; one in which another may have begun
+        is so only up to there: it has 'ended' as 'unsure', if it is not the running one.
     """
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
     if grit:
         cycles = cycles[cycles["grit"].isin((grit, "")) & ~_mixed(view, cycles)]
-    good = cycles["good_faces"].to_numpy().copy()
-    late = np.flatnonzero(cycles["ended"] == "found late")
-    for at in late.tolist():
-        faces = view.lapped_of(str(cycles["lap"].iloc[at]))
-        faces = faces[faces["cycle"] == cycles["cycle"].iloc[at]]
-        over = faces["flatness_low_um"].to_numpy(np.float64) >= upper_limit_um(faces["part"], view.limits)
-        sent_back = faces["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()
-        known = np.flatnonzero((faces["flatness_low_um"].notna().to_numpy() & ~over & ~sent_back)[:-1])
-        good[at] = known[-1] + 1 if known.size else 0
-    low = np.where(cycles["ended"] == "found late", good, cycles["low_faces"]).astype(np.float64)
-    names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
+    names = list(zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True))
+    faces = cycles["faces"].to_numpy(np.float64)
+    read = _read_of(view, names, faces)
+    late = (cycles["ended"] == "found late").to_numpy()
+    seen = (cycles["ended"] == "due").to_numpy()
     doubt = np.array([until.get(name, np.inf) for name in names])
-    unsure = np.isfinite(doubt)
+    over = np.isfinite(read.high) & (read.high <= doubt)
+    low = np.where(late | over | (read.stray & ~seen), read.low, cycles["low_faces"])
+    low = np.where(late & ~over, np.clip(faces - 1, 0, low), low)  # it was worn at its last face
+    unsure = np.isfinite(doubt) & ~over
     return cycles.assign(
-        good_faces=good,
+        good_faces=np.where(seen & ~over, faces, low).astype(np.int64),
         low_faces=np.minimum(low, doubt),
-        high_faces=np.where(unsure, np.inf, cycles["high_faces"]),
+        high_faces=np.where(unsure, np.inf, np.where(over, read.high, cycles["high_faces"])),
+        over_limit=over,
         ended=cycles["ended"].mask(unsure & (cycles["ended"] != "running"), "unsure"),
     )
+
+
+def _read_of(view: CellView, names: Sequence[tuple[str, int]], faces: NDArray[np.float64]) -> Crossings:
+    """Crossings of the cycles named, in their order; one without a reading is within up to no face."""
+
+    def of_lap(lap: str) -> dict[int, tuple[float, float, bool]]:
+        signs, rows = view.signs_of(lap), view.faces_of(lap)
+        sent_back = rows["face_id"][rows["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()]
+        low_um = signs["final_low_um"].to_numpy(np.float64)
+        over = low_um >= upper_limit_um(signs["part"], view.limits)
+        found = limit_crossings(
+            signs["cycle"], pd.factorize(signs["part"])[0], signs["age_faces"].to_numpy(np.float64) + 1.0,
+            over=over, within=np.isfinite(low_um) & ~over & ~signs["face_id"].isin(sent_back).to_numpy(),
+        )  # fmt: skip
+        each = (array.tolist() for array in (found.low, found.high, found.stray))
+        return dict(zip(found.cycle.tolist(), zip(*each, strict=True), strict=True))
+
+    by_lap = {
+        lap: view.memo.once(
+            lap, "limit crossings", (view.signs_of(lap), view.faces_of(lap), view.limits), partial(of_lap, lap)
+        )
+        for lap in {lap for lap, _ in names}
+    }
+    told = [by_lap[lap].get(cycle, (0.0, np.inf, False)) for lap, cycle in names]
+    low, high, stray = (np.array([one[at] for one in told]) for at in range(3))
+    return Crossings(np.arange(faces.size), low, high, stray.astype(bool))
 
 
 def _timed(events: pd.DataFrame) -> "pd.Series[bool]":

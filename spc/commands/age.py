@@ -1,7 +1,7 @@
 """`lapcell age`: how long cycles last, by which clock wear is foretold, and when reconditioning costs least."""
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,24 +18,31 @@ __all__ = ["command"]
 
 _COSTS = (1.0, 4.0)  # planned and worn, where nobody has said what they are
 _SHOWN = ["lap", "cycle", "life", "grit", "start_known", "start_event", "start_text", "end_event", "end_text", "ended",
-          "reason", "reason_given", "resting", "faces", "minutes", "removed_um", "good_faces", "low_faces",
-          "high_faces"]  # fmt: skip
+          "reason", "reason_given", "said_too", "over_limit", "resting", "faces", "minutes", "removed_um",
+          "good_faces", "low_faces", "high_faces"]  # fmt: skip
 
 
 @click.command("age")
 @click.argument("lap")
 @click.option("--planned-cost", type=float, help="Of one planned reconditioning; default from the settings, else 1.")
 @click.option("--worn-cost", type=float, help="Of one lap found worn too late; default from the settings, else 4.")
-@click.option("--clock", type=click.Choice(["faces", "minutes"]), default="faces", show_default=True)
+@click.option(
+    "--clock",
+    type=click.Choice(["faces", "minutes"]),
+    help="What ages are counted in; default faces, or minutes where they clearly foretell wear better.",
+)
 @common_options
-def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost: float | None, clock: str) -> int:
+def command(
+    session: Session, *, lap: str, planned_cost: float | None, worn_cost: float | None, clock: str | None
+) -> int:
     """Say how long the cycles of LAP and its sisters last, and at which age reconditioning costs least.
 
     Costs are in any unit of yours. Only cycles under the grit that runs now are pooled. Under five cycles that wore out
     there are only counts. With --json one document: lap, laps (those pooled), grit (of the cycles), clock, costs
     (planned, worn, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running,
     unsure, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
-    and low_faces, high_faces between which wear became due, null = not yet), curve (status, reason, method, median,
+    said_too where another ending says otherwise, low_faces, high_faces between which wear became due, null = not yet,
+    and over_limit where the readings tell that), curve (status, reason, method, median,
     level, and by age: age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale),
     least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high,
     no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out, cycles,
@@ -45,6 +52,7 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
     from spc.board.lap_clocks import clocks_of_lap
     from spc.board.lap_report import known_lap
     from spc.board.missing import first_doubts
+    from spc.wear.clock_choice import age_clock, other_clock_words
 
     planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
     if (planned_cost, worn_cost) != (None, None) and not (math.isfinite(worn) and worn > planned > 0):
@@ -54,8 +62,10 @@ def command(session: Session, *, lap: str, planned_cost: float | None, worn_cost
         )
     view, _, room = session.board().look()
     known_lap(view, lap)
-    found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
     clocks = clocks_of_lap(view, lap, until=first_doubts(view, lap, room))
+    clock = clock or age_clock(clocks)
+    found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
+    found = replace(found, remarks=(*other_clock_words(clocks, clock), *found.remarks))
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:
         print_json(_document(lap, found, costs) | {"clocks": asdict(clocks)})
@@ -126,6 +136,15 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
     }  # fmt: skip
 
 
+def _lives(found: "LapAge") -> list[str]:
+    """Say up to which face of each cycle the lap was good, as the lives are taken."""
+    told = []
+    for low, high in zip(found.cycles["low_faces"], found.cycles["high_faces"], strict=True):
+        exact = f"{high:.0f}" if low == high else f"{low:.0f} to {high:.0f}"
+        told.append(exact if math.isfinite(high) else f"{low:.0f} or more")
+    return told
+
+
 def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> None:
     plan = found.plan
     click.echo(one_line(plan.sentence))
@@ -133,9 +152,10 @@ def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> Non
         click.echo(f"  {one_line(line)}")
     click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
     click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(', '.join(found.laps))}\n")
-    rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"]))
+    rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"], life=_lives(found)))
     heads = {"lap": "Lap", "cycle": "Cycle", "grit": "Grit", "end_event": "Ended by", "ended": "How", "faces": "Faces",
-             "minutes": "Minutes", "removed_um": "Removed um", "missed": "Start not logged"}  # fmt: skip
+             "life": "Good until", "minutes": "Minutes", "removed_um": "Removed um",
+             "missed": "Start not logged"}  # fmt: skip
     print_table(rows, heads, nothing="No cycle yet.")
     curve = plan.curve
     if curve.status == "counts only":

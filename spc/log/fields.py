@@ -12,7 +12,7 @@ from spc.log.draft import Draft, Picked
 from spc.log.lexicon import READINGS
 from spc.log.plausibility import coarse_grit, hours_long, shift_long, too_flat
 from spc.log.readings import read_length, read_readings
-from spc.log.words import EVENTS, METHODS, OUTCOMES, SHAPES, TRUTH, nearest, word
+from spc.log.words import EVENTS, METHODS, OUTCOMES, REASONS, SHAPES, TRUTH, nearest, plain_key, word
 from spc.measure.grit import Grit, parse_grit
 from spc.measure.number import parse_number
 
@@ -185,12 +185,16 @@ def read_shapes(draft: Draft) -> None:
 
 
 def read_words(draft: Draft) -> None:
-    """Read operator, part and the other texts; outcome and scratch by their word tables."""
+    """Read operator, part and the other texts; outcome and scratch by their word tables, a reason where it is known."""
     for name, longest in (
         ("operator", 80), ("part", 80), ("serial", 80), ("face", 80), ("stage", 80), ("material", 80), ("abrasive", 80),
         ("lot", 80), ("reason", 200), ("note", 2000),
     ):  # fmt: skip
         draft.text(name, longest=longest)
+    if "reason" in draft.cells:
+        reasons = draft.cells["reason"]
+        known = [REASONS.get(plain_key(text), text) for text in reasons.objects().tolist()]
+        draft.columns["reason"] = Picked(reasons.codes, np.array(known, dtype=object))
     if "outcome" in draft.cells:
         codes, values, _ = draft.read("outcome", lambda text: word(text, OUTCOMES, what="outcome"))
         draft.columns["outcome"] = Picked(codes, np.array([v or "" for v in values], dtype=object))

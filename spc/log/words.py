@@ -2,7 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 
-__all__ = ["EVENTS", "METHODS", "MISSING_CELLS", "OUTCOMES", "SHAPES", "TRUTH", "nearest", "word"]
+__all__ = [
+    "EVENTS",
+    "METHODS",
+    "MISSING_CELLS",
+    "OUTCOMES",
+    "REASONS",
+    "SHAPES",
+    "TRUTH",
+    "nearest",
+    "plain_key",
+    "word",
+]
 
 
 # Cells that say "nothing here"; not read this way where "-" or "none" means something else.
@@ -56,6 +67,17 @@ EVENTS = _table(
         "retired": "retire|scrapped lap|out of use|ausgemustert|retiré",
     }
 )
+REASONS = _table(
+    {
+        "worn": "wear|worn out|out of flat|over limit|over the limit|abgenutzt|verschlissen|verschleiß|verschleiss|"
+        "abgenützt|usé|usée|usure|hors tolérance",
+        "planned": "plan|by plan|as planned|scheduled|still good|geplant|planmäßig|planmaessig|nach plan|noch gut|"
+        "prévu|prevu|planifié|planifie|programmé|encore bon",
+        "routine": "regular|turnus|turnusmäßig|routinemäßig|de routine|systématique",
+        "damaged": "damage|chipped|cracked|dropped|beschädigt|beschaedigt|schaden|endommagé|endommage|abîmé|dommage",
+        "contamination": "contaminated|verunreinigt|verunreinigung|verschmutzt|contaminé|contamine|pollué|pollution",
+    }
+)
 TRUTH: dict[str, bool] = {
     **dict.fromkeys(("1", "y", "yes", "true", "t", "x", "ja", "j", "oui", "o", "wahr", "vrai", "scratch", "s"), True),
     **dict.fromkeys(("0", "n", "no", "false", "f", "nein", "non", "-", "falsch", "faux", "none", "keine"), False),
@@ -82,11 +104,16 @@ def word(text: str, table: Mapping[str, str], *, what: str) -> str:
     ValueError
         If the word is not known; a half sentence naming the words that are.
     """
-    key = " ".join(text.lower().replace("_", " ").split())
+    key = plain_key(text)
     if key in table:
         return table[key]
     ours = ", ".join(dict.fromkeys(w for w in table.values() if w))
     raise ValueError(f"is no known {what}: {text[:60]!r}; known are {ours}, or translate it in the column map (values)")
+
+
+def plain_key(text: str) -> str:
+    """Key of the tables for a typed word: small letters, single spaces."""
+    return " ".join(text.lower().replace("_", " ").split())
 
 
 def nearest(text: str, names: Sequence[str], *, most: int = 3) -> list[str]:

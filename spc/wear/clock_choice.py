@@ -8,7 +8,7 @@ import numpy as np
 from spc.wear.pooled import fit_pooled
 from spc.wear.wear_path import WearPath
 
-__all__ = ["CLOCKS", "FEWEST_CYCLES", "ClockChoice", "compare_clocks"]
+__all__ = ["CLOCKS", "FEWEST_CYCLES", "ClockChoice", "age_clock", "compare_clocks", "other_clock_words"]
 
 CLOCKS: dict[str, str] = {
     "faces": "faces since reconditioning",
@@ -93,6 +93,36 @@ def compare_clocks(
         return ClockChoice("alike", "", scores, why, len(first), readings, text)
     text = f"{CLOCKS[best].capitalize()} foretell wear best: {gaps}.{_not_compared(why)}"
     return ClockChoice("told", best, scores, why, len(first), readings, text)
+
+
+def age_clock(choice: ClockChoice) -> str:
+    """Say in which clock the age of reconditioning is told: minutes where they are clearly ahead of faces, else faces.
+
+    Parameters
+    ----------
+    choice : ClockChoice
+    """
+    return "minutes" if _ahead(choice, "minutes", "faces") else "faces"
+
+
+def other_clock_words(choice: ClockChoice, clock: str) -> tuple[str, ...]:
+    """Say that the other of the two clocks of age foretells wear better than the one asked for; () = it does not.
+
+    Parameters
+    ----------
+    choice : ClockChoice
+    clock : {'faces', 'minutes'}
+    """
+    other = "faces" if clock == "minutes" else "minutes"
+    if not _ahead(choice, other, clock):
+        return ()
+    return (f"Counted in {clock} as asked, though {other} clearly foretell wear better: go by the age in {other}.",)
+
+
+def _ahead(choice: ClockChoice, clock: str, other: str) -> bool:
+    """Whether one clock is ahead of another by `CLEAR`."""
+    scores = choice.scores
+    return clock in scores and other in scores and choice.cycles * (scores[clock] - scores[other]) >= CLEAR
 
 
 def _refused(reason: str, scores: dict[str, float], why: dict[str, str], cycles: int, readings: int) -> ClockChoice:

@@ -25,16 +25,17 @@ ENDINGS: dict[str, str] = {
 
 _COLUMNS = (
     "lap cycle life grit start_known start_event start_us start_text after_um after_shape end_event end_us end_text "
-    "before_um ended reason reason_given resting faces first_passes minutes minutes_missing removed_um removed_missing "
-    "good_faces low_faces high_faces first_face_id last_face_id first_us last_us first_text last_text"
+    "before_um ended reason reason_given said_too resting faces first_passes minutes minutes_missing removed_um "
+    "removed_missing good_faces low_faces high_faces first_face_id last_face_id first_us last_us first_text last_text"
 ).split()
 _YES_OR_NO = ("start_known", "reason_given", "resting")
 _USED_OF_EVENTS = ("event effect sort_us time_text reason planned found_late shape before_um after_um place").split()
 _OF_EVENTS = (
     "start_known start_event start_us start_text after_um after_shape end_event end_us end_text before_um ended reason "
-    "reason_given resting"
+    "reason_given said_too resting"
 ).split()
 _WORN = ("due", "found late")
+_REASONS = ("worn", "planned", "routine", "damaged", "contamination")  # that say how a cycle ended
 
 _Event = dict[str, Any]
 
@@ -53,7 +54,7 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
 
     Returns
     -------
-    DataFrame, shape (n_cycles, 33)
+    DataFrame, shape (n_cycles, 34)
         Sorted by lap (in order of appearance) and cycle. `ended` is a key of `ENDINGS`. `good_faces` is the age at the
         last face known good before the finding. In lappings since the cycle began, wear became due within
         (`low_faces`, `high_faces`]: both equal when it was seen, high infinite when it had not come yet. A lap
@@ -61,9 +62,11 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
 
     Notes
     -----
-    An ending whose reason was not logged counts as worn, with `reason_given` False. A swap with a reason lends it to
-    the reconditioning that follows. A lap swapped out as worn and not yet reconditioned has ended 'due'. A lap retired
-    and returned, with no face and no reconditioning between, runs on in its cycle.
+    An ending whose reason was not logged, or in words that are not known, counts as worn, with `reason_given` False. A
+    swap with a reason lends it to the reconditioning that follows, whether or not the lap came back between. Of several
+    reconditionings with no face between the first that says how the cycle ended counts, and `said_too` has what
+    another says against it ('' = nothing). A lap swapped out as worn and not yet reconditioned has ended 'due'. A lap
+    retired and returned, with no face and no reconditioning between, runs on in its cycle.
     """
     layout = order_events(numbered, events) if layout is None else layout
     cycles = _cycles(layout)
@@ -98,8 +101,9 @@ class _Cycle:
     begin: int  # ordered row of its first reading
     end: int  # one past its last
     opened: _Event | None
-    closing: _Event | None
-    off: _Event | None  # the swap since which the lap lies there
+    closing: tuple[_Event, ...]  # what ended it, and what was logged after that with no face between
+    swaps: tuple[_Event, ...]  # since its last face, before what ended it
+    lies_off: bool  # swapped out and not returned
 
 
 def _cycles(layout: EventOrder) -> list[_Cycle]:
@@ -122,28 +126,33 @@ def _cycles_of_lap(lap: str, events: list[_Event], begin: int, end: int) -> list
     for number, at in enumerate(bounds, start=1):
         last = number == len(bounds)
         opener = starters[at][-1] if at in starters else None
-        closer = None if last else starters[bounds[number]][0]
+        closers = [] if last else starters[bounds[number]]
         if opener is not None and at == end and events[opener]["event"] == "retired":
             break  # retired and never used again: nothing to list
         until = end if last else bounds[number]
-        inside = events[0 if opener is None else opener + 1 : closer]
+        inside = events[0 if opener is None else opener + 1 : closers[0] if closers else None]
         moved = [e for e in inside if e["effect"] in ("swapped", "returned") and e["place"] == until]
-        off = moved[-1] if moved and moved[-1]["effect"] == "swapped" else None
+        swaps = tuple(e for e in moved if e["effect"] == "swapped")
         new_life = not cycles or any(EVENT_EFFECTS[events[i]["effect"]].life for i in starters.get(at, []))
         life += int(new_life)
         opened = None if opener is None or events[opener]["event"] == "retired" else events[opener]
-        closing = None if closer is None else events[closer]
-        cycles.append(_Cycle(lap, number, life, at, until, opened, closing, off))
+        lies_off = bool(moved) and moved[-1]["effect"] == "swapped"
+        cycles.append(_Cycle(lap, number, life, at, until, opened, tuple(events[i] for i in closers), swaps, lies_off))
     return cycles
 
 
 def _told_by_events(cycle: _Cycle) -> dict[str, Any]:
-    opened, end, off = cycle.opened, cycle.closing, cycle.off
-    if end is None and off is not None and off["reason"] == "worn":
-        end = off
-    reason = "" if end is None else end["reason"] or (off["reason"] if off is not None else "")
-    planned = None if end is None else end["planned"] if end["planned"] is not None else (off or end)["planned"]
-    ended = _how_it_ended(end, reason, planned, off)
+    opened, resting = cycle.opened, not cycle.closing and cycle.lies_off
+    off_worn = cycle.swaps[-1:] if resting and cycle.swaps[-1]["reason"] == "worn" else ()
+    closing = cycle.closing or off_worn
+    end = closing[0] if closing else None
+    own, later = (*closing[:1], *reversed(cycle.swaps)), [e for e in closing[1:] if _says_how(e)]
+    told = own if any(_says_how(e) for e in own) or not later else tuple(later[:1])
+    reasons = sorted((e["reason"] for e in told if e["reason"]), key=lambda reason: reason not in _REASONS)
+    reason = reasons[0] if end is not None and reasons else ""
+    planned = next((e["planned"] for e in told if e["planned"] is not None), None) if end is not None else None
+    ended = _how_it_ended(end, reason, planned, found_late=any(e["found_late"] for e in told))
+    others = [_how_it_ended(e, e["reason"], e["planned"], found_late=bool(e["found_late"])) for e in later]
     return {
         "start_known": opened is not None,
         "start_event": opened["event"] if opened else "",
@@ -157,8 +166,9 @@ def _told_by_events(cycle: _Cycle) -> dict[str, Any]:
         "before_um": end["before_um"] if end else math.nan,
         "ended": ended,
         "reason": reason,
-        "reason_given": bool(reason) or planned is not None or ended in ("running", "retired", "found late"),
-        "resting": cycle.closing is None and off is not None,
+        "reason_given": reason in _REASONS or planned is not None or ended in ("running", "retired", "found late"),
+        "said_too": next((other for other in others if (other in _WORN) != (ended in _WORN)), ""),
+        "resting": resting,
     }
 
 
@@ -198,10 +208,14 @@ def _told_by_faces(
     return columns
 
 
-def _how_it_ended(end: dict[str, Any] | None, reason: str, planned: object, off: dict[str, Any] | None) -> str:
+def _says_how(event: _Event) -> bool:
+    return event["reason"] in _REASONS or event["planned"] is not None or bool(event["found_late"])
+
+
+def _how_it_ended(end: _Event | None, reason: str, planned: object, *, found_late: bool) -> str:
     if end is None:
         return "running"
-    if end["found_late"] or (off is not None and off["found_late"]):
+    if found_late:
         return "found late"
     if reason in ("damaged", "contamination"):
         return "damaged"

@@ -22,7 +22,7 @@ class Lifetimes:
     high: Array  # inf = not worn yet when taken off or still running
     clock: str  # 'faces' or 'minutes'
     one_face: float  # what one face takes by the clock, median over the cycles
-    worn: int  # events of wear, seen or found late
+    worn: int  # events of wear: seen, found late, or read over the limit
     planned: int  # taken off still good, damaged or retired: censored
     running: int
     unsure: int  # known only up to where another cycle may have begun: censored there
@@ -51,8 +51,9 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
 
     Notes
     -----
-    Damage and retirement end a cycle for another reason (a competing risk) and count as censored: the life told is the
-    life until worn if nothing else ended it.
+    A cycle counts as worn where its life has an end, however it was ended: it may have read over the limit before it
+    was taken off by plan. Damage and retirement end a cycle for another reason (a competing risk) and count as
+    censored: the life told is the life until worn if nothing else ended it.
     """
     if clock not in ("faces", "minutes"):
         raise ValueError(f"`clock` must be 'faces' or 'minutes', got {clock!r}")
@@ -67,11 +68,13 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
     scale = per_face[usable]
     low, high = rows["low_faces"].to_numpy(np.float64) * scale, rows["high_faces"].to_numpy(np.float64) * scale
     ended = rows["ended"].to_numpy()
-    worn = int(np.isin(ended, ("due", "found late")).sum())
-    running, unsure = (int((ended == word).sum()) for word in ("running", "unsure"))
+    is_worn = np.isfinite(high)
+    worn, read_worn = int(is_worn.sum()), int((is_worn & ~np.isin(ended, ("due", "found late"))).sum())
+    running, unsure = (int((~is_worn & (ended == word)).sum()) for word in ("running", "unsure"))
     planned = int(ended.size - worn - running - unsure)
     out = int(len(cycles) - usable.sum())
-    text = f"{worn} worn, {planned} taken off before that, {running} running"
+    by_readings = f", {read_worn} of them by the readings alone" if read_worn else ""
+    text = f"{worn} worn{by_readings}, {planned} taken off before that, {running} running"
     if unsure:
         text += f", {unsure} known only up to where a reconditioning may be missing"
     if out:

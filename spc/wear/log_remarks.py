@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from spc.wear.cycle_table import list_cycles
+from spc.wear.cycle_table import ENDINGS, list_cycles
 from spc.wear.event_order import EVENT_EFFECTS, order_events
 
-__all__ = ["log_remarks"]
+__all__ = ["contradicted", "log_remarks", "unknown_reasons"]
 
 _NAMED = 3  # events named in one remark, the last ones
 
@@ -42,8 +42,45 @@ def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame, cycles: pd.DataFra
         silent = int((~finished["reason_given"]).sum())
         if silent:
             counts = "counts" if silent == 1 else "count"
-            remarks.append(f"{lap}: {_many(silent, 'cycle')} ended with no reason logged and {counts} as worn.")
+            said = unknown_reasons(finished)
+            remarks.append(
+                f"{lap}: {_many(silent, 'cycle')} ended with no reason {said or 'logged'} and {counts} as worn."
+            )
+        remarks += [f"{lap}: {said}" for said in contradicted(finished)]
     return tuple(r for r in remarks if r)
+
+
+def unknown_reasons(cycles: pd.DataFrame) -> str:
+    """Name the reasons in words that are not known among endings that say nothing else; '' = there are none.
+
+    Parameters
+    ----------
+    cycles : DataFrame, shape (n_cycles, ...)
+        Rows of `list_cycles`.
+    """
+    words = list(dict.fromkeys(cycles.loc[~cycles["reason_given"].astype(bool) & (cycles["reason"] != ""), "reason"]))
+    if not words:
+        return ""
+    more = f" and {len(words) - _NAMED} more" if len(words) > _NAMED else ""
+    named = ", ".join(f'"{word}"' for word in words[:_NAMED])
+    return f"that is known ({named}{more}; known are worn, planned, routine, damaged, contamination)"
+
+
+def contradicted(cycles: pd.DataFrame) -> tuple[str, ...]:
+    """Name the endings of which two reconditionings, with no face between, say that it was worn and that it was not.
+
+    Parameters
+    ----------
+    cycles : DataFrame, shape (n_cycles, ...)
+        Rows of `list_cycles`.
+    """
+    odd = cycles[cycles["said_too"] != ""]
+    columns = (odd[name].tolist() for name in ("cycle", "end_event", "end_text", "ended", "said_too"))
+    return tuple(
+        f"cycle {cycle} was {event} at {text or 'an unknown time'} ({ENDINGS[ended]}), and the next one, with no face "
+        f"between, says otherwise ({ENDINGS[other]}): the first counts; take back the one that is wrong."
+        for cycle, event, text, ended, other in zip(*columns, strict=True)
+    )
 
 
 def _many(count: int, word: str) -> str:

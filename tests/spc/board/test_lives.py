@@ -3,6 +3,7 @@
 import shutil
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from spc.board.board import Board
@@ -132,3 +133,33 @@ def test_a_cycle_that_ran_with_two_grits_is_a_life_under_neither(tmp_path, monke
         view = look_at_cell(store, SITE)
     assert lives_under(view, ["R1"], FINE)["cycle"].tolist() == [1, 3, 4]
     assert lives_under(view, ["R1"], "")["cycle"].tolist() == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize(
+    "said", [{"found_late": True}, {"reason": "worn"}, {}, {"planned": True}, {"reason": "any old words"}]
+)
+def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was_ended(said, tmp_path, monkeypatch):
+    """Readings go over 0.6 um after 13 to 19 faces; the lap is reconditioned after 22 to 26."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    rng = np.random.default_rng(23)
+    crossed = rng.uniform(13, 19, 8)
+    with Store.open(tmp_path / "cell.db") as store:
+        store.set_limit("*", "flatness", upper_um=0.6, upper_text="0.6 um", who="QE")
+        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+        store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
+        for cycle, life in enumerate(crossed):
+            for number in range(int(rng.integers(22, 27))):
+                at += timedelta(minutes=10)
+                read = 0.2 + 0.4 * (number + 1) / life + rng.normal(0, 0.01)
+                face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
+                store.append_face(face | {"flatness_low_um": read, "flatness_high_um": read}, who="Ann")
+            at += timedelta(minutes=10)
+            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at} | said, who="QE")
+        view = look_at_cell(store, SITE)
+    lives = lives_under(view, ["R1"], "").iloc[:8]
+    assert lives["over_limit"].all()
+    assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()
+    assert (lives["high_faces"] - lives["low_faces"] <= 3).all()
+    found = age_of_lap(view, "R1", room=look_at_room(view, chart_cell(view)), planned_cost=1.0, worn_cost=4.0)
+    assert found.plan.lifetimes.worn == 8 and found.plan.age.age < 16
+    assert any(line.startswith("In 8 of the 8 cycles the faces read over their limit") for line in found.remarks)

@@ -100,12 +100,18 @@ def test_the_clock_that_foretells_wear_is_told_from_the_log(tmp_path, monkeypatc
     assert (clocks["status"], clocks["clock"], clocks["cycles"]) == ("told", "minutes", 8)
     assert "removed_um" in clocks["left_out"]
     said = run_on(path, "age", "L1").output
-    assert "Minutes on the lap since reconditioning foretell wear best" in said
+    assert "Minutes on the lap since reconditioning foretell wear best" in said and "as asked" not in said
+    assert told(path, "age", "L1")["clock"] == "minutes"  # led by the clock that foretells better
+    asked = told(path, "age", "L1", "--clock", "faces")
+    assert asked["clock"] == "faces"
+    assert asked["remarks"][0] == (
+        "Counted in faces as asked, though minutes clearly foretell wear better: go by the age in minutes."
+    )
     assert "Micrometres removed since reconditioning: 100% of the lappings do not say." in said
 
 
 def test_found_late_is_good_only_as_far_as_its_readings_say(tmp_path, monkeypatch):
-    """20 faces read, the last four over the limit: worn between the 16th face and the 20th; no outcome is logged."""
+    """20 faces read, the last four over the limit: worn between the 16th face and the next; no outcome is logged."""
     monkeypatch.setenv("LAPCELL_CACHE", "off")
 
     def grown(lap, cycle, age, row):
@@ -118,7 +124,7 @@ def test_found_late_is_good_only_as_far_as_its_readings_say(tmp_path, monkeypatc
     found = told(cell.store(tmp_path), "age", "L1")
     late = [c for c in found["cycles"] if c["ended"] == "found late"]
     assert len(late) == 6
-    assert {(c["good_faces"], c["low_faces"], c["high_faces"]) for c in late} == {(16, 16.0, 20.0)}
+    assert {(c["good_faces"], c["low_faces"], c["high_faces"]) for c in late} == {(16, 16.0, 17.0)}
     assert found["curve"]["method"] == "Turnbull"
 
 

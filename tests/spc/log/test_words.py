@@ -1,6 +1,6 @@
 import pytest
 
-from spc.log.words import EVENTS, METHODS, OUTCOMES, SHAPES, nearest, word
+from spc.log.words import EVENTS, METHODS, OUTCOMES, REASONS, SHAPES, nearest, word
 
 
 @pytest.mark.parametrize(
@@ -9,7 +9,8 @@ from spc.log.words import EVENTS, METHODS, OUTCOMES, SHAPES, nearest, word
         ("Recharge", EVENTS, "recharged"), ("nachgeladen", EVENTS, "recharged"), ("Re-faced", EVENTS, "re-faced"),
         ("grit_change", EVENTS, "grit changed"), ("i.O.", OUTCOMES, "ok"), ("Ausschuss", OUTCOMES, "scrap"),
         ("relap", OUTCOMES, "re-lap"), ("CVX", SHAPES, "convex"), ("hohl", SHAPES, "concave"), ("?", SHAPES, ""),
-        ("Planglas", METHODS, "optical flat"), ("DTI", METHODS, "indicator"),
+        ("Planglas", METHODS, "optical flat"), ("Geplant", REASONS, "planned"), ("verschlissen", REASONS, "worn"),
+        ("usé", REASONS, "worn"), ("verschmutzt", REASONS, "contamination"), ("DTI", METHODS, "indicator"),
     ],
 )  # fmt: skip
 def test_words_of_three_languages(typed, table, ours):

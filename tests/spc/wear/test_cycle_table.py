@@ -155,3 +155,36 @@ def test_what_faces_tell_of_a_cycle_is_what_its_rows_add_to(seed):
             assert told[name] == pytest.approx(total, nan_ok=True)
             missing = amounts.isna().mean() if len(rows) else 0.0
             assert told[f"{name.removesuffix('_um')}_missing"] == pytest.approx(missing)
+
+
+@pytest.mark.parametrize(("said", "ended"), [({"planned": True}, "planned"), ({"reason": "damaged"}, "damaged")])
+def test_a_swap_lends_its_reason_though_the_lap_came_back_before_it_was_reconditioned(said, ended):
+    rows = [{"event": "swapped", "sort_us": hours(2.2)} | said, {"event": "returned", "sort_us": hours(2.4)}]
+    table = cycles(FACES, [*rows, {"event": "reconditioned", "sort_us": hours(2.6)}])
+    assert table[["ended", "reason_given", "resting"]].to_numpy().tolist()[0] == [ended, True, False]
+    lapped_since = cycles(FACES, [*rows, {"event": "reconditioned", "sort_us": hours(4.6)}])
+    assert lapped_since["ended"].tolist() == ["due", "running"]
+
+
+def test_a_reason_in_unknown_words_counts_as_worn_and_is_not_taken_for_a_word():
+    table = cycles(FACES, [{"event": "reconditioned", "sort_us": hours(2.5), "reason": "Friday slot"}])
+    assert table.iloc[0][["ended", "reason", "reason_given"]].tolist() == ["due", "Friday slot", False]
+    planned = {"event": "reconditioned", "sort_us": hours(2.5), "reason": "Friday slot", "planned": True}
+    assert cycles(FACES, [planned]).iloc[0][["ended", "reason_given"]].tolist() == ["planned", True]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "ended", "said_too"),
+    [
+        ({}, {"planned": True}, "planned", ""),
+        ({"planned": True}, {"planned": False, "reason": "worn"}, "planned", "due"),
+        ({"reason": "worn"}, {"planned": True}, "due", "planned"),
+        ({"planned": True}, {"reason": "routine"}, "planned", ""),
+        ({"reason": "Friday slot"}, {"planned": True}, "planned", ""),
+    ],
+)
+def test_of_two_reconditionings_in_one_gap_the_first_that_says_how_counts(first, second, ended, said_too):
+    rows = [{"event": "reconditioned", "sort_us": hours(2.2 + 0.2 * n)} | own for n, own in enumerate((first, second))]
+    table = cycles(FACES, rows)
+    assert table.iloc[0][["ended", "said_too", "reason_given"]].tolist() == [ended, said_too, True]
+    assert table["faces"].tolist() == [3, 3]

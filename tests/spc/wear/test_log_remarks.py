@@ -46,6 +46,21 @@ def test_a_cycle_of_one_face_and_one_with_no_reason():
     )
 
 
+def test_a_reason_that_is_not_known_and_one_that_is_contradicted_are_named():
+    faces = [{"sort_us": hours(i)} for i in range(4)]
+    unknown = remarks(faces, [START, START | {"sort_us": hours(1.5), "planned": None, "reason": "Friday slot"}])
+    assert unknown == (
+        'A: 1 cycle ended with no reason that is known ("Friday slot"; known are worn, planned, routine, damaged, '
+        "contamination) and counts as worn.",
+    )
+    twice = [START | {"sort_us": hours(1.5), "planned": True}, START | {"sort_us": hours(1.6), "reason": "worn"}]
+    assert [said for said in remarks(faces, [START, *twice]) if "says otherwise" in said] == [
+        "A: cycle 1 was reconditioned at 2026-01-05 09:30 (taken off by plan, still good), and the next one, with no "
+        "face between, says otherwise (worn: the event of wear was seen): the first counts; take back the one that is "
+        "wrong."
+    ]
+
+
 def test_one_face_of_a_cycle_whose_beginning_is_not_known_is_no_doubled_event():
     found = remarks([{"sort_us": hours(i)} for i in range(4)], [START | {"sort_us": hours(0.5)}])
     assert not any("of one face" in line for line in found)

@@ -1,0 +1,38 @@
+"""Laps that are alike are seldom said to differ, however many are compared, and one that is flatter is found."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.board.answers import compare_laps, which_lap_serves
+
+
+def lapped(rng, laps, *, cycles=6, faces=10, flatter=0.0):
+    """Finished faces of one part number on laps that wear alike; the first lap reads `flatter` um less."""
+    lengths = np.full((laps, cycles), faces)
+    lengths[:, -1] = rng.integers(1, faces, laps)  # the running ones
+    lap, cycle = (np.repeat(index.ravel(), lengths.ravel()) for index in np.indices(lengths.shape))
+    age = np.concatenate([np.arange(n) for n in lengths.ravel()])
+    read = 0.3 + 0.015 * age + np.repeat(rng.normal(0, 0.03, lengths.size), lengths.ravel())
+    read += rng.normal(0, 0.05, age.size) - flatter * (lap == 0)
+    signs = pd.DataFrame({"lap": lap, "cycle": cycle + 1, "age_faces": age}).assign(part="P1", grit="3 um")
+    signs = signs.assign(lap="L" + signs["lap"].astype(str), first_low_um=read - 0.005, first_high_um=read + 0.005)
+    return signs.assign(relapped=rng.random(len(signs)) < 0.15, minutes=rng.lognormal(2, 0.2, len(signs)))
+
+
+def told(signs):
+    return which_lap_serves(compare_laps(signs, "P1"), lambda lap: "cutting")
+
+
+@pytest.mark.parametrize(("laps", "cells"), [(2, 200), (24, 60)])
+def test_equal_laps_are_seldom_told_apart(laps, cells):
+    rng = np.random.default_rng(11 + laps)
+    said = [told(lapped(rng, laps)) for _ in range(cells)]
+    for claim in ("serves P1 best", "reads flatter", "takes fewer"):
+        assert sum(claim in words for words in said) <= 0.05 * cells + 2.3 * (0.0475 * cells) ** 0.5, claim
+
+
+def test_a_lap_that_reads_flatter_is_found():
+    rng = np.random.default_rng(5)
+    said = [told(lapped(rng, 3, flatter=0.12)) for _ in range(40)]
+    assert sum("L0 reads flatter at like age" in words for words in said) >= 36

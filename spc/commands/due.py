@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from spc.board.results import LapReport, RoomAlarm, ShiftReport
-from spc.board.safety import shift_cautions
+from spc.board.safety import shift_cautions, short_caution
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.moments import time_head, with_times
 from spc.commands.output import print_json, print_table
@@ -140,8 +140,9 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
         if report.state in ("held", "due") or report.doubt is not None:
             click.echo()
             click.echo(report.sentence)
-    for line in shift_cautions(shift):
-        click.echo(f"  caution: {line}")
+    care = short_caution(shift_cautions(shift))
+    if care:
+        click.echo(f"\n{care} Each in full: `lapcell due --lap NAME`.")
     if shift.false_calls:
         click.echo()
         click.echo(shift.false_calls)

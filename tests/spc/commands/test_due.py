@@ -212,7 +212,7 @@ def test_a_lap_out_of_use_and_worn_or_retired_has_no_faces_left(tmp_path):
     assert before["signals"] and before["causes"] and before["faces_left"]["status"] == "range"
     for second, event, left, how in (
         ("05", "swapped", "none until reconditioned", "resting"),
-        ("10", "retired", "", "retired"),
+        ("10", "retired", "", "retired (worn)"),
     ):
         out = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--reason", "worn")
         assert run(path, *out, "--who", "Ann").exit_code == 0
@@ -320,7 +320,7 @@ def test_which_lap_serves_is_answered_alike_on_every_page(tmp_path):
 
     path = PlantedCell(6, laps=("L1", "L2"), rate=0.04, fault=fault).store(tmp_path, limit="0.8 um")
     said = {told(path, "due", "--lap", lap)["answers"][1]["answer"] for lap in ("L1", "L2")}
-    assert len(said) == 1 and said.pop().startswith("How many were good at the first pass cannot be told")
+    assert len(said) == 1 and "how many were good at the first pass cannot be told" in said.pop()
 
 
 def test_what_was_done_to_a_lap_is_said_in_english(tmp_path):

@@ -70,7 +70,9 @@ class Shape:
         return np.asarray((self.reading_power - 1) * np.log(reading), dtype=np.float64)
 
 
-def halfway_shapes(shape: Shape, offered: Sequence[Shape], near: Collection[Shape] = ()) -> tuple[Shape, ...]:
+def halfway_shapes(
+    shape: Shape, offered: Sequence[Shape], near: Collection[Shape] = (), hopeless: Collection[Shape] = ()
+) -> tuple[Shape, ...]:
     """Shapes half way from one shape to its nearest neighbours on either side.
 
     Two shapes are neighbours where only one of their powers differs: the age's where the reading stands as it is, the
@@ -80,9 +82,10 @@ def halfway_shapes(shape: Shape, offered: Sequence[Shape], near: Collection[Shap
     ----------
     shape : Shape
     offered : sequence of Shape
-    near : collection of Shape
-        Those that do nearly as well. Where both nearest shapes along a power do, steps finer than these tell nothing.
-        Where one of them does not, they may: of two that are as good, with a third far behind, the best lies between.
+    near, hopeless : collection of Shape
+        Those that do nearly as well, and those far behind. Beside a neighbour that does nearly as well finer steps tell
+        nothing, unless one of the two nearest shapes is hopeless: of two as good, with a third far behind, the best
+        lies between.
     """
     found = []
     for power in ("reading_power", "age_power"):
@@ -90,11 +93,10 @@ def halfway_shapes(shape: Shape, offered: Sequence[Shape], near: Collection[Shap
         here = getattr(shape, power)
         line = [s for s in offered if getattr(s, other) == 1 and s != shape] if getattr(shape, other) == 1 else []
         line.sort(key=lambda s: abs(getattr(s, power) - here))
-        if all(s in near for s in line[:2]):
-            continue
+        steep = any(s in hopeless for s in line[:2])
         for side in (-1, 1):
             beyond = [s for s in line if side * (getattr(s, power) - here) > 0]
-            if beyond:
+            if beyond and (steep or beyond[0] not in near):
                 found.append(_of_power(power, (here + getattr(beyond[0], power)) / 2))
     return tuple(found)
 

@@ -265,7 +265,9 @@ def _between(
 
     near = {f.scale.shape for f in kept if alike(f) and best - float(f.weighed.sum()) < _SHARP}
     fitted = []
-    for shape in halfway_shapes(top.scale.shape, [f.scale.shape for f in tried if alike(f)], near):
+    offered = [f.scale.shape for f in tried if alike(f)]
+    hopeless = set(offered) - {f.scale.shape for f in kept if alike(f)}
+    for shape in halfway_shapes(top.scale.shape, offered, near, hopeless):
         scale = fit_scale(paths, shape, relative=top.scale.relative, with_covariates=top.with_covariates)
         if not isinstance(scale, str):
             fitted.append(_first_fit(paths, scale, top.with_covariates, half_way, rng))

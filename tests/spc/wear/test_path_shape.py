@@ -25,16 +25,16 @@ def test_a_shape_between_two_is_named_by_what_is_raised_to_which_power(name, bet
 
 
 @pytest.mark.parametrize(
-    ("name", "near", "between"),
+    ("name", "near", "hopeless", "between"),
     [
-        ("inverse", {"inverse square", "exponential"}, set()),
-        ("inverse", {"inverse square"}, {"reading to the power -1.5", "reading to the power -0.5"}),
-        ("inverse square", {"inverse"}, {"reading to the power -1.5"}),
-        ("inverse square", {"inverse", "exponential"}, set()),
+        ("inverse", {"inverse square"}, {"exponential"}, {"reading to the power -1.5", "reading to the power -0.5"}),
+        ("inverse", {"inverse square"}, set(), {"reading to the power -0.5"}),
+        ("inverse square", {"inverse"}, {"exponential"}, {"reading to the power -1.5"}),
+        ("inverse square", {"inverse"}, set(), set()),
     ],
 )
-def test_between_two_that_are_as_good_with_a_third_far_behind_a_better_one_is_looked_for(name, near, between):
-    found = halfway_shapes(BY_NAME[name], SHAPES, {BY_NAME[n] for n in near})
+def test_between_two_that_are_as_good_with_a_third_far_behind_a_better_one_is_looked_for(name, near, hopeless, between):
+    found = halfway_shapes(BY_NAME[name], SHAPES, *({BY_NAME[n] for n in names} for names in (near, hopeless)))
     assert {shape.name for shape in found} == between
 
 

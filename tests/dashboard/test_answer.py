@@ -282,3 +282,14 @@ def test_the_log_view_lists_the_answers_of_every_lap_and_of_the_room(filled_stor
     assert "Taken back on the room, signed R. Oduya" in text(page)
     with Store.open(filled_store) as store:
         assert store.reactions()["lap"].tolist() == ["CI-1"]
+
+
+def test_own_words_that_are_missing_are_asked_for_beside_their_field_and_kept_as_typed(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),))
+    page = run("lap", lap="CI-1")
+    press(page, "Keep these words")
+    shown = [element.proto.body for popover in page.get("popover") for element in popover.get("html")]
+    assert any("Nothing was kept: say in words what it was." in body for body in shown)
+    next(field for field in page.text_input if field.label == "In your own words").set_value("Spindle B of DIN 808")
+    press(page, "Keep these words")
+    assert not refusals(page) and "Kept on CI-1: something else: Spindle B of DIN 808, signed R. Oduya" in text(page)

@@ -36,13 +36,17 @@ def state_tag(state: str) -> str:
     return f'<span class="lc-state" title="{html_text(STATES[state])}">{state_mark(state)}<b>{state}</b></span>'
 
 
-def headline(sentence: str, *, kicker: str = "", state: str = "") -> str:
-    """Return the page's first sentence, its heading of the first order; above it the state of the lap it is about."""
+def headline(sentence: str, *, kicker: str = "", state: str = "", below: str = "") -> str:
+    """Return the page's first sentence, its heading of the first order.
+
+    Above it stands the state of the lap it is about, `below` it what it rests on.
+    """
     tag = state_tag(state) if state else ""
     above = f'<p class="lc-kicker">{tag}{prose(kicker)}</p>' if kicker or tag else ""
     long = ' class="lc-long"' if len(sentence) > _LONG else ""
     of_state = f" lc-is-{state}" if state else ""
-    return f'<header class="lc-headline{of_state}">{above}<h1{long}>{prose(sentence)}</h1></header>'
+    after = f'<p class="lc-below">{prose(below)}</p>' if below else ""
+    return f'<header class="lc-headline{of_state}">{above}<h1{long}>{prose(sentence)}</h1>{after}</header>'
 
 
 def subject(sentence: str, *, kicker: str = "") -> str:

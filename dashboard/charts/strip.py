@@ -11,7 +11,7 @@ from spc.board.results import LapReport
 __all__ = ["strip_figure", "strip_table"]
 
 _LEAST_ACROSS = 10.0  # faces along the axis
-_MOST_TIMES = 30.0  # the bar that ends first, past which the axis does not reach
+_MOST_TIMES = 60.0  # the bar that ends first, past which the axis does not reach
 _SYMBOLS = {
     "held": "square",
     "due": "triangle-down",

@@ -146,6 +146,7 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
             st.text_input(_OWN_WORDS, key=key)
             keep = partial(_tap_own, signal, key, slot=place, person=person, page=page)
             st.button("Keep these words", key=f"keep-{key}", on_click=keep)
+            said.say(_own_place(signal), person=person)
     with st.container(horizontal=True, key=f"answers-{place}"):
         for answer in ANSWERS:
             of_a_lap = answer.event or answer.strikes_out
@@ -167,8 +168,9 @@ def _counted_as(answer: Answer, causes: Sequence[Cause]) -> Answer:
 def _tap_own(signal: Signal, key: str, *, slot: int, person: str, page: Page) -> None:
     """Keep a cause in a person's own words, or the table's where they are its words."""
     own = str(st.session_state.get(key, "")).strip()
+    said.sent(_own_place(signal))
     if not own:
-        said.refuse(_place(signal), "Nothing was kept: say in words what it was.", person=person)
+        said.refuse(_own_place(signal), "Nothing was kept: say in words what it was.", person=person)
         return
     try:
         cause = cause_meant(own)
@@ -199,6 +201,16 @@ def _place(signal: Signal) -> str:
     return f"answer-{signal.lap}-{signal.face_id}-{signal.sign}-{signal.rule}"
 
 
+def _own_place(signal: Signal) -> str:
+    """Where what comes of own words is said that were not taken: beside their field."""
+    return f"own-{_place(signal)}"
+
+
+def _lower(words: str) -> str:
+    """Say words of a button within a sentence; what a person typed after them stays as typed."""
+    return words[:1].lower() + words[1:]
+
+
 def _tap(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
     """Keep an answer before anything is drawn; this part is drawn next, and then the page that counts it."""
     if (page.now, _place(signal)) in _closed():
@@ -219,10 +231,10 @@ def _tap(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) 
 
 
 def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
-    with data.open_store() as store, store.writing(who=person, what=f"{answer.words.lower()}: {signal.lap}"):
+    with data.open_store() as store, store.writing(who=person, what=f"{_lower(answer.words)}: {signal.lap}"):
         number = _write(store, signal, answer, person=person, page=page)
     also = (f" {signal.lap} is logged as {answer.event} too." if answer.event else "") + _counts(answer)
-    kept = f"Kept on {signal.lap}: {answer.words.lower()}, signed {person}; {answer.result}.{also}"
+    kept = f"Kept on {signal.lap}: {_lower(answer.words)}, signed {person}; {answer.result}.{also}"
     settled = "" if answer.action == HANDED else signal.sign
     st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)
     _closed().add((page.now, _place(signal)))

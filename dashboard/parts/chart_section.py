@@ -32,7 +32,9 @@ _ALWAYS_ON = "beyond the limit"
 def chart_section(page: Page, lap: str, person: str) -> None:
     """Draw the chart, its claims, its rules, and the way to freeze limits."""
     with st.container(key="chart-choice", horizontal=True):
-        sign = st.segmented_control("Sign", list(SIGNS), default="flatness", required=True, key="sign")
+        sign = st.segmented_control(
+            "Sign", list(SIGNS), default="flatness", required=True, key="sign", bind="query-params"
+        )
         parts = [_ALL_PARTS, *data.parts(page.now, lap)]
         part = st.selectbox("Part", parts, key=f"part-{lap}", width=260)
         newest = st.selectbox("Readings shown", [150, 500, _EVERY], format_func=_shown_words, key="shown", width=220)

@@ -42,9 +42,6 @@ def first_run(page: Page) -> None:
         st.html(cards.sentences([watched_folder_sentence()]))
         return
     with st.container(key="ways"):
-        if not waiting:
-            with st.container(key="way-demo"):
-                _look_around(page)
         with st.container(key="way-file"):
             st.html(cards.section("Your own log"))
             st.html(
@@ -56,8 +53,11 @@ def first_run(page: Page) -> None:
                     ]
                 )
             )
-            if "log" in page.routes:
-                st.page_link(page.routes["log"], label="Take in a file")
+            if "log" in page.routes and st.button("Take in a file", key="take-in", type="primary"):
+                st.switch_page(page.routes["log"])
+        if not waiting:
+            with st.container(key="way-demo"):
+                _look_around(page)
         with st.container(key="way-folder"):
             st.html(cards.section("A watched folder"))
             st.html(
@@ -76,19 +76,28 @@ def _look_around(page: Page) -> None:
         cards.sentences(
             [
                 "An invented cell: two shifts, four months, every number made up by a seeded program.",
-                "It goes into this empty log. For a log of your own start again with a new store file.",
+                "`lapcell demo` opens it apart from this log.",
             ]
         )
     )
-    _offer_demo(page)
     if "tour" in page.routes:
         st.page_link(page.routes["tour"], label="Take the two-minute tour")
+    _offer_demo(page)
 
 
 def _offer_demo(page: Page) -> None:
+    """Offer the invented cell in the log itself; it is asked for twice, for it is a log for real faces."""
     store = Path(page.now.store)
     if store.name != "lapcell.db" or page.now.settings:
-        st.html(cards.notice("Start it apart from this log with the command: lapcell demo"))
         return
-    if st.button("Fill this log with the invented cell", key="demo", type="primary"):
-        wait_for(fill(store.parent))
+    with st.expander("Or fill this log with it"):
+        st.html(
+            cards.notice(
+                f"This writes thousands of invented faces into this very log ({store}), where real ones taken in later "
+                "would stand among them. To be rid of them, stop lapcell, delete what it wrote there (lapcell.db, "
+                "lapcell.toml, events.csv, limits.csv and the folder logs), and begin anew.",
+                kind="look",
+            )
+        )
+        if st.button("Yes, fill this log with the invented cell", key="demo"):
+            wait_for(fill(store.parent))

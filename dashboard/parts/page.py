@@ -78,8 +78,9 @@ def typed_site(page: Page) -> Settings:
     return replace(page.site, decimal=chosen)
 
 
-def link_to_lap(page: Page, lap: str, *, view: str = "lap", section: str = "", label: str = "") -> None:
-    """Offer the way to one lap's view, the lap in the link, and the section if one is named."""
+def link_to_lap(page: Page, lap: str, *, view: str = "lap", section: str = "", sign: str = "", label: str = "") -> None:
+    """Offer the way to one lap's view, the lap in the link, and the section and the sign if they are named."""
     if view in page.routes:
-        params = {"lap": lap} | ({"section": section} if section else {})
+        named = {"lap": lap, "section": section, "sign": sign}
+        params = {name: value for name, value in named.items() if value}
         st.page_link(page.routes[view], label=label or f"Open {markdown_text(lap)}", query_params=params)

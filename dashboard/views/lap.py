@@ -18,14 +18,17 @@ from dashboard.parts.page import Page, in_unit_of, link_to_lap, lost_line, unit_
 from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.words import clock_words, count, grit_words, number
-from spc.board.results import LapReport
+from spc.board.results import RECONDITIONING, LapReport
+from spc.chart.stream import SIGNS
 
-__all__ = ["choose_lap", "render"]
+__all__ = ["choose_lap", "proof_of", "render"]
 
 _WORDS = (
     "cycle", "cycle picture", "interval", "band", "limit", "chart limit", "drifting average", "first pass",
     "faces left", "charge", "recondition", "glazed",
 )  # fmt: skip
+_SECTION_OF = {"bow": "Wear", "re-lap share": "Wear", RECONDITIONING: "Wear"}  # of signs without a chart of their own
+_ROOM_KEPT = '<i class="lc-room"></i>'  # a picture is to come: the style keeps room for it
 _CHOICE = "lc_lap"
 _SHOWN = "lc_lap_shown"
 
@@ -38,7 +41,7 @@ def render(page: Page) -> None:
     lap, person = chosen
     page, own = in_unit_of(lap, page), unit_of(lap, page)
     report = in_chosen_unit(data.lap_report(page.now, lap), own.shown, page.unit.shown)
-    st.html(lost_line(page) + cards.headline(report.sentence, kicker=_kicker(report), state=report.state))
+    st.html(lost_line(page) + _headline(report))
     with st.container(key="lap-grid"):
         held = report.state == "held"
         if held:  # on a narrow screen the answer is asked for before the picture is shown
@@ -49,6 +52,15 @@ def render(page: Page) -> None:
             _side(report, page, person)
         with st.container(key="lap-evidence"):
             _evidence(report, page)
+
+
+def _headline(report: LapReport) -> str:
+    """Say the one sentence; where it waits for a yes or no the question goes first, and what it rests on below it."""
+    first, below, asked = report.sentence, "", report.doubt
+    after_a_face = asked is not None and asked.face_id != asked.since_face_id and bool(asked.time_text)
+    if asked is not None and after_a_face and first.startswith(asked.sentence):
+        first, below = f"Was {report.lap} reconditioned before the face of {asked.time_text}?", first
+    return cards.headline(first, kicker=_kicker(report), state=report.state, below=below)
 
 
 def _side(report: LapReport, page: Page, person: str) -> None:
@@ -133,6 +145,7 @@ def _picture(report: LapReport, page: Page) -> None:
     if report.picture is None or not report.picture.now.age_faces.size:
         st.html(cards.notice("No flatness reading since reconditioning yet: the picture starts with the next face."))
         return
+    st.html(_ROOM_KEPT)
     held = report.state == "held"  # nothing beside a hold may invite to go on
     picture = replace(report.picture, fan=None, axis_note="") if held else report.picture
     show_picture(
@@ -165,5 +178,12 @@ def _evidence(report: LapReport, page: Page) -> None:
         st.html(cards.section("What to look at") + cards.causes_card(report.causes))
     if report.data_health:
         st.html(cards.section("About these readings") + cards.sentences(report.data_health))
-    link_to_lap(page, report.lap, view="proof", label="The proof behind this")
+    section, sign = proof_of(report)
+    link_to_lap(page, report.lap, view="proof", section=section, sign=sign, label="The proof behind this")
     words_here(_WORDS)
+
+
+def proof_of(report: LapReport) -> tuple[str, str]:
+    """Return the section of the proof, and the sign charted there, that the first signal comes from."""
+    sign = next((signal.sign for signal in report.signals), report.lead_sign)
+    return ("Chart", sign) if sign in SIGNS else (_SECTION_OF.get(sign, "Chart"), "")

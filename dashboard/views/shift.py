@@ -18,6 +18,7 @@ from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
 from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence
+from dashboard.wall_fit import fit_wall
 from dashboard.words import clock_words, count, html_text, join_words, number_of, percent, share
 from spc.board.results import ShiftReport
 from spc.board.room_answer import ROOM, room_signal
@@ -29,9 +30,7 @@ _WORDS = ("held", "due", "watch", "cutting", "resting", "faces left", "reconditi
 _MENU = "<b>lapcell</b>" + "".join(
     f'<a href="{link("" if place == 0 else name)}">{title}</a>' for place, (name, title) in enumerate(VIEWS.items())
 )
-_AT_REST = ("cutting", "resting")
-_ROOMY = 6  # laps in need and notices that fit a wall screen at full size
-_FEW = 4  # fewer than this leave room for larger type
+_IN_NEED, _AT_REST = ("held", "due", "watch"), ("cutting", "resting")
 
 
 def render(page: Page) -> None:
@@ -193,19 +192,19 @@ def _numbers(report: ShiftReport) -> list[tuple[str, str]]:
 
 def _wall(report: ShiftReport, page: Page) -> list[str]:
     """Return the view for a wall, piece by piece."""
-    needy = [lap for lap in report.laps if lap.state in ("held", "due", "watch")]
-    alarms = _alarms(report, page)
-    told = (report.room, report.not_the_room, report.room_before, report.not_the_room_before)
-    rooms = sum(alarm is not None for alarm in told)
-    lines = len(needy) + len(alarms) - 1 + rooms  # the first is not shown; a room alarm takes two
-    size = f"<style>html {{ font-size: {19 if lines > _ROOMY else 29}px !important; }}</style>"
-    rows = [cards.lap_line(lap) for lap in needy] + [cards.rest_line(report.laps, state) for state in _AT_REST]
+    needy = [lap for lap in report.laps if lap.state in _IN_NEED]
+    lost, *alarms = _alarms(report, page)
+    care = cards.cautions_line(shift_cautions(report), folded=False)
+    rests = [line for state in _AT_REST if (line := cards.rest_line(report.laps, state))]
+    fit = fit_wall(report.sentence, [*alarms, care], [lap.sentence for lap in needy], len(rests))
+    rows = [cards.lap_line(lap) for lap in needy[: fit.rows]]
+    rows += [line for state in _IN_NEED if (line := cards.rest_line(tuple(needy[fit.rows :]), state))]
     newest = f"Newest face: {clock_words(report.newest_face_text)}" if report.newest_face_text else "No face logged yet"
     return [
-        cards.headline(report.sentence, kicker=_kicker(report)),
+        fit.style,
+        f"{cards.headline(report.sentence, kicker=_kicker(report))}{lost}",
         *alarms,
-        *([size] if lines > _ROOMY or lines < _FEW else []),
-        "".join(rows),
-        cards.cautions_line(shift_cautions(report), folded=False),
+        "".join((*rows, *rests)),
+        care,
         f'<p class="lc-quiet">{html_text(newest)}; {count(report.faces_this_shift, "face")} this shift.</p>',
     ]

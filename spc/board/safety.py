@@ -51,11 +51,11 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
 # The same in a few words, for a line.
 _SHORT = {
     "ring machine": "stop and isolate what turns first",
-    "lift plate": "plates with a lifting aid and two people",
-    "recondition": "plates are heavy and pinch",
-    "wash": "no flame near solvents, rags in a lidded bin, gloves only once nothing turns",
-    "recharge": "paste and slurry off skin and eyes",
-    "dress": "eye protection for dressing",
+    "wash": "gloves once nothing turns, no flame near solvents, rags in a lidded bin",
+    "recharge": "paste off skin and eyes",
+    "dress": "eye protection",
+    "recondition": "two people and a lifting aid for plates",
+    "lift plate": "two people and a lifting aid for plates",
     "read": "no looking into the lamp",
 }
 _OF_STATE = {"due": ("recondition", "wash"), "held": ("wash",), "watch": ("read",)}
@@ -133,7 +133,7 @@ def shift_cautions(shift: ShiftReport) -> tuple[str, ...]:
 def short_caution(lines: Iterable[str]) -> str:
     """Say cautions in one line that ends with who decides; '' for none."""
     told = set(lines)
-    words = [_SHORT[action] for action, of in CAUTIONS.items() if told.intersection(of)]
+    words = dict.fromkeys(_SHORT[action] for action, of in CAUTIONS.items() if told.intersection(of))
     return f"Take care: {'; '.join(words)}. Local rules and data sheets decide." if words else ""
 
 

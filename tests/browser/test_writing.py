@@ -250,10 +250,11 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path, demo):
     with screens(tmp_path / "lapcell.db") as url:
         page = at(url)
         assert page.inner_text("h1") == "This log is empty."
-        page.get_by_role("link", name="Take in a file").click()
+        page.get_by_role("button", name="Take in a file").click()
         page.get_by_text("Nothing has been taken in yet.").wait_for()
         page = at(url)
-        page.get_by_role("button", name="Fill this log with the invented cell").click()
+        page.get_by_text("Or fill this log with it").click()
+        page.get_by_role("button", name="Yes, fill this log with the invented cell").click()
         page.get_by_text("Taking in the papers").wait_for()
         page.get_by_role("link", name="Tour").first.click()  # who leaves the page leaves no half-filled log behind
         page.get_by_text("Two minutes, four screens.").wait_for()

@@ -295,3 +295,14 @@ def test_the_answer_to_this_shifts_room_alarm_is_taken_back_where_it_was_given(f
     assert "Taken back on the room, signed R. Oduya: the signal is open again." in text(page)
     with Store.open(filled_store) as store:
         assert store.reactions().empty
+
+
+def test_own_words_that_are_missing_are_asked_for_beside_their_field_and_kept_as_typed(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), signals=(fixtures.signal(),))
+    page = run("lap", lap="CI-1")
+    press(page, "Keep these words")
+    shown = [element.proto.body for popover in page.get("popover") for element in popover.get("html")]
+    assert any("Nothing was kept: say in words what it was." in body for body in shown)
+    next(field for field in page.text_input if field.label == "In your own words").set_value("Spindle B of DIN 808")
+    press(page, "Keep these words")
+    assert not refusals(page) and "Kept on CI-1: something else: Spindle B of DIN 808, signed R. Oduya" in text(page)

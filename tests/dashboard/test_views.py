@@ -2,6 +2,7 @@
 
 import html
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -376,3 +377,29 @@ def test_a_refusal_stays_until_the_form_is_sent_again(filled_store, board):
     next(group for group in page.pills if group.label.startswith("Flatness")).set_value("1.5")
     next(button for button in page.button if button.label == "Log this face").click().run()
     assert not refusals(page) and "Logged: 1.5" in text(page)
+
+
+def test_a_page_that_waits_for_a_yes_or_no_asks_first_and_says_below_what_it_rests_on(filled_store, monkeypatch):
+    asked = fixtures.signal(sign="reconditioning", sentence="CI-1 may have been reconditioned between A and B. Was it?")
+    told = replace(asked, time_text="2026-03-05 07:39", since_face_id=30)
+    put(monkeypatch, fixtures.shift(), signals=(told,), sentence=f"{told.sentence} Recondition CI-1 at the next break.")
+    shown = text(run("lap", lap="CI-1"))
+    assert "<h1>Was CI-1 reconditioned before the face of 2026-03-05 07:39?</h1>" in shown
+    assert shown.index("</h1>") < shown.index("Recondition CI-1 at the next break.")
+
+
+@pytest.mark.parametrize(
+    ("sign", "leads_to"),
+    [
+        ("minutes", ("Chart", "minutes")), ("re-lap share", ("Wear", "")), ("scratch", ("Chart", "")),
+        ("reconditioning", ("Wear", "")),
+    ],
+)  # fmt: skip
+def test_the_proof_behind_a_lap_is_that_of_its_signal(sign, leads_to):
+    assert lap_view.proof_of(fixtures.lap(signals=(fixtures.signal(sign=sign),))) == leads_to
+
+
+def test_the_invented_cell_goes_into_a_log_only_once_it_was_said_what_that_means(empty_store):
+    page = run("shift")
+    (fill,) = [button for button in page.button if "invented cell" in button.label]
+    assert fill.proto.type != "primary" and "To be rid of them" in text(page)

@@ -51,9 +51,9 @@ def test_an_open_range_is_drawn_to_what_it_lasts_longer_than_and_an_arrow_goes_o
 def test_laps_that_outlast_all_others_do_not_press_the_neediest_together():
     lasts = lap(lap="CU-9", state="cutting", faces_left=faces_left(low=5_000.0, high=None, horizon=9_000.0))
     figure = strip_figure((*cell(), lasts), LIGHT)
-    assert figure.layout.xaxis.range[1] < 1_000
+    assert figure.layout.xaxis.range[1] < 1_500
     (bars,) = [trace for trace in figure.data if trace.type == "bar"]
-    assert bars.base[-1] + bars.x[-1] < 1_000  # to the edge, where an arrow says that it goes on
+    assert bars.base[-1] + bars.x[-1] < 1_500  # to the edge, where an arrow says that it goes on
 
 
 def test_a_lap_name_is_text():

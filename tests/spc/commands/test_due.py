@@ -212,7 +212,7 @@ def test_a_lap_out_of_use_and_worn_or_retired_has_no_faces_left(tmp_path):
     assert before["signals"] and before["causes"] and before["faces_left"]["status"] == "range"
     for second, event, left, how in (
         ("05", "swapped", "none until reconditioned", "resting"),
-        ("10", "retired", "", "retired"),
+        ("10", "retired", "", "retired (worn)"),
     ):
         out = ("events", "add", "L1", event, "--time", cell.rows[-1]["time"][:-2] + second, "--reason", "worn")
         assert run(path, *out, "--who", "Ann").exit_code == 0

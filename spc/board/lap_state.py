@@ -10,7 +10,7 @@ __all__ = ["SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState", "decide_state", "
 
 # First steps that are not of one state alone.
 SAY_YES_OR_NO, SECOND_READER_FIRST = "Say yes or no", "Second reader"
-_ROOM_FIRST = "Look at the room"
+_ROOM_FIRST, _PART_FIRST = "Look at the room", "Look at the part"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,7 @@ def decide_state(
     unusual: str = "",
     part: str = "",
     one_reader: bool = False,
+    read_apart: str = "",
     leading: LeadMove | None = None,
 ) -> LapState:
     """State of one lap.
@@ -79,6 +80,9 @@ def decide_state(
         Part number that moved on several laps at once, this one among them: it is looked at before the lap.
     one_reader : bool, default False
         Whether its move follows the readings of one operator: then one of them is read again before the lap is touched.
+    read_apart : str, default ''
+        'is one of 5 laps that read high this shift in the faces of one operator alone': then it is not said to wear as
+        usual, and those faces are looked at first.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
@@ -98,6 +102,8 @@ def decide_state(
         ended = faces_left.status == "ended" and faces_left.sentence
         reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
         return LapState("resting", "", f"{lap} is {out_of_use}.", reasons)
+    one_reads = "one operator" in read_apart
+    one_reader = one_reader or one_reads
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
     under = f" under {limit_text}" if limit_text else ""
@@ -144,7 +150,7 @@ def decide_state(
     if looks:
         look, step = f"Look at {lap}", "Look"
         if part:
-            look, step = f"Look at {part} first, then at {lap},", "Look at the part"
+            look, step = f"Look at {part} first, then at {lap},", _PART_FIRST
         if unseen:
             look, step = f"Look at the room before {lap} is worked on, then at {lap}", _ROOM_FIRST
         if one_reader:
@@ -164,14 +170,19 @@ def decide_state(
         return LapState("watch", step, f"{little} {why}", (*evidence, why))
     wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
     wears = f"does not wear as usual ({unusual})" if unusual else wears
-    leans = bool(room) and not fresh
+    before = _ROOM_FIRST if unseen else ""
+    if read_apart and not room:
+        before = SECOND_READER_FIRST if one_reads else _PART_FIRST
+        asks = "let a second reader read one of its last faces again" if one_reads else "look at the part first"
+        leaning = f"{lap} {read_apart}: {asks}."
+    leans = bool(room or read_apart) and not fresh
     if faces_left.low is not None and faces_left.low <= 3 * shift:
         plan = f"{lap} {wears}{';' if unusual else ', but'} plan"
-        plan = f"{leaning} {'Then plan' if unseen else 'Plan'}" if leans else plan
-        step = _ROOM_FIRST if leans and unseen else "Plan"
+        plan = f"{leaning} {'Then plan' if before else 'Plan'}" if leans else plan
+        step = before if leans and before else "Plan"
         return LapState("watch", step, f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
     sentence = f"{leaning} {_begun(forecast)}" if leans else f"{lap} {wears}: {_lower(forecast)}"
-    return LapState("cutting", _ROOM_FIRST if leans and unseen else "Carry on", sentence, (*evidence, forecast))
+    return LapState("cutting", before if leans and before else "Carry on", sentence, (*evidence, forecast))
 
 
 def _begun(sentence: str) -> str:

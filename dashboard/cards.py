@@ -110,9 +110,9 @@ def lost_line(as_of: str, *, typed: bool = False) -> str:
 def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "") -> str:
     """Return the room alarm: many laps moving together are one thing to look at.
 
-    Its sentence is left out where it is the heading `said` above it.
+    Its sentence is left out where the heading `said` above it has it.
     """
-    first = f"<p><b>{prose(room.sentence)}</b></p>" if room.sentence != said else ""
+    first = f"<p><b>{prose(room.sentence)}</b></p>" if room.sentence not in said else ""
     begun = (f"{check[:1].upper()}{check[1:]}" for check in room.checks)
     checks = " ".join(check if check.endswith(("?", ".")) else f"{check}." for check in begun)
     look = f" {room.evidence}" if room.evidence else ""

@@ -52,7 +52,7 @@ class Answer:
     check_done: str
     cause: str  # as the board counts findings; "bad wipe" also strikes the reading out
     action: str
-    result: str
+    result: str  # '' = what comes of it is not said
     event: str = ""  # the event on the lap that this answer also logs
     strikes_out: bool = False  # it is about one reading, and says nothing of later ones
 
@@ -74,12 +74,12 @@ ANSWERS: tuple[Answer, ...] = (
         "Bad wipe", "wiped and read again", NOT_A_READING[0], "read again", "the reading no longer counts",
         strikes_out=True,
     ),
-    Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "carries on", event="recharged"),
+    Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "", event="recharged"),
     Answer(
         "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"
     ),
     Answer("Handed to lead", "looked at", NOT_FOUND, HANDED, "stays open, with the lead"),
-    Answer("Not found", "looked at", NOT_FOUND, "none", "carries on"),
+    Answer("Not found", "looked at", NOT_FOUND, "none", ""),
 )  # fmt: skip
 _OWN_WORDS = "In your own words"
 
@@ -155,7 +155,7 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
 
 
 def _found(cause: str) -> Answer:
-    return Answer(short_words(cause), "looked at", cause, "none", "carries on")
+    return Answer(short_words(cause), "looked at", cause, "none", "")
 
 
 def _counted_as(answer: Answer, causes: Sequence[Cause]) -> Answer:
@@ -176,7 +176,7 @@ def _tap_own(signal: Signal, key: str, *, slot: int, person: str, page: Page) ->
         cause = cause_meant(own)
     except ValueError:
         cause = f"{SOMETHING_ELSE}{own}"
-    _tap(signal, Answer(cause, "looked at", cause, "none", "carries on"), slot=slot, person=person, page=page)
+    _tap(signal, Answer(cause, "looked at", cause, "none", ""), slot=slot, person=person, page=page)
 
 
 def _closed() -> set[tuple[data.Snapshot, str]]:
@@ -188,7 +188,11 @@ def _closed() -> set[tuple[data.Snapshot, str]]:
 def _help(signal: Signal, answer: Answer) -> str:
     when = f"at {signal.time_text}" if signal.sign == RECONDITIONING else "now"
     also = f" Also logs the lap as {answer.event} {when}." if answer.event else ""
-    return f"Keeps: {answer.check_done}; {answer.result}.{_counts(answer)}{also}"
+    return f"Keeps: {answer.check_done}{_result(answer)}.{_counts(answer)}{also}"
+
+
+def _result(answer: Answer) -> str:
+    return f"; {answer.result}" if answer.result else ""
 
 
 def _counts(answer: Answer) -> str:
@@ -234,7 +238,7 @@ def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page)
     with data.open_store() as store, store.writing(who=person, what=f"{_lower(answer.words)}: {signal.lap}"):
         number = _write(store, signal, answer, person=person, page=page)
     also = (f" {signal.lap} is logged as {answer.event} too." if answer.event else "") + _counts(answer)
-    kept = f"Kept on {signal.lap}: {_lower(answer.words)}, signed {person}; {answer.result}.{also}"
+    kept = f"Kept on {signal.lap}: {_lower(answer.words)}, signed {person}{_result(answer)}.{also}"
     settled = "" if answer.action == HANDED else signal.sign
     st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)
     _closed().add((page.now, _place(signal)))

@@ -170,7 +170,8 @@ def _evidence(report: LapReport, page: Page) -> None:
             lines.append(f"Faces left: {left.sentence}")
         if report.confidence:
             lines.append(f"How sure: {report.confidence.rstrip('.')}.")
-    st.html(cards.section("Why it says so") + cards.sentences(lines, empty="Nothing speaks against this lap."))
+    if lines or report.state == "cutting":
+        st.html(cards.section("Why it says so") + cards.sentences(lines, empty="Nothing speaks against this lap."))
     if report.answers:
         lines = [f"{question} {answer}" for question, answer in report.answers]
         st.html(cards.section("Asked at the bench") + cards.sentences(lines))

@@ -33,9 +33,10 @@ from spc.board.over_limit import over_limit_remarks
 from spc.board.pace import faces_per_shift
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
-from spc.board.results import LapReport, Signal
+from spc.board.results import LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
+from spc.board.room_source import one_of_words
 from spc.board.safety import lap_cautions
 from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.board.shifts import next_break, shift_at
@@ -115,6 +116,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         registered_grit=registered_otherwise(view, lap),
         left_over=over_limit_remarks(view, lap, ended=cycle_closed(view, lap)),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
+        not_the_room=room.not_the_room if room.not_the_room is not None and lap in room.not_the_room.laps else None,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     since = doubt.age_faces if doubt is not None else 0.0
@@ -161,6 +163,7 @@ class _Elsewhere(NamedTuple):
     registered_grit: str  # where another one runs on it, else ''
     left_over: tuple[str, ...]  # faces over a limit that hold it no longer, a sentence each
     grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
+    not_the_room: RoomAlarm | None  # that most laps moved, this one among them, in the faces of one operator or part
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
 
@@ -247,6 +250,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         part=elsewhere.part.part if elsewhere.part is not None else "",
         one_reader=SECOND_READER in diagnosis.checks,
         one_part=OTHER_PART in diagnosis.checks,
+        read_apart=one_of_words(elsewhere.not_the_room) if elsewhere.not_the_room is not None else "",
         leading=leading,
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
@@ -264,7 +268,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
-    told_as = (elsewhere.part.sentence,) if elsewhere.part is not None else ()
+    told_as = tuple(one.sentence for one in (elsewhere.part, elsewhere.not_the_room) if one is not None)
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
     return LapReport(
         lap=lap,

@@ -10,7 +10,7 @@ __all__ = ["OTHER_PART_FIRST", "SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState
 
 # First steps that are not of one state alone.
 SAY_YES_OR_NO, SECOND_READER_FIRST, OTHER_PART_FIRST = "Say yes or no", "Second reader", "Another part"
-_ROOM_FIRST = "Look at the room"
+_ROOM_FIRST, _PART_FIRST = "Look at the room", "Look at the part"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +45,7 @@ def decide_state(
     part: str = "",
     one_reader: bool = False,
     one_part: bool = False,
+    read_apart: str = "",
     leading: LeadMove | None = None,
 ) -> LapState:
     """State of one lap.
@@ -82,6 +83,9 @@ def decide_state(
         Whether its move follows the readings of one operator: then one of them is read again before the lap is touched.
     one_part : bool, default False
         Whether its move follows the readings of one part number: then a face of another is read before it is touched.
+    read_apart : str, default ''
+        'is one of 5 laps that read high this shift in the faces of one operator alone': then it is not said to wear as
+        usual, and those faces, or a face of another part number, are looked at first.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
@@ -101,6 +105,8 @@ def decide_state(
         ended = faces_left.status == "ended" and faces_left.sentence
         reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
         return LapState("resting", "", f"{lap} is {out_of_use}.", reasons)
+    one_reads = "one operator" in read_apart
+    one_reader, one_part = one_reader or one_reads, one_part or bool(read_apart) and not one_reads
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
     left = faces_left.sentence.rstrip(".")
@@ -152,7 +158,7 @@ def decide_state(
     if looks:
         look, step = f"Look at {lap}", "Look"
         if part:
-            look, step = f"Look at {part} first, then at {lap},", "Look at the part"
+            look, step = f"Look at {part} first, then at {lap},", _PART_FIRST
         if unseen:
             look, step = f"Look at the room before {lap} is worked on, then at {lap}", _ROOM_FIRST
         if one_reader:
@@ -174,14 +180,20 @@ def decide_state(
         return LapState("watch", step, f"{little} {why}", (*evidence, why))
     wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
     wears = f"does not wear as usual ({unusual})" if unusual else wears
-    leans = bool(room) and not fresh
+    before = _ROOM_FIRST if unseen else ""
+    if read_apart and not room:
+        before = SECOND_READER_FIRST if one_reads else OTHER_PART_FIRST
+        other = "read a face of another part number on it"
+        asks = "let a second reader read one of its last faces again" if one_reads else other
+        leaning = f"{lap} {read_apart}: {asks}."
+    leans = bool(room or read_apart) and not fresh
     if faces_left.low is not None and faces_left.low <= 3 * shift:
         plan = f"{lap} {wears}{';' if unusual else ', but'} plan"
-        plan = f"{leaning} {'Then plan' if unseen else 'Plan'}" if leans else plan
-        step = _ROOM_FIRST if leans and unseen else "Plan"
+        plan = f"{leaning} {'Then plan' if before else 'Plan'}" if leans else plan
+        step = before if leans and before else "Plan"
         return LapState("watch", step, f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))
     sentence = f"{leaning} {_begun(forecast)}" if leans else f"{lap} {wears}: {_lower(forecast)}"
-    return LapState("cutting", _ROOM_FIRST if leans and unseen else "Carry on", sentence, (*evidence, forecast))
+    return LapState("cutting", before if leans and before else "Carry on", sentence, (*evidence, forecast))
 
 
 def _begun(sentence: str) -> str:

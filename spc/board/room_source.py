@@ -13,7 +13,7 @@ from spc.board.results import RoomAlarm
 from spc.board.scope import faces_between, telling_check, times_words
 from spc.board.shifts import ShiftSpan
 
-__all__ = ["doubt_words", "source_of_shift", "told_apart", "told_of_one_source"]
+__all__ = ["doubt_words", "one_of_words", "source_of_shift", "told_apart", "told_of_one_source"]
 
 # Cheapest first; common practice, no source.
 _CHECKS = {
@@ -76,6 +76,11 @@ def told_of_one_source(alarm: RoomAlarm, source: MoveSources, direction: str, *,
         f"are {others}. {what}"
     )
     return replace(alarm, sentence=sentence, checks=tuple(check for one in source.among for check in _CHECKS[one]))
+
+
+def one_of_words(alarm: RoomAlarm) -> str:
+    """Say of a lap that is among those of an alarm from `told_of_one_source` what it is one of."""
+    return f"is one of {alarm.sentence.split(':', 1)[0].replace(' laps read ', ' laps that read ', 1)}"
 
 
 def doubt_words(source: MoveSources) -> str:

@@ -13,7 +13,7 @@ from spc.board.cell_charts import CellCharts, go_look_list
 from spc.board.cell_view import CellView
 from spc.board.false_calls import GoLook
 from spc.board.lap_frames import no_frames
-from spc.board.lap_state import plural
+from spc.board.lap_state import SECOND_READER_FIRST, plural
 from spc.board.pace import faces_per_shift, minutes_by_part, pace_of_laps
 from spc.board.relap_signals import relap_false_calls
 from spc.board.results import STATES, LapReport, ReconditionSlot, RoomAlarm, ShiftReport, Signal
@@ -67,15 +67,15 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     share = share_interval(int(relapped.sum()), firsts)  # by face: see `face_signs`
     minutes = (view.memo.once(lap, "minutes", (rows,), partial(minutes_by_part, rows)) for lap, rows in _lapped(view))
     slots, slots_note = _slots(view, laps)
-    to_come = cell_words(view.faces_to_come, view.settings)
+    to_come, alarm = cell_words(view.faces_to_come, view.settings), _room(view, room)
     return ShiftReport(
         as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
         shift_text=span.text,
-        sentence=_sentence(laps, room.alarm, n_faces, to_come=bool(to_come)),
+        sentence=_sentence(laps, alarm, room.not_the_room, n_faces, to_come=bool(to_come)),
         laps=laps,
-        room=_room(view, room),
+        room=alarm,
         room_before=room.before,
-        changed=_changed(view, laps, span, before),
+        changed=(*_moved(room), *_changed(view, laps, span, before)),
         holds=tuple(r.sentence for r in laps if r.state == "held"),
         faces_this_shift=firsts,
         relaps_this_shift=relaps,
@@ -106,6 +106,14 @@ def _room(view: CellView, room: RoomHistory) -> RoomAlarm | None:
     if room.alarm is None:
         return None
     return asked_of_room(view, room.alarm, room.running, direction=room.moved[-1].direction)
+
+
+def _moved(room: RoomHistory) -> tuple[str, ...]:
+    """Say that most laps moved together this shift, and whether they had in the shift before."""
+    found = room.alarm or room.not_the_room
+    if found is None:
+        return ()
+    return (f"{'Again' if room.before is not None else 'New'} this shift: {found.sentence.split(':', 1)[0]}.",)
 
 
 def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
@@ -171,17 +179,28 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
     return slots, note if slots else f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
 
 
-def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int, *, to_come: bool) -> str:
+def _sentence(
+    laps: tuple[LapReport, ...], room: RoomAlarm | None, apart: RoomAlarm | None, faces: int, *, to_come: bool
+) -> str:
+    """Say what needs a person: what moved most laps before any lap; `apart` = it is one operator's or one part's."""
     if faces == 0:
         return "No face counts yet." if to_come else "No face has been logged yet."
-    if room is not None:
-        return room.sentence
     named = {state: [r.lap for r in laps if r.state == state] for state in STATES}
-    told = []
-    if named["held"]:
-        told.append(f"{_and(named['held'])} held for a person")
-    if named["due"]:
-        told.append(f"{_and(named['due'])} due for reconditioning")
+    held = [f"{_and(named['held'])} held for a person"] if named["held"] else []
+    first = ""
+    if room is not None and not room.answered:  # what the states of the laps rest on is not known before
+        return " ".join([room.sentence, *(f"{said}." for said in held)])
+    if room is not None:
+        first = f"{room.sentence.split(':', 1)[0]}. {room.answered} "
+    if apart is not None:
+        first = f"{apart.sentence.split(':', 1)[0]}: {apart.checks[0].rstrip('?.')}. "
+    told = held
+    unsure = [r.lap for r in laps if r.state == "due" and r.next_step == SECOND_READER_FIRST]
+    due = [lap for lap in named["due"] if lap not in unsure]
+    if due:
+        told.append(f"{_and(due)} due for reconditioning")
+    if unsure:
+        told.append(f"{_and(unsure)} due for reconditioning if a second reader reads the same")
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
@@ -193,8 +212,8 @@ def _sentence(laps: tuple[LapReport, ...], room: RoomAlarm | None, faces: int, *
     if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."
     if not told:
-        return f"Nothing needs a person: {'; '.join(calm)}."
-    return f"{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
+        return f"{first}{'' if first else 'Nothing needs a person: '}{'; '.join(calm)}."
+    return f"{first}{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ __all__ = ["command"]
 @click.option("--cause", default="", help="What it was: a cause of the table, 'bad wipe', 'not found'.")
 @click.option("--check", "check_done", default="looked at", show_default=True, help="What was looked at.")
 @click.option("--action", default="none", show_default=True, help="What was done; 'handed to lead' leaves it open.")
-@click.option("--result", default="carries on", show_default=True)
+@click.option("--result", default="", help="What came of it; left out, it is not said.")
 @click.option(
     "--reconditioned", type=click.Choice(["yes", "no"]), help="Answers the question whether LAP was reconditioned."
 )

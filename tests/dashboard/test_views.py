@@ -130,6 +130,21 @@ def test_a_lap_named_in_small_letters_is_proposed_first(filled_store, board, mon
     assert proposed[0] == "CI-1"
 
 
+@pytest.mark.parametrize("state", ["cutting", "due"])
+def test_only_a_lap_that_cuts_has_nothing_that_speaks_against_it(filled_store, monkeypatch, state):
+    said = {"sentence": "No faces left.", "reasons": ("No faces left.",), "confidence": "", "state": state}
+    put(monkeypatch, fixtures.shift(), **said)
+    shown = text(run("lap", lap="CI-1"))
+    assert ("Nothing speaks against this lap." in shown) == ("Why it says so" in shown) == (state == "cutting")
+
+
+@pytest.mark.parametrize("state", ["resting", "due"])
+def test_the_form_of_a_lap_out_of_use_asks_first_what_was_done_to_it(filled_store, monkeypatch, state):
+    put(monkeypatch, fixtures.shift(), state=state, sentence="CI-1 is retired (damaged) since 4 March.")
+    asked = "Before a face on it, log what was done to it, under Event." in text(run("lap", lap="CI-1"))
+    assert asked == (state == "resting")
+
+
 @pytest.mark.parametrize("lap", ["", " "])
 def test_a_link_that_names_no_lap_opens_one(lap, filled_store, board):
     page = run("lap", lap=lap)

@@ -76,6 +76,8 @@ def test_a_lap_out_of_use_rests_even_with_signals():
 ASKED = replace(LOOK, sign=RECONDITIONING, sentence="L-1 may have been reconditioned. Was it? Say yes or no.")
 DUE = replace(RANGE, low=2.0, sentence="2 to 9 faces left")
 PLANNED = replace(RANGE, low=12.0)
+APART = "is one of 5 laps that read high this shift in the faces of one operator alone"
+PART_APART = APART.replace("operator", "part number")
 WORN = LeadMove("minutes per face are 25% more than on a fresh lap", True)
 
 
@@ -103,6 +105,9 @@ WORN = LeadMove("minutes per face are 25% more than on a fresh lap", True)
         ({"left": PLANNED, "room": MOVED, "room_found": "Found by Ann: a lamp."}, "Plan", "L-1 moved with the room"),
         ({}, "Carry on", "L-1 wears as usual"),
         ({"room": MOVED}, "Look at the room", "L-1 moved with the room: trust its readings of this"),
+        ({"read_apart": APART}, "Second reader", f"L-1 {APART}: let a second reader read one of its last faces again."),
+        ({"left": PLANNED, "read_apart": PART_APART}, "Another part", f"L-1 {PART_APART}: read a face of another part "),
+        ({"left": DUE, "read_apart": APART}, "Second reader", "Let a second reader read one of the last faces"),
     ],
 )  # fmt: skip
 def test_the_step_is_the_first_that_the_sentence_names(asked, step, named):

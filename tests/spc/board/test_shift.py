@@ -7,7 +7,8 @@ import pytest
 
 from spc.board.board import Board
 from spc.board.false_calls import go_look
-from spc.board.results import Signal
+from spc.board.results import RoomAlarm, Signal
+from spc.board.room_history import RoomHistory
 from spc.board.shift import go_look_words, shift_of
 from spc.settings import Settings
 from tests.spc.board.invented_cell import laps_in_use
@@ -66,3 +67,23 @@ def test_a_signal_is_new_in_the_shift_in_which_its_spell_first_spoke(tmp_path, m
     told = Signal("K1", "minutes", "", "Minutes.", "look", 0.001, faces[-1], 1, 9, "", 0.1, 5.0, spoke_face_id=first)
     report = replace(board.lap("K1"), signals=(told,))
     assert ("New this shift: Minutes." in shift_of(view, cell, [report], room=room).changed) == new
+
+
+@pytest.mark.parametrize(
+    ("answered", "said"),
+    [
+        ("", "Most moved: look at the room. K1 held for a person."),
+        ("Found by Ann: a lamp.", "Most moved. Found by Ann: a lamp. K1 held for a person; K2 due for reconditioning."),
+    ],
+)
+def test_what_moved_the_room_is_said_first_and_hides_no_hold(tmp_path, monkeypatch, answered, said):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    board = Board(laps_in_use(tmp_path / "cell.db", ["K1", "K2"], 30), Settings(time_zone="UTC"))
+    view, cell, room = board.look()
+    reports = [replace(board.lap(lap), state=state) for lap, state in (("K1", "held"), ("K2", "due"))]
+    alarm = RoomAlarm("Most moved: look at the room.", ("K1", "K2"), 0.001, (), answered=answered)
+    monkeypatch.setattr("spc.board.shift._room", lambda view, room: alarm)
+    monkeypatch.setattr(RoomHistory, "alarm", alarm)
+    monkeypatch.setattr(RoomHistory, "with_it", frozenset())
+    found = shift_of(view, cell, reports, room=room)
+    assert found.sentence == said and found.changed[0] == "New this shift: Most moved."

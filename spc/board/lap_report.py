@@ -30,6 +30,7 @@ from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
 from spc.board.open_signals import open_signals
 from spc.board.pace import faces_per_shift
+from spc.board.pass_scatter import pass_scatter
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, Signal
@@ -304,9 +305,12 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:
     faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.settings).start_us)
-    return view.memo.once(
-        lap, f"passes {held}", (faces, begun), lambda: pass_to_pass(faces, held=held, shift_us=begun)
-    )  # fmt: skip
+    rows = view.faces_of(lap)
+
+    def told() -> str:
+        return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun)
+
+    return view.memo.once(lap, f"passes {held}", (faces, rows, begun), told)
 
 
 def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None:

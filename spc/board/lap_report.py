@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass
-from spc.board.bow_signals import bow_signal, running_bow
+from spc.board.bow_signals import bow_signal, running_bow, twist_signal
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView, upper_limit_um
@@ -190,7 +190,8 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
     bow = running_bow(view, lap, room)
-    turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
+    shift_us = shift_at(view.now, view.settings).start_us
+    turning = bow_signal(lap, now, bow, shift_us=shift_us) or twist_signal(lap, now, shift_us=shift_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
     relaps = relap_signal(view, cell, lap, room)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.lap_compare import by_yield, flatter_words
+from spc.board.pass_scatter import UNKNOWN_SCATTER, PassScatter
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import rank_sum_p
 from spc.measure.shown import typed_words
@@ -31,6 +32,7 @@ _LAP_QUESTION = "Which lap serves this face?"
 _CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
 _UNTOLD = "how many were good at the first pass cannot be told"
 LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared
+_FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so
 _MOST_FACES = 200  # of a lap, the latest
 _ALTERNATIVES = 3  # laps named beside the one that serves
 
@@ -59,13 +61,17 @@ def with_lap_that_serves(answers: tuple[tuple[str, str], ...], serves: str) -> t
     return passes, (_LAP_QUESTION, serves), cause
 
 
-def pass_to_pass(own: pd.DataFrame, *, held: bool = False, shift_us: int | None = None) -> str:
+def pass_to_pass(
+    own: pd.DataFrame, *, scatter: PassScatter = UNKNOWN_SCATTER, held: bool = False, shift_us: int | None = None
+) -> str:
     """Say whether the last face with more than one reading got better over its passes.
 
     Parameters
     ----------
     own : DataFrame, shape (n_faces, ...)
         Faces of one lap, kind 'face', oldest first.
+    scatter : PassScatter, default none known
+        From `spc.board.pass_scatter` for this lap.
     held : bool, default False
         Whether the lap is held: only then does an answer say stop.
     shift_us : int, optional
@@ -78,8 +84,9 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False, shift_us: int | None 
 
     Notes
     -----
-    Each pass is put against the one before as the intervals they are; what no two neighbours tell, the first and the
-    last may.
+    Each pass is put against the one before as the intervals they are, and against the scatter of readings of a face
+    that did not change: by that alone one face in twenty is said to have changed. What no two neighbours tell, the
+    first and the last may. Where the scatter is not known yet neither better nor worse is said.
     """
     named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
     latest = own.iloc[np.flatnonzero(named.to_numpy())[-60:]]
@@ -98,13 +105,21 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False, shift_us: int | None 
         typed = zip(group["flatness_text"], group["flatness_unit"], strict=True)
         readings = " then ".join(typed_words(text, unit) or "?" for text, unit in typed)
         turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."
-        steps = [_step(before, after) for (_, before), (_, after) in pairwise(group.iterrows())]
-        ways = {way for way in steps if way} or {_step(first, last)} - {""}
-        newest = next((way for way in reversed(steps) if way), _step(first, last))
+        least_um = scatter.least_um(_FALSE_CHANGES / (len(group) if len(group) > 2 else 1))
+        steps = [_step(before, after, least_um) for (_, before), (_, after) in pairwise(group.iterrows())]
+        ways = {way for way in steps if way} or {_step(first, last, least_um)} - {""}
+        newest = next((way for way in reversed(steps) if way), _step(first, last, least_um))
         look = ""
         if newest == "worse":
             look = " Stop and look at the lap." if held else " Look at the lap before the next pass."
         over = f"{what} read {readings} over {len(group):,} passes"
+        turned += f" {scatter.words}" if scatter.words else ""
+        if ways and np.isnan(least_um):
+            lay = {"better": "lower", "worse": "higher"}[newest]
+            return (
+                f"Read {lay} at last: {over}. Whether that is more than readings of an unchanged face scatter is not "
+                f"known yet; read the face twice, and log both.{turned}"
+            )
         if len(ways) == 2:
             return f"Up and down: {over}; the last change was to the {newest}.{look}{turned}"
         if not ways:
@@ -113,11 +128,14 @@ def pass_to_pass(own: pd.DataFrame, *, held: bool = False, shift_us: int | None 
     return "No face here has two readings from two passes yet; log the reading after each pass, with the pass number."
 
 
-def _step(before: "pd.Series[float]", after: "pd.Series[float]") -> str:
-    """Tell which way one reading lies from another; '' where they overlap or one is missing."""
-    if after["flatness_high_um"] < before["flatness_low_um"]:
+def _step(before: "pd.Series[float]", after: "pd.Series[float]", least_um: float) -> str:
+    """Tell which way one reading lies from another; '' where they overlap, lie nearer than `least_um` or one misses."""
+    ends = [(one["flatness_low_um"], one["flatness_high_um"]) for one in (before, after)]
+    if abs(sum(ends[1]) - sum(ends[0])) / 2 < least_um:
+        return ""
+    if ends[1][1] < ends[0][0]:
         return "better"
-    return "worse" if after["flatness_low_um"] > before["flatness_high_um"] else ""
+    return "worse" if ends[1][0] > ends[0][1] else ""
 
 
 def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:

@@ -11,8 +11,9 @@ from spc.board.results import Signal
 from spc.board.room_history import RoomOfLap, own_faces
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.signed_bow import SIGN_OF_SHAPE, SignedBow, bow_of_cycle
+from spc.wear.twist_run import LEAST_IN_RUN, twist_run
 
-__all__ = ["bow_of_lap", "bow_signal", "form_is_written", "running_bow"]
+__all__ = ["bow_of_lap", "bow_signal", "form_is_written", "running_bow", "twist_signal"]
 
 # Everything a bow is made from.
 _SAID = ("kind", "first_pass", "age_faces", "flatness_low_um", "flatness_high_um", "shape")
@@ -100,6 +101,51 @@ def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -
         since_faces=len(now) - 1,
         time_text=str(last["time_text"]),
         value_um=abs(bow.now_um),
+        age_faces=float(last["age_faces"]),
+        spoke_face_id=int(spoke["face_id"]),
+    )
+
+
+def twist_signal(lap: str, rows: pd.DataFrame, *, shift_us: int) -> Signal | None:
+    """Signal that the newest faces of the running cycle read as twist, None while they do not.
+
+    Parameters
+    ----------
+    lap : str
+    rows : DataFrame, shape (n_faces, ...)
+        The same rows as for `bow_of_lap`, the cycles before among them.
+    shift_us : int
+        When the running shift began, on the scale of `sort_us`.
+    """
+    running = (rows["cycle"] == rows["cycle"].iloc[-1]).to_numpy() if len(rows) else np.zeros(0, dtype=bool)
+    if np.count_nonzero(rows["shape"][running] == "twist") < LEAST_IN_RUN:
+        return None
+    written = rows[rows["first_pass"] & (rows["shape"] != "")]
+    is_twist = (written["shape"] == "twist").to_numpy()
+    began = int(np.count_nonzero(written["cycle"] != rows["cycle"].iloc[-1]))
+    run = twist_run(is_twist, began=began)
+    if run is None:
+        return None
+    before = int(np.count_nonzero(written["sort_us"].to_numpy(np.int64) < shift_us))
+    spoke = written.iloc[before - 1 if twist_run(is_twist[:before], began=began) is not None else -1]
+    last, since = written.iloc[-1], written.iloc[run.first]
+    size = (float(last["flatness_low_um"]) + float(last["flatness_high_um"])) / 2
+    return Signal(
+        lap=lap,
+        sign="bow",
+        rule="the faces read as twist",
+        sentence=(
+            f"{lap}: {run.twisted:,} of its last {run.faces:,} faces read as twist, {run.twisted_before:,} of "
+            f"{run.faces_before:,} before. Look first at how the part is held and at the ring, then read one face "
+            "again turned by 90 degrees."
+        ),
+        severity="look",
+        p_value=float("nan"),
+        face_id=int(last["face_id"]),
+        since_face_id=int(since["face_id"]),
+        since_faces=run.faces - 1,
+        time_text=str(last["time_text"]),
+        value_um=size if np.isfinite(size) else float("nan"),
         age_faces=float(last["age_faces"]),
         spoke_face_id=int(spoke["face_id"]),
     )

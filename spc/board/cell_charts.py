@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
 from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_budget, shift_score
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
 from spc.board.missing_places import begun_anew, counted_once, unsure_words
+from spc.board.reactions import fault_spans
 from spc.board.remembered import Remembered
 from spc.board.room import beyond_the_rest_p
 from spc.board.shifts import shift_at
@@ -72,11 +74,15 @@ def chart_cell(view: CellView) -> CellCharts:
     charts = {}
     for (lap, sign), stream in streams.items():
         records = frozen.get((lap, sign), [])
+        faults = view.memo.same(lap, f"faults {sign}", fault_spans(view, lap).get(sign, ()))
         charts[lap, sign] = (
             view.memo.once(lap, f"frozen {sign}", (stream, *records), partial(_frozen_chart, stream, records))
             if records
             else view.memo.once(
-                lap, f"judged {sign}", (stream, widths, begun[lap]), partial(_trial_chart, stream, plan, begun[lap])
+                lap,
+                f"judged {sign}",
+                (stream, widths, begun[lap], faults),
+                partial(_trial_chart, stream, plan, begun[lap], faults),
             )
         )
     return CellCharts(plan, charts, begun)
@@ -131,7 +137,9 @@ def _frozen_chart(stream: Stream, records: Sequence[Baseline]) -> SignChart:
     return SignChart(replay(stream, tuple(revision_of(r) for r in records)), True, words)
 
 
-def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float], ...]) -> SignChart:
+def _trial_chart(
+    stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float], ...], faults: tuple[tuple[int, int], ...]
+) -> SignChart:
     nothing = replay(stream, ())
     if len(stream) == 0:
         return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
@@ -139,10 +147,13 @@ def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float
         return SignChart(nothing, False, plan.sentence)
     before = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit()
     sure = counted_once(stream.cycle, stream.age_faces, begun)
-    earlier = np.flatnonzero(before & sure)[-TRIAL_READINGS:]
+    sound = ~_in_fault(stream, faults)
+    earlier = np.flatnonzero(before & sure & sound)[-TRIAL_READINGS:]
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True
     base = stream.where(keep)
+    if not keep.any() and (before & sure).any():
+        return SignChart(nothing, False, "no limits yet: a fault was found at every reading of the earlier cycles")
     if not keep.any() and stream.cycle[0] < stream.cycle[-1]:
         return SignChart(nothing, False, f"no limits yet: no earlier cycle of this lap ran with {stream.grit[-1]}")
     if not keep.any():
@@ -159,7 +170,22 @@ def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
     words += unsure_words(int(np.count_nonzero(before & ~sure)))
+    faulty = int(np.count_nonzero(before & sure & ~sound))
+    if faulty:
+        words += f"; {faulty:,} at which a fault was found {'is' if faulty == 1 else 'are'} left out"
     return SignChart(replay(stream, (revision,)), False, words)
+
+
+def _in_fault(stream: Stream, faults: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
+    """Mark the readings from the first to the last face of each fault, within the cycle of the last."""
+    marked = np.zeros(len(stream), dtype=bool)
+    places = {face: place for place, face in enumerate(stream.face_id.tolist())} if faults else {}
+    for first, last in faults:
+        end = places.get(last)
+        if end is not None:
+            start = min(places.get(first, end), end)
+            marked[start : end + 1] |= stream.cycle[start : end + 1] == stream.cycle[end]
+    return marked
 
 
 def _differ_words(analysis: Analysis) -> str:

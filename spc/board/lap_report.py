@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass
-from spc.board.bow_signals import bow_signal, running_bow
+from spc.board.bow_signals import bow_signal, running_bow, twist_signal
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
@@ -31,6 +31,7 @@ from spc.board.one_source import carried_words, waits_for_second_reader
 from spc.board.open_signals import open_signals
 from spc.board.over_limit import over_limit_remarks
 from spc.board.pace import faces_per_shift
+from spc.board.pass_scatter import pass_scatter
 from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, RoomAlarm, Signal
@@ -193,7 +194,8 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     own = own_faces(view, lap, room)
     now = own.iloc[:0] if fresh else own
     bow = running_bow(view, lap, room)
-    turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
+    shift_us = shift_at(view.now, view.settings).start_us
+    turning = bow_signal(lap, now, bow, shift_us=shift_us) or twist_signal(lap, now, shift_us=shift_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
     relaps = relap_signal(view, cell, lap, room)
@@ -308,9 +310,12 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:
     faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.settings).start_us)
-    return view.memo.once(
-        lap, f"passes {held}", (faces, begun), lambda: pass_to_pass(faces, held=held, shift_us=begun)
-    )  # fmt: skip
+    rows = view.faces_of(lap)
+
+    def told() -> str:
+        return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun)
+
+    return view.memo.once(lap, f"passes {held}", (faces, rows, begun), told)
 
 
 def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None:

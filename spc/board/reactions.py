@@ -1,5 +1,6 @@
 """What people have said about signals: which are answered, and which were only handed to the lead and stay open."""
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -7,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.cause_words import NOT_A_READING, NOT_FOUND
 from spc.board.cell_view import CellView
 from spc.board.results import Signal
 from spc.store.store import Store
@@ -15,6 +17,7 @@ __all__ = [
     "HANDED",
     "answered_faces",
     "answered_place",
+    "fault_spans",
     "findings",
     "handed_text",
     "is_answered",
@@ -23,6 +26,8 @@ __all__ = [
     "take_back_answer",
 ]
 
+_SINCE = "since_face_id"  # kept with a signal: the earliest face of the set in which it may have started
+_USUAL = (NOT_FOUND, "lap worn out of shape", *NOT_A_READING)  # no fault beside the usual wear, or no reading any more
 HANDED = "handed to lead"  # the action kept; it moves a signal to another person and settles nothing
 
 
@@ -67,6 +72,7 @@ def keep_answer(
             severity=signal.severity,
             sentence=signal.sentence,
             face_id=signal.face_id if one_reading else max(signal.face_id, signal.through_face_id),
+            detail={_SINCE: signal.face_id if one_reading else signal.since_face_id},
             who=who,
         )
         newest = store.highest_row("event")
@@ -157,6 +163,27 @@ def _places(rows: pd.DataFrame) -> tuple[NDArray[np.int64], dict[int, int]]:
 def answered_faces(view: CellView, lap: str) -> dict[str, tuple[int, ...]]:
     """Faces of one lap at which signals were answered, by sign; signs never answered are left out."""
     return {sign: faces for (name, sign), faces in _faces(view, handed=False).items() if name == lap}
+
+
+def fault_spans(view: CellView, lap: str) -> dict[str, tuple[tuple[int, int], ...]]:
+    """Faces of one lap at which a fault was found, by sign: the first and the last of each answered signal.
+
+    A lap found worn out of shape wears as usual and has no fault; a signal kept before the first face was stands for
+    its last one alone.
+    """
+
+    def gather() -> dict[str, dict[str, tuple[tuple[int, int], ...]]]:
+        said = findings(view.reactions)
+        said = said[~said["cause"].isin(_USUAL)]
+        faults = view.stored_signals[view.stored_signals["signal_id"].isin(said["signal_id"])]
+        found: dict[str, dict[str, tuple[tuple[int, int], ...]]] = {}
+        columns = (faults[name].tolist() for name in ("lap", "sign", "face_id", "detail"))
+        for name, sign, last, detail in zip(*columns, strict=True):
+            own = found.setdefault(name, {})
+            own[sign] = (*own.get(sign, ()), (int(json.loads(detail).get(_SINCE, last)), int(last)))
+        return found
+
+    return view.memo.once("", "faults", (view.reactions, view.stored_signals), gather).get(lap, {})
 
 
 def handed_text(view: CellView, signal: Signal) -> str:

@@ -9,6 +9,7 @@ from spc.board.answers import (
     with_lap_that_serves,
 )
 from spc.board.causes import diagnose, read_pattern
+from spc.board.pass_scatter import PassScatter, pass_scatter
 from spc.wear.cycle import number_cycles
 from spc.wear.signs import face_signs
 from tests.spc.wear.made_up_log import events_frame, faces_frame
@@ -18,6 +19,14 @@ def numbered(rows):
     return number_cycles(faces_frame(rows), events_frame([]))
 
 
+KNOWN = PassScatter(sd_um=0.03, free=100, usual_um=np.nan, usual_sd_um=np.nan, changes=0)
+
+
+def told(own, **asked):
+    """Answer of a lap whose readings scatter by so much."""
+    return pass_to_pass(own, scatter=KNOWN, **asked)
+
+
 def reading(low, high, attempt, **more):
     text = f"{low:g}-{high:g}"
     face = {"serial": "7", "face": "A", "attempt": attempt, "flatness_low_um": low, "flatness_high_um": high}
@@ -25,48 +34,66 @@ def reading(low, high, attempt, **more):
 
 
 def test_pass_to_pass_better_worse_and_not_told():
-    assert pass_to_pass(numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])).startswith(
+    assert told(numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])).startswith(
         "Better: P1 7 A read 0.5 to 0.7 um then 0.2 to 0.4 um over 2 passes."
     )
     worse = numbered([reading(0.2, 0.4, 1), reading(0.5, 0.7, 2)])
-    assert pass_to_pass(worse).startswith("Worse")
-    assert pass_to_pass(worse).endswith("2 passes. Look at the lap before the next pass.")
-    assert pass_to_pass(worse, held=True).endswith("2 passes. Stop and look at the lap.")
-    assert pass_to_pass(numbered([reading(0.2, 0.4, 1), reading(0.3, 0.5, 2)])).startswith("No change that the reading")
-    assert "No face here has two readings" in pass_to_pass(numbered([reading(0.2, 0.4, 1)]))
+    assert told(worse).startswith("Worse")
+    assert told(worse).endswith("2 passes. Look at the lap before the next pass.")
+    assert told(worse, held=True).endswith("2 passes. Stop and look at the lap.")
+    assert told(numbered([reading(0.2, 0.4, 1), reading(0.3, 0.5, 2)])).startswith("No change that the reading")
+    assert "No face here has two readings" in told(numbered([reading(0.2, 0.4, 1)]))
+
+
+def test_pass_to_pass_says_neither_while_the_scatter_is_not_known_and_tells_what_a_pass_usually_does():
+    rows = [reading(0.2, 0.4, 1), reading(0.5, 0.7, 2)]
+    unknown = pass_to_pass(numbered(rows))
+    assert unknown.startswith(
+        "Read higher at last: P1 7 A read 0.2 to 0.4 um then 0.5 to 0.7 um over 2 passes. Whether"
+    )
+    before = [
+        reading(size + 0.02 * (n % 3), size + 0.02 * (n % 3) + 0.01, attempt, serial=f"S{n}")
+        for n in range(12) for attempt, size in ((1, 0.6), (2, 0.4))
+    ]  # fmt: skip
+    own = numbered([*before, *rows])
+    words = pass_to_pass(own, scatter=pass_scatter(own))
+    assert words.startswith("Worse: P1 7 A read 0.2 to 0.4 um then 0.5 to 0.7 um over 2 passes.")
+    assert words.endswith(
+        "On this lap a pass after the first usually reads 0.20 um less than the one before (13 of them)."
+    )
 
 
 def test_pass_to_pass_tells_passes_that_go_up_and_down():
     rows = [reading(1.5, 1.7, 1), reading(0.5, 0.7, 2), reading(1.1, 1.3, 3)]
-    told = pass_to_pass(numbered(rows), held=True)
-    assert told.startswith(
+    words = told(numbered(rows), held=True)
+    assert words.startswith(
         "Up and down: P1 7 A read 1.5 to 1.7 um then 0.5 to 0.7 um then 1.1 to 1.3 um over 3 passes;"
     )
-    assert told.endswith("the last change was to the worse. Stop and look at the lap.")
+    assert words.endswith("the last change was to the worse. Stop and look at the lap.")
     rows = [reading(0.4, 0.6, 1), reading(1.5, 1.7, 2), reading(0.65, 0.75, 3)]
-    assert pass_to_pass(numbered(rows)).endswith("; the last change was to the better.")
+    assert told(numbered(rows)).endswith("; the last change was to the better.")
     rows = [reading(0.4, 0.6, 1), reading(0.55, 0.7, 2), reading(0.65, 0.75, 3)]  # no two neighbours tell, the ends do
-    assert pass_to_pass(numbered(rows)).startswith("Worse: ")
+    assert told(numbered(rows)).startswith("Worse: ")
 
 
 def test_pass_to_pass_dates_a_face_of_an_earlier_shift():
     own = numbered([reading(0.5, 0.7, 1), reading(0.2, 0.4, 2)])
     last = own.iloc[-1]
     at = int(last["sort_us"])
-    assert pass_to_pass(own, shift_us=at).startswith("Better: P1 7 A read 0.5")
-    assert pass_to_pass(own, shift_us=at + 1).startswith(f"Better: P1 7 A, of {last['time_text']}, read 0.5")
-    assert pass_to_pass(own.assign(time_text=""), shift_us=at + 1).startswith("Better: P1 7 A read 0.5")
+    assert told(own, shift_us=at).startswith("Better: P1 7 A read 0.5")
+    assert told(own, shift_us=at + 1).startswith(f"Better: P1 7 A, of {last['time_text']}, read 0.5")
+    assert told(own.assign(time_text=""), shift_us=at + 1).startswith("Better: P1 7 A read 0.5")
 
 
 def test_pass_to_pass_names_the_unit_each_reading_was_typed_in():
     rows = [reading(0.2, 0.4, 1), reading(0.5, 0.7, 2, flatness_text="2", flatness_unit="band")]
-    assert pass_to_pass(numbered(rows)).startswith("Worse: P1 7 A read 0.2 to 0.4 um then 2 bands over 2 passes.")
+    assert told(numbered(rows)).startswith("Worse: P1 7 A read 0.2 to 0.4 um then 2 bands over 2 passes.")
 
 
 def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
     rows = [reading(0.2, 0.4, 1), reading(0.1, 0.15, 2), reading(0.5, 0.6, 1, shape="convex"),
             reading(0.9, 1.0, 2, shape="concave")]  # fmt: skip
-    answer = pass_to_pass(numbered(rows))
+    answer = told(numbered(rows))
     assert answer.startswith("Worse: P1 7 A read 0.5 to 0.6 um then 0.9 to 1 um over 2 passes.")
     assert answer.endswith("The form turned from convex to concave.")
 
@@ -74,9 +101,9 @@ def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
 def test_faces_without_a_serial_number_are_no_passes_of_one_face():
     """Every part has a face A: where no serial number tells them apart, the pass number has to."""
     rows = [reading(0.2 + 0.1 * k, 0.3 + 0.1 * k, 1, serial="") for k in range(6)]
-    assert "No face here has two readings" in pass_to_pass(numbered(rows))
+    assert "No face here has two readings" in told(numbered(rows))
     rows.append(reading(0.9, 1.0, 2, serial=""))
-    assert pass_to_pass(numbered(rows)).startswith("Worse: P1 A read 0.7 to 0.8 um then 0.9 to 1 um over 2 passes.")
+    assert told(numbered(rows)).startswith("Worse: P1 A read 0.7 to 0.8 um then 0.9 to 1 um over 2 passes.")
 
 
 def lapped(shares, n=30, minutes=None):
@@ -137,7 +164,7 @@ def test_what_is_it_names_a_group_or_says_it_cannot_tell():
 def test_three_questions_even_from_an_empty_lap():
     pattern = read_pattern([], scratch=False)
     frame = numbered([{}])
-    passes = pass_to_pass(frame.iloc[:0])
+    passes = told(frame.iloc[:0])
     answers = with_lap_that_serves(
         answer_questions(passes, pattern=pattern, diagnosis=diagnose(pattern)), serves(face_signs(frame).iloc[:0], "")
     )

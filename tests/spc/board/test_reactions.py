@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -137,3 +138,33 @@ def test_an_answer_about_an_old_log_delivered_later_hides_no_newer_signal(store)
     store.correct_face(newest, {"flatness_low_um": 0.5, "flatness_high_um": 0.6}, who="Ann", reason="misread")
     found = report(store, "CI-4")
     assert found.state == "held" and [signal.face_id for signal in found.signals] == [newest]
+
+
+@pytest.mark.parametrize("answered", [True, False])
+def test_a_fault_found_each_time_does_not_become_usual(tmp_path, monkeypatch, answered):
+    """Six sound cycles, then twelve with a glazed lap: 1.7 times the minutes at the last six faces of each."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    rng = np.random.default_rng(16)
+    at = iter(pd.date_range("2026-01-05 06:00", periods=1_000, freq="45min", tz="UTC"))
+    with Store.open(tmp_path / "lapcell.db") as store:
+        for cycle in range(19):
+            store.append_event({"lap": "R1", "event": "reconditioned", "planned": True, "time_utc": next(at)}, who="Q")
+            faces = [
+                store.append_face(
+                    {"lap": "R1", "part": "P1", "serial": f"{cycle} {age}", "time_utc": next(at),
+                     "minutes": rng.normal(10, 0.8) * (1.7 if cycle >= 6 and age >= 12 else 1.0)}, who="Ann",
+                )
+                for age in range(18)
+            ]  # fmt: skip
+            if answered and 6 <= cycle < 18:
+                number = store.record_signal(
+                    lap="R1", sign="minutes", rule="drift", severity="look", sentence="", face_id=faces[-1],
+                    detail={"since_face_id": faces[12]},
+                )  # fmt: skip
+                store.answer_signal(number, check_done="", cause="glazed lap", action="dressed", result="", who="Q")
+        board = Board(store.path, Settings())
+        signals, chart = board.lap("R1").signals, board.look()[1].charts["R1", "minutes"]
+    sentence, score = chart.sentence, chart.replayed.z[-6:].mean()
+    assert [signal.sign for signal in signals] == ["minutes"]
+    assert (score > 3) == answered
+    assert ("; 72 at which a fault was found are left out" in sentence) == answered

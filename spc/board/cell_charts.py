@@ -137,13 +137,13 @@ def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float
         return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
     if plan.widths is None:
         return SignChart(nothing, False, plan.sentence)
-    before = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit()
+    before = (stream.cycle < stream.running_cycle) & stream.of_this_grit()
     sure = counted_once(stream.cycle, stream.age_faces, begun)
     earlier = np.flatnonzero(before & sure)[-TRIAL_READINGS:]
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True
     base = stream.where(keep)
-    if not keep.any() and stream.cycle[0] < stream.cycle[-1]:
+    if not keep.any() and stream.cycle[0] < stream.running_cycle:
         return SignChart(nothing, False, f"no limits yet: no earlier cycle of this lap ran with {stream.grit[-1]}")
     if not keep.any():
         words = (
@@ -155,7 +155,7 @@ def _trial_chart(stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float
     analysis = _trial(base, rules_of(plan))
     if analysis.model is None:
         return SignChart(nothing, False, f"no limits yet from earlier cycles: {analysis.sentence.rstrip('.')}")
-    begins = int(stream.sort_us[stream.running()][0])
+    begins = int(stream.sort_us[stream.running()][:1].min(initial=stream.sort_us[-1] + 1))
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
     words += unsure_words(int(np.count_nonzero(before & ~sure)))

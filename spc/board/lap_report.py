@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass
-from spc.board.bow_signals import bow_signal, running_bow
+from spc.board.bow_signals import bow_signal, rows_of_cycle_now, running_bow
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView, upper_limit_um
@@ -34,7 +34,7 @@ from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, Signal
 from spc.board.room_answer import answer_to_room
-from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
+from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.safety import cautions_for
 from spc.board.scope import SECOND_READER
 from spc.board.shifts import next_break, shift_at
@@ -186,10 +186,9 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     cycles = view.cycles_of(lap)
     fresh = no_face_yet(cycles) or bool(rest_of(view, lap).ended)  # what the cycle before showed is closed
-    own = own_faces(view, lap, room)
-    now = own.iloc[:0] if fresh else own
+    now = rows_of_cycle_now(view, lap, room)
     bow = running_bow(view, lap, room)
-    turning = bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
+    turning = None if fresh else bow_signal(lap, now, bow, shift_us=shift_at(view.now, view.settings).start_us)
     if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
         turning = None
     relaps = relap_signal(view, cell, lap, room)
@@ -203,7 +202,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         relaps=(relaps,) if relaps is not None else (),
         bow=bow,
         lead=lead_of(view, lap),
-        moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
+        moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room), cycle_now=view.cycle_now(lap)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
         last_grit=str(last["grit"]) if last is not None else "",
@@ -282,7 +281,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
         safety=_cautions(state.state, str(row["kind"]), diagnosis if said else None),
-        picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
+        picture=draw_cycle(view, lap, forecast, signals, room=own.room),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",

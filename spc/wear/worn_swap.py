@@ -60,8 +60,7 @@ def worn_swaps(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFrame
         )
         found.append(
             MissingEvent(
-                lap, int(cycle[after]), int(ids[after]), int(ids[before]), times[rows[after]], until, ago, (),
-                math.inf, said,
+                lap, int(cycle[after]), int(ids[after]), int(ids[before]), until, ago, (), math.inf, said,
             )
         )  # fmt: skip
     return tuple(found)

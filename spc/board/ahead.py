@@ -27,9 +27,10 @@ def forecast_ahead(store: Path, settings: Path | None) -> None:
     store : Path
     settings : Path or None
     """
-    from spc.board.bow_signals import bow_of_lap
+    from spc.board.bow_signals import running_bow
     from spc.board.cell_view import look_at_cell
     from spc.board.lap_forecast import forecast_laps
+    from spc.board.room_history import NO_ROOM
     from spc.settings import load_settings
     from spc.store.store import Store
 
@@ -37,7 +38,7 @@ def forecast_ahead(store: Path, settings: Path | None) -> None:
         view = look_at_cell(opened, load_settings(settings))
     forecast_laps(view)
     for lap in view.by_lap:
-        bow_of_lap(view.faces_of(lap))
+        running_bow(view, lap, NO_ROOM)
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 """The signed bow of a lap's running cycle, and the signal that it is turning."""
 
+import math
 from functools import partial
 
 import numpy as np
@@ -9,33 +10,37 @@ from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
 from spc.board.results import Signal
 from spc.board.room_history import RoomOfLap, own_faces
-from spc.wear.cycle_table import no_face_yet
 from spc.wear.signed_bow import SIGN_OF_SHAPE, SignedBow, bow_of_cycle
 from spc.wear.twist_run import LEAST_IN_RUN, twist_run
 
-__all__ = ["bow_of_lap", "bow_signal", "form_is_written", "running_bow", "twist_signal"]
+__all__ = ["bow_of_rows", "bow_signal", "form_is_written", "rows_of_cycle_now", "running_bow", "twist_signal"]
 
 # Everything a bow is made from.
 _SAID = ("kind", "first_pass", "age_faces", "flatness_low_um", "flatness_high_um", "shape")
 
 
-def bow_of_lap(rows: pd.DataFrame) -> SignedBow:
-    """Signed bow of the running cycle of one lap.
+def rows_of_cycle_now(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
+    """Rows of the running cycle of a lap, none where it has no face yet; readings the room sets aside are left out."""
+    own, now = own_faces(view, lap, room), view.memo.same(lap, "cycle now", view.cycle_now(lap))
+    return view.memo.once(lap, "rows of cycle now", (own, now), lambda: own[own["cycle"] == now])
+
+
+def bow_of_rows(rows: pd.DataFrame) -> SignedBow:
+    """Signed bow of one cycle of one lap.
 
     Parameters
     ----------
     rows : DataFrame, shape (n_faces, ...)
-        Numbered rows of one lap, oldest first.
+        Its numbered rows, oldest first.
 
     Returns
     -------
     SignedBow
         The same for the same rows, whenever asked.
     """
-    now = rows[rows["cycle"] == rows["cycle"].iloc[-1]] if len(rows) else rows
-    seed = int(now["face_id"].iloc[-1]) if len(now) else 0
-    said = [now[name].tolist() for name in _SAID]
-    return kept("bow", digest_of_values(seed, said), lambda: bow_of_cycle(now, rng=np.random.default_rng(seed)))
+    seed = int(rows["face_id"].iloc[-1]) if len(rows) else 0
+    said = [rows[name].tolist() for name in _SAID]
+    return kept("bow", digest_of_values(seed, said), lambda: bow_of_cycle(rows, rng=np.random.default_rng(seed)))
 
 
 def form_is_written(view: CellView) -> bool:
@@ -51,17 +56,9 @@ def form_is_written(view: CellView) -> bool:
 
 
 def running_bow(view: CellView, lap: str, room: RoomOfLap) -> SignedBow:
-    """Signed bow of the running cycle; a lap without a face since it was made fresh has none yet.
-
-    Parameters
-    ----------
-    view : CellView
-    lap : str
-    room : RoomOfLap
-        Readings that it sets aside do not count.
-    """
-    own, fresh = own_faces(view, lap, room), no_face_yet(view.cycles_of(lap))
-    return view.memo.once(lap, f"bow {fresh}", (own,), lambda: bow_of_lap(own.iloc[:0] if fresh else own))
+    """Signed bow of the running cycle, as `rows_of_cycle_now` gives it."""
+    rows = rows_of_cycle_now(view, lap, room)
+    return view.memo.once(lap, "bow", (rows,), partial(bow_of_rows, rows))
 
 
 def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -> Signal | None:
@@ -71,7 +68,7 @@ def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -
     ----------
     lap : str
     rows : DataFrame, shape (n_faces, ...)
-        The same rows as for `bow_of_lap`.
+        The same rows as for `bow_of_rows`.
     bow : SignedBow
         Its result.
     shift_us : int
@@ -85,17 +82,17 @@ def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -
     """
     if not bow.turning:
         return None
-    now = rows[(rows["cycle"] == rows["cycle"].iloc[-1]) & rows["first_pass"]]
+    now = rows[rows["first_pass"]]
     last, first = now.iloc[-1], now.iloc[0]
     before = now[now["sort_us"] < shift_us]
-    spoke = before.iloc[-1] if len(before) and bow_of_lap(before).turning else last
+    spoke = before.iloc[-1] if len(before) and bow_of_rows(before).turning else last
     return Signal(
         lap=lap,
         sign="bow",
         rule="the form is turning",
         sentence=f"{lap}: {bow.sentence[:1].lower()}{bow.sentence[1:]}",
         severity="look",
-        p_value=1.0 - max(bow.chance_turning, bow.chance_turned),
+        p_value=math.nan,  # a chance that it turns is none under a model of no turn
         face_id=int(last["face_id"]),
         since_face_id=int(first["face_id"]),
         since_faces=len(now) - 1,

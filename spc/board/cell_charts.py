@@ -145,7 +145,7 @@ def _trial_chart(
         return SignChart(nothing, False, f"no readings of {SIGNS[stream.sign].words}")
     if plan.widths is None:
         return SignChart(nothing, False, plan.sentence)
-    before = (stream.cycle < stream.cycle[-1]) & stream.of_this_grit()
+    before = (stream.cycle < stream.running_cycle) & stream.of_this_grit()
     sure = counted_once(stream.cycle, stream.age_faces, begun)
     sound = ~_in_fault(stream, faults)
     earlier = np.flatnonzero(before & sure & sound)[-TRIAL_READINGS:]
@@ -154,7 +154,7 @@ def _trial_chart(
     base = stream.where(keep)
     if not keep.any() and (before & sure).any():
         return SignChart(nothing, False, "no limits yet: a fault was found at every reading of the earlier cycles")
-    if not keep.any() and stream.cycle[0] < stream.cycle[-1]:
+    if not keep.any() and stream.cycle[0] < stream.running_cycle:
         return SignChart(nothing, False, f"no limits yet: no earlier cycle of this lap ran with {stream.grit[-1]}")
     if not keep.any():
         words = (
@@ -166,7 +166,7 @@ def _trial_chart(
     analysis = _trial(base, rules_of(plan))
     if analysis.model is None:
         return SignChart(nothing, False, f"no limits yet from earlier cycles: {analysis.sentence.rstrip('.')}")
-    begins = int(stream.sort_us[stream.running()][0])
+    begins = int(stream.sort_us[stream.running()][:1].min(initial=stream.sort_us[-1] + 1))
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
     words += unsure_words(int(np.count_nonzero(before & ~sure)))

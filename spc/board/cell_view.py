@@ -93,6 +93,10 @@ class CellView:
         """Cycles of one lap, oldest first."""
         return self.frames_of(lap).cycles
 
+    def cycle_now(self, lap: str) -> int:
+        """Give the number of the newest cycle of one lap, whether it has a face yet or not; 0 = none is known."""
+        return int(self.cycles_of(lap)["cycle"].to_numpy()[-1:].max(initial=0))
+
     def signs_of_part(self, part: str, grit: str) -> tuple[pd.DataFrame, ...]:
         """Finished faces of one part number with one grit, a frame for each lap that has any; '' = any grit.
 

@@ -23,7 +23,7 @@ _NOTHING: NDArray[np.float64] = np.empty(0)
 
 
 def draw_cycle(
-    view: CellView, lap: str, forecast: LapForecast, signals: Sequence[Signal], *, room: RoomOfLap, now_us: int
+    view: CellView, lap: str, forecast: LapForecast, signals: Sequence[Signal], *, room: RoomOfLap
 ) -> CyclePicture | None:
     """Gather the cycle picture of one lap.
 
@@ -36,8 +36,6 @@ def draw_cycle(
         Those of this cycle; each is ringed at its age.
     room : RoomOfLap
         Which readings of this cycle tell nothing of the lap.
-    now_us : int
-        Moment of the look, as in `sort_us`.
 
     Returns
     -------

@@ -11,11 +11,11 @@ from spc.board.kept import digest_of_values, kept
 from spc.board.lap_paths import LEAST_FACES, PAST_CYCLES
 from spc.board.lives import NEVER, lives_under, running_grit, sisters_of
 from spc.wear.clock_choice import CLOCKS, ClockChoice, compare_clocks
+from spc.wear.lifetime import MOST_MISSING
 from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["MOST_MISSING", "clocks_of_lap"]
+__all__ = ["clocks_of_lap"]
 
-MOST_MISSING = 0.2  # share of lappings without minutes or stock removal, above which a clock of them is no clock
 _AGE = {
     "faces": ("age_faces", ""),
     "minutes": ("age_minutes", "age_minutes_missing"),
@@ -41,8 +41,10 @@ def clocks_of_lap(view: CellView, lap: str, *, until: Mapping[tuple[str, int], f
 
     Notes
     -----
-    First readings of the newest ended cycles of the group under the grit that runs now, as the forecast of faces left
-    takes them. A clock that misses more than `MOST_MISSING` of what it counts is left out, and said so.
+    First readings of the newest `PAST_CYCLES` ended cycles of the group that ran under no other grit than the one that
+    runs now; of those, the ones with `LEAST_FACES` readings or more. (The forecast of faces left goes farther back for
+    as many with enough readings, and takes from a cycle of several grits what ran under this one.) A clock that misses
+    more than `MOST_MISSING` of what it counts is left out, and said so.
     """
     lives = lives_under(view, sisters_of(view, lap), running_grit(view, lap))
     ended = (

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass
-from spc.board.bow_signals import bow_signal, running_bow, twist_signal
+from spc.board.bow_signals import bow_signal, rows_of_cycle_now, running_bow, twist_signal
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
@@ -36,7 +36,7 @@ from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
-from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
+from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.room_source import one_of_words
 from spc.board.safety import lap_cautions
 from spc.board.scope import OTHER_PART, SECOND_READER
@@ -191,8 +191,8 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     cycles = view.cycles_of(lap)
     fresh = cycle_closed(view, lap)
-    own = own_faces(view, lap, room)
-    now = own.iloc[:0] if fresh else own
+    of_now = rows_of_cycle_now(view, lap, room)
+    now = of_now.iloc[:0] if fresh else of_now
     bow = running_bow(view, lap, room)
     shift_us = shift_at(view.now, view.settings).start_us
     turning = bow_signal(lap, now, bow, shift_us=shift_us) or twist_signal(lap, now, shift_us=shift_us)
@@ -208,7 +208,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         relaps=(relaps,) if relaps is not None else (),
         bow=bow,
         lead=lead_of(view, lap),
-        moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room)),
+        moves=sign_moves(signs.iloc[:0] if fresh else own_signs(view, lap, room), cycle_now=view.cycle_now(lap)),
         identical=len(texts) == 12 and texts.nunique() == 1,
         last_part=str(last["part"]) if last is not None else "",
         charge=charge_of_lap(
@@ -289,7 +289,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
         safety=lap_cautions(state.state, str(row["kind"]), diagnosis.safety if said or pattern.moved else ()),
-        picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
+        picture=draw_cycle(view, lap, forecast, signals, room=own.room),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",

@@ -80,10 +80,10 @@ class _Spell(NamedTuple):
 def _open_spells(view: CellView, judged: Replayed) -> list[_Spell]:
     """List the open signals of the newest readings, oldest first."""
     stream = judged.stream
-    if len(stream) == 0:
+    own = np.flatnonzero(stream.cycle == stream.running_cycle)
+    if own.size == 0:  # what the cycles before showed is closed
         return []
-    cycle = stream.cycle == stream.cycle[-1]
-    begin = int(np.flatnonzero(cycle)[0])
+    begin = int(own[0])
     spoken = [s for s in signals_of(judged, since_us=int(stream.sort_us[begin])) if s.position >= begin]
     left = [s for s in spoken if not is_answered(view, stream.lap, stream.sign, s.face_id)]
     return [

@@ -25,7 +25,6 @@ from spc.chart.price import in_points
 from spc.chart.relaps import BernoulliPlan, RelapChart, bernoulli_plan, relap_chart
 from spc.chart.stream import grit_running
 from spc.chart.two_groups import fisher_exact_p
-from spc.wear.cycle_table import no_face_yet
 
 __all__ = [
     "FEWEST_USUAL",
@@ -87,11 +86,9 @@ def faces_charted(view: CellView, lap: str, room: RoomOfLap = NO_ROOM) -> FacesC
     grit = grit_running(signs["grit"].to_numpy(object), signs["stream"].to_numpy(np.int64))
     counted, same = room.keeps(signs["sort_us"].to_numpy(np.int64), room.aside), grit == grit[-1]
     sure = counted_once(cycle, signs["age_faces"].to_numpy(np.float64), begun_anew(view, lap))
-    if no_face_yet(view.cycles_of(lap)):
-        unsure = int(np.count_nonzero(counted & same & ~sure))
-        return FacesCharted(np.flatnonzero(counted & same & sure), np.empty(0, np.intp), unsure)
-    now = np.logical_and.accumulate((same & (cycle == cycle[-1]))[::-1])[::-1]
-    before = counted & same & (cycle != cycle[-1])
+    of_now = cycle == view.cycle_now(lap)
+    now = np.logical_and.accumulate((same & of_now)[::-1])[::-1]
+    before = counted & same & ~of_now
     return FacesCharted(
         np.flatnonzero(before & sure), np.flatnonzero(counted & now), int(np.count_nonzero(before & ~sure))
     )

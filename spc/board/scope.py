@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from spc.board.lap_memo import LapMemo
 from spc.board.move_sources import LEAST_FACES, LapFaces, MoveSources, weigh_sources
 from spc.board.room import FEWEST_LAPS, room_test
-from spc.wear.sign_moves import RECENT_FACES, without_usual_wear
+from spc.wear.sign_moves import RECENT_FACES
 
 __all__ = [
     "OTHER_PART",
@@ -162,7 +162,7 @@ def faces_between(
     column = _COLUMN[sign]
     told = memo.once(lap, f"told of {column}", (rows,), partial(_told, rows, column))
     before = told.sort_us < since_us
-    value = without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(before)))[0]
+    value = _without_usual_wear(told.level, told.age_faces, told.cycle, int(np.count_nonzero(before)))
     usual = np.isfinite(value) & before
     if np.count_nonzero(usual) < _LEAST_BEFORE:
         nothing = np.empty(0, dtype=object)
@@ -173,6 +173,27 @@ def faces_between(
     within = max(within, _LEAST_PASSES_SD if column == "passes" else _LEAST_SD)
     over = way * (value[now] - float(np.median(value[usual])))
     return LapFaces(lap, told.sort_us[now], over, told.operator[now], told.part[now], within, between)
+
+
+def _without_usual_wear(level: Array, age: Array, cycle: NDArray[np.int64], split: int) -> Array:
+    """Log levels, (n,), without the slope that the cycles of the first `split` share, where it is over twice its error.
+
+    Two cycles must tell of it; it is held from the oldest age known on.
+    """
+    y = np.log(np.where(level > 0, level, np.nan))
+    known = np.flatnonzero(np.isfinite(y[:split]))
+    of_cycle, count = np.unique(cycle[known], return_counts=True)
+    if np.sum(count >= 4) < 2:
+        return y
+    place = np.searchsorted(of_cycle, cycle[known])
+    t = age[known] - (np.bincount(place, age[known]) / count)[place]
+    v = y[known] - (np.bincount(place, y[known]) / count)[place]
+    spread, free = float(t @ t), known.size - of_cycle.size - 1
+    if spread == 0 or free < 5:
+        return y
+    slope = float(t @ v) / spread
+    error = math.sqrt(max(float(v @ v) - slope**2 * spread, 0.0) / free / spread)
+    return y - slope * np.minimum(age, age[known].max()) if abs(slope) > 2 * error else y
 
 
 def join_scopes(among: Sequence[str]) -> str:

@@ -32,9 +32,10 @@ def streams_of_cell(view: CellView) -> dict[tuple[str, str], Stream]:
 def _streams(view: CellView, lap: str) -> dict[str, Stream]:
     rows = view.faces_of(lap)
     basis = view.memo.same(lap, "basis", {sign: basis_frozen(view.baselines, lap, sign) for sign in SIGNS})
+    now = view.memo.same(lap, "cycle now", view.cycle_now(lap))
     return view.memo.once(
-        lap, "streams", (rows, basis),
-        lambda: {sign: stream_of(rows, lap=lap, sign=sign, basis=basis[sign]) for sign in SIGNS},
+        lap, "streams", (rows, basis, now),
+        lambda: {sign: stream_of(rows, lap=lap, sign=sign, basis=basis[sign], running_cycle=now) for sign in SIGNS},
     )  # fmt: skip
 
 

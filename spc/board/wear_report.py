@@ -23,7 +23,6 @@ from spc.chart.unusual_wear import NAMES, surely_usual, unusual_cycle
 from spc.chart.usual_bend import usual_bend
 from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
-from spc.wear.cycle_table import no_face_yet
 from spc.wear.part_offsets import without_parts
 from spc.wear.trend import wear_trend
 from spc.wear.wear_path import wear_path
@@ -172,12 +171,10 @@ def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _C
     aside = int(np.count_nonzero(~keep & every.running()))
     sure = counted_once(every.cycle, every.age_faces, cell.begun[lap])
     whole = every.where(keep & sure)
-    stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.cycle.max(initial=0))) | whole.running())
+    stream = whole.where((whole.of_this_grit() & (whole.cycle < whole.running_cycle)) | whole.running())
     cycles, parts = (np.unique(each, return_inverse=True)[1] for each in (stream.cycle, stream.part.astype(str)))
     y = without_parts(middles(stream), stream.age_faces, cycles, parts)
     running = stream.running()
-    if no_face_yet(view.cycles_of(lap)):
-        running = np.zeros(len(stream), dtype=bool)
     past = stream.age_faces[~running], y[~running], stream.cycle[~running]
     usual, bend = usual_wear(*past), usual_bend(*past)
     alpha = 2.0 * cell.plan.widths.alpha if cell.plan.widths is not None else 0.0027

@@ -28,7 +28,6 @@ class Dispersion:
     ratio: float  # mean squared standardised deviation; 1 = as chance
     p_value: float  # of the dispersion test, large-sample chi-square
     extra: float  # correlation within a lot (shares) or squared relative spread of the rate (counts); 0 = none
-    degrees: int
     sentence: str
 
 
@@ -174,7 +173,7 @@ def dispersion_of(y: Array, size: Array, rate: float, *, binomial: bool, estimat
     verdict = "more than chance alone" if p_value < TEST_LEVEL else "no more than chance would"
     small = "" if float(expected.min()) >= 1.0 else " (small lots: the test is rough)"
     sentence = f"lots vary {verdict}: {ratio:.2f} times the variance of chance, p = {p_value:.3g}{small}"
-    return Dispersion(ratio, p_value, extra, degrees, sentence)
+    return Dispersion(ratio, p_value, extra, sentence)
 
 
 def lots_until(found: CountChart, size: float, rate: float, *, binomial: bool) -> float:

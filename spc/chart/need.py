@@ -22,9 +22,6 @@ class Need:
 
     status: str  # 'needed', 'not needed' or 'too few'
     p_value: float  # NaN if too few
-    false_advice: float  # rate at which an unchanged chart is advised, per test
-    n_old: int
-    n_new: int
     old_typical: float  # middle of the law, the sign's unit
     new_typical: float
     sentence: str
@@ -42,6 +39,7 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     model : ChartModel
         Its part factors and growth are used for both, and of its families that fit alike the likeliest.
     false_advice : float, default 0.01
+        Rate at which an unchanged chart is advised to be frozen anew, per test.
 
     Returns
     -------
@@ -59,11 +57,11 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     """
     if not 0 < false_advice < 1:
         raise ValueError(f"`false_advice` must be between 0 and 1, got {false_advice}; 0.01 is usual")
-    n_old, n_new = len(base), len(recent)
+    n_new = len(recent)
     nan = math.nan
     if n_new < FEWEST:
         return Need(
-            "too few", nan, false_advice, n_old, n_new, model.typical, nan,
+            "too few", nan, model.typical, nan,
             f"{n_new:,} readings since the baseline are too few to ask whether it still holds ({FEWEST} needed).",
         )  # fmt: skip
     laws = [(_fit(model, f, (base, recent)), f) for f in (model.norm.family, *model.near_families)]
@@ -71,7 +69,7 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     old, new = _fit(model, family, (base,)), _fit(model, family, (recent,))
     if "refused" in (old.status, new.status, both.status):
         return Need(
-            "too few", nan, false_advice, n_old, n_new, model.typical, nan,
+            "too few", nan, model.typical, nan,
             "The readings carry no law to compare: " + next(f.reason for f in (old, new, both) if f.reason) + ".",
         )  # fmt: skip
     from scipy.special import chdtrc
@@ -83,13 +81,13 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     unit = rate_unit(model.sign, model.basis)
     if p > false_advice:
         words = f"The {n_new:,} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
-        return Need("not needed", p, false_advice, n_old, n_new, before, after, words)
+        return Need("not needed", p, before, after, words)
     words = (
         f"The {n_new:,} readings since differ from the baseline (middle {before:.3g} {unit} then, {after:.3g} {unit} "
         f"now, p = {p:.1g}). If the cause is known and meant to stay, freeze a new revision; if not, look for it "
         f"first: a new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
     )
-    return Need("needed", p, false_advice, n_old, n_new, before, after, words)
+    return Need("needed", p, before, after, words)
 
 
 def _fit(model: ChartModel, family: str, streams: tuple[Stream, ...]) -> IntervalFit:

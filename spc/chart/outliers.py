@@ -19,7 +19,6 @@ class OutlierSearch:
     index: NDArray[np.int64]  # positions called out
     distance: Array  # (steps,) largest distance from the mean at each step, sd of what was left
     critical: Array  # (steps,) what noise exceeds with probability `rate`
-    suspect: NDArray[np.int64]  # (steps,) the reading taken out at each step
     rate: float  # chance that a good list has any called out
 
 
@@ -59,7 +58,7 @@ def find_outliers(scores: ArrayLike, *, rate: float = 0.05, most: int | None = N
     steps = min(steps, n - 3)
     none = np.zeros(0, dtype=np.int64)
     if n < 5 or steps < 1 or np.ptp(x) == 0:
-        return OutlierSearch(none, np.zeros(0), np.zeros(0), none, rate)
+        return OutlierSearch(none, np.zeros(0), np.zeros(0), rate)
     from scipy.special import stdtrit
 
     left = np.arange(n)
@@ -79,7 +78,4 @@ def find_outliers(scores: ArrayLike, *, rate: float = 0.05, most: int | None = N
         left = np.delete(left, far)
     beyond = np.flatnonzero(np.asarray(distance) > np.asarray(critical))
     called = suspect[: int(beyond[-1]) + 1] if beyond.size else []
-    return OutlierSearch(
-        np.asarray(called, dtype=np.int64), np.asarray(distance), np.asarray(critical),
-        np.asarray(suspect, dtype=np.int64), rate,
-    )  # fmt: skip
+    return OutlierSearch(np.asarray(called, dtype=np.int64), np.asarray(distance), np.asarray(critical), rate)

@@ -20,12 +20,8 @@ class RulePrice:
     """Days between false alarms with and without one rule."""
 
     rule: RunRule
-    points_alone: float  # average points between its own false alarms
-    days_alone: float
-    points_together: float  # together with the base rules
-    days_together: float
-    points_base: float  # the base rules by themselves
-    days_base: float
+    days_together: float  # with the base rules
+    days_base: float  # the base rules by themselves
     sentence: str
 
 
@@ -37,7 +33,7 @@ def price(
     sides: str = "both",
     base: tuple[RunRule, ...] = BASE,
 ) -> tuple[RulePrice, ...]:
-    """Days between false alarms for each rule, alone and added to the base, from exact run lengths.
+    """Days between false alarms for each rule added to the base, from exact run lengths.
 
     Parameters
     ----------
@@ -64,14 +60,13 @@ def price(
     before = rule_run_length(base, limit_z=limit_z, sides=sides).average
     priced = []
     for rule in rules:
-        alone = rule_run_length((rule,), limit_z=limit_z, sides=sides).average
         together_rules = base if rule in base else (*base, rule)
         together = rule_run_length(together_rules, limit_z=limit_z, sides=sides).average
         sentence = (
             f"{rule.words}: a false alarm every {in_points(together / pace)} days instead of every "
             f"{in_points(before / pace)} days"
         )
-        priced.append(RulePrice(rule, alone, alone / pace, together, together / pace, before, before / pace, sentence))
+        priced.append(RulePrice(rule, together / pace, before / pace, sentence))
     return tuple(priced)
 
 

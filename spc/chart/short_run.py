@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import finite, number_in, readings_of, segment_starts
 from spc.chart.individuals import local_spread
-from spc.chart.part_levels import EqualSpread, PartLevels, equal_spread, part_levels, positive_readings
+from spc.chart.part_levels import PartLevels, equal_spread, part_levels, positive_readings
 from spc.chart.price import in_points
 from spc.chart.result import Chart, unable
 from spc.chart.rules import RULES, rule_signals
@@ -25,7 +25,6 @@ class ShortRunChart:
 
     chart: Chart
     levels: PartLevels | None
-    spread_test: EqualSpread
 
 
 def ratio_chart(
@@ -95,7 +94,7 @@ def ratio_chart(
         found.how,
         (test.sentence,),
     )
-    return ShortRunChart(chart=chart, levels=levels, spread_test=test)
+    return ShortRunChart(chart=chart, levels=levels)
 
 
 def standard_chart(
@@ -169,7 +168,7 @@ def standard_chart(
         "given for each part",
         tuple(notes),
     )
-    return ShortRunChart(chart=chart, levels=None, spread_test=test)
+    return ShortRunChart(chart=chart, levels=None)
 
 
 def _chart(

@@ -69,6 +69,7 @@ class Stream:
     flatness_low_um: Array  # where the cycle picture rings it; NaN unknown
     flatness_high_um: Array
     left_out: tuple[str, ...]  # what did not count, in words
+    running_cycle: int  # number of the one that runs on the lap, whether it has a reading of the sign yet or not
     basis: str = PLAIN  # what a removal rate is told per, a name of `spc.measure.preston.BASES`
     basis_words: str = ""  # which basis and why, '' where nothing was logged to choose it by
 
@@ -87,9 +88,7 @@ class Stream:
 
     def running(self) -> NDArray[np.bool_]:
         """Mark the readings of the running cycle since its last change of grit."""
-        if len(self) == 0:
-            return np.zeros(0, dtype=bool)
-        now = (self.cycle == self.cycle[-1]) & self.of_this_grit()
+        now = (self.cycle == self.running_cycle) & self.of_this_grit()
         return np.asarray(np.logical_and.accumulate(now[::-1])[::-1], dtype=bool)
 
     def where(self, keep: NDArray[np.bool_]) -> "Stream":
@@ -105,12 +104,20 @@ class Stream:
         return Stream(
             self.lap, self.sign, self.face_id[keep], self.sort_us[keep], self.low[keep], self.high[keep],
             self.part[keep], self.age_faces[keep], self.cycle[keep], self.grit[keep], carried[keep],
-            self.time_text[keep], self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out, self.basis,
-            self.basis_words,
+            self.time_text[keep], self.flatness_low_um[keep], self.flatness_high_um[keep], self.left_out,
+            self.running_cycle, self.basis, self.basis_words,
         )  # fmt: skip
 
 
-def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "", basis: str | None = None) -> Stream:
+def stream_of(
+    numbered: pd.DataFrame,
+    *,
+    lap: str,
+    sign: str,
+    part: str = "",
+    basis: str | None = None,
+    running_cycle: int | None = None,
+) -> Stream:
     """Take one sign of one lap out of the faces.
 
     Parameters
@@ -124,6 +131,9 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "", ba
         Only this part number; '' = all.
     basis : str, optional
         Of the removal rate, where limits were frozen on it; left out, chosen from what the faces carry.
+    running_cycle : int, optional
+        Number of the cycle that runs on the lap; left out, that of its newest face: then a cycle that has none yet is
+        not known of.
 
     Returns
     -------
@@ -138,6 +148,8 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "", ba
     if sign not in SIGNS:
         raise ValueError(f"`sign` must be one of {', '.join(SIGNS)}, got {sign!r}")
     rows = (numbered["lap"] == lap) & (numbered["kind"] == "face")
+    if running_cycle is None:
+        running_cycle = int(numbered["cycle"].to_numpy()[rows.to_numpy()][-1:].max(initial=0))
     if part:
         rows &= numbered["part"] == part
     faces = numbered.loc[rows.to_numpy(), [name for name in _USED if name in numbered]]
@@ -171,6 +183,7 @@ def stream_of(numbered: pd.DataFrame, *, lap: str, sign: str, part: str = "", ba
         faces["flatness_low_um"].to_numpy(np.float64),
         faces["flatness_high_um"].to_numpy(np.float64),
         tuple(left_out),
+        running_cycle,
         choice.basis,
         choice.sentence,
     )

@@ -67,8 +67,8 @@ def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFram
         )
         found.append(
             MissingEvent(
-                lap, int(cycle[before if retired else after]), int(ids[after]), int(ids[before]), times[rows[after]],
-                until, ago, (), math.inf, said, retired,
+                lap, int(cycle[before if retired else after]), int(ids[after]), int(ids[before]), until, ago, (),
+                math.inf, said, retired,
             )
         )  # fmt: skip
     return tuple(found)

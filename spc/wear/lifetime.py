@@ -6,12 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["LEAST_EVENTS", "Lifetimes", "check_lifetimes", "cycle_lifetimes", "worn_words"]
+__all__ = ["LEAST_EVENTS", "MOST_MISSING", "Lifetimes", "check_lifetimes", "cycle_lifetimes", "worn_words"]
 
 Array = NDArray[np.float64]
 
 # Under five events of wear there are only counts; our own rule.
 LEAST_EVENTS = 5
+MOST_MISSING = 0.2  # share of lappings without minutes or stock removal, above which a clock of them is no clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Lifetimes:
     planned: int  # taken off still good, damaged or retired: censored
     running: int
     unsure: int  # known only up to where another cycle may have begun: censored there
-    left_out: int  # start never logged, or no face yet
+    left_out: int  # start never logged, no face yet, or too few minutes logged
     sentence: str
 
 
@@ -38,7 +39,8 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
     cycles : DataFrame, shape (n_cycles, ...)
         Rows of `spc.wear.cycle_table.list_cycles`, of one group of laps (material and grit).
     clock : {'faces', 'minutes'}
-        Minutes leave out cycles with no minutes logged.
+        Minutes leave out cycles that miss those of more than `MOST_MISSING` of their lappings; the mean of the others
+        stands for the rest.
 
     Returns
     -------
@@ -57,30 +59,30 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
     """
     if clock not in ("faces", "minutes"):
         raise ValueError(f"`clock` must be 'faces' or 'minutes', got {clock!r}")
-    usable = cycles["start_known"].to_numpy(bool) & (cycles["faces"].to_numpy() > 0)
-    faces = cycles["faces"].to_numpy(np.float64)
-    per_face = np.ones(len(cycles))
+    known = cycles["start_known"].to_numpy(bool) & (cycles["faces"].to_numpy() > 0)
+    usable, scale = known, np.ones(int(np.count_nonzero(known)))
     if clock == "minutes":
-        minutes = cycles["minutes"].to_numpy(np.float64)
-        usable &= np.isfinite(minutes) & (minutes > 0)
-        per_face = np.where(usable, minutes / np.where(faces > 0, faces, 1.0), 1.0)
+        usable = known & (cycles["minutes_missing"].to_numpy(np.float64) <= MOST_MISSING)
+        scale = cycles.loc[usable, "minutes"].to_numpy(np.float64) / cycles.loc[usable, "faces"].to_numpy(np.float64)
     rows = cycles.loc[usable]
-    scale = per_face[usable]
     low, high = rows["low_faces"].to_numpy(np.float64) * scale, rows["high_faces"].to_numpy(np.float64) * scale
     ended = rows["ended"].to_numpy()
     is_worn = np.isfinite(high)
     worn, read_worn = int(is_worn.sum()), int((is_worn & ~np.isin(ended, ("due", "found late"))).sum())
     running, unsure = (int((~is_worn & (ended == word)).sum()) for word in ("running", "unsure"))
     planned = int(ended.size - worn - running - unsure)
-    out = int(len(cycles) - usable.sum())
+    out, unclocked = int(np.count_nonzero(~known)), int(np.count_nonzero(known & ~usable))
     by_readings = f", {read_worn} of them by the readings alone" if read_worn else ""
     text = f"{worn} worn{by_readings}, {planned} taken off before that, {running} running"
     if unsure:
         text += f", {unsure} known only up to where a reconditioning may be missing"
     if out:
         text += f"; {out} left out, {'its' if out == 1 else 'their'} start was not logged or nothing was lapped"
+    if unclocked:
+        text += f"; {unclocked} left out, over {MOST_MISSING:.0%} of {'its' if unclocked == 1 else 'their'} lappings "
+        text += "do not say their minutes"
     one_face = float(np.median(scale)) if scale.size else 1.0
-    return Lifetimes(low, high, clock, one_face, worn, planned, running, unsure, out, text)
+    return Lifetimes(low, high, clock, one_face, worn, planned, running, unsure, out + unclocked, text)
 
 
 def worn_words(worn: int, cycles: int) -> str:

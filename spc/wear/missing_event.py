@@ -29,8 +29,7 @@ class MissingEvent:
     cycle: int
     after_face_id: int  # last face before it
     before_face_id: int  # first face after it
-    after_text: str  # their times as typed
-    before_text: str
+    before_text: str  # its time as typed
     age_faces: float  # of the first face after it, as the cycle is logged
     signs: tuple[str, ...]  # which signs fell back
     strength: float  # log likelihood gained over a cycle without it
@@ -99,9 +98,7 @@ def suggest_missing_events(
             )
             strength = max(one.strength for one in named.values())
             age = float(ages[own[at]])
-            found.append(
-                MissingEvent(str(lap), int(cycle), after, before, since, until, age, tuple(named), strength, text)
-            )
+            found.append(MissingEvent(str(lap), int(cycle), after, before, until, age, tuple(named), strength, text))
     return tuple(found)
 
 

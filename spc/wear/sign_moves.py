@@ -2,19 +2,25 @@
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.chart.cycle_spread import cycle_spread
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
+from spc.chart.wear_chart import UsualWear, usual_wear
 
-__all__ = ["RECENT_FACES", "SignMove", "sign_moves", "without_usual_wear"]
+__all__ = ["RECENT_FACES", "SignMove", "sign_moves"]
+
+Array = NDArray[np.float64]
 
 # Our own rule: long enough to tell a halved removal rate, short enough to be this shift.
 RECENT_FACES = 8
 _LEAST_USUAL = 10
+_NO_SPREAD = 1e-9  # of logarithms: readings that are all the same
 _MOST_USUAL = 200  # earlier faces that count, the latest; what was usual years ago is not
 
 
@@ -26,19 +32,21 @@ class SignMove:
     direction: str  # 'up', 'down', 'steady', 'too few'
     recent: float  # median of the last faces (share for 're-lap share')
     usual: float  # median of the earlier ones
-    n_recent: int
-    n_usual: int
     p_value: float  # two-sided, of no move; NaN when too few
     sentence: str
 
 
-def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float = 0.01) -> tuple[SignMove, ...]:
+def sign_moves(
+    signs: pd.DataFrame, *, cycle_now: int | None = None, recent: int = RECENT_FACES, alpha: float = 0.01
+) -> tuple[SignMove, ...]:
     """Compare the last faces of one lap with its earlier ones.
 
     Parameters
     ----------
     signs : DataFrame, shape (n_faces, ...)
         Rows of one lap from `spc.wear.signs.face_signs`, oldest first.
+    cycle_now : int, optional
+        Number of the cycle that runs on the lap; left out, that of its last face.
     recent : int, default `RECENT_FACES`
         How many last faces count as lately.
     alpha : float, default 0.01
@@ -52,18 +60,21 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
     Notes
     -----
     Lately and before share one grit, lately stays within the running cycle, flatness is compared within part number.
-    First the slope that the earlier cycles share is taken out, where there are two cycles and it is plain (over twice
-    its error): a lap that wears as usual has not moved. Then two tests must both speak: the rank-sum test, which leans
-    on no shape of distribution, and a t test (Satterthwaite's degrees of freedom) against what this cycle leads to
-    expect, which knows that cycles differ. With under three cycles, lately is compared with the running cycle alone,
-    where that is long enough. Fisher's exact test for the re-lap share.
+    Wear as usual is no move. With three past cycles or more, the mean of the last faces is put against a t law
+    (Satterthwaite's degrees of freedom) around what the usual cycle, its bend, and the faces of this cycle before them
+    lead to expect (`spc.chart.wear_chart.usual_wear`): cycles differ in level and in slope, by no less than
+    `spc.chart.cycle_spread` leaves open. With fewer past cycles, and beyond the ages that they reached, it is put
+    against lines of the cycle's own, one straight in the readings, one straight in their logarithms: both must speak,
+    and under ten faces before nothing is said. The rank-sum test, which leans on no shape of distribution, must speak
+    too. Fisher's exact test for the re-lap share.
     """
     if recent < 3:
         raise ValueError(f"`recent` must be at least 3 faces, got {recent}")
     if len(signs):
         signs = signs[signs["stream"] == signs["stream"].iloc[-1]].iloc[-(recent + _MOST_USUAL) :]
     cycle = signs["cycle"].to_numpy(np.int64)
-    split = max(len(signs) - recent, int(np.searchsorted(cycle, cycle[-1])) if len(signs) else 0)
+    cycle_now = int(cycle[-1:].max(initial=0)) if cycle_now is None else cycle_now
+    split = max(len(signs) - recent, int(np.searchsorted(cycle, cycle_now)))
     flatness = (signs["first_low_um"] + signs["first_high_um"].where(np.isfinite(signs["first_high_um"]))) / 2
     flatness = flatness.where(flatness.notna(), signs["first_low_um"])
     streams = {
@@ -77,120 +88,140 @@ def sign_moves(signs: pd.DataFrame, *, recent: int = RECENT_FACES, alpha: float 
     moves = []
     for name, (shown, compared) in streams.items():
         values, level = shown.to_numpy(np.float64), compared.to_numpy(np.float64)
-        moves.append(_value_move(name, values, *without_usual_wear(level, age, cycle, split), cycle, split, alpha))
+        moves.append(_value_move(name, values, level, age, cycle, split, cycle_now, alpha))
     relapped = signs["relapped"].to_numpy(bool)
     moves.append(_share_move(relapped[:split], relapped[split:], alpha))
     return tuple(moves)
 
 
-def without_usual_wear(
-    level: NDArray[np.float64], age: NDArray[np.float64], cycle: NDArray[np.int64], split: int
-) -> tuple[NDArray[np.float64], bool]:
-    """Take the slope that the earlier cycles share out of the levels of a sign, where it is plain.
-
-    Parameters
-    ----------
-    level, age, cycle : ndarray, shape (n,)
-        Levels above 0, NaN where unknown; age in faces and number of the cycle of each.
-    split : int
-        So many rows are the earlier ones.
-
-    Returns
-    -------
-    tuple of ndarray, shape (n,), and bool
-        Log levels, NaN where unknown, and whether a slope was taken out of them: it must be over twice its error, and
-        two cycles must have told of it.
-    """
-    y = np.log(np.where(level > 0, level, np.nan))
-    known = np.flatnonzero(np.isfinite(y[:split]))
-    of_cycle, count = np.unique(cycle[known], return_counts=True)
-    if np.sum(count >= 4) < 2:
-        return y, False
-    place = np.searchsorted(of_cycle, cycle[known])
-    t = age[known] - (np.bincount(place, age[known]) / count)[place]
-    v = y[known] - (np.bincount(place, y[known]) / count)[place]
-    spread, free = float(t @ t), known.size - of_cycle.size - 1
-    if spread == 0 or free < 5:
-        return y, False
-    slope = float(t @ v) / spread
-    error = math.sqrt(max(float(v @ v) - slope**2 * spread, 0.0) / free / spread)
-    plain = abs(slope) > 2 * error
-    return (y - slope * np.minimum(age, age[known].max()) if plain else y), plain
-
-
 def _value_move(
     sign: str,
-    values: NDArray[np.float64],
-    level: NDArray[np.float64],
-    for_its_age: bool,
+    values: Array,
+    level: Array,
+    age: Array,
     cycle: NDArray[np.int64],
     split: int,
+    cycle_now: int,
     alpha: float,
 ) -> SignMove:
-    known = np.isfinite(level)
-    before, now = level[:split][known[:split]], level[split:][known[split:]]
-    if now.size < 3 or before.size < _LEAST_USUAL:
-        text = f"too few {sign} readings to say: {now.size} lately, {before.size} before"
-        return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
-    recent, usual = float(np.median(values[split:][known[split:]])), float(np.median(values[:split][known[:split]]))
-    of_cycle = cycle[:split][known[:split]]
-    own = of_cycle == cycle[-1]
-    p = 1.0
-    if np.unique(of_cycle).size >= 3:
-        p = max(_rank_sum(before, now), _expected(before, of_cycle, own, now))
-    else:
-        p = _rank_sum(before[own] if own.sum() >= _LEAST_USUAL else before, now)
-    higher = float(np.mean(now[:, None] > before[None, :]) - np.mean(now[:, None] < before[None, :]))
-    direction = "steady" if p >= alpha else "up" if higher > 0 else "down"
-    text = _value_text(sign, direction, recent, usual, for_its_age)
-    return SignMove(sign, direction, recent, usual, now.size, before.size, p, text)
+    y = np.log(np.where(level > 0, level, np.nan))
+    known = np.isfinite(y)
+    late, early = np.flatnonzero(known[split:]) + split, np.flatnonzero(known[:split])
+    if late.size < 3 or early.size < _LEAST_USUAL:
+        text = f"too few {sign} readings to say: {late.size} lately, {early.size} before"
+        return SignMove(sign, "too few", math.nan, math.nan, math.nan, text)
+    now = _Faces(age[late], y[late], cycle[late])
+    of = cycle[early] == cycle_now
+    own, past = (_Faces(age[at], y[at], cycle[at]) for at in (early[of], early[~of]))
+    gaps = _gaps(past, own, now)
+    if not gaps:
+        text = f"too few {sign} readings to say what is usual: {own.y.size} of this cycle before the last {late.size}"
+        return SignMove(sign, "too few", math.nan, math.nan, math.nan, text)
+    recent, usual = float(np.median(values[late])), float(np.median(values[early]))
+    p = max(gap.p_value for gap in gaps) if len({gap.up for gap in gaps}) == 1 else 1.0
+    direction = "steady" if p >= alpha else "up" if gaps[0].up else "down"
+    return SignMove(sign, direction, recent, usual, p, _value_text(sign, direction, recent, usual))
 
 
-def _rank_sum(before: NDArray[np.float64], now: NDArray[np.float64]) -> float:
-    if np.ptp(np.concatenate((before, now))) == 0:
+class _Faces(NamedTuple):
+    """Readings of a sign, (n,) each."""
+
+    age: Array
+    y: Array  # logarithm of the level
+    cycle: NDArray[np.int64]
+
+
+class _Gap(NamedTuple):
+    """How far the last faces lie from what was to be expected of them."""
+
+    p_value: float  # two-sided
+    up: bool
+
+
+def _gaps(past: _Faces, own: _Faces, now: _Faces) -> list[_Gap]:
+    """All that must speak alike before the last faces have moved; none where too little is known."""
+    usual = usual_wear(*past)
+    if usual is not None and float(now.age.mean()) <= float(past.age.max()):
+        return [_from_past(usual, past, own, now)]
+    if own.y.size < _LEAST_USUAL or np.ptp(own.age) == 0:
+        return []
+    return [_from_own_line(own, now, in_logs=in_logs) for in_logs in (True, False)]
+
+
+def _from_past(usual: UsualWear, past: _Faces, own: _Faces, now: _Faces) -> _Gap:
+    """Against the usual cycle, with all that cycles differ by, and against what this one has shown before."""
+    z, z_own, z_now = (faces.y - usual.centre(faces.age) for faces in (past, own, now))
+    scale = math.sqrt(float(np.mean(z**2)))
+    if scale < _NO_SPREAD:
+        return _Gap(_rank_sum(np.concatenate((z, z_own)), z_now), float(z_now.mean()) > 0)
+    assumed = cycle_spread(z / scale, past.age, past.cycle)
+    unlike = np.diag(
+        np.maximum((usual.start_sd, usual.slope_sd), (scale * assumed.start_sd, scale * assumed.slope_sd)) ** 2
+    )
+    noise = usual.spread**2
+    x, ahead = np.column_stack([np.ones(own.age.size), own.age]), np.array([1.0, float(now.age.mean())])
+    gain = unlike @ x.T @ np.linalg.pinv(x @ unlike @ x.T + noise * np.eye(own.age.size))  # what this cycle teaches
+    taught = gain @ z_own
+    line = float(ahead @ (unlike - gain @ x @ unlike) @ ahead)
+    alike = noise / now.y.size
+    if usual.bend is not None:
+        bent = usual.bend.directions(now.age).mean(axis=0)
+        alike += noise * float(bent @ usual.bend.cov @ bent)
+    free = (line + alike) ** 2 / max(line**2 / (usual.cycles - 1) + alike**2 / usual.freedom, 1e-300)
+    gap = float(z_now.mean() - ahead @ taught)
+    _, place, count = np.unique(past.cycle, return_inverse=True, return_counts=True)
+    about = np.concatenate((z - (np.bincount(place, z) / count)[place], z_own - x @ taught))
+    p = max(_two_sided(gap, math.sqrt(line + alike), free), _rank_sum(about, z_now - taught[0] - taught[1] * now.age))
+    return _Gap(p, gap > 0)
+
+
+def _from_own_line(own: _Faces, now: _Faces, *, in_logs: bool) -> _Gap:
+    """Against the line through the faces of the cycle before: straight in the logs, or in the readings themselves."""
+    x, x_now = (np.column_stack([np.ones(f.age.size), f.age]) for f in (own, now))
+    y, late, wide, wide_now = own.y, now.y, np.ones(own.age.size), np.ones(now.age.size)
+    if not in_logs:  # the noise of a reading grows with it
+        y, late = np.exp(own.y), np.exp(now.y)
+        flat = np.linalg.lstsq(x, y, rcond=None)[0]
+        wide, wide_now = (np.maximum(each @ flat, 0.1 * float(np.median(y))) for each in (x, x_now))
+    x, x_now, y, late = x / wide[:, None], x_now / wide_now[:, None], y / wide, late / wide_now
+    fit = np.linalg.lstsq(x, y, rcond=None)[0]
+    left, off = y - x @ fit, late - x_now @ fit
+    free = own.age.size - 2
+    ahead = x_now.mean(axis=0)
+    variance = float(left @ left) / free * (1.0 / now.age.size + float(ahead @ np.linalg.inv(x.T @ x) @ ahead))
+    gap = float(off.mean())
+    return _Gap(max(_two_sided(gap, math.sqrt(variance), free), _rank_sum(left, off)), gap > 0)
+
+
+def _two_sided(gap: float, sd: float, free: float) -> float:
+    from scipy.special import stdtr
+
+    if sd == 0:
+        return 1.0 if gap == 0 else 0.0
+    return 2 * float(stdtr(free, -abs(gap) / sd))
+
+
+def _rank_sum(before: Array, now: Array) -> float:
+    if np.ptp(np.concatenate((before, now))) < _NO_SPREAD:
         return 1.0
     exact = before.size <= 40 and np.unique(np.concatenate((before, now))).size == before.size + now.size
     return rank_sum_p(now, before, exact=exact)
 
 
-def _expected(
-    before: NDArray[np.float64], of_cycle: NDArray[np.int64], own: NDArray[np.bool_], now: NDArray[np.float64]
-) -> float:
-    """Two-sided chance of so far a mean, given how cycles differ and what this one has shown."""
-    _, place, count = np.unique(of_cycle, return_inverse=True, return_counts=True)
-    mean = np.bincount(place, before) / count
-    within = float(np.sum((before - mean[place]) ** 2)) / max(before.size - count.size, 1)
-    between = max(float(np.var(mean, ddof=1)) - within * float(np.mean(1 / count)), 0.0)
-    weight = 1 / (between + within / count) if between + within > 0 else np.ones(count.size)
-    usual = float(weight @ mean / weight.sum())
-    trust = between / (between + within / own.sum()) if own.any() and between > 0 else 0.0
-    centre = usual + trust * (float(before[own].mean()) - usual if own.any() else 0.0)
-    unlike = between * (1 - trust) + (1 - trust) ** 2 / float(weight.sum())
-    alike = within / now.size
-    gap, spread = abs(float(now.mean()) - centre), math.sqrt(unlike + alike)
-    if spread == 0:
-        return 1.0 if gap == 0 else 0.0
-    from scipy.special import stdtr
-
-    free = spread**4 / (unlike**2 / (count.size - 1) + alike**2 / max(before.size - count.size, 1))
-    return 2 * float(stdtr(free, -gap / spread))
-
-
-def _value_text(sign: str, direction: str, recent: float, usual: float, for_its_age: bool) -> str:
+def _value_text(sign: str, direction: str, recent: float, usual: float) -> str:
     unit = {"flatness": " um", "passes": " per face"}.get(sign, "")
     if sign in ("minutes", "removal rate", "finish"):
         shown = f"{recent:.2g} times the usual of the same part numbers, earlier {usual:.2g}"
     else:
         shown = f"{recent:.2g}{unit} lately, {usual:.2g}{unit} before"
-    aged = f"{sign} {direction} for its age" if for_its_age else f"{sign} {direction}"
-    return f"{aged}: {shown}" if direction != "steady" else f"{sign} as usual: {shown}"
+    return f"{sign} {direction} for its age: {shown}" if direction != "steady" else f"{sign} as usual: {shown}"
 
 
 def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float) -> SignMove:
     sign = "re-lap share"
     if now.size < 3 or before.size < _LEAST_USUAL:
         text = f"too few faces to compare the re-lap share: {now.size} lately, {before.size} before"
-        return SignMove(sign, "too few", math.nan, math.nan, now.size, before.size, math.nan, text)
+        return SignMove(sign, "too few", math.nan, math.nan, math.nan, text)
     hit, was = int(now.sum()), int(before.sum())
     p = fisher_exact_p(hit, now.size, was, before.size)
     recent, usual = hit / now.size, was / before.size
@@ -201,4 +232,4 @@ def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float)
         f"re-lap share {'as usual' if direction == 'steady' else direction}: {hit} of the last {now.size} faces "
         f"({low:.0%} to {high:.0%}), {was} of {before.size} before"
     )
-    return SignMove(sign, direction, recent, usual, now.size, before.size, p, text)
+    return SignMove(sign, direction, recent, usual, p, text)

@@ -41,14 +41,9 @@ class SignedBow:
     now_um: float  # at the last age, median
     now_low: float
     now_high: float
-    noise_um: float
     chance_turning: float  # soon (`_ahead`) the bow has the other sign than at the first reading
     chance_turned: float  # it has it now
     level: float
-    age_faces: Array  # where the path below is given: the ages of the readings
-    path_low_um: Array
-    path_um: Array
-    path_high_um: Array
     sentence: str
 
     @property
@@ -132,16 +127,15 @@ def fit_signed_bow(
     signed = int(np.sum(way != 0))
     refusal = _refusal(age, signed)
     if refusal:
-        nan, empty = math.nan, np.empty(0)
+        nan = math.nan
         return SignedBow(
-            "refused", refusal, age.size, signed, twist_share, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, level,
-            empty, empty, empty, empty, f"The way the form bends cannot be told: {refusal}.",
+            "refused", refusal, age.size, signed, twist_share, nan, nan, nan, nan, nan, nan, nan, nan, nan, level,
+            f"The way the form bends cannot be told: {refusal}.",
         )  # fmt: skip
     scale = _Scale(age, low, high)
-    start, drift, noise, ahead = _draw(scale, way, draws, rng)
+    start, drift, ahead = _draw(scale, way, draws, rng)
     tail = [(1 - level) / 2, 0.5, (1 + level) / 2]
     drift_low, drift_mid, drift_high = np.quantile(drift, tail)
-    path = np.quantile(start[:, None] + drift[:, None] * age[None, :], tail, axis=0)
     now = start + drift * age.max()
     now_low, now_mid, now_high = np.quantile(now, tail)
     turned, turning = ahead
@@ -149,8 +143,7 @@ def fit_signed_bow(
     text = _sentence(float(np.median(start)), float(drift_mid), float(now_mid), *called, drift_low, drift_high)
     return SignedBow(
         "fitted", "", age.size, signed, twist_share, float(np.median(start)), float(drift_mid), float(drift_low),
-        float(drift_high), float(now_mid), float(now_low), float(now_high), float(np.median(noise)), turning, turned,
-        level, age, path[0], path[1], path[2], text,
+        float(drift_high), float(now_mid), float(now_low), float(now_high), turning, turned, level, text,
     )  # fmt: skip
 
 
@@ -197,8 +190,8 @@ def _log_posterior(v: Array, s: _Scale, way: NDArray[np.int64]) -> Array:
 
 def _draw(
     s: _Scale, way: NDArray[np.int64], draws: int, rng: np.random.Generator
-) -> tuple[Array, Array, Array, tuple[float, float]]:
-    """Start, drift per face and noise in micrometres; chances that the sign has changed now, and soon.
+) -> tuple[Array, Array, tuple[float, float]]:
+    """Start and drift per face in micrometres; chances that the sign has changed now, and soon.
 
     They come from the weights of all that was drawn: a few draws kept cannot tell so high chances apart.
     """
@@ -227,8 +220,7 @@ def _draw(
     turned, turning = (float(weight[v[:, 0] * (v[:, 0] + at * v[:, 1]) < 0].sum()) for at in (1.0, soon))
     kept = v[rng.choice(many, draws, p=weight)]
     drift = kept[:, 1] * s.unit / s.span
-    noise = np.exp(np.clip(kept[:, 2], -6.0, 4.0)) * s.unit
-    return kept[:, 0] * s.unit - drift * s.first, drift, noise, (turned, turning)
+    return kept[:, 0] * s.unit - drift * s.first, drift, (turned, turning)
 
 
 def _ahead(span: float) -> float:
@@ -258,5 +250,6 @@ def _sentence(
         way = f"{name[start > 0]} at first, it drifts {name[drift > 0]} by {abs(drift):.2g} um a face"
         return f"The form is turning: {way}; on the way through flat its flatness reads better."
     if drift_low > 0 or drift_high < 0:
-        return f"The form grows more {name[drift > 0]}, by {abs(drift):.2g} um a face."
+        way = "more" if (drift > 0) == (now > 0) else "less"
+        return f"The form grows {way} {name[now > 0]}, by {abs(drift):.2g} um a face."
     return f"The form holds: {abs(now):.2g} um {name[now > 0]}, no drift that the readings can tell."

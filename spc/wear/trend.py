@@ -27,7 +27,6 @@ class WearTrend:
     slope: float  # readings' unit per unit of age; NaN when too few
     low: float
     high: float
-    at_start: float  # level of the line at age 0
     level: float
     n: int
     sentence: str
@@ -71,21 +70,19 @@ def wear_trend(path: WearPath, *, level: float = 0.9, unit: str = "um", age_unit
     if not apart.size or most >= apart.size:
         words = f"too few readings for a trend: {n}; {_fewest(level)} at different ages are needed"
         nan = float("nan")
-        return WearTrend("too few", nan, nan, nan, nan, level, n, words)
+        return WearTrend("too few", nan, nan, nan, level, n, words)
     rising_below = np.sort((path.low[second] - path.high[first]) / apart)  # a pair rises for slopes below this
     falling_above = np.sort((path.high[second] - path.low[first]) / apart)
     low = _turn(rising_below, falling_above, most)
     high = -_turn(-falling_above[::-1], -rising_below[::-1], most)
     slope = _middle(rising_below, falling_above, low, high)
-    middle = np.where(np.isfinite(path.high), (path.low + path.high) / 2, path.low)
-    start = float(np.median(middle - slope * path.age))
     status = "rising" if low > 0 else "falling" if high < 0 else "not shown"
     words = {
         "rising": f"wears by {slope:.3g} {unit} per {age_unit} ({low:.3g} to {high:.3g} {unit})",
         "falling": f"falls by {-slope:.3g} {unit} per {age_unit} ({-high:.3g} to {-low:.3g} {unit})",
         "not shown": f"no trend shown by {n:,} readings ({low:.3g} to {high:.3g} {unit} per {age_unit})",
     }[status]
-    return WearTrend(status, slope, low, high, start, level, n, words)
+    return WearTrend(status, slope, low, high, level, n, words)
 
 
 def _turn(rising_below: Array, falling_above: Array, most: int) -> float:

@@ -31,7 +31,9 @@ def stream(rng, n, *, step, log_sd=0.4, ratio=1.0):
     part = np.full(n, "P", dtype=object)
     age = (i % 40).astype(float)
     grit = np.full(n, "9 um", dtype=object)
-    return Stream("K", "flatness", i + 1, i * 1000, low, high, part, age, i // 40, grit, age == 0, text, nan, nan, ())
+    return Stream(
+        "K", "flatness", i + 1, i * 1000, low, high, part, age, i // 40, grit, age == 0, text, nan, nan, (), n // 40
+    )
 
 
 def run(size, rng):

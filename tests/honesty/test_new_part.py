@@ -20,7 +20,7 @@ def readings(rng, part, size_of):
     none, whole = np.full(n, np.nan), np.arange(n)
     return Stream(
         "L1", "minutes", whole, whole, values, values, np.array(part, dtype=object), np.zeros(n), np.ones(n, np.int64),
-        np.full(n, "", object), whole == 0, np.full(n, "", object), none, none, (),
+        np.full(n, "", object), whole == 0, np.full(n, "", object), none, none, (), 1,
     )  # fmt: skip
 
 

@@ -33,7 +33,7 @@ def lap(rng, earlier, *, slopes=0.0, levels=0.0, step=0.0, running=30, added=Non
     text = np.array([f"face {k}" for k in n], dtype=object)
     part, grit = np.full(age.size, "P", dtype=object), np.full(age.size, "9 um", dtype=object)
     return Stream(
-        "K", "flatness", n + 1, n * 1000, low, high, part, age, cycle, grit, age == 0, text, nan, nan, ()
+        "K", "flatness", n + 1, n * 1000, low, high, part, age, cycle, grit, age == 0, text, nan, nan, (), earlier
     )  # fmt: skip
 
 

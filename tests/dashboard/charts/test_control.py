@@ -39,6 +39,7 @@ def stream(faces, *, shift_from=None, seed=4):
         flatness_low_um=middle - STEP / 2,
         flatness_high_um=middle + STEP / 2,
         left_out=(),
+        running_cycle=1,
     )
 
 

@@ -106,7 +106,7 @@ WORN = LeadMove("minutes per face are 25% more than on a fresh lap", True)
         ({}, "Carry on", "L-1 wears as usual"),
         ({"room": MOVED}, "Look at the room", "L-1 moved with the room: trust its readings of this"),
         ({"read_apart": APART}, "Second reader", f"L-1 {APART}: let a second reader read one of its last faces again."),
-        ({"left": PLANNED, "read_apart": PART_APART}, "Another part", f"L-1 {PART_APART}: read a face of another part "),
+        ({"left": PLANNED, "read_apart": PART_APART}, "Another part", f"L-1 {PART_APART}: read a face of another "),
         ({"left": DUE, "read_apart": APART}, "Second reader", "Let a second reader read one of the last faces"),
     ],
 )  # fmt: skip

@@ -8,7 +8,15 @@ from spc.wear.recondition_plan import plan_recondition
 def cycles(n, seed=1):
     life = np.ceil(60 * np.random.default_rng(seed).weibull(3, n))
     return pd.DataFrame(
-        {"start_known": True, "faces": life, "minutes": 3 * life, "low_faces": life, "high_faces": life, "ended": "due"}
+        {
+            "start_known": True,
+            "faces": life,
+            "minutes": 3 * life,
+            "minutes_missing": 0.0,
+            "low_faces": life,
+            "high_faces": life,
+            "ended": "due",
+        }
     )
 
 

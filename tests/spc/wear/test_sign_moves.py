@@ -31,12 +31,14 @@ def test_a_halved_rate_and_longer_minutes_are_seen():
     assert "times the usual" in moves["minutes"].sentence
 
 
-def worn(rng, cycles=5, n=30, last=30, extra=1.0):
-    """Cycles that wear alike from unlike starts, the last one cut short, its last faces changed by a factor."""
-    cycle = np.repeat(np.arange(1, cycles + 1), n)[: (cycles - 1) * n + last]
-    age = np.tile(np.arange(n), cycles)[: cycle.size]
+def worn(rng, cycles=5, n=30, last=30, extra=1.0, slopes=0.0, evenly="in logs"):
+    """Cycles that wear from unlike starts, the last one of another length, its last faces changed by a factor."""
+    faces = [n] * (cycles - 1) + [last]
+    cycle, age = np.repeat(np.arange(1, cycles + 1), faces), np.concatenate([np.arange(k) for k in faces])
     start = rng.normal(0, 0.3, cycles)[cycle - 1]
-    flatness = 0.2 * np.exp(0.05 * age + start + rng.normal(0, 0.3, cycle.size))
+    growth = 0.05 * np.exp(slopes * rng.normal(size=cycles))[cycle - 1] * age
+    growth = np.log1p(2 * growth) if evenly == "in um" else growth
+    flatness = 0.2 * np.exp(growth + start + rng.normal(0, 0.3, cycle.size))
     flatness[-8:] *= extra
     signs = frame(cycle.size, rng).assign(cycle=cycle, age_faces=age, first_low_um=flatness, first_high_um=flatness)
     return by_sign(sign_moves(signs))["flatness"].direction
@@ -47,6 +49,28 @@ def test_wear_as_usual_is_no_move_at_any_age_and_more_than_usual_is():
     quiet = [worn(rng, last=last) != "steady" for last in (8, 15, 30) for _ in range(60)]
     assert np.mean(quiet) <= 0.03 + 4 * (0.03 / 180) ** 0.5
     assert np.mean([worn(rng, extra=2.0) == "up" for _ in range(60)]) > 0.8
+
+
+@pytest.mark.parametrize(("cycles", "last", "evenly"), [(6, 55, "in logs"), (6, 55, "in um"), (1, 40, "in um")])
+def test_wear_as_usual_is_no_move_in_cycles_of_unlike_slopes_that_outlive_the_past_or_have_none(cycles, last, evenly):
+    rng = np.random.default_rng(61)
+    quiet = [worn(rng, cycles, last=last, slopes=0.3, evenly=evenly) != "steady" for _ in range(60)]
+    assert np.mean(quiet) <= 0.01 + 4 * (0.01 / 60) ** 0.5
+
+
+def test_a_fresh_cycle_has_no_last_faces_and_so_has_not_moved():
+    signs = frame(48, np.random.default_rng(9), minutes_ratio=3.0)
+    assert by_sign(sign_moves(signs))["minutes"].direction == "up"
+    assert by_sign(sign_moves(signs, cycle_now=2))["minutes"].direction == "too few"
+
+
+def test_too_little_of_a_first_cycle_says_nothing_of_what_is_usual():
+    signs = frame(30, np.random.default_rng(10), minutes_ratio=3.0).assign(cycle=[1] * 16 + [2] * 14)
+    move = by_sign(sign_moves(signs))["minutes"]
+    assert (move.direction, move.sentence) == (
+        "too few",
+        "too few minutes readings to say what is usual: 6 of this cycle before the last 8",
+    )
 
 
 def test_lately_does_not_reach_back_past_a_reconditioning_or_a_grit_change():

@@ -37,7 +37,9 @@ _MOST_FACES = 200  # of a lap, the latest
 _ALTERNATIVES = 3  # laps named beside the one that serves
 
 
-def answer_questions(passes: str, *, pattern: Pattern, diagnosis: Diagnosis) -> tuple[tuple[str, str], ...]:
+def answer_questions(
+    passes: str, *, pattern: Pattern, diagnosis: Diagnosis, called: bool = True, unusual: str = ""
+) -> tuple[tuple[str, str], ...]:
     """Answer two of the three questions for a lap's latest face; `with_lap_that_serves` adds the one between them.
 
     Parameters
@@ -46,13 +48,16 @@ def answer_questions(passes: str, *, pattern: Pattern, diagnosis: Diagnosis) -> 
         From `pass_to_pass`.
     pattern, diagnosis : Pattern, Diagnosis
         From `spc.board.causes` for this lap.
+    called, unusual : bool, str
+        As in `what_is_it`.
 
     Returns
     -------
     tuple of (str, str)
         Question and answer.
     """
-    return (_PASS_QUESTION, passes), (_CAUSE_QUESTION, what_is_it(pattern, diagnosis))
+    cause = what_is_it(pattern, diagnosis, called=called, unusual=unusual)
+    return (_PASS_QUESTION, passes), (_CAUSE_QUESTION, cause)
 
 
 def with_lap_that_serves(answers: tuple[tuple[str, str], ...], serves: str) -> tuple[tuple[str, str], ...]:
@@ -300,24 +305,34 @@ def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.flo
     return best if clear else ""
 
 
-def what_is_it(pattern: Pattern, diagnosis: Diagnosis) -> str:
+def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, unusual: str = "") -> str:
     """Say which of lap, grit, hand, reading, part or room the signs speak for.
 
     Parameters
     ----------
     pattern : Pattern
     diagnosis : Diagnosis
+    called : bool, default True
+        Whether a signal of the lap is open; without one no cause is looked for.
+    unusual : str, default ''
+        What its sloping chart finds unusual in this cycle.
 
     Returns
     -------
     str
     """
+    if unusual and not (called and pattern.moved):
+        return f"No sign tells them apart: all that shows is that it does not wear as usual ({unusual})."
     if not pattern.moved:
         return "Nothing has moved, so none of them shows."
+    if not called:
+        return "No signal is open, so none of them is looked for."
     ranked = sorted(diagnosis.groups.items(), key=lambda pair: -pair[1])
     shares = ", ".join(f"{name} {share:.0%}" for name, share in ranked if share >= 0.05)
     name, share = ranked[0]
     first = diagnosis.checks[0] if diagnosis.checks else ""
     if name == "unknown" or share < 0.5:
         return f"The signs cannot tell yet ({shares}). First: {first}"
+    if " or " in pattern.scope:  # the faces do not tell what it follows
+        return f"It cannot be told yet; the signs lean to {name} ({shares}). First: {first}"
     return f"Most likely {name} ({shares}). First: {first}"

@@ -40,6 +40,7 @@ class SignsOfLap(NamedTuple):
     charge: Charge | None
     room: RoomOfLap
     unread: bool  # faces that one operator's readings make suspect wait for a second reader
+    turns_as_before: bool  # the form turns as that of past cycles did
 
 
 def diagnose_lap(
@@ -84,7 +85,8 @@ def diagnose_lap(
     if any(laps_hit_too(view, c) for c in calls_on_lap(view, lap) if (c.guard, c.face_id) in spoke):
         charted = charted | {"other laps": "hit"}
         scope = _NO_SCOPE
-    turned = True if "bow" in named else own.bow.turning if own.bow.status == "fitted" else None
+    turns = own.bow.turning and not own.turns_as_before
+    turned = True if "bow" in named else turns if own.bow.status == "fitted" else None
     pattern = read_pattern(
         moves, scratch="scratch" in named, coarser_grit="grit" in named, bow_turned=turned,
         identical=own.identical, scope=join_scopes(scope.among), also=charted, charge=own.charge,

@@ -28,6 +28,7 @@ from spc.wear.path_shape import SHAPES
 from spc.wear.path_slips import slips
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import fit_apart
+from spc.wear.signed_path import many_go_through_flat, way_of
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_of_parts, usual_band
 from spc.wear.wear_path import WearPath, taken
 
@@ -57,6 +58,7 @@ class LapForecast:
     band: CycleFan | None  # how a usual cycle of this group goes
     borrowed: str
     shape: str
+    turns_before: tuple[int, int] = (0, 0)  # past cycles that turned through flat the way this one goes, of how many
 
 
 class PoolCache:
@@ -177,7 +179,7 @@ def forecast_cycle(
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
     newest = now.rows[["age_faces", "face_id"]].iloc[-1].tolist() if len(now.rows) else ()
     limits = [value for limit in now.limits for value in (limit.part, limit.limit_um, limit.text)]
-    about = (lap, *limits, len(now.rows), *newest, count, how.signed, how.apart, how.refused)
+    about = (lap, *limits, len(now.rows), *newest, count, how.signed, how.apart, how.refused, *past.ways)
     asked = digest_of_values(name, *about, *values_of(own))
 
     def compute() -> LapForecast:
@@ -236,7 +238,14 @@ def _forecast(
         band=_fan(band),
         borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
         shape=answer.shape,
+        turns_before=_turns_before(own, past) if how.signed and not how.apart else (0, 0),
     )
+
+
+def _turns_before(own: WearPath, past: PastPaths) -> tuple[int, int]:
+    """Count the past cycles that turned through flat the way this one goes; (0, 0) where they are not many."""
+    same = [way == way_of(own) != 0 for way in past.ways]
+    return (sum(same), len(same)) if many_go_through_flat(same) else (0, 0)
 
 
 def _when(answer: TimeToLimit) -> tuple[float, float]:

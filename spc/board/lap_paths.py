@@ -24,6 +24,7 @@ from spc.wear.signed_path import (
     heads_for_flat,
     many_go_through_flat,
     signed_path,
+    ways_through_flat,
 )
 from spc.wear.wear_path import WearPath, wear_path
 
@@ -100,8 +101,13 @@ class PastPaths:
     sizes: tuple[WearPath, ...]
     signed_name: str
     signed: tuple[WearPath, ...]  # of those cycles that carry signs
-    turning: bool  # many of these went through flat
+    ways: tuple[int, ...]  # of these through flat, from `ways_through_flat`
     usual_age: float  # of a cycle at its end, faces; 0 = no past cycle
+
+    @property
+    def turning(self) -> bool:
+        """Whether many of the cycles that carry signs went through flat."""
+        return many_go_through_flat(self.ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +272,7 @@ def past_until(paths: tuple[CyclePaths, ...], limit_um: float) -> PastPaths:
         sizes=sizes,
         signed_name=_name("signed", signed),
         signed=signed,
-        turning=many_go_through_flat(with_signs, usual_age),
+        ways=ways_through_flat(with_signs, usual_age),
         usual_age=usual_age,
     )
 

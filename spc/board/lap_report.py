@@ -94,12 +94,15 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     memo = view.memo
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
-    said = (*stop_signals(view, lap), *own.charted, *own.turning, *own.relaps)
-    said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     asked = missing_of_lap(view, lap, here)
     doubt = _doubt(view, lap, asked)
+    since = doubt.age_faces if doubt is not None else 0.0
+    forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
+    as_before = _turns_as_before(own, forecast)
+    said = (*stop_signals(view, lap), *own.charted, *(() if as_before else own.turning), *own.relaps)
+    said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     part = part_that_moved(view, cell, lap, said)
-    seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room, own.unread)
+    seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room, own.unread, bool(as_before))
     pattern, diagnosis, follows = diagnose_lap(view, cell, lap, seen, said, room, part)
     elsewhere = _Elsewhere(
         said=said,
@@ -120,8 +123,6 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         not_the_room=room.not_the_room if room.not_the_room is not None and lap in room.not_the_room.laps else None,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
-    since = doubt.age_faces if doubt is not None else 0.0
-    forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
 
 
@@ -281,14 +282,23 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         state=state.state,
         next_step=SAY_YES_OR_NO if doubt is not None and sentence.startswith(doubt.sentence) else state.step,
         sentence=sentence,
-        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
+        reasons=(
+            *((leads,) if leads else ()),
+            *told_as,
+            *state.reasons,
+            *_turns_as_before(own, forecast),
+            *elsewhere.follows,
+            *own.set_aside,
+        ),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
-        confidence=_confidence(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),
+        confidence=""
+        if state.state == "resting"
+        else _confidence(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),
         lead_sign=lead.sign,
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
-        safety=lap_cautions(state.state, str(row["kind"]), diagnosis.safety if said or pattern.moved else ()),
+        safety=lap_cautions(state.state, str(row["kind"]), diagnosis.safety if said else ()),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room),
         age_faces=len(now),
         age_minutes=_age_minutes(now),
@@ -303,9 +313,19 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             _passes(view, lap, held=state.state == "held"),
             pattern=pattern,
             diagnosis=diagnosis,
+            called=bool(said),
+            unusual=own.unusual,
         ),
         asked=elsewhere.asked,
     )
+
+
+def _turns_as_before(own: _Own, forecast: LapForecast) -> tuple[str, ...]:
+    """Say of a form that turns as those of past cycles did that the faces left take it in: it calls nobody."""
+    same, cycles = forecast.turns_before
+    if not (own.bow.turning and same) or own.lead.hides or forecast.faces_left.status not in ("range", "over"):
+        return ()
+    return (f"{as_sentence(own.bow.sentence)[:-1]}, as in {same} of {cycles} past cycles: the faces left take it in.",)
 
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:

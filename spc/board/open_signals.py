@@ -152,11 +152,15 @@ def _drifting(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str
         when = f"drifts {way} since about {plural(back, 'face')} ago"
     else:
         when = f"drifts {way} with the last face"
-    shown, against = lengths_apart(_middle(stream, begin, s.position), _usual(judged, begin, s.position), s.sign, unit)
-    return (
-        f"{_capital(sign.words)} on {s.lap} {when}: {shown} where {against} is usual"
-        f"{_of_part(stream, begin, s.position)}.{_no_usual(judged, begin, s.position)}"
-    )
+    middle, usual = _middle(stream, begin, s.position), _usual(judged, begin, s.position)
+    shown, against = lengths_apart(middle, usual, s.sign, unit)
+    part = _of_part(stream, begin, s.position)
+    told = f"{shown} where {against} is usual{part}"
+    if (middle <= usual) == (sign.side == "upper"):  # it is usual as such, but not in this cycle
+        foretold = float(np.median(judged.foretold[begin : s.position + 1]))
+        shown, against = lengths_apart(middle, foretold, s.sign, unit)
+        told = f"{shown} where its cycle so far foretold {against}{part}; {length_words(usual, s.sign, unit)} is usual"
+    return f"{_capital(sign.words)} on {s.lap} {when}: {told}.{_no_usual(judged, begin, s.position)}"
 
 
 def _beyond(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:

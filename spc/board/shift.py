@@ -204,10 +204,12 @@ def _sentence(
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
-    unusual = sum(bool(r.unusual_wear) for r in laps if r.state == "cutting")
-    usual = len(named["cutting"]) - fresh - unusual
+    unusual = [r.lap for r in laps if r.state == "cutting" and r.unusual_wear]
+    usual = len(named["cutting"]) - fresh - len(unusual)
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
-    calm += [f"{plural(unusual, 'lap')} not wearing as usual, with faces left"] if unusual else []
+    calm += (
+        [f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})"] if unusual else []
+    )
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
     if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."

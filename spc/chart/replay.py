@@ -47,6 +47,7 @@ class Replayed:
     average_sd: Array  # settled standard deviation of the drifting average
     limit: Array  # at the reading's part and age, the sign's unit; NaN where nothing is known of the part
     centre: Array  # middle of the law there
+    foretold: Array  # where the faces of its own cycle before it put it, against which it was judged
     beyond: NDArray[np.bool_]
     drifting: NDArray[np.bool_]
     since: NDArray[np.int64]  # position at which what signalled may have begun
@@ -57,8 +58,8 @@ class Replayed:
         place = np.cumsum(keep) - 1
         return Replayed(
             self.stream.where(keep), self.revision[keep], self.z[keep], self.tail_p[keep], self.average[keep],
-            self.average_limit[keep], self.average_sd[keep], self.limit[keep], self.centre[keep], self.beyond[keep],
-            self.drifting[keep], np.maximum(0, place[self.since][keep]), self.revisions,
+            self.average_limit[keep], self.average_sd[keep], self.limit[keep], self.centre[keep], self.foretold[keep],
+            self.beyond[keep], self.drifting[keep], np.maximum(0, place[self.since][keep]), self.revisions,
         )  # fmt: skip
 
 
@@ -113,8 +114,8 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
     n = len(stream)
     ordered = sorted(revisions, key=lambda r: (r.valid_from_us, r.number))
     which = valid_at(stream, tuple(ordered))
-    nan = [np.full(n, np.nan) for _ in range(7)]
-    z, tail_p, average, average_limit, average_sd, limit, centre = nan
+    nan = [np.full(n, np.nan) for _ in range(8)]
+    z, tail_p, average, average_limit, average_sd, limit, centre, foretold = nan
     beyond, drifting = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     since = np.arange(n, dtype=np.int64)
     number = np.zeros(n, dtype=np.int64)
@@ -135,11 +136,12 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         average_sd[span] = (model.rules.weight / (2.0 - model.rules.weight)) ** 0.5
         limit[span] = _limits(model, known.centre, known.sd) * factor
         centre[span] = _usual(model, known.part_centre) * factor
+        foretold[span] = _usual(model, known.centre) * factor
         beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
         number[span] = revision.number
     return Replayed(
-        stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, beyond, drifting, since,
-        tuple(ordered),
+        stream, number, z, tail_p, average, average_limit, average_sd, limit, centre, foretold, beyond, drifting,
+        since, tuple(ordered),
     )  # fmt: skip
 
 
@@ -174,14 +176,17 @@ def _limits(model: ChartModel, centre: Array, sd: Array) -> Array:
     return np.asarray(np.where(known, limit, np.nan), dtype=np.float64)
 
 
-def _usual(model: ChartModel, part_centre: Array) -> Array:
-    """Middle of the law at part factor 1 and age 0, of a part without a usual size where its readings so far put it."""
+def _usual(model: ChartModel, centre: Array) -> Array:
+    """Middle of the law at part factor 1 and age 0, moved to where some readings so far put it, in scores of the law.
+
+    Of a part without a usual size its readings, of a cycle its faces so far.
+    """
     from scipy.special import ndtr
 
-    usual = np.full(part_centre.size, model.typical)
-    new = part_centre != 0.0
-    if new.any():
-        usual[new] = model.norm.law().ppf(ndtr(part_centre[new]))
+    usual = np.full(centre.size, model.typical)
+    moved = (centre != 0.0) & np.isfinite(centre)
+    if moved.any():
+        usual[moved] = model.norm.law().ppf(ndtr(centre[moved]))
     return usual
 
 

@@ -295,8 +295,7 @@ def _lines_through_most(
         t, level = age - mean(age), mean(value)
         square, product = mean(t * t), mean(t * (value - level))
         fitted = level + t * product / np.where(square > 0, square, 1.0)
-        told = 2 * np.count_nonzero(count)
-        degrees = max(int(kept.sum()) - told, 1)
+        degrees = max(int(np.count_nonzero(kept)) - 2 * int(np.count_nonzero(count)), 1)
         return fitted, float(np.sqrt(np.sum((value - fitted)[kept] ** 2) / degrees))
 
     kept = np.ones(value.size, dtype=bool)

@@ -105,6 +105,8 @@ def fit_pooled(
     left_out = (*short, *slipped)
     if not used:
         return PooledWear((), used, left_out, "no past cycle with readings at two ages")
+    if not any(np.ptp(p.low) for p in used):  # no cycle's readings differ: there is no shape to tell
+        shapes = [shape for shape in shapes if shape.straight] or shapes
     limits = np.array([p.limit for p in used])
     half_way = np.array([_half_way(p, p.limit if np.isnan(limit) else limit) for p in used])
     by_limit = bool(np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0)

@@ -12,7 +12,15 @@ from numpy.typing import ArrayLike, NDArray
 from spc.wear.signed_bow import SIGN_OF_SHAPE
 from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["carries_signs", "goes_through_flat", "heads_for_flat", "many_go_through_flat", "signed_path"]
+__all__ = [
+    "carries_signs",
+    "goes_through_flat",
+    "heads_for_flat",
+    "many_go_through_flat",
+    "signed_path",
+    "way_of",
+    "ways_through_flat",
+]
 
 LEAST_SIGNED = 3  # readings with their sign, and a quarter of all: fewer do not say how a form bends; our own rule
 _LEAST_MINORITY = 3  # readings of the rarer sign, and a tenth of all: fewer may be slips of the pen; our own rule
@@ -85,10 +93,21 @@ def _scatter(age: NDArray[np.float64], reading: NDArray[np.float64]) -> float:
     return float(np.sum((reading - columns @ np.linalg.lstsq(columns, reading, rcond=None)[0]) ** 2))
 
 
-def many_go_through_flat(past: Sequence[WearPath], until_age: float) -> bool:
+def way_of(path: WearPath) -> int:
+    """Which way the signed readings of a path go: 1 towards convex, -1 towards concave, 0 not told."""
+    middle, age = _middle(path), path.age[path.sign_known]
+    return int(np.sign((age - age.mean()) @ middle)) if age.size else 0
+
+
+def ways_through_flat(past: Sequence[WearPath], until_age: float) -> tuple[int, ...]:
+    """Give the way of each past cycle that carries signs and went through flat or headed for it, 0 of the others."""
+    return tuple(way_of(p) * (goes_through_flat(p) or heads_for_flat(p, until_age)) for p in past)
+
+
+def many_go_through_flat(ways: Sequence[int]) -> bool:
     """Whether a third or more of the past cycles that carry signs, two at least, went through flat or headed for it."""
-    there = sum(goes_through_flat(p) or heads_for_flat(p, until_age) for p in past)
-    return there >= 2 and 3 * there >= len(past)
+    there = np.count_nonzero(ways)
+    return bool(there >= 2 and 3 * there >= len(ways))
 
 
 def heads_for_flat(path: WearPath, until_age: float) -> bool:

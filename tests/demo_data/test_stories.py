@@ -146,3 +146,8 @@ def test_only_the_bad_day_leaves_rows_behind(demonstration):
 
 def test_the_faces_read_again_are_repeats_and_no_new_faces(demonstration):
     assert sum(r.repeats for r in demonstration.intakes) > 20
+
+
+def test_a_lap_that_does_not_wear_as_usual_is_named_where_it_is_counted(shift):
+    unusual = [report.lap for report in shift.laps if report.state == "cutting" and report.unusual_wear]
+    assert len(unusual) == 1 and f"1 lap not wearing as usual, with faces left ({unusual[0]})." in shift.sentence

@@ -161,6 +161,18 @@ def test_what_is_it_names_a_group_or_says_it_cannot_tell():
     assert what_is_it(vague, diagnose(vague)).startswith("The signs cannot tell yet")
 
 
+def test_what_is_it_says_nothing_against_the_rest_of_the_page():
+    untold = read_pattern([], scratch=True, scope="one lap or many laps")
+    assert what_is_it(untold, diagnose(untold)).startswith("It cannot be told yet; the signs lean to the grit (")
+    moved, nothing = read_pattern([], scratch=True), read_pattern([], scratch=False)
+    assert what_is_it(moved, diagnose(moved), called=False) == "No signal is open, so none of them is looked for."
+    bend = "No sign tells them apart: all that shows is that it does not wear as usual (a bend)."
+    assert what_is_it(nothing, diagnose(nothing), unusual="a bend") == bend
+    assert what_is_it(moved, diagnose(moved), called=False, unusual="a bend") == bend
+    known = read_pattern([], scratch=True, scope="one lap")
+    assert what_is_it(known, diagnose(known), unusual="a bend").startswith("Most likely the grit")
+
+
 def test_three_questions_even_from_an_empty_lap():
     pattern = read_pattern([], scratch=False)
     frame = numbered([{}])

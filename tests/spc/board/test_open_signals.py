@@ -49,7 +49,7 @@ def drawn(tmp_path, monkeypatch):
     view, cell, _ = board.look()
     judged = cell.charts["K1", "flatness"].replayed
 
-    def told(beyond=(), drifting=()):
+    def told(beyond=(), drifting=(), **judged_by):
         spoke, since = np.zeros((2, len(judged.stream)), dtype=bool), np.arange(len(judged.stream))
         for place in beyond:
             spoke[0, place] = True
@@ -57,7 +57,7 @@ def drawn(tmp_path, monkeypatch):
             spoke[1, place], since[place] = True, len(since) + begun
         chart = replace(
             cell.charts["K1", "flatness"],
-            replayed=replace(judged, beyond=spoke[0], drifting=spoke[1], since=since),
+            replayed=replace(judged, beyond=spoke[0], drifting=spoke[1], since=since, **judged_by),
         )
         none = {key: replace(c, replayed=replay(c.replayed.stream, ())) for key, c in cell.charts.items()}
         charts = CellCharts(cell.plan, none | {("K1", "flatness"): chart}, cell.begun)
@@ -89,6 +89,13 @@ def drawn(tmp_path, monkeypatch):
 def test_a_spell_is_told_from_its_first_face_to_its_last(drawn, beyond, drifting, words):
     (signal,), _ = drawn(beyond, drifting)
     assert words in signal.sentence
+
+
+def test_a_drift_up_in_a_low_cycle_is_told_against_what_its_cycle_foretold(drawn):
+    """Judged by its own cycle, which is lower than others: 'up, 0.32 um where 0.33 um is usual' contradicts itself."""
+    faces = 4 * 40 + N
+    (signal,), _ = drawn(drifting=[(-1, -5)], centre=np.full(faces, 99.0), foretold=np.full(faces, 0.01))
+    assert re.search(r": 1 band where its cycle so far foretold 0\.034 bands.*; 337 bands is usual\.", signal.sentence)
 
 
 def test_what_speaks_after_an_answer_is_open_anew_and_told_from_where_the_spell_began(drawn, monkeypatch):

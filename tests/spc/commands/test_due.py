@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
+import pytest
 
 from spc.board.board import Board
 from tests.spc.commands.planted_cell import PlantedCell, run, told
@@ -118,6 +119,25 @@ def test_a_lap_that_turns_through_flat_is_not_said_to_last(tmp_path):
     assert beside in told(path, "due")["false_calls"]
     (tmp_path / "plain").mkdir()
     assert beside not in told(PlantedCell(2, cycles=2).store(tmp_path / "plain"), "due")["false_calls"]
+
+
+@pytest.mark.parametrize("back", [False, True], ids=["as the others", "the other way"])
+def test_a_lap_that_turns_as_its_past_cycles_did_calls_nobody(tmp_path, back):
+    """Every cycle goes from concave to convex; one that goes the other way is as unusual as a first turn."""
+    rng = np.random.default_rng(4)
+
+    def turning(lap, cycle, age, row):
+        bow = (-0.6 + 0.04 * age + 0.03 * rng.normal()) * (-1 if back and cycle == 4 else 1)
+        row["flatness um"] = f"{max(round(abs(bow) / 0.05), 1) * 0.05:.2f}"
+        row["shape"] = "convex" if bow > 0 else "concave"
+
+    path = PlantedCell(2, faces=38, last=20, fault=turning).store(tmp_path)
+    report = told(path, "due", "--lap", "L1")
+    as_before = [
+        reason for reason in report["reasons"] if ", as in 4 of 4 past cycles: the faces left take it in" in reason
+    ]
+    assert [signal["sign"] for signal in report["signals"]].count("bow") == back == (not as_before)
+    assert report["faces_left"]["low"] <= (1 + 0.6) / 0.04 - 20 <= report["faces_left"]["high"]
 
 
 def test_the_hands_that_all_bad_faces_share_are_found(tmp_path):
@@ -335,3 +355,13 @@ def test_what_was_done_to_a_lap_is_said_in_english(tmp_path):
         "L1 had its grit changed by Ann.",
         "L1 was recharged by Ann.",
     ]
+
+
+def test_a_resting_lap_says_nothing_of_a_range_that_is_not_shown(tmp_path):
+    cell = PlantedCell(13, last=14)
+    path = cell.store(tmp_path)
+    assert told(path, "due", "--lap", "L1")["confidence"].startswith("90% range")
+    out = ("events", "add", "L1", "swapped", "--time", cell.rows[-1]["time"], "--who", "Ann")
+    assert run(path, *out).exit_code == 0
+    resting = told(path, "due", "--lap", "L1")
+    assert (resting["state"], resting["confidence"]) == ("resting", "")

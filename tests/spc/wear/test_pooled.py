@@ -116,3 +116,8 @@ def test_callers_paths_are_not_changed():
     before = [p.low.copy() for p in past]
     fit_pooled(past, limit=1.0, rng=np.random.default_rng(1))
     assert all(np.array_equal(a, p.low) for a, p in zip(before, past, strict=True))
+
+
+def test_readings_that_never_change_have_no_shape_but_a_straight_line():
+    past = [wear_path(f"c{i}", np.arange(10.0), np.full(10, 0.3 + 0.1 * (i % 2))) for i in range(5)]
+    assert [shape.name for shape in fit_pooled(past, rng=np.random.default_rng(1)).shapes] == ["linear"]

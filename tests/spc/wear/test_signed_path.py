@@ -9,6 +9,7 @@ from spc.wear.signed_path import (
     heads_for_flat,
     many_go_through_flat,
     signed_path,
+    ways_through_flat,
 )
 
 
@@ -77,10 +78,10 @@ def test_faces_convex_and_concave_by_turns_go_through_nothing():
 
 def test_a_third_of_the_past_cycles_is_many():
     turning, steady = path(noisy(-0.35, 0.03, 24)), path(noisy(-0.35, 0.0, 24))
-    assert many_go_through_flat([turning, turning, *[steady] * 4], 24.0)
-    assert not many_go_through_flat([turning, turning, *[steady] * 5], 24.0)
-    assert not many_go_through_flat([turning, steady], 24.0)  # one cycle alone may be a slip
-    assert not many_go_through_flat([], 24.0)
+    assert many_go_through_flat(ways_through_flat([turning, turning, *[steady] * 4], 24.0))
+    assert not many_go_through_flat(ways_through_flat([turning, turning, *[steady] * 5], 24.0))
+    assert not many_go_through_flat(ways_through_flat([turning, steady], 24.0))  # one cycle alone may be a slip
+    assert not many_go_through_flat(ways_through_flat([], 24.0))
 
 
 def test_a_signed_path_is_cut_at_either_limit():

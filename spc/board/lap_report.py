@@ -56,6 +56,10 @@ HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months
 _HIDES = (
     "cannot say: flatness is logged only when a face is good and hides the wear; log the first reading of every face"
 )
+_EQUAL = (
+    "cannot say: its last readings are all equal, which shows no wear, and no past cycle tells how it wears; log a "
+    "finer reading, or chart minutes and passes"
+)
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
 
 
@@ -229,6 +233,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leading = lead_move(signs, lead.sign) if lead.hides else None
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
+    left = forecast.faces_left
+    still = own.identical and left.status == "range" and not left.past_cycles
+    forecast = without_faces_left(forecast, _EQUAL) if still else forecast
     rest = rest_of(view, lap)
     forecast = no_face_left(forecast, rest)
     state = decide_state(
@@ -247,6 +254,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         part=elsewhere.part.part if elsewhere.part is not None else "",
         one_reader=SECOND_READER in diagnosis.checks,
         read_apart=one_of_words(elsewhere.not_the_room) if elsewhere.not_the_room is not None else "",
+        equal_readings=still,
         leading=leading,
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit

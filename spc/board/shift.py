@@ -204,15 +204,23 @@ def _sentence(
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
     unusual = sum(bool(r.unusual_wear) for r in laps if r.state == "cutting")
-    usual = len(named["cutting"]) - fresh - unusual
+    new = sum(_no_past(r) for r in laps)
+    usual = len(named["cutting"]) - fresh - unusual - new
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
     calm += [f"{plural(unusual, 'lap')} not wearing as usual, with faces left"] if unusual else []
+    calm += [f"{plural(new, 'lap')} with faces left and no past cycle to compare with"] if new else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
     if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."
     if not told:
         return f"{first}{'' if first else 'Nothing needs a person: '}{'; '.join(calm)}."
     return f"{first}{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
+
+
+def _no_past(report: LapReport) -> bool:
+    """Whether a lap cuts with faces left that no past cycle has a say in."""
+    told = report.state == "cutting" and report.age_faces > 0 and not report.unusual_wear
+    return told and report.faces_left.past_cycles == 0
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

@@ -41,6 +41,8 @@ _NO_PART = (
     "cannot say: no part number is known on it, and no limit is set for all parts; log a face with its part number, or "
     "set that limit"
 )
+_FEW_FACES = 5  # in a cycle, of which one that was lapped again is not often
+_OFTEN_AGAIN = 1.2  # passes a face from which on a cycle is told in passes; our own rule
 _FORECASTS_KEPT = 100  # between runs: those of every lap as it is now, and some that the next faces have outdated
 _STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
 
@@ -225,15 +227,25 @@ def _forecast(
     elif pooled.refused and np.isfinite(limit_um):
         pooled = fit_alone(own, rng=rng)
     lower = -limit_um if how.signed else None
-    answers = times_to_limit(pooled, own, limit=limit_um, lower_limit=lower, now=now, part=part, rng=rng)
+    counted = "pass" if now > _OFTEN_AGAIN * max(len(rows), _FEW_FACES) else "face"
+    answers = times_to_limit(
+        pooled,
+        own,
+        limit=limit_um,
+        lower_limit=lower,
+        now=now,
+        unit="passes" if counted == "pass" else "faces",
+        part=part,
+        rng=rng,
+    )
     answer, soon = answers["path"], answers["next face"]
     return LapForecast(
         lap=lap,
         part=part,
         limit_um=limit_um,
         limit_text=running.limit_text,
-        faces_left=_faces_left(answer),
-        next_face=_faces_left(soon),
+        faces_left=_faces_left(answer, counted),
+        next_face=_faces_left(soon, counted),
         fan=_fan(answer.fan),
         band=_fan(band),
         borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
@@ -249,7 +261,7 @@ def _steps_up(longest: float, now: float) -> float:
     return end
 
 
-def _faces_left(answer: TimeToLimit) -> FacesLeft:
+def _faces_left(answer: TimeToLimit, counted: str) -> FacesLeft:
     return FacesLeft(
         status=answer.status,
         low=answer.low,
@@ -262,6 +274,7 @@ def _faces_left(answer: TimeToLimit) -> FacesLeft:
         sentence=answer.sentence,
         own_faces=answer.own_readings,
         past_cycles=answer.past_cycles,
+        counted=counted,
     )
 
 

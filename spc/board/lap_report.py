@@ -272,8 +272,11 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
-    told_as = tuple(one.sentence for one in (elsewhere.part, elsewhere.not_the_room) if one is not None)
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
+    finished = int(np.count_nonzero(signs["cycle"] == cycles["cycle"].iloc[-1])) if len(cycles) else len(signs)
+    told_in = f"It is told in passes: {plural(finished, 'face')} of this cycle took {len(now)} of them."
+    passes = (told_in,) if forecast.faces_left.counted == "pass" else ()
+    told_as = tuple(one.sentence for one in (elsewhere.part, elsewhere.not_the_room) if one is not None)
     return LapReport(
         lap=lap,
         material=str(row["material"]),
@@ -283,7 +286,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         state=state.state,
         next_step=SAY_YES_OR_NO if doubt is not None and sentence.startswith(doubt.sentence) else state.step,
         sentence=sentence,
-        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *elsewhere.follows, *own.set_aside),
+        reasons=(*((leads,) if leads else ()), *told_as, *state.reasons, *passes, *elsewhere.follows, *own.set_aside),
         faces_left=forecast.faces_left,
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=_confidence(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),
@@ -293,6 +296,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         safety=_cautions(state.state, str(row["kind"]), diagnosis if said else None),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room, now_us=view.now_us),
         age_faces=len(now),
+        finished_faces=finished,
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,

@@ -25,8 +25,9 @@ class LapState:
 
 
 def plural(count: float, word: str) -> str:
-    """'1 face', '3 faces', '2.5 faces'."""
-    return f"{count:g} {word}" if count == 1 else f"{count:g} {word}s"
+    """'1 face', '3 faces', '2.5 faces', '2 passes'."""
+    many = f"{word}es" if word.endswith("ss") else f"{word}s"
+    return f"{count:g} {word if count == 1 else many}"
 
 
 def decide_state(
@@ -145,7 +146,8 @@ def decide_state(
     if faces_left.status == "over":
         return LapState("due", step, f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
-        pace = (f"{lap} usually does {plural(round(shift), 'face')} in a shift.",) if faces_per_shift > 0 else ()
+        usual = plural(round(shift), faces_left.counted)
+        pace = (f"{lap} usually does {usual} in a shift.",) if faces_per_shift > 0 else ()
         sentence = f"{first} at the next break: {_lower(forecast)}"
         return LapState("due", step, sentence, (forecast, *pace, *evidence))
     if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:

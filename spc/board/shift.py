@@ -169,7 +169,7 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
         low = 0.0 if left.status == "over" else float(left.low) if known and left.low is not None else float("nan")
         rows = view.lapped_of(report.lap)
         pace = view.memo.once(report.lap, "pace", (rows,), partial(faces_per_shift, rows))
-        needs.append(LapNeed(report.lap, report.state, low, pace, over=left.status == "over"))
+        needs.append(LapNeed(report.lap, report.state, low, pace, over=left.status == "over", counted=left.counted))
     slots = plan_slots(needs, breaks)
     note = (
         f"Planned over the next {plural(len(breaks), 'break')}, one lap at each, so that every lap lasts until its "

@@ -2,6 +2,7 @@
 
 import html
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -135,6 +136,13 @@ def test_only_a_lap_that_cuts_has_nothing_that_speaks_against_it(filled_store, m
     put(monkeypatch, fixtures.shift(), **said)
     shown = text(run("lap", lap="CI-1"))
     assert ("Nothing speaks against this lap." in shown) == ("Why it says so" in shown) == (state == "cutting")
+
+
+def test_a_lap_told_in_passes_says_how_many_faces_they_were(filled_store, monkeypatch):
+    left = replace(fixtures.faces_left(), counted="pass", sentence="6 to 43 passes left")
+    put(monkeypatch, fixtures.shift(), faces_left=left, age_faces=32, finished_faces=20)
+    shown = text(run("lap", lap="CI-1"))
+    assert "passes left" in shown and "20 faces in 32 passes" in shown
 
 
 @pytest.mark.parametrize("state", ["resting", "due"])

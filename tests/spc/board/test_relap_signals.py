@@ -48,6 +48,13 @@ def test_a_collapse_of_the_first_pass_yield_is_an_open_signal_of_the_lap(collaps
     assert "it still stands, begun about face 11 of 20 (2026-" in said  # not the number the store gave it, 108
 
 
+def test_a_lap_whose_faces_are_often_lapped_again_is_told_in_passes(collapsed):
+    report = told(collapsed, "due", "--lap", "L1")
+    assert (report["age_faces"], report["finished_faces"], report["faces_left"]["counted"]) == (30, 20, "pass")
+    assert report["faces_left"]["sentence"].endswith(" passes left") and "faces left" not in report["sentence"]
+    assert "It is told in passes: 20 faces of this cycle took 30 of them." in report["reasons"]
+
+
 def test_the_budget_says_beside_it_how_often_a_rise_is_called_that_is_none(collapsed, tmp_path):
     said = "Besides, the share of faces lapped again is called risen on a lap where it is not, at most once in about"
     assert said in told(collapsed, "due")["false_calls"]

@@ -77,9 +77,7 @@ def _shown_words(newest: int) -> str:
 def _claims(report: ChartReport) -> list[str]:
     lines = [f"Method: {report.method}", f"Baseline: {report.baseline}", report.alarms, report.sees]
     if report.change is not None and report.change.status == "change":
-        faces = report.change_faces
-        which = f"at face {faces[0]}" if len(faces) == 1 else f"between face {faces[0]} and face {faces[-1]}"
-        lines.append(f"The newest change began {which}. {report.change.sentence}")
+        lines.append(f"The newest change began {report.change_words}. {report.change.sentence}")
     return [_whole(line) for line in lines if line]
 
 

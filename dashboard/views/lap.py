@@ -130,10 +130,14 @@ def _kicker(report: LapReport) -> str:
 
 
 def _numbers(report: LapReport) -> list[tuple[str, str]]:
-    left = cards.left_words(report).removesuffix(" faces left")
+    counted = "passes" if report.faces_left.counted == "pass" else "faces"
+    left = cards.left_words(report).removesuffix(f" {counted} left")
+    since = count(report.age_faces, "face")
+    if counted == "passes":
+        since = f"{count(report.finished_faces, 'face')} in {count(report.age_faces, 'pass', 'passes')}"
     pairs = [
-        *([("faces left", left)] if left else []),
-        ("since reconditioning", count(report.age_faces, "face")),
+        *([(f"{counted} left", left)] if left else []),
+        ("since reconditioning", since),
         ("minutes lapped since", number(report.age_minutes)),
     ]
     if report.next_break:

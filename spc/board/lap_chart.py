@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.board.cell_charts import CellCharts, chart_cell
 from spc.board.cell_view import CellView, look_at_cell
@@ -58,6 +59,7 @@ class ChartReport:
     extra: tuple[ExtraRule, ...]
     change: ChangeSearch | None  # where what signals began, of the newest judged readings; None: no signal or too few
     change_faces: tuple[int, ...]  # face ids of that set
+    change_words: str  # where it began, in words; '' = no change is dated
     remarks: tuple[str, ...]
     unit: ShownLength | None  # None where the sign is no length
 
@@ -123,7 +125,8 @@ def chart_report(
         alarms, sees = _alarms(model, unit), _sees(model, unit)
     return ChartReport(
         lap, sign, part, status, method, baseline, alarms, sees, _sentence(shown, spoken, status), shown, signals,
-        extra, search, began, _remarks(view, whole, shown, model, room), unit,
+        extra, search, tuple(whole.stream.face_id[began].tolist()), _between(whole.stream, began),
+        _remarks(view, whole, shown, model, room), unit,
     )  # fmt: skip
 
 
@@ -202,18 +205,16 @@ def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signa
     middle = (s.low + s.high) / 2 if math.isfinite(s.high) else s.low
     begin = s.position if s.rule == BEYOND else s.since
     name = f"{sign.words[:1].upper()}{sign.words[1:]} on {s.lap}"
-    when = f" ({s.time_text})" if s.time_text else ""
+    at = _face(stream, s.position)
     if s.rule == BEYOND:
         read, limit = lengths_apart(middle, s.limit, s.sign, unit)
-        sentence = f"{name} was beyond its limit at face {s.face_id}{when}: {read} against {limit}."
+        sentence = f"{name} was beyond its limit at {at}: {read} against {limit}."
     else:
         way = "up" if sign.side == "upper" else "down"
-        since = f"since about face {s.since_face_id}" if s.since_face_id != s.face_id else "with that face"
+        since = f"since about {_face(stream, s.since)}" if s.since_face_id != s.face_id else "with that face"
         ends = abs(float(judged.average[s.position])), abs(float(judged.average_limit[s.position]))
         average, limit = told_apart(*ends)
-        sentence = (
-            f"{name} had drifted {way} by face {s.face_id}{when}, {since}: average {average} sd, limit {limit} sd."
-        )
+        sentence = f"{name} had drifted {way} by {at}, {since}: average {average} sd, limit {limit} sd."
     low, high = float(stream.flatness_low_um[s.position]), float(stream.flatness_high_um[s.position])
     return Signal(
         lap=s.lap,
@@ -259,19 +260,33 @@ def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
     return ExtraRule(rule.name, rule.words, cost, faces)
 
 
-def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, tuple[int, ...]]:
-    """Search the newest judged readings of the running stretch for where a change began."""
+def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, NDArray[np.int64]]:
+    """Search the newest judged readings of the running stretch for where a change began: the places that it may be."""
+    nowhere = np.empty(0, np.int64)
     known = np.flatnonzero(~np.isnan(judged.z))
     window = min(WINDOW, known.size // WINDOW_STEP * WINDOW_STEP)
     if window < 2 * WINDOW_STEP:
-        return None, ()
+        return None, nowhere
     at = known[-window:]
     if not (judged.beyond[at] | judged.drifting[at]).any():
-        return None, ()  # where nothing signals, nothing is dated
+        return None, nowhere  # where nothing signals, nothing is dated
     search = change_point(judged.z[at], kinds=("mean", "slope"))
     if search.status != "change":
-        return search, ()
-    return search, tuple(judged.stream.face_id[at[search.changes[0].set_start]].tolist())
+        return search, nowhere
+    return search, at[search.changes[0].set_start]
+
+
+def _face(stream: Stream, position: int) -> str:
+    """Say which face, as the axis of its cycle counts it: 'face 13 of its cycle (2026-03-05 10:12)'."""
+    when = f" ({stream.time_text[position]})" if stream.time_text[position] else ""
+    return f"face {int(stream.age_faces[position]) + 1} of its cycle{when}"
+
+
+def _between(stream: Stream, places: NDArray[np.int64]) -> str:
+    if not places.size:
+        return ""
+    first, last = (_face(stream, int(places[end])) for end in (0, -1))
+    return f"at {first}" if first == last else f"between {first} and {last}"
 
 
 def _aside(stream: Stream, room: RoomOfLap) -> tuple[str, ...]:

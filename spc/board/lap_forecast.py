@@ -39,6 +39,8 @@ _NO_PART = (
     "cannot say: no part number is known on it, and no limit is set for all parts; log a face with its part number, or "
     "set that limit"
 )
+_FEW_FACES = 5  # in a cycle, of which one that was lapped again is not often
+_OFTEN_AGAIN = 1.2  # passes a face from which on a cycle is told in passes; our own rule
 _FITS_HELD = 64
 _FORECASTS_KEPT = 400  # those of every lap as it is now, and some that the next faces have outdated
 _STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
@@ -221,19 +223,22 @@ def _forecast(
         pooled = fit_alone(own, rng=rng)
     limits = {limit.part: limit.limit_um for limit in running.limits}
     lower = {part: -limit_um for part, limit_um in limits.items()} if how.signed else None
-    told = times_of_parts(pooled, own, limits=limits, lower_limits=lower, now=now, rng=rng)
+    counted = "pass" if now > _OFTEN_AGAIN * max(len(rows), _FEW_FACES) else "face"
+    unit = "passes" if counted == "pass" else "faces"
+    told = times_of_parts(pooled, own, limits=limits, lower_limits=lower, now=now, unit=unit, rng=rng)
     first, *others = sorted(running.limits, key=lambda limit: _when(told[limit.part]["path"]))
     answer, soon, band = told[first.part]["path"], told[first.part]["next face"], None
     if not fit.refused:
         longest = max(float(p.age[-1]) for p in fit.past)
         band = cache.band(name, fit, first.part, _steps_up(longest, now), signed=how.signed)
+    beside = {other.part: told[other.part]["path"] for other in others}
     return LapForecast(
         lap=lap,
         part=first.part,
         limit_um=first.limit_um,
         limit_text=first.text,
-        faces_left=_faces_left(first.part, answer, {other.part: told[other.part]["path"] for other in others}),
-        next_face=_faces_left(first.part, soon, {}),
+        faces_left=_faces_left(first.part, answer, beside, counted),
+        next_face=_faces_left(first.part, soon, {}, counted),
         fan=_fan(answer.fan),
         band=_fan(band),
         borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
@@ -262,7 +267,7 @@ def _steps_up(longest: float, now: float) -> float:
     return end
 
 
-def _faces_left(part: str, answer: TimeToLimit, others: Mapping[str, TimeToLimit]) -> FacesLeft:
+def _faces_left(part: str, answer: TimeToLimit, others: Mapping[str, TimeToLimit], counted: str) -> FacesLeft:
     left = FacesLeft(
         status=answer.status,
         low=answer.low,
@@ -275,6 +280,7 @@ def _faces_left(part: str, answer: TimeToLimit, others: Mapping[str, TimeToLimit
         sentence=answer.sentence,
         own_faces=answer.own_readings,
         past_cycles=answer.past_cycles,
+        counted=counted,
         part=part,
         others=tuple(
             PartLeft(other, told.low, told.median, told.high, told.sentence)

@@ -58,6 +58,10 @@ HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months
 _HIDES = (
     "cannot say: flatness is logged only when a face is good and hides the wear; log the first reading of every face"
 )
+_EQUAL = (
+    "cannot say: its last readings are all equal, which shows no wear, and no past cycle tells how it wears; log a "
+    "finer reading, or chart minutes and passes"
+)
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
 
 
@@ -235,6 +239,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     leading = lead_move(signs, lead.sign) if lead.hides else None
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
+    left = forecast.faces_left
+    still = own.identical and left.status == "range" and not left.past_cycles
+    forecast = without_faces_left(forecast, _EQUAL) if still else forecast
     rest = rest_of(view, lap)
     forecast = no_face_left(forecast, rest)
     state = decide_state(
@@ -254,6 +261,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         one_reader=SECOND_READER in diagnosis.checks,
         one_part=OTHER_PART in diagnosis.checks,
         read_apart=one_of_words(elsewhere.not_the_room) if elsewhere.not_the_room is not None else "",
+        equal_readings=still,
         leading=leading,
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
@@ -271,8 +279,11 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
-    told_as = tuple(one.sentence for one in (elsewhere.part, elsewhere.not_the_room) if one is not None)
     now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
+    finished = int(np.count_nonzero(signs["cycle"] == cycles["cycle"].iloc[-1])) if len(cycles) else len(signs)
+    told_in = f"It is told in passes: {plural(finished, 'face')} of this cycle took {len(now)} of them."
+    passes = (told_in,) if forecast.faces_left.counted == "pass" else ()
+    told_as = tuple(one.sentence for one in (elsewhere.part, elsewhere.not_the_room) if one is not None)
     return LapReport(
         lap=lap,
         material=str(row["material"]),
@@ -286,6 +297,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             *((leads,) if leads else ()),
             *told_as,
             *state.reasons,
+            *passes,
             *_turns_as_before(own, forecast),
             *elsewhere.follows,
             *own.set_aside,
@@ -301,6 +313,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         safety=lap_cautions(state.state, str(row["kind"]), diagnosis.safety if said else ()),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room),
         age_faces=len(now),
+        finished_faces=finished,
         age_minutes=_age_minutes(now),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,

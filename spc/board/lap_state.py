@@ -10,7 +10,8 @@ __all__ = ["OTHER_PART_FIRST", "SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState
 
 # First steps that are not of one state alone.
 SAY_YES_OR_NO, SECOND_READER_FIRST, OTHER_PART_FIRST = "Say yes or no", "Second reader", "Another part"
-_ROOM_FIRST, _PART_FIRST = "Look at the room", "Look at the part"
+_ROOM_FIRST, _PART_FIRST, _READING_FIRST = "Look at the room", "Look at the part", "Check the reading"
+_NO_PAST = "has no past cycle to compare with"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +25,9 @@ class LapState:
 
 
 def plural(count: float, word: str) -> str:
-    """'1 face', '3 faces', '2.5 faces'."""
-    return f"{count:g} {word}" if count == 1 else f"{count:g} {word}s"
+    """'1 face', '3 faces', '2.5 faces', '2 passes'."""
+    many = f"{word}es" if word.endswith("ss") else f"{word}s"
+    return f"{count:g} {word if count == 1 else many}"
 
 
 def decide_state(
@@ -46,6 +48,7 @@ def decide_state(
     one_reader: bool = False,
     one_part: bool = False,
     read_apart: str = "",
+    equal_readings: bool = False,
     leading: LeadMove | None = None,
 ) -> LapState:
     """State of one lap.
@@ -86,6 +89,8 @@ def decide_state(
     read_apart : str, default ''
         'is one of 5 laps that read high this shift in the faces of one operator alone': then it is not said to wear as
         usual, and those faces, or a face of another part number, are looked at first.
+    equal_readings : bool, default False
+        Whether its forecast is refused because its last readings are all equal and no past cycle says how it wears.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
@@ -149,7 +154,8 @@ def decide_state(
     if faces_left.status == "over":
         return LapState("due", step, f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
-        pace = (f"{lap} usually does {plural(round(shift), 'face')} in a shift.",) if faces_per_shift > 0 else ()
+        usual = plural(round(shift), faces_left.counted)
+        pace = (f"{lap} usually does {usual} in a shift.",) if faces_per_shift > 0 else ()
         sentence = f"{first} at the next break: {_lower(forecast)}"
         return LapState("due", step, sentence, (forecast, *pace, *evidence))
     if next_face.status == "range" and next_face.median is not None and next_face.median <= shift:
@@ -176,9 +182,13 @@ def decide_state(
             asks = f"Look at {lap} before the next lot." if leading.worn else f"{lap}: how long cannot be told."
             step = step or "Look" * leading.worn
             return LapState("watch", step, f"{moved}. {asks}" if room else asks, (*evidence, why))
+        if equal_readings:
+            still = f"{lap}: the readings do not move. Check the reading before a face is passed by it. {why}"
+            return LapState("watch", step or _READING_FIRST, f"{moved}. {still}" if room else still, (*evidence, why))
         little = f"{moved}. Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", step, f"{little} {why}", (*evidence, why))
-    wears = "is fresh and has no face of its own yet" if fresh else "wears as usual"
+    wears = "wears as usual" if faces_left.past_cycles else _NO_PAST
+    wears = "is fresh and has no face of its own yet" if fresh else wears
     wears = f"does not wear as usual ({unusual})" if unusual else wears
     before = _ROOM_FIRST if unseen else ""
     if read_apart and not room:
@@ -188,7 +198,7 @@ def decide_state(
         leaning = f"{lap} {read_apart}: {asks}."
     leans = bool(room or read_apart) and not fresh
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        plan = f"{lap} {wears}{';' if unusual else ', but'} plan"
+        plan = f"{lap} {wears}{';' if unusual or wears == _NO_PAST else ', but'} plan"
         plan = f"{leaning} {'Then plan' if before else 'Plan'}" if leans else plan
         step = before if leans and before else "Plan"
         return LapState("watch", step, f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))

@@ -213,8 +213,8 @@ def relap_signal(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) ->
     again, of, earlier = int(bad[own[begin:]].sum()), own.size - begin, int(bad[before].sum())
     last = f"{of} faces of {lap} were" if of > 1 else f"face of {lap} was"
     sentence = (
-        f"{again} of the last {last} lapped again where {told.share:.1%} is usual ({earlier:,} of {before.size:,} in "
-        f"earlier cycles)."
+        f"{again} of the last {last} lapped again after the first pass; in earlier cycles it was {earlier:,} of "
+        f"{before.size:,}."
     )
     row = _row_of(view.lapped_of(lap), int(ids[own[newest]]))
     low, high_um = (float(signs[f"first_{end}_um"].iloc[own[newest]]) for end in ("low", "high"))

@@ -98,6 +98,7 @@ class FacesLeft:
     sentence: str  # '6 to 14 faces left', or the reason of the refusal and its cure
     own_faces: int  # faces of this cycle used
     past_cycles: int  # past cycles, of this lap and its sisters, borrowed from
+    counted: str = "face"  # what is counted: 'pass' where faces are often lapped again, each pass as one
     if_reconditioned: str = ""  # '' or, while nobody has said whether it was, when: the range holds only if it was
     part: str = ""  # the part number that is at its limit first, '' = none known
     others: tuple[PartLeft, ...] = ()  # the other part numbers lapped lately, as they follow
@@ -181,7 +182,7 @@ class LapReport:
     causes: tuple[Cause, ...]
     safety: tuple[str, ...]  # usual cautions that go with the action asked
     picture: CyclePicture | None
-    age_faces: int  # faces since reconditioning
+    age_faces: int  # lappings since reconditioning, each further pass on a face as one
     age_minutes: float  # minutes since reconditioning, NaN unknown
     last_time_text: str
     last_part: str
@@ -191,6 +192,7 @@ class LapReport:
         ""  # what its sloping chart finds: 'a jump, begun at face 12 of the cycle'; '' = it wears as usual
     )
     registered_grit: str = ""  # where another one runs on it
+    finished_faces: int = 0  # faces since reconditioning, however many passes each took
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
 
     @property

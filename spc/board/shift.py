@@ -170,7 +170,7 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
         low = 0.0 if left.status == "over" else float(left.low) if known and left.low is not None else float("nan")
         rows = view.lapped_of(report.lap)
         pace = view.memo.once(report.lap, "pace", (rows,), partial(faces_per_shift, rows))
-        needs.append(LapNeed(report.lap, report.state, low, pace, over=left.status == "over"))
+        needs.append(LapNeed(report.lap, report.state, low, pace, over=left.status == "over", counted=left.counted))
     slots = plan_slots(needs, breaks)
     note = (
         f"Planned over the next {plural(len(breaks), 'break')}, one lap at each, so that every lap lasts until its "
@@ -205,17 +205,24 @@ def _sentence(
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
     unusual = [r.lap for r in laps if r.state == "cutting" and r.unusual_wear]
-    usual = len(named["cutting"]) - fresh - len(unusual)
+    new = sum(_no_past(r) for r in laps)
+    usual = len(named["cutting"]) - fresh - len(unusual) - new
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
-    calm += (
-        [f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})"] if unusual else []
-    )
+    if unusual:
+        calm.append(f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})")
+    calm += [f"{plural(new, 'lap')} with faces left and no past cycle to compare with"] if new else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
     if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."
     if not told:
         return f"{first}{'' if first else 'Nothing needs a person: '}{'; '.join(calm)}."
     return f"{first}{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
+
+
+def _no_past(report: LapReport) -> bool:
+    """Whether a lap cuts with faces left that no past cycle has a say in."""
+    told = report.state == "cutting" and report.age_faces > 0 and not report.unusual_wear
+    return told and report.faces_left.past_cycles == 0
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

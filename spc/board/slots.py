@@ -25,6 +25,7 @@ class LapNeed:
     faces_left_low: float  # low end of its range, NaN = no forecast
     faces_per_shift: float  # its usual pace, 0 = unknown
     over: bool = False  # at its limit already
+    counted: str = "face"  # or 'pass'
 
 
 def plan_slots(needs: Sequence[LapNeed], breaks: Sequence[Break], *, at_once: int = 1) -> tuple[ReconditionSlot, ...]:
@@ -114,7 +115,7 @@ def _kept(waiting: Sequence[LapNeed], last: dict[str, int], most: NDArray[np.int
 def _slot(need: LapNeed, place: Mapping[str, int], last: int, breaks: Sequence[Break]) -> ReconditionSlot:
     """Tell one lap's place; `place` holds the break of every lap that has one."""
     left, pace = need.faces_left_low, max(need.faces_per_shift, 1.0)
-    known = f"at least {left:.0f} left"
+    known = f"at least {left:.0f} left" if need.counted == "face" else f"at least {left:.0f} passes left"
     if need.over:
         why, instead = "before its next face: it is at its limit.", "it cannot wait for one"
         return ReconditionSlot(need.lap, "", 0.0, left, why, instead)
@@ -128,6 +129,10 @@ def _slot(need: LapNeed, place: Mapping[str, int], last: int, breaks: Sequence[B
         instead = f"none free up to the {breaks[last].text}"
         return ReconditionSlot(need.lap, "", pace * breaks[last].shifts_ahead, left, why, instead)
     faces = pace * breaks[place[need.lap]].shifts_ahead
-    until = f"about {plural(round(faces), 'face')} until then" if faces >= 0.5 else "hardly a face until then"
+    until = (
+        f"about {plural(round(faces), need.counted)} until then"
+        if faces >= 0.5
+        else f"hardly a {need.counted} until then"
+    )
     why = f"{until}, {known}." if left >= faces else f"{until}; it may run out before, so read each against the limit."
     return ReconditionSlot(need.lap, breaks[place[need.lap]].text, faces, left, why)

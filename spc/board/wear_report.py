@@ -308,17 +308,28 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     share, worse, plan = plan_of_relaps(view, cell, lap, earlier)
     found = relap_chart(now, plan)
     calls = found.chart.signals[0].index
-    sentence = f"{int(now.sum()):,} of {now.size:,} faces were lapped again; usual are {share:.1%}. "
+    often = f"{int(earlier.sum()):,} of {earlier.size:,}"
+    sentence = f"{int(now.sum()):,} of {now.size:,} faces were lapped again; in earlier cycles {often}. "
     if calls.size == 0:
         sentence += "No rise is called"
     else:
-        sentence += f"A rise was first called at face {faces[int(calls[0])]}"
+        times = signs["face_id"].map(view.faces_of(lap).set_index("face_id")["time_text"]).to_numpy(object)[own]
+        sentence += f"A rise was first called at {_of_those_charted(int(calls[0]), times)}"
         began = begun_at(found)
-        sentence += f"; it still stands, begun about face {faces[began]}" if began >= 0 else "; it is over"
+        sentence += (
+            f"; it still stands, begun about {_of_those_charted(began, times)}" if began >= 0 else "; it is over"
+        )
     return RelapReport(
         lap, "ok", share, int(earlier.size), int(now.sum()), int(now.size), found, faces, method,
         f"{sentence}; {plan.sentence}.{left_out}",
-        f"a share of {share:.1%} of {earlier.size:,} faces of earlier cycles; nothing is frozen{unsure_words(unsure)}",
+        f"a share of {share:.1%} of {earlier.size:,} faces of earlier cycles ({often} and half a face); nothing "
+        f"is frozen{unsure_words(unsure)}",
         f"one false alarm in about {in_points(plan.run_length.average)} faces at that share",
         f"Sees a lasting rise of the share to {worse:.1%} after about {in_points(plan.worse_run_length.average)} faces",
     )  # fmt: skip
+
+
+def _of_those_charted(place: int, times: NDArray[np.object_]) -> str:
+    """Say which of the faces charted, as their axis counts them from 1, and when it was."""
+    when = f" ({times[place]})" if times[place] else ""
+    return f"face {place + 1} of {times.size:,}{when}"

@@ -32,12 +32,14 @@ def command(session: Session, *, lap: str) -> int:
     dated later than now, which count nowhere yet; '' = neither), and laps in order of need, each with lap, state
     ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words; ''
     = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired,
-    'ended'; low, median, high, level, own_faces, past_cycles, if_reconditioned, part, the part number that is at its
-    limit first, and others, those lapped lately beside it (part, low, median, high, sentence); null = open or not
-    known), next_break ('' where held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual),
+    'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the part number that is
+    at its limit first, and others, those lapped lately beside it (part, low, median, high, sentence); null = open or
+    not known), next_break ('' where held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual),
     material, grit, registered_grit ('' = no other than grit), signals, asked, causes, safety, data_health and answers
     (question, answer). asked: reconditionings that may not be logged, the newest first; one of the running cycle is
     among the signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned.
+    age_faces and faces_left count every pass on a face as one; where faces are often lapped again the sentences say
+    passes (counted 'pass'), and finished_faces are told besides.
     """
     board = session.board()
     if lap:
@@ -74,6 +76,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "grit": report.grit,
         "registered_grit": report.registered_grit,
         "age_faces": report.age_faces,
+        "finished_faces": report.finished_faces,
         "age_minutes": report.age_minutes,
         "last_face": report.last_time_text,
         "signals": signals,

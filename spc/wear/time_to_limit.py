@@ -341,7 +341,8 @@ def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str
 
 
 def _counted(figure: str, unit: str) -> str:
-    return f"{figure} {unit.removesuffix('s') if figure == '1' else unit}"
+    one = unit.removesuffix("es" if unit.endswith("sses") else "s")
+    return f"{figure} {one if figure == '1' else unit}"
 
 
 def _figure(value: float, scale: float) -> str:

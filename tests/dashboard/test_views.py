@@ -138,6 +138,13 @@ def test_only_a_lap_that_cuts_has_nothing_that_speaks_against_it(filled_store, m
     assert ("Nothing speaks against this lap." in shown) == ("Why it says so" in shown) == (state == "cutting")
 
 
+def test_a_lap_told_in_passes_says_how_many_faces_they_were(filled_store, monkeypatch):
+    left = replace(fixtures.faces_left(), counted="pass", sentence="6 to 43 passes left")
+    put(monkeypatch, fixtures.shift(), faces_left=left, age_faces=32, finished_faces=20)
+    shown = text(run("lap", lap="CI-1"))
+    assert "passes left" in shown and "20 faces in 32 passes" in shown
+
+
 @pytest.mark.parametrize("state", ["resting", "due"])
 def test_the_form_of_a_lap_out_of_use_asks_first_what_was_done_to_it(filled_store, monkeypatch, state):
     put(monkeypatch, fixtures.shift(), state=state, sentence="CI-1 is retired (damaged) since 4 March.")

@@ -38,13 +38,21 @@ def test_a_collapse_of_the_first_pass_yield_is_an_open_signal_of_the_lap(collaps
     (signal,) = relap_signals(report)
     assert (signal["severity"], signal["rule"]) == ("look", "more re-laps than usual")
     assert signal["sentence"] == (
-        "10 of the last 10 faces of L1 were lapped again where 0.5% is usual (0 of 96 in earlier cycles)."
+        "10 of the last 10 faces of L1 were lapped again after the first pass; in earlier cycles it was 0 of 96."
     )
     assert (signal["since_face_id"], signal["spoke_face_id"], signal["since_faces"]) == (108, 110, 9)
     assert report["state"] in ("watch", "due") and signal["sentence"] in report["reasons"]
     assert any("re-lap share up" in cause["why"] for cause in report["causes"])
     assert run(collapsed, "due").exit_code == 1
-    assert "it still stands, begun about face 108" in run(collapsed, "chart", "L1", "--sign", "re-lap share").output
+    said = run(collapsed, "chart", "L1", "--sign", "re-lap share").output
+    assert "it still stands, begun about face 11 of 20 (2026-" in said  # not the number the store gave it, 108
+
+
+def test_a_lap_whose_faces_are_often_lapped_again_is_told_in_passes(collapsed):
+    report = told(collapsed, "due", "--lap", "L1")
+    assert (report["age_faces"], report["finished_faces"], report["faces_left"]["counted"]) == (30, 20, "pass")
+    assert report["faces_left"]["sentence"].endswith(" passes left") and "faces left" not in report["sentence"]
+    assert "It is told in passes: 20 faces of this cycle took 30 of them." in report["reasons"]
 
 
 def test_the_budget_says_beside_it_how_often_a_rise_is_called_that_is_none(collapsed, tmp_path):

@@ -107,7 +107,7 @@ def test_the_finding_by_itself_is_that_of_the_report(tmp_path, change):
 def test_a_rise_of_relaps_is_called(tmp_path):
     report = relap_report(*look(tmp_path, relapped)[:2], "K1")
     assert report.usual_share == pytest.approx(16.5 / 161)  # 16 of 160 faces of earlier cycles, Jeffreys
-    assert "A rise was first called at face" in report.sentence
+    assert " of 40 (2026-" in report.sentence and "A rise was first called at face" in report.sentence
     calm = relap_report(*look(tmp_path / "calm")[:2], "K1") if (tmp_path / "calm").mkdir() is None else None
     assert "No rise is called" in calm.sentence
 

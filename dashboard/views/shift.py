@@ -144,11 +144,12 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
     if unread:
         alarms.append(cards.notice(f"{unread} The log view says why.", kind="look"))
     if report.room is not None:
-        alarms.append(cards.room_card(report.room, said=report.sentence))
+        alarms.append(cards.room_card(report.room, said=report.sentence, folded=not page.wall))
     if report.not_the_room is not None:
-        alarms.append(cards.room_card(report.not_the_room, label="Not the room"))
+        alarms.append(cards.room_card(report.not_the_room, label="Not the room", folded=not page.wall))
     if report.room_before is not None:
-        alarms.append(cards.room_card(report.room_before, label="Room alarm of the shift before"))
+        before = "Room alarm of the shift before"
+        alarms.append(cards.room_card(report.room_before, label=before, folded=not page.wall))
     return alarms
 
 

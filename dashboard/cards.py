@@ -69,7 +69,7 @@ def facts(pairs: list[tuple[str, str]]) -> str:
 def sentences(lines: tuple[str, ...] | list[str], *, empty: str = "") -> str:
     """Return sentences as a list; the sentence `empty` when there are none."""
     if not lines:
-        return f'<p class="lc-quiet">{html_text(empty)}</p>' if empty else "<span></span>"
+        return f'<p class="lc-quiet">{prose(empty)}</p>' if empty else "<span></span>"
     return '<ul class="lc-lines">' + "".join(f"<li>{prose(line)}</li>" for line in lines) + "</ul>"
 
 
@@ -107,20 +107,23 @@ def lost_line(as_of: str, *, typed: bool = False) -> str:
     return f'<p class="lc-notice lc-stop lc-lost" role="alert">{html_text(words)}</p>'
 
 
-def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "") -> str:
+def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "", folded: bool = True) -> str:
     """Return the room alarm: many laps moving together are one thing to look at.
 
-    Its sentence is left out where the heading `said` above it has it.
+    Its sentence is left out where the heading `said` above it has it. The figures behind it are folded away, or left out
+    where nothing is pressed.
     """
     first = f"<p><b>{prose(room.sentence)}</b></p>" if room.sentence not in said else ""
     begun = (f"{check[:1].upper()}{check[1:]}" for check in room.checks)
     checks = " ".join(check if check.endswith(("?", ".")) else f"{check}." for check in begun)
-    look = f" {room.evidence}" if room.evidence else ""
-    look += f" Look at these first. {checks}" if checks else ""
+    look = f" Look at these first. {checks}" if checks else ""
     look += f" {room.answered}" if room.answered else ""
+    figures = ""
+    if room.evidence and folded:
+        figures = f"<details><summary>The figures</summary><p>{prose(room.evidence)}</p></details>"
     return (
         f'<section class="lc-notice lc-look" aria-label="{html_text(label)}">{first}'
-        f"<p>{html_text(f'Laps: {join_words(room.laps)}.{look}')}</p></section>"
+        f"<p>{html_text(f'Laps: {join_words(room.laps)}.{look}')}</p>{figures}</section>"
     )
 
 

@@ -166,7 +166,13 @@ def parts_per_million(share: float) -> str:
 
 def prose(text: object) -> str:
     """Return a sentence of the board for an HTML card: escaped, the sign for micro, names and units never broken."""
-    said = str(text)
+    return "".join(
+        f"<code>{html.escape(piece, quote=True)}</code>" if at % 2 else _sentence(piece)
+        for at, piece in enumerate(_CODE.split(str(text)))
+    )
+
+
+def _sentence(said: str) -> str:
     names = sorted({name for name in _NAMES.get() if name and name in said}, key=len, reverse=True)
     known = "|".join(re.escape(name) for name in names)
     pieces = re.split(rf"(?<![\w-])({known})(?![\w-])", said) if names else [said]
@@ -183,7 +189,7 @@ def _plain(text: str) -> str:
     said = _UNIT.sub("\u00a0", spoken().sentence(micro(text)))
     safe = html.escape(_DAY.sub(lambda found: clock_words(found[0]), said), quote=True)
     safe = _JOINED.sub(lambda found: f'<span class="lc-whole">{found[0]}</span>', safe)
-    return _CODE.sub(r"<code>\1</code>", safe).replace(TOLD, "")
+    return safe.replace(TOLD, "")
 
 
 def share(low: float, high: float) -> str:

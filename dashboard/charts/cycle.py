@@ -234,6 +234,7 @@ def _add_far(
         return
     is_open = ~np.isfinite(path.high_um)
     middle = np.where(is_open, path.low_um, (path.low_um + path.high_um) / 2)
+    rung = path.age_faces[far[signalling[far]]]
     told = [f"{_far_words(middle[row], unit)}{' or more' if is_open[row] else ''}" for row in far]
     figure.add_trace(
         go.Scatter(
@@ -241,7 +242,10 @@ def _add_far(
             y=np.full(far.size, ceiling),
             mode="markers+text",
             marker={"symbol": "triangle-up", "size": 15 * look.scale, "color": look.now},
-            text=["" if signalling[row] else f"<b>{words}</b>" for row, words in zip(far, told, strict=True)],
+            text=[
+                "" if _near(rung, path.age_faces[row], right) else f"<b>{words}</b>"
+                for row, words in zip(far, told, strict=True)
+            ],
             textposition=["middle left" if age > right / 2 else "middle right" for age in path.age_faces[far]],
             textfont={"size": 15 * look.scale, "color": look.ink},
             customdata=[
@@ -254,6 +258,11 @@ def _add_far(
             cliponaxis=False,
         )
     )
+
+
+def _near(rung: Array, age: float, right: float) -> bool:
+    """Whether a ring stands so near that its words and those of a mark at this age would overlap."""
+    return bool(np.any(np.abs(rung - age) < 0.15 * right))
 
 
 def _far_words(value_um: float, unit: DisplayUnit) -> str:
@@ -306,6 +315,7 @@ def _add_rings(
     right: float,
 ) -> int:
     reasons: dict[tuple[float, float], list[str]] = {}
+    above: dict[tuple[float, float], str] = {}  # value of a reading above the axis
     for signal in signals:
         value, age = signal.value_um, signal.age_faces
         if not math.isfinite(value):
@@ -317,7 +327,7 @@ def _add_rings(
         named = signal.sign in _CHARTED or signal.sign in signal.rule
         words = signal.rule if named else f"{signal.sign}: {signal.rule}"
         if signal.sign in _CHARTED and unit.from_um(value) > ceiling:
-            words += f", at {_far_words(value, unit)}"
+            above[age, ceiling] = f", at {_far_words(value, unit)}"
         if words not in texts:
             texts.append(words)
     if not reasons:
@@ -343,7 +353,7 @@ def _add_rings(
         figure.add_annotation(
             x=age,
             y=value,
-            text=as_typed("; ".join(reasons[age, value])),
+            text="<br>".join(map(as_typed, reasons[age, value])) + as_typed(above.get((age, value), "")),
             **ring_words(look, size=15, padding=4, standoff=13),
             axref="x",
             ayref="y",

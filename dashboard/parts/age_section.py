@@ -48,6 +48,8 @@ def age_section(page: Page, lap: str) -> None:
     plan = found.plan
     st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(found.laps)}; costs in any unit of yours"))
     st.html(cards.sentences([*other_clock_words(clocks, str(clock)), *found.remarks, clocks.sentence]))
+    if plan.curve.status == plan.age.status == "counts only":
+        return  # the sentence says why there is neither curve
     survival, cost = pair("age")
     with survival:
         _survival(plan, page, str(clock))

@@ -1,6 +1,7 @@
 """Rows that wait: each with its reason, put right, given an alias or its lap, or discarded; always signed."""
 
 import csv
+import io
 import re
 from dataclasses import dataclass
 from typing import Any, NoReturn
@@ -11,11 +12,12 @@ import streamlit as st
 from dashboard import cards, data, log_data
 from dashboard.parts import said
 from dashboard.parts.page import Page
-from dashboard.parts.picture import show_table
-from dashboard.words import count, html_text, number_of
+from dashboard.words import count, html_text, markdown_text, number_of
 from spc.log.rereading import Retried, add_lap, approve_alias, fix_quarantined
 
 __all__ = ["quarantine", "waiting_table"]
+
+_MOST_LISTED = 100  # rows: each is settled one at a time above, and the next ones move up
 
 _PLACE = "lc_quarantine_place"
 _SHOWN = "lc_quarantine_shown"
@@ -44,24 +46,27 @@ def quarantine(page: Page, person: str) -> None:
     kicker = f"Row {row['row_number']:,} of {row['name']}, as delivered below"
     raw = f'<pre class="lc-raw">{html_text(row["raw"])}</pre>'
     st.html(cards.subject(f"{_reason(row['reasons'])}.", kicker=kicker) + raw)
-    st.html(_cells(log_data.reading_of(page.now.store, int(row["intake_id"])), str(row["raw"])))
+    cut = _cut(log_data.reading_of(page.now.store, int(row["intake_id"])), str(row["raw"]))
     number = int(row["quarantine_id"])
     with st.container(key="settle"):
-        _fix(page, number, str(row["raw"]), person)
+        _fix(page, number, str(row["raw"]), cut, person)
         _alias(page, str(row["lap"]), person)
         _add(page, str(row["lap"]), person)
         _discard(number, person)
     if len(rows) == 1:
         return
     with st.expander(f"All {count(len(rows), 'waiting row')}"):
-        show_table(waiting_table(rows), key="waiting-rows")
+        if len(rows) > _MOST_LISTED:
+            st.html(cards.sentences([f"The first {number_of(_MOST_LISTED)} of them:"]))
+        st.html(waiting_table(rows.head(_MOST_LISTED)))
 
 
-def waiting_table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows that wait as a table: where each stands, why it waits, and what was delivered."""
+def waiting_table(rows: pd.DataFrame) -> str:
+    """Return rows that wait as a table: where each stands, why it waits in full, and what was delivered."""
     heads = {"name": "file", "row_number": "row", "reasons": "reasons", "raw": "as delivered"}
-    shown = rows[[name for name in heads if name in rows]].rename(columns=heads)
-    return shown.assign(reasons=[_reason(text) for text in rows["reasons"]])
+    names = [name for name in heads if name in rows]
+    told = rows[names].assign(reasons=[_reason(text) for text in rows["reasons"]]).astype(str)
+    return cards.table(tuple(heads[name] for name in names), list(told.itertuples(index=False, name=None)))
 
 
 def _reason(text: object) -> str:
@@ -70,21 +75,37 @@ def _reason(text: object) -> str:
     return reason[:1].upper() + reason[1:]
 
 
-def _cells(notes: dict[str, Any], raw: str) -> str:
-    """Return a row as delivered cell by cell, each under its heading; nothing where the row cannot be cut up."""
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """A row as delivered, cut into its cells."""
+
+    heads: tuple[str, ...]
+    cells: tuple[str, ...]
+    separator: str
+    quote: str
+
+    def joined(self, cells: tuple[str, ...], raw: str) -> str:
+        """Return the row with other cells; as delivered where nothing was changed."""
+        if cells == self.cells:
+            return raw
+        text = io.StringIO()
+        csv.writer(text, delimiter=self.separator, quotechar=self.quote, lineterminator="").writerow(cells)
+        return text.getvalue()
+
+
+def _cut(notes: dict[str, Any], raw: str) -> _Cut | None:
+    """Cut a row as delivered into cells, each under its heading; None where it cannot be."""
     if not notes.get("columns") or "\n" in raw or len(notes["separator"]) != 1:
-        return "<span></span>"
-    cells = next(csv.reader([raw], delimiter=notes["separator"], quotechar=notes["quote"] or '"'), [])
+        return None
+    separator, quote = str(notes["separator"]), str(notes["quote"] or '"')
+    cells = next(csv.reader([raw], delimiter=separator, quotechar=quote), [])
     heads = {
         place: notes["headers"].get(name) or name.replace("_", " ")
         for name, column in notes["columns"].items()
         for place in column["positions"]
     }
-    shown = "".join(
-        f"<div><dt>{html_text(heads.get(at, f'column {at}, not read'))}</dt><dd>{html_text(cell) or 'empty'}</dd></div>"
-        for at, cell in enumerate(cells, start=1)
-    )
-    return f'<dl class="lc-facts lc-cells">{shown}</dl>'
+    named = tuple(str(heads.get(at, f"column {at}, not read")) for at in range(1, len(cells) + 1))
+    return _Cut(named, tuple(cells), separator, quote)
 
 
 def _keep_to_row(rows: pd.DataFrame) -> None:
@@ -127,10 +148,19 @@ def _step(by: int, rows: int) -> None:
     st.session_state[_PLACE] = (int(st.session_state.get(_PLACE, 1)) - 1 + by) % rows + 1
 
 
-def _fix(page: Page, number: int, raw: str, person: str) -> None:
+def _fix(page: Page, number: int, raw: str, cut: _Cut | None, person: str) -> None:
+    """Offer to put a row right, a field for each cell where it can be cut up."""
     place = f"fix-{number}"
     with st.form(place):
-        text = st.text_area("Put it right", value=raw, height=68)
+        if cut is None:
+            text = st.text_area("Put it right", value=raw, height=68)
+        else:
+            with st.container(key=f"cells-{number}", horizontal=True):
+                cells = tuple(
+                    st.text_input(markdown_text(head), value=cell, key=f"cell-{number}-{at}", width=190)
+                    for at, (head, cell) in enumerate(zip(cut.heads, cut.cells, strict=True))
+                )
+            text = cut.joined(cells, raw)
         reason = st.text_input("How you know", placeholder="asked the operator")
         if st.form_submit_button("Take in as put right", type="primary") and _signed(place, person, reason):
             try:

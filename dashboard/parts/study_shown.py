@@ -26,7 +26,9 @@ _MOST_LISTED = 5_000
 def show_study(study: Study, page: Page, *, key: str) -> None:
     """Draw a study; `key` tells two studies on one page apart."""
     unit = length_unit(study.plan.characteristic, page.unit)
-    st.html(cards.subject(unit.said(_capital(study.sentence)), kicker=_kicker(study, unit)))
+    over_ages = any(one is not None and one.sentence for one in (study.whole_cycles, study.at_planned_age))
+    said = study.sentence.replace("No index", "No capability index") if over_ages else study.sentence
+    st.html(cards.subject(unit.said(_capital(said)), kicker=_kicker(study, unit)))
     if study.index is not None and study.index.status == "computed":
         st.html(cards.facts(_numbers(study.index, unit)))
     _by_age(study, unit)

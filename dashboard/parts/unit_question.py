@@ -13,6 +13,7 @@ from spc.store.frames import CHARACTERISTICS
 __all__ = ["asked_units"]
 
 _UNITS = {"um": "µm", "band": "light bands", "uin": "µin", "nm": "nm", "mm": "mm", "in": "inches"}
+_OF_FORM = ("flatness", "parallelism", "squareness")  # bands measure these, and neither roughness nor thickness
 
 
 def asked_units(found: pd.DataFrame, parsed: ParsedLog) -> pd.DataFrame:
@@ -39,18 +40,19 @@ def asked_units(found: pd.DataFrame, parsed: ParsedLog) -> pd.DataFrame:
         wants_unit = not row["unit"] and _waits(field, "has no unit", reasons)
         wants_lamp = row["unit"] == "band" and not row["lamp"] and _waits(field, "lamp", reasons)
         if wants_unit or wants_lamp:
-            unit, lamp = _ask(int(str(position)), str(row["header"]), str(row["unit"]))
+            unit, lamp = _ask(int(str(position)), field, str(row["header"]), str(row["unit"]))
             answered.loc[position, ["unit", "lamp"]] = [unit, lamp]
     return answered
 
 
-def _ask(position: int, header: str, unit: str) -> tuple[str, str]:
+def _ask(position: int, field: str, header: str, unit: str) -> tuple[str, str]:
     """Ask for the unit of one column, if it has none, and for the lamp of bands; '' = not answered."""
     what = "lamp its bands are read under" if unit else "unit its readings are in"
     st.html(cards.notice(f"\u201c{header}\u201d does not say which {what}. It is never guessed: tap it.", kind="look"))
     with st.container(key=f"unit-question-{position}", horizontal=True):
         if not unit:
-            unit = st.pills("Unit", list(_UNITS), format_func=_UNITS.__getitem__, key=f"unit-{position}") or ""
+            units = [name for name in _UNITS if name != "band" or field in _OF_FORM]
+            unit = st.pills("Unit", units, format_func=_UNITS.__getitem__, key=f"unit-{position}") or ""
         lamp = st.pills("Lamp", list(LAMPS), key=f"lamp-{position}") or "" if unit == "band" else ""
     return (unit, lamp) if unit != "band" or lamp else ("", "")  # bands without their lamp say nothing
 

@@ -147,7 +147,7 @@ def _details(parsed: ParsedLog) -> None:
     waiting = parsed.rows[parsed.rows["outcome"] == "quarantine"]
     if len(waiting):
         st.html(cards.section("Rows that would wait for a person"))
-        show_table(waiting_table(waiting.head(_MOST_SHOWN)), key="preview-waiting")
+        st.html(waiting_table(waiting.head(_MOST_SHOWN)))
     st.html(cards.section("First faces as understood"))
     show_table(_faces(parsed.rows), key="preview-faces")
 

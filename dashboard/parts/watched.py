@@ -18,7 +18,7 @@ def watched_folder_sentence() -> str:
     folder = data.watched_folder()
     if folder:
         return f"Logs dropped into {folder} are taken in by themselves as soon as they are whole; they stay there."
-    return "To have logs taken in by themselves, start the screens with: lapcell serve --watch FOLDER"
+    return "To have logs taken in by themselves, start the screens with: `lapcell serve --watch FOLDER`"
 
 
 def unread_sentence(page: Page) -> str:

@@ -162,14 +162,15 @@ def _picture(report: LapReport, page: Page) -> None:
 
 
 def _evidence(report: LapReport, page: Page) -> None:
-    said = report.sentence.lower()
-    lines = [line for line in report.reasons if line.rstrip(".").lower() not in said]
+    said = report.sentence.casefold()
+    lines = [line for line in report.reasons if line.rstrip(".").casefold() not in said]
     left = report.faces_left
     if report.picture is not None and not math.isfinite(report.picture.limit_um):
         link_to_lap(page, report.lap, view="proof", section="Limits", label="Set its limit")
     if report.state != "held":  # nothing beside a hold may invite to go on
+        told = left.sentence.rstrip(".").casefold()
         if left.status not in ("range", "over") and not any(
-            left.sentence in line for line in (*lines, report.sentence)
+            told in line.casefold() for line in (*lines, report.sentence)
         ):
             lines.append(f"Faces left: {left.sentence}")
         if report.confidence:

@@ -36,6 +36,7 @@ SECTIONS: dict[str, Callable[[Page, str, str], None]] = {
     "How we know": lambda page, lap, person: how_we_know(),
     "Words": lambda page, lap, person: glossary(),
 }
+_OF_EVERY_LAP = ("Reading", "Variation", "Limits", "How we know", "Words")
 _WORDS: dict[str, tuple[str, ...]] = {
     "Chart": ("limit", "interval", "baseline", "trial limits", "revision", "drifting average", "false call", "signal"),
     "Wear": ("cycle", "recondition", "re-lap", "signal"),
@@ -57,7 +58,7 @@ def render(page: Page) -> None:
     if chosen is None:
         return
     lap, person = chosen
-    st.html(lost_line(page) + cards.headline(f"What stands behind {lap}."))
+    heading = st.container()
     section = st.segmented_control(
         "Section",
         list(SECTIONS),
@@ -67,5 +68,7 @@ def render(page: Page) -> None:
         bind="query-params",
         label_visibility="collapsed",
     )
+    about = "every lap" if section in _OF_EVERY_LAP else lap
+    heading.html(lost_line(page) + cards.headline(f"What stands behind {about}."))
     SECTIONS[str(section)](in_unit_of(lap, page), lap, person)
     words_here(_WORDS.get(str(section), ()))

@@ -141,14 +141,15 @@ def _alarms(report: ShiftReport, page: Page) -> list[str]:
     unread = unread_sentence(page)
     if unread:
         alarms.append(cards.notice(f"{unread} The log view says why.", kind="look"))
-    if report.room is not None:
-        alarms.append(cards.room_card(report.room, said=report.sentence))
-    if report.not_the_room is not None:
-        alarms.append(cards.room_card(report.not_the_room, label="Not the room"))
-    if report.room_before is not None:
-        alarms.append(cards.room_card(report.room_before, label="Room alarm of the shift before"))
-    if report.not_the_room_before is not None:
-        alarms.append(cards.room_card(report.not_the_room_before, label="Not the room, in the shift before"))
+    before = "in the shift before"
+    for alarm, label in (
+        (report.room, "Room alarm"),
+        (report.not_the_room, "Not the room"),
+        (report.room_before, f"Room alarm, {before}"),
+        (report.not_the_room_before, f"Not the room, {before}"),
+    ):
+        if alarm is not None:
+            alarms.append(cards.room_card(alarm, label=label, said=report.sentence, folded=not page.wall))
     return alarms
 
 

@@ -58,7 +58,7 @@ def render(page: Page) -> None:
     """Draw the tour."""
     st.html(
         cards.headline(
-            "Two minutes, four screens.", kicker="The cell in these pictures is invented; so is every number in it"
+            "Two minutes, five stops.", kicker="The cell in these pictures is invented; so is every number in it"
         )
     )
     folder = files("dashboard") / "tour"

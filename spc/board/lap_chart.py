@@ -237,7 +237,7 @@ def _sentence(judged: Replayed, spoken: tuple[ChartSignal, ...], status: str) ->
     if status == "no limits":
         return f"{len(judged.stream):,} readings, none judged: there are no limits."
     if not spoken:
-        return f"No signal in {n:,} judged faces."
+        return f"No signal in {n:,} judged face{'s' * (n != 1)}."
     places = len({s.position for s in spoken})
     back = len(judged.stream) - 1 - spoken[-1].position
     last = "the newest face" if back == 0 else f"{back:,} faces ago"

@@ -21,6 +21,7 @@ from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_lead import laps_until_good, lead_of
 from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
+from spc.board.lap_words import confidence_words, set_aside_words
 from spc.board.limit_remarks import limit_remarks
 from spc.board.lives import running_grit
 from spc.board.missing import as_if_confirmed, cycles_if_confirmed, first_doubts, missing_of_lap
@@ -222,7 +223,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
         unusual="" if fresh else wear_finding(view, cell, lap, room=room),
-        set_aside=(*_set_aside(faces, cycles, room), *(() if fresh else carried_words(faces, room.carried))),
+        set_aside=(*set_aside_words(faces, cycles, room), *(() if fresh else carried_words(faces, room.carried))),
         unread=not fresh and waits_for_second_reader(rows, room.carried),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
@@ -306,7 +307,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
         confidence=""
         if state.state == "resting"
-        else _confidence(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),
+        else confidence_words(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),
         lead_sign=lead.sign,
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
@@ -367,40 +368,8 @@ def _with(sentence: str, doubt: Signal | None, leads: str) -> str:
     return " ".join((*before, sentence, *after))
 
 
-def _set_aside(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:
-    """Say of each shift how many faces of the running cycle it took out of the charts, the newest first."""
-    if not room.aside:
-        return ()
-    at = faces["sort_us"].to_numpy(np.int64)
-    now = (faces["cycle"] == cycles["cycle"].iloc[-1]).to_numpy() if len(cycles) else np.ones(at.size, dtype=bool)
-    told = []
-    for (begins, ends), (shift, read) in zip(room.aside, room.shifts, strict=True):
-        count = int(np.count_nonzero(now & (at >= begins) & (at < ends)))
-        if count:
-            lasting = (
-                "" if (begins, ends) in room.unworn else " Faces left count it, for the room has read so for long."
-            )
-            told.append(
-                f"{plural(count, 'face')} of this cycle ({shift}) {'is' if count == 1 else 'are'} set aside: the whole "
-                f"room read {read} then, which says nothing of this lap.{lasting}"
-            )
-    return tuple(told[::-1])
-
-
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
     return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read.iloc[-HEALTH_ROWS:]))
-
-
-def _confidence(forecast: LapForecast, unconfirmed: int) -> str:
-    """Say what the range rests on; `unconfirmed` past cycles count once a person has said yes to them."""
-    left = forecast.faces_left
-    if left.status != "range":
-        return ""
-    asked = ""
-    if unconfirmed and not left.past_cycles:
-        are = "is one" if unconfirmed == 1 else f"are {unconfirmed}"
-        asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
-    return f"{left.level:.0%} range; {forecast.borrowed}{asked}"
 
 
 def _age_minutes(now: pd.DataFrame) -> float:

@@ -112,7 +112,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     sentence = chart.sentence
     finding = _finding(cycle, unusual)
     if finding:
-        sentence += f" Not wearing as usual: {finding}."
+        sentence = f"Not wearing as usual: {finding}. {sentence}"
     if unusual.status == "change" or (unusual.status == "refused" and chart.status == "ok"):
         sentence += f" {unusual.sentence}"
     if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":

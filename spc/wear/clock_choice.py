@@ -86,8 +86,8 @@ def compare_clocks(
     if not others:
         return _refused("no shape of wear fits the readings", scores, why, len(first), readings)
     behind = {name: len(first) * (scores[best] - scores[name]) for name in others}
-    told = " and ".join(f"{_SHORT[name]} by {gap:.1f}" for name, gap in behind.items())
-    gaps = f"over {_many(len(first))} left out in turn {told} of log score behind {_SHORT[best]}"
+    told = " and ".join(f"that of {_SHORT[name]} by {gap:.1f}" for name, gap in behind.items())
+    gaps = f"the log score of {_SHORT[best]} leads {told} over {_many(len(first))}, each left out in turn"
     if min(behind.values()) < CLEAR:
         text = f"The clocks foretell wear alike, as far as can be told: {gaps}.{_not_compared(why)}"
         return ClockChoice("alike", "", scores, why, len(first), readings, text)

@@ -54,7 +54,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
     page.keyboard.press("Alt+b")
     page.locator("pre.lc-raw").get_by_text("see note").wait_for()
     settled(page)
-    page.get_by_label("Put it right").fill("2026-03-04 06:20,R. Oduya,CI-1,15,12,0.35,plate,S-2")
+    page.get_by_label("flatness um").fill("0.35")
     page.get_by_label("How you know").fill("the note says 0.35")
     page.keyboard.press("Enter")
     page.get_by_text("Taken in as put right.").wait_for()

@@ -257,7 +257,7 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path, demo):
         page.get_by_role("button", name="Yes, fill this log with the invented cell").click()
         page.get_by_text("Taking in the papers").wait_for()
         page.get_by_role("link", name="Tour").first.click()  # who leaves the page leaves no half-filled log behind
-        page.get_by_text("Two minutes, four screens.").wait_for()
+        page.get_by_text("Two minutes, five stops.").wait_for()
         page.get_by_role("link", name="Shift").first.click()
         page.get_by_text("The invented cell is being taken in.").wait_for()
         page.locator("article.lc-lap").first.wait_for(timeout=90_000)

@@ -126,10 +126,10 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
     shown = text(start("rows"))
     assert "2 rows wait for a person." in shown
     assert "is not a known lap" in shown and "06:30,R. Oduya,C1-1" in shown
-    assert "<dt>lap</dt><dd>C1-1</dd>" in shown and "<dt>flatness um</dt><dd>0.33</dd>" in shown
-    every = start("rows").dataframe[0].value
-    assert every.columns.tolist() == ["file", "row", "reasons", "as delivered"] and every["row"].tolist() == [3, 4]
-    assert every["reasons"].iloc[0].startswith("Lap is not a known lap")  # its row stands beside it
+    cells = {one.label: one.value for one in start("rows").text_input}
+    assert cells["lap"] == "C1-1" and cells["flatness um"] == "0.33"
+    assert '<th scope="col" class="lc-short">row</th>' in shown and ">as delivered</th>" in shown
+    assert "<td >Lap is not a known lap" in shown  # the number of the row stands beside it
 
 
 def test_a_lap_nobody_knew_is_added_where_its_row_waits(waiting):
@@ -185,7 +185,7 @@ def test_an_alias_is_approved_and_its_rows_are_taken_in(waiting):
 def test_a_row_is_put_right_with_its_reason(waiting):
     page = start("rows")
     page.number_input[0].set_value(2).run()
-    field(page, "Put it right").set_value("2026-03-04 06:40,R. Oduya,CI-1,15,12,0.35,plate,S-4")
+    field(page, "flatness um").set_value("0.35")
     field(page, "How you know").set_value("the note says 0.35")
     press(page, "Take in as put right")
     assert "Taken in as put right." in text(page)
@@ -250,3 +250,11 @@ def test_health_names_the_lap_and_what_its_readings_cannot_carry(store):
     fill(store, laps=("CI-1",), readings=("0.5",) * 14)
     shown = text(start("health"))
     assert "CI-1" in shown and "The last 14 flatness readings all say 0.5\u00a0bands." in shown
+
+
+def test_a_rough_finish_is_not_asked_for_in_light_bands(store):
+    page = start()
+    finish = OWN.replace("flatness um", "Ra")
+    page.file_uploader[0].set_value(("own.csv", finish.encode(), "text/csv")).run()
+    units = [pills.options for pills in page.pills if pills.label == "Unit"]
+    assert units and all("light bands" not in options for options in units)

@@ -143,3 +143,11 @@ def test_a_number_and_its_unit_are_never_broken_over_a_line_end():
         "2\u00a0bands, 1\u00a0band, 0.5 to 12.3\u00a0min and 1.22\u00a0sd"
     )
     assert prose("3 minutes, 2 bandsaws") == "3 minutes, 2 bandsaws"
+
+
+def test_a_command_that_names_a_lap_is_one_command():
+    speak(LOCALES["en"], ("CI-2",))
+    told = prose("Look at it with `lapcell chart CI-2 --kind individuals`, or set one with `lapcell parts set`.")
+    assert "<code>lapcell chart CI-2 --kind individuals</code>" in told and "`" not in told
+    assert "<code>lapcell parts set</code>" in told
+    speak(LOCALES["en"], ())

@@ -123,7 +123,7 @@ def test_two_signals_at_one_face_share_a_ring():
     figure = cycle_figure(picture(signals=both), faces_left(), LIGHT, MICROMETRE)
     (rings,) = traces(figure, "signals")
     assert len(rings.x) == 1
-    assert "drifting average beyond its limit; one face beyond its chart limit" in texts(figure)
+    assert "drifting average beyond its limit<br>one face beyond its chart limit" in texts(figure)
 
 
 def test_a_signal_without_a_length_rings_its_face():

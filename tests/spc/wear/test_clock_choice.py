@@ -33,7 +33,9 @@ def test_the_clock_that_wear_runs_on_is_found(by):
     assert all(f.clock in ("", by) for f in found)
     told = next(f for f in found if f.clock)
     assert told.status == "told" and told.cycles == 10 and told.readings == 250
-    assert "foretell wear best: over 10 past cycles left out in turn" in told.sentence
+    assert (
+        "foretell wear best: the log score of " in told.sentence and "over 10 past cycles, each left" in told.sentence
+    )
 
 
 def test_where_every_face_takes_as_long_the_clocks_tell_alike():

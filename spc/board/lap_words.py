@@ -1,0 +1,58 @@
+"""What a lap's report says beside its one sentence: what its range rests on, and which faces are set aside."""
+
+import numpy as np
+import pandas as pd
+
+from spc.board.lap_forecast import LapForecast
+from spc.board.lap_state import plural
+from spc.board.room_history import RoomOfLap
+
+__all__ = ["confidence_words", "set_aside_words"]
+
+
+def confidence_words(forecast: LapForecast, unconfirmed: int) -> str:
+    """Say what the range of a forecast rests on, '' where there is none.
+
+    Parameters
+    ----------
+    forecast : LapForecast
+    unconfirmed : int
+        Past cycles that count once a person has said yes to them.
+    """
+    left = forecast.faces_left
+    if left.status != "range":
+        return ""
+    asked = ""
+    if unconfirmed and not left.past_cycles:
+        are = "is one" if unconfirmed == 1 else f"are {unconfirmed}"
+        asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
+    return f"{left.level:.0%} range; {forecast.borrowed}{asked}"
+
+
+def set_aside_words(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:
+    """Say of each shift how many faces of the running cycle it took out of the charts, the newest first.
+
+    Parameters
+    ----------
+    faces : DataFrame, shape (n_faces, ...)
+        Lappings of one lap, oldest first.
+    cycles : DataFrame
+        Of the lap.
+    room : RoomOfLap
+    """
+    if not room.aside:
+        return ()
+    at = faces["sort_us"].to_numpy(np.int64)
+    now = (faces["cycle"] == cycles["cycle"].iloc[-1]).to_numpy() if len(cycles) else np.ones(at.size, dtype=bool)
+    told = []
+    for (begins, ends), (shift, read) in zip(room.aside, room.shifts, strict=True):
+        count = int(np.count_nonzero(now & (at >= begins) & (at < ends)))
+        if count:
+            lasting = (
+                "" if (begins, ends) in room.unworn else " Faces left count it, for the room has read so for long."
+            )
+            told.append(
+                f"{plural(count, 'face')} of this cycle ({shift}) {'is' if count == 1 else 'are'} set aside: the whole "
+                f"room read {read} then, which says nothing of this lap.{lasting}"
+            )
+    return tuple(told[::-1])

@@ -110,8 +110,8 @@ def lost_line(as_of: str, *, typed: bool = False) -> str:
 def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "", folded: bool = True) -> str:
     """Return the room alarm: many laps moving together are one thing to look at.
 
-    Its sentence is left out where the heading `said` above it has it. The figures behind it are folded away, or left out
-    where nothing is pressed.
+    Its sentence is left out where the heading `said` above it has it. The figures behind it are folded away, or left
+    out where nothing is pressed.
     """
     first = f"<p><b>{prose(room.sentence)}</b></p>" if room.sentence not in said else ""
     begun = (f"{check[:1].upper()}{check[1:]}" for check in room.checks)

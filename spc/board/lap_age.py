@@ -64,8 +64,18 @@ def age_of_lap(
         grit,
         cycles,
         plan,
-        (*_of_one_grit(grit, others), *_unsaid(cycles), *_read_over(cycles), *odd, *missing),
+        (*_alone(view, lap), *_of_one_grit(grit, others), *_unsaid(cycles), *_read_over(cycles), *odd, *missing),
     )
+
+
+def _alone(view: CellView, lap: str) -> list[str]:
+    """Tell that a lap without a group lends and borrows no past, where there are others."""
+    if view.lap_row(lap)["group"] or len(view.laps) == 1:
+        return []
+    return [
+        f"{lap} has no material and no home grit on record, so its cycles stand alone: `lapcell laps set` says which "
+        "laps are its sisters."
+    ]
 
 
 def _of_one_grit(grit: str, others: int) -> list[str]:

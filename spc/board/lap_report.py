@@ -19,6 +19,7 @@ from spc.board.grit_names import grit_name_remarks, registered_otherwise
 from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_that_moved, shown_causes
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_lead import laps_until_good, lead_of
+from spc.board.lap_names import lap_name_remarks
 from spc.board.lap_rest import no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
 from spc.board.lap_words import confidence_words, set_aside_words
@@ -121,7 +122,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
             *event_words(lap, view.to_come.get(lap), view.settings),
             *face_words(lap, view.faces_to_come.get(lap), view.settings),
         ),
-        grit_names=grit_name_remarks(view, lap),
+        names=(*lap_name_remarks(view, lap), *grit_name_remarks(view, lap)),
         registered_grit=registered_otherwise(view, lap),
         left_over=over_limit_remarks(view, lap, ended=cycle_closed(view, lap)),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
@@ -169,7 +170,7 @@ class _Elsewhere(NamedTuple):
     to_come: tuple[str, ...]  # events and faces that do not count yet, in sentences
     registered_grit: str  # where another one runs on it, else ''
     left_over: tuple[str, ...]  # faces over a limit that hold it no longer, a sentence each
-    grit_names: tuple[str, ...]  # grits kept apart by their names alone, a sentence each
+    names: tuple[str, ...]  # of laps and grits kept apart by how they are written alone, a sentence each
     not_the_room: RoomAlarm | None  # that most laps moved, this one among them, in the faces of one operator or part
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
@@ -275,7 +276,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *own.new_parts,
         *once("order", (rows, events, begun), lambda: log_remarks(rows, events, sure_cycles(cycles, begun))),
         *((f"{lap} runs with {grit}, and is registered with {registered}.",) if registered else ()),
-        *elsewhere.grit_names,
+        *elsewhere.names,
         *elsewhere.to_come,
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),

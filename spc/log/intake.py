@@ -33,6 +33,7 @@ from spc.log.columns import ColumnMap, ColumnUse
 from spc.log.delivery import Delivery, Tally
 from spc.log.dialect import Dialect, LogRefusedError
 from spc.log.known import Standing, standing_of, text_of
+from spc.log.lap_names import are_they_one, laps_written_alike
 from spc.log.rereading import reading_digest, reading_notes, with_registered_laps
 from spc.log.rows import ScannedLog, scan_log
 from spc.settings import Settings
@@ -146,7 +147,10 @@ def ingest(
         delivery = Delivery(
             store, scanned, standing=standing, reading=reading, who=who, keep_rows=keep_rows, progress=progress
         )
+        before = set(store.laps()["lap"])
         tally = delivery.take_in(rows_at_once=CHUNK_ROWS)
+        alike = laps_written_alike(store.laps()["lap"].tolist())
+        remarks += [are_they_one(names) for names in alike if not before.issuperset(names)]
         if standing.back and tally.new_versions:
             remarks.append("the log says again what it said in an earlier delivery: changed back")
         remarks += delivery.remarks

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from spc.wear.cycle_table import ENDINGS, list_cycles
-from spc.wear.event_order import EVENT_EFFECTS, order_events
+from spc.wear.event_order import EVENT_EFFECTS, EventOrder, order_events
 
 __all__ = ["contradicted", "log_remarks", "unknown_reasons"]
 
@@ -127,9 +127,36 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
         count = int(doubled.sum())
         as_one = "counts as one with it" if count == 1 else "count as one"
         remarks.append(f"{_many(count, 'reconditioning')} with no face since the one before {as_one}.")
+    remarks += _while_off(numbered, layout)
     retired = (placed["effect"] == "retired").to_numpy() & (place < layout.block_end[code])
     for lap in sorted({layout.laps[c] for c in code[retired]}):
         remarks.append(f"{lap}: faces are logged after it was retired; they count as a new life.")
+    return remarks
+
+
+def _while_off(numbered: pd.DataFrame, layout: EventOrder) -> list[str]:
+    """Faces of each lap after it was swapped out and before it is back; one swapped out as worn is asked about."""
+    effects, places, codes, reasons, texts = (
+        layout.events[name].tolist() for name in ("effect", "place", "lap_code", "reason", "time_text")
+    )
+    is_face = (numbered["kind"] == "face").to_numpy()[layout.order]
+    found: dict[str, list[tuple[int, str]]] = {}
+    for n in range(len(effects)):
+        if effects[n] != "swapped" or reasons[n] == "worn":
+            continue
+        own = (k for k in range(n + 1, len(effects)) if codes[k] == codes[n])
+        back = (places[k] for k in own if effects[k] in ("swapped", "returned") or EVENT_EFFECTS[effects[k]].cycle)
+        faces = int(is_face[places[n] : next(back, layout.block_end[codes[n]])].sum())
+        if faces:
+            found.setdefault(layout.laps[codes[n]], []).append((faces, texts[n] or "an unknown time"))
+    remarks = []
+    for lap, times in found.items():
+        faces, at = times[-1]
+        before = f" (so too after {_many(len(times) - 1, 'swap')} before)" if len(times) > 1 else ""
+        remarks.append(
+            f"{lap}: {_many(faces, 'face')} logged after it was swapped out at {at}, and no return between{before}; "
+            "they count in its cycle: log the return, or take the swap back."
+        )
     return remarks
 
 

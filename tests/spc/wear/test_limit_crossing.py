@@ -50,3 +50,23 @@ def test_cycles_do_not_mix_and_one_without_a_reading_is_left_out():
     assert (found.low.tolist(), found.high.tolist()) == ([1, 2], [2, math.inf])
     assert found.stray.tolist() == [False, True]
     assert limit_crossings([], [], [], over=[], within=[]).cycle.size == 0
+
+
+@pytest.mark.parametrize("sd_um", [0.01, 0.03, 0.05])
+def test_a_noisy_path_is_said_to_cross_where_it_does_and_hardly_ever_before(sd_um):
+    """Flatness of 0.2 um grows to the limit of 0.6 um over 25 faces, give or take 4; cycles end late, or in time."""
+    rng = np.random.default_rng(1)
+
+    def crossed(share_of_life):
+        """Ends found and true lives, of cycles that went on for so much of their life."""
+        found = []
+        for life in rng.normal(25, 4, 300):
+            age = np.arange(1.0, int(life * share_of_life) + 1)
+            over = 0.2 + 0.4 * age / life + rng.normal(0, sd_um, age.size) >= 0.6
+            one = limit_crossings(np.ones(age.size, np.int64), [0] * age.size, age, over=over, within=~over)
+            found.append(((one.low[0] + one.high[0]) / 2, life))
+        return np.array(found).T
+
+    middle, life = crossed(1.4)
+    assert np.isfinite(middle).all() and abs(float(np.mean(middle - life))) < 0.5
+    assert np.isfinite(crossed(0.8)[0]).mean() < 0.01

@@ -61,6 +61,21 @@ def test_a_reason_that_is_not_known_and_one_that_is_contradicted_are_named():
     ]
 
 
+def test_faces_logged_while_the_lap_was_swapped_out_are_said():
+    faces = [{"sort_us": hours(i)} for i in range(6)]
+    off, back = {"event": "swapped", "sort_us": hours(2.5), "planned": True}, {"event": "returned"}
+    assert remarks(faces, [START, off]) == (
+        "A: 3 faces logged after it was swapped out at 2026-01-05 10:30, and no return between; they count in its "
+        "cycle: log the return, or take the swap back.",
+    )
+    assert remarks(faces, [START, off, back | {"sort_us": hours(2.7)}]) == ()
+    late = remarks(faces, [START, off, back | {"sort_us": hours(3.5)}, off | {"sort_us": hours(4.5)}])
+    assert late[0].startswith("A: 1 face logged after it was swapped out at 2026-01-05 12:30")
+    assert "(so too after 1 swap before)" in late[0]
+    assert remarks(faces, [START, off | {"reason": "worn"}]) == ()  # asked about, worn as it was
+    assert remarks(faces, [START, off, START | {"sort_us": hours(2.6)}]) == ()
+
+
 def test_one_face_of_a_cycle_whose_beginning_is_not_known_is_no_doubled_event():
     found = remarks([{"sort_us": hours(i)} for i in range(4)], [START | {"sort_us": hours(0.5)}])
     assert not any("of one face" in line for line in found)

@@ -1,0 +1,98 @@
+"""Where events fall among faces: by time, at equal times by rows of one file, else before or, closing, after them."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.wear.event_order import EVENT_EFFECTS, effective_events, order_events
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
+
+NO_TIME = {"sort_us": 0, "time_text": "", "time_utc": pd.NaT}
+
+
+def places(faces, events):
+    """Place of each event by its number, counted from the first face of its lap."""
+    layout = order_events(faces_frame(faces), events_frame(events))
+    of = layout.events
+    begins = layout.block_start[of["lap_code"].to_numpy(np.int64)]
+    return dict(zip(of["event_id"].tolist(), (of["place"] - begins).tolist(), strict=True))
+
+
+FACES = [{"sort_us": hours(h)} for h in (1, 2, 2, 3)]
+
+
+@pytest.mark.parametrize(("at", "place"), [(0.5, 0), (1.5, 1), (2.5, 3), (9, 4)])
+def test_time_decides(at, place):
+    assert places(FACES, [{"event": "reconditioned", "sort_us": hours(at)}]) == {1: place}
+
+
+@pytest.mark.parametrize("event", EVENT_EFFECTS)
+def test_at_the_time_of_faces_of_another_file_only_what_closes_falls_after_them(event):
+    place = 3 if event in ("swapped", "retired") else 1
+    assert places(FACES, [{"event": event, "sort_us": hours(2)}]) == {1: place}
+
+
+@pytest.mark.parametrize(("row", "place"), [(1, 1), (2.5, 2), (9, 3)])
+def test_at_the_time_of_faces_of_its_own_file_the_rows_decide(row, place):
+    faces = [face | {"row_number": n + 1} for n, face in enumerate(FACES)]
+    event = {"event": "swapped", "sort_us": hours(2), "intake_id": 1, "row_number": row}
+    assert places(faces, [event]) == {1: place}
+
+
+def test_an_event_without_a_time_is_placed_by_its_file_or_told_to_be_nowhere():
+    faces = [{"sort_us": 0, "time_text": "", "time_utc": pd.NaT, "row_number": n} for n in (1, 2, 4)]
+    events = [{"event": "reconditioned", "intake_id": one, "row_number": 3} | NO_TIME for one in (1, 2)]
+    layout = order_events(faces_frame(faces), events_frame(events))
+    assert layout.events[["event_id", "place"]].to_numpy().tolist() == [[1, 2]]
+    assert layout.unplaced["event_id"].tolist() == [2]
+
+
+def test_laps_lie_one_after_the_other_and_an_event_of_a_lap_without_faces_is_nowhere():
+    faces = [{"lap": lap, "sort_us": hours(h)} for h, lap in enumerate("BABA")]
+    events = [{"lap": lap, "event": "dressed", "sort_us": hours(2.5)} for lap in "ABC"]
+    layout = order_events(faces_frame(faces), events_frame(events))
+    assert (layout.laps, layout.order.tolist()) == (("B", "A"), [0, 2, 1, 3])
+    assert (layout.block_start.tolist(), layout.block_end.tolist()) == ([0, 2], [2, 4])
+    assert layout.events.set_index("lap")["place"].to_dict() == {"B": 2, "A": 3}
+    assert layout.unplaced["lap"].tolist() == ["C"]
+
+
+def test_places_agree_with_counting_faces_one_by_one():  # second way
+    rng = np.random.default_rng(8)
+    for _ in range(20):
+        faces = [{"lap": str(rng.choice(["A", "B"])), "sort_us": hours(h)} for h in rng.permutation(12)]
+        events = [
+            {"lap": str(rng.choice(["A", "B"])), "event": str(rng.choice(list(EVENT_EFFECTS))), "sort_us": hours(h)}
+            for h in rng.uniform(-1, 13, 6)
+        ]
+        known = {face["lap"] for face in faces}
+        counted = {
+            n + 1: sum(f["lap"] == e["lap"] and f["sort_us"] < e["sort_us"] for f in faces)
+            for n, e in enumerate(events)
+            if e["lap"] in known
+        }
+        assert places(faces, events) == counted
+
+
+@pytest.mark.parametrize(
+    ("told", "counts"),
+    [
+        ([("retired", 3), ("returned", 3)], ["swapped", "returned"]),
+        ([("retired", 3), ("returned", 4)], ["retired", "returned"]),  # a face was lapped between
+        ([("retired", 3), ("reconditioned", 3), ("returned", 3)], ["retired", "reconditioned", "returned"]),
+        ([("retired", 3), ("dressed", 3), ("returned", 3)], ["swapped", "dressed", "returned"]),
+        ([("reconditioned", 3), ("retired", 3), ("returned", 3)], ["reconditioned", "swapped", "returned"]),
+        ([("retired", 3)], ["retired"]),
+        ([], []),
+    ],
+)
+def test_a_retirement_taken_back_before_another_face_is_but_a_rest(told, counts):
+    assert effective_events([event for event, _ in told], [gap for _, gap in told]) == counts
+
+
+def test_an_unknown_event_is_refused_and_none_at_all_is_an_empty_layout():
+    with pytest.raises(ValueError, match="got polished"):
+        order_events(faces_frame(FACES), events_frame([{"event": "polished", "sort_us": hours(1)}]))
+    layout = order_events(faces_frame(FACES), events_frame([{"event": "dressed", "sort_us": hours(1)}]).iloc[:0])
+    assert (len(layout.events), len(layout.unplaced), layout.block_end.tolist()) == (0, 0, [4])
+    assert {"lap_code", "place", "effect"} <= set(layout.events)

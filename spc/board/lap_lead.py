@@ -61,7 +61,11 @@ def lap_that_serves(
     part, grit = (str(faces[name].iloc[-1]) if len(faces) else "" for name in ("part", "grit"))
     limit_um = float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan")
     same = view.signs_of_part(part, grit)
-    compared = tuple(str(rows["lap"].iloc[0]) for rows in same if len(rows) >= LEAST_COMPARED)
+    place = f"serves {part} with {grit}, {limit_um}"
+    compared = view.memo.once(  # once for all laps that ask: each asks for all others
+        "", f"{place}: compared", same,
+        lambda: tuple(str(rows["lap"].iloc[0]) for rows in same if len(rows) >= LEAST_COMPARED),
+    )  # fmt: skip
     out = {name: why for name in compared if (why := out_of_use(name))}
 
     def compare() -> LapsCompared:
@@ -69,7 +73,6 @@ def lap_that_serves(
         signs = pd.concat(same).sort_values("sort_us", kind="stable") if same else no_frames().signs
         return compare_laps(signs, part, grit=grit, limit_um=limit_um, hidden=hidden, out_of_use=out)
 
-    place = f"serves {part} with {grit}, {limit_um}"
     made_from = (*same, view.limits, laps_until_good(view), view.memo.same("", f"{place}: out of use", out))
     return which_lap_serves(view.memo.once("", place, made_from, compare), state_of)
 

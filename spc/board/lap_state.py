@@ -127,7 +127,8 @@ def decide_state(
         room = f"{room.split(':', 1)[0].rstrip('.')}."  # what it asked for is done
     unseen = room and not room_found
     slope = (
-        f"Its sloping chart says not wearing as usual: {unusual} (said of one or two usual cycles in 100 at any look)."
+        f"Its sloping chart says not wearing as usual: {unusual} (said at any look of one or two usual "
+        "cycles in 100, and of up to 4 of those that outlive the past ones)."
     )
     evidence = (
         *(said for said in (room, room_found) if said),

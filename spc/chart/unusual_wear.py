@@ -51,7 +51,8 @@ def unusual_cycle(chart: WearChart, *, phi: float = 0.0, false_detection: float 
     phi : float, default 0
         Correlation of neighbouring readings, left out of both searches.
     false_detection : float, default 0.01
-        Share of usual cycles in which anything is named.
+        Asked share of usual cycles in which anything is named. As simulated: up to twice it, as slopes of cycles
+        differ, and up to four times it in cycles that outlive the past ones.
 
     Returns
     -------

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from spc.chart.usual_bend import UsualBend, usual_bend
 
 __all__ = [
+    "FEWEST_CYCLES",
     "UsualWear",
     "WearChart",
     "WearLine",

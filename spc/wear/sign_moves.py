@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from spc.chart.cycle_spread import cycle_spread
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
-from spc.chart.wear_chart import UsualWear, usual_wear
+from spc.chart.wear_chart import FEWEST_CYCLES, UsualWear, usual_wear
 
 __all__ = ["RECENT_FACES", "SignMove", "sign_moves"]
 
@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 RECENT_FACES = 8
 _LEAST_USUAL = 10
 _NO_SPREAD = 1e-9  # of logarithms: readings that are all the same
-_MOST_USUAL = 200  # earlier faces that count, the latest; what was usual years ago is not
+_MOST_USUAL = 200  # earlier faces that count, the latest, and three past cycles; what was usual years ago is not
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,8 @@ def sign_moves(
     recent : int, default `RECENT_FACES`
         How many last faces count as lately.
     alpha : float, default 0.01
-        Two-sided chance, per sign, of calling a move where there is none.
+        Two-sided chance, per sign, of calling a move where there is none; up to twice it where past cycles are very
+        unlike, by simulation.
 
     Returns
     -------
@@ -70,10 +71,14 @@ def sign_moves(
     """
     if recent < 3:
         raise ValueError(f"`recent` must be at least 3 faces, got {recent}")
-    if len(signs):
-        signs = signs[signs["stream"] == signs["stream"].iloc[-1]].iloc[-(recent + _MOST_USUAL) :]
+    signs = signs[signs["stream"] == signs["stream"].iloc[-1]] if len(signs) else signs
     cycle = signs["cycle"].to_numpy(np.int64)
     cycle_now = int(cycle[-1:].max(initial=0)) if cycle_now is None else cycle_now
+    past = np.unique(cycle[cycle < cycle_now])[-FEWEST_CYCLES:]
+    begins = min(
+        max(cycle.size - recent - _MOST_USUAL, 0), int(np.searchsorted(cycle, past[0])) if past.size else cycle.size
+    )
+    signs, cycle = signs.iloc[begins:], cycle[begins:]
     split = max(len(signs) - recent, int(np.searchsorted(cycle, cycle_now)))
     flatness = (signs["first_low_um"] + signs["first_high_um"].where(np.isfinite(signs["first_high_um"]))) / 2
     flatness = flatness.where(flatness.notna(), signs["first_low_um"])
@@ -158,11 +163,11 @@ def _from_past(usual: UsualWear, past: _Faces, own: _Faces, now: _Faces) -> _Gap
     unlike = np.diag(
         np.maximum((usual.start_sd, usual.slope_sd), (scale * assumed.start_sd, scale * assumed.slope_sd)) ** 2
     )
-    noise = usual.spread**2
+    noise = max(usual.spread, _NO_SPREAD) ** 2
     x, ahead = np.column_stack([np.ones(own.age.size), own.age]), np.array([1.0, float(now.age.mean())])
-    gain = unlike @ x.T @ np.linalg.pinv(x @ unlike @ x.T + noise * np.eye(own.age.size))  # what this cycle teaches
-    taught = gain @ z_own
-    line = float(ahead @ (unlike - gain @ x @ unlike) @ ahead)
+    left = np.linalg.inv(np.linalg.inv(unlike) + x.T @ x / noise)  # what this cycle leaves open of its line
+    taught = left @ (x.T @ z_own) / noise
+    line = float(ahead @ left @ ahead)
     alike = noise / now.y.size
     if usual.bend is not None:
         bent = usual.bend.directions(now.age).mean(axis=0)

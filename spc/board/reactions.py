@@ -187,7 +187,7 @@ def fault_spans(view: CellView, lap: str) -> dict[str, tuple[tuple[int, int], ..
 
 
 def handed_text(view: CellView, signal: Signal) -> str:
-    """Say who handed an open signal to the lead; '' if nobody did.
+    """Say who handed an open signal to the lead; '' if nobody did, or a newer face that it stands for came since.
 
     Parameters
     ----------
@@ -199,7 +199,8 @@ def handed_text(view: CellView, signal: Signal) -> str:
     str
         'handed to lead by Iversen'.
     """
-    since = place_of(view, signal.lap, signal.since_face_id)
+    newest = signal.since_face_id if signal.through_face_id < 0 else signal.through_face_id
+    since = place_of(view, signal.lap, newest)
     if _newest_place(view, signal.lap, signal.sign, handed=True) < since:
         return ""
     handed = view.reactions[view.reactions["action"] == HANDED]

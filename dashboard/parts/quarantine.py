@@ -49,9 +49,9 @@ def quarantine(page: Page, person: str) -> None:
     cut = _cut(log_data.reading_of(page.now.store, int(row["intake_id"])), str(row["raw"]))
     number = int(row["quarantine_id"])
     with st.container(key="settle"):
-        _fix(page, number, str(row["raw"]), cut, person)
         _alias(page, str(row["lap"]), person)
         _add(page, str(row["lap"]), person)
+        _fix(page, number, str(row["raw"]), cut, person)
         _discard(number, person)
     if len(rows) == 1:
         return

@@ -17,7 +17,8 @@ from spc.measure.reading import Reading, parse_reading, parse_typed
 from spc.settings import Settings
 
 __all__ = [
-    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_row", "form_unit", "typed_here", "usual_readings",
+    "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_id_of", "face_row", "form_unit", "number_of",
+    "typed_here", "understood", "usual_readings",
 ]  # fmt: skip
 
 _LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
@@ -297,3 +298,19 @@ def _clock(site: Settings, at: datetime) -> dict[str, Any]:
             began = at.date() - timedelta(days=1) if across and wall < shift.end else at.date()
             return said | {"shift": shift.name, "shift_date": began.isoformat()}
     return said
+
+
+def face_id_of(row: Mapping[str, Any] | None) -> int:
+    """Give the number of a face as the store holds it, 0 where there is none."""
+    return int(row["face_id"]) if row else 0
+
+
+def number_of(row: Mapping[str, Any], name: str) -> float | None:
+    """Give a number of a face as the store holds it, None where it is not known."""
+    value = row.get(name)
+    return float(value) if value is not None and value == value else None
+
+
+def understood(row: Mapping[str, Any]) -> str:
+    """Say how a reading was read whose mark was taken to stand between thousands; '' for any other."""
+    return f" {marks_kept(row['remarks'])}." if "between thousands" in row["remarks"] else ""

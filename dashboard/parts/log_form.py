@@ -17,7 +17,18 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.correction import changed_since, corrected_words
-from dashboard.entry import FaceEntry, LengthUnit, event_row, face_row, form_unit, typed_here, usual_readings
+from dashboard.entry import (
+    FaceEntry,
+    LengthUnit,
+    event_row,
+    face_id_of,
+    face_row,
+    form_unit,
+    number_of,
+    typed_here,
+    understood,
+    usual_readings,
+)  # fmt: skip
 from dashboard.far_reading import FarReadingError, Yardstick, usual_um
 from dashboard.parts import said
 from dashboard.parts.number_field import number_field, read_number, typed_marks
@@ -71,7 +82,7 @@ class _Begun:
 
     @property
     def face_id(self) -> int:
-        return _face_id(self.last)
+        return face_id_of(self.last)
 
 
 _WAYS = ("Face", "Event", "Correct last face")
@@ -96,7 +107,7 @@ def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan, o
     face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
     with face:
         began = _began(lap, faces, page)
-        if began.face_id != _face_id(last) and last is not None:
+        if began.face_id != face_id_of(last) and last is not None:
             _offer_newer(last)
             _start_anew(f"newer-{lap}", "Start from it", "Part, grit and minutes come from that face.")
         against = Yardstick(began.usual_um, limit_um)
@@ -184,7 +195,7 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send, ag
             key=f"typed-{form}",
         )
         st.pills("Shape", _SHAPES, key=f"shape-{form}")
-        number_field(_MINUTES, _number(before, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
+        number_field(_MINUTES, number_of(before, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
         st.checkbox("A scratch", key=f"scratch-{form}")
         with st.expander("Part, grit, finish, result"):
             st.text_input("Part", value=str(before.get("part", "")), key=f"part-{form}")
@@ -277,16 +288,11 @@ def _append(
             row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=at, against=against)
             face_id = store.append_face(row, who=person)
             if store.revision() != before:
-                said_so = f"Logged: {what}.{_understood(row)}"
+                said_so = f"Logged: {what}.{understood(row)}"
                 return _Logged(lap, said_so, what, kind="face", number=face_id, tapped=(entry,))
             if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
                 return _Logged(lap, f"{what} was logged already; nothing was added.")
             at += timedelta(seconds=1)
-
-
-def _understood(row: dict[str, Any]) -> str:
-    """Say how a reading was read whose mark was taken to stand between thousands; '' for any other."""
-    return f" {marks_kept(row['remarks'])}." if "between thousands" in row["remarks"] else ""
 
 
 def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, send: _Send) -> None:
@@ -345,7 +351,7 @@ def _correction_form(
         st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {when}."]))
         text = typed_here(last, unit=unit, site=typed_site(page))
         st.text_input(f"Flatness, {unit.label}", value=text, key=f"typed-{form}")
-        number_field(_MINUTES, _number(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
+        number_field(_MINUTES, number_of(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
         st.text_input("Why it is corrected", placeholder="bad wipe, read again", key=f"why-{form}")
         keep = partial(_correct, last=last, unit=unit, form=form, text=text, against=against)
         place = f"mend-{last['face_id']}"
@@ -365,7 +371,7 @@ def _correct(
     minutes = _minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES)
     changes: dict[str, Any] = {}
     understood = ""
-    was = _number(last, "minutes")  # the field shows nine digits of it
+    was = number_of(last, "minutes")  # the field shows nine digits of it
     if minutes != was and not (minutes and was and math.isclose(minutes, was, rel_tol=1e-8)):
         changes["minutes"] = minutes if minutes else math.nan
     if typed != text.strip():
@@ -373,7 +379,7 @@ def _correct(
         row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=at, against=held_to)
         names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp")
         changes |= {name: row[name] for name in names}
-        understood = _understood(row)
+        understood = understood(row)
     if not changes:
         raise ValueError(f"Nothing was changed: it reads {unit.named(typed) or 'nothing'} already.")
     with data.open_store() as store:
@@ -398,12 +404,3 @@ def _take_back(drawn: Page, last: _Logged, person: str) -> None:
         take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
         take_back(last.number, who=person, reason=_REASON)
     _keep_in_mind(_Logged(last.lap, f"Taken back: {last.what}. It stays on record as taken back."), drawn)
-
-
-def _face_id(row: dict[str, Any] | None) -> int:
-    return int(row["face_id"]) if row else 0
-
-
-def _number(row: dict[str, Any], name: str) -> float | None:
-    value = row.get(name)
-    return float(value) if value is not None and value == value else None

@@ -321,11 +321,12 @@ def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, u
     -------
     str
     """
-    if unusual and not (called and pattern.moved):
+    with_others = "many laps" in pattern.scope  # its flatness moved this shift as that of most laps did
+    if unusual and not with_others and not (called and pattern.moved):
         return f"No sign tells them apart: all that shows is that it does not wear as usual ({unusual})."
-    if not pattern.moved:
+    if not pattern.moved and not with_others:
         return "Nothing has moved, so none of them shows."
-    if not called:
+    if not called and not with_others:
         return "No signal is open, so none of them is looked for."
     ranked = sorted(diagnosis.groups.items(), key=lambda pair: -pair[1])
     shares = ", ".join(f"{name} {share:.0%}" for name, share in ranked if share >= 0.05)

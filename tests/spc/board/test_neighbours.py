@@ -25,7 +25,7 @@ def board(tmp_path, monkeypatch):
             return [{"time": row["time"], "lap": lap, "event": "cleaned"}]
         return None
 
-    path = PlantedCell(1, laps=LAPS, cycles=2, faces=20, last=14, fault=scratched).store(tmp_path, limit="")
+    path = PlantedCell(2, laps=LAPS, cycles=2, faces=20, last=14, fault=scratched).store(tmp_path, limit="")
     return Board(path, load_settings(path.parent / "lapcell.toml"))
 
 

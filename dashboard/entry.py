@@ -18,7 +18,7 @@ from spc.settings import Settings
 
 __all__ = [
     "FaceEntry", "LengthUnit", "entry_unit", "event_row", "face_id_of", "face_row", "form_unit", "number_of",
-    "typed_here", "understood", "usual_readings",
+    "thousands_words", "typed_here", "usual_readings",
 ]  # fmt: skip
 
 _LIKE = "1.5 or <0.5 or 1-1.5 or 2+"  # how a reading may be typed
@@ -311,6 +311,6 @@ def number_of(row: Mapping[str, Any], name: str) -> float | None:
     return float(value) if value is not None and value == value else None
 
 
-def understood(row: Mapping[str, Any]) -> str:
+def thousands_words(row: Mapping[str, Any]) -> str:
     """Say how a reading was read whose mark was taken to stand between thousands; '' for any other."""
     return f" {marks_kept(row['remarks'])}." if "between thousands" in row["remarks"] else ""

@@ -25,13 +25,13 @@ from dashboard.entry import (
     face_row,
     form_unit,
     number_of,
+    thousands_words,
     typed_here,
-    understood,
     usual_readings,
-)  # fmt: skip
+)
 from dashboard.far_reading import FarReadingError, Yardstick, usual_um
 from dashboard.parts import said
-from dashboard.parts.number_field import number_field, read_number, typed_marks
+from dashboard.parts.number_field import minutes_typed, number_field, typed_marks
 from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
@@ -49,7 +49,6 @@ _UNDO = "Takes it back, signed with your name. It stays on record, and counts no
 _SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
 _DAY_MINUTES = 1440.0
 _MINUTES, _TOOK = "Minutes on the lap", "Minutes it took"
-_UNREAD = "Nothing was kept: the minutes could not be read."
 _REASON = "undone at the form"
 _SHAPES = ("convex", "concave", "twist", "flat")
 _OUTCOMES = ("", "ok", "re-lap", "regrind", "scrap")
@@ -234,19 +233,12 @@ def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry
     return FaceEntry(
         flatness=flatness or tapped_on,
         offered=next((reading for reading in usual if reading.text == tapped_on), None),
-        minutes=_minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES),
+        minutes=minutes_typed(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES),
         operator=person,
         face=str(st.session_state[f"face-{form}-side"]),
         scratch=bool(st.session_state[f"scratch-{form}"]),
         **typed,
     )
-
-
-def _minutes(label: str, key: str, *, most: float) -> float | None:
-    try:
-        return read_number(label, str(st.session_state[key]), most=most)
-    except ValueError:  # the field says why
-        raise ValueError(_UNREAD) from None
 
 
 def _log_face(
@@ -288,7 +280,7 @@ def _append(
             row = face_row(entry, lap=lap, unit=unit, site=typed_site(page), at=at, against=against)
             face_id = store.append_face(row, who=person)
             if store.revision() != before:
-                said_so = f"Logged: {what}.{understood(row)}"
+                said_so = f"Logged: {what}.{thousands_words(row)}"
                 return _Logged(lap, said_so, what, kind="face", number=face_id, tapped=(entry,))
             if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
                 return _Logged(lap, f"{what} was logged already; nothing was added.")
@@ -315,7 +307,7 @@ def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit
         return _once(last)
     if not event:
         raise ValueError("Tap what was done first.")
-    minutes = _minutes(_TOOK, f"minutes-{form}", most=_DAY_MINUTES)
+    minutes = minutes_typed(_TOOK, f"minutes-{form}", most=_DAY_MINUTES)
     grit, note = str(st.session_state[f"grit-{form}"]), str(st.session_state[f"note-{form}"])
     entry = (event, grit, minutes, note, person)
     if last is not None and last.tapped == entry:
@@ -368,7 +360,7 @@ def _correct(
     typed, reason = str(st.session_state[f"typed-{form}"]).strip(), str(st.session_state[f"why-{form}"])
     if not reason.strip():
         raise ValueError("A correction is explained: say why. The old reading is kept.")
-    minutes = _minutes(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES)
+    minutes = minutes_typed(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES)
     changes: dict[str, Any] = {}
     understood = ""
     was = number_of(last, "minutes")  # the field shows nine digits of it
@@ -379,7 +371,7 @@ def _correct(
         row = face_row(FaceEntry(typed), lap=lap, unit=unit, site=typed_site(page), at=at, against=held_to)
         names = ("flatness_low_um", "flatness_high_um", "flatness_text", "flatness_unit", "lamp")
         changes |= {name: row[name] for name in names}
-        understood = understood(row)
+        understood = thousands_words(row)
     if not changes:
         raise ValueError(f"Nothing was changed: it reads {unit.named(typed) or 'nothing'} already.")
     with data.open_store() as store:

@@ -12,7 +12,7 @@ from dashboard import cards
 from dashboard.words import spoken
 from spc.measure.number import parse_number
 
-__all__ = ["number_field", "read_number", "typed_marks", "unread"]
+__all__ = ["minutes_typed", "number_field", "read_number", "typed_marks", "unread"]
 
 
 def number_field(
@@ -76,6 +76,14 @@ def read_number(
         ends = f"more than {least:g}" if above else f"{least:g} or more"
         raise ValueError(f"{label}: must be {ends}{f', at most {most:,g}' if math.isfinite(most) else ''}.")
     return number
+
+
+def minutes_typed(label: str, key: str, *, most: float) -> float | None:
+    """Return the minutes typed into the field of a form, None where it is empty; the field itself says why not."""
+    try:
+        return read_number(label, str(st.session_state[key]), most=most)
+    except ValueError:
+        raise ValueError("Nothing was kept: the minutes could not be read.") from None
 
 
 def typed_marks(text: str) -> str:

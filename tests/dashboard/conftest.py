@@ -9,8 +9,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from dashboard.entry import FaceEntry, LengthUnit, face_row
+from spc.board import board as board_module
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.dashboard import fixtures
 
 BANDS = LengthUnit("band", "helium")
 READINGS = ("0.5", "<0.5", "1", "0.5", "1", "1.5", "1", "1.5", "2", "1.5", "2", "2.5")
@@ -70,3 +72,20 @@ def filled_once(tmp_path_factory):
 def filled_store(empty_store, filled_once):
     shutil.copy(filled_once, empty_store)
     return empty_store
+
+
+@pytest.fixture
+def board(monkeypatch):
+    """The boards of the fixtures in place of the computed ones."""
+    put(monkeypatch, fixtures.shift())
+
+
+def put(monkeypatch, shift, **lap):
+    class Board(board_module.Board):
+        def lap(self, name):
+            return fixtures.lap(lap=name, **lap)
+
+        def shift(self):
+            return shift
+
+    monkeypatch.setattr(board_module, "Board", Board)

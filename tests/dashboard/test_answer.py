@@ -9,8 +9,8 @@ from spc.board.reactions import keep_answer
 from spc.board.results import Cause
 from spc.store.store import Store
 from tests.dashboard import fixtures
-from tests.dashboard.conftest import refusals, text
-from tests.dashboard.test_views import put, run
+from tests.dashboard.conftest import put, refusals, text
+from tests.dashboard.test_views import run
 from tests.dashboard.view_script import one_view
 
 LIKELY = tuple(

@@ -15,13 +15,12 @@ from dashboard.theme import LIGHT
 from dashboard.units import display_unit
 from dashboard.views import lap as lap_view
 from dashboard.views.tour import STEPS
-from spc.board import board as board_module
 from spc.board.results import ReconditionSlot
 from spc.board.safety import CAUTIONS, DEFERENCE
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.dashboard import fixtures
-from tests.dashboard.conftest import fill, refusals, text
+from tests.dashboard.conftest import fill, put, refusals, text
 from tests.dashboard.view_script import one_view
 
 VIEWS = ("shift", "lap", "proof", "log")
@@ -46,23 +45,6 @@ def test_an_empty_store_has_a_useful_screen(view, empty_store):
     shown = text(run(view))
     assert "<h1>" in shown
     assert "Nothing has been taken in yet" in shown or "This log is empty" in shown
-
-
-@pytest.fixture
-def board(monkeypatch):
-    """The boards of the fixtures in place of the computed ones."""
-    put(monkeypatch, fixtures.shift())
-
-
-def put(monkeypatch, shift, **lap):
-    class Board(board_module.Board):
-        def lap(self, name):
-            return fixtures.lap(lap=name, **lap)
-
-        def shift(self):
-            return shift
-
-    monkeypatch.setattr(board_module, "Board", Board)
 
 
 def test_the_shift_view_names_the_sentence_and_every_lap(filled_store, board):
@@ -292,9 +274,15 @@ def test_one_face_alone_is_enough_for_every_view(empty_store, board):
         assert "<h1>" in text(run(view))
 
 
-@pytest.mark.parametrize("section", ["Chart", "Index", "Age", "Limits", "How we know", "Words"])
-def test_every_section_of_the_proof_opens(section, filled_store):
-    assert "What stands behind DI-2." in text(run("proof", lap="DI-2", section=section)).replace("\u00a0", " ")
+@pytest.mark.parametrize(
+    ("section", "about"),
+    [
+        ("Chart", "DI-2"), ("Index", "DI-2"), ("Age", "DI-2"), ("Limits", "every lap"), ("How we know", "every lap"),
+        ("Words", "every lap"),
+    ],
+)  # fmt: skip
+def test_every_section_of_the_proof_opens(section, about, filled_store):
+    assert f"What stands behind {about}." in text(run("proof", lap="DI-2", section=section)).replace("\u00a0", " ")
 
 
 def test_limits_are_frozen_with_who_and_why(filled_store):

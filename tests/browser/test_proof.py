@@ -43,7 +43,8 @@ def sideways(page):
 
 @pytest.mark.parametrize("section", SECTIONS)
 def test_a_section_opens_from_its_link_fits_a_tablet_and_axe_finds_nothing_of_ours_in_the_dark(at, cell, section):
-    page = at(f"{cell[0]}/proof?lap=DI-1&section={section}", size="portrait", dark=True)
+    lap = "CI-1" if section == "Age" else "DI-1"  # too few cycles of the other ended worn
+    page = at(f"{cell[0]}/proof?lap={lap}&section={section}", size="portrait", dark=True)
     page.get_by_text(SECTIONS[section]).first.wait_for()
     settled(page)
     told = page.get_by_text("in words and numbers").count()

@@ -95,7 +95,7 @@ def test_sliding_wear_as_laps_with_a_wear_limit_by_load(cell, sliding):
     state = {lap["lap"]: lap["state"] for lap in due["laps"]}
     assert state == {"301": "held", "302": "watch", "303": "held", "304": "watch", "305": "held", "306": "held"}
     held = next(lap for lap in due["laps"] if lap["lap"] == "303")
-    assert "over its limit" in held["sentence"] and "against 14 um for 50" in held["sentence"]
+    assert "over their limit" in held["sentence"] and "against 14 um for 50" in held["sentence"]
     young = next(lap for lap in due["laps"] if lap["lap"] == "302")
     assert young["faces_left"]["status"] == "refused" and "no past cycle to borrow from" in young["sentence"]
     assert young["age_minutes"] == pytest.approx(50)  # the running count of cycles, taken as increases

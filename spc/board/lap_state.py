@@ -11,7 +11,7 @@ __all__ = ["OTHER_PART_FIRST", "SAY_YES_OR_NO", "SECOND_READER_FIRST", "LapState
 # First steps that are not of one state alone.
 SAY_YES_OR_NO, SECOND_READER_FIRST, OTHER_PART_FIRST = "Say yes or no", "Second reader", "Another part"
 _ROOM_FIRST, _PART_FIRST, _READING_FIRST = "Look at the room", "Look at the part", "Check the reading"
-_NO_PAST = "has no past cycle to compare with"
+_NO_PAST, _UNREAD = "has no past cycle to compare with", "has no reading of this cycle that counts"
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +189,7 @@ def decide_state(
         little = f"{moved}. Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", step, f"{little} {why}", (*evidence, why))
     wears = "wears as usual" if faces_left.past_cycles else _NO_PAST
+    wears = wears if faces_left.own_faces else _UNREAD
     wears = "is fresh and has no face of its own yet" if fresh else wears
     wears = f"does not wear as usual ({unusual})" if unusual else wears
     before = _ROOM_FIRST if unseen else ""
@@ -199,7 +200,7 @@ def decide_state(
         leaning = f"{lap} {read_apart}: {asks}."
     leans = bool(room or read_apart) and not fresh
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        plan = f"{lap} {wears}{';' if unusual or wears == _NO_PAST else ', but'} plan"
+        plan = f"{lap} {wears}{';' if unusual or wears in (_NO_PAST, _UNREAD) else ', but'} plan"
         plan = f"{leaning} {'Then plan' if before else 'Plan'}" if leans else plan
         step = before if leans and before else "Plan"
         return LapState("watch", step, f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))

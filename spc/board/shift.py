@@ -205,24 +205,21 @@ def _sentence(
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
     unusual = [r.lap for r in laps if r.state == "cutting" and r.unusual_wear]
-    new = sum(_no_past(r) for r in laps)
-    usual = len(named["cutting"]) - fresh - len(unusual) - new
+    told_of = [r.faces_left for r in laps if r.state == "cutting" and r.age_faces > 0 and not r.unusual_wear]
+    unread = sum(not left.own_faces for left in told_of)
+    new = sum(left.own_faces > 0 and not left.past_cycles for left in told_of)
+    usual = len(told_of) - unread - new
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
     if unusual:
         calm.append(f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})")
     calm += [f"{plural(new, 'lap')} with faces left and no past cycle to compare with"] if new else []
+    calm += [f"{plural(unread, 'lap')} with faces left and no reading of this cycle that counts"] if unread else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
     if not told and not calm:
         return f"Nothing needs a person: {plural(len(laps), 'lap')} resting, none in use."
     if not told:
         return f"{first}{'' if first else 'Nothing needs a person: '}{'; '.join(calm)}."
     return f"{first}{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
-
-
-def _no_past(report: LapReport) -> bool:
-    """Whether a lap cuts with faces left that no past cycle has a say in."""
-    told = report.state == "cutting" and report.age_faces > 0 and not report.unusual_wear
-    return told and report.faces_left.past_cycles == 0
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

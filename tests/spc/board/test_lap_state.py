@@ -108,6 +108,7 @@ WORN = LeadMove("minutes per face are 25% more than on a fresh lap", True)
         ({"read_apart": APART}, "Second reader", f"L-1 {APART}: let a second reader read one of its last faces again."),
         ({"left": PLANNED, "read_apart": PART_APART}, "Another part", f"L-1 {PART_APART}: read a face of another "),
         ({"left": replace(RANGE, past_cycles=0)}, "Carry on", "L-1 has no past cycle to compare with: 20 to 70 faces"),
+        ({"left": replace(RANGE, own_faces=0)}, "Carry on", "L-1 has no reading of this cycle that counts: 20 to 70"),
         ({"left": replace(PLANNED, past_cycles=0)}, "Plan", "L-1 has no past cycle to compare with; plan its"),
         ({"left": REFUSED, "equal_readings": True}, "Check the reading", "L-1: the readings do not move. Check the"),
         ({"left": DUE, "read_apart": APART}, "Second reader", "Let a second reader read one of the last faces"),

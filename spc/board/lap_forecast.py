@@ -27,7 +27,7 @@ from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.wear.path_shape import SHAPES
 from spc.wear.path_slips import slips
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
-from spc.wear.pooled_apart import fit_apart
+from spc.wear.pooled_apart import fit_apart, with_own_way
 from spc.wear.signed_path import many_go_through_flat, way_of
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_of_parts, usual_band
 from spc.wear.wear_path import WearPath, taken
@@ -216,11 +216,13 @@ def _forecast(
     now = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
     rng = np.random.default_rng(_seed(lap, str(len(rows)), str(rows["face_id"].iloc[-1]) if len(rows) else ""))
     name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
-    pooled = fit = cache.fit(name, paths, signed=how.signed)
+    fit = cache.fit(name, paths, signed=how.signed)
     if how.apart:
         pooled = fit_apart(fit, own, lacking=_APART, rng=rng)
     elif fit.refused and np.isfinite(running.widest_um):
         pooled = fit_alone(own, rng=rng)
+    else:
+        pooled = with_own_way(fit, own, rng=rng)
     limits = {limit.part: limit.limit_um for limit in running.limits}
     lower = {part: -limit_um for part, limit_um in limits.items()} if how.signed else None
     counted = "pass" if now > _OFTEN_AGAIN * max(len(rows), _FEW_FACES) else "face"
@@ -280,6 +282,7 @@ def _faces_left(part: str, answer: TimeToLimit, others: Mapping[str, TimeToLimit
         sentence=answer.sentence,
         own_faces=answer.own_readings,
         past_cycles=answer.past_cycles,
+        own_way=answer.own_way_share > 0.5,
         counted=counted,
         part=part,
         others=tuple(

@@ -189,6 +189,7 @@ def decide_state(
         little = f"{moved}. Too little to say how long." if room else f"{lap}: too little to say how long."
         return LapState("watch", step, f"{little} {why}", (*evidence, why))
     wears = "wears as usual" if faces_left.past_cycles else _NO_PAST
+    wears = "does not go as past cycles did" if faces_left.own_way else wears
     wears = wears if faces_left.own_faces else _UNREAD
     wears = "is fresh and has no face of its own yet" if fresh else wears
     wears = f"does not wear as usual ({unusual})" if unusual else wears
@@ -200,7 +201,7 @@ def decide_state(
         leaning = f"{lap} {read_apart}: {asks}."
     leans = bool(room or read_apart) and not fresh
     if faces_left.low is not None and faces_left.low <= 3 * shift:
-        plan = f"{lap} {wears}{';' if unusual or wears in (_NO_PAST, _UNREAD) else ', but'} plan"
+        plan = f"{lap} {wears}{';' if unusual or faces_left.own_way or wears in (_NO_PAST, _UNREAD) else ', but'} plan"
         plan = f"{leaning} {'Then plan' if before else 'Plan'}" if leans else plan
         step = before if leans and before else "Plan"
         return LapState("watch", step, f"{plan} its reconditioning: {_lower(forecast)}", (*evidence, forecast))

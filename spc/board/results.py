@@ -102,6 +102,7 @@ class FacesLeft:
     if_reconditioned: str = ""  # '' or, while nobody has said whether it was, when: the range holds only if it was
     part: str = ""  # the part number that is at its limit first, '' = none known
     others: tuple[PartLeft, ...] = ()  # the other part numbers lapped lately, as they follow
+    own_way: bool = False  # True: more likely than not past cycles tell neither its level nor its slope
 
     @property
     def named(self) -> str:

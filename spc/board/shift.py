@@ -204,8 +204,8 @@ def _sentence(
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
-    unusual = [r.lap for r in laps if r.state == "cutting" and r.unusual_wear]
-    told_of = [r.faces_left for r in laps if r.state == "cutting" and r.age_faces > 0 and not r.unusual_wear]
+    unusual = [r.lap for r in laps if r.state == "cutting" and (r.unusual_wear or r.faces_left.own_way)]
+    told_of = [r.faces_left for r in laps if r.state == "cutting" and r.age_faces > 0 and r.lap not in unusual]
     unread = sum(not left.own_faces for left in told_of)
     new = sum(left.own_faces > 0 and not left.past_cycles for left in told_of)
     usual = len(told_of) - unread - new

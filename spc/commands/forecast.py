@@ -44,14 +44,15 @@ Limits and readings are numbers in the unit of the wear column; a header may be 
 behind it, and a reading written in another unit is not used. Where most units begin above their limits and fall, they
 are taken as falling to a lower limit, and that is said; where the readings do not tell, --falls or --rises is asked
 for. A unit borrows from 200 others at most; of more than 20 units, one in twenty share what they borrow from, which
-holds none of them. The order of the units changes nothing. The store is neither read nor written.
+holds none of them; one whose readings do not go as theirs goes its own way, and that is said. The order of the units
+changes nothing. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
 remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
 past the horizon; all three where status is refused; where it is over, at_clock is where the readings crossed), horizon,
-own_readings, past_units, shape, shape_share, sentence, borrowed); with --backtest instead of units: backtest, a list by
-share with predicted, median_abs_error, covered, coverage, mean_interval_score, median_width and units (truth, low,
-median, high, error, inside, score).
+own_readings, past_units, shape, shape_share, own_way_share, sentence, borrowed); with --backtest instead of units:
+backtest, a list by share with predicted, median_abs_error, covered, coverage, mean_interval_score, median_width and
+units (truth, low, median, high, error, inside, score).
 """
 
 
@@ -298,6 +299,7 @@ def _unit_document(
         "past_units": answer.past_cycles,
         "shape": answer.shape,
         "shape_share": answer.shape_share,
+        "own_way_share": answer.own_way_share,
         "sentence": sentence,
         "borrowed": answer.borrowed,
     }

@@ -49,6 +49,7 @@ class PooledShape:
     score: float  # log predictive density of a left-out unit, mean over the units, in the readings' unit
     with_covariates: bool
     log_scales: Array  # (K, 2) how far new units stray from the group, see `unit_tails`; empty = not at all
+    own_way: bool = False  # True: past cycles tell neither its level nor its slope, see `pooled_apart`
 
     @property
     def name(self) -> str:
@@ -66,7 +67,7 @@ class PooledWear:
     left_out: tuple[str, ...]  # cycles and readings not used, and why
     refused: str  # why nothing could be pooled, '' if it could
     alone: bool = False  # True: the spreads come from the very cycle to be forecast
-    apart: bool = False  # True: past cycles tell the scatter only, see `pooled_apart`
+    plain: tuple[PathScale, ...] = ()  # on which these paths are scaled for `ALONE_SHAPES`, those offered
     lacking: str = NO_PAST  # why past cycles do not say how this one wears, where they do not
 
 
@@ -111,13 +112,15 @@ def fit_pooled(
     half_way = np.array([_half_way(p, p.limit if np.isnan(limit) else limit) for p in used])
     by_limit = bool(np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
-    first = []
+    first, plain = [], []
     for shape in shapes:
         for relative in (False, True)[: 1 + by_limit]:
             for with_covariates in (False, True)[: 1 + by_covariates]:
                 scale = fit_scale(used, shape, relative=relative, with_covariates=with_covariates)
                 if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                     continue
+                if shape in ALONE_SHAPES and not relative and not with_covariates:
+                    plain.append(scale)
                 first.append(_first_fit(used, scale, with_covariates, half_way, rng))
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
@@ -130,7 +133,7 @@ def fit_pooled(
         kept += [_second_fit(used, f, draws, rng) for f in between]
     shares = _shares_of(kept, first)
     fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales) for f in kept]
-    return PooledWear(_shared(fitted, shares), used, left_out, "")
+    return PooledWear(_shared(fitted, shares), used, left_out, "", plain=tuple(plain))
 
 
 def fit_alone(own: WearPath, *, lacking: str = NO_PAST, draws: int = 500, rng: np.random.Generator) -> PooledWear:

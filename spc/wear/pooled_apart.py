@@ -3,20 +3,24 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.wear.path_posterior import LineDraws
-from spc.wear.path_scale import PathScale, fit_scale, stack_paths
-from spc.wear.pooled import ALONE_LEAST, ALONE_SHAPES, PooledShape, PooledWear, fit_alone
+from spc.wear.path_scale import PathScale, stack_paths
+from spc.wear.pooled import ALONE_LEAST, PooledShape, PooledWear, fit_alone
 from spc.wear.wear_path import WearPath
 
-__all__ = ["fit_apart"]
+__all__ = ["fit_apart", "with_own_way"]
 
-_WIDE = (4.0, 10.0)  # spread of level and slope in units of what the cycle reads: the readings alone place its line
+_BEFORE = 0.05  # how likely a cycle goes its own way before it is read; our own rule
+_WIDE = 4.0  # spread of level and rise, in units of what the cycle reads: the readings alone place its line
 _LEAST_PAST = 3  # past cycles from which on their scatter is taken over; our own rule
+_OTHER_SCATTER = np.log(30.0)  # that a cycle of its own way may scatter so many times more, or less, than the past ones
+_TIMES = 3  # draws of it for every draw of the group: one with the group's scatter, the others with any
 
 
 def fit_apart(pooled: PooledWear, own: WearPath, *, lacking: str, rng: np.random.Generator) -> PooledWear:
-    """Take over from a pool how readings scatter and paths wander, with any level and any slope.
+    """Take over from a pool its shapes and how readings scatter, with any level and any slope.
 
     Parameters
     ----------
@@ -31,33 +35,103 @@ def fit_apart(pooled: PooledWear, own: WearPath, *, lacking: str, rng: np.random
     Returns
     -------
     PooledWear
-        The shapes of `fit_alone` with equal shares. From too few past cycles, or too few own readings, what `fit_alone`
-        says.
+        Half of the shares as in the pool, half even over the shapes of `fit_alone`. From too few past cycles, or too
+        few own readings, what `fit_alone` says.
 
     Notes
     -----
-    Assumes that a reading of this cycle errs as those of the past ones do, whatever the form does.
+    A reading errs as those of the past cycles do, or up to thirty times more or less: its own readings weigh it.
     """
-    if len(pooled.past) < _LEAST_PAST or not pooled.shapes or own.age.size < ALONE_LEAST or not np.ptp(own.age):
+    shapes = _own_ways(pooled, own, rng)
+    if not shapes:
         return fit_alone(own, lacking=lacking, rng=rng)
+    return PooledWear(shapes, pooled.past, (), "", lacking=lacking)
+
+
+def with_own_way(pooled: PooledWear, own: WearPath, *, rng: np.random.Generator) -> PooledWear:
+    """Allow that a cycle goes its own way, one in twenty before it is read; its readings weigh that.
+
+    Without it the readings of a cycle unlike all past ones choose among the few draws that miss them least, and its
+    range is as sure as it is wrong.
+
+    Parameters
+    ----------
+    pooled : PooledWear
+        From `fit_pooled` on the past cycles.
+    own : WearPath
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    PooledWear
+        The shapes of the pool and those of `fit_apart` beside them; the pool itself from too few past cycles, or too
+        few own readings.
+
+    References
+    ----------
+    Box and Tiao (1968), A Bayesian approach to some outlier problems, Biometrika 55(1): what strays as a second
+    component of a mixture, here a whole unit.
+    """
+    shapes = _own_ways(pooled, own, rng)
+    if not shapes:
+        return pooled
+    usual = tuple(replace(s, share=s.share * (1 - _BEFORE)) for s in pooled.shapes)
+    return replace(
+        pooled,
+        shapes=usual + tuple(replace(s, share=s.share * _BEFORE) for s in shapes),
+        lacking="its readings do not go as theirs",
+    )
+
+
+def _own_ways(pooled: PooledWear, own: WearPath, rng: np.random.Generator) -> tuple[PooledShape, ...]:
+    """Give every shape with any line, shares adding to 1; none from too few past cycles or own readings."""
+    if len(pooled.past) < _LEAST_PAST or not pooled.shapes or own.age.size < ALONE_LEAST:
+        return ()
     best = pooled.shapes[0]
-    fitted = []
-    for shape in ALONE_SHAPES:
-        scale = fit_scale(pooled.past, shape, relative=False, with_covariates=False)
-        if not isinstance(scale, str):
-            lines = _any_line(best.lines, scale, own)
-            fitted.append(PooledShape(scale, lines, 1 / len(ALONE_SHAPES), float("nan"), False, np.empty((0, 2))))
-    return PooledWear(tuple(fitted), pooled.past, (), "", apart=True, lacking=lacking)
+    ways: dict[PathScale, PooledShape] = {s.scale: replace(s, share=s.share / 2) for s in pooled.shapes}
+    for scale in pooled.plain:
+        beside = PooledShape(scale, _without_covariates(best, scale), 0.0, float("nan"), False, best.log_scales)
+        way = ways.get(scale, beside)
+        ways[scale] = replace(way, share=way.share + 0.5 / len(pooled.plain))
+    wide = {scale: _any_line(way.lines, scale, own) for scale, way in ways.items()}
+    total = sum(ways[scale].share for scale, lines in wide.items() if lines is not None)
+    return tuple(
+        replace(way, lines=lines, share=way.share / total, log_scales=_any_scatter(lines, rng), own_way=True)
+        for scale, way in ways.items()
+        if (lines := wide[scale]) is not None
+    )
 
 
-def _any_line(lines: LineDraws, scale: PathScale, own: WearPath) -> LineDraws:
-    """Lines of any level and any slope; the offsets of parts stay as they are."""
+def _without_covariates(fitted: PooledShape, scale: PathScale) -> LineDraws:
+    """Draws of a fitted shape for a scale of the same parts that knows no covariates."""
+    parts = len(scale.parts)
+    size = fitted.lines.mean.shape[1]
+    terms = np.array([0, (size - parts) // 2, *range(size - parts, size)])
+    lines = fitted.lines
+    return replace(lines, mean=lines.mean[:, terms], covariance=lines.covariance[:, terms[:, None], terms])
+
+
+def _any_line(lines: LineDraws, scale: PathScale, own: WearPath) -> LineDraws | None:
+    """Lines of any level and any slope; the offsets of parts stay as they are. None: no two ages on this scale."""
+    if scale.shape.needs_positive and own.low.min() <= 0:
+        return None
     stack = stack_paths([own], scale)
+    across = float(np.ptp(stack.age_scaled))
+    if not across > 0:
+        return None
     middle = np.where(np.isfinite(stack.high), (stack.low + stack.high) / 2, stack.low)
-    unit = max(float(np.sqrt(np.mean(middle**2))), 1.0)
+    unit = _WIDE * max(float(np.sqrt(np.mean(middle**2))), 1.0)
+    slope = (lines.mean.shape[1] - len(scale.parts)) // 2
     mean, covariance = lines.mean.copy(), lines.covariance.copy()
-    mean[:, :2] = 0.0
-    covariance[:, :2] = covariance[:, :, :2] = 0.0
-    for at, wide in enumerate(_WIDE):
-        covariance[:, at, at] = (wide * unit) ** 2
+    for term, sd in ((0, unit), (slope, unit / across)):
+        mean[:, term] = 0.0
+        covariance[:, term] = covariance[:, :, term] = 0.0
+        covariance[:, term, term] = sd**2
     return replace(lines, mean=mean, covariance=covariance)
+
+
+def _any_scatter(lines: LineDraws, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Log scales of `_TIMES` units for every draw, as `unit_tails.new_unit_draws` gives them."""
+    size = lines.spreads.shape[0]
+    scatter = np.concatenate([np.zeros(size), np.linspace(-_OTHER_SCATTER, _OTHER_SCATTER, (_TIMES - 1) * size)])
+    return np.column_stack([np.zeros_like(scatter), rng.permutation(scatter)])

@@ -56,6 +56,7 @@ class TimeToLimit:
     past_cycles: int
     shape: str  # shape of greatest weight
     shape_share: float
+    own_way_share: float  # of the draws, that past cycles tell neither level nor slope of this one
     fan: WearFan | None
     draws: Array  # remaining time of every draw, inf = not before the horizon
 
@@ -186,7 +187,7 @@ def times_of_parts(
         return {
             c: TimeToLimit(
                 status, none, none, none, ahead, start, level, c, unit, why, borrowed, own.age.size, len(pooled.past),
-                "", 0.0, None, np.empty(0),
+                "", 0.0, 0.0, None, np.empty(0),
             )
             for c in crossings
         }  # fmt: skip
@@ -212,7 +213,8 @@ def times_of_parts(
     if drawn is None:
         why = "cannot say: the readings of this cycle do not go with any shape of the past cycles"
         return dict.fromkeys(limits, told("refused", why))
-    of_first, shape, shape_share = drawn
+    of_first, shape, shape_share, own_way = drawn
+    borrowed = _borrowed_words(own, pooled, unit, own_way=own_way)
 
     def of(part: str) -> dict[str, TimeToLimit]:
         futures = of_first if part == next(iter(limits)) else [of_part(future, part) for future in of_first]
@@ -232,7 +234,7 @@ def times_of_parts(
                 median if np.isfinite(median) else None,
                 high if np.isfinite(high) else None,
                 ahead, start, level, crossing, unit, words, borrowed, own.age.size, len(pooled.past), shape,
-                shape_share, fan, remaining,
+                shape_share, own_way, fan, remaining,
             )  # fmt: skip
         return out
 
@@ -285,8 +287,8 @@ def _drawn_paths(
     draws: int,
     parts: Sequence[str],
     rng: np.random.Generator,
-) -> tuple[list[FuturePaths], str, float] | None:
-    """Future paths of the first part by every shape that counts, name and share of the likeliest; None = none fits."""
+) -> tuple[list[FuturePaths], str, float, float] | None:
+    """Future paths of the first part; the likeliest shape, its share, and that of own ways; None = no shape fits."""
     updates = [
         (update_own(s.scale, s.lines, own, parts=parts, log_scales=s.log_scales, alone=pooled.alone), s)
         for s in pooled.shapes
@@ -302,8 +304,9 @@ def _drawn_paths(
         for (u, _), part_of in zip(updates, share, strict=True)
         if part_of >= 0.005
     ]
+    own_way = float(sum(part_of for (_, s), part_of in zip(updates, share, strict=True) if s.own_way))
     best = int(share.argmax())
-    return futures, updates[best][1].name, float(share[best])
+    return futures, updates[best][1].name, float(share[best]), own_way
 
 
 def _above_zero(own: WearPath, scale: PathScale) -> bool:
@@ -350,14 +353,14 @@ def _figure(value: float, scale: float) -> str:
     return f"{float(f'{value:.4g}') if value >= 1e4 else value:.0f}" if scale >= 20 else f"{value:.3g}"
 
 
-def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str) -> str:
+def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str, *, own_way: float = 0.0) -> str:
     noun = "face" if unit == "faces" else "reading"
     mine, cycles = own.age.size, len(pooled.past)
     first = f"{mine} {noun}{'' if mine == 1 else 's'} of its own" if mine else f"no {noun} of its own yet"
     if pooled.alone or not cycles:
         return f"{first}, {pooled.lacking}"
     past = f"{cycles} past cycle{'' if cycles == 1 else 's'}"
-    return f"{first}, the scatter from {past}: {pooled.lacking}" if pooled.apart else f"{first}, the rest from {past}"
+    return f"{first}, little from {past}: {pooled.lacking}" if own_way > 0.5 else f"{first}, the rest from {past}"
 
 
 def _future_ages(

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from spc.wear.pooled import NO_PAST, PooledWear, fit_alone, fit_pooled
+from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import TimeToLimit, time_to_limit
 from spc.wear.wear_path import WearPath
 
@@ -81,6 +82,8 @@ class UnitPools:
         pooled = PooledWear((), (), (), "", alone=True) if told else self.pool(at)
         if pooled.refused:
             pooled = fit_alone(own, lacking=pooled.refused if len(self._paths) > 1 else NO_PAST, rng=rng)
+        elif not told:
+            pooled = with_own_way(pooled, own, rng=rng)
         answer = time_to_limit(
             pooled, own, limit=own.limit, level=level, crossing=crossing, unit=unit, rng=rng,
             draws=_DRAWS if len(self._paths) <= _MOST_POOLS else _DRAWS_OF_MANY,

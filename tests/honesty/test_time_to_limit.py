@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from spc.wear.pooled import fit_pooled
+from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import time_to_limit
 from tests.honesty.table import RESULTS, honesty_size, record
 from tests.honesty.wear_cell import LIMIT, SCENES, STRANGE, lap_in_use, past_cycles
@@ -42,7 +43,8 @@ def run(size, rng, names=tuple(SCENES)):
             for k in range(laps):
                 own, truth = lap_in_use(scene, rng)
                 lower = -LIMIT if scene.signed else None
-                answer = time_to_limit(pooled, own, limit=LIMIT, lower_limit=lower, horizon=100, rng=rng)
+                asked = with_own_way(pooled, own, rng=rng)
+                answer = time_to_limit(asked, own, limit=LIMIT, lower_limit=lower, horizon=100, rng=rng)
                 low = 100.0 if answer.low is None else answer.low
                 high = np.inf if answer.high is None else answer.high
                 early[g, k], late[g, k] = truth < low, truth > high

@@ -9,11 +9,13 @@ import pytest
 from spc.board import lap_forecast
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_forecast import PoolCache, forecast_cycle, forecast_lap, forecast_laps
-from spc.board.lap_paths import LEAST_FACES, past_paths, running_cycle
+from spc.board.lap_paths import LEAST_FACES, CyclePaths, PartLimit, RunningCycle, past_paths, past_until, running_cycle
 from spc.board.room_history import NO_ROOM
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
+from spc.wear.signed_path import signed_path
+from spc.wear.wear_path import wear_path
 from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
 
 SITE = Settings(time_zone="UTC")
@@ -246,3 +248,25 @@ def test_a_part_lapped_only_before_the_reconditioning_still_counts(view):
     young = signs[(signs["lap"] != "K1") | (signs["cycle"] < signs["cycle"].max()) | (signs["age_faces"] < 1)]
     left = forecast_lap(replaced(view, young), "K1", cache=PoolCache()).faces_left
     assert {left.part, *(other.part for other in left.others)} == {"gauge pin", "ring seal"}
+
+
+def test_a_lap_that_wears_four_times_as_fast_as_all_before_is_forecast_from_its_own_readings(monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    draw = np.random.default_rng(11)
+
+    def logged(label, slope, faces):
+        age = np.arange(float(faces))
+        size = 0.2 + slope * age + 0.03 * draw.standard_normal(faces)
+        low, high = np.maximum(size - 0.01, 0.0), size + 0.01
+        blank = np.full(faces, "", dtype=object)
+        return CyclePaths(wear_path(label, age, low, high), signed_path(label, age, low, high, blank))
+
+    past = past_until(tuple(logged(f"past {c}", 0.02 + 0.001 * (c - 4), 36) for c in range(9)), 1.0)
+    rows = pd.DataFrame({"age_faces": np.arange(8.0), "face_id": np.arange(8)})
+    for slope, its_own in ((0.08, True), (0.02, False)):
+        own = logged("in use", slope, 8)
+        now = RunningCycle(rows, own, "9 um", (PartLimit("P1", 1.0, "1 um"),))
+        found = forecast_cycle("L1", now, past, turning=False, cache=PoolCache())
+        left = found.faces_left
+        assert left.low <= 0.8 / slope - 8 <= left.high, left.sentence
+        assert ("its readings do not go as theirs" in found.borrowed) == its_own

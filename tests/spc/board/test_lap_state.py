@@ -190,6 +190,13 @@ def test_a_lap_whose_sloping_chart_says_otherwise_is_not_said_to_wear_as_usual()
     assert soon.sentence.startswith("L-1 does not wear as usual (a bend); plan its reconditioning: ")
 
 
+def test_a_lap_forecast_from_its_own_readings_alone_is_not_said_to_wear_as_usual():
+    found = state(left=replace(RANGE, own_way=True))
+    assert found.state == "cutting" and found.sentence.startswith("L-1 does not go as past cycles did: 20 to 70 faces")
+    soon = state(left=replace(RANGE, low=9.0, own_way=True))
+    assert soon.sentence.startswith("L-1 does not go as past cycles did; plan its reconditioning: ")
+
+
 @pytest.mark.parametrize(("worn", "said"), [(True, "Look at L-1 before the next lot."), (False, "how long cannot be")])
 def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
     leading = LeadMove("minutes per face are 60% more than on a fresh lap", worn)

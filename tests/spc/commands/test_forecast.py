@@ -33,6 +33,23 @@ def test_json_document():
     assert at["median"] == pytest.approx(15 + left["median"])
 
 
+def test_a_unit_unlike_all_others_is_said_to_be(tmp_path):
+    draw, lines = np.random.default_rng(8), ["unit,clock,wear"]
+    for unit, slope, rows in [*((f"U{i}", 0.2 + 0.01 * i, 24) for i in range(8)), ("odd", 2.0, 9)]:
+        for row in range(1, rows + 1):
+            age = 2.0 * row if unit != "odd" else 0.3 * row
+            lines.append(f"{unit},{age},{1 + slope * age + 0.2 * draw.standard_normal():.3f}")
+    (file := tmp_path / "wear.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    asked = [file, "--unit", "unit", "--clock", "clock", "--wear", "wear", "--limit", "11"]
+    answers = {u["unit"]: u for u in json.loads(run(*asked, "--json").output)["units"]}
+    odd = answers["odd"]
+    assert odd["own_way_share"] > 0.9 and "its readings do not go as theirs" in odd["borrowed"]
+    assert odd["remaining"]["low"] <= (11 - 1) / 2 - 2.7 <= odd["remaining"]["high"]
+    assert "odd" in [line.split(":")[0] for line in run(*asked).output.splitlines() if "do not go as theirs" in line]
+    usual = [u for u in answers.values() if u["status"] == "range" and u["unit"] != "odd"]
+    assert usual and all(u["own_way_share"] < 0.5 for u in usual)
+
+
 def test_backtest_document():
     outcome = run(MILLING, *COLUMNS, "--backtest", "50", "--json")
     held = json.loads(outcome.output)["backtest"]

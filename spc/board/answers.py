@@ -17,6 +17,7 @@ from spc.chart.two_groups import rank_sum_p
 from spc.measure.shown import typed_words
 
 __all__ = [
+    "COMPARED",
     "LEAST_COMPARED",
     "LapsCompared",
     "answer_questions",
@@ -30,7 +31,14 @@ __all__ = [
 _PASS_QUESTION = "Is this face getting better or worse from pass to pass?"
 _LAP_QUESTION = "Which lap serves this face?"
 _CAUSE_QUESTION = "Is it the lap, the grit, the hand or the reading?"
+_READ = (  # columns of faces that passes are told by
+    "face_id", "part", "serial", "face", "attempt", "sort_us", "time_text", "flatness_low_um", "flatness_high_um",
+    "flatness_text", "flatness_unit", "shape",
+)  # fmt: skip
 _UNTOLD = "how many were good at the first pass cannot be told"
+COMPARED = (  # columns of finished faces that laps are compared by
+    "lap", "part", "grit", "cycle", "sort_us", "age_faces", "relapped", "first_low_um", "first_high_um", "minutes",
+)  # fmt: skip
 LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared
 _FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so
 _MOST_FACES = 200  # of a lap, the latest
@@ -94,7 +102,7 @@ def pass_to_pass(
     first and the last may. Where the scatter is not known yet neither better nor worse is said.
     """
     named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
-    latest = own.iloc[np.flatnonzero(named.to_numpy())[-60:]]
+    latest = own[list(_READ)].iloc[np.flatnonzero(named.to_numpy())[-60:]]
     by_face = latest.groupby(["part", "serial", "face"], sort=False)
     several = latest[(by_face["face_id"].transform("size") > 1).to_numpy()]
     for keys, group in reversed(list(several.groupby(["part", "serial", "face"], sort=False))):
@@ -175,7 +183,7 @@ def compare_laps(
     Parameters
     ----------
     signs : DataFrame, shape (n_faces, ...)
-        Rows of all laps from `spc.wear.signs.face_signs`.
+        Rows of all laps from `spc.wear.signs.face_signs`, their columns `COMPARED`.
     part : str
     grit : str, default ''
         Only faces lapped with this grit, '' = any.

@@ -22,7 +22,13 @@ _SAID = ("kind", "first_pass", "age_faces", "flatness_low_um", "flatness_high_um
 def rows_of_cycle_now(view: CellView, lap: str, room: RoomOfLap) -> pd.DataFrame:
     """Rows of the running cycle of a lap, none where it has no face yet; readings the room sets aside are left out."""
     own, now = own_faces(view, lap, room), view.memo.same(lap, "cycle now", view.cycle_now(lap))
-    return view.memo.once(lap, "rows of cycle now", (own, now), lambda: own[own["cycle"] == now])
+
+    def rows_now() -> pd.DataFrame:
+        of_now = (own["cycle"] == now).to_numpy()
+        newest = len(own) - int(np.count_nonzero(of_now))
+        return own.iloc[newest:] if of_now[newest:].all() else own[of_now]  # no copy where they are the newest
+
+    return view.memo.once(lap, "rows of cycle now", (own, now), rows_now)
 
 
 def bow_of_rows(rows: pd.DataFrame) -> SignedBow:

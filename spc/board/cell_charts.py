@@ -49,7 +49,10 @@ class CellCharts:
     begun: dict[str, tuple[tuple[int, float], ...]]  # of each lap, its past cycles in which another may begin
 
 
-_TRIALS: Remembered[tuple[object, ...], Analysis] = Remembered(most=2_000)
+_MOST_TRIALS = (
+    2_000  # remembered, and kept between runs: four signs of every lap as it is now, and of some states before
+)
+_TRIALS: Remembered[tuple[object, ...], Analysis] = Remembered(_MOST_TRIALS)
 
 
 def chart_cell(view: CellView) -> CellCharts:
@@ -199,7 +202,8 @@ def _trial(base: Stream, rules: RulesInUse) -> Analysis:
     key = (base.lap, base.sign, base.basis, fingerprint_of(base), place, rules)
 
     def compute() -> Analysis:
-        return kept("trial", digest_of_values(key), lambda: analyse(base, rules, for_next_cycle=True))
+        name = digest_of_values(key)
+        return kept("trial", name, lambda: analyse(base, rules, for_next_cycle=True), most=_MOST_TRIALS)
 
     return _TRIALS.get(key, compute)
 

@@ -80,6 +80,10 @@ class CellView:
         """Finished faces of one lap with their signs of wear, oldest first."""
         return self.frames_of(lap).signs
 
+    def finished_of(self, lap: str) -> pd.DataFrame:
+        """Finished faces of one lap without what hangs on other laps, oldest first."""
+        return self.frames_of(lap).finished
+
     def lapped_of(self, lap: str) -> pd.DataFrame:
         """Rows of one lap that are lappings, second readings of a face left out; oldest first."""
         rows = self.faces_of(lap)
@@ -97,22 +101,22 @@ class CellView:
         """Give the number of the newest cycle of one lap, whether it has a face yet or not; 0 = none is known."""
         return int(self.cycles_of(lap)["cycle"].to_numpy()[-1:].max(initial=0))
 
-    def signs_of_part(self, part: str, grit: str) -> tuple[pd.DataFrame, ...]:
-        """Finished faces of one part number with one grit, a frame for each lap that has any; '' = any grit.
+    def signs_of_part(self, part: str, grit: str, columns: tuple[str, ...]) -> tuple[pd.DataFrame, ...]:
+        """Give some columns of the finished faces of a part number with a grit, a frame for each lap that has any.
 
-        The same frames as at the look before where nothing has changed.
+        '' = any grit. The same frames as at the look before where nothing has changed.
         """
 
         def of_part(rows: pd.DataFrame, places: Mapping[tuple[str, str], NDArray[np.intp]]) -> pd.DataFrame:
             of = [at for (own_part, own_grit), at in places.items() if own_part == part and grit in ("", own_grit)]
-            return rows.iloc[np.sort(np.concatenate(of))].reset_index(drop=True)
+            return rows[list(columns)].iloc[np.sort(np.concatenate(of))].reset_index(drop=True)
 
         own = []
         for lap, frames in self.by_lap.items():
             rows, once = frames.signs, partial(self.memo.once, lap)
             places = once("part and grit", (rows,), partial(_by_part_and_grit, rows))
             if any(own_part == part and grit in ("", own_grit) for own_part, own_grit in places):
-                own.append(once(f"of {part} with {grit}", (rows,), partial(of_part, rows, places)))
+                own.append(once(f"of {part} with {grit}", (rows, columns), partial(of_part, rows, places)))
         return tuple(own)
 
     def lap_row(self, lap: str) -> pd.Series:
@@ -192,7 +196,7 @@ def look_at_cell(
         laps=laps,
         by_lap=by_lap,
         as_read=as_read,
-        to_come={lap: late for lap in names if len(late := logged[lap].iloc[len(events[lap]) :])},
+        to_come={lap: logged[lap].iloc[so_far:] for lap in names if (so_far := len(events[lap])) < len(logged[lap])},
         faces_to_come=memo.same("", "faces to come", faces_to_come(store, names, since_us=counted_us)),
         memo=memo,
         limits=memo.same("", "limits", store.limits()),

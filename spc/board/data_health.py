@@ -128,8 +128,8 @@ def widen_readings(faces: pd.DataFrame, readers: Collection[str]) -> pd.DataFram
 
 def _whole_bands(faces: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
     """Whether each reading stands on a whole band, one band in micrometres, the step; NaN where it cannot be told."""
-    texts = faces["flatness_text"]
-    typed = texts.map({text: _typed_value(text) for text in texts.unique()}).to_numpy(np.float64)
+    codes, texts = pd.factorize(faces["flatness_text"])
+    typed = np.array([*map(_typed_value, texts), np.nan])[codes]  # a missing text has the last place
     low, high = faces["flatness_low_um"].to_numpy(np.float64), faces["flatness_high_um"].to_numpy(np.float64)
     bands = (faces["flatness_unit"] == "band").to_numpy() & (typed > 0) & np.isfinite(high) & (low > 0)
     one_band = np.where(bands, (low + high) / 2 / np.where(typed > 0, typed, 1.0), np.nan)

@@ -27,7 +27,8 @@ __all__ = ["digest_of_values", "find_kept", "keep", "keeps", "kept", "write_behi
 
 T = TypeVar("T")
 
-MOST_FILES = 400  # the oldest go first
+MOST_OF_A_KIND = 400  # unless a kind asks for more or fewer; of all kinds the oldest go first
+_MOST_FILES = 4_000  # of all kinds together: more than a cell of a hundred laps asks for at one look
 
 
 class _Waiting:
@@ -65,7 +66,7 @@ def write_behind(after_s: float) -> None:
     _WAITING.after_s = after_s
 
 
-def kept(kind: str, digest: str, compute: Callable[[], T], *, place: str = "", most: int = MOST_FILES) -> T:
+def kept(kind: str, digest: str, compute: Callable[[], T], *, place: str = "", most: int = MOST_OF_A_KIND) -> T:
     """Give the result of `compute`, from the folder when it was computed before.
 
     Parameters
@@ -94,7 +95,7 @@ def kept(kind: str, digest: str, compute: Callable[[], T], *, place: str = "", m
     return result
 
 
-def keep(kind: str, digest: str, result: object, *, place: str = "", most: int = MOST_FILES) -> None:
+def keep(kind: str, digest: str, result: object, *, place: str = "", most: int = MOST_OF_A_KIND) -> None:
     """Put a result into the folder; arguments as of `kept`."""
     folder = _folder()
     if folder is None:
@@ -184,10 +185,12 @@ def _write(path: Path, text: str, *, kind: str, most: int) -> None:
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write(text)
     os.replace(name, path)
-    for pattern, room in ((f"{kind}-*.json", most), ("*.json", MOST_FILES)):
-        files = sorted(path.parent.glob(pattern), key=lambda p: p.stat().st_mtime)
-        for old in files[: max(0, len(files) - room)]:
-            old.unlink(missing_ok=True)
+    for begins, room in ((f"{kind}-", most), ("", _MOST_FILES)):
+        names = [name for name in os.listdir(path.parent) if name.startswith(begins) and name.endswith(".json")]
+        if len(names) > room:
+            files = sorted((path.parent / name for name in names), key=lambda p: p.stat().st_mtime)
+            for old in files[: len(files) - room]:
+                old.unlink(missing_ok=True)
 
 
 def _encode(value: Any) -> Any:

@@ -60,8 +60,10 @@ def flatter_words(first: Mapping[str, pd.DataFrame], *, compared: int) -> str:
     """
     if len(first) < 2:
         return ""
-    read = [own.assign(lap=lap) for lap, own in first.items()]
-    rows = pd.concat(read)[["lap", "cycle", "age_faces", "first_low_um", "first_high_um"]].dropna()
+    columns = ("cycle", "age_faces", "first_low_um", "first_high_um")
+    told = {name: np.concatenate([own[name].to_numpy() for own in first.values()]) for name in columns}
+    rows = pd.DataFrame({"lap": np.repeat(np.array(list(first)), [len(own) for own in first.values()]), **told})
+    rows = rows.dropna()
     rows = rows[np.isfinite(rows["first_high_um"].to_numpy(np.float64))]
     by_cycle = rows.groupby(["lap", "cycle"], sort=False)
     rows = rows[(by_cycle["lap"].transform("size") >= _LEAST_READ).to_numpy()]

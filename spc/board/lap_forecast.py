@@ -148,12 +148,15 @@ def forecast_lap(
     """
     now = view.memo.once(
         lap, f"running cycle from {since_age}",
-        (view.signs_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
+        (view.finished_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
         lambda: running_cycle(view, lap, room, since_age=since_age),
     )  # fmt: skip
     past = past_paths(view, lap, now.grit, now.widest_um, until=until)
-    turning = now.own.carries_signs and running_bow(view, lap, room).turning
-    return forecast_cycle(lap, now, past, turning=turning, cache=cache)
+    turning = bool(now.own.carries_signs and running_bow(view, lap, room).turning)
+    return view.memo.once(
+        lap, f"forecast from {since_age}", (now, past, turning, cache),
+        lambda: forecast_cycle(lap, now, past, turning=turning, cache=cache),
+    )  # fmt: skip
 
 
 def forecast_cycle(

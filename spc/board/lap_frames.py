@@ -34,6 +34,7 @@ class LapFrames(NamedTuple):
     events: pd.DataFrame
     cycles: pd.DataFrame  # from `list_cycles`
     signs: pd.DataFrame  # from `face_signs`, against the usual of all laps
+    finished: pd.DataFrame  # the same rows from `finished_faces`: they hang on no other lap
 
 
 class _ByGroup(NamedTuple):
@@ -85,7 +86,7 @@ def frames_of_laps(
     made_from = {lap: (rows, events[lap], struck[lap], widened[lap]) for lap, rows in as_read.items()}
     none = no_frames()
     numbered = {
-        lap: memo.found(lap, "numbered", made_from[lap]) if len(rows) else (none.faces, none.cycles, none.signs)
+        lap: memo.found(lap, "numbered", made_from[lap]) if len(rows) else (none.faces, none.cycles, none.finished)
         for lap, rows in as_read.items()
     }
     new = {lap: as_read[lap] for lap, found in numbered.items() if found is None}
@@ -96,7 +97,10 @@ def frames_of_laps(
             numbered[lap] = memo.keep(lap, "numbered", made_from[lap], frames)
     known = cast(dict[str, _Numbered], numbered)
     signs = _signs_of_laps(memo, {lap: finished for lap, (_, _, finished) in known.items()})
-    found = {lap: LapFrames(faces, events[lap], cycles, signs[lap]) for lap, (faces, cycles, _) in known.items()}
+    found = {
+        lap: LapFrames(faces, events[lap], cycles, signs[lap], finished)
+        for lap, (faces, cycles, finished) in known.items()
+    }
     return found, whole if together is not None else None
 
 
@@ -105,7 +109,7 @@ def no_frames() -> LapFrames:
     """Frames of a lap that has no rows."""
     faces, events = frame(FACES, []), frame(EVENTS, [])
     numbered = number_cycles(faces, events)
-    return LapFrames(numbered, events, list_cycles(numbered, events), face_signs(numbered))
+    return LapFrames(numbered, events, list_cycles(numbered, events), face_signs(numbered), finished_faces(numbered))
 
 
 def _struck_of(memo: LapMemo, lap: str, rows: pd.DataFrame, struck_out: frozenset[int]) -> frozenset[int]:

@@ -3,9 +3,10 @@
 from collections.abc import Callable
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
-from spc.board.answers import LEAST_COMPARED, LapsCompared, compare_laps, which_lap_serves
+from spc.board.answers import COMPARED, LEAST_COMPARED, LapsCompared, compare_laps, which_lap_serves
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.lap_frames import no_frames
 from spc.board.lap_rest import rest_of
@@ -60,7 +61,7 @@ def lap_that_serves(
     faces = view.lapped_of(lap)
     part, grit = (str(faces[name].iloc[-1]) if len(faces) else "" for name in ("part", "grit"))
     limit_um = float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan")
-    same = view.signs_of_part(part, grit)
+    same = view.signs_of_part(part, grit, COMPARED)
     place = f"serves {part} with {grit}, {limit_um}"
     compared = view.memo.once(  # once for all laps that ask: each asks for all others
         "", f"{place}: compared", same,
@@ -70,7 +71,8 @@ def lap_that_serves(
 
     def compare() -> LapsCompared:
         hidden = any(lead_of(view, name).hidden for name in compared)
-        signs = pd.concat(same).sort_values("sort_us", kind="stable") if same else no_frames().signs
+        signs = pd.concat(same or (no_frames().signs,))
+        signs = signs.iloc[np.argsort(signs["sort_us"].to_numpy(np.int64), kind="stable")]
         return compare_laps(signs, part, grit=grit, limit_um=limit_um, hidden=hidden, out_of_use=out)
 
     made_from = (*same, view.limits, laps_until_good(view), view.memo.same("", f"{place}: out of use", out))

@@ -5,7 +5,8 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values
 from spc.board.lives import NEVER, grit_to_come, sisters_of
+from spc.board.remembered import Remembered
 from spc.board.room_history import RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.pooled import until_limit
@@ -159,7 +161,7 @@ def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float
     since_age : float, default 0
         Age in faces at which it is taken to begin: a reconditioning may not be logged.
     """
-    signs, cycles = view.signs_of(lap), view.cycles_of(lap)
+    finished, cycles = view.finished_of(lap), view.cycles_of(lap)
     now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
     columns = _columns(view, lap)
     of = np.flatnonzero(columns["cycle"] == now[-1]) if now.size else np.empty(0, np.int64)
@@ -170,8 +172,8 @@ def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float
     changed = grit_to_come(view, lap)
     own = own[:0] if changed and grits.size and grits[-1] != changed else own
     grit = changed or ("" if not grits.size or grits[-1].startswith(NO_GRIT) else str(grits[-1]))
-    rows = signs.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
-    return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, _limits_lately(view, signs, grit))
+    rows = finished.iloc[of].assign(age_faces=columns["age_faces"][of]).reset_index(drop=True)
+    return RunningCycle(rows, _paths(f"{lap}, this cycle", columns, own), grit, _limits_lately(view, finished, grit))
 
 
 def past_paths(
@@ -198,7 +200,9 @@ def past_paths(
     if (*which, limit_um) not in _SHARED.cut:
         if which not in _SHARED.paths:
             _SHARED.paths[which] = _ended_paths(view, sisters_of(view, lap), grit, until)
-        _SHARED.cut[*which, limit_um] = past_until(_SHARED.paths[which], limit_um)
+        ended = _SHARED.paths[which]
+        name = digest_of_values(limit_um, *(one.name for one in ended))
+        _SHARED.cut[*which, limit_um] = _CUT.get(name, lambda: past_until(tuple(one.paths for one in ended), limit_um))
     return _SHARED.cut[*which, limit_um]
 
 
@@ -207,12 +211,22 @@ def values_of(path: WearPath) -> tuple[object, ...]:
     return path.label, path.age, path.low, path.high, path.sign_known, path.parts, path.limit
 
 
+class _Ended(NamedTuple):
+    """The paths of an ended cycle."""
+
+    name: str  # digest of all that they hold
+    paths: CyclePaths
+
+
+_CUT: Remembered[str, PastPaths] = Remembered(most=256)  # a new face on a running cycle leaves the past as it was
+
+
 class _Shared(threading.local):
     """Past paths by group, grit, open questions and limit of the view last asked in this thread."""
 
     def __init__(self) -> None:
         self.by_lap: object = None  # frames of that view, held so that it is known again
-        self.paths: dict[tuple[object, ...], tuple[CyclePaths, ...]] = {}
+        self.paths: dict[tuple[object, ...], tuple[_Ended, ...]] = {}
         self.cut: dict[tuple[object, ...], PastPaths] = {}
 
 
@@ -224,30 +238,30 @@ def _columns(view: CellView, lap: str) -> dict[str, Any]:
 
     A face that was lapped again was not good at first: where that reading is not logged, it is open above its limit.
     """
-    signs = view.signs_of(lap)
+    finished = view.finished_of(lap)
 
     def columns() -> dict[str, Any]:
-        found: dict[str, Any] = {name: signs[name].to_numpy() for name in _PATH}
-        found["first_shape"] = signs["first_shape"].array  # words are made plain for the rows of a path only
+        found: dict[str, Any] = {name: finished[name].to_numpy() for name in _PATH}
+        found["first_shape"] = finished["first_shape"].array  # words are made plain for the rows of a path only
         unread = found["relapped"] & np.isnan(found["first_low_um"])
         if unread.any():
             limit = np.full(unread.size, np.nan)
-            limit[unread] = upper_limit_um(signs["part"][unread], view.limits)
+            limit[unread] = upper_limit_um(finished["part"][unread], view.limits)
             found["first_low_um"] = np.where(unread, limit, found["first_low_um"])
             found["first_high_um"] = np.where(np.isfinite(limit), np.inf, found["first_high_um"])
         return found
 
-    return view.memo.once(lap, "path columns", (signs, view.limits), columns)
+    return view.memo.once(lap, "path columns", (finished, view.limits), columns)
 
 
-def _limits_lately(view: CellView, signs: pd.DataFrame, grit: str) -> tuple[PartLimit, ...]:
+def _limits_lately(view: CellView, finished: pd.DataFrame, grit: str) -> tuple[PartLimit, ...]:
     """List the part numbers lapped lately on a lap that have a limit, the last lapped first, in this cycle or before.
 
     Those of another grit count only where none was lapped under this one. A lap without any face has lapped no part
     number yet: the limit of all parts counts, where there is one.
     """
-    under = signs["part"][signs["grit"].isin((grit, ""))] if grit else signs["part"]
-    lately = (under if len(under) else signs["part"]).iloc[-_LATELY:][::-1]
+    under = finished["part"][finished["grit"].isin((grit, ""))] if grit else finished["part"]
+    lately = (under if len(under) else finished["part"]).iloc[-_LATELY:][::-1]
     parts = list(dict.fromkeys(lately.tolist())) or [""]
     limits_um = upper_limit_um(pd.Series(parts), view.limits).tolist()
     flatness = view.limits[view.limits["characteristic"] == "flatness"]
@@ -283,12 +297,15 @@ def _name(how: str, paths: tuple[WearPath, ...]) -> str:
 
 def _ended_paths(
     view: CellView, sisters: list[str], grit: str, until: Mapping[tuple[str, int], float]
-) -> tuple[CyclePaths, ...]:
-    ended = pd.concat([view.cycles_of(sister) for sister in sisters], ignore_index=True)
-    ended = ended[ended["start_known"] & (ended["ended"] != "running")].sort_values("end_us", kind="stable")
-    paths: list[CyclePaths] = []
-    for sister, cycle in zip(ended["lap"][::-1], ended["cycle"][::-1], strict=True):
-        made_from = (view.faces_of(sister), view.events_of(sister), view.limits)
+) -> tuple[_Ended, ...]:
+    ended = [
+        (end_us, sister, cycle)
+        for sister in sisters
+        for end_us, cycle in view.memo.once(sister, "ended", (view.cycles_of(sister),), partial(_ends, view, sister))
+    ]
+    paths: list[_Ended] = []
+    for _, sister, cycle in sorted(ended, key=itemgetter(0))[::-1]:
+        made_from = (view.finished_of(sister), view.limits)
         age = until.get((sister, cycle), math.inf)
         make = partial(_ended_path, view, sister, cycle, grit, age)
         path = view.memo.once(sister, f"path {cycle} with {grit} until {age}", made_from, make)
@@ -299,7 +316,14 @@ def _ended_paths(
     return tuple(paths[::-1])
 
 
-def _ended_path(view: CellView, lap: str, cycle: int, grit: str, until_age: float) -> CyclePaths | None:
+def _ends(view: CellView, lap: str) -> list[tuple[int, int]]:
+    """When each ended cycle of a lap ended whose start is known, and its number."""
+    cycles = view.cycles_of(lap)
+    known = np.flatnonzero(cycles["start_known"].to_numpy(bool) & (cycles["ended"] != "running").to_numpy())
+    return list(zip(*(cycles[name].to_numpy(np.int64)[known].tolist() for name in ("end_us", "cycle")), strict=True))
+
+
+def _ended_path(view: CellView, lap: str, cycle: int, grit: str, until_age: float) -> _Ended | None:
     """Paths of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
     columns = _columns(view, lap)
     of = np.flatnonzero((columns["cycle"] == cycle) & (columns["age_faces"] < until_age))
@@ -307,7 +331,10 @@ def _ended_path(view: CellView, lap: str, cycle: int, grit: str, until_age: floa
         ran = grit_running(columns["grit"][of], columns["stream"][of]).tolist()
         of = of[[name == grit or name.startswith(NO_GRIT) for name in ran]]
     read = np.count_nonzero(~np.isnan(columns["first_low_um"][of]))
-    return _paths(f"{lap}, cycle {cycle}", columns, of) if read >= LEAST_FACES else None
+    if read < LEAST_FACES:
+        return None
+    paths = _paths(f"{lap}, cycle {cycle}", columns, of)
+    return _Ended(digest_of_values(*values_of(paths.sizes), *values_of(paths.signed)), paths)
 
 
 def _paths(label: str, columns: Mapping[str, Any], of: NDArray[np.int64]) -> CyclePaths:

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_signal, rows_of_cycle_now, running_bow, twist_signal
@@ -281,9 +282,10 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *limit_remarks(faces.iloc[-HEALTH_ROWS:], view.limits),
         *trade_remarks(faces.iloc[-HEALTH_ROWS:], pattern.states, view.settings),
     )
-    now = faces[faces["cycle"] == cycles["cycle"].iloc[-1]] if len(cycles) else faces
+    of_now = (faces["cycle"] == cycles["cycle"].iloc[-1]).to_numpy() if len(cycles) else np.ones(len(faces), bool)
+    age_faces = int(np.count_nonzero(of_now))
     finished = int(np.count_nonzero(signs["cycle"] == cycles["cycle"].iloc[-1])) if len(cycles) else len(signs)
-    told_in = f"It is told in passes: {plural(finished, 'face')} of this cycle took {len(now)} of them."
+    told_in = f"It is told in passes: {plural(finished, 'face')} of this cycle took {age_faces} of them."
     passes = (told_in,) if forecast.faces_left.counted == "pass" else ()
     told_as = tuple(one.sentence for one in (elsewhere.part, elsewhere.not_the_room) if one is not None)
     return LapReport(
@@ -314,9 +316,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         causes=shown_causes(diagnosis) if said else (),
         safety=lap_cautions(state.state, str(row["kind"]), diagnosis.safety if said else ()),
         picture=draw_cycle(view, lap, forecast, signals, room=own.room),
-        age_faces=len(now),
+        age_faces=age_faces,
         finished_faces=finished,
-        age_minutes=_age_minutes(now),
+        age_minutes=_age_minutes(faces["minutes"].to_numpy(np.float64)[of_now]),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,
         unusual_wear=own.unusual,
@@ -373,7 +375,6 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
     return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read.iloc[-HEALTH_ROWS:]))
 
 
-def _age_minutes(now: pd.DataFrame) -> float:
-    minutes = now["minutes"].to_numpy(np.float64)
+def _age_minutes(minutes: NDArray[np.float64]) -> float:
     known = np.isfinite(minutes)
     return float(minutes[known].sum()) if known.any() else float("nan")

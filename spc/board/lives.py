@@ -19,17 +19,28 @@ NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle of no 
 
 def sisters_of(view: CellView, lap: str) -> list[str]:
     """Laps of the group of a lap, itself among them."""
+
+    def groups() -> dict[str, list[str]]:
+        members: dict[str, list[str]] = {}
+        for name, group in zip(view.laps["lap"].tolist(), view.laps["group"].tolist(), strict=True):
+            members.setdefault(group, []).append(name)
+        return members
+
     group = view.lap_row(lap)["group"]
-    return [lap] if not group else [str(name) for name in view.laps.loc[view.laps["group"] == group, "lap"]]
+    return [lap] if not group else view.memo.once("", "groups", (view.laps,), groups)[group]
 
 
 def grit_to_come(view: CellView, lap: str) -> str:
     """Grit that a lap was changed to after its last face, by the log of its events; '' = none that is named."""
     events, faces = view.events_of(lap), view.faces_of(lap)
-    changed = events[(events["event"] == "grit changed") & _timed(events)].sort_values("sort_us", kind="stable")
-    if len(faces):
-        changed = changed[changed["sort_us"] > int(faces["sort_us"].iloc[-1])]
-    return "" if changed.empty else str(changed["grit"].iloc[-1])
+
+    def named_last() -> str:
+        changed = events[(events["event"] == "grit changed") & _timed(events)].sort_values("sort_us", kind="stable")
+        if len(faces):
+            changed = changed[changed["sort_us"] > int(faces["sort_us"].iloc[-1])]
+        return "" if changed.empty else str(changed["grit"].iloc[-1])
+
+    return view.memo.once(lap, "grit to come", (faces, events), named_last)
 
 
 def running_grit(view: CellView, lap: str) -> str:
@@ -37,7 +48,7 @@ def running_grit(view: CellView, lap: str) -> str:
     faces, events = view.lapped_of(lap), view.events_of(lap)
 
     def named_last() -> str:
-        named = faces[(faces["grit"] != "").to_numpy()][["sort_us", "grit"]].iloc[-1:]
+        named = faces[["sort_us", "grit"]].iloc[np.flatnonzero((faces["grit"] != "").to_numpy())[-1:]]
         told = (events["event"] == "grit changed") & (events["grit"] != "")
         changed = events[(told & _timed(events)).to_numpy()].sort_values("sort_us", kind="stable").iloc[-1:]
         both = pd.concat([changed[["sort_us", "grit"]], named]).sort_values("sort_us", kind="stable")

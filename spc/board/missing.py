@@ -11,7 +11,7 @@ from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast, without_faces_left
 from spc.board.lives import sisters_of
 from spc.board.missing_answer import RETIRED, denied_faces
-from spc.board.missing_places import missing_places, not_denied
+from spc.board.missing_places import missing_places, not_denied, places_of_lap
 from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
@@ -51,7 +51,7 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     """
     rows, signs, events = view.faces_of(lap), own_signs(view, lap, room), view.events_of(lap)
     once, same = view.memo.once, view.memo.same
-    found = once(lap, "missing", (rows, signs, events), lambda: missing_places(signs, rows, events))
+    found = places_of_lap(view, lap, signs)
     if not found:
         return ()
     denied, cycles = same(lap, "denied", denied_faces(view).get(lap, ())), view.cycles_of(lap)

@@ -11,7 +11,7 @@ from spc.wear.back_in_use import back_in_use
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
 
-__all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "sure_cycles", "unsure_words"]
+__all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "places_of_lap", "sure_cycles", "unsure_words"]
 
 _SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
@@ -38,6 +38,13 @@ def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataF
 
     apart = [one for one in fell if not any(beside(one, swap) for swap in swaps)]
     return tuple(sorted((*apart, *swaps), key=lambda one: (one.cycle, one.age_faces)))
+
+
+def places_of_lap(view: CellView, lap: str, signs: pd.DataFrame) -> tuple[MissingEvent, ...]:
+    """Give `missing_places` of one lap, found once for the same finished faces: all of it, or those that count."""
+    rows, events = view.faces_of(lap), view.events_of(lap)
+    which = "missing" if signs is view.signs_of(lap) else "missing among those that count"
+    return view.memo.once(lap, which, (rows, signs, events), lambda: missing_places(signs, rows, events))
 
 
 def not_denied(
@@ -76,7 +83,7 @@ def begun_anew(view: CellView, lap: str) -> tuple[tuple[int, float], ...]:
     def find() -> tuple[tuple[int, float], ...]:
         ended = set(cycles["cycle"][cycles["ended"] != "running"].tolist())
         first: dict[int, float] = {}
-        for one in not_denied(missing_places(signs, rows, events), signs, denied):
+        for one in not_denied(places_of_lap(view, lap, signs), signs, denied):
             if one.cycle in ended:
                 first.setdefault(one.cycle, one.age_faces)
         return tuple(first.items())

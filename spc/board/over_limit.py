@@ -128,8 +128,10 @@ def _pieces(rows: pd.DataFrame) -> NDArray[np.int64]:
     attempt, new = rows["attempt"].to_numpy(np.int64), np.ones(len(rows), bool)
     new[1:] = (attempt[1:] <= attempt[:-1]) | np.any([code[1:] != code[:-1] for code in codes], axis=0)
     named = (rows["serial"] != "").to_numpy()
-    by_name = pd.MultiIndex.from_arrays([*codes[:3], np.where(named, 0, np.cumsum(new))])
-    return pd.factorize(by_name)[0].astype(np.int64)
+    piece = np.where(named, 0, np.cumsum(new))
+    for code in codes[:3]:
+        piece = pd.factorize(piece * (code.max(initial=0) + 1) + code)[0]  # numbered anew each time: no overflow
+    return piece.astype(np.int64)
 
 
 def _unanswered(view: CellView, lap: str, characteristic: str, places: Sequence[int]) -> tuple[int, ...]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 __all__ = ["PassScatter", "UNKNOWN_SCATTER", "pass_scatter"]
 
 _LEAST = 10  # differences that a scatter is taken from; our own rule
+_ENDS = ("flatness_low_um", "flatness_high_um")
 _LATEST = 400  # rows of the lap
 _EFFICIENCY = 0.37  # of the median absolute deviation against the standard deviation, normal readings
 _TO_SD = 1.4826
@@ -70,8 +71,8 @@ def pass_scatter(rows: pd.DataFrame) -> PassScatter:
     narrowest that has enough of them counts, by their median absolute deviation: a few faces that did change widen it
     little. Our own rule; tested in tests/honesty/test_pass_to_pass.py.
     """
-    rows = rows.iloc[-_LATEST:]
-    low, high = (rows[f"flatness_{end}_um"].to_numpy(np.float64) for end in ("low", "high"))
+    rows = rows.iloc[-_LATEST:][["kind", "part", "serial", "face", "cycle", "attempt", *_ENDS]]
+    low, high = (rows[end].to_numpy(np.float64) for end in _ENDS)
     read = np.isfinite(low) & np.isfinite(high)
     rows, size, step = rows[read], ((low + high) / 2)[read], (high - low)[read]
     is_face = (rows["kind"] == "face").to_numpy()

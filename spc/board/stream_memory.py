@@ -30,7 +30,7 @@ def streams_of_cell(view: CellView) -> dict[tuple[str, str], Stream]:
 
 
 def _streams(view: CellView, lap: str) -> dict[str, Stream]:
-    rows = view.faces_of(lap)
+    rows = view.lapped_of(lap)
     basis = view.memo.same(lap, "basis", {sign: basis_frozen(view.baselines, lap, sign) for sign in SIGNS})
     now = view.memo.same(lap, "cycle now", view.cycle_now(lap))
     return view.memo.once(

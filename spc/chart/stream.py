@@ -152,7 +152,8 @@ def stream_of(
         running_cycle = int(numbered["cycle"].to_numpy()[rows.to_numpy()][-1:].max(initial=0))
     if part:
         rows &= numbered["part"] == part
-    faces = numbered.loc[rows.to_numpy(), [name for name in _USED if name in numbered]]
+    faces = numbered[[name for name in _USED if name in numbered]]
+    faces = faces if rows.all() else faces[rows.to_numpy()]
     choice = _basis(faces, sign, basis)
     low, high = _readings(faces, sign, choice.basis)
     first = np.ones(len(faces), dtype=bool) if sign == "finish" else faces["first_pass"].to_numpy(bool)

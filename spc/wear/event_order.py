@@ -96,14 +96,14 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
     timeless = (events["time_text"].to_numpy() == "") & events["time_utc"].isna().to_numpy()
     beside = _shares_file(faces, codes, events, event_code)
     placeable = (event_code >= 0) & (~timeless | beside)
-    placed = events.loc[placeable].assign(lap_code=event_code[placeable])
-    placed = placed.sort_values(["lap_code", "sort_us", "intake_id", "row_number", "event_id"], kind="stable")
-    placed = placed.reset_index(drop=True)
+    rows = np.flatnonzero(placeable)
+    keys = (events[name].to_numpy(np.int64)[rows] for name in ("event_id", "row_number", "intake_id", "sort_us"))
+    rows = rows[np.lexsort((*keys, event_code[rows]))]
+    code_p, us_p = event_code[rows], events["sort_us"].to_numpy(np.int64)[rows]
 
-    place = np.empty(len(placed), np.int64)
-    code_p, us_p = placed["lap_code"].to_numpy(np.int64), placed["sort_us"].to_numpy(np.int64)
+    place = np.empty(rows.size, np.int64)
     cuts = np.searchsorted(code_p, np.arange(len(names) + 1))
-    after = np.empty(len(placed), np.int64)
+    after = np.empty(rows.size, np.int64)
     for c in range(len(names)):  # one search per lap: laps are few, faces many
         block = slice(cuts[c], cuts[c + 1])
         within = sort_us[start[c] : end[c]]
@@ -111,7 +111,7 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
         after[block] = start[c] + np.searchsorted(within, us_p[block], side="right")
     file, row = (faces[name].to_numpy() for name in ("intake_id", "row_number"))
     tied_events = np.flatnonzero(after > place)  # equal times only
-    told = (placed[name].take(tied_events).to_numpy() for name in ("intake_id", "row_number", "event"))
+    told = (events[name].take(rows[tied_events]).to_numpy() for name in ("intake_id", "row_number", "event"))
     for e, event_file, event_row, event in zip(tied_events, *told, strict=True):
         tied = order[place[e] : after[e]]
         same_file = file[tied] == event_file
@@ -120,10 +120,12 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
             place[e] += int(np.flatnonzero(earlier)[-1]) + 1 if earlier.any() else 0
         elif EVENT_EFFECTS[event].closing:
             place[e] = after[e]
-    placed = placed.assign(place=place)
-    placed = placed.sort_values(["lap_code", "place"], kind="stable").reset_index(drop=True)
-    gap = list(zip(placed["lap_code"].tolist(), placed["place"].tolist(), strict=True))
-    placed = placed.assign(effect=effective_events(placed["event"].tolist(), gap))
+    in_order = np.lexsort((place, code_p))
+    rows, code_p, place = rows[in_order], code_p[in_order], place[in_order]
+    gap = list(zip(code_p.tolist(), place.tolist(), strict=True))
+    placed = events.iloc[rows].reset_index(drop=True)
+    effect = effective_events(placed["event"].tolist(), gap)
+    placed = placed.assign(lap_code=code_p, place=place, effect=effect)
     return EventOrder(order, lap_code, laps, start, end, placed, events.loc[~placeable])
 
 

@@ -56,8 +56,9 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
 
 def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
     """Give the rows of `face_signs` without the ratios to what is usual: each hangs on its own lap alone."""
-    ordered = numbered[numbered["kind"] == "face"]
-    ordered = ordered.iloc[np.argsort(pd.factorize(ordered["lap"])[0], kind="stable")]
+    faces = np.flatnonzero((numbered["kind"] == "face").to_numpy())
+    faces = faces[np.argsort(pd.factorize(numbered["lap"])[0][faces], kind="stable")]
+    ordered = numbered[[name for name in _USED if name in numbered]].iloc[faces]
     attempt = ordered["attempt"].to_numpy(np.int64)
     n = len(ordered)
     new = np.ones(n, bool)
@@ -128,6 +129,15 @@ def against_usual(signs: pd.DataFrame, usual: Mapping[str, NDArray[np.float64]] 
 _KEPT = (
     *("face_id", "lap", "operator", "part", "grit", "cycle", "stream", "life", "sort_us", "age_faces"),
     *("shift_date", "shift"),
+)
+_USED = (
+    *_KEPT,
+    *("attempt", "serial", "face", "shape", "minutes", *BASES[0].needs),
+    *(
+        f"{name}_{end}_um"
+        for name in ("flatness", "finish", "thickness_before", "thickness")
+        for end in ("low", "high")
+    ),
 )
 
 

@@ -1,10 +1,12 @@
 import json
+import os
 import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from spc.board import kept as keeping
 from spc.board.false_calls import plan_budget
 from spc.board.kept import digest_of_values, find_kept, kept, write_behind
 from spc.wear.pooled import fit_pooled
@@ -102,3 +104,22 @@ def test_of_one_place_only_the_newest_is_written_behind(folder, behind):
             break
         time.sleep(0.05)
     assert [find_kept("x", name * 64) for name in "0127"] == [None, None, 2, 7]
+
+
+def test_what_sixty_laps_of_many_groups_ask_for_is_all_kept_from_one_look_to_the_next(folder):
+    asked = [
+        (kind, f"{at:040d}") for kind, count in (("trial", 240), ("forecast", 60), ("pool", 120)) for at in range(count)
+    ]
+    for kind, digest in asked:
+        kept(kind, digest, lambda: 1.0)
+    assert all(kept(kind, digest, never) == 1.0 for kind, digest in asked)
+
+
+def test_the_oldest_go_first_of_a_kind_and_of_all(folder, monkeypatch):
+    monkeypatch.setattr(keeping, "_MOST_FILES", 5)
+    for at, kind in enumerate("aaabbbb"):
+        kept(kind, f"{at:040d}", lambda: 1.0, most=2 if kind == "a" else 9)
+        for file in folder.glob("*.json"):
+            os.utime(file, ns=(0, file.stat().st_mtime_ns - 1_000_000_000))  # apart by more than a clock ticks
+    held = [f"{kind}{at}" for at, kind in enumerate("aaabbbb") if find_kept(kind, f"{at:040d}") is not None]
+    assert held == ["a2", "b3", "b4", "b5", "b6"]

@@ -130,7 +130,9 @@ def test_what_is_kept_between_runs_is_what_is_computed(view, tmp_path, monkeypat
 
 def replaced(view, signs):
     own = {lap: signs[signs["lap"] == lap].reset_index(drop=True) for lap in view.by_lap}
-    return replace(view, by_lap={lap: frames._replace(signs=own[lap]) for lap, frames in view.by_lap.items()})
+    return replace(
+        view, by_lap={lap: frames._replace(signs=own[lap], finished=own[lap]) for lap, frames in view.by_lap.items()}
+    )
 
 
 def _with_a_coarse_end(lap, rng, first_id):

@@ -28,13 +28,16 @@ def shown(path):
 
 
 def test_only_the_lap_that_changed_is_worked_out_anew(path, monkeypatch):
-    from spc.board import missing
+    from spc.board import missing_places
 
     looked = []
-    real = missing.missing_places
-    monkeypatch.setattr(
-        missing, "missing_places", lambda signs, *told: looked.append(told[0]["lap"].iloc[0]) or real(signs, *told)
-    )
+    real = missing_places.missing_places
+
+    def look(signs, *told):
+        looked.append(told[0]["lap"].iloc[0])
+        return real(signs, *told)
+
+    monkeypatch.setattr(missing_places, "missing_places", look)
     shown(path)
     looked.clear()
     with Store.open(path) as store:
@@ -42,6 +45,27 @@ def test_only_the_lap_that_changed_is_worked_out_anew(path, monkeypatch):
         store.append_event({"lap": "K2", "event": "reconditioned", "time_utc": at}, who="Ann")
     shown(path)
     assert looked == ["K2"]
+
+
+def test_a_face_leaves_the_forecasts_of_other_laps_as_they_are(path, monkeypatch):
+    from spc.board import lap_forecast
+
+    forecast = []
+    real = lap_forecast.forecast_cycle
+
+    def look(lap, *told, **more):
+        forecast.append(lap)
+        return real(lap, *told, **more)
+
+    monkeypatch.setattr(lap_forecast, "forecast_cycle", look)
+    shown(path)
+    assert sorted(forecast) == ["K1", "K2"]
+    forecast.clear()
+    with Store.open(path) as store:
+        newest = store.faces(lap="K2", last=1).iloc[0].to_dict()
+        later = {"time_utc": newest["time_utc"] + pd.Timedelta(minutes=20), "serial": "later"}
+        store.append_face(newest | later, who="Ann")
+    assert shown(path) and forecast == ["K2"]
 
 
 def test_a_result_is_held_by_what_it_was_made_from():

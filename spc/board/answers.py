@@ -103,16 +103,16 @@ def pass_to_pass(
     """
     named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
     latest = own[list(_READ)].iloc[np.flatnonzero(named.to_numpy())[-60:]]
-    by_face = latest.groupby(["part", "serial", "face"], sort=False)
-    several = latest[(by_face["face_id"].transform("size") > 1).to_numpy()]
-    for keys, group in reversed(list(several.groupby(["part", "serial", "face"], sort=False))):
+    which = latest.groupby(["part", "serial", "face"], sort=False).ngroup().to_numpy(np.int64)
+    for one in np.flatnonzero(np.bincount(which) > 1)[::-1].tolist():
+        group = latest[which == one]
         attempts = group["attempt"].to_numpy(np.int64)
         first_pass = int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) <= 0)[-1])
         group = group.iloc[first_pass:]  # without a serial number, 'face A' with one and the same pass is another part
         if len(group) < 2:
             continue
         first, last = group.iloc[0], group.iloc[-1]
-        what = " ".join(str(k) for k in keys if k)
+        what = " ".join(str(last[key]) for key in ("part", "serial", "face") if last[key])
         if shift_us is not None and last["sort_us"] < shift_us and last["time_text"]:
             what += f", of {last['time_text']},"
         typed = zip(group["flatness_text"], group["flatness_unit"], strict=True)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, fields, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
 from spc.board.gauge_study import readings_of_repeats
+from spc.board.remembered import Remembered
 from spc.board.study_cycles import AtAge, OverCycles, at_planned_age, over_cycles
 from spc.board.study_material import StudyMaterial, gather
 from spc.board.study_plan import StudyPlan
@@ -29,6 +31,9 @@ _LEAST_VALUES = 4  # different values from which their spacing is read
 _ON_STEP = 0.02  # of a step: nearer than this to a step is on it
 
 Array = NDArray[np.float64]
+
+# Bounds of an index take most of a study; what else the log says seldom touches the readings of one part.
+_INDICES: Remembered[tuple[object, ...], QuantileIndex] = Remembered(64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +126,10 @@ def compute_study(material: StudyMaterial) -> Study:
     differ_p = _cycles_differ(kept, trend)
     facts = _facts(material, fit, cut_off, trend, differ_p)
     found = refusals(facts)
-    index = quantile_index(choice, limit_um, refusals=found, level=plan.level)
+    index = _INDICES.get(
+        (low.tobytes(), high.tobytes(), limit_um, plan.level, found),
+        partial(quantile_index, choice, limit_um, refusals=found, level=plan.level),
+    )
     spread, spread_sentence = _spread(kept, trend)
     # Ages that differ spoil one law for all of them, not the laws of each age: only guessed units bar those too.
     sure_of_units = not facts.units_inferred

@@ -7,6 +7,7 @@ CUSUM after Brook and Evans 1972) or quadrature nodes (integral equation): the a
 
 import math
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,8 @@ __all__ = ["Chain", "ChainLaw", "average_from", "chain_average", "chain_law", "l
 Array = NDArray[np.float64]
 ENDLESS = 1e13  # points beyond which a run length has no correct digit left
 DENSE_MOST = 300  # states up to which a dense solution is taken
-STEPS_MOST = 5000  # points followed one by one before the geometric tail is taken
+STEPS_MOST = 5000  # points followed before the geometric tail is taken
+LEAP = 32  # of them followed at once
 SETTLED = 1e-12  # change of the law of states, summed, below which it counts as settled
 
 
@@ -144,29 +146,41 @@ def _survival(chain: Chain) -> tuple[Array, float, Array]:
     """Follow the chart point by point until where it is found no longer changes.
 
     Returns the share without signal after 0, 1, ... points, the ratio at which it shrinks from there on, and where
-    a chart without signal is then found (the quasi-stationary law).
+    a chart without signal is then found (the quasi-stationary law). `LEAP` points are followed at once: the shares
+    without signal after each of them are sums over the states before the first.
     """
-    shares = list(chain.head)
     total = float(chain.start.sum())
-    shares.append(total)
+    shares = [np.asarray(chain.head), np.array([total])]
     if total <= 0.0:
-        return np.asarray(shares), 0.0, np.zeros_like(chain.start)
-    state = chain.start / total
-    transposed = chain.matrix.T
-    ratio = 0.0
-    for _ in range(STEPS_MOST):
-        new = np.asarray(transposed @ state)
-        ratio = float(new.sum())
-        if ratio <= 0.0:
-            return np.asarray(shares), 0.0, state
-        new = new / ratio
+        return np.concatenate(shares), 0.0, np.zeros_like(chain.start)
+    state, ratio, n = chain.start / total, 0.0, chain.start.size
+    matrix = chain.matrix.toarray() if n <= DENSE_MOST and not isinstance(chain.matrix, np.ndarray) else chain.matrix
+    left = np.stack(list(accumulate(range(LEAP - 1), lambda after, _: matrix @ after, initial=matrix @ np.ones(n))))
+    power = np.linalg.matrix_power(matrix.T, LEAP) if n <= DENSE_MOST else None
+    for _ in range(0, STEPS_MOST, LEAP):
+        lasting = left @ state
+        alive = lasting[lasting > 0.0]
+        shares.append(total * alive)
+        if alive.size < LEAP:
+            state = _led_on(matrix, state, alive.size)
+            return np.concatenate(shares), 0.0, state / state.sum()
+        ratio = float(lasting[-1] / lasting[-2])
+        new = _led_on(matrix, state, LEAP) if power is None else power @ state
+        new = new / new.sum()
         moved = float(np.abs(new - state).sum())
         state = new
-        total *= ratio
-        shares.append(total)
+        total *= float(lasting[-1])
         if moved < SETTLED:
             break
-    return np.asarray(shares), ratio, state
+    return np.concatenate(shares), ratio, state
+
+
+def _led_on(matrix: Any, state: Array, points: int) -> Array:
+    """Probability of each state, and of no signal, so many points on."""
+    step = matrix.T
+    for _ in range(points):
+        state = np.asarray(step @ state)
+    return state
 
 
 def _extended(law: ChainLaw, n: int) -> Array:

@@ -151,7 +151,8 @@ def bernoulli_chain(probability: float, *, lattice: int, decision_steps: int, st
     columns = np.concatenate((good, bad[alive]))
     weight = np.concatenate((np.full(states.size, 1.0 - probability), np.full(int(alive.sum()), probability)))
     matrix = csr_matrix((weight, (rows, columns)), shape=(states.size, states.size))
-    start = np.asarray(matrix[[start_steps], :].toarray()).ravel()
+    start = np.zeros(states.size)
+    np.add.at(start, columns[rows == start_steps], weight[rows == start_steps])
     return Chain(start=start, matrix=matrix)
 
 

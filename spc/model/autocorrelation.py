@@ -243,32 +243,37 @@ class _Links:
         each = (np.ones(x.size), x, self.before, x * x, x * self.before, self.before**2)
         self.sums = tuple(np.bincount(self.gap_of, weights=one, minlength=self.gap.size) for one in each)
 
-    def carry(self, phi: float) -> Array:
-        """Correlation with the neighbour before at each gap, 0 for the first of a chain."""
-        power = np.where(self.gap % 2 == 1, -1.0, 1.0) * (-phi) ** self.gap if phi < 0 else phi**self.gap
-        return np.where(self.gap == 0.0, 0.0, power)
+    def carry(self, phi: ArrayLike) -> Array:
+        """Correlation with the neighbour before at each gap, 0 for the first of a chain, (..., gaps)."""
+        each = np.asarray(phi, dtype=np.float64)[..., None]
+        sign = np.where((each < 0) & (self.gap % 2 == 1), -1.0, 1.0)
+        return np.where(self.gap == 0.0, 0.0, sign * np.abs(each) ** self.gap)
 
     def moments(self, phi: float) -> tuple[float, float]:
         """Mean and standard deviation at this phi, by generalised least squares."""
         mean, square, _, _ = self._told(phi)
-        return mean, math.sqrt(square / (self.n - 1))
+        return float(mean), math.sqrt(square / (self.n - 1))
 
     def criterion(self, phi: float) -> float:
         """Minus twice the restricted log-likelihood, constants dropped."""
-        _, square, information, log_variance = self._told(phi)
-        return (self.n - 1) * math.log(square) + log_variance + math.log(information)
+        return float(self.criteria(phi))
 
-    def _told(self, phi: float) -> tuple[float, float, float, float]:
+    def criteria(self, phi: ArrayLike) -> Array:
+        """Give the same at each phi, of their shape."""
+        _, square, information, log_variance = self._told(phi)
+        return np.asarray((self.n - 1) * np.log(square) + log_variance + np.log(information))
+
+    def _told(self, phi: ArrayLike) -> tuple[Array, Array, Array, Array]:
         """Mean, sum of squares of the residuals about it, information on the mean, sum of the logs of variances."""
         n, x, before, xx, xb, bb = self.sums
         r = self.carry(phi)
         v = 1.0 - r**2
         b = 1.0 - r
-        information = float(np.sum(n * b * b / v))
-        along = float(np.sum((x - r * before) * b / v))
+        information = np.sum(n * b * b / v, axis=-1)
+        along = np.sum((x - r * before) * b / v, axis=-1)
         mean = along / information
-        square = float(np.sum((xx - 2.0 * r * xb + r**2 * bb) / v)) - mean * along
-        return mean, max(square, _LEAST_SQUARE), information, float(np.sum(n * np.log(v)))
+        square = np.sum((xx - 2.0 * r * xb + r**2 * bb) / v, axis=-1) - mean * along
+        return mean, np.maximum(square, _LEAST_SQUARE), information, np.sum(n * np.log(v), axis=-1)
 
 
 def _profile(link: _Links, low_edge: float, level: float) -> tuple[float, float, float]:
@@ -276,11 +281,11 @@ def _profile(link: _Links, low_edge: float, level: float) -> tuple[float, float,
     from scipy.special import chdtri
 
     grid = np.linspace(low_edge, PHI_LIMIT, 41)
-    at = [link.criterion(float(p)) for p in grid]
+    at = link.criteria(grid)
     k = int(np.argmin(at))
     bounds = (float(grid[max(k - 1, 0)]), float(grid[min(k + 1, grid.size - 1)]))
     best = minimize_scalar(link.criterion, bounds=bounds, method="bounded", options={"xatol": 1e-7})
-    phi, least = (float(best.x), float(best.fun)) if best.fun <= at[k] else (float(grid[k]), at[k])
+    phi, least = (float(best.x), float(best.fun)) if best.fun <= at[k] else (float(grid[k]), float(at[k]))
     target = least + float(chdtri(1, 1.0 - level))
 
     def beyond(p: float) -> float:

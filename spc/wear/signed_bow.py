@@ -132,8 +132,8 @@ def fit_signed_bow(
             "refused", refusal, age.size, signed, twist_share, nan, nan, nan, nan, nan, nan, nan, nan, nan, level,
             f"The way the form bends cannot be told: {refusal}.",
         )  # fmt: skip
-    scale = _Scale(age, low, high)
-    start, drift, ahead = _draw(scale, way, draws, rng)
+    scale = _Scale(age, low, high, way)
+    start, drift, ahead = _draw(scale, draws, rng)
     tail = [(1 - level) / 2, 0.5, (1 + level) / 2]
     drift_low, drift_mid, drift_high = np.quantile(drift, tail)
     now = start + drift * age.max()
@@ -158,9 +158,9 @@ def _refusal(age: Array, signed: int) -> str:
 
 
 class _Scale:
-    """The readings in their own units: ages 0 to 1, sizes in units of a usual one."""
+    """The readings in their own units (ages 0 to 1, sizes in units of a usual one), and what their signs weigh."""
 
-    def __init__(self, age: Array, low: Array, high: Array) -> None:
+    def __init__(self, age: Array, low: Array, high: Array, way: NDArray[np.int64]) -> None:
         finite = np.where(np.isfinite(high), high, 2 * low)
         self.middle = (low + finite) / 2
         self.unit = max(float(np.median(self.middle)), float(np.median(finite - low)), 1e-9)
@@ -170,9 +170,12 @@ class _Scale:
         same = self.low == self.high  # an exact reading still has the width it was written with
         self.low = np.where(same, np.maximum(self.low - 0.005, 0.0), self.low)
         self.high = np.where(same, self.high + 0.005, self.high)
+        self.way, wrong = way, _SIGN_ERROR
+        self.weight_up = np.select([way == 1, way == -1], [1 - wrong, wrong], 1.0)
+        self.weight_down = np.select([way == 1, way == -1], [wrong, 1 - wrong], 1.0)
 
 
-def _log_posterior(v: Array, s: _Scale, way: NDArray[np.int64]) -> Array:
+def _log_posterior(v: Array, s: _Scale) -> Array:
     """Log posterior of rows (start, drift, log noise), shape (k,)."""
     from scipy.special import ndtr
 
@@ -180,25 +183,19 @@ def _log_posterior(v: Array, s: _Scale, way: NDArray[np.int64]) -> Array:
     centre = v[:, :1] + v[:, 1:2] * s.age
     up = ndtr((s.high - centre) / noise) - ndtr((s.low - centre) / noise)
     down = ndtr((-s.low - centre) / noise) - ndtr((-s.high - centre) / noise)
-    wrong = _SIGN_ERROR
-    weight_up = np.select([way == 1, way == -1], [1 - wrong, wrong], 1.0)
-    weight_down = np.select([way == 1, way == -1], [wrong, 1 - wrong], 1.0)
-    cell = np.maximum(weight_up * up + weight_down * down, 1e-12)
+    cell = np.maximum(s.weight_up * up + s.weight_down * down, 1e-12)
     prior = -0.5 * ((v[:, 2] - math.log(0.5)) / _PRIOR_SPREAD) ** 2
     return np.asarray(np.log(cell).sum(axis=1) + prior)
 
 
-def _draw(
-    s: _Scale, way: NDArray[np.int64], draws: int, rng: np.random.Generator
-) -> tuple[Array, Array, tuple[float, float]]:
+def _draw(s: _Scale, draws: int, rng: np.random.Generator) -> tuple[Array, Array, tuple[float, float]]:
     """Start and drift per face in micrometres; chances that the sign has changed now, and soon.
 
     They come from the weights of all that was drawn: a few draws kept cannot tell so high chances apart.
     """
     from scipy.optimize import minimize
 
-    guess = np.where(way != 0, way, 0.0) * s.middle / s.unit
-    known = way != 0
+    guess, known = s.way * s.middle / s.unit, s.way != 0
     line = (
         np.polyfit(s.age[known], guess[known], 1) if np.ptp(s.age[known]) > 0 else np.array([0.0, guess[known].mean()])
     )
@@ -206,14 +203,14 @@ def _draw(
     begin = np.array([line[1], line[0], math.log(residual)])
 
     def negative(v: Array) -> float:
-        return -float(_log_posterior(v[None, :], s, way)[0])
+        return -float(_log_posterior(v[None, :], s)[0])
 
     best = np.asarray(minimize(negative, begin, method="Nelder-Mead", options={"maxiter": 800, "fatol": 1e-6}).x)
-    root = np.linalg.cholesky(_covariance(best, s, way))
+    root = np.linalg.cholesky(_covariance(best, s))
     many = 4 * draws
     t = rng.standard_normal((many, 3)) / np.sqrt(rng.chisquare(4, (many, 1)) / 4)
     v = best + 1.3 * t @ root.T
-    log_weight = _log_posterior(v, s, way) + 3.5 * np.log1p(np.sum(t**2, axis=1) / 4)
+    log_weight = _log_posterior(v, s) + 3.5 * np.log1p(np.sum(t**2, axis=1) / 4)
     weight = np.exp(log_weight - log_weight.max())
     weight = weight / weight.sum()
     soon = 1.0 + _ahead(s.span) / s.span
@@ -228,13 +225,13 @@ def _ahead(span: float) -> float:
     return max(span, min(2 * span, _SOON))
 
 
-def _covariance(best: Array, s: _Scale, way: NDArray[np.int64]) -> Array:
+def _covariance(best: Array, s: _Scale) -> Array:
     """Inverse curvature at the most likely values, made positive where the readings leave it open."""
     h = 0.05
     steps = np.eye(3) * h
     corners = [(i, j) for i in (1, -1) for j in (1, -1)]
     shifts = np.array([i * steps[a] + j * steps[b] for a in range(3) for b in range(3) for i, j in corners])
-    value = _log_posterior(best + shifts, s, way).reshape(3, 3, 2, 2)
+    value = _log_posterior(best + shifts, s).reshape(3, 3, 2, 2)
     curve = -(value[:, :, 0, 0] - value[:, :, 0, 1] - value[:, :, 1, 0] + value[:, :, 1, 1]) / (4 * h * h)
     size, direction = np.linalg.eigh((curve + curve.T) / 2)
     return np.asarray((direction / np.maximum(size, 0.2)) @ direction.T)

@@ -9,7 +9,7 @@ COLUMNS = ["phi", "readings", "runs", "interval covers", "band", "Ljung-Box reje
 
 
 def run(size, rng):
-    runs = 2000 if size == "full" else 250
+    runs = 2000 if size == "full" else 150
     rows = []
     for phi in (0.0, 0.3, 0.6):
         for n in (30, 100):
@@ -48,6 +48,8 @@ def test_phi_interval_covers_as_stated():
         columns=COLUMNS,
         rows=rows,
     )
+    together = np.mean([row[3] for row in rows])
+    assert abs(together - 0.95) <= rows[0][4] / len(rows) ** 0.5 + 0.01
     for phi, _, runs, cover, band, reject in rows:
         assert abs(cover - 0.95) <= band + 0.01  # the likelihood ratio is allowed one point of small-sample error
         if phi == 0.0:

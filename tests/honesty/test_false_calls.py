@@ -36,7 +36,7 @@ def run_budget(size, rng):
 
 
 def run_go_look(size, rng):
-    shifts = 6000 if size == "full" else 500
+    shifts = 6000 if size == "full" else 300
     rows = []
     for bad_share in (0.0, 0.1, 0.3):
         for shock_sd in (0.0, 0.5, 1.0):
@@ -71,7 +71,7 @@ def run_time(size, rng):
 
 
 def run_combined(size, rng):
-    runs = 200_000 if size == "full" else 20_000
+    runs = 200_000 if size == "full" else 8_000
     rows = []
     for correlation in (0.0, 0.5, 0.9):
         shared = rng.normal(size=(runs, 1))
@@ -84,7 +84,7 @@ def run_combined(size, rng):
 
 
 def run_further(size, rng):
-    shifts = 20_000 if size == "full" else 1500
+    shifts = 20_000 if size == "full" else 800
     rows = []
     for apart_sd in (0.0, 0.5, 1.0):
         for more in (0.0, 4.0):

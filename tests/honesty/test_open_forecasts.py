@@ -140,6 +140,9 @@ def test_milling_holds_oftener_than_by_the_mixed_model_and_as_the_table_says(tmp
     assert half[3] == later[3] == 7  # one insert has a single reading
     assert half[5] < half[6], half
     assert half[7] >= half[8] and later[7] >= later[8]
+    # A mixed model fitted by statsmodels to the same cut paths errs by 3.6 and 2.6 min, straight lines in time.
+    assert half[5] < 3.6 and later[5] < 2.6
+    assert half[7] >= 6 and later[7] >= 5 and later[11] < half[11]
     if honesty_size() == "full":
         return  # the table is written below
     keep(rows)

@@ -25,9 +25,9 @@ COSTS = {"planned_cost": 1.0, "worn_cost": 5.0}
 PAST = (8, 20, 60)
 
 
-def best_fixed_age(model, rng):
+def best_fixed_age(model, rng, cycles):
     """The age nobody knows: least simulated cost over many cycles of the same cell."""
-    made = make_readings(model, cycles=20_000, faces=250, rng=rng)
+    made = make_readings(model, cycles=cycles, faces=250, rng=rng)
     life, _ = worn_lives(made)
     ages = np.arange(1, 200)
     paid = [np.where(life <= a, COSTS["worn_cost"], COSTS["planned_cost"]).sum() for a in ages]
@@ -36,11 +36,11 @@ def best_fixed_age(model, rng):
 
 
 def run(size, rng):
-    repeats = 300 if size == "full" else 15
+    repeats, known, new = (300, 20_000, 4_000) if size == "full" else (15, 5_000, 2_000)
     rows = []
     for name, model in CELLS.items():
-        oracle, least, usual = best_fixed_age(model, rng)
-        unseen = make_readings(model, cycles=4_000, faces=250, rng=rng)
+        oracle, least, usual = best_fixed_age(model, rng, known)
+        unseen = make_readings(model, cycles=new, faces=250, rng=rng)
 
         def regret(policy, unseen=unseen, least=least):
             return run_policy("", policy, unseen, rng=rng, **COSTS).cost_per_face / least - 1

@@ -111,6 +111,21 @@ def test_scopes_that_are_not_told_apart_are_weighed_together():
     assert weights == pytest.approx([weights[0]] * len(weights)) and 0 < weights[0] < 1
 
 
+@pytest.mark.parametrize("scope", ["", *SCOPES, "one lap or many laps"])
+@pytest.mark.parametrize("sign", sorted(set(SIGNS) - {"scratch", "other laps"}))
+def test_other_laps_hit_make_contamination_likelier_whatever_else_shows(sign, scope):
+    """What a scratched lap shares with others takes the place of its scope, as in the diagnosis of a lap."""
+
+    def likelihood(pattern):
+        return {c.name: c.likelihood for c in diagnose(pattern).causes}["coarse grain or contamination"]
+
+    for state in SIGNS[sign]:
+        quiet = {"flatness": "steady", "minutes": "steady", "finish": "steady", sign: state}
+        alone = read_pattern((), scratch=True, scope=scope, also=quiet)
+        together = read_pattern((), scratch=True, also=quiet | {"other laps": "hit"})
+        assert likelihood(together) > likelihood(alone)
+
+
 def test_refuses_unknown_words():
     with pytest.raises(ValueError, match=r"`scope` must be '' or one of .*; got 'the moon'"):
         read_pattern([], scratch=False, scope="the moon")

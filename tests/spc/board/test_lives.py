@@ -18,6 +18,7 @@ from spc.board.study_age import planned_age
 from spc.board.study_plan import StudyPlan
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.store.many_faces import append_faces
 
 COARSE, FINE = "15 um", "3 um"
 SITE = Settings(time_zone="UTC", planned_cost=1.0, unplanned_cost=4.0)
@@ -34,11 +35,13 @@ def store_path(tmp_path_factory):
             for cycle in range(12):
                 at += timedelta(minutes=10)
                 store.append_event({"lap": lap, "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
-                grit, faces = (COARSE, 30 + cycle % 3) if cycle < 6 else (FINE, 10 + cycle % 3)
-                for number in range(4 if cycle == 11 else faces):
+                grit, count = (COARSE, 30 + cycle % 3) if cycle < 6 else (FINE, 10 + cycle % 3)
+                faces = []
+                for number in range(4 if cycle == 11 else count):
                     at += timedelta(minutes=10)
                     face = {"lap": lap, "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": grit}
-                    store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+                    faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+                append_faces(store, faces, who="Ann")
     return path
 
 
@@ -125,11 +128,13 @@ def test_a_cycle_that_ran_with_two_grits_is_a_life_under_neither(tmp_path, monke
         for cycle in range(4):
             at += timedelta(minutes=10)
             store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+            faces = []
             for number in range(12):
                 at += timedelta(minutes=10)
                 grit = COARSE if cycle == 1 and number < 6 else FINE
                 face = {"lap": "R1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": grit}
-                store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+                faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+            append_faces(store, faces, who="Ann")
         view = look_at_cell(store, SITE)
     assert lives_under(view, ["R1"], FINE)["cycle"].tolist() == [1, 3, 4]
     assert lives_under(view, ["R1"], "")["cycle"].tolist() == [1, 2, 3, 4]
@@ -148,11 +153,13 @@ def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was
         at = datetime(2026, 2, 2, 6, tzinfo=UTC)
         store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
         for cycle, life in enumerate(crossed):
+            faces = []
             for number in range(int(rng.integers(22, 27))):
                 at += timedelta(minutes=10)
                 read = 0.2 + 0.4 * (number + 1) / life + rng.normal(0, 0.01)
                 face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
-                store.append_face(face | {"flatness_low_um": read, "flatness_high_um": read}, who="Ann")
+                faces.append(face | {"flatness_low_um": read, "flatness_high_um": read})
+            append_faces(store, faces, who="Ann")
             at += timedelta(minutes=10)
             store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at} | said, who="QE")
         view = look_at_cell(store, SITE)

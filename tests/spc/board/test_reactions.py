@@ -10,6 +10,7 @@ from spc.board.board import Board
 from spc.board.reactions import keep_answer, take_back_answer
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.store.many_faces import append_faces
 
 
 @pytest.fixture
@@ -150,12 +151,11 @@ def test_a_fault_found_each_time_does_not_become_usual(tmp_path, monkeypatch, an
         for cycle in range(19):
             store.append_event({"lap": "R1", "event": "reconditioned", "planned": True, "time_utc": next(at)}, who="Q")
             faces = [
-                store.append_face(
-                    {"lap": "R1", "part": "P1", "serial": f"{cycle} {age}", "time_utc": next(at),
-                     "minutes": rng.normal(10, 0.8) * (1.7 if cycle >= 6 and age >= 12 else 1.0)}, who="Ann",
-                )
+                {"lap": "R1", "part": "P1", "serial": f"{cycle} {age}", "time_utc": next(at),
+                 "minutes": rng.normal(10, 0.8) * (1.7 if cycle >= 6 and age >= 12 else 1.0)}
                 for age in range(18)
             ]  # fmt: skip
+            faces = append_faces(store, faces, who="Ann")
             if answered and 6 <= cycle < 18:
                 number = store.record_signal(
                     lap="R1", sign="minutes", rule="drift", severity="look", sentence="", face_id=faces[-1],

@@ -5,7 +5,6 @@ Invented cells of six alike laps; three operators take turns on every lap.
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from spc.board.move_sources import LapFaces, weigh_sources
 from spc.board.one_source import Carried, carried_words, waits_for_second_reader
@@ -181,54 +180,3 @@ def test_one_operator_alone_in_the_shift_cannot_be_told_from_the_room():
     for answer in told:
         assert "the room " in answer and "the hand " in answer and "the reading " in answer
         assert "First: Have somebody else read one of these faces again" in answer
-
-
-def test_odds_are_those_of_the_densities_written_out():
-    """Second route: every explanation's density as a multivariate normal, averaged over sizes and moments."""
-    from scipy.stats import halfnorm, multivariate_normal
-
-    rng = np.random.default_rng(4)
-    within, between = 0.2, 0.1
-    laps = [
-        LapFaces(
-            name, np.arange(6) * 10 + k, rng.normal(0.3 * (name == "A"), within, 6),
-            np.array(list("xyxyxy"), object), np.full(6, "P", object), within, between,
-        )
-        for k, name in enumerate("AB")
-    ]  # fmt: skip
-    found = weigh_sources(laps, lap="A")
-    sizes = halfnorm.ppf((np.arange(40) + 0.5) / 40) * np.log(2)
-
-    def density(one, mark, since, size, own_too):
-        moved = one.value - size * (mark & (one.sort_us >= since))
-
-        def at(spread):
-            return multivariate_normal.pdf(moved, cov=within**2 * np.eye(6) + spread**2)
-
-        far = at(np.hypot(between, np.log(2)))
-        if one.lap == "A":
-            return far if own_too else at(between)
-        return 0.9 * at(between) + 0.1 * far
-
-    def of(on, who, *, own_too=False):
-        marks = [(o.operator == who if who else np.full(6, True)) & (o.lap in on) for o in laps]
-        tried = [(since, size) for since in laps[0].sort_us[:-1] for size in sizes]
-        each = [[density(o, m, *one, own_too) for o, m in zip(laps, marks, strict=True)] for one in tried]
-        return float(np.prod(each, axis=1).mean())
-
-    odds = {
-        "one lap": of("A", "") + sum(0.05 * of("AB", who, own_too=True) for who in "xy"),
-        "many laps": of("AB", ""),
-        "one operator": sum(0.5 * of("AB", who) + 0.025 * of("A", who) for who in "xy"),
-    }
-    nothing = of("", "") + sum(0.025 * of("B", who) for who in "xy")
-    for source, value in odds.items():
-        assert found.shares[source] == pytest.approx(value / sum(odds.values()), abs=0.01)
-    assert found.shares["one part number"] == 0
-    assert found.nothing == pytest.approx(nothing / (nothing + sum(odds.values())), abs=0.01)
-
-
-def test_nobody_to_compare_with_names_no_source():
-    assert weigh_sources([], lap="A").among == ()
-    lone = LapFaces("B", np.empty(0, np.int64), np.empty(0), *(np.empty(0, object),) * 2, 0.1, 0.1)
-    assert weigh_sources([lone], lap="A").among == ()

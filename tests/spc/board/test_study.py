@@ -7,8 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.board import study as study_module
 from spc.board.cell_view import look_at_cell
 from spc.board.kept_studies import changes_since, keep_study, kept_study
+from spc.board.remembered import Remembered
 from spc.board.study import compute_study, run_study
 from spc.board.study_cycles import over_cycles
 from spc.board.study_material import fingerprint_of_readings, gather, material_from_json, material_to_json
@@ -75,12 +77,27 @@ def test_index_of_one_list_by_hand(study):
         assert np.log(near.cdf(high) - near.cdf(low)).sum() < fit.log_likelihood
 
 
-def test_the_same_material_gives_the_same_study_after_storage(study):
+def test_the_same_material_gives_the_same_study_after_storage(study, monkeypatch):
+    monkeypatch.setattr(study_module, "_INDICES", Remembered(1))
     stored = json.loads(json.dumps(material_to_json(study), allow_nan=False))
     again = compute_study(material_from_json(stored))
     pd.testing.assert_frame_equal(again.data, study.data)
     for name in ("sentence", "index", "refusals", "whole_cycles", "at_planned_age", "spread", "facts", "planned_age"):
         assert repr(getattr(again, name)) == repr(getattr(study, name)), name
+
+
+def test_an_index_is_worked_out_once_for_the_same_readings_limit_level_and_refusals(study, monkeypatch):
+    asked = []
+
+    def index(choice, limit_um, *, refusals, level):
+        asked.append((limit_um, level))
+        return study.index
+
+    monkeypatch.setattr(study_module, "_INDICES", Remembered(8))
+    monkeypatch.setattr(study_module, "quantile_index", index)
+    for changed in ({}, {}, {"limit_um": 1.3}, {"plan": replace(study.plan, level=0.9)}, {"signals": ("one",)}):
+        compute_study(replace(study, **changed))
+    assert asked == [(1.2, 0.95), (1.3, 0.95), (1.2, 0.9), (1.2, 0.95)]
 
 
 def test_open_readings_and_a_missing_limit_survive_storage(store):

@@ -55,3 +55,20 @@ def test_first_of_two_independent_charts():
 def test_percentile_beyond_the_listed_points_follows_the_tail():
     assert percentile_of(np.array([1.0, 0.9]), 0.9, 0.5) == 7.0
     assert percentile_of(np.array([1.0, 1.0]), 1.0, 0.5) == np.inf
+
+
+@pytest.mark.parametrize("n", [3, 40, 400])
+@pytest.mark.parametrize("stays", [0.59, 0.0])
+def test_survival_is_that_of_single_steps(n, stays):
+    """Against one multiplication a point, beyond the points that are followed at once, and where the chain ends."""
+    rng = np.random.default_rng(n)
+    matrix, state, lasting = np.diag(np.full(n - 1, 0.3), 1) + stays * np.eye(n), rng.dirichlet(np.ones(n)), [1.0, 1.0]
+    matrix[:, 0] += 0.15 * stays
+    law = chain_law(Chain(state, csr_matrix(matrix), head=(1.0, 1.0)))
+    assert law.survival.size == 2 + n if stays == 0 else law.survival.size > 60
+    for _ in range(law.survival.size - 2):
+        lasting.append(float(state.sum()))
+        state, steady = state @ matrix, state
+    assert law.survival == pytest.approx(lasting, rel=1e-9)
+    assert law.steady == pytest.approx(steady / steady.sum(), abs=1e-9)
+    assert law.ratio == (pytest.approx(state.sum() / steady.sum()) if stays else 0.0)

@@ -12,6 +12,7 @@ from spc.commands.age import command as age
 from spc.store.store import Store
 from tests.spc.commands.planted_cell import PlantedCell, told
 from tests.spc.commands.planted_cell import run as run_on
+from tests.spc.store.many_faces import append_faces
 
 LIVES = [(12, "worn"), (20, "worn"), (16, "planned"), (25, "worn"), (30, "worn"), (30, "worn"), (8, "damaged")]
 
@@ -24,10 +25,12 @@ def store_path(tmp_path, monkeypatch):
         store.set_lap("K1", material="cast iron", home_grit="9 um", who="QE")
         store.append_event({"lap": "K1", "event": "reconditioned", "time_utc": at, "reason": "planned"}, who="QE")
         for cycle, (faces, reason) in enumerate([*LIVES, (5, "")]):
+            lapped = []
             for number in range(faces):
                 at += timedelta(minutes=10)
                 face = {"lap": "K1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
-                store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
+                lapped.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+            append_faces(store, lapped, who="Ann")
             if reason:
                 at += timedelta(minutes=10)
                 store.append_event({"lap": "K1", "event": "reconditioned", "time_utc": at, "reason": reason}, who="QE")

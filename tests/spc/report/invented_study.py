@@ -8,6 +8,7 @@ from spc.board.study import run_study
 from spc.board.study_plan import StudyPlan
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.store.many_faces import append_faces
 
 START = pd.Timestamp("2026-03-02 06:00", tz="UTC")
 NASTY = {
@@ -39,22 +40,23 @@ def fill(store, *, part="PN-7", laps=("L1", "L2"), cycles=6, faces=25, units=("u
                     "reason": "worn",
                 }
                 store.append_event(event, who="test")
+                lapped = []
                 for age in range(faces):
                     at += 1
                     moment = START + pd.Timedelta(days=cycle, minutes=5 * at + 2)
                     value = float(np.exp(np.log(0.3) + growth * age / faces + 0.2 * rng.normal()))
                     unit = units[at % len(units)]
                     low = np.floor(value / 0.01) * 0.01
-                    store.append_face(
+                    lapped.append(
                         {
                             "lap": lap, "part": part, "serial": f"S{at}", "operator": ("Ann", "Bo")[at % 2],
                             "minutes": 9.0,
                             "time_utc": moment, "time_text": moment.strftime("%Y-%m-%d %H:%M"), "grit": "9 um",
                             "flatness_low_um": low, "flatness_high_um": low + 0.01, "flatness_unit": unit,
                             "flatness_text": f"{low + 0.005:.3f}", "lamp": "helium" if unit == "band" else "",
-                        },
-                        who="test",
+                        }
                     )  # fmt: skip
+                append_faces(store, lapped, who="test")
     if limit_um is not None:
         store.set_limit(part, "flatness", upper_um=limit_um, upper_text=f"{limit_um} um", who="test", why="invented")
 

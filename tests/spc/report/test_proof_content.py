@@ -12,6 +12,7 @@ import pytest
 from spc.board.cell_view import look_at_cell
 from spc.board.conformity import report_conformity
 from spc.board.gauge_study import report_gauge
+from spc.board.remembered import Remembered
 from spc.board.study import compute_study, run_study
 from spc.board.study_material import material_from_json, material_to_json
 from spc.board.study_plan import StudyPlan, check_plan
@@ -104,7 +105,8 @@ def test_every_format_carries_them(content, form):
     assert all(title in text for title in TITLES)
 
 
-def test_the_same_bytes_from_the_kept_material_alone(study, content, made):
+def test_the_same_bytes_from_the_kept_material_alone(study, content, made, monkeypatch):
+    monkeypatch.setattr("spc.board.study._INDICES", Remembered(1))
     stored = json.loads(json.dumps(material_to_json(study), allow_nan=False))
     again = study_content(compute_study(material_from_json(stored)), made)
     for form in FORMATS:

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import BarycentricInterpolator
 
-from spc.wear.path_evidence import interpolated, inverted, line_evidence, solved, sums_at, unit_evidence
+from spc.wear.path_evidence import interpolated, inverted, line_evidence, solved, unit_evidence
 from spc.wear.path_gram import RATIO_GRID, path_gram
 
 
@@ -26,17 +26,6 @@ def test_systems_are_solved_as_numpy_solves_them(terms):
     assert solution == pytest.approx(np.linalg.solve(matrix, right[..., None])[..., 0])
     assert log_det == pytest.approx(np.linalg.slogdet(matrix)[1])
     assert inverted(matrix) == pytest.approx(np.linalg.inv(matrix))
-
-
-def test_the_table_holds_the_products_of_each_pair_of_columns_once():
-    rng = np.random.default_rng(24)
-    gram = path_gram(np.sort(rng.random((4, 9))), rng.normal(size=(4, 9, 3)), np.ones((4, 9)), np.array([9, 5, 1, 7]))
-    log_ratio = np.array([-4.0, 0.3, 8.9])
-    rows = sums_at(gram, log_ratio)
-    first, second = np.triu_indices(3)
-    products = interpolated(gram.gram, log_ratio)[..., first, second]
-    assert rows[:-1] == pytest.approx(products.transpose(2, 1, 0))
-    assert rows[-1] == pytest.approx(interpolated(gram.log_det, log_ratio).T)
 
 
 @pytest.mark.parametrize("covariates", [0, 1])

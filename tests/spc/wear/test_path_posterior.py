@@ -99,13 +99,3 @@ def test_cycles_without_any_error_are_still_drawn_evenly():
     ]
     assert min(d.effective for d in drawn) > 50
     assert np.ptp([d.log_evidence for d in drawn]) < 1
-
-
-@pytest.mark.parametrize("shape", ["inverse", "inverse square"])
-def test_a_reading_open_above_is_open_where_the_scale_has_an_end(shape):
-    """Their scale ends where the reading is infinite: that end is no reading."""
-    past = [wear_path(f"c{i}", [1, 2, 3], [2, 2, 2], [np.inf] * 3) for i in range(3)]
-    scale = fit_scale(past, SHAPE[shape], relative=False, with_covariates=False)
-    stack = stack_paths(past, scale)
-    assert np.isinf(stack.high).all()
-    assert first_working(stack)[0] == pytest.approx(np.zeros((3, 3)), abs=1e-9)

@@ -3,7 +3,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from spc.wear.path_forecast import future_paths, update_own
 from spc.wear.path_shape import SHAPES
 from spc.wear.pooled import fit_alone, fit_pooled
 from spc.wear.time_to_limit import CROSSINGS, time_to_limit, times_to_limit, usual_band
@@ -233,29 +232,6 @@ def test_part_with_more_wear_has_less_left():
     own = wear_path("now", [1, 2, 3], [0.7, 0.7, 0.8], parts=["pin"] * 3)
     pin, seal = (time_to_limit(fit, own, limit=2.0, part=p, rng=rng()).median for p in ("pin", "seal"))
     assert pin - seal == pytest.approx(8, abs=2)  # 0.4 at 0.05 per face
-
-
-def test_parts_the_cycle_has_none_of_change_nothing_it_says():
-    draw = np.random.default_rng(9)
-    names = ["pin", "seal", "ring", "cone"]
-    past = []
-    for i in range(6):
-        parts = draw.choice(names, 24)
-        age = np.arange(1.0, 25)
-        past.append(wear_path(f"c{i}", age, 0.6 + 0.05 * age + 0.1 * draw.normal(size=24), parts=parts.tolist()))
-    shape = fit_pooled(past, shapes=SHAPES[:1], rng=rng()).shapes[0]
-    own = wear_path("now", [1, 2, 3, 4], [0.7, 0.7, 0.8, 0.9], parts=["seal", "cone"] * 2)
-    every, asked = (update_own(shape.scale, shape.lines, own, parts=(part,)) for part in ("", "pin"))
-    assert every.scale.parts == ("cone", "pin", "ring", "seal") and asked.scale.parts == ("cone", "pin", "seal")
-    assert asked.log_density == pytest.approx(every.log_density, rel=1e-9)
-    assert asked.share == pytest.approx(every.share, rel=1e-6)
-    ages = np.array([10.0, 20.0])
-    for part in ("pin", "seal"):
-        middle = [
-            future_paths(update, ages, draws=20_000, part=part, rng=rng()).path.mean(axis=0)
-            for update in (every, asked)
-        ]
-        assert middle[0] == pytest.approx(middle[1], abs=0.03)
 
 
 def test_fan_starts_now_and_widens(pooled):

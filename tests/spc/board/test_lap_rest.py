@@ -1,0 +1,60 @@
+"""When a lap is out of use, by what was logged and registered of it."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from spc.board.lap_memo import LapMemo
+from spc.board.lap_rest import Rest, no_face_left, rest_of
+
+WHEN = ("3 March", "4 March", "5 March")
+
+
+def view_of(events, *, newest_us=0, registered="in use", ended="running"):
+    """View of one lap: events (what, reason) on the days of `WHEN`, and when its newest face was lapped."""
+    told = pd.DataFrame(
+        [(what, why, day, at + 1) for at, ((what, why), day) in enumerate(zip(events, WHEN, strict=False))],
+        columns=["event", "reason", "time_text", "sort_us"],
+    )
+    return SimpleNamespace(
+        memo=LapMemo(),
+        events_of=lambda lap: told,
+        faces_of=lambda lap: pd.DataFrame({"sort_us": [newest_us]}),
+        cycles_of=lambda lap: pd.DataFrame({"ended": ["due", ended]}),
+        lap_row=lambda lap: pd.Series({"state": registered}),
+    )
+
+
+@pytest.mark.parametrize(
+    ("events", "more", "rest"),
+    [
+        ((), {}, Rest("")),
+        ((("reconditioned", "worn"), ("cleaned", "")), {}, Rest("")),
+        ((("swapped", "worn"),), {"ended": "due"}, Rest("resting since 3 March", "worn")),
+        ((("swapped", ""),), {"ended": "found late"}, Rest("resting since 3 March", "worn")),
+        ((("swapped", ""), ("cleaned", "")), {}, Rest("resting since 3 March")),  # its cycle goes on
+        ((("swapped", ""), ("returned", "")), {}, Rest("")),
+        ((("swapped", ""), ("returned", ""), ("retired", "cracked")), {},
+         Rest("retired (cracked) since 5 March", "retired")),
+        ((("swapped", "worn"),), {"newest_us": 2}, Rest("")),  # it has lapped since
+        ((("retired", ""),), {"newest_us": 1}, Rest("retired since 3 March", "retired")),
+        ((), {"registered": "retired"}, Rest("retired", "retired")),
+        ((("swapped", ""),), {"registered": "retired"}, Rest("retired", "retired")),
+        ((), {"registered": "stand-by"}, Rest("resting since it was put on stand-by")),
+        ((), {"registered": "stand-by", "ended": "due"}, Rest("resting since it was put on stand-by", "worn")),
+    ],
+)  # fmt: skip
+def test_a_lap_rests_from_the_event_that_took_it_out_until_it_laps_again(events, more, rest):
+    assert rest_of(view_of(events, **more), "L1") == rest
+
+
+def test_an_event_without_a_time_is_said_to_have_none():
+    view = view_of([("swapped", "")])
+    view.events_of("L1")["time_text"] = ""
+    assert rest_of(view, "L1").words == "resting since an unknown time"
+
+
+def test_a_cycle_that_goes_on_keeps_its_forecast():
+    forecast = object()
+    assert no_face_left(forecast, Rest("resting since 3 March")) is forecast

@@ -38,7 +38,7 @@ from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
-from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
+from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.room_source import one_of_words
 from spc.board.safety import lap_cautions
 from spc.board.scope import OTHER_PART, SECOND_READER
@@ -198,14 +198,10 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     cycles = view.cycles_of(lap)
     fresh = cycle_closed(view, lap)
-    of_now = rows_of_cycle_now(view, lap, room)
-    now = of_now.iloc[:0] if fresh else of_now
-    bow = running_bow(view, lap, room)
-    shift_us = shift_at(view.now, view.settings).start_us
-    turning = bow_signal(lap, now, bow, shift_us=shift_us) or twist_signal(lap, now, shift_us=shift_us)
-    if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
-        turning = None
-    relaps = relap_signal(view, cell, lap, room)
+    bow, turning, relaps = running_bow(view, lap, room), None, None
+    if not fresh:
+        turning = _turning(view, lap, bow, room)
+        relaps = relap_signal(view, cell, lap, room)
     texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
@@ -230,6 +226,15 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     )
 
 
+def _turning(view: CellView, lap: str, bow: SignedBow, room: RoomOfLap) -> Signal | None:
+    """Signal that the form of the running cycle turns or twists; None once it is answered."""
+    shift_us = shift_at(view.now, view.settings).start_us
+    found = bow_signal(lap, rows_of_cycle_now(view, lap, room), bow, shift_us=shift_us) or twist_signal(
+        lap, own_faces(view, lap, room), cycle_now=view.cycle_now(lap), shift_us=shift_us
+    )
+    return None if found is None or is_answered(view, lap, "bow", found.since_face_id) else found
+
+
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:
     row, faces, rows = view.lap_row(lap), view.lapped_of(lap), view.faces_of(lap)
     signs, events, cycles = view.signs_of(lap), view.events_of(lap), view.cycles_of(lap)
@@ -238,7 +243,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     signals = said if doubt is None else tuple(sorted((doubt, *said), key=_need))
     forecast = forecast if doubt is None else as_if_confirmed(forecast, doubt)
     pattern, diagnosis = elsewhere.diagnosed
-    leading = lead_move(signs, lead.sign) if lead.hides else None
+    leading = lead_move(signs, lead.sign, cycle_now=view.cycle_now(lap)) if lead.hides else None
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
     left = forecast.faces_left

@@ -64,6 +64,7 @@ def keep_answer(
     int
         Number of the reaction.
     """
+    alone = one_reading or signal.through_face_id < 0
     with store.writing(who=who, what=f"answer on {signal.lap}: {cause}"):
         number = store.record_signal(
             lap=signal.lap,
@@ -71,7 +72,7 @@ def keep_answer(
             rule=signal.rule,
             severity=signal.severity,
             sentence=signal.sentence,
-            face_id=signal.face_id if one_reading else max(signal.face_id, signal.through_face_id),
+            face_id=signal.face_id if alone else signal.through_face_id,
             detail={_SINCE: signal.face_id if one_reading else signal.since_face_id},
             who=who,
         )

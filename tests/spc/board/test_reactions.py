@@ -140,6 +140,18 @@ def test_an_answer_about_an_old_log_delivered_later_hides_no_newer_signal(store)
     assert found.state == "held" and [signal.face_id for signal in found.signals] == [newest]
 
 
+def test_an_answer_covers_a_newer_face_that_was_delivered_before_the_older_one(store):
+    for serial, day in (("B", 5), ("A", 3)):
+        store.append_face(
+            {"lap": "CI-5", "time_utc": pd.Timestamp(f"2026-03-0{day}", tz="UTC"), "serial": serial, "minutes": 9.0,
+             "flatness_low_um": 0.4, "flatness_high_um": 0.6, "flatness_text": "0.5"}, who="Ann",
+        )  # fmt: skip
+    (signal,) = report(store, "CI-5").signals
+    assert signal.sentence.startswith("2 faces read on CI-5 are over their limit: A") and "; and B" in signal.sentence
+    keep_answer(store, signal, check_done="read again", cause="not found", action="none", result="", who="Ann")
+    assert report(store, "CI-5").signals == ()
+
+
 @pytest.mark.parametrize("answered", [True, False])
 def test_a_fault_found_each_time_does_not_become_usual(tmp_path, monkeypatch, answered):
     """Six sound cycles, then twelve with a glazed lap: 1.7 times the minutes at the last six faces of each."""

@@ -209,11 +209,12 @@ def _towards_bad(sign: str) -> bool:
 
 
 def _shift_scores(view: CellView, cell: CellCharts, sign: str) -> np.ndarray:
-    """Shift score of each lap's faces in the running shift."""
+    """Shift score of each lap's faces of its running cycle in the running shift; what a cycle before showed is closed."""
     span = shift_at(view.now, view.settings)
     scores = []
     for lap in view.laps["lap"]:
         judged = cell.charts[lap, sign].replayed
         now = (judged.stream.sort_us >= span.start_us) & (judged.stream.sort_us < span.end_us)
+        now &= judged.stream.running()
         scores.append(shift_score(judged.z[now]))
     return np.array(scores, dtype=np.float64)

@@ -209,7 +209,7 @@ def _towards_bad(sign: str) -> bool:
 
 
 def _shift_scores(view: CellView, cell: CellCharts, sign: str) -> np.ndarray:
-    """Shift score of each lap's faces of its running cycle in the running shift; what a cycle before showed is closed."""
+    """Shift score of each lap's faces in the running shift; those of a cycle that has ended say nothing of it now."""
     span = shift_at(view.now, view.settings)
     scores = []
     for lap in view.laps["lap"]:

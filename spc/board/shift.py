@@ -205,13 +205,17 @@ def _sentence(
         told.append(f"{_and(named['watch'])} to be watched")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
     unusual = [r.lap for r in laps if r.state == "cutting" and r.unusual_wear]
-    told_of = [r.faces_left for r in laps if r.state == "cutting" and r.age_faces > 0 and not r.unusual_wear]
+    moved = {lap for alarm in (room, apart) if alarm is not None for lap in alarm.laps}
+    calm_laps = [r for r in laps if r.state == "cutting" and r.age_faces > 0 and not r.unusual_wear]
+    told_of = [r.faces_left for r in calm_laps if r.lap not in moved]
+    with_most = len(calm_laps) - len(told_of)
     unread = sum(not left.own_faces for left in told_of)
     new = sum(left.own_faces > 0 and not left.past_cycles for left in told_of)
     usual = len(told_of) - unread - new
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
     if unusual:
         calm.append(f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})")
+    calm += [f"{plural(with_most, 'lap')} moved so, with faces left"] if with_most else []
     calm += [f"{plural(new, 'lap')} with faces left and no past cycle to compare with"] if new else []
     calm += [f"{plural(unread, 'lap')} with faces left and no reading of this cycle that counts"] if unread else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []

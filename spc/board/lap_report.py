@@ -64,6 +64,10 @@ _EQUAL = (
     "cannot say: its last readings are all equal, which shows no wear, and no past cycle tells how it wears; log a "
     "finer reading, or chart minutes and passes"
 )
+_NEVER_MOVED = (
+    "cannot say: no reading of this cycle counts yet, and within no past cycle did the readings differ, which shows no "
+    "wear; log a finer reading, or chart minutes and passes"
+)
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
 
 
@@ -247,8 +251,9 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
     left = forecast.faces_left
-    still = own.identical and left.status == "range" and not left.past_cycles
-    forecast = without_faces_left(forecast, _EQUAL) if still else forecast
+    why = "" if left.own_faces else _NEVER_MOVED
+    still = (_EQUAL if own.identical else why) if left.status == "range" and not forecast.past_moves else ""
+    forecast = without_faces_left(forecast, still) if still else forecast
     rest = rest_of(view, lap)
     forecast = no_face_left(forecast, rest)
     state = decide_state(
@@ -268,7 +273,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         one_reader=SECOND_READER in diagnosis.checks,
         one_part=OTHER_PART in diagnosis.checks,
         read_apart=one_of_words(elsewhere.not_the_room) if elsewhere.not_the_room is not None else "",
-        equal_readings=still,
+        equal_readings=bool(still),
         leading=leading,
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit

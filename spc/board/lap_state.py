@@ -90,7 +90,7 @@ def decide_state(
         'is one of 5 laps that read high this shift in the faces of one operator alone': then it is not said to wear as
         usual, and those faces, or a face of another part number, are looked at first.
     equal_readings : bool, default False
-        Whether its forecast is refused because its last readings are all equal and no past cycle says how it wears.
+        Whether its forecast is refused because readings that are all equal show no wear, in past cycles either.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 

@@ -128,3 +128,16 @@ def test_faces_lapped_again_call_a_lap_in_use_and_none_that_rests_worn(tmp_path,
     report = told(cell.store(tmp_path), "due", "--lap", "L1")
     assert (report["state"] == "resting") == swapped
     assert [s["sign"] for s in report["signals"]] == ([] if swapped else ["re-lap share"])
+
+
+@pytest.mark.parametrize(
+    ("last", "said"), [(20, "its last readings are all equal"), (0, "no reading of this cycle counts yet")]
+)
+def test_past_cycles_of_equal_readings_do_not_tell_how_a_lap_wears(tmp_path, last, said):
+    def still(lap, cycle, age, row):
+        row["flatness um"] = "0.5"
+
+    report = told(PlantedCell(1, last=last, fault=still).store(tmp_path), "due", "--lap", "L1")
+    sentence = report["sentence"]
+    assert sentence.startswith("L1: the readings do not move. Check the reading") and said in sentence
+    assert (report["faces_left"]["status"], report["faces_left"]["past_cycles"]) == ("refused", 4)

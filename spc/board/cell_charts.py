@@ -76,7 +76,9 @@ def chart_cell(view: CellView) -> CellCharts:
         records = frozen.get((lap, sign), [])
         faults = view.memo.same(lap, f"faults {sign}", fault_spans(view, lap).get(sign, ()))
         charts[lap, sign] = (
-            view.memo.once(lap, f"frozen {sign}", (stream, *records), partial(_frozen_chart, stream, records))
+            view.memo.once(
+                lap, f"frozen {sign}", (stream, faults, *records), partial(_frozen_chart, stream, records, faults)
+            )
             if records
             else view.memo.once(
                 lap,
@@ -132,9 +134,15 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
     )
 
 
-def _frozen_chart(stream: Stream, records: Sequence[Baseline]) -> SignChart:
+def _frozen_chart(stream: Stream, records: Sequence[Baseline], faults: tuple[tuple[int, int], ...]) -> SignChart:
+    revisions = tuple(revision_of(r) for r in records)
     words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
-    return SignChart(replay(stream, tuple(revision_of(r) for r in records)), True, words)
+    listed = np.isin(stream.face_id, revisions[-1].model.face_ids)
+    faulty = int(np.count_nonzero(listed & _in_fault(stream, faults)))
+    if faulty:  # what is frozen stands until somebody freezes anew
+        without = "it" if faulty == 1 else "them"
+        words += f"; a fault was found at {faulty:,} of its faces: freeze anew without {without}"
+    return SignChart(replay(stream, revisions), True, words)
 
 
 def _trial_chart(

@@ -43,11 +43,13 @@ from spc.board.room_source import one_of_words
 from spc.board.safety import lap_cautions
 from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.board.shifts import next_break, shift_at
+from spc.board.shown_length import shown_length
 from spc.board.stops import cycle_closed, stop_signals
 from spc.board.to_come import event_words, face_words
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
+from spc.measure.shown import MICROMETRE
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, lead_move
 from spc.wear.log_remarks import log_remarks
@@ -355,12 +357,12 @@ def _turns_as_before(own: _Own, forecast: LapForecast) -> tuple[str, ...]:
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:
     faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.settings).start_us)
-    rows = view.faces_of(lap)
+    rows, unit = view.faces_of(lap), shown_length(view, lap, "flatness") or MICROMETRE
 
     def told() -> str:
-        return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun)
+        return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun, unit=unit)
 
-    return view.memo.once(lap, f"passes {held}", (faces, rows, begun), told)
+    return view.memo.once(lap, f"passes {held}", (faces, rows, begun, view.settings), told)
 
 
 def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None:

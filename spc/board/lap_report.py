@@ -226,7 +226,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
         unusual="" if fresh else wear_finding(view, cell, lap, room=room),
-        set_aside=(*set_aside_words(faces, cycles, room), *(() if fresh else carried_words(faces, room.carried))),
+        set_aside=(*set_aside_words(faces, cycles, room), *(() if fresh else carried_words(rows, room.carried))),
         unread=not fresh and waits_for_second_reader(rows, room.carried),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )

@@ -239,7 +239,7 @@ class ShiftReport:
     room: RoomAlarm | None
     room_before: RoomAlarm | None  # of the last shift worked before this one
     changed: tuple[str, ...]  # what changed since last shift
-    holds: tuple[str, ...]
+    holds: tuple[str, ...]  # sentences of the laps held, and of those that rest with a stop not answered
     faces_this_shift: int
     relaps_this_shift: int
     relap_share_low: float  # 95 % interval of the share, NaN if no faces

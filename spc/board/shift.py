@@ -76,7 +76,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         room=alarm,
         room_before=room.before,
         changed=(*_moved(room), *_changed(view, laps, span, before)),
-        holds=tuple(r.sentence for r in laps if r.state == "held"),
+        holds=tuple(r.sentence for r in laps if r.state == "held" or _stopped_at_rest(r)),
         faces_this_shift=firsts,
         relaps_this_shift=relaps,
         relap_share_low=share.low if firsts else float("nan"),
@@ -203,6 +203,9 @@ def _sentence(
         told.append(f"{_and(unsure)} due for reconditioning if a second reader reads the same")
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
+    stopped = [r.lap for r in laps if _stopped_at_rest(r)]
+    if stopped:
+        told.append(f"{_and(stopped)} resting with a stop that nobody has answered")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
     unusual = [r.lap for r in laps if r.state == "cutting" and r.unusual_wear]
     moved = {lap for alarm in (room, apart) if alarm is not None for lap in alarm.laps}
@@ -224,6 +227,12 @@ def _sentence(
     if not told:
         return f"{first}{'' if first else 'Nothing needs a person: '}{'; '.join(calm)}."
     return f"{first}{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
+
+
+def _stopped_at_rest(report: LapReport) -> bool:
+    """Whether a lap rests in its cycle with a stop signal open: nothing goes on it, but its faces may be passed on."""
+    stop = any(signal.severity == "stop" for signal in report.signals)
+    return stop and report.state == "resting" and report.faces_left.status != "ended"
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

@@ -65,10 +65,11 @@ def test_too_little_to_say_is_watched_and_says_why():
 
 
 def test_a_lap_out_of_use_rests_even_with_signals():
-    assert state((STOP,), resting="resting since 4 March").state == "resting"
-    worn = state(
-        left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="resting since 4 March"
-    )
+    found = state((STOP,), resting="resting since 4 March")
+    assert (found.state, found.step, found.reasons) == ("resting", "", (STOP.sentence,))
+    assert found.sentence == f"L-1 is resting since 4 March. {STOP.sentence} See that nothing is passed on."
+    ended = replace(RANGE, status="ended", sentence="none until reconditioned")
+    worn = state((STOP,), left=ended, resting="resting since 4 March")
     assert worn.reasons == ("Faces left: none until reconditioned.",)
     assert (worn.step, worn.sentence) == ("", "L-1 is resting since 4 March.")
 

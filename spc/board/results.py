@@ -115,7 +115,8 @@ class FacesLeft:
             other for other in self.others
             if self.high is not None and (other.median is None or other.median > self.high)
         ]  # fmt: skip
-        told = [f"{other.part or _NO_PART}: {other.sentence.split(' face')[0]}" for other in beyond[:_MOST_LONGER]]
+        shown = beyond[:_MOST_LONGER]
+        told = [f"{other.part or _NO_PART}: {other.sentence.split(f' {self.counted}')[0]}" for other in shown]
         more = len(beyond) - len(told)
         return "; ".join([*told, f"{more} more part number{'' if more == 1 else 's'} longer"] if more else told)
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 import pytest
 
 from spc.board.lap_state import decide_state
-from spc.board.results import RECONDITIONING, FacesLeft, Signal
+from spc.board.results import RECONDITIONING, FacesLeft, PartLeft, Signal
 from spc.wear.lead_sign import LeadMove
 
 RANGE = FacesLeft("range", 20.0, 40.0, 70.0, 200.0, "faces", 0.9, "path", "20 to 70 faces left", 30, 9)
@@ -199,3 +199,9 @@ def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
     )  # fmt: skip
     assert found.state == "watch" and said in found.sentence
     assert "too little" not in found.sentence
+
+
+@pytest.mark.parametrize(("counted", "many"), [("face", "faces"), ("pass", "passes")])
+def test_part_numbers_that_last_longer_are_told_by_their_figures(counted, many):
+    others = (PartLeft("A", 75.0, 90.0, 120.0, f"75 to 120 {many} left"), PartLeft("C", 30.0, 50.0, 80.0, ""))
+    assert replace(RANGE, counted=counted, part="B", others=others).longer == "A: 75 to 120"

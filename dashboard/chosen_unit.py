@@ -8,7 +8,7 @@ from spc.measure.shown import MICROMETRE, ShownLength, said_in
 
 __all__ = ["in_chosen_unit"]
 
-_FORM = re.compile(r"flatness|form\b|bow\b|convex|concave|faces? left under", re.IGNORECASE)
+_FORM = re.compile(r"flat(?:ness|ter\b)|less flat|form\b|bow\b|convex|concave|faces? left under", re.IGNORECASE)
 _NOT_FORM = re.compile(r"finish|\bRa\b|grit|worked|removed|removal|thickness|ladder|stock", re.IGNORECASE)
 
 

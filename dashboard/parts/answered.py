@@ -49,7 +49,8 @@ def take_back(number: int, lap: str, person: str) -> str:
     with data.open_store() as store:
         event = take_back_answer(store, number, who=person, reason="taken back on the screen")
     also = f" {lap} is no longer logged as {event}." if event else ""
-    return f"Taken back on {lap}, signed {person}: the signal is open again.{also} The answer stays on record."
+    told = f"Taken back on {lap}, signed {person}: its signal is open again where it still stands."
+    return f"{told}{also} The answer stays on record."
 
 
 def _list(kept: pd.DataFrame, page: Page, person: str, *, place: str, subject: str) -> None:

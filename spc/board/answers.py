@@ -14,7 +14,7 @@ from spc.board.lap_compare import by_yield, flatter_words
 from spc.board.pass_scatter import UNKNOWN_SCATTER, PassScatter
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import rank_sum_p
-from spc.measure.shown import typed_words
+from spc.measure.shown import MICROMETRE, ShownLength, typed_words
 
 __all__ = [
     "COMPARED",
@@ -75,7 +75,12 @@ def with_lap_that_serves(answers: tuple[tuple[str, str], ...], serves: str) -> t
 
 
 def pass_to_pass(
-    own: pd.DataFrame, *, scatter: PassScatter = UNKNOWN_SCATTER, held: bool = False, shift_us: int | None = None
+    own: pd.DataFrame,
+    *,
+    scatter: PassScatter = UNKNOWN_SCATTER,
+    held: bool = False,
+    shift_us: int | None = None,
+    unit: ShownLength = MICROMETRE,
 ) -> str:
     """Say whether the last face with more than one reading got better over its passes.
 
@@ -89,6 +94,8 @@ def pass_to_pass(
         Whether the lap is held: only then does an answer say stop.
     shift_us : int, optional
         When the running shift began, on the scale of `sort_us`: a face from before it is told with its time.
+    unit : ShownLength, default micrometres
+        The unit of what is not said as typed.
 
     Returns
     -------
@@ -116,7 +123,7 @@ def pass_to_pass(
         if shift_us is not None and last["sort_us"] < shift_us and last["time_text"]:
             what += f", of {last['time_text']},"
         typed = zip(group["flatness_text"], group["flatness_unit"], strict=True)
-        readings = " then ".join(typed_words(text, unit) or "?" for text, unit in typed)
+        readings = " then ".join(typed_words(text, typed_in) or "?" for text, typed_in in typed)
         turned = "" if not _turned(first, last) else f" The form turned from {first['shape']} to {last['shape']}."
         least_um = scatter.least_um(_FALSE_CHANGES / (len(group) if len(group) > 2 else 1))
         steps = [_step(before, after, least_um) for (_, before), (_, after) in pairwise(group.iterrows())]
@@ -126,7 +133,8 @@ def pass_to_pass(
         if newest == "worse":
             look = " Stop and look at the lap." if held else " Look at the lap before the next pass."
         over = f"{what} read {readings} over {len(group):,} passes"
-        turned += f" {scatter.words}" if scatter.words else ""
+        usual = scatter.words(unit)
+        turned += f" {usual}" if usual else ""
         if ways and np.isnan(least_um):
             lay = {"better": "lower", "worse": "higher"}[newest]
             return (
@@ -177,6 +185,7 @@ def compare_laps(
     limit_um: float = np.nan,
     hidden: bool = False,
     out_of_use: Mapping[str, str] = MappingProxyType({}),
+    unit: ShownLength = MICROMETRE,
 ) -> LapsCompared:
     """Compare the laps that have done faces of a part number.
 
@@ -194,6 +203,8 @@ def compare_laps(
         compare.
     out_of_use : mapping of str to str, default none
         Laps that no face may go on, and why: 'held', 'resting'. They are not compared.
+    unit : ShownLength, default micrometres
+        The unit said.
 
     Returns
     -------
@@ -231,7 +242,7 @@ def compare_laps(
         named=part or "parts without a number",
         good={lap: good[lap] for lap in best_first},
         worse=frozenset(worse),
-        flatter="" if hidden else flatter_words(alike, compared=len(good)),
+        flatter="" if hidden else flatter_words(alike, compared=len(good), unit=unit),
         quicker="" if worse else _fewest_minutes(minutes),
         left_out=left_out,
         hidden=hidden,

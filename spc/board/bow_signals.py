@@ -109,23 +109,24 @@ def bow_signal(lap: str, rows: pd.DataFrame, bow: SignedBow, *, shift_us: int) -
     )
 
 
-def twist_signal(lap: str, rows: pd.DataFrame, *, shift_us: int) -> Signal | None:
+def twist_signal(lap: str, rows: pd.DataFrame, *, cycle_now: int, shift_us: int) -> Signal | None:
     """Signal that the newest faces of the running cycle read as twist, None while they do not.
 
     Parameters
     ----------
     lap : str
     rows : DataFrame, shape (n_faces, ...)
-        The same rows as for `bow_of_lap`, the cycles before among them.
+        Rows of the lap, from `own_faces`: those of the cycles before tell how often it twists.
+    cycle_now : int
+        Number of the cycle that runs on it.
     shift_us : int
         When the running shift began, on the scale of `sort_us`.
     """
-    running = (rows["cycle"] == rows["cycle"].iloc[-1]).to_numpy() if len(rows) else np.zeros(0, dtype=bool)
-    if np.count_nonzero(rows["shape"][running] == "twist") < LEAST_IN_RUN:
+    if np.count_nonzero((rows["shape"] == "twist") & (rows["cycle"] == cycle_now)) < LEAST_IN_RUN:
         return None
     written = rows[rows["first_pass"] & (rows["shape"] != "")]
     is_twist = (written["shape"] == "twist").to_numpy()
-    began = int(np.count_nonzero(written["cycle"] != rows["cycle"].iloc[-1]))
+    began = int(np.count_nonzero(written["cycle"] != cycle_now))
     run = twist_run(is_twist, began=began)
     if run is None:
         return None

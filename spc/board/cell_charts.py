@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView
@@ -16,7 +17,7 @@ from spc.board.false_calls import BudgetPlan, GoLook, combined_p, go_look, plan_
 from spc.board.frozen_limits import BUDGET_WEEKS, WEEK_US, revision_of, rules_of
 from spc.board.kept import digest_of_values, kept
 from spc.board.missing_places import begun_anew, counted_once, unsure_words
-from spc.board.reactions import fault_spans
+from spc.board.reactions import fault_places
 from spc.board.remembered import Remembered
 from spc.board.room import beyond_the_rest_p
 from spc.board.shifts import shift_at
@@ -77,15 +78,19 @@ def chart_cell(view: CellView) -> CellCharts:
     charts = {}
     for (lap, sign), stream in streams.items():
         records = frozen.get((lap, sign), [])
-        faults = view.memo.same(lap, f"faults {sign}", fault_spans(view, lap).get(sign, ()))
+        faults = view.memo.same(lap, f"faults {sign}", fault_places(view, lap, sign))
+        in_fault = partial(_in_fault, stream, view.faces_of(lap), faults)
+        faulty = view.memo.once(lap, f"faulty {sign}", (stream, faults), in_fault)
         charts[lap, sign] = (
-            view.memo.once(lap, f"frozen {sign}", (stream, *records), partial(_frozen_chart, stream, records))
+            view.memo.once(
+                lap, f"frozen {sign}", (stream, faulty, *records), partial(_frozen_chart, stream, records, faulty)
+            )
             if records
             else view.memo.once(
                 lap,
                 f"judged {sign}",
-                (stream, widths, begun[lap], faults),
-                partial(_trial_chart, stream, plan, begun[lap], faults),
+                (stream, widths, begun[lap], faulty),
+                partial(_trial_chart, stream, plan, begun[lap], faulty),
             )
         )
     return CellCharts(plan, charts, begun)
@@ -135,13 +140,18 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
     )
 
 
-def _frozen_chart(stream: Stream, records: Sequence[Baseline]) -> SignChart:
+def _frozen_chart(stream: Stream, records: Sequence[Baseline], faulty: NDArray[np.bool_]) -> SignChart:
+    revisions = tuple(revision_of(r) for r in records)
     words = f"limits revision {records[-1].revision}, frozen by {records[-1].who}: {records[-1].why}"
-    return SignChart(replay(stream, tuple(revision_of(r) for r in records)), True, words)
+    of_list = int(np.count_nonzero(faulty & np.isin(stream.face_id, revisions[-1].model.face_ids)))
+    if of_list:  # what is frozen stands until somebody freezes anew
+        without = "it" if of_list == 1 else "them"
+        words += f"; a fault was found at {of_list:,} of its faces: freeze anew without {without}"
+    return SignChart(replay(stream, revisions), True, words)
 
 
 def _trial_chart(
-    stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float], ...], faults: tuple[tuple[int, int], ...]
+    stream: Stream, plan: BudgetPlan, begun: tuple[tuple[int, float], ...], faulty: NDArray[np.bool_]
 ) -> SignChart:
     nothing = replay(stream, ())
     if len(stream) == 0:
@@ -150,8 +160,7 @@ def _trial_chart(
         return SignChart(nothing, False, plan.sentence)
     before = (stream.cycle < stream.running_cycle) & stream.of_this_grit()
     sure = counted_once(stream.cycle, stream.age_faces, begun)
-    sound = ~_in_fault(stream, faults)
-    earlier = np.flatnonzero(before & sure & sound)[-TRIAL_READINGS:]
+    earlier = np.flatnonzero(before & sure & ~faulty)[-TRIAL_READINGS:]
     keep = np.zeros(len(stream), dtype=bool)
     keep[earlier] = True
     base = stream.where(keep)
@@ -173,21 +182,20 @@ def _trial_chart(
     revision = Revision(0, begins, analysis.model)
     words = f"trial limits from {len(base)} readings of earlier cycles, not frozen{_differ_words(analysis)}"
     words += unsure_words(int(np.count_nonzero(before & ~sure)))
-    faulty = int(np.count_nonzero(before & sure & ~sound))
-    if faulty:
-        words += f"; {faulty:,} at which a fault was found {'is' if faulty == 1 else 'are'} left out"
+    left_out = int(np.count_nonzero(before & sure & faulty))
+    if left_out:
+        words += f"; {left_out:,} at which a fault was found {'is' if left_out == 1 else 'are'} left out"
     return SignChart(replay(stream, (revision,)), False, words)
 
 
-def _in_fault(stream: Stream, faults: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
-    """Mark the readings from the first to the last face of each fault, within the cycle of the last."""
+def _in_fault(stream: Stream, rows: pd.DataFrame, faults: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
+    """Mark the readings from the first to the last row of each fault, within the cycle of the last."""
     marked = np.zeros(len(stream), dtype=bool)
-    places = {face: place for place, face in enumerate(stream.face_id.tolist())} if faults else {}
-    for first, last in faults:
-        end = places.get(last)
-        if end is not None:
-            start = min(places.get(first, end), end)
-            marked[start : end + 1] |= stream.cycle[start : end + 1] == stream.cycle[end]
+    if faults:
+        place, cycle = pd.Index(rows["face_id"]).get_indexer(stream.face_id), rows["cycle"].to_numpy(np.int64)
+        for first, last in faults:
+            if last >= 0:
+                marked |= (place >= min(first, last)) & (place <= last) & (stream.cycle == cycle[last])
     return marked
 
 
@@ -213,11 +221,12 @@ def _towards_bad(sign: str) -> bool:
 
 
 def _shift_scores(view: CellView, cell: CellCharts, sign: str) -> np.ndarray:
-    """Shift score of each lap's faces in the running shift."""
+    """Shift score of each lap's faces in the running shift; those of a cycle that has ended say nothing of it now."""
     span = shift_at(view.now, view.settings)
     scores = []
     for lap in view.laps["lap"]:
         judged = cell.charts[lap, sign].replayed
         now = (judged.stream.sort_us >= span.start_us) & (judged.stream.sort_us < span.end_us)
+        now &= judged.stream.running()
         scores.append(shift_score(judged.z[now]))
     return np.array(scores, dtype=np.float64)

@@ -80,8 +80,7 @@ def _open(view: CellView, lap: str, calls: Sequence[GuardCall]) -> tuple[tuple[G
             continue
         if call.guard in first:
             began, signal = first[call.guard]
-            through = max(signal.through_face_id, int(row["face_id"]))
-            first[call.guard] = began, replace(signal, through_face_id=through)
+            first[call.guard] = began, replace(signal, through_face_id=int(row["face_id"]))
             continue
         first[call.guard] = call, stop_signal(row, lap, sign, call.guard, "", len(rows) - 1 - here)
     return tuple(first.values())

@@ -91,16 +91,16 @@ def _of_one_grit(grit: str, others: int) -> list[str]:
 
 def _unsaid(cycles: pd.DataFrame) -> list[str]:
     """Tell how many of the lives that end in wear do so only because nobody said why the lap was reconditioned."""
-    worn = cycles[cycles["ended"].isin(("due", "found late")) & cycles["start_known"] & (cycles["faces"] > 0)]
-    worn = worn[~worn["over_limit"]]
-    silent = int((~worn["reason_given"]).sum())
+    worn = cycles[np.isfinite(cycles["high_faces"]) & cycles["start_known"] & (cycles["faces"] > 0)]
+    unsaid = worn[~worn["reason_given"] & ~worn["over_limit"]]
+    silent = len(unsaid)
     if not silent:
         return []
     counts = "counts" if silent == 1 else "count"
     which = f"{silent:,} of the {len(worn):,} worn cycles"
     if silent == len(worn):
         which = "The one worn cycle" if silent == 1 else f"All {silent:,} worn cycles"
-    why = unknown_reasons(worn) or "logged"
+    why = unknown_reasons(unsaid) or "logged"
     return [
         f"{which} ended with no reason {why} and {counts} as worn at the last face, even where that read under the "
         "limit."

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from spc.board.shown_length import length_words
 from spc.chart.two_groups import fisher_exact_p
+from spc.measure.shown import MICROMETRE, ShownLength
 
 __all__ = ["by_yield", "flatter_words"]
 
@@ -42,7 +44,7 @@ def by_yield(good: Mapping[str, tuple[int, int]]) -> tuple[list[str], list[str]]
     return best_first, [name for name in others if fisher_exact_p(*good[best], *good[name]) < level]
 
 
-def flatter_words(first: Mapping[str, pd.DataFrame], *, compared: int) -> str:
+def flatter_words(first: Mapping[str, pd.DataFrame], *, compared: int, unit: ShownLength = MICROMETRE) -> str:
     """Say which of some laps reads flattest at like age, and than which; '' where none clearly does.
 
     Parameters
@@ -51,6 +53,8 @@ def flatter_words(first: Mapping[str, pd.DataFrame], *, compared: int) -> str:
         Of each lap its finished faces of one part number with one grit, from `spc.wear.signs.face_signs`.
     compared : int
         Laps that these were chosen from.
+    unit : ShownLength, default micrometres
+        The unit said.
 
     Notes
     -----
@@ -88,7 +92,8 @@ def flatter_words(first: Mapping[str, pd.DataFrame], *, compared: int) -> str:
         error = math.sqrt(scatter * (1 / cycles[best] + 1 / cycles[lap]))
         gap = float(mean[lap] - mean[best])
         if gap > 0 and (error == 0 or 2 * float(stdtr(free, -gap / error)) < level):
-            beaten.append(f"{lap} ({mean[lap]:.2f})")
+            beaten.append(f"{lap} ({length_words(float(mean[lap]), 'flatness', unit)})")
     more = f" and {len(beaten) - _MOST_NAMED} more" if len(beaten) > _MOST_NAMED else ""
     than = f"{', '.join(beaten[:_MOST_NAMED])}{more}"
-    return f"{best} reads flatter at like age ({mean[best]:.2f} um) than {than}" if beaten else ""
+    flattest = length_words(float(mean[best]), "flatness", unit)
+    return f"{best} reads flatter at like age ({flattest}) than {than}" if beaten else ""

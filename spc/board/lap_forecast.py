@@ -61,6 +61,7 @@ class LapForecast:
     borrowed: str
     shape: str
     turns_before: tuple[int, int] = (0, 0)  # past cycles that turned through flat the way this one goes, of how many
+    past_moves: bool = False  # in some past cycle not all readings are equal: it tells how the lap wears
 
 
 class PoolCache:
@@ -249,6 +250,7 @@ def _forecast(
         borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
         shape=answer.shape,
         turns_before=_turns_before(own, past) if how.signed and not how.apart else (0, 0),
+        past_moves=any(np.ptp(each.low) > 0 or np.unique(each.high).size > 1 for each in paths),
     )
 
 

@@ -10,7 +10,9 @@ from spc.board.answers import COMPARED, LEAST_COMPARED, LapsCompared, compare_la
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.lap_frames import no_frames
 from spc.board.lap_rest import rest_of
+from spc.board.shown_length import shown_length
 from spc.board.stops import stop_signals
+from spc.measure.shown import MICROMETRE
 from spc.wear.lead_sign import CutOff, LeadSign, choose_lead_sign, cut_off_evidence, cut_off_together
 
 __all__ = ["lap_that_serves", "laps_until_good", "lead_of", "why_out_of_use"]
@@ -62,7 +64,8 @@ def lap_that_serves(
     part, grit = (str(faces[name].iloc[-1]) if len(faces) else "" for name in ("part", "grit"))
     limit_um = float(upper_limit_um(faces["part"].iloc[-1:], view.limits)[0]) if len(faces) else float("nan")
     same = view.signs_of_part(part, grit, COMPARED)
-    place = f"serves {part} with {grit}, {limit_um}"
+    unit = shown_length(view, lap, "flatness") or MICROMETRE
+    place = f"serves {part} with {grit}, {limit_um}, in {unit}"
     compared = view.memo.once(  # once for all laps that ask: each asks for all others
         "", f"{place}: compared", same,
         lambda: tuple(str(rows["lap"].iloc[0]) for rows in same if len(rows) >= LEAST_COMPARED),
@@ -73,7 +76,7 @@ def lap_that_serves(
         hidden = any(lead_of(view, name).hidden for name in compared)
         signs = pd.concat(same or (no_frames().signs,))
         signs = signs.iloc[np.argsort(signs["sort_us"].to_numpy(np.int64), kind="stable")]
-        return compare_laps(signs, part, grit=grit, limit_um=limit_um, hidden=hidden, out_of_use=out)
+        return compare_laps(signs, part, grit=grit, limit_um=limit_um, hidden=hidden, out_of_use=out, unit=unit)
 
     made_from = (*same, view.limits, laps_until_good(view), view.memo.same("", f"{place}: out of use", out))
     return which_lap_serves(view.memo.once("", place, made_from, compare), state_of)

@@ -39,16 +39,18 @@ from spc.board.reactions import answered_faces, handed_text, is_answered
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
-from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
+from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.room_source import one_of_words
 from spc.board.safety import lap_cautions
 from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.board.shifts import next_break, shift_at
+from spc.board.shown_length import shown_length
 from spc.board.stops import cycle_closed, stop_signals
 from spc.board.to_come import event_words, face_words
 from spc.board.trade_remarks import trade_remarks
 from spc.board.wear_report import wear_finding
 from spc.chart.stream import SIGNS
+from spc.measure.shown import MICROMETRE
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, lead_move
 from spc.wear.log_remarks import log_remarks
@@ -64,6 +66,10 @@ _HIDES = (
 _EQUAL = (
     "cannot say: its last readings are all equal, which shows no wear, and no past cycle tells how it wears; log a "
     "finer reading, or chart minutes and passes"
+)
+_NEVER_MOVED = (
+    "cannot say: no reading of this cycle counts yet, and within no past cycle did the readings differ, which shows no "
+    "wear; log a finer reading, or chart minutes and passes"
 )
 _OF_THE_FORM = frozenset(("flatness", "bow", "re-lap share"))  # say whether the faces are good at all
 
@@ -199,14 +205,10 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     cycles = view.cycles_of(lap)
     fresh = cycle_closed(view, lap)
-    of_now = rows_of_cycle_now(view, lap, room)
-    now = of_now.iloc[:0] if fresh else of_now
-    bow = running_bow(view, lap, room)
-    shift_us = shift_at(view.now, view.settings).start_us
-    turning = bow_signal(lap, now, bow, shift_us=shift_us) or twist_signal(lap, now, shift_us=shift_us)
-    if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
-        turning = None
-    relaps = relap_signal(view, cell, lap, room)
+    bow, turning, relaps = running_bow(view, lap, room), None, None
+    if not fresh:
+        turning = _turning(view, lap, bow, room)
+        relaps = relap_signal(view, cell, lap, room)
     texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
@@ -225,10 +227,19 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         new_parts=() if fresh else new_part_words(cell.charts[lap, sign].replayed for sign in SIGNS),
         room=room,
         unusual="" if fresh else wear_finding(view, cell, lap, room=room),
-        set_aside=(*set_aside_words(faces, cycles, room), *(() if fresh else carried_words(faces, room.carried))),
+        set_aside=(*set_aside_words(faces, cycles, room), *(() if fresh else carried_words(rows, room.carried))),
         unread=not fresh and waits_for_second_reader(rows, room.carried),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
+
+
+def _turning(view: CellView, lap: str, bow: SignedBow, room: RoomOfLap) -> Signal | None:
+    """Signal that the form of the running cycle turns or twists; None once it is answered."""
+    shift_us = shift_at(view.now, view.settings).start_us
+    found = bow_signal(lap, rows_of_cycle_now(view, lap, room), bow, shift_us=shift_us) or twist_signal(
+        lap, own_faces(view, lap, room), cycle_now=view.cycle_now(lap), shift_us=shift_us
+    )
+    return None if found is None or is_answered(view, lap, "bow", found.since_face_id) else found
 
 
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:
@@ -239,12 +250,13 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     signals = said if doubt is None else tuple(sorted((doubt, *said), key=_need))
     forecast = forecast if doubt is None else as_if_confirmed(forecast, doubt)
     pattern, diagnosis = elsewhere.diagnosed
-    leading = lead_move(signs, lead.sign) if lead.hides else None
+    leading = lead_move(signs, lead.sign, cycle_now=view.cycle_now(lap)) if lead.hides else None
     if leading is not None:
         forecast = without_faces_left(forecast, _HIDES)
     left = forecast.faces_left
-    still = own.identical and left.status == "range" and not left.past_cycles
-    forecast = without_faces_left(forecast, _EQUAL) if still else forecast
+    why = "" if left.own_faces else _NEVER_MOVED
+    still = (_EQUAL if own.identical else why) if left.status == "range" and not forecast.past_moves else ""
+    forecast = without_faces_left(forecast, still) if still else forecast
     rest = rest_of(view, lap)
     forecast = no_face_left(forecast, rest)
     state = decide_state(
@@ -264,7 +276,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         one_reader=SECOND_READER in diagnosis.checks,
         one_part=OTHER_PART in diagnosis.checks,
         read_apart=one_of_words(elsewhere.not_the_room) if elsewhere.not_the_room is not None else "",
-        equal_readings=still,
+        equal_readings=bool(still),
         leading=leading,
     )
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
@@ -347,12 +359,12 @@ def _turns_as_before(own: _Own, forecast: LapForecast) -> tuple[str, ...]:
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:
     faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.settings).start_us)
-    rows = view.faces_of(lap)
+    rows, unit = view.faces_of(lap), shown_length(view, lap, "flatness") or MICROMETRE
 
     def told() -> str:
-        return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun)
+        return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun, unit=unit)
 
-    return view.memo.once(lap, f"passes {held}", (faces, rows, begun), told)
+    return view.memo.once(lap, f"passes {held}", (faces, rows, begun, view.settings), told)
 
 
 def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None:

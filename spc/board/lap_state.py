@@ -90,7 +90,7 @@ def decide_state(
         'is one of 5 laps that read high this shift in the faces of one operator alone': then it is not said to wear as
         usual, and those faces, or a face of another part number, are looked at first.
     equal_readings : bool, default False
-        Whether its forecast is refused because its last readings are all equal and no past cycle says how it wears.
+        Whether its forecast is refused because readings that are all equal show no wear, in past cycles either.
     leading : LeadMove, optional
         How far the leading sign has come, where flatness is cut off at the limit and tells no faces left.
 
@@ -100,20 +100,24 @@ def decide_state(
 
     Notes
     -----
-    Our own rules, in this order. Resting: swapped out or retired. Held: a stop signal (a face left over its limit, a
+    Our own rules, in this order. Resting: swapped out or retired; a stop signal is said beside it, unless its cycle has
+    ended with that. Held: a stop signal (a face left over its limit, a
     scratch) is open. Due: the forecast is already over the limit, or the low end of its range ends within one usual
     shift, so that the risk of running out before the next break is more than one in twenty, or one face in ten is, more
     likely than not, over the limit within that shift. Watch: a look signal is open, or the range ends within three
     shifts, or nothing can be said yet, or ever from flatness that is cut off. Cutting: none of these.
     """
-    if out_of_use:
-        ended = faces_left.status == "ended" and faces_left.sentence
-        reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
-        return LapState("resting", "", f"{lap} is {out_of_use}.", reasons)
-    one_reads = "one operator" in read_apart
-    one_reader, one_part = one_reader or one_reads, one_part or bool(read_apart) and not one_reads
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
+    if out_of_use:
+        rests, ended = f"{lap} is {out_of_use}.", faces_left.status == "ended"
+        if stops and not ended:  # the faces are on the bench, wherever the lap is
+            rests = f"{rests} {stops[0].sentence} See that nothing is passed on."
+            return LapState("resting", "", rests, tuple(s.sentence for s in stops))
+        reasons = (f"Faces left: {faces_left.sentence}.",) if ended and faces_left.sentence else ()
+        return LapState("resting", "", rests, reasons)
+    one_reads = "one operator" in read_apart
+    one_reader, one_part = one_reader or one_reads, one_part or bool(read_apart) and not one_reads
     left = faces_left.sentence.rstrip(".")
     if limit_text and faces_left.status in ("range", "over"):
         limit = limit_text.removesuffix(faces_left.named).rstrip()  # the sentence names the part number by itself

@@ -93,7 +93,7 @@ def lives_under(
     low = np.where(late & ~over, np.clip(faces - 1, 0, low), low)  # it was worn at its last face
     unsure = np.isfinite(doubt) & ~over
     return cycles.assign(
-        good_faces=np.where(seen & ~over, faces, low).astype(np.int64),
+        good_faces=np.minimum(np.where(seen & ~over, faces, low), doubt).astype(np.int64),
         low_faces=np.minimum(low, doubt),
         high_faces=np.where(unsure, np.inf, np.where(over, read.high, cycles["high_faces"])),
         over_limit=over,

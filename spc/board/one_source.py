@@ -26,20 +26,20 @@ class Carried(NamedTuple):
     name: str  # whose faces; never shown
 
 
-def carried_words(lapped: pd.DataFrame, carried: Iterable[Carried]) -> tuple[str, ...]:
+def carried_words(rows: pd.DataFrame, carried: Iterable[Carried]) -> tuple[str, ...]:
     """Say of each such shift how many faces of the running cycle are of that operator or part number, the newest first.
 
     Parameters
     ----------
-    lapped : DataFrame, shape (n_faces, ...)
-        Lappings of one lap, oldest first.
+    rows : DataFrame, shape (n_rows, ...)
+        Lappings and repeat readings of one lap, oldest first.
     carried : iterable of Carried
-        Oldest first.
+        Oldest first. Of one whose operator's faces somebody else has read again no more is said.
     """
     told = []
     for one in carried:
-        suspect = lapped[_of(lapped, one)]
-        if suspect.empty:
+        suspect = rows[_of(rows, one)]
+        if suspect.empty or (one.column == "operator" and not _unread(rows, one)):
             continue
         faces, they, are, count = "1 face", "it", "is", "counts"
         if len(suspect) > 1:

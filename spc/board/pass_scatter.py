@@ -8,6 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.board.shown_length import length_words
+from spc.measure.shown import MICROMETRE, ShownLength
+
 __all__ = ["PassScatter", "UNKNOWN_SCATTER", "pass_scatter"]
 
 _LEAST = 10  # differences that a scatter is taken from; our own rule
@@ -34,18 +37,18 @@ class PassScatter:
 
         return float(stdtrit(self.free, 1 - level / 2)) * self.sd_um if self.free else math.nan
 
-    @property
-    def words(self) -> str:
-        """Say what a pass usually does on this lap; '' where too few faces took more than one."""
+    def words(self, unit: ShownLength = MICROMETRE) -> str:
+        """Say what a pass usually does on this lap, in the unit shown; '' where too few faces took more than one."""
         if self.changes < _LEAST:
             return ""
         error = _TO_SD * self.usual_sd_um / math.sqrt(self.changes)
         if abs(self.usual_um) <= 2 * error:
             return f"On this lap {self.changes:,} passes after the first changed nothing that can be told, as a rule."
-        way = "less" if self.usual_um < 0 else "more"
+        way = "flatter" if self.usual_um < 0 else "less flat"
+        usual = length_words(abs(self.usual_um), "flatness", unit)
         return (
-            f"On this lap a pass after the first usually reads {abs(self.usual_um):.2f} um {way} than the one before "
-            f"({self.changes:,} of them)."
+            f"On this lap a pass after the first usually reads {usual} {way} than the one before ({self.changes:,} of "
+            "them)."
         )
 
 

@@ -17,7 +17,7 @@ __all__ = [
     "HANDED",
     "answered_faces",
     "answered_place",
-    "fault_spans",
+    "fault_places",
     "findings",
     "handed_text",
     "is_answered",
@@ -64,6 +64,7 @@ def keep_answer(
     int
         Number of the reaction.
     """
+    alone = one_reading or signal.through_face_id < 0
     with store.writing(who=who, what=f"answer on {signal.lap}: {cause}"):
         number = store.record_signal(
             lap=signal.lap,
@@ -71,7 +72,7 @@ def keep_answer(
             rule=signal.rule,
             severity=signal.severity,
             sentence=signal.sentence,
-            face_id=signal.face_id if one_reading else max(signal.face_id, signal.through_face_id),
+            face_id=signal.face_id if alone else signal.through_face_id,
             detail={_SINCE: signal.face_id if one_reading else signal.since_face_id},
             who=who,
         )
@@ -165,8 +166,8 @@ def answered_faces(view: CellView, lap: str) -> dict[str, tuple[int, ...]]:
     return {sign: faces for (name, sign), faces in _faces(view, handed=False).items() if name == lap}
 
 
-def fault_spans(view: CellView, lap: str) -> dict[str, tuple[tuple[int, int], ...]]:
-    """Faces of one lap at which a fault was found, by sign: the first and the last of each answered signal.
+def fault_places(view: CellView, lap: str, sign: str) -> tuple[tuple[int, int], ...]:
+    """Places among the rows of one lap at which a fault was found: of each signal of a sign answered so, two ends.
 
     A lap found worn out of shape wears as usual and has no fault; a signal kept before the first face was stands for
     its last one alone.
@@ -183,7 +184,8 @@ def fault_spans(view: CellView, lap: str) -> dict[str, tuple[tuple[int, int], ..
             own[sign] = (*own.get(sign, ()), (int(json.loads(detail).get(_SINCE, last)), int(last)))
         return found
 
-    return view.memo.once("", "faults", (view.reactions, view.stored_signals), gather).get(lap, {})
+    spans = view.memo.once("", "faults", (view.reactions, view.stored_signals), gather).get(lap, {}).get(sign, ())
+    return tuple((place_of(view, lap, first), place_of(view, lap, last)) for first, last in spans)
 
 
 def handed_text(view: CellView, signal: Signal) -> str:

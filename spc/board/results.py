@@ -116,7 +116,8 @@ class FacesLeft:
             other for other in self.others
             if self.high is not None and (other.median is None or other.median > self.high)
         ]  # fmt: skip
-        told = [f"{other.part or _NO_PART}: {other.sentence.split(' face')[0]}" for other in beyond[:_MOST_LONGER]]
+        shown = beyond[:_MOST_LONGER]
+        told = [f"{other.part or _NO_PART}: {other.sentence.split(f' {self.counted}')[0]}" for other in shown]
         more = len(beyond) - len(told)
         return "; ".join([*told, f"{more} more part number{'' if more == 1 else 's'} longer"] if more else told)
 
@@ -240,7 +241,7 @@ class ShiftReport:
     room: RoomAlarm | None
     room_before: RoomAlarm | None  # of the last shift worked before this one
     changed: tuple[str, ...]  # what changed since last shift
-    holds: tuple[str, ...]
+    holds: tuple[str, ...]  # sentences of the laps held, and of those that rest with a stop not answered
     faces_this_shift: int
     relaps_this_shift: int
     relap_share_low: float  # 95 % interval of the share, NaN if no faces

@@ -76,7 +76,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
         room=alarm,
         room_before=room.before,
         changed=(*_moved(room), *_changed(view, laps, span, before)),
-        holds=tuple(r.sentence for r in laps if r.state == "held"),
+        holds=tuple(r.sentence for r in laps if r.state == "held" or _stopped_at_rest(r)),
         faces_this_shift=firsts,
         relaps_this_shift=relaps,
         relap_share_low=share.low if firsts else float("nan"),
@@ -203,15 +203,22 @@ def _sentence(
         told.append(f"{_and(unsure)} due for reconditioning if a second reader reads the same")
     if named["watch"]:
         told.append(f"{_and(named['watch'])} to be watched")
+    stopped = [r.lap for r in laps if _stopped_at_rest(r)]
+    if stopped:
+        told.append(f"{_and(stopped)} resting with a stop that nobody has answered")
     fresh = sum(r.age_faces == 0 for r in laps if r.state == "cutting")
     unusual = [r.lap for r in laps if r.state == "cutting" and (r.unusual_wear or r.faces_left.own_way)]
-    told_of = [r.faces_left for r in laps if r.state == "cutting" and r.age_faces > 0 and r.lap not in unusual]
+    moved = {lap for alarm in (room, apart) if alarm is not None for lap in alarm.laps}
+    calm_laps = [r for r in laps if r.state == "cutting" and r.age_faces > 0 and r.lap not in unusual]
+    told_of = [r.faces_left for r in calm_laps if r.lap not in moved]
+    with_most = len(calm_laps) - len(told_of)
     unread = sum(not left.own_faces for left in told_of)
     new = sum(left.own_faces > 0 and not left.past_cycles for left in told_of)
     usual = len(told_of) - unread - new
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
     if unusual:
         calm.append(f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})")
+    calm += [f"{plural(with_most, 'lap')} moved so, with faces left"] if with_most else []
     calm += [f"{plural(new, 'lap')} with faces left and no past cycle to compare with"] if new else []
     calm += [f"{plural(unread, 'lap')} with faces left and no reading of this cycle that counts"] if unread else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
@@ -220,6 +227,12 @@ def _sentence(
     if not told:
         return f"{first}{'' if first else 'Nothing needs a person: '}{'; '.join(calm)}."
     return f"{first}{'; '.join(told)}." + (f" {'; '.join(calm)}." if calm else "")
+
+
+def _stopped_at_rest(report: LapReport) -> bool:
+    """Whether a lap rests in its cycle with a stop signal open: nothing goes on it, but its faces may be passed on."""
+    stop = any(signal.severity == "stop" for signal in report.signals)
+    return stop and report.state == "resting" and report.faces_left.status != "ended"
 
 
 def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, before: ShiftSpan) -> tuple[str, ...]:

@@ -134,7 +134,8 @@ def _take_back(session: Session, lap: str, *, sign: str, cause: str, why: str, w
         also = f" The event {event} is taken back with it." if event else ""
         about = lap if lap == ROOM else f"{lap}, {newest['sign']}"
         what = f"{about}: {newest['cause']}; {newest['action']}, signed {newest['who']}"
-        click.echo(one_line(f"Taken back on {what}. Its signal is open again.{also} Signed {who}."))
+        told = f"Taken back on {what}. Its signal is open again where it still stands."
+        click.echo(one_line(f"{told}{also} Signed {who}."))
     return DONE
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 
 from spc.board.lap_state import OTHER_PART_FIRST, SECOND_READER_FIRST
-from spc.board.results import LapReport, ShiftReport
+from spc.board.results import ShiftReport
 from spc.board.safety import DEFERENCE, urges_speed
 from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.report.content import Block, Bullets, Cell, Column, Content, Facts, Paragraph, Section, Table
@@ -41,7 +41,6 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
     Content
         While a lap is held, nothing on the page speaks of pace, and of a held lap not even how many faces are left.
     """
-    held = [report for report in shift.laps if report.state == "held"]
     names = tuple({name for r in shift.laps for name in (r.lap, r.last_part, r.last_time_text)})
 
     def say(text: str) -> str:
@@ -53,11 +52,11 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
         if alarm is not None
     ]
     sections = [
-        *_holds(held, say),
+        *_holds(shift.holds, say),
         *_first(shift, say),
         Section("The laps in order of need", _laps(shift, made, say)),
-        *_changed(shift, bool(held), say),
-        *_pace(shift, bool(held), say),
+        *_changed(shift, bool(shift.holds), say),
+        *_pace(shift, bool(shift.holds), say),
         *_cautions(shift),
         Section("What this page rests on", _basis(shift, made, limits, charts, say)),
     ]
@@ -78,13 +77,13 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
     )
 
 
-def _holds(held: list[LapReport], say: Say) -> list[Section]:
+def _holds(held: tuple[str, ...], say: Say) -> list[Section]:
     if not held:
         return []
     return [
         Section(
             "Held: nothing goes on these laps until a person has answered",
-            tuple(Paragraph(say(report.sentence), "caution") for report in held),
+            tuple(Paragraph(say(sentence), "caution") for sentence in held),
         )
     ]
 

@@ -174,7 +174,7 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64], *, cell
     return LeadSign(sign, True, not first_tells, single, n, over, expected, first_over, unread, p_value, text)
 
 
-def lead_move(signs: pd.DataFrame, sign: str) -> LeadMove:
+def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -> LeadMove:
     """Say how far the leading sign has come since its lap was fresh.
 
     Parameters
@@ -183,6 +183,8 @@ def lead_move(signs: pd.DataFrame, sign: str) -> LeadMove:
         Rows of one lap from `spc.wear.signs.face_signs`, oldest first.
     sign : {'passes', 'minutes', 'removal rate', 'flatness'}
         'flatness' where it is cut off and nothing stands in for it.
+    cycle_now : int, optional
+        Number of the cycle that runs on the lap, which may have no face yet; left out, that of its last face.
 
     Returns
     -------
@@ -204,7 +206,8 @@ def lead_move(signs: pd.DataFrame, sign: str) -> LeadMove:
     rows = signs[signs["grit"] == signs["grit"].iloc[-1]] if len(signs) else signs
     level = rows[column] / rows.groupby("part", sort=False)[column].transform("median")
     fresh = (rows["age_faces"] < _LATELY) & ((rows["cycle"] > 1) | (rows["cycle"].max() == 1))
-    worn = (rows["cycle"] == rows["cycle"].max()) & (rows["age_faces"] >= _LATELY)
+    running = rows["cycle"].max() if cycle_now is None else cycle_now
+    worn = (rows["cycle"] == running) & (rows["age_faces"] >= _LATELY)
     new = level[fresh].dropna().to_numpy(np.float64)
     now = level[worn].dropna().to_numpy(np.float64)[-_LATELY:]
     if now.size < _LATELY // 2 or new.size < _LEAST_FRESH:

@@ -69,7 +69,7 @@ def test_an_answer_is_undone_in_one_tap_with_the_event_that_it_logged(filled_sto
     for _ in range(2):  # answered the same way again at a clock that stands still
         press(page, "Recharged")
         press(page, "Undo")
-        assert "Taken back on CI-1, signed R. Oduya: the signal is open again." in text(page)
+        assert "Taken back on CI-1, signed R. Oduya: its signal is open again where it still stands." in text(page)
         assert "CI-1 is no longer logged as recharged." in text(page) and "Kept on CI-1" not in text(page)
         assert "Undo" not in [button.label for button in page.button]
     with Store.open(filled_store) as store:
@@ -236,7 +236,8 @@ def test_an_answer_of_an_earlier_session_is_taken_back_on_the_page(filled_store,
     assert "Flatness: glazed lap. Signed Bo, " in text(page) and "CI-1 is asked about flatness at 8." in text(page)
     assert "spent charge" not in text(page)
     press(page, "Take back")
-    assert "Taken back on CI-1, signed R. Oduya: the signal is open again. CI-1 is no longer logged as" in text(page)
+    told = "Taken back on CI-1, signed R. Oduya: its signal is open again where it still stands."
+    assert f"{told} CI-1 is no longer logged as" in text(page)
     with Store.open(filled_store) as store:
         assert store.reactions()["lap"].tolist() == ["CI-2"] and store.events(lap="CI-1").empty
         assert store.edits()["who"].tolist() == ["R. Oduya", "R. Oduya"]
@@ -295,7 +296,7 @@ def test_the_answer_to_this_shifts_room_alarm_is_taken_back_where_it_was_given(f
     page = opened("shift", place="the room")
     assert "Room: glazed lap. Signed Bo, " in text(page)
     press(page, "Take back")
-    assert "Taken back on the room, signed R. Oduya: the signal is open again." in text(page)
+    assert "Taken back on the room, signed R. Oduya: its signal is open again where it still stands." in text(page)
     with Store.open(filled_store) as store:
         assert store.reactions().empty
 

@@ -23,6 +23,7 @@ def test_micrometres_of_finish_and_grit_are_no_bands():
         "PP-1 wears as usual: 46 to more than 189 faces left under 0.588 um (VB-25).",
         "Finish jumped on CE-1: Ra 0.027 um where the 15 before read about 0.012 um.",
         "The same hands worked 6 um on CU-1 at the bench before. Flatness reads 0.294 um.",
+        "CE-1 reads flatter at like age (0.147 um) than CE-2 (0.294 um).",
     )
     shown = in_chosen_unit(replace(fixtures.lap(), reasons=said), MICROMETRE, HELIUM)
     assert shown.reasons == (
@@ -30,4 +31,5 @@ def test_micrometres_of_finish_and_grit_are_no_bands():
         "PP-1 wears as usual: 46 to more than 189 faces left under 2 bands (VB-25).",
         said[2],
         "The same hands worked 6 um on CU-1 at the bench before. Flatness reads 1 band.",
+        "CE-1 reads flatter at like age (0.5 bands) than CE-2 (1 band).",
     )

@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 
 from spc.board.answers import (
     answer_questions,
@@ -9,7 +10,9 @@ from spc.board.answers import (
     with_lap_that_serves,
 )
 from spc.board.causes import diagnose, read_pattern
+from spc.board.lap_compare import flatter_words
 from spc.board.pass_scatter import PassScatter, pass_scatter
+from spc.measure.shown import ShownLength
 from spc.wear.cycle import number_cycles
 from spc.wear.signs import face_signs
 from tests.spc.wear.made_up_log import events_frame, faces_frame
@@ -59,8 +62,10 @@ def test_pass_to_pass_says_neither_while_the_scatter_is_not_known_and_tells_what
     words = pass_to_pass(own, scatter=pass_scatter(own))
     assert words.startswith("Worse: P1 7 A read 0.2 to 0.4 um then 0.5 to 0.7 um over 2 passes.")
     assert words.endswith(
-        "On this lap a pass after the first usually reads 0.20 um less than the one before (13 of them)."
+        "On this lap a pass after the first usually reads 0.2 um flatter than the one before (13 of them)."
     )
+    in_bands = pass_to_pass(own, scatter=pass_scatter(own), unit=ShownLength("bands", 0.25))
+    assert " usually reads 0.8 bands flatter than the one before " in in_bands
 
 
 def test_pass_to_pass_tells_passes_that_go_up_and_down():
@@ -123,6 +128,19 @@ def serves(signs, part, states=None, **more):
     states = states or {}
     out = {lap: state for lap, state in states.items() if state in ("held", "resting")}
     return which_lap_serves(compare_laps(signs, part, out_of_use=out, **more), lambda lap: states.get(lap, "cutting"))
+
+
+def test_every_length_of_laps_that_are_compared_is_said_in_the_unit_shown():
+    age = np.arange(10.0)
+    first = {
+        lap: pd.DataFrame(
+            {"cycle": np.repeat(range(6), 10), "age_faces": np.tile(age, 6), "first_low_um": level - 0.005,
+             "first_high_um": level + 0.005}
+        )
+        for lap, at in (("A", 0.25), ("B", 0.5), ("C", 0.75)) for level in [at + np.repeat([-0.01, 0.01] * 3, 10)]
+    }  # fmt: skip
+    said = flatter_words(first, compared=3, unit=ShownLength("bands", 0.25))
+    assert said == "A reads flatter at like age (1 band) than B (2 bands), C (3 bands)"
 
 
 def test_which_lap_serves():

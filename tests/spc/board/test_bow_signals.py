@@ -46,10 +46,10 @@ def test_a_form_seen_turning_before_the_shift_spoke_before_it(begins, spoke):
 def test_faces_that_begin_to_read_as_twist_are_told_with_the_cheapest_check():
     numbered = rows(0.0, n=20)
     numbered.loc[numbered.index[14:], "shape"] = "twist"
-    found = twist_signal("A", numbered, shift_us=int(hours(18.5)))
+    found = twist_signal("A", numbered, cycle_now=1, shift_us=int(hours(18.5)))
     assert (found.sign, found.face_id, found.since_face_id, found.spoke_face_id) == ("bow", 20, 15, 19)
     assert found.sentence.startswith(
         "A: 6 of its last 6 faces read as twist, 0 of 14 before. Look first at how the part is held and at the ring"
     )
-    assert twist_signal("A", numbered.iloc[:15], shift_us=0) is None  # one face is none
-    assert twist_signal("A", numbered.iloc[:0], shift_us=0) is None
+    assert twist_signal("A", numbered.iloc[:15], cycle_now=1, shift_us=0) is None  # one face is none
+    assert twist_signal("A", numbered.iloc[:0], cycle_now=1, shift_us=0) is None

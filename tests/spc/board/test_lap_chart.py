@@ -50,6 +50,18 @@ def test_a_chart_says_method_baseline_attained_rate_and_what_it_sees(store):
     assert "judged faces signal" in report.sentence
 
 
+def test_frozen_limits_say_that_a_fault_was_found_later_at_faces_they_rest_on(store):
+    freeze(store)
+    faces = store.faces(lap="K1")["face_id"].tolist()
+    number = store.record_signal(
+        lap="K1", sign="minutes", rule="drift", severity="look", sentence="", face_id=faces[12],
+        detail={"since_face_id": faces[8]},
+    )  # fmt: skip
+    store.answer_signal(number, check_done="", cause="glazed lap", action="dressed", result="", who="Q. Reed")
+    said = "first week; a fault was found at 5 of its faces: freeze anew without them; 72 faces"
+    assert said in chart_of_lap(store, "K1", "minutes", SITE).baseline
+
+
 def test_a_drift_just_beyond_its_limit_is_told_with_the_digits_that_show_it(store):
     freeze(store)
     judged = chart_of_lap(store, "K1", "minutes", SITE).replayed

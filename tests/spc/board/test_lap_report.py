@@ -15,6 +15,7 @@ from spc.chart.stream import SIGNS
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.commands.planted_cell import PlantedCell, told
 
 SITE = Settings(time_zone="UTC", date_order="ymd", decimal=".")
 CYCLE, WORN = 30, 8  # faces
@@ -104,3 +105,39 @@ def test_a_form_that_turned_before_a_reconditioning_is_not_turning_since(tmp_pat
     assert running_bow(view, "K1", NO_ROOM).turning
     view, cell = look(tmp_path / "fresh.db", log)
     assert running_bow(view, "K1", aside(view, 5)).readings == 0
+
+
+def twisted(lap, cycle, age, row):
+    row["shape"] = "twist" if cycle == 4 else "convex"
+
+
+def test_faces_that_twist_from_the_first_of_their_cycle_are_put_against_the_cycles_before(tmp_path):
+    (signal,) = told(PlantedCell(3, fault=twisted, last=8).store(tmp_path), "due", "--lap", "L1")["signals"]
+    assert signal["sentence"].startswith("L1: 8 of its last 8 faces read as twist, 0 of 96 before.")
+
+
+def again(lap, cycle, age, row):
+    row["attempt"] = "2" if cycle == 4 and age >= 8 else "1"
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_faces_lapped_again_call_a_lap_in_use_and_none_that_rests_worn(tmp_path, swapped):
+    cell = PlantedCell(3, fault=again)
+    if swapped:
+        cell.rows.append({"time": cell.rows[-1]["time"], "lap": "L1", "event": "swapped", "reason": "worn"})
+    report = told(cell.store(tmp_path), "due", "--lap", "L1")
+    assert (report["state"] == "resting") == swapped
+    assert [s["sign"] for s in report["signals"]] == ([] if swapped else ["re-lap share"])
+
+
+@pytest.mark.parametrize(
+    ("last", "said"), [(20, "its last readings are all equal"), (0, "no reading of this cycle counts yet")]
+)
+def test_past_cycles_of_equal_readings_do_not_tell_how_a_lap_wears(tmp_path, last, said):
+    def still(lap, cycle, age, row):
+        row["flatness um"] = "0.5"
+
+    report = told(PlantedCell(1, last=last, fault=still).store(tmp_path), "due", "--lap", "L1")
+    sentence = report["sentence"]
+    assert sentence.startswith("L1: the readings do not move. Check the reading") and said in sentence
+    assert (report["faces_left"]["status"], report["faces_left"]["past_cycles"]) == ("refused", 4)

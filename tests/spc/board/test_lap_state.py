@@ -4,7 +4,7 @@ from dataclasses import replace
 import pytest
 
 from spc.board.lap_state import decide_state
-from spc.board.results import RECONDITIONING, FacesLeft, Signal
+from spc.board.results import RECONDITIONING, FacesLeft, PartLeft, Signal
 from spc.wear.lead_sign import LeadMove
 
 RANGE = FacesLeft("range", 20.0, 40.0, 70.0, 200.0, "faces", 0.9, "path", "20 to 70 faces left", 30, 9)
@@ -65,10 +65,11 @@ def test_too_little_to_say_is_watched_and_says_why():
 
 
 def test_a_lap_out_of_use_rests_even_with_signals():
-    assert state((STOP,), resting="resting since 4 March").state == "resting"
-    worn = state(
-        left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="resting since 4 March"
-    )
+    found = state((STOP,), resting="resting since 4 March")
+    assert (found.state, found.step, found.reasons) == ("resting", "", (STOP.sentence,))
+    assert found.sentence == f"L-1 is resting since 4 March. {STOP.sentence} See that nothing is passed on."
+    ended = replace(RANGE, status="ended", sentence="none until reconditioned")
+    worn = state((STOP,), left=ended, resting="resting since 4 March")
     assert worn.reasons == ("Faces left: none until reconditioned.",)
     assert (worn.step, worn.sentence) == ("", "L-1 is resting since 4 March.")
 
@@ -205,3 +206,9 @@ def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
     )  # fmt: skip
     assert found.state == "watch" and said in found.sentence
     assert "too little" not in found.sentence
+
+
+@pytest.mark.parametrize(("counted", "many"), [("face", "faces"), ("pass", "passes")])
+def test_part_numbers_that_last_longer_are_told_by_their_figures(counted, many):
+    others = (PartLeft("A", 75.0, 90.0, 120.0, f"75 to 120 {many} left"), PartLeft("C", 30.0, 50.0, 80.0, ""))
+    assert replace(RANGE, counted=counted, part="B", others=others).longer == "A: 75 to 120"

@@ -14,6 +14,7 @@ from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 OVER = {"flatness um": "1.8"}
+BLANK = ("operator", "grit", "minutes", "part", "flatness um", "attempt")  # of the row of an event
 UM = {"flatness_text": "0.9", "flatness_unit": "um", "lamp": "", "flatness_low_um": 0.85, "flatness_high_um": 0.95}
 
 
@@ -90,9 +91,21 @@ def test_a_face_of_long_ago_holds_nothing_and_is_remembered(cell):
 
 
 def test_a_reconditioning_frees_the_lap_and_not_the_face(cell):
-    blank = dict.fromkeys(("operator", "grit", "minutes", "part", "flatness um", "attempt"), "")
-    _, report = cell({"serial": "A1", **OVER}, {**blank, "event": "reconditioned", "reason": "worn"})
+    _, report = cell({"serial": "A1", **OVER}, {**dict.fromkeys(BLANK, ""), "event": "reconditioned", "reason": "worn"})
     assert holds(report) == [] and "A1 of " in report["data_health"][0]
+
+
+def test_a_lap_swapped_out_by_plan_does_not_hide_the_face(cell):
+    swapped = {**dict.fromkeys(BLANK, ""), "event": "swapped", "reason": "planned"}
+    path, report = cell({"serial": "A1", **OVER}, swapped)
+    assert report["state"] == "resting" and f" {holds(report)[0]} See that nothing is passed on." in report["sentence"]
+    shift = told(path, "due")
+    assert shift["sentence"] == "L1 resting with a stop that nobody has answered."
+    assert shift["holds"] == [report["sentence"]]
+    assert run(path, "handover", "--out", str(page := path.parent / "page.html")).exit_code < 2
+    assert all(said in page.read_text() for said in ("Held: nothing goes on these laps", "See that nothing is passed"))
+    assert run(path, "answer", "L1", "--sign", "flatness", "--cause", "not found", "--who", "QE").exit_code < 2
+    assert told(path, "due")["sentence"] == "Nothing needs a person: 1 lap resting, none in use."
 
 
 @pytest.mark.parametrize(

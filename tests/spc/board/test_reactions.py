@@ -10,6 +10,7 @@ from spc.board.board import Board
 from spc.board.reactions import keep_answer, take_back_answer
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.commands.planted_cell import PlantedCell
 from tests.spc.store.many_faces import append_faces
 
 
@@ -139,6 +140,36 @@ def test_an_answer_about_an_old_log_delivered_later_hides_no_newer_signal(store)
     store.correct_face(newest, {"flatness_low_um": 0.5, "flatness_high_um": 0.6}, who="Ann", reason="misread")
     found = report(store, "CI-4")
     assert found.state == "held" and [signal.face_id for signal in found.signals] == [newest]
+
+
+def test_an_answer_covers_a_newer_face_that_was_delivered_before_the_older_one(store):
+    for serial, day in (("B", 5), ("A", 3)):
+        store.append_face(
+            {"lap": "CI-5", "time_utc": pd.Timestamp(f"2026-03-0{day}", tz="UTC"), "serial": serial, "minutes": 9.0,
+             "flatness_low_um": 0.4, "flatness_high_um": 0.6, "flatness_text": "0.5"}, who="Ann",
+        )  # fmt: skip
+    (signal,) = report(store, "CI-5").signals
+    assert signal.sentence.startswith("2 faces read on CI-5 are over their limit: A") and "; and B" in signal.sentence
+    keep_answer(store, signal, check_done="read again", cause="not found", action="none", result="", who="Ann")
+    assert report(store, "CI-5").signals == ()
+
+
+def test_a_fault_told_at_a_further_pass_is_left_out_from_the_first_face_of_it_on(tmp_path):
+    """Its last face was lapped again: no first pass, and none of the readings that are charted."""
+
+    def again(lap, cycle, age, row):
+        row["attempt"] = "2" if (cycle, age) == (2, 20) else "1"
+
+    path = PlantedCell(4, cycles=4, last=3, fault=again).store(tmp_path)
+    with Store.open(path) as store:
+        faces = store.faces(lap="L1")["face_id"].tolist()
+        number = store.record_signal(
+            lap="L1", sign="flatness", rule="over", severity="stop", sentence="", face_id=faces[2 * 24 + 20],
+            detail={"since_face_id": faces[2 * 24 + 16]},
+        )  # fmt: skip
+        store.answer_signal(number, check_done="", cause="pressure or hold of the part", action="", result="", who="Q")
+    chart = Board(path, Settings(time_zone="UTC")).look()[1].charts["L1", "flatness"]
+    assert "; 4 at which a fault was found are left out" in chart.sentence
 
 
 @pytest.mark.parametrize("answered", [True, False])

@@ -117,14 +117,17 @@ def test_a_lap_reconditioned_since_still_has_its_say_on_the_shift(tmp_path):
 
 
 def test_the_running_shift_is_tested_as_it_goes_on_and_said_to_be_past_when_it_is(tmp_path):
-    now = board_of(cell_of(tmp_path / "now", last=20))
+    now = board_of(cell_of(tmp_path / "now", last=20, limit="30 um"))
     shift = now.shift()
     assert shift.shift_text == "late shift of 3 March" and shift.room_before is None
     assert sorted(shift.room.laps) == list(LAPS) and not flatness_signals(shift) and shift.go_look == ()
     answer = ("answer", "--room", "--cause", "bad reading", "--who", "Ann")
     assert run(tmp_path / "now" / "lapcell.db", *answer).exit_code < 2
-    said = [lap.sentence for lap in board_of(tmp_path / "now" / "lapcell.db").shift().laps]
+    shift = board_of(tmp_path / "now" / "lapcell.db").shift()
+    said = [lap.sentence for lap in shift.laps]
     assert all("(found by Ann: bad reading)" in one and "has been looked at" not in one for one in said)
+    calm = sum(lap.state == "cutting" for lap in shift.laps)
+    assert calm > 1 and f" {calm} laps moved so, with faces left." in shift.sentence
     later = board_of(cell_of(tmp_path / "later", last=44)).shift()  # one shift further on
     assert later.shift_text == "late shift of 4 March" and later.room is later.room_before is None
     assert all([r for r in lap.reasons if "late shift of 3 March" in r] for lap in later.laps)

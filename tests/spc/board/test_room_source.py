@@ -101,7 +101,9 @@ def test_suspect_faces_wait_until_somebody_else_has_read_one_of_them_again():
     assert waits_for_second_reader(carried_rows(), [shift])
     for repeat in ({"operator": "Bo"}, {"operator": ""}, {"operator": "Ann", "serial": "S4"}):
         assert waits_for_second_reader(carried_rows(**repeat), [shift])
+        assert carried_words(carried_rows(**repeat), [shift]) == (said,)
     assert not waits_for_second_reader(carried_rows(operator="Ann"), [shift])
+    assert carried_words(carried_rows(operator="Ann"), [shift]) == ()  # it has been read again
     part = shift._replace(column="part", name="P1", read="high")
     (said,) = carried_words(carried_rows(), [part])
     assert said.startswith("4 faces") and "one part number whose faces" in said and "second reader" not in said

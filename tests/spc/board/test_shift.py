@@ -10,7 +10,7 @@ from spc.board.false_calls import go_look
 from spc.board.results import RoomAlarm, Signal
 from spc.board.room_history import RoomHistory
 from spc.board.shift import go_look_words, shift_of
-from spc.settings import Settings
+from spc.settings import Settings, load_settings
 from tests.spc.board.invented_cell import laps_in_use
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
@@ -87,3 +87,22 @@ def test_what_moved_the_room_is_said_first_and_hides_no_hold(tmp_path, monkeypat
     monkeypatch.setattr(RoomHistory, "with_it", frozenset())
     found = shift_of(view, cell, reports, room=room)
     assert found.sentence == said and found.changed[0] == "New this shift: Most moved."
+
+
+@pytest.mark.parametrize("reconditioned", [False, True])
+def test_faces_before_a_reconditioning_do_not_make_a_lap_stand_apart_by_frozen_limits(tmp_path, reconditioned):
+    cell = PlantedCell(3, rate=0.0)
+    usual = cell.rows[-1]
+    at = (datetime.fromisoformat(usual["time"]) + timedelta(days=1)).replace(hour=6)
+    list_ends = f"{at:%Y-%m-%d}"
+    for number in range(12):
+        at += timedelta(minutes=20)
+        if reconditioned and number == 8:
+            cell.rows.append({"time": f"{at:%Y-%m-%d %H:%M}", "lap": "L1", "event": "reconditioned"})
+        read = {"serial": f"Z{number}", "flatness um": "0.60" if number < 8 or not reconditioned else "0.40"}
+        cell.rows.append({**usual, **read, "time": f"{at:%Y-%m-%d %H:%M}"})
+    path = cell.store(tmp_path, limit="2 um")
+    frozen = run(path, "limits", "freeze", "L1", "--until", list_ends, "--who", "QE", "--why", "stable", "--knowingly")
+    assert "judges faces from" in frozen.output
+    report = Board(path, load_settings(tmp_path / "lapcell.toml")).shift()
+    assert report.go_look == (() if reconditioned else ("L1",))

@@ -151,9 +151,27 @@ def test_what_nobody_logged_of_the_lives_is_told_beside_them(tmp_path, monkeypat
         "2 of the 3 worn cycles ended with no reason logged and count as worn at the last face, even where that read "
         "under the limit."
     )
+    (unsure,) = (c for c in told(path, "age", "L1")["cycles"] if c["ended"] == "unsure")
+    assert (unsure["good_faces"], unsure["low_faces"], unsure["high_faces"]) == (15, 15.0, None)
     assert missing in _asked(path) and missing.startswith("L1 may have been reconditioned between ")
     printed = run_on(path, "age", "L1").output
     assert f"  {silent}\n  {missing}\n" in printed
+
+
+def test_cycles_that_end_with_no_reason_are_counted_among_all_that_count_as_worn(tmp_path, monkeypatch):
+    """Of four cycles two read over the limit in use and two never; of none is a reason logged."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+
+    def never_over(lap, cycle, age, row):
+        if cycle >= 2:
+            row["flatness um"] = "0.50"
+
+    found = told(PlantedCell(3, faces=60, fault=never_over, reason="").store(tmp_path), "age", "L1")
+    assert found["counts"]["worn"] == 4
+    assert [said[:50] for said in found["remarks"]] == [
+        "2 of the 4 worn cycles ended with no reason logged",
+        "In 2 of the 5 cycles the faces read over their lim",
+    ]
 
 
 def _asked(path):

@@ -111,7 +111,7 @@ def test_a_mistaken_answer_is_taken_back(store_path):
     outcome = run(answer, store_path, "K1", "--take-back", "--who", "Bob", "--why", "another lap")
     assert outcome.exit_code == DONE, outcome.output
     assert outcome.output.startswith(
-        f"Taken back on K1, flatness: {cause}; none, signed Ann. Its signal is open again."
+        f"Taken back on K1, flatness: {cause}; none, signed Ann. Its signal is open again where it still stands."
     )
     document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)
     assert document["state"] == "held" and {c["name"]: c for c in document["causes"]} == first

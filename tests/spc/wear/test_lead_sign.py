@@ -180,6 +180,11 @@ def test_how_far_the_lead_has_come_since_the_lap_was_fresh():
     assert "cannot be seen until" in lead_move(worn_minutes(1.6), "flatness").words
 
 
+def test_what_the_lead_came_to_says_nothing_of_a_lap_reconditioned_since():
+    move = lead_move(worn_minutes(1.6), "minutes", cycle_now=4)
+    assert not move.worn and move.words.startswith("minutes per face: 0 worn and 24 fresh faces")
+
+
 def test_a_face_lapped_again_after_a_pass_that_is_not_logged_was_not_good():
     """Only the last pass is logged, with its number: what was good at once is read, the rest was over the limit."""
     signs = lapped(60, np.random.default_rng(11), median=1.2, until_good=True)

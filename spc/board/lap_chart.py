@@ -20,7 +20,7 @@ from spc.chart.price import in_points
 from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
-from spc.chart.stream import SIGNS, Stream
+from spc.chart.stream import SIGNS, Stream, face_of_cycle
 from spc.measure.shown import ShownLength, told_apart
 from spc.settings import Settings
 from spc.store.store import Store
@@ -277,9 +277,7 @@ def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, NDArray[np.i
 
 
 def _face(stream: Stream, position: int) -> str:
-    """Say which face, as the axis of its cycle counts it: 'face 13 of its cycle (2026-03-05 10:12)'."""
-    when = f" ({stream.time_text[position]})" if stream.time_text[position] else ""
-    return f"face {int(stream.age_faces[position]) + 1} of its cycle{when}"
+    return face_of_cycle(float(stream.age_faces[position]), str(stream.time_text[position]))
 
 
 def _between(stream: Stream, places: NDArray[np.int64]) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass
-from spc.board.bow_signals import bow_signal, rows_of_cycle_now, running_bow, twist_signal
+from spc.board.bow_signals import bow_signal, form_signals, rows_of_cycle_now, running_bow, twist_signal
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
@@ -34,7 +34,7 @@ from spc.board.open_signals import open_signals
 from spc.board.over_limit import over_limit_remarks
 from spc.board.pace import faces_per_shift
 from spc.board.pass_scatter import pass_scatter
-from spc.board.reactions import answered_faces, handed_text, is_answered
+from spc.board.reactions import answered_faces, handed_text, is_answered, place_of
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
@@ -105,7 +105,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     since = doubt.age_faces if doubt is not None else 0.0
     forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
     as_before = _turns_as_before(own, forecast)
-    said = (*stop_signals(view, lap), *own.charted, *(() if as_before else own.turning), *own.relaps)
+    form = form_signals(None if as_before else own.turning, own.twist, place=partial(place_of, view, lap))
+    said = (*stop_signals(view, lap), *own.charted, *form, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     part = part_that_moved(view, cell, lap, said)
     seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room, own.unread, bool(as_before))
@@ -141,7 +142,8 @@ class _Own(NamedTuple):
     """What the rows, events, limits and charts of one lap say by themselves."""
 
     charted: tuple[Signal, ...]
-    turning: tuple[Signal, ...]
+    turning: Signal | None
+    twist: Signal | None
     relaps: tuple[Signal, ...]
     bow: SignedBow
     lead: LeadSign
@@ -202,16 +204,18 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     now = of_now.iloc[:0] if fresh else of_now
     bow = running_bow(view, lap, room)
     shift_us = shift_at(view.now, view.settings).start_us
-    turning = bow_signal(lap, now, bow, shift_us=shift_us) or twist_signal(lap, now, shift_us=shift_us)
-    if turning is not None and is_answered(view, lap, "bow", turning.since_face_id):
-        turning = None
+
+    def unanswered(signal: Signal | None) -> Signal | None:
+        return None if signal is None or is_answered(view, lap, signal.sign, signal.since_face_id) else signal
+
     relaps = relap_signal(view, cell, lap, room)
     texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
     return _Own(
         charted=() if fresh else open_signals(view, cell, lap, room=room),
-        turning=(turning,) if turning is not None else (),
+        turning=unanswered(bow_signal(lap, now, bow, shift_us=shift_us)),
+        twist=unanswered(twist_signal(lap, now, shift_us=shift_us)),
         relaps=(relaps,) if relaps is not None else (),
         bow=bow,
         lead=lead_of(view, lap),

@@ -39,6 +39,7 @@ class ExtraRule:
     words: str
     price: str  # in days between false alarms
     face_ids: tuple[int, ...]  # where it spoke
+    faces: tuple[str, ...]  # the same in words, each by its cycle
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +249,7 @@ def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
     rule = rule_named(name)
     plan, widths = cell.plan, cell.plan.widths
     if widths is None:
-        return ExtraRule(rule.name, rule.words, plan.sentence, ())
+        return ExtraRule(rule.name, rule.words, plan.sentence, (), ())
     points_a_day = max(plan.points_per_week / max(plan.charts, 1) / 7.0, 1e-6)
     side = SIGNS[judged.stream.sign].side
     cost = price_beside_pair(
@@ -256,8 +257,9 @@ def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
         sides=side,
     )  # fmt: skip
     found = rule_signals(judged.z, rules=(rule,), limit_z=widths.limit_z, sides=side)
-    faces = tuple(int(judged.stream.face_id[i]) for signals in found for i in signals.index.tolist())
-    return ExtraRule(rule.name, rule.words, cost, faces)
+    places = [i for signals in found for i in signals.index.tolist()]
+    faces = tuple(_face(judged.stream, i) for i in places)
+    return ExtraRule(rule.name, rule.words, cost, tuple(int(judged.stream.face_id[i]) for i in places), faces)
 
 
 def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, NDArray[np.int64]]:

@@ -108,7 +108,7 @@ def _ceiling(picture: CyclePicture) -> float:
 def _right_end(picture: CyclePicture, left: FacesLeft, last_age: float) -> float:
     ends = [last_age * 1.08, last_age + 4.0, _LEAST_ACROSS]
     ends += [float(path.age_faces[-1]) for path in picture.past if path.age_faces.size]
-    if left.status == "range" and left.unit == "faces":
+    if left.status == "range" and left.unit == "faces" and picture.axis_note:
         reach = left.high if left.high is not None else left.low
         ends.append(last_age + 1.15 * (reach or 0.0) + 2.0)
     elif picture.fan is not None and picture.fan.age_faces.size:

@@ -131,7 +131,7 @@ def _kicker(report: LapReport) -> str:
 
 def _numbers(report: LapReport) -> list[tuple[str, str]]:
     counted = "passes" if report.faces_left.counted == "pass" else "faces"
-    left = cards.left_words(report).removesuffix(f" {counted} left")
+    left = cards.left_words(report).replace(f" {counted} left", "", 1)  # the fact's name says it
     since = count(report.age_faces, "face")
     if counted == "passes":
         since = f"{count(report.finished_faces, 'face')} in {count(report.age_faces, 'pass', 'passes')}"

@@ -16,7 +16,7 @@ from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.board.to_come import face_words
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
-from spc.chart.price import in_points
+from spc.chart.price import in_points, one_in
 from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
@@ -171,8 +171,7 @@ def _baseline(model: ChartModel, words: str) -> str:
 
 
 def _alarms(model: ChartModel, unit: ShownLength | None) -> str:
-    attained = model.attained_alpha
-    alone = f"1 face in {in_points(1 / attained)}" if attained > 0 else "no face"
+    alone = one_in(model.attained_alpha, "face")
     steps = f" on steps of {length_words(model.step, model.sign, unit)}" if model.step > 0 else ""
     text = (
         f"By chance {alone} lies beyond the limit{steps} (set for 1 in {in_points(1 / model.rules.alpha)}); with the "

@@ -109,7 +109,8 @@ def decide_state(
     if out_of_use:
         ended = faces_left.status == "ended" and faces_left.sentence
         reasons = (f"Faces left: {faces_left.sentence}.",) if ended else ()
-        return LapState("resting", "", f"{lap} is {out_of_use}.", reasons)
+        has = "has been" if " since " in out_of_use else "is"
+        return LapState("resting", "", f"{lap} {has} {out_of_use}.", reasons)
     one_reads = "one operator" in read_apart
     one_reader, one_part = one_reader or one_reads, one_part or bool(read_apart) and not one_reads
     stops = [s for s in signals if s.severity == "stop"]
@@ -127,8 +128,8 @@ def decide_state(
         room = f"{room.split(':', 1)[0].rstrip('.')}."  # what it asked for is done
     unseen = room and not room_found
     slope = (
-        f"Its sloping chart says not wearing as usual: {unusual} (said at any look of one or two usual "
-        "cycles in 100, and of up to 4 of those that outlive the past ones)."
+        f"Its sloping chart says it does not wear as usual: {unusual}. Of 100 cycles that wear as usual it says so, at "
+        "some look, of one or two, and of up to 4 where they outlast the past ones."
     )
     evidence = (
         *(said for said in (room, room_found) if said),

@@ -70,7 +70,7 @@ def test_a_lap_out_of_use_rests_even_with_signals():
         left=replace(RANGE, status="ended", sentence="none until reconditioned"), resting="resting since 4 March"
     )
     assert worn.reasons == ("Faces left: none until reconditioned.",)
-    assert (worn.step, worn.sentence) == ("", "L-1 is resting since 4 March.")
+    assert (worn.step, worn.sentence) == ("", "L-1 has been resting since 4 March.")
 
 
 ASKED = replace(LOOK, sign=RECONDITIONING, sentence="L-1 may have been reconditioned. Was it? Say yes or no.")
@@ -185,7 +185,7 @@ def test_a_lap_whose_sloping_chart_says_otherwise_is_not_said_to_wear_as_usual()
     found = state(unusual="a jump, begun at face 12")
     assert found.state == "cutting" and "wears as usual" not in found.sentence
     assert found.sentence.startswith("L-1 does not wear as usual (a jump, begun at face 12): 20 to 70 faces left")
-    assert any("Its sloping chart says not wearing as usual: a jump" in reason for reason in found.reasons)
+    assert any("Its sloping chart says it does not wear as usual: a jump" in reason for reason in found.reasons)
     soon = state(left=replace(RANGE, low=9.0), unusual="a bend")
     assert soon.sentence.startswith("L-1 does not wear as usual (a bend); plan its reconditioning: ")
 
@@ -198,3 +198,7 @@ def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
     )  # fmt: skip
     assert found.state == "watch" and said in found.sentence
     assert "too little" not in found.sentence
+
+
+def test_a_lap_whose_retirement_has_no_time_is_retired():
+    assert state(resting="retired").sentence == "L-1 is retired."

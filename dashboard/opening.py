@@ -1,7 +1,9 @@
-"""The words of the shift view within the page that a browser is handed first, before the screens' own program has come.
+"""What a page holds when a browser is handed it, before the screens' own program has come: style, and first words.
 
-What the live view drew is kept under the state of the store and all that the link asked for. As long as nothing of it
-has changed, the next browser that asks for the page gets these words with it, and they go when the live view is there.
+Every page holds the rules of the screens and their type faces: nothing is drawn first in another place and jumps when
+they come. The page of the shift view holds its words too. What the live view drew is kept under the state of the store
+and all that the link asked for. As long as nothing of it has changed, the next browser that asks for the page gets
+these words with it, and they go when the live view is there.
 """
 
 import asyncio
@@ -13,12 +15,12 @@ from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
 from dashboard.theme import DARK, LIGHT, look_for, palette, rules
-from dashboard.where import settings_file, slot_now, store_path
+from dashboard.where import is_page, settings_file, slot_now, store_path
 from spc.board.kept import digest_of_values, find_kept, kept
 from spc.settings import SettingsError, load_settings
 from spc.store.database import StoreError, state_of
 
-__all__ = ["ASKED", "OpeningWords", "keep_opening", "link", "opened"]
+__all__ = ["ASKED", "Opening", "keep_opening", "link", "opened", "page_style"]
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -71,7 +73,7 @@ def keep_opening(menu: str, pieces: list[str], *, revision: int, slot: int, aske
 
 
 def opened(query: str) -> str | None:
-    """Return what goes into the page for a link, or None where nothing that is still true is at hand.
+    """Return the words that go into the page for a link, or None where nothing that is still true is at hand.
 
     Parameters
     ----------
@@ -85,7 +87,8 @@ def opened(query: str) -> str | None:
         return None
     rest = escape(f"&{query}") if query else ""
     place = "lc-opening lc-opening-wall" if said.get("wall") == "1" else "lc-opening"
-    return f'<div class="{place}" id="lc-opening">{_style(said)}{words.replace(_REST, rest)}</div>'
+    own = rules("opening") + (rules("wall") if said.get("wall") == "1" else "")
+    return f'<div class="{place}" id="lc-opening"><style>{own}</style>{words.replace(_REST, rest)}</div>'
 
 
 def _digest(asked: dict[str, str]) -> tuple[str, int, int] | None:
@@ -103,18 +106,22 @@ def _digest(asked: dict[str, str]) -> tuple[str, int, int] | None:
     return digest_of_values(str(path.resolve()), *state, repr(site), slot, *choices), state[1], slot
 
 
-def _style(said: dict[str, str]) -> str:
-    """Return the style elements: the light that the link asks for, else the one the device is set to."""
-    wall = said.get("wall") == "1"
-    light = said.get("light", "")
+def page_style(query: str) -> str:
+    """Return the style elements of every page: the light that the link asks for, else the one the device is set to.
+
+    Parameters
+    ----------
+    query : str
+        Of the address, without the question mark.
+    """
+    light = dict(parse_qsl(query)).get("light", "")
     if light:
         colours = f"<style>{palette(look_for(light))}</style>"
     else:
         colours = "".join(
             f'<style media="(prefers-color-scheme: {look.mode})">{palette(look)}</style>' for look in (LIGHT, DARK)
         )
-    own = (Path(__file__).parent / "opening.css").read_text(encoding="utf-8")
-    return f"{colours}<style>{_type_faces()}{own}{rules(wall=wall)}</style>"
+    return f"{colours}<style>{_type_faces()}{rules('screen')}</style>"
 
 
 @cache
@@ -131,27 +138,24 @@ def _type_faces() -> str:
     )
 
 
-class OpeningWords:
-    """A layer of the web server that puts the words into the page; everything else goes through as it is."""
+class Opening:
+    """A layer of the web server that puts style and words into pages; everything else goes through as it is."""
 
     def __init__(self, app: App) -> None:
         self._app = app
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Answer one request."""
-        if scope["type"] != "http" or scope["method"] != "GET" or scope["path"] != "/":
+        if scope["type"] != "http" or scope["method"] != "GET" or not is_page(scope["path"]):
             await self._app(scope, receive, send)
             return
-        words = None
-        if _may_read(scope):
-            words = await asyncio.to_thread(opened, scope["query_string"].decode("latin-1"))
-        if words is None:
-            await self._app(scope, receive, send)
-            return
+        query, words = scope["query_string"].decode("latin-1"), None
+        if scope["path"] == "/" and _may_read(scope):
+            words = await asyncio.to_thread(opened, query)
         # whole and as plain text: what a browser kept of the page has other words
         dropped = (b"if-none-match", b"if-modified-since", b"accept-encoding", b"range")
         asked = {**scope, "headers": [pair for pair in scope["headers"] if pair[0] not in dropped], "extensions": {}}
-        await self._app(asked, receive, _Filled(send, words))
+        await self._app(asked, receive, _Filled(send, page_style(query), words))
 
 
 def _may_read(scope: Message) -> bool:
@@ -163,10 +167,11 @@ def _may_read(scope: Message) -> bool:
 
 
 class _Filled:
-    """Takes what the framework answers, and sends it on with the words in it if it is the page."""
+    """Takes what the framework answers, and sends it on with style and words in it if it is a page."""
 
-    def __init__(self, send: Send, words: str) -> None:
+    def __init__(self, send: Send, style: str, words: str | None) -> None:
         self._send = send
+        self._style = style
         self._words = words
         self._start: Message | None = None
         self._body = b""
@@ -187,8 +192,10 @@ class _Filled:
 
     async def _send_filled(self, start: Message) -> None:
         page = self._body.decode("utf-8")
-        page = page.replace('<div id="root">', f'{self._words}<div id="root">', 1)
-        page = page.replace("</body>", f"{_GO}</body>", 1)
+        # within the body: the framework's own rules come into the head, and where two are alike the later one holds
+        page = page.replace('<div id="root">', f'{self._style}{self._words or ""}<div id="root">', 1)
+        if self._words is not None:
+            page = page.replace("</body>", f"{_GO}</body>", 1)
         page = page.replace("<title>Streamlit</title>", "<title>lapcell</title>", 1)
         body = page.encode("utf-8")
         left_out = (b"content-length", b"etag", b"last-modified", b"cache-control")

@@ -41,20 +41,20 @@ async def _life(_app: object) -> AsyncIterator[None]:
 
 
 class _Opened:
-    """The layer that puts the first words into the page, loaded when the first browser asks."""
+    """The layer that puts style and first words into a page, loaded when the first browser asks."""
 
     def __init__(self, app: Any) -> None:
         self._app = app
         self._layer: Any = None
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
-        if scope["type"] != "http" or scope["path"] != "/":
+        if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
         if self._layer is None:
-            from dashboard.opening import OpeningWords
+            from dashboard.opening import Opening
 
-            self._layer = OpeningWords(self._app)
+            self._layer = Opening(self._app)
         await self._layer(scope, receive, send)
 
 

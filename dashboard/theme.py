@@ -1,6 +1,7 @@
 """The look of the screens: colours for light and dark, type sizes, the shape of each lap state, and the CSS."""
 
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from urllib.parse import quote
 
@@ -118,8 +119,11 @@ def state_mark(state: str) -> str:
 
 
 def stylesheet(look: Look, *, wall: bool) -> str:
-    """Return the style element of the screens: variables and shapes, then the shared rules, then the wall's."""
-    return f"<style>{palette(look)}{rules(wall=wall)}</style>"
+    """Return the style element of a page as it is drawn: its colours and shapes and, on a wall, the wall's rules.
+
+    The rules of every page stand in the page itself (`dashboard.opening`): what is drawn first is drawn in place.
+    """
+    return f"<style>{palette(look)}{rules('wall') if wall else ''}</style>"
 
 
 def palette(look: Look) -> str:
@@ -134,11 +138,10 @@ def palette(look: Look) -> str:
     return f":root{{{variables}}}\n{shapes}"
 
 
-def rules(*, wall: bool) -> str:
-    """Return the shared rules and, on a wall, its own, as CSS."""
-    folder = files("dashboard")
-    names = ("screen.css", "wall.css") if wall else ("screen.css",)
-    return "".join((folder / name).read_text(encoding="utf-8") for name in names)
+@cache
+def rules(of: str) -> str:
+    """Return the rules of every 'screen', or those that a 'wall' adds, as CSS."""
+    return (files("dashboard") / f"{of}.css").read_text(encoding="utf-8")
 
 
 def _shape_url(state: str, look: Look) -> str:

@@ -1,4 +1,4 @@
-"""Where the screens find the store and the settings, and which stretch of the clock it is; light to load."""
+"""Where the screens find the store and the settings, what is a page, and which stretch of the clock it is; light."""
 
 import os
 import time
@@ -6,9 +6,15 @@ from pathlib import Path
 
 from spc.settings import Settings
 
-__all__ = ["settings_file", "slot_now", "store_path"]
+__all__ = ["is_page", "settings_file", "slot_now", "store_path"]
 
 _SLOT_SECONDS = 300  # how often what hangs on the clock alone (stale, which shift) is worked out anew
+
+
+def is_page(path: str) -> bool:
+    """Whether the address of a request is that of a page, '/' or '/lap', and not of a file or a connection."""
+    name = path.strip("/")
+    return not name.startswith("_") and "/" not in name and "." not in name
 
 
 def store_path() -> Path:

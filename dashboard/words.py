@@ -50,7 +50,7 @@ _CODE = re.compile(r"`([^`]+)`")
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
 _DAY = re.compile(r"(?<![\w-])\d{4}-\d\d-\d\d(?!\w|-|\.\w)")
 _TYPED_NUMBER = re.compile(r"(?<![\d.,])(?=\d)")
-_JOINED = re.compile(r"(?<![\w&;-])\w{1,12}-\w{1,8}(?![\w-])")
+_JOINED = re.compile(r"(?<![\w&;-])\w{1,12}(?:-\w{1,8}){1,3}(?!\w|-|\.\w)")
 
 
 def speak(locale: Locale, names: tuple[str, ...] = ()) -> None:

@@ -7,6 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from dashboard.charts.far import capped, far_marks, far_size
 from dashboard.charts.style import Array, base_figure, clear, reading_bars, ring_words
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
@@ -15,6 +16,7 @@ from dashboard.words import as_typed, number
 from spc.chart.replay import BEYOND, DRIFTING, Replayed
 from spc.chart.stream import SIGNS
 from spc.measure.preston import PLAIN, basis_named
+from spc.report.locale import TOLD
 
 __all__ = ["axis_words", "control_figure", "control_table", "sign_words"]
 
@@ -80,24 +82,27 @@ def control_figure(
     ceiling = _top(high, low, limit)
     figure.add_traces(_steps(place, limit, rows, "chart limit", look.limit, 3 * look.scale, "dash"))
     figure.add_traces(_steps(place, centre, rows, "usual", look.band, 2 * look.scale, "solid"))
+    far = low > ceiling
+    near = rows[~far[rows]]
     figure.add_traces(
         reading_bars(
-            place[rows],
-            low[rows],
-            high[rows],
-            [_hover(replayed, int(row), low, high, typed or {}) for row in rows],
+            place[near],
+            low[near],
+            high[near],
+            [_hover(replayed, int(row), low, high, typed or {}) for row in near],
             name="reading",
             colour=look.now,
             ceiling=ceiling,
             width=max(0.6, len(stream) / 600),
         )
     )
+    _add_far(figure, replayed, rows[far[rows]], place, low, high, ceiling, look, unit, typed or {})
     _add_revisions(figure, replayed, place, ceiling, look)
     if np.isfinite(replayed.average).any():
         _add_average(figure, replayed, place, rows, look)
         figure.update_xaxes(anchor="y2")
         figure.layout.yaxis.domain = [_LANE + 0.06, 1.0]
-    _add_rings(figure, replayed, place, low, ceiling, look)
+    _add_rings(figure, replayed, place, np.minimum(low, ceiling), look)
     figure.update_xaxes(range=[0, max(_LEAST_ACROSS, len(stream) + 1.0)])
     figure.layout.yaxis.range = [0, ceiling * 1.22]
     return figure
@@ -125,8 +130,28 @@ def control_table(replayed: Replayed, unit: DisplayUnit, *, most: int = 500) -> 
 
 
 def _top(high: Array, low: Array, limit: Array) -> float:
-    values = np.concatenate([high[np.isfinite(high)], low[np.isfinite(low)] * 1.2, limit[np.isfinite(limit)]])
-    return float(values.max()) * 1.05 if values.size else 1.0
+    closed, limits = high[np.isfinite(high)], limit[np.isfinite(limit)]
+    values = np.concatenate([closed, low[np.isfinite(low)] * 1.2, limits])
+    if not values.size:
+        return 1.0
+    usual = max(float(np.median(closed)) if closed.size else 0.0, float(limits.max()) if limits.size else 0.0)
+    return capped(float(values.max()), usual) * 1.05
+
+
+def _add_far(
+    figure: go.Figure, replayed: Replayed, far: NDArray[np.intp], place: Array, low: Array, high: Array, ceiling: float,
+    look: Look, unit: DisplayUnit, typed: Mapping[int, str],
+) -> None:  # fmt: skip
+    """Mark the readings above the picture at its upper edge, each with its value while there is room for it."""
+    if not far.size:
+        return
+    stream, across = replayed.stream, max(_LEAST_ACROSS, place.size)
+    told = set(_apart(far, across))
+    sizes = [far_size(float(stream.low[row]), float(stream.high[row])) for row in far]
+    words = [sign_words(stream.sign, size, unit, stream.basis).replace(TOLD, "") + more for size, more in sizes]
+    texts = [f"\u2002{said}\u2002" if row in told else "" for row, said in zip(far.tolist(), words, strict=True)]
+    hover = [f"{_hover(replayed, int(row), low, high, typed)}<br>above this picture" for row in far]
+    figure.add_trace(far_marks(place[far], ceiling, texts, hover, look, right=across))
 
 
 def _steps(
@@ -221,7 +246,7 @@ def _apart(starts: NDArray[np.intp], across: float) -> list[int]:
     return kept
 
 
-def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, ceiling: float, look: Look) -> None:
+def _add_rings(figure: go.Figure, replayed: Replayed, place: Array, low: Array, look: Look) -> None:
     for rule, where, level, axis in (
         (BEYOND, replayed.beyond, low, "y"),
         (DRIFTING, replayed.drifting, replayed.average, "y2"),

@@ -7,13 +7,13 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from dashboard.charts.far import capped, far_marks, far_size, far_words
 from dashboard.charts.style import Array, area, base_figure, clear, reading_bars, ring_words, segments
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import as_typed, join_words, micro, number, spoken
+from dashboard.words import as_typed, join_words, micro, spoken
 from spc.board.results import CyclePath, CyclePicture, FacesLeft, Signal
-from spc.report.locale import TOLD
 
 __all__ = ["cycle_figure", "cycle_table"]
 
@@ -21,7 +21,6 @@ _MOST_RING_TEXTS = 4
 _ASIDE = "set aside: the room had moved"
 _LEAST_ACROSS = 20.0  # faces along the axis, so that the bars of a first few faces stay slim
 _CHARTED = ("flatness", "bow")  # the signs of the axis; a ring of any other names its own
-_FAR = 6.0  # times the limit or the usual reading: what lies higher is told at the edge, and presses nothing together
 _LEAST_TALL = 0.012  # of the axis: the shortest stroke of a past reading that is still seen
 _LANE = 0.105  # height of one ring text above the readings, as a share of their height
 
@@ -100,7 +99,7 @@ def _ceiling(picture: CyclePicture) -> float:
     read = max([*tops, limit * 1.25, 1e-6])
     highs = np.concatenate([path.high_um for path in paths])
     usual = float(np.median(highs[np.isfinite(highs)])) if np.isfinite(highs).any() else 0.0
-    read = min(read, _FAR * max(limit, usual) or read)
+    read = capped(read, max(limit, usual))
     return (
         max(read, min(_finite_top(picture.band_high_um), 1.3 * read)) * 1.06
     )  # a wide band does not dwarf the readings
@@ -109,7 +108,7 @@ def _ceiling(picture: CyclePicture) -> float:
 def _right_end(picture: CyclePicture, left: FacesLeft, last_age: float) -> float:
     ends = [last_age * 1.08, last_age + 4.0, _LEAST_ACROSS]
     ends += [float(path.age_faces[-1]) for path in picture.past if path.age_faces.size]
-    if left.status == "range" and left.unit == "faces":
+    if left.status == "range" and left.unit == "faces" and picture.axis_note:
         reach = left.high if left.high is not None else left.low
         ends.append(last_age + 1.15 * (reach or 0.0) + 2.0)
     elif picture.fan is not None and picture.fan.age_faces.size:
@@ -232,30 +231,20 @@ def _add_far(
     """Mark the readings above the axis at its upper edge, each with its value, which a ring says in its own words."""
     if not far.size:
         return
-    is_open = ~np.isfinite(path.high_um)
-    middle = np.where(is_open, path.low_um, (path.low_um + path.high_um) / 2)
     rung = path.age_faces[far[signalling[far]]]
-    told = [f"{_far_words(middle[row], unit)}{' or more' if is_open[row] else ''}" for row in far]
+    sizes = [far_size(float(path.low_um[row]), float(path.high_um[row])) for row in far]
+    told = [f"{far_words(unit.from_um(size), unit)}{more}" for size, more in sizes]
     figure.add_trace(
-        go.Scatter(
-            x=path.age_faces[far],
-            y=np.full(far.size, ceiling),
-            mode="markers+text",
-            marker={"symbol": "triangle-up", "size": 15 * look.scale, "color": look.now},
-            text=[
-                "" if _near(rung, path.age_faces[row], right) else f"<b>{words}</b>"
-                for row, words in zip(far, told, strict=True)
-            ],
-            textposition=["middle left" if age > right / 2 else "middle right" for age in path.age_faces[far]],
-            textfont={"size": 15 * look.scale, "color": look.ink},
-            customdata=[
+        far_marks(
+            path.age_faces[far],
+            ceiling,
+            ["" if _near(rung, path.age_faces[row], right) else words for row, words in zip(far, told, strict=True)],
+            [
                 f"<b>{as_typed(path.text[row])}</b> as typed: above this picture<br>{as_typed(path.hover[row])}"
                 for row in far
             ],
-            hovertemplate="%{customdata}<extra></extra>",
-            name="above the picture",
-            showlegend=False,
-            cliponaxis=False,
+            look,
+            right=right,
         )
     )
 
@@ -263,11 +252,6 @@ def _add_far(
 def _near(rung: Array, age: float, right: float) -> bool:
     """Whether a ring stands so near that its words and those of a mark at this age would overlap."""
     return bool(np.any(np.abs(rung - age) < 0.15 * right))
-
-
-def _far_words(value_um: float, unit: DisplayUnit) -> str:
-    value = unit.from_um(value_um)
-    return unit.named(number(value, max(3, len(f"{value:.0f}")))).replace(TOLD, "")
 
 
 def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, right: float) -> None:
@@ -327,7 +311,7 @@ def _add_rings(
         named = signal.sign in _CHARTED or signal.sign in signal.rule
         words = signal.rule if named else f"{signal.sign}: {signal.rule}"
         if signal.sign in _CHARTED and unit.from_um(value) > ceiling:
-            above[age, ceiling] = f", at {_far_words(value, unit)}"
+            above[age, ceiling] = f", at {far_words(unit.from_um(value), unit)}"
         if words not in texts:
             texts.append(words)
     if not reasons:

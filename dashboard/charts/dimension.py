@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from dashboard.charts.far import far_marks, far_words, reach_of
 from dashboard.charts.style import base_figure, reading_bars
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
@@ -50,14 +51,26 @@ def dimension_figure(
         for row in rows
     ]
     lines = _lines(report, lower_um, upper_um, look, unit)
-    ends = [value for _, value, *_ in lines] + [float(low.min()), float(high.max())]
-    room = 0.06 * (max(ends) - min(ends) or 1.0)
+    middle = (low + high) / 2
+    least, most = reach_of(middle, np.array([value for _, value, *_ in lines]))
+    above, below = middle > most, middle < least
+    held = ~(above | below)
+    least, most = min(least, float(low[held].min())), max(most, float(high[held].max()))
+    room = 0.06 * (most - least or 1.0)
+    near = held[rows]
     figure.add_traces(
         reading_bars(
-            place[rows], low[rows], high[rows], hover, name="reading", colour=look.now, ceiling=max(ends),
-            width=max(0.6, low.size / 600), edge=3 * look.scale,
+            place[rows][near], low[rows][near], high[rows][near], [hover[at] for at in np.flatnonzero(near)],
+            name="reading", colour=look.now, ceiling=most, width=max(0.6, low.size / 600), edge=3 * look.scale,
         )
     )  # fmt: skip
+    for far, edge in ((above[rows], most), (below[rows], least)):
+        if far.any():
+            told = [f"\u2002{far_words(float(value), unit)}\u2002" for value in middle[rows][far]]
+            said = [hover[at] for at in np.flatnonzero(far)]
+            mark = far_marks(place[rows][far], edge, told, said, look, right=low.size + 1.0, below=edge == least)
+            figure.add_trace(mark)
+    named: set[str] = set()  # two limits of a kind are one entry of the legend
     for name, value, colour, dash, width in lines:
         figure.add_trace(
             go.Scatter(
@@ -66,22 +79,24 @@ def dimension_figure(
                 mode="lines",
                 line={"color": colour, "width": width * look.scale, "dash": dash},
                 name=name,
+                legendgroup=name,
+                showlegend=name not in named,
                 hovertemplate=f"{name}: {unit.named(number(value, 6))}<extra></extra>",
             )
         )
+        named.add(name)
     if beyond.any():
-        middle = (low + high) / 2
         figure.add_trace(
             go.Scatter(
                 x=place[beyond],
-                y=middle[beyond],
+                y=middle[beyond].clip(least, most),
                 mode="markers",
                 marker={"symbol": "circle-open", "size": 18 * look.scale, "color": look.ring, "line": {"width": 3}},
                 name="beyond a chart limit",
                 hoverinfo="skip",
             )
         )
-    figure.update_yaxes(range=[min(ends) - room, max(ends) + room], exponentformat="none", separatethousands=True)
+    figure.update_yaxes(range=[least - room, most + room], exponentformat="none", separatethousands=True)
     figure.update_xaxes(range=[0, max(2.0, low.size + 1.0)])
     return figure
 
@@ -116,9 +131,4 @@ def _lines(
             ("chart limit", unit.from_um(float(chart.upper[0])), look.limit, "dash", 2.5),
             ("usual", unit.from_um(float(chart.centre[0])), look.band, "solid", 2.0),
         ]
-    seen: set[str] = set()
-    named = []
-    for name, *rest in lines:
-        named.append((name if name not in seen else f"{name}, upper", *rest))
-        seen.add(name)
-    return named
+    return lines

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from dashboard.charts.far import far_marks, reach_of
 from dashboard.charts.style import base_figure
 from dashboard.theme import Look
 from dashboard.words import number
@@ -34,6 +35,9 @@ def kind_figure(panel: Panel, look: Look, y_title: str) -> go.Figure:
         f"{label}{f', {time}' if time else ''}: {number(float(v), 4)}"
         for label, time, v in zip(panel.labels[first:], panel.times[first:], value, strict=True)
     ]
+    drawn = (chart.upper, chart.lower, chart.centre) if chart.status == "ok" else ()
+    levels = np.concatenate([level[first:][np.isfinite(level[first:])] for level in drawn] or [value[:0]])
+    low, high = reach_of(value[there], levels)
     figure.add_trace(
         go.Scatter(
             x=place[there],
@@ -69,13 +73,22 @@ def kind_figure(panel: Panel, look: Look, y_title: str) -> go.Figure:
         figure.add_trace(
             go.Scatter(
                 x=[i + 1 for i in called],
-                y=chart.value[called],
+                y=chart.value[called].clip(low, high),
                 mode="markers",
                 marker={"symbol": "circle-open", "size": 18 * look.scale, "color": look.ring, "line": {"width": 3}},
                 name="signal",
                 hoverinfo="skip",
             )
         )
+    for far, below in ((value > high, False), (value < low, True)):
+        if far.any():
+            at = np.flatnonzero(far)
+            told = [f"\u2002{number(float(v), 4)}\u2002" for v in value[at]]
+            edge = low if below else high
+            words = [hover[row] for row in at]
+            figure.add_trace(far_marks(place[at], edge, told, words, look, right=first + float(place[-1]), below=below))
+    room = 0.08 * (high - low or 1.0)
+    figure.update_yaxes(range=[low - room, high + room])
     return figure
 
 

@@ -5,10 +5,11 @@ import math
 import numpy as np
 import plotly.graph_objects as go
 
+from dashboard.charts.far import capped, far_words
 from dashboard.charts.style import Array, area, base_figure, clear
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
-from dashboard.words import number, spoken
+from dashboard.words import count, number, spoken
 from spc.model.interval_fit import IntervalFit
 
 __all__ = ["law_figure"]
@@ -50,6 +51,8 @@ def law_figure(
     )
     finite = high_um[np.isfinite(high_um)]
     top = max(float(finite.max()) if finite.size else 0.0, float(low_um.max()), float(fit.isf(0.001)))
+    usual = max(float(fit.isf(0.001)) / 3, limit_um if math.isfinite(limit_um) else 0.0)  # the law is drawn whole
+    most, top = top, capped(top, usual)
     top = max(top, 1.15 * limit_um) if math.isfinite(limit_um) else top
     ends = np.unique(np.concatenate([low_um, finite]))[:: max(1, 2 * low_um.size // _MOST_ENDS)]
     grid = np.unique(np.concatenate([np.linspace(0.0, top * 1.05, _POINTS), ends, np.nextafter(ends, 0.0)]))
@@ -91,6 +94,13 @@ def law_figure(
             font={"size": 16 * look.scale},
             bgcolor=clear(look.paper, 0.85),
         )
+    far = int(np.count_nonzero(low_um > 1.05 * top))
+    if far:
+        figure.add_annotation(
+            x=1, xref="paper", xanchor="right", y=96, yanchor="top", showarrow=False, align="right",
+            text=f"{count(far, 'reading')} above this picture, up to {far_words(unit.from_um(most), unit)} \u25b6",
+            font={"size": 15 * look.scale}, bgcolor=clear(look.paper, 0.85),
+        )  # fmt: skip
     figure.update_yaxes(range=[0, 104])
-    figure.update_xaxes(range=[0, float(shown[-1])])
+    figure.update_xaxes(range=[0, 1.05 * top / unit.um_per_unit])
     return figure

@@ -85,7 +85,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             xanchor="left",
             xshift=14 * look.scale,
             showarrow=False,
-            text=as_typed(_short(lap).removesuffix(" faces left")),  # the axis says what is counted
+            text=as_typed(_short(lap).replace(" faces left", "", 1)),  # the axis says what is counted
             font={"size": 15 * look.scale, "color": look.ink},
         )
     figure.update_xaxes(range=[-2 * margin, right * 1.4], zeroline=True, zerolinecolor=look.ink)

@@ -5,6 +5,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from dashboard.charts.far import capped, far_marks, far_size, far_words
 from dashboard.charts.style import Array, area, base_figure, clear, reading_bars, ring_words
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
@@ -45,8 +46,10 @@ def wear_figure(report: WearReport, readings: pd.DataFrame, look: Look, unit: Di
     lower, centre, upper = (np.exp(level) / scale for level in (chart.lower, chart.centre, chart.upper))
     out = outside(report)
     kept = thin(low, high, out, most=MOST_MARKS // 6)
-    closed = np.concatenate([high[np.isfinite(high)], low, upper[np.isfinite(upper)][2:]])
-    ceiling = 1.1 * min(float(closed.max()), 4.0 * float(max(low.max(), np.nanmedian(high[np.isfinite(high)]))))
+    closed = high[np.isfinite(high)]
+    usual = max(float(np.median(closed)) if closed.size else 0.0, float(np.nanmax(centre, initial=0.0)))
+    read = 1.1 * capped(float(np.concatenate([closed, low]).max()), usual)
+    ceiling = max(read, min(1.1 * float(np.nanmax(upper[2:], initial=0.0)), 1.3 * read))
     known = np.isfinite(upper) & np.isfinite(lower)
     if known.any():
         age = chart.age[known]
@@ -58,14 +61,22 @@ def wear_figure(report: WearReport, readings: pd.DataFrame, look: Look, unit: Di
         f"<b>{as_typed(text)}</b><br>{as_typed(when)}"
         for text, when in zip(readings["text"], readings["time_text"], strict=True)
     ]
+    right = float(chart.age.max()) + 1.0
+    near, far = kept[low[kept] <= ceiling], kept[low[kept] > ceiling]
     figure.add_traces(
         reading_bars(
-            chart.age[kept], low[kept], high[kept], [hover[row] for row in kept], name="reading", colour=look.now,
+            chart.age[near], low[near], high[near], [hover[row] for row in near], name="reading", colour=look.now,
             ceiling=ceiling, width=max(0.6, float(np.ptp(chart.age)) / 500),
         )
     )  # fmt: skip
+    if far.size:
+        sizes = [far_size(float(low[row]), float(high[row])) for row in far]
+        told = [f"\u2002{far_words(size, unit)}{more}\u2002" for size, more in sizes]
+        above = [f"{hover[row]}<br>above this picture" for row in far]
+        figure.add_trace(far_marks(chart.age[far], ceiling, told, above, look, right=right))
     _ring(figure, chart.age[out], high[out], "beyond usual wear", ceiling, look)
     figure.update_yaxes(range=[0, ceiling * 1.12])
+    figure.update_xaxes(range=[float(chart.age.min()) - 0.02 * right - 0.6, right])
     return figure
 
 

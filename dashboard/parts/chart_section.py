@@ -12,7 +12,7 @@ from dashboard.parts.kind_section import kind_section
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
-from dashboard.words import join_words
+from dashboard.words import count, join_words
 from spc.board.lap_chart import ChartReport
 from spc.chart.rules import RULES
 from spc.chart.stream import SIGNS
@@ -27,6 +27,7 @@ _STATUS = {
 }
 _EVERY = 10_000_000  # more than any log holds
 _ALWAYS_ON = "beyond the limit"
+_RULE_FACES = 4  # at which a rule spoke, named
 
 
 def chart_section(page: Page, lap: str, person: str) -> None:
@@ -94,5 +95,9 @@ def _rules(report: ChartReport) -> None:
         key="rules",
     )
     for rule in report.extra:
-        where = join_words([str(face) for face in rule.face_ids[-8:]]) or "no face"
-        st.html(cards.sentences([f"{_whole(rule.price)} It speaks at {where}."]))
+        st.html(cards.sentences([f"{_whole(rule.price)} It speaks at {_where(rule.faces)}."]))
+
+
+def _where(faces: tuple[str, ...]) -> str:
+    newest = join_words(faces[: -_RULE_FACES - 1 : -1]) or "no face"
+    return f"{newest}, newest first of {count(len(faces), 'face')}" if len(faces) > _RULE_FACES else newest

@@ -28,7 +28,6 @@ _WORDS = (
     "faces left", "charge", "recondition", "glazed",
 )  # fmt: skip
 _SECTION_OF = {"bow": "Wear", "re-lap share": "Wear", RECONDITIONING: "Wear"}  # of signs without a chart of their own
-_ROOM_KEPT = '<i class="lc-room"></i>'  # a picture is to come: the style keeps room for it
 _CHOICE = "lc_lap"
 _SHOWN = "lc_lap_shown"
 
@@ -46,7 +45,8 @@ def render(page: Page) -> None:
         held = report.state == "held"
         if held:  # on a narrow screen the answer is asked for before the picture is shown
             _side(report, page, person)
-        with st.container(key="lap-picture"):
+        drawn = report.picture is not None and report.picture.now.age_faces.size
+        with st.container(key="lap-picture" if drawn else "lap-no-picture"):  # the style keeps room for a picture
             _picture(report, page)
         if not held:
             _side(report, page, person)
@@ -131,7 +131,7 @@ def _kicker(report: LapReport) -> str:
 
 def _numbers(report: LapReport) -> list[tuple[str, str]]:
     counted = "passes" if report.faces_left.counted == "pass" else "faces"
-    left = cards.left_words(report).removesuffix(f" {counted} left")
+    left = cards.left_words(report).replace(f" {counted} left", "", 1)  # the fact's name says it
     since = count(report.age_faces, "face")
     if counted == "passes":
         since = f"{count(report.finished_faces, 'face')} in {count(report.age_faces, 'pass', 'passes')}"
@@ -149,7 +149,6 @@ def _picture(report: LapReport, page: Page) -> None:
     if report.picture is None or not report.picture.now.age_faces.size:
         st.html(cards.notice("No flatness reading since reconditioning yet: the picture starts with the next face."))
         return
-    st.html(_ROOM_KEPT)
     held = report.state == "held"  # nothing beside a hold may invite to go on
     picture = replace(report.picture, fan=None, axis_note="") if held else report.picture
     show_picture(

@@ -1,6 +1,8 @@
 """The signed bow of a lap's running cycle, and the signal that it is turning."""
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -13,7 +15,9 @@ from spc.board.room_history import RoomOfLap, own_faces
 from spc.wear.signed_bow import SIGN_OF_SHAPE, SignedBow, bow_of_cycle
 from spc.wear.twist_run import LEAST_IN_RUN, twist_run
 
-__all__ = ["bow_of_rows", "bow_signal", "form_is_written", "rows_of_cycle_now", "running_bow", "twist_signal"]
+__all__ = [
+    "bow_of_rows", "bow_signal", "form_is_written", "form_signals", "rows_of_cycle_now", "running_bow", "twist_signal",
+]  # fmt: skip
 
 # Everything a bow is made from.
 _SAID = ("kind", "first_pass", "age_faces", "flatness_low_um", "flatness_high_um", "shape")
@@ -153,3 +157,34 @@ def twist_signal(lap: str, rows: pd.DataFrame, *, cycle_now: int, shift_us: int)
         age_faces=float(last["age_faces"]),
         spoke_face_id=int(spoke["face_id"]),
     )
+
+
+def form_signals(turning: Signal | None, twist: Signal | None, *, place: Callable[[int], int]) -> tuple[Signal, ...]:
+    """Say once what the form of a lap does: one that turns and twists says both, for one answer is given to it.
+
+    Parameters
+    ----------
+    turning, twist : Signal or None
+        From `bow_signal` and `twist_signal`, None where nothing is to be said.
+    place : callable
+        Where a face lies among the lap's rows, from its number.
+
+    Returns
+    -------
+    tuple of Signal
+        One or none. Of two it began with the one that began first, and spoke with the one that spoke last: what is new
+        this shift is said to be new.
+    """
+    if turning is None or twist is None:
+        return tuple(one for one in (turning, twist) if one is not None)
+    first = min(turning, twist, key=lambda one: place(one.since_face_id))
+    spoke = max((turning.spoke_face_id, twist.spoke_face_id), key=place)
+    both = replace(
+        turning,
+        rule=f"{turning.rule}, and {twist.rule}",
+        sentence=f"{turning.sentence} Beside it, {twist.sentence.removeprefix(f'{twist.lap}: ')}",
+        since_face_id=first.since_face_id,
+        since_faces=first.since_faces,
+        spoke_face_id=spoke,
+    )
+    return (both,)

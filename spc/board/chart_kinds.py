@@ -255,7 +255,7 @@ def _sum(series: ChartSeries, options: ChartOptions) -> Made:
     begun = []
     for name, since, own in (("high", found.high_since, found.high), ("low", found.low_since, found.low)):
         if own is not None and since >= 0 and own.signals and own.signals[0].index.size:
-            begun.append(f"the {name} sum has stood above 0 since face {series.rows['face_id'].iloc[since]}")
+            begun.append(f"the {name} sum has stood above 0 since {series.face(since)}")
     return Made(
         tuple(_faces(series, chart) for chart in charts), _rested(options, len(series)),
         seen(run, charts[0].sigma, series.unit, "faces"), (*begun, *_doubts(series, 3.0)),

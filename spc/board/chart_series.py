@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView
 from spc.board.shown_length import shown_length
 from spc.board.stream_memory import basis_frozen
-from spc.chart.stream import SIGNS, stream_of
+from spc.chart.stream import SIGNS, face_of_cycle, stream_of
 from spc.measure.shown import ShownLength
 
 __all__ = ["CHARACTERISTICS", "ChartSeries", "GROUPINGS", "groups_of", "series_of"]
@@ -48,6 +48,11 @@ class ChartSeries:
     def __len__(self) -> int:
         """Count the readings."""
         return int(self.value.size)
+
+    def face(self, place: int) -> str:
+        """Say which face the reading at a place is of: 'face 13 of its cycle (2026-03-05 10:12)'."""
+        row = self.rows.iloc[place]
+        return face_of_cycle(float(row["age_faces"]), str(row["time_text"]))
 
 
 def series_of(view: CellView, lap: str, sign: str, *, part: str = "", asked: ShownLength | None = None) -> ChartSeries:

@@ -16,11 +16,11 @@ from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.board.to_come import face_words
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
-from spc.chart.price import in_points
+from spc.chart.price import in_points, one_in
 from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
-from spc.chart.stream import SIGNS, Stream
+from spc.chart.stream import SIGNS, Stream, face_of_cycle
 from spc.measure.shown import ShownLength, told_apart
 from spc.settings import Settings
 from spc.store.store import Store
@@ -39,6 +39,7 @@ class ExtraRule:
     words: str
     price: str  # in days between false alarms
     face_ids: tuple[int, ...]  # where it spoke
+    faces: tuple[str, ...]  # the same in words, each by its cycle
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +171,7 @@ def _baseline(model: ChartModel, words: str) -> str:
 
 
 def _alarms(model: ChartModel, unit: ShownLength | None) -> str:
-    attained = model.attained_alpha
-    alone = f"1 face in {in_points(1 / attained)}" if attained > 0 else "no face"
+    alone = one_in(model.attained_alpha, "face")
     steps = f" on steps of {length_words(model.step, model.sign, unit)}" if model.step > 0 else ""
     text = (
         f"By chance {alone} lies beyond the limit{steps} (set for 1 in {in_points(1 / model.rules.alpha)}); with the "
@@ -248,7 +248,7 @@ def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
     rule = rule_named(name)
     plan, widths = cell.plan, cell.plan.widths
     if widths is None:
-        return ExtraRule(rule.name, rule.words, plan.sentence, ())
+        return ExtraRule(rule.name, rule.words, plan.sentence, (), ())
     points_a_day = max(plan.points_per_week / max(plan.charts, 1) / 7.0, 1e-6)
     side = SIGNS[judged.stream.sign].side
     cost = price_beside_pair(
@@ -256,8 +256,9 @@ def _extra(judged: Replayed, name: str, cell: CellCharts) -> ExtraRule:
         sides=side,
     )  # fmt: skip
     found = rule_signals(judged.z, rules=(rule,), limit_z=widths.limit_z, sides=side)
-    faces = tuple(int(judged.stream.face_id[i]) for signals in found for i in signals.index.tolist())
-    return ExtraRule(rule.name, rule.words, cost, faces)
+    places = [i for signals in found for i in signals.index.tolist()]
+    faces = tuple(_face(judged.stream, i) for i in places)
+    return ExtraRule(rule.name, rule.words, cost, tuple(int(judged.stream.face_id[i]) for i in places), faces)
 
 
 def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, NDArray[np.int64]]:
@@ -277,9 +278,7 @@ def _where_it_began(judged: Replayed) -> tuple[ChangeSearch | None, NDArray[np.i
 
 
 def _face(stream: Stream, position: int) -> str:
-    """Say which face, as the axis of its cycle counts it: 'face 13 of its cycle (2026-03-05 10:12)'."""
-    when = f" ({stream.time_text[position]})" if stream.time_text[position] else ""
-    return f"face {int(stream.age_faces[position]) + 1} of its cycle{when}"
+    return face_of_cycle(float(stream.age_faces[position]), str(stream.time_text[position]))
 
 
 def _between(stream: Stream, places: NDArray[np.int64]) -> str:

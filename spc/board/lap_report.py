@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.answers import answer_questions, pass_to_pass
-from spc.board.bow_signals import bow_signal, rows_of_cycle_now, running_bow, twist_signal
+from spc.board.bow_signals import bow_signal, form_signals, rows_of_cycle_now, running_bow, twist_signal
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
@@ -35,7 +35,7 @@ from spc.board.open_signals import open_signals
 from spc.board.over_limit import over_limit_remarks
 from spc.board.pace import faces_per_shift
 from spc.board.pass_scatter import pass_scatter
-from spc.board.reactions import answered_faces, handed_text, is_answered
+from spc.board.reactions import answered_faces, handed_text, is_answered, place_of
 from spc.board.relap_signals import relap_signal
 from spc.board.results import LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
@@ -112,7 +112,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     since = doubt.age_faces if doubt is not None else 0.0
     forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
     as_before = _turns_as_before(own, forecast)
-    said = (*stop_signals(view, lap), *own.charted, *(() if as_before else own.turning), *own.relaps)
+    form = form_signals(None if as_before else own.turning, own.twist, place=partial(place_of, view, lap))
+    said = (*stop_signals(view, lap), *own.charted, *form, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
     part = part_that_moved(view, cell, lap, said)
     seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room, own.unread, bool(as_before))
@@ -148,7 +149,8 @@ class _Own(NamedTuple):
     """What the rows, events, limits and charts of one lap say by themselves."""
 
     charted: tuple[Signal, ...]
-    turning: tuple[Signal, ...]
+    turning: Signal | None
+    twist: Signal | None
     relaps: tuple[Signal, ...]
     bow: SignedBow
     lead: LeadSign
@@ -205,16 +207,25 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     rows, signs, faces = view.faces_of(lap), view.signs_of(lap), view.lapped_of(lap)
     cycles = view.cycles_of(lap)
     fresh = cycle_closed(view, lap)
-    bow, turning, relaps = running_bow(view, lap, room), None, None
+    bow, turning, twist, relaps = running_bow(view, lap, room), None, None, None
+    shift_us = shift_at(view.now, view.settings).start_us
+
+    def unanswered(signal: Signal | None) -> Signal | None:
+        return None if signal is None or is_answered(view, lap, signal.sign, signal.since_face_id) else signal
+
     if not fresh:
-        turning = _turning(view, lap, bow, room)
+        turning = unanswered(bow_signal(lap, rows_of_cycle_now(view, lap, room), bow, shift_us=shift_us))
+        twist = unanswered(
+            twist_signal(lap, own_faces(view, lap, room), cycle_now=view.cycle_now(lap), shift_us=shift_us)
+        )
         relaps = relap_signal(view, cell, lap, room)
     texts = (rows.iloc[:0] if fresh else rows)["flatness_text"]
     texts = texts[texts != ""].iloc[-12:]
     last = faces.iloc[-1] if len(faces) else None
     return _Own(
         charted=() if fresh else open_signals(view, cell, lap, room=room),
-        turning=(turning,) if turning is not None else (),
+        turning=turning,
+        twist=twist,
         relaps=(relaps,) if relaps is not None else (),
         bow=bow,
         lead=lead_of(view, lap),
@@ -231,15 +242,6 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
         unread=not fresh and waits_for_second_reader(rows, room.carried),
         rate_basis=cell.charts[lap, "removal rate"].replayed.stream.basis_words,
     )
-
-
-def _turning(view: CellView, lap: str, bow: SignedBow, room: RoomOfLap) -> Signal | None:
-    """Signal that the form of the running cycle turns or twists; None once it is answered."""
-    shift_us = shift_at(view.now, view.settings).start_us
-    found = bow_signal(lap, rows_of_cycle_now(view, lap, room), bow, shift_us=shift_us) or twist_signal(
-        lap, own_faces(view, lap, room), cycle_now=view.cycle_now(lap), shift_us=shift_us
-    )
-    return None if found is None or is_answered(view, lap, "bow", found.since_face_id) else found
 
 
 def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast: LapForecast) -> LapReport:

@@ -110,7 +110,8 @@ def decide_state(
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
     if out_of_use:
-        rests, ended = f"{lap} is {out_of_use}.", faces_left.status == "ended"
+        has, ended = "has been" if " since " in out_of_use else "is", faces_left.status == "ended"
+        rests = f"{lap} {has} {out_of_use}."
         if stops and not ended:  # the faces are on the bench, wherever the lap is
             rests = f"{rests} {stops[0].sentence} See that nothing is passed on."
             return LapState("resting", "", rests, tuple(s.sentence for s in stops))
@@ -131,8 +132,8 @@ def decide_state(
         room = f"{room.split(':', 1)[0].rstrip('.')}."  # what it asked for is done
     unseen = room and not room_found
     slope = (
-        f"Its sloping chart says not wearing as usual: {unusual} (said at any look of one or two usual "
-        "cycles in 100, and of up to 4 of those that outlive the past ones)."
+        f"Its sloping chart says it does not wear as usual: {unusual}. Of 100 cycles that wear as usual it says so, at "
+        "some look, of one or two, and of up to 4 where they outlast the past ones."
     )
     evidence = (
         *(said for said in (room, room_found) if said),

@@ -120,7 +120,7 @@ def likelihood_sum(series: ChartSeries, options: ChartOptions) -> Made:
     )
     remarks = [choice.sentence]
     if found.since >= 0 and found.chart.signals[0].index.size:
-        remarks.append(f"the sum has stood above 0 since face {series.rows['face_id'].iloc[found.since]}")
+        remarks.append(f"the sum has stood above 0 since {series.face(found.since)}")
     return Made(
         (Panel(found.chart, _labels(series), _times(series)),), _rested(series, options), sees, tuple(remarks)
     )  # fmt: skip

@@ -149,7 +149,7 @@ def _drifting(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str
     elif silent:
         when = f"drifted {way} from about {back} to {plural(silent, 'face')} ago"
     elif back:
-        when = f"drifts {way} since about {plural(back, 'face')} ago"
+        when = f"has drifted {way} since about {plural(back, 'face')} ago"
     else:
         when = f"drifts {way} with the last face"
     middle, usual = _middle(stream, begin, s.position), _usual(judged, begin, s.position)
@@ -171,7 +171,8 @@ def _beyond(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
         begin -= 1
     first, last = int(counted.back[begin]), int(counted.back[s.position])
     if last == 0:
-        when = "is beyond its chart limit " + (f"since {plural(first, 'face')} ago" if first else "with the last face")
+        since = f"has been beyond its chart limit since {plural(first, 'face')} ago"
+        when = since if first else "is beyond its chart limit with the last face"
     elif first == last:
         when = f"was beyond its chart limit {plural(last, 'face')} ago"
     else:

@@ -20,6 +20,7 @@ from spc.board.room_history import look_at_room
 from spc.board.study_age import PlannedAge, planned_age
 from spc.board.study_plan import StudyPlan, check_plan, plan_from_json
 from spc.chart.replay import ChartSignal, signals_of
+from spc.chart.stream import Stream, face_of_cycle
 
 __all__ = [
     "DATA_COLUMNS",
@@ -277,7 +278,7 @@ def _watch(
         watched += int(np.count_nonzero(among & np.isfinite(judged.z)))
         wanted = set(ids.tolist())
         spells = _spells([s for s in signals_of(judged) if s.face_id in wanted])
-        signals += [_told(spell) for spell in spells if not _answered(view, spell)]
+        signals += [_told(spell, judged.stream) for spell in spells if not _answered(view, spell)]
     return tuple(limits), watched, tuple(signals)
 
 
@@ -302,7 +303,7 @@ def _answered(view: CellView, spell: list[ChartSignal]) -> bool:
     return any(begin <= place_of(view, first.lap, face) <= end for face in of_spell["face_id"].tolist())
 
 
-def _told(spell: list[ChartSignal]) -> str:
+def _told(spell: list[ChartSignal], stream: Stream) -> str:
     first, many = spell[0], len(spell)
-    on = f"on {many:,} faces from face {first.face_id} on" if many > 1 else f"on face {first.face_id}"
-    return f"{first.lap}: {first.rule} {on}" + (f" ({first.time_text})" if first.time_text else "")
+    face = face_of_cycle(float(stream.age_faces[first.position]), first.time_text)
+    return f"{first.lap}: {first.rule} " + (f"on {many:,} faces from {face} on" if many > 1 else f"on {face}")

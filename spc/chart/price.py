@@ -9,9 +9,10 @@ from spc.chart.checks import number_in
 from spc.chart.rules import RULES, RunRule
 from spc.chart.run_length import RunLength, ewma_run_length, rule_run_length
 
-__all__ = ["RulePrice", "ewma_width_for", "in_points", "price", "sees"]
+__all__ = ["RulePrice", "ewma_width_for", "in_points", "one_in", "price", "sees"]
 
 BASE = (RULES["beyond the limit"],)
+_RAREST = 1e-6  # chance of one point: what a fitted law says of rarer ones is no knowledge; our own rule
 _NARROWEST, _WIDEST = 0.05, 8.0  # widths of a drifting average looked at, standard deviations of it
 
 
@@ -94,6 +95,20 @@ def sees(
         f"{shift * sd_in_unit:.3g} {unit} after about {in_points(run_length(shift).average)}" for shift in shifts_sd
     ]
     return "sees a lasting shift of " + ", ".join(parts) + " points"
+
+
+def one_in(chance: float, what: str) -> str:
+    """Return a chance as a person would say it: '1 face in 3,820'; of one that no fitted law can tell, so much.
+
+    Parameters
+    ----------
+    chance : float
+        0 to 1.
+    what : str
+        One of those counted: 'face'.
+    """
+    said = f"1 {what} in {in_points(1 / max(chance, _RAREST))}"
+    return said if chance >= _RAREST else f"fewer than {said}"
 
 
 def in_points(value: float) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from spc.measure.preston import BASES, PLAIN, RateBasis, RateChoice, basis_named, choose_basis, rate_divisor
 
-__all__ = ["NO_GRIT", "SIGNS", "Sign", "Stream", "grit_running", "rate_unit", "stream_of"]
+__all__ = ["NO_GRIT", "SIGNS", "Sign", "Stream", "face_of_cycle", "grit_running", "rate_unit", "stream_of"]
 
 Array = NDArray[np.float64]
 
@@ -189,6 +189,19 @@ def stream_of(
         choice.sentence,
     )
     return whole.where(readable & first)
+
+
+def face_of_cycle(age_faces: float, time_text: str) -> str:
+    """Say which face, as the axis of its cycle counts it: 'face 13 of its cycle (2026-03-05 10:12)'.
+
+    Parameters
+    ----------
+    age_faces : float
+        Lappings before it since the cycle began.
+    time_text : str
+        When, as written; '' = not known.
+    """
+    return f"face {int(age_faces) + 1} of its cycle{f' ({time_text})' if time_text else ''}"
 
 
 def rate_unit(sign: str, basis: str) -> str:

@@ -6,7 +6,8 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from dashboard import data, opening, start
-from dashboard.opening import OpeningWords, keep_opening, link, opened
+from dashboard.opening import Opening, keep_opening, link, opened
+from dashboard.theme import DARK, palette
 from spc.store.store import Store
 
 PAGE = b'<html><head><title>Streamlit</title></head><body><div id="root"></div></body></html>'
@@ -45,7 +46,7 @@ def asked(path="/", query=b"", headers=(), status=200, kind=b"text/html; charset
 
     scope = {"type": "http", "method": method, "path": path, "query_string": query, "headers": list(headers)}
     with ThreadPoolExecutor(1) as apart:  # a browser driven by this process has a loop of its own running here
-        apart.submit(lambda: asyncio.run(OpeningWords(framework)(scope, receive, send))).result()
+        apart.submit(lambda: asyncio.run(Opening(framework)(scope, receive, send))).result()
     (got,) = seen
     return dict(sent[0]["headers"]), b"".join(m.get("body", b"") for m in sent[1:]), got
 
@@ -63,7 +64,9 @@ def test_the_page_goes_out_with_the_words_and_a_browser_keeps_none_of_it(told):
     "other",
     [
         {"path": "/static/js/index.js", "kind": b"text/javascript"},
-        {"path": "/lap"},
+        {"path": "/static/js/index.js"},
+        {"path": "/_stcore/health"},
+        {"path": "/icon.png"},
         {"method": "POST"},
         {"status": 400},
         {"kind": b"application/json"},
@@ -79,7 +82,19 @@ def test_words_that_are_no_longer_true_are_not_handed_out(told, monkeypatch):
     with Store.open(told) as store:
         store.set_limit("*", "flatness", upper_um=0.9, upper_text="3 bands", who="QE")
     assert opened("") is None
-    assert asked()[1] == PAGE
+    assert b"lc-opening" not in asked()[1]
+
+
+@pytest.mark.parametrize("path", ["/", "/lap", "/proof", "/log/"])
+def test_every_page_goes_out_with_the_rules_of_the_screens_before_anything_is_drawn(told, path):
+    headers, body, _ = asked(path=path, query=b"lap=CI-1")
+    page = body.decode()
+    assert page.index("<body>") < page.index(".st-key-lap-grid") < page.index('<div id="root">')  # after the head's own
+    assert "@font-face" in page and page.count("prefers-color-scheme") == 2
+    assert headers[b"cache-control"] == b"no-store" and int(headers[b"content-length"]) == len(body)
+    assert ("CI-1 wears as usual" in page) == (path == "/")  # the words are those of the shift view
+    asked_dark = asked(path=path, query=b"light=dark")[1].decode()
+    assert "prefers-color-scheme" not in asked_dark and palette(DARK) in asked_dark
 
 
 def test_words_hang_on_the_settings_and_on_the_stretch_of_the_clock(told, monkeypatch):
@@ -104,7 +119,6 @@ def test_each_choice_has_words_of_its_own_and_the_rest_of_the_link_goes_along(to
     assert opened("unit=um") is None
     words = opened("unit=uin&numbers=de&light=dark")
     assert 'href="/lap?lap=CI-1+%26+co&amp;unit=uin&amp;numbers=de&amp;light=dark"' in words
-    assert "prefers-color-scheme: light" in opened("") and "prefers-color-scheme: light" not in words
 
 
 def test_a_link_cannot_put_anything_of_its_own_into_the_page(told):

@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.theme import DARK, LIGHT, look_for, state_mark, stylesheet
+from dashboard.theme import DARK, LIGHT, look_for, rules, state_mark, stylesheet
 from spc.board.results import STATES
 
 
@@ -38,7 +38,7 @@ def test_every_state_has_its_own_shape_in_the_stylesheet():
 
 
 def test_the_stylesheet_names_nothing_that_no_page_writes():
-    css = stylesheet(LIGHT, wall=True)
+    css = rules("screen") + stylesheet(LIGHT, wall=True)
     assert set(re.findall(r"(--lc-[a-z-]+):", css)) <= set(re.findall(r"var\((--lc-[a-z-]+)\)", css))
     pages = "".join(path.read_text() for path in (Path(__file__).parents[2] / "dashboard").rglob("*.py"))
     made = {f"lc-{kind}-{state}" for kind in ("is", "mark") for state in STATES}

@@ -126,9 +126,15 @@ def test_a_lap_told_in_passes_says_how_many_faces_they_were(filled_store, monkey
     assert all(said in text(run("lap", lap="CI-1")) for said in ("passes left", "20 faces in 32 passes"))
 
 
+def test_the_fact_of_faces_left_says_them_once_and_names_their_part(filled_store, monkeypatch):
+    put(monkeypatch, fixtures.shift(), faces_left=fixtures.faces_left(sentence="0 to 13 faces left (SP-20)"))
+    shown = text(run("lap", lap="CI-1"))
+    assert "<dt>faces left</dt><dd>0 to 13 (" in shown and "faces left</dt><dd>0 to 13 faces left" not in shown
+
+
 @pytest.mark.parametrize("state", ["resting", "due"])
 def test_the_form_of_a_lap_out_of_use_asks_first_what_was_done_to_it(filled_store, monkeypatch, state):
-    put(monkeypatch, fixtures.shift(), state=state, sentence="CI-1 is retired (damaged) since 4 March.")
+    put(monkeypatch, fixtures.shift(), state=state, sentence="CI-1 has been retired (damaged) since 4 March.")
     asked = "Before a face on it, log what was done to it, under Event." in text(run("lap", lap="CI-1"))
     assert asked == (state == "resting")
 

@@ -134,7 +134,8 @@ def test_a_moment_is_told_by_the_clock_of_the_site():
 
 def test_a_moment_of_the_record_is_said_as_a_clock_says_it():
     assert (
-        prose("judges faces from 2026-06-26T12:52:00.000001+00:00 on.") == "judges faces from 2026-06-26 12:52 UTC on."
+        prose("judges faces from 2026-06-26T12:52:00.000001+00:00 on.")
+        == 'judges faces from <span class="lc-whole">2026-06-26</span> 12:52 UTC on.'
     )
 
 
@@ -151,3 +152,9 @@ def test_a_command_that_names_a_lap_is_one_command():
     assert "<code>lapcell chart CI-2 --kind individuals</code>" in told and "`" not in told
     assert "<code>lapcell parts set</code>" in told
     speak(LOCALES["en"], ())
+
+
+def test_a_serial_and_a_day_are_never_broken_over_a_line_end():
+    said = prose("SP-20-02876 of 2026-06-25 15:17 on a diamond-impregnated lap")
+    assert '<span class="lc-whole">SP-20-02876</span> of <span class="lc-whole">2026-06-25</span> 15:17' in said
+    assert "diamond-impregnated" in said and said.count("lc-whole") == 2

@@ -132,3 +132,25 @@ def test_the_table_is_newest_first_with_the_rule_in_words(replayed):
     assert {"from, µm", "to, µm", "chart limit, µm"} < set(table)
     said = set(table["signal"]) - {""}
     assert said and all(BEYOND in words or DRIFTING in words for words in said)
+
+
+def far_from_the_others(replayed, *, low, high):
+    """The same chart, its fifth reading far above all others and beyond its limit."""
+    lows, highs, beyond = replayed.stream.low.copy(), replayed.stream.high.copy(), replayed.beyond.copy()
+    lows[4], highs[4], beyond[4] = low, high, True
+    return replace(replayed, stream=replace(replayed.stream, low=lows, high=highs), beyond=beyond)
+
+
+@pytest.mark.parametrize(("high", "words"), [(362.0, "361 µm"), (np.inf, "360 µm or more")])
+def test_a_reading_far_above_all_others_is_told_at_the_edge_and_presses_nothing_together(replayed, high, words):
+    usual = control_figure(replayed, LIGHT, MICROMETRE)
+    figure = control_figure(far_from_the_others(replayed, low=360.0, high=high), LIGHT, MICROMETRE)
+    top = figure.layout.yaxis.range[1]
+    assert top < 6 * usual.layout.yaxis.range[1]
+    (edge,) = traces(figure, "above the picture")
+    assert list(edge.x) == [5.0] and edge.y[0] < top and edge.text[0].strip("</b>\u2002") == words
+    (bars,) = [trace for trace in traces(figure, "reading") if trace.type == "bar"]
+    assert 5.0 not in list(bars.x) and len(bars.x) == len(replayed.stream) - 1
+    ring = traces(figure, BEYOND)[0]
+    assert ring.x[0] == 5.0 and ring.y[0] == edge.y[0]
+    assert all(note.y <= top for note in figure.layout.annotations if note.yref != "y2")

@@ -205,3 +205,9 @@ def test_readings_of_a_fine_instrument_are_still_seen_in_past_cycles_and_hollow_
     assert strokes.y[1] - strokes.y[0] > 0.01 * top
     (hollow,) = traces(figure, "set aside: the room had moved")
     assert hollow.type == "scatter" and hollow.marker.symbol == "diamond-open" and len(hollow.x) == 4
+
+
+def test_beside_a_hold_the_axis_ends_with_the_readings():
+    held = cycle_figure(picture(fan=None, axis_note=""), faces_left(high=300.0), LIGHT, MICROMETRE)
+    assert held.layout.xaxis.range[1] < 100
+    assert cycle_figure(picture(), faces_left(high=300.0), LIGHT, MICROMETRE).layout.xaxis.range[1] > 300

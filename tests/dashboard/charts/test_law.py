@@ -43,3 +43,13 @@ def test_open_readings_never_count_as_surely_under():
 def test_without_a_limit_no_line_is_drawn():
     figure, _ = draw(limit=float("nan"))
     assert not figure.layout.annotations and [trace.name for trace in figure.data][-1].startswith("fitted law")
+
+
+def test_a_reading_far_above_all_others_does_not_press_the_law_together():
+    fit = fit_intervals(LOW, HIGH, family="gamma")
+    low, high = np.append(LOW, 59.8), np.append(HIGH, 60.0)
+    figure = law_figure(low, high, fit, 0.6, LIGHT, MICROMETRE, what="flatness")
+    assert figure.layout.xaxis.range[1] < 5.0
+    assert any("1 reading above this picture, up to 60 µm" in note.text for note in figure.layout.annotations)
+    calm, _ = draw()
+    assert not any("above" in note.text for note in calm.layout.annotations)

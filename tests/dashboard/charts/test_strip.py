@@ -73,3 +73,8 @@ def test_a_held_lap_has_no_bar_that_invites_to_go_on():
     assert all(len(trace.x) == 0 for trace in figure.data if trace.type == "bar")
     assert [note.text for note in figure.layout.annotations] == ["none until answered"]
     assert strip_table((held,))["faces left"].tolist() == ["none until answered"]
+
+
+def test_words_beside_a_bar_leave_out_what_the_axis_says_and_keep_the_part():
+    laps = (lap(lap="A", faces_left=faces_left(sentence="47 to 116 faces left (SP-20)")),)
+    assert [note.text for note in strip_figure(laps, LIGHT).layout.annotations] == ["47 to 116 (SP-20)"]

@@ -67,3 +67,19 @@ def test_faces_lapped_again_are_marked_and_a_rise_is_ringed(bad, called):
     assert len(marked.x) == sum(bad)
     assert ("more re-laps than usual" in names(figure)) is called
     assert relap_table(report)["lapped again"].tolist().count("yes") == sum(bad)
+
+
+def test_a_reading_far_above_all_others_is_told_at_the_edge_and_presses_nothing_together():
+    report, readings = wear(jump=6.0)  # 400 times as large
+    figure = wear_figure(report, readings, LIGHT, MICROMETRE)
+    assert figure.layout.yaxis.range[1] < 4.0
+    edge = next(trace for trace in figure.data if trace.name == "above the picture")
+    assert list(edge.x) == [AGE[-1]] and edge.text[0].strip("</b>\u2002").endswith(" µm")
+    ring = next(trace for trace in figure.data if trace.name == "beyond usual wear")
+    assert ring.y[0] == edge.y[0] < figure.layout.yaxis.range[1]
+
+
+def test_the_first_and_the_last_reading_are_drawn_whole():
+    report, readings = wear()
+    left, right = wear_figure(report, readings, LIGHT, MICROMETRE).layout.xaxis.range
+    assert left < AGE[0] - 0.5 and right > AGE[-1] + 0.5

@@ -93,7 +93,7 @@ def test_a_worn_lap_that_laps_on_is_asked_after(back):
 @pytest.mark.parametrize("back", [(DAMAGED,)], indirect=True)
 def test_a_retired_lap_that_laps_on_is_asked_after_before_anything_is_foretold(back):
     path, lap_on = back
-    assert told(path, "due", "--lap", "L1")["sentence"].startswith("L1 is retired (damaged) since 2026-")
+    assert told(path, "due", "--lap", "L1")["sentence"].startswith("L1 has been retired (damaged) since 2026-")
     lap_on()
     report = told(path, "due", "--lap", "L1")
     assert report["sentence"].startswith("L1 was retired (damaged) at ") and report["next_step"] == "Say yes or no"

@@ -1,9 +1,10 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from spc.board.bow_signals import bow_of_rows, bow_signal, twist_signal
+from spc.board.bow_signals import bow_of_rows, bow_signal, form_signals, twist_signal
 from spc.wear.cycle import number_cycles
 from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
 
@@ -53,3 +54,14 @@ def test_faces_that_begin_to_read_as_twist_are_told_with_the_cheapest_check():
     )
     assert twist_signal("A", numbered.iloc[:15], cycle_now=1, shift_us=0) is None  # one face is none
     assert twist_signal("A", numbered.iloc[:0], cycle_now=1, shift_us=0) is None
+
+
+def test_of_a_turn_and_a_twist_what_spoke_last_says_when_it_is_new():
+    numbered = rows(-0.035)
+    turning = bow_signal("A", numbered, bow_of_rows(numbered), shift_us=0)
+    twist = replace(turning, rule="the faces read as twist", sentence="A: 4 of 4.", since_face_id=9, spoke_face_id=7)
+    (both,) = form_signals(replace(turning, spoke_face_id=3), twist, place=int)
+    assert both.sentence == f"{turning.sentence} Beside it, 4 of 4."
+    assert (both.since_face_id, both.spoke_face_id) == (1, 7)
+    assert form_signals(None, twist, place=int) == (twist,) and form_signals(turning, None, place=int) == (turning,)
+    assert form_signals(None, None, place=int) == ()

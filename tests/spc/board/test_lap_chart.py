@@ -102,6 +102,7 @@ def test_a_rule_turned_on_shows_its_price(store):
     assert "a false alarm every" in extra.price
     assert set(extra.face_ids) <= set(range(73, 161))
     assert len(extra.face_ids) > 5
+    assert len(extra.faces) == len(extra.face_ids) and all(" of its cycle (" in face for face in extra.faces)
 
 
 def test_a_sign_without_readings_says_so(store):

@@ -141,3 +141,25 @@ def test_past_cycles_of_equal_readings_do_not_tell_how_a_lap_wears(tmp_path, las
     sentence = report["sentence"]
     assert sentence.startswith("L1: the readings do not move. Check the reading") and said in sentence
     assert (report["faces_left"]["status"], report["faces_left"]["past_cycles"]) == ("refused", 4)
+
+
+def test_a_lap_that_turns_and_twists_says_both_and_one_answer_settles_both(tmp_path):
+    worn, _ = worn_log(turning=True)
+    worn.loc[worn.index[-8:], "shape"] = "twist"
+    view, cell = look(tmp_path / "both.db", worn)
+    report = report_of(view, cell, "K1", room=look_at_room(view, cell))
+    (form,) = [signal for signal in report.signals if signal.sign == "bow"]
+    assert "the form has turned from convex to concave" in form.sentence
+    assert "Beside it, 8 of its last 8 faces read as twist, 0 of 22 before. Look first at how" in form.sentence
+    assert form.rule == "the form is turning, and the faces read as twist"
+    assert form.since_faces == CYCLE - 1  # since the first reading, where the turn began: the earlier of the two
+    with Store.open(tmp_path / "both.db") as store:
+        number = store.record_signal(
+            lap=form.lap, sign=form.sign, rule=form.rule, severity=form.severity, sentence=form.sentence,
+            face_id=form.face_id, who="Q",
+        )  # fmt: skip
+        store.answer_signal(number, check_done="", cause="unknown", action="none", result="", who="Q")
+        view = look_at_cell(store, SITE)
+    cell = chart_cell(view)
+    report = report_of(view, cell, "K1", room=look_at_room(view, cell))
+    assert "bow" not in {signal.sign for signal in report.signals}

@@ -67,11 +67,11 @@ def test_too_little_to_say_is_watched_and_says_why():
 def test_a_lap_out_of_use_rests_even_with_signals():
     found = state((STOP,), resting="resting since 4 March")
     assert (found.state, found.step, found.reasons) == ("resting", "", (STOP.sentence,))
-    assert found.sentence == f"L-1 is resting since 4 March. {STOP.sentence} See that nothing is passed on."
+    assert found.sentence == f"L-1 has been resting since 4 March. {STOP.sentence} See that nothing is passed on."
     ended = replace(RANGE, status="ended", sentence="none until reconditioned")
     worn = state((STOP,), left=ended, resting="resting since 4 March")
     assert worn.reasons == ("Faces left: none until reconditioned.",)
-    assert (worn.step, worn.sentence) == ("", "L-1 is resting since 4 March.")
+    assert (worn.step, worn.sentence) == ("", "L-1 has been resting since 4 March.")
 
 
 ASKED = replace(LOOK, sign=RECONDITIONING, sentence="L-1 may have been reconditioned. Was it? Say yes or no.")
@@ -186,7 +186,7 @@ def test_a_lap_whose_sloping_chart_says_otherwise_is_not_said_to_wear_as_usual()
     found = state(unusual="a jump, begun at face 12")
     assert found.state == "cutting" and "wears as usual" not in found.sentence
     assert found.sentence.startswith("L-1 does not wear as usual (a jump, begun at face 12): 20 to 70 faces left")
-    assert any("Its sloping chart says not wearing as usual: a jump" in reason for reason in found.reasons)
+    assert any("Its sloping chart says it does not wear as usual: a jump" in reason for reason in found.reasons)
     soon = state(left=replace(RANGE, low=9.0), unusual="a bend")
     assert soon.sentence.startswith("L-1 does not wear as usual (a bend); plan its reconditioning: ")
 
@@ -212,3 +212,7 @@ def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
 def test_part_numbers_that_last_longer_are_told_by_their_figures(counted, many):
     others = (PartLeft("A", 75.0, 90.0, 120.0, f"75 to 120 {many} left"), PartLeft("C", 30.0, 50.0, 80.0, ""))
     assert replace(RANGE, counted=counted, part="B", others=others).longer == "A: 75 to 120"
+
+
+def test_a_lap_whose_retirement_has_no_time_is_retired():
+    assert state(resting="retired").sentence == "L-1 is retired."

@@ -72,15 +72,19 @@ def drawn(tmp_path, monkeypatch):
         ([-1], [], "is beyond its chart limit with the last face:"),
         ([-6], [], "was beyond its chart limit 5 faces ago:"),
         ([-2], [], "was beyond its chart limit 1 face ago:"),
-        (range(-8, 0), [], "is beyond its chart limit since 7 faces ago:"),
+        (range(-8, 0), [], "has been beyond its chart limit since 7 faces ago:"),
         (range(-10, -3), [], "was beyond its chart limit from 9 to 3 faces ago:"),
         ([-9, -1], [], "is beyond its chart limit with the last face:"),
-        ([-2, -1], [(-3, -7)], "is beyond its chart limit since 1 face ago, after signals since about 6 faces ago:"),
-        ([], [(-1, -5)], "drifts up since about 4 faces ago:"),
-        ([], [(-9, -14), (-4, -8), (-1, -3)], "drifts up since about 13 faces ago:"),  # never back at the centre
-        ([], [(-9, -14), (-1, -3)], "drifts up since about 2 faces ago:"),
+        (
+            [-2, -1],
+            [(-3, -7)],
+            "beyond its chart limit since 1 face ago, after signals since about 6 faces ago:",
+        ),
+        ([], [(-1, -5)], "has drifted up since about 4 faces ago:"),
+        ([], [(-9, -14), (-4, -8), (-1, -3)], "has drifted up since about 13 faces ago:"),  # never back at the centre
+        ([], [(-9, -14), (-1, -3)], "has drifted up since about 2 faces ago:"),
         ([-1], [(-1, -9)], "is beyond its chart limit with the last face:"),  # the average speaks of that face alone
-        ([-5], [(-1, -4)], "drifts up since about 4 faces ago:"),
+        ([-5], [(-1, -4)], "has drifted up since about 4 faces ago:"),
         ([], [(-4, -9)], "drifted up from about 8 to 3 faces ago:"),
         ([], [(-4, -4)], "drifted up 3 faces ago:"),
         ([], [(-2, -9)], "drifted up from about 8 to 1 face ago:"),
@@ -103,5 +107,5 @@ def test_what_speaks_after_an_answer_is_open_anew_and_told_from_where_the_spell_
     dealt_with = set(faces[:-3])
     monkeypatch.setattr("spc.board.open_signals.is_answered", lambda view, lap, sign, face: face in dealt_with)
     (signal,), _ = drawn(range(-8, 0))
-    assert "is beyond its chart limit since 7 faces ago:" in signal.sentence
+    assert "has been beyond its chart limit since 7 faces ago:" in signal.sentence
     assert signal.spoke_face_id == signal.since_face_id == faces[-3] and signal.since_faces == 2

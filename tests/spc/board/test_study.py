@@ -1,5 +1,6 @@
 import json
 import math
+import re
 import shutil
 from dataclasses import replace
 
@@ -18,6 +19,8 @@ from spc.board.study_plan import StudyPlan
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of
+from tests.spc.board.invented_cell import fill as fill_lap
 from tests.spc.report.invented_study import fill
 
 DAY = pd.Timestamp("2026-04-01T08:30").to_pydatetime()
@@ -231,3 +234,16 @@ def test_the_last_day_of_a_study_is_whole_where_the_clocks_change(tmp_path, day,
         material = gather(look_at_cell(store, settings, rows=None), StudyPlan("P1", until=day))
     assert material.data["serial"].tolist() == ["S0", "S1"]
     assert material.not_taken == ((f"after {day}", 1),)
+
+
+def test_a_signal_nobody_answered_names_its_face_by_its_cycle(tmp_path):
+    faces = faces_of("A", 220, np.random.default_rng(3), jump_at=210, jump=4.0)
+    with Store.open(tmp_path / "cell.db") as store:
+        fill_lap(store, faces, events_of("A", 220))
+        store.set_limit("*", "flatness", upper_um=6 * BAND_UM, upper_text="6 bands", who="QE")
+        told = run_study(view_of(store), StudyPlan("ring seal")).signals
+    assert told
+    for one in told:  # counted from the reconditioning, not through the log
+        face, when = re.search(r"face (\d+) of its cycle \((.+)\)(?: on)?$", one).groups()
+        at = faces["time_text"].tolist().index(f"{when}:00" if when.count(":") == 1 else when)
+        assert int(face) == at % 40 + 1 < 211

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from spc.chart.pair_chart import pair_chart
+from spc.chart.price import one_in
 from spc.chart.rule_beside_pair import pair_run_length, price_beside_pair, rule_and_pair_run_length
 from spc.chart.rules import RULES, rule_signals
 from spc.chart.run_length import ewma_run_length, rule_run_length
@@ -61,3 +62,8 @@ def test_refusals():
         price_beside_pair(LIMIT, 0.0, **IN_USE, sides="upper")
     with pytest.raises(ValueError, match="`sides`"):
         pair_run_length(**IN_USE, sides="left")
+
+
+def test_a_chance_that_no_fitted_law_can_tell_is_not_told_to_its_last_digit():
+    assert one_in(1 / 3820, "face") == "1 face in 3,820"
+    assert one_in(1e-21, "face") == one_in(0.0, "face") == "fewer than 1 face in 1,000,000"

@@ -111,6 +111,19 @@ def test_cumulative_sum_has_its_published_run_length(tmp_path):
     assert any("has stood above 0 since face 4" in remark for remark in found["remarks"])
 
 
+@pytest.mark.parametrize("kind", ["cumulative sum", "likelihood-ratio sum"])
+def test_a_sum_names_the_face_by_its_cycle_and_time(tmp_path, kind):
+    rng = np.random.default_rng(5)
+    values = [f"{v:.2f}" for v in np.concatenate([rng.normal(10, 1, 40), rng.normal(18, 1, 10)])]
+    times = [f"2026-03-{1 + i // 5:02d} {8 + i % 5:02d}:00" for i in range(50)]
+    cell = Cell(tmp_path, values, columns=(("time", times),))
+    cell.run("events", "add", "L", "reconditioned", "--time", "2026-03-05 12:30", "--who", "Q", code=0)
+    since = [remark for remark in cell.chart(kind)["remarks"] if "has stood above 0" in remark]
+    assert since and all(re.search(r"since face \d+ of its cycle \(2026-03-\d\d \d\d:00\)", one) for one in since)
+    face, day, hour = map(int, re.search(r"face (\d+) of its cycle \(2026-03-(\d+) (\d+):", since[0]).groups())
+    assert face == 5 * (day - 1) + (hour - 8) + 1 - 25  # counted from the reconditioning, not through the log
+
+
 def test_readings_that_are_not_independent_or_not_normal_are_told(tmp_path):
     rng = np.random.default_rng(12)
     walk = [0.0]

@@ -152,11 +152,10 @@ def pass_to_pass(
 def _step(before: "pd.Series[float]", after: "pd.Series[float]", least_um: float) -> str:
     """Tell which way one reading lies from another; '' where they overlap, lie nearer than `least_um` or one misses."""
     ends = [(one["flatness_low_um"], one["flatness_high_um"]) for one in (before, after)]
-    if abs(sum(ends[1]) - sum(ends[0])) / 2 < least_um:
+    better, worse = ends[1][1] < ends[0][0], ends[1][0] > ends[0][1]
+    if not (better or worse) or abs(sum(ends[1]) - sum(ends[0])) / 2 < least_um:
         return ""
-    if ends[1][1] < ends[0][0]:
-        return "better"
-    return "worse" if ends[1][0] > ends[0][1] else ""
+    return "better" if better else "worse"
 
 
 def _turned(first: "pd.Series[str]", last: "pd.Series[str]") -> bool:

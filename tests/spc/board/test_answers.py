@@ -46,6 +46,9 @@ def test_pass_to_pass_better_worse_and_not_told():
     assert told(worse, held=True).endswith("2 passes. Stop and look at the lap.")
     assert told(numbered([reading(0.2, 0.4, 1), reading(0.3, 0.5, 2)])).startswith("No change that the reading")
     assert "No face here has two readings" in told(numbered([reading(0.2, 0.4, 1)]))
+    both_open = numbered([reading(0.5, np.inf, 1), reading(0.8, np.inf, 2)])
+    assert told(both_open).startswith("No change that the reading can tell")
+    assert told(numbered([reading(0.2, 0.4, 1), reading(0.8, np.inf, 2)])).startswith("Worse")
 
 
 def test_pass_to_pass_says_neither_while_the_scatter_is_not_known_and_tells_what_a_pass_usually_does():

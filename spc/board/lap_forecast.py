@@ -183,7 +183,7 @@ def forecast_cycle(
     name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
     slipped = slips((*paths, own))[-1]  # one mistyped reading is no wear
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
-    newest = now.rows[["age_faces", "face_id"]].iloc[-1].tolist() if len(now.rows) else ()
+    newest = now.rows["age_faces"].iloc[-1:].tolist()
     limits = [value for limit in now.limits for value in (limit.part, limit.limit_um, limit.text)]
     about = (lap, *limits, len(now.rows), *newest, count, how.signed, how.apart, how.refused, *past.ways)
     asked = digest_of_values(name, *about, *values_of(own))
@@ -218,7 +218,7 @@ def _forecast(
 ) -> LapForecast:
     rows = running.rows
     now = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
-    rng = np.random.default_rng(_seed(lap, str(len(rows)), str(rows["face_id"].iloc[-1]) if len(rows) else ""))
+    rng = np.random.default_rng(_seed(lap, str(len(rows)), repr(now)))
     name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
     fit = cache.fit(name, paths, signed=how.signed)
     if how.apart:

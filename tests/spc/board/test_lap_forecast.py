@@ -17,6 +17,7 @@ from spc.store.store import Store
 from spc.wear.signed_path import signed_path
 from spc.wear.wear_path import wear_path
 from tests.spc.board.invented_cell import BAND_UM, events_of, faces_of, fill
+from tests.spc.commands.planted_cell import PlantedCell, told
 
 SITE = Settings(time_zone="UTC")
 N = 150  # three cycles of 40 and a running one of 30
@@ -272,3 +273,21 @@ def test_a_lap_that_wears_four_times_as_fast_as_all_before_is_forecast_from_its_
         left = found.faces_left
         assert left.low <= 0.8 / slope - 8 <= left.high, left.sentence
         assert ("its readings do not go as theirs" in found.borrowed) == its_own
+
+
+def test_the_order_in_which_a_log_was_delivered_changes_no_figure(tmp_path, monkeypatch):
+    """Faces are numbered as they come in: of the second cell from the newest back."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+
+    def turning(lap, cycle, age, row):
+        row["shape"] = "convex" if age < 8 else "concave"
+
+    answers = []
+    for name, way in (("told", 1), ("back", -1)):
+        cell = PlantedCell(5, laps=("L1", "L2"), cycles=4, last=16, fault=turning)
+        cell.rows = cell.rows[::way]
+        (tmp_path / name).mkdir()
+        laps = told(cell.store(tmp_path / name), "due")["laps"]
+        answers.append([(one["sentence"], one["faces_left"], one["reasons"], one["confidence"]) for one in laps])
+    assert answers[0] == answers[1]
+    assert all(left["status"] in ("range", "over") for _, left, _, _ in answers[0])

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 __all__ = ["WallFit", "fit_wall"]
 
 # Sizes of the type, in hundredths of the width of the screen, and the shape of a screen on a wall.
-_LARGEST, _SMALLEST, _STEP = 1.6, 0.9, 0.05
+_LARGEST, _SMALLEST, _STEP = 2.0, 0.9, 0.05
 _HEIGHT = 56.25  # of the screen, in the same hundredths: 16 to 9
 _LEAST_PX = 16  # for a small screen
-# Heights in rem as `wall.css` sets them, and the width of a letter; beside the sentence stand the other columns.
-_LETTER, _BESIDE = 0.52, 44.0
+# Heights in rem as `wall.css` sets them, and the width of a letter, of the heading and of the rest, with what is lost
+# at line ends; beside the sentence stand the other columns.
+_TITLE_LETTER, _LETTER, _BESIDE = 0.76, 0.485, 44.0
 _ROW, _ROW_LINE, _ROW_PAD = 4.3, 1.76, 0.7
 _REST, _NOTICE_PAD, _NOTICE_LINE, _FOOT = 2.9, 1.6, 1.6, 3.0
 _TAG = re.compile(r"<[^>]*>")
@@ -65,7 +66,7 @@ def _tall(headline: str, notices: list[str], rows: list[str], rests: int, *, acr
     def lines(text: str, letter: float, beside: float) -> int:
         return math.ceil(max(len(_TAG.sub("", text)), 1) * letter / max(across - beside, 10.0))
 
-    top = 3.0 + 2.4 * lines(headline, 2 * _LETTER, 5.0)
+    top = 3.0 + 2.4 * lines(headline, _TITLE_LETTER, 5.0)
     framed = sum(_NOTICE_PAD + _NOTICE_LINE * lines(text, _LETTER, 6.0) for text in notices)
     said = sum(max(_ROW, _ROW_PAD + _ROW_LINE * lines(text, 1.1 * _LETTER, _BESIDE)) for text in rows)
     return top + framed + said + _REST * rests + _FOOT

@@ -135,7 +135,7 @@ def _top(high: Array, low: Array, limit: Array) -> float:
     if not values.size:
         return 1.0
     usual = max(float(np.median(closed)) if closed.size else 0.0, float(limits.max()) if limits.size else 0.0)
-    return capped(float(values.max()), usual) * 1.05
+    return capped(values, usual) * 1.05
 
 
 def _add_far(

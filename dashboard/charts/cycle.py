@@ -86,23 +86,16 @@ def cycle_table(picture: CyclePicture, unit: DisplayUnit) -> pd.DataFrame:
     return table.iloc[::-1].reset_index(drop=True)
 
 
-def _finite_top(values: Array) -> float:
-    finite = values[np.isfinite(values)]
-    return float(finite.max()) if finite.size else 0.0
-
-
 def _ceiling(picture: CyclePicture) -> float:
+    """Where the upright axis ends, micrometres; a wide band does not dwarf the readings."""
     paths = (picture.now, *picture.past)
-    tops = [_finite_top(path.high_um) for path in paths]
-    tops += [_finite_top(path.low_um) * 1.25 for path in paths]
-    limit = picture.limit_um if math.isfinite(picture.limit_um) else 0.0
-    read = max([*tops, limit * 1.25, 1e-6])
-    highs = np.concatenate([path.high_um for path in paths])
-    usual = float(np.median(highs[np.isfinite(highs)])) if np.isfinite(highs).any() else 0.0
-    read = capped(read, max(limit, usual))
-    return (
-        max(read, min(_finite_top(picture.band_high_um), 1.3 * read)) * 1.06
-    )  # a wide band does not dwarf the readings
+    low, high = (np.concatenate([getattr(path, name) for path in paths]) for name in ("low_um", "high_um"))
+    closed, limit = high[np.isfinite(high)], picture.limit_um if math.isfinite(picture.limit_um) else 0.0
+    usual = float(np.median(closed)) if closed.size else 0.0
+    tops = np.concatenate([closed, 1.25 * low[np.isfinite(low)], [1.25 * limit, 1e-6]])
+    read = capped(tops, max(limit, usual))
+    band = picture.band_high_um[np.isfinite(picture.band_high_um)]
+    return max(read, min(float(band.max(initial=0.0)), 1.3 * read)) * 1.06
 
 
 def _right_end(picture: CyclePicture, left: FacesLeft, last_age: float) -> float:

@@ -12,13 +12,31 @@ from spc.report.locale import TOLD
 __all__ = ["capped", "far_marks", "far_size", "far_words", "reach_of"]
 
 _FAR = 6.0  # times what is usual: what lies farther out is told at the edge
+_ABOVE = 1.25  # of the readings' height: the room they have with that of the mark
 _FEW, _FEW_OF = 3, 0.02  # strays there may be at most, and as a share of all: more are what the readings do
 _SPREAD = 3 * 1.4826  # median distance from the middle to three standard deviations of a normal law
 
 
-def capped(top: float, usual: float) -> float:
-    """Return where an axis from zero ends that would hold `top`: some times the usual at most, 0 = not known."""
-    return min(top, _FAR * usual) if usual > 0 else top
+def capped(values: Array, usual: float) -> float:
+    """Return where an axis from zero ends.
+
+    Parameters
+    ----------
+    values : ndarray (n,)
+        What is drawn, finite, one or more.
+    usual : float
+        Their usual size, 0 = not known.
+
+    Returns
+    -------
+    float
+        The largest value; where that is farther out than some times the usual, a little more than the largest that is
+        not, so that there is room for the mark of what lies above.
+    """
+    top, far = float(values.max()), _FAR * usual
+    if usual <= 0 or top <= far:
+        return top
+    return _ABOVE * float(values[values <= far].max(initial=usual))
 
 
 def reach_of(values: Array, lines: Array) -> tuple[float, float]:

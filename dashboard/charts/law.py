@@ -50,10 +50,9 @@ def law_figure(
         look, x_title=f"{what}, {unit.label}", y_title="share of faces at or under it, %", height=int(420 * look.scale)
     )
     finite = high_um[np.isfinite(high_um)]
-    top = max(float(finite.max()) if finite.size else 0.0, float(low_um.max()), float(fit.isf(0.001)))
-    usual = max(float(fit.isf(0.001)) / 3, limit_um if math.isfinite(limit_um) else 0.0)  # the law is drawn whole
-    most, top = top, capped(top, usual)
-    top = max(top, 1.15 * limit_um) if math.isfinite(limit_um) else top
+    read, law = np.concatenate([finite, low_um]), float(fit.isf(0.001))
+    limit = limit_um if math.isfinite(limit_um) else 0.0
+    top = max(capped(read, max(law / 3, limit)), law, 1.15 * limit)  # the law is drawn whole
     ends = np.unique(np.concatenate([low_um, finite]))[:: max(1, 2 * low_um.size // _MOST_ENDS)]
     grid = np.unique(np.concatenate([np.linspace(0.0, top * 1.05, _POINTS), ends, np.nextafter(ends, 0.0)]))
     sure = np.searchsorted(np.sort(high_um), grid, side="right") / high_um.size
@@ -96,9 +95,10 @@ def law_figure(
         )
     far = int(np.count_nonzero(low_um > 1.05 * top))
     if far:
+        most = far_words(unit.from_um(float(read.max())), unit)
         figure.add_annotation(
             x=1, xref="paper", xanchor="right", y=96, yanchor="top", showarrow=False, align="right",
-            text=f"{count(far, 'reading')} above this picture, up to {far_words(unit.from_um(most), unit)} \u25b6",
+            text=f"{count(far, 'reading')} above this picture, up to {most} \u25b6",
             font={"size": 15 * look.scale}, bgcolor=clear(look.paper, 0.85),
         )  # fmt: skip
     figure.update_yaxes(range=[0, 104])

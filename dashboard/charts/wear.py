@@ -48,7 +48,7 @@ def wear_figure(report: WearReport, readings: pd.DataFrame, look: Look, unit: Di
     kept = thin(low, high, out, most=MOST_MARKS // 6)
     closed = high[np.isfinite(high)]
     usual = max(float(np.median(closed)) if closed.size else 0.0, float(np.nanmax(centre, initial=0.0)))
-    read = 1.1 * capped(float(np.concatenate([closed, low]).max()), usual)
+    read = 1.1 * capped(np.concatenate([closed, low]), usual)
     ceiling = max(read, min(1.1 * float(np.nanmax(upper[2:], initial=0.0)), 1.3 * read))
     known = np.isfinite(upper) & np.isfinite(lower)
     if known.any():

@@ -1,8 +1,10 @@
 """The tables of the simulations as the screens tell them."""
 
 import math
+from collections import Counter
+from importlib.resources import files
 
-from dashboard.parts.how_we_know import in_errors, simulation_tables
+from dashboard.parts.how_we_know import SUBJECTS, in_errors, simulation_tables
 
 
 def test_the_distance_is_counted_in_monte_carlo_errors():
@@ -16,8 +18,13 @@ def test_a_table_without_these_columns_tells_no_distance():
 
 
 def test_every_kept_table_has_its_words_and_is_within_five_errors():
-    tables = simulation_tables()
+    tables = [table for of_subject in simulation_tables().values() for table in of_subject]
     assert tables
     for table in tables:
         assert table["title"] and table["statement"] and all(len(row) == len(table["columns"]) for row in table["rows"])
         assert all(abs(value) < 5 for value in in_errors(table) if math.isfinite(value)), table["title"]
+
+
+def test_every_kept_table_has_one_subject():
+    kept = [entry.name for entry in (files("dashboard") / "how_we_know").iterdir() if entry.name.endswith(".json")]
+    assert Counter(f"{name}.json" for names in SUBJECTS.values() for name in names) == Counter(kept)

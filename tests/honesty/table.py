@@ -5,6 +5,8 @@ import os
 import re
 from pathlib import Path
 
+from dashboard.parts.how_we_know import simulation_tables
+
 __all__ = ["RESULTS", "honesty_size", "page", "record"]
 
 RESULTS = Path(__file__).parents[2] / "dashboard" / "how_we_know"
@@ -35,8 +37,8 @@ def record(
     path.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
 
 
-def page(tables: list[dict]) -> str:
-    """All tables as one Markdown page."""
+def page() -> str:
+    """All kept tables as one Markdown page, by subject."""
     lines = [
         "# How we know: results of the simulations",
         "",
@@ -45,12 +47,14 @@ def page(tables: list[dict]) -> str:
         "share is kept when it holds within four of them.",
         "",
     ]
-    for table in tables:
-        lines += [f"## {table['title']}", "", table["statement"], ""]
-        lines.append("| " + " | ".join(table["columns"]) + " |")
-        lines.append("|" + " --- |" * len(table["columns"]))
-        lines += ["| " + " | ".join(_cell(value) for value in row) + " |" for row in table["rows"]]
-        lines.append("")
+    for subject, tables in simulation_tables().items():
+        lines += [f"## {subject}", ""]
+        for table in tables:
+            lines += [f"### {table['title']}", "", table["statement"], ""]
+            lines.append("| " + " | ".join(table["columns"]) + " |")
+            lines.append("|" + " --- |" * len(table["columns"]))
+            lines += ["| " + " | ".join(_cell(value) for value in row) + " |" for row in table["rows"]]
+            lines.append("")
     return "\n".join(lines)
 
 

@@ -20,7 +20,7 @@ def confidence_words(forecast: LapForecast, unconfirmed: int) -> str:
         Past cycles that count once a person has said yes to them.
     """
     left = forecast.faces_left
-    if left.status != "range":
+    if left.status not in ("range", "over"):
         return ""
     asked = ""
     if unconfirmed and not left.past_cycles:

@@ -12,7 +12,7 @@ _HEIGHT = 56.25  # of the screen, in the same hundredths: 16 to 9
 _LEAST_PX = 16  # for a small screen
 # Heights in rem as `wall.css` sets them, and the width of a letter, of the heading and of the rest, with what is lost
 # at line ends; beside the sentence stand the other columns.
-_TITLE_LETTER, _LETTER, _BESIDE = 0.76, 0.485, 44.0
+_TITLE_LETTER, _LETTER, _BESIDE = 0.8, 0.52, 44.0
 _ROW, _ROW_LINE, _ROW_PAD = 4.3, 1.76, 0.7
 _REST, _NOTICE_PAD, _NOTICE_LINE, _FOOT = 2.9, 1.6, 1.6, 3.0
 _TAG = re.compile(r"<[^>]*>")

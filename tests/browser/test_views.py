@@ -165,7 +165,7 @@ def test_the_wall_has_no_chrome_and_large_type(at, demo_url):
     assert page.evaluate(SIDEWAYS) <= 0
     assert page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollHeight") <= height
     below = "() => Math.max(...[...document.querySelectorAll('.lc-quiet')].map(e => e.getBoundingClientRect().bottom))"
-    assert page.evaluate(below) > 0.88 * height  # the type is as large as there is room for
+    assert page.evaluate(below) > 0.8 * height  # a step larger, and a line more in a row may not fit
     names = page.evaluate(
         "() => ['.lc-lap-name b', '.lc-rest > span:last-child'].map(one =>"
         " Math.round(document.querySelector(one).getBoundingClientRect().left))"

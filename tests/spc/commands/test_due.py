@@ -254,7 +254,8 @@ def test_a_lap_out_of_use_and_worn_or_retired_has_no_faces_left(tmp_path):
         assert run(path, *out, "--who", "Ann").exit_code == 0
         lap = told(path, "due", "--lap", "L1")
         assert (lap["state"], lap["faces_left"]["status"], lap["faces_left"]["sentence"]) == ("resting", "ended", left)
-        assert lap["sentence"] == f"L1 has been {how} since {cell.rows[-1]['time'][:-2]}{second}." and lap["next_step"] == ""
+        assert lap["sentence"] == f"L1 has been {how} since {cell.rows[-1]['time'][:-2]}{second}."
+        assert lap["next_step"] == ""
         assert (lap["signals"], lap["causes"], lap["confidence"]) == ([], [], "")
         assert "Nothing has moved" in lap["answers"][-1]["answer"]
         (line,) = (line for line in run(path, "due").output.splitlines() if line.startswith("L1 "))

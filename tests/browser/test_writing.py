@@ -7,7 +7,7 @@ from dashboard.entry import FaceEntry, LengthUnit, face_row
 from spc.board.site_clock import moment_to_log
 from spc.settings import load_settings
 from spc.store.store import Store
-from tests.browser.conftest import screens, settled, sign
+from tests.browser.conftest import screens, settled, sign, unfold
 
 pytestmark = pytest.mark.browser
 OWN = (
@@ -253,7 +253,7 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path, demo):
         page.get_by_role("button", name="Take in a file").click()
         page.get_by_text("Nothing has been taken in yet.").wait_for()
         page = at(url)
-        page.get_by_text("Or fill this log with it").click()
+        unfold(page, "Or fill this log with it")
         page.get_by_role("button", name="Yes, fill this log with the invented cell").click()
         page.get_by_text("Taking in the papers").wait_for()
         page.get_by_role("link", name="Tour").first.click()  # who leaves the page leaves no half-filled log behind

@@ -14,7 +14,7 @@ from spc.wear.wear_path import wear_path
 from tests.honesty.table import honesty_size, record
 
 LIMIT, READINGS, NOISE, START, START_SD, SLOPE, SLOPE_SD = 11.0, 24, 0.3, 1.0, 0.2, 0.2, 0.2
-SIZES = {"reduced": 24, "full": 600}  # groups of eight units, one more forecast from each
+SIZES = {"reduced": 14, "full": 600}  # groups of eight units, one more forecast from each
 TITLE = "Forecast of a unit unlike all others of its file"
 STATEMENT = (
     "The nominal 90 % range of `lapcell forecast` holds the true crossing in at least 80 % of simulated units that "

@@ -47,14 +47,14 @@ def check(data):
         assert len(store.faces()) == counts[0] and store.health()["check"] == "ok"
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(rows=ROWS, separator=st.sampled_from([",", ";", "\t"]), end=st.sampled_from(["\n", "\r\n", "\r"]))
 def test_rows_in_are_rows_out_for_any_cells(rows, separator, end):
     text = HEAD.replace(",", separator) + "".join(separator.join(row) + end for row in rows)
     check(text.encode("utf-8", "replace"))
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(body=st.binary(max_size=400))
 def test_rows_in_are_rows_out_for_any_bytes(body):
     check(HEAD.encode() + body)

@@ -1,5 +1,6 @@
 """A store of an invented bench for the page tests, and boards that need no statistics to be waited for."""
 
+import functools
 import html
 import re
 import shutil
@@ -7,6 +8,7 @@ import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 
 from dashboard.entry import FaceEntry, LengthUnit, face_row
 from spc.board import board as board_module
@@ -50,6 +52,15 @@ def refusals(page):
 def own_main(monkeypatch):
     """A page that runs takes the place of the main module, from which a process of a later test would start."""
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
+
+
+@pytest.fixture(scope="session", autouse=True)
+def packages_searched_once():
+    """Each page that a test opens would search all installed packages for parts of screens, a third of a second."""
+    with pytest.MonkeyPatch.context() as patched:
+        search = functools.cache(manifest_scanner.scan_component_manifests)
+        patched.setattr(manifest_scanner, "scan_component_manifests", search)
+        yield
 
 
 @pytest.fixture

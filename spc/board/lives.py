@@ -32,7 +32,7 @@ def sisters_of(view: CellView, lap: str) -> list[str]:
 
 def grit_to_come(view: CellView, lap: str) -> str:
     """Grit that a lap was changed to after its last face, by the log of its events; '' = none that is named."""
-    events, faces = view.events_of(lap), view.faces_of(lap)
+    events, faces = view.events_of(lap), view.lapped_of(lap)
 
     def named_last() -> str:
         changed = events[(events["event"] == "grit changed") & _timed(events)].sort_values("sort_us", kind="stable")

@@ -90,6 +90,9 @@ def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_p
         assert len(after.rows) == len(before.rows)  # the wear of the cycle is as old as it was
         ages = [path.age[-1] for path in past_paths(view, "R1", after.grit, float("nan")).sizes]
         assert len(ages) == 12 and min(ages) > 20  # cycles under the coarse grit, by their length
+        again = {"lap": "R1", "serial": "11-3", "kind": "repeat", "time_utc": at.replace(minute=30), "grit": FINE}
+        store.append_face(again | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Bo")
+        assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).grit == COARSE  # read again, not lapped
         face = {"lap": "R1", "serial": "new", "time_utc": at.replace(hour=7), "minutes": 6.0, "grit": COARSE}
         store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
         assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).own.sizes.age.size == 1

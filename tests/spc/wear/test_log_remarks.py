@@ -33,6 +33,8 @@ def test_events_without_time_of_strange_laps_doubled_and_after_retiring():
     assert remarks(faces, twice) == ("1 reconditioning with no face since the one before counts as one with it.",)
     retired = remarks(faces, [START, {"event": "retired", "sort_us": hours(1.5)}])
     assert "A: faces are logged after it was retired; they count as a new life." in retired
+    last = {"event": "retired", "sort_us": hours(3.5)}
+    assert remarks([*faces, {"kind": "repeat", "sort_us": hours(4)}], [START, last]) == ()  # read again, not lapped on
     back = [{"event": "retired", "sort_us": hours(1.5)}, {"event": "returned", "sort_us": hours(1.6)}]
     assert not any("retired" in said for said in remarks(faces, [START, *back]))
 

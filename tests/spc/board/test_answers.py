@@ -106,6 +106,14 @@ def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
     assert answer.endswith("The form turned from convex to concave.")
 
 
+def test_pass_to_pass_tells_of_the_face_that_was_read_last():
+    first, back = reading(0.5, 0.7, 1), reading(0.1, 0.15, 2)
+    other = [reading(0.5, 0.7, 1, face="B"), reading(0.2, 0.4, 2, face="B")]
+    assert told(numbered([first, *other, back])).startswith("Better: P1 7 A read 0.5 to 0.7 um then 0.1 to 0.15 um")
+    unnamed = [one | {"serial": ""} for one in (first, *other, first, reading(0.8, 0.9, 2))]  # another part's face A
+    assert told(numbered(unnamed)).startswith("Worse: P1 A read 0.5 to 0.7 um then 0.8 to 0.9 um")
+
+
 def test_faces_without_a_serial_number_are_no_passes_of_one_face():
     """Every part has a face A: where no serial number tells them apart, the pass number has to."""
     rows = [reading(0.2 + 0.1 * k, 0.3 + 0.1 * k, 1, serial="") for k in range(6)]

@@ -216,11 +216,12 @@ def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -
     exact = f"the last {now.size} faces against {new.size} of a fresh lap"
     if np.ptp(np.concatenate((new, now))) == 0 or rank_sum_p(now, new, exact=False) >= 0.05:
         return LeadMove(f"{words} cannot be told from those of a fresh lap yet ({exact})", False)
+    up = float(np.mean(np.sign(now[:, None] - new[None, :]))) > 0  # as the ranks say: a mistyped minute turns a mean
     ratio = float(now.mean() / new.mean())
-    turn = "more" if ratio > 1 else "less"
-    worn = (ratio > 1) == (way > 0)
+    by = f"{abs(ratio - 1):.0%} " if (ratio > 1) == up else ""
+    worn = up == (way > 0)
     wear = "as wear makes them" if worn else "the other way than wear makes them"
-    return LeadMove(f"{words} are {abs(ratio - 1):.0%} {turn} than on a fresh lap, {wear} ({exact})", worn)
+    return LeadMove(f"{words} are {by}{'more' if up else 'less'} than on a fresh lap, {wear} ({exact})", worn)
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,6 +76,27 @@ def test_clocks_are_compared_on_the_same_cycles(view):
     assert clocks_of_lap(view, "R1").cycles == 10
 
 
+def test_laps_without_a_group_are_no_sisters_in_a_study_either(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    with Store.open(tmp_path / "cell.db") as store:
+        for lap, count in (("A", 8), ("B", 40)):
+            at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+            for cycle in range(8):
+                store.append_event({"lap": lap, "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+                faces = []
+                for number in range(count + cycle % 3):
+                    at += timedelta(minutes=10)
+                    face = {"lap": lap, "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": FINE}
+                    faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+                append_faces(store, faces, who="Ann")
+                at += timedelta(minutes=10)
+        view = look_at_cell(store, SITE)
+    alone = planned_age(view, StudyPlan("P1"), ["A"])
+    assert "costs in the site's settings" in alone.source and alone.faces < 12
+    both = planned_age(view, StudyPlan("P1"), ["A", "B"])
+    assert "median age at which these laps were reconditioned" in both.source and 8 < both.faces < 42
+
+
 def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_path, tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     path = shutil.copy(store_path, tmp_path / "cell.db")

@@ -70,7 +70,7 @@ def with_own_way(pooled: PooledWear, own: WearPath, *, rng: np.random.Generator)
     References
     ----------
     Box and Tiao (1968), A Bayesian approach to some outlier problems, Biometrika 55(1): what strays as a second
-    component of a mixture, here a whole unit.
+    component of a mixture, here a whole unit (from memory).
     """
     shapes = _own_ways(pooled, own, rng)
     if not shapes:

@@ -4,13 +4,14 @@ import shutil
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from spc.board.board import Board
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_age import age_of_lap
-from spc.board.lap_clocks import clocks_of_lap
+from spc.board.lap_clocks import _unusable, clocks_of_lap
 from spc.board.lap_paths import past_paths, running_cycle
 from spc.board.lives import lives_under, running_grit, sisters_of
 from spc.board.room_history import NO_ROOM, look_at_room
@@ -74,6 +75,12 @@ def test_the_age_of_least_cost_is_of_the_running_grit(view):
 
 def test_clocks_are_compared_on_the_same_cycles(view):
     assert clocks_of_lap(view, "R1").cycles == 10
+
+
+@pytest.mark.parametrize(("missing", "said"), [(0.3, "30% of the lappings"), (0.004, "some lappings"), (0.0, "some")])
+def test_a_clock_left_out_says_how_much_it_misses(missing, said):
+    rows = pd.DataFrame({"age_faces": [0.0, 1.0], "age_minutes": [0.0, np.nan], "age_minutes_missing": [0.0, missing]})
+    assert _unusable("minutes", [rows]).startswith(said)
 
 
 def test_laps_without_a_group_are_no_sisters_in_a_study_either(tmp_path, monkeypatch):

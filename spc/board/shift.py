@@ -28,7 +28,10 @@ __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
 _UNDATED = " The log carries no times: all its readings are counted as one week's."
-_TURNING = " Beside it: a form is called turning that is not, in at most one cycle in 50."
+_TURNING = (
+    " Beside it: a form is called turning that is not, in at most one cycle in 50, and faces are said to have begun to "
+    "read as twist that have not, in as many."
+)
 _BREAKS = 4  # natural breaks ahead that reconditioning is planned over
 _MOST_NAMED = 8  # laps in one sentence
 _DONE = ["lap", "event", "operator", "sort_us", "intake_id", "row_number"]

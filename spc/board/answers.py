@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 
 from spc.board.causes import Diagnosis, Pattern
-from spc.board.lap_compare import by_yield, flatter_words
+from spc.board.lap_compare import by_yield, fewest_minutes, flatter_words
 from spc.board.pass_scatter import UNKNOWN_SCATTER, PassScatter
 from spc.chart.share_interval import share_interval
-from spc.chart.two_groups import rank_sum_p
 from spc.measure.shown import MICROMETRE, ShownLength, typed_words
 
 __all__ = [
@@ -211,8 +210,8 @@ def compare_laps(
 
     Notes
     -----
-    Compares the share of faces good at the first pass; where those shares are alike the first readings at like age, and
-    the minutes per face by the rank-sum test. The level is shared by all laps compared (`spc.board.lap_compare`).
+    Compares the share of faces good at the first pass; where those shares are alike the first readings and the minutes
+    per face, both at like age. The level is shared by all laps compared (`spc.board.lap_compare`).
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
     unread = not hidden and not rows["relapped"].any() and bool(rows["first_high_um"].isna().any())
@@ -220,7 +219,6 @@ def compare_laps(
         rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
     read: dict[str, pd.DataFrame] = {}
-    minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     left_out: dict[str, str] = {}
     for name, own in rows.groupby("lap", sort=False):
         lap, own = str(name), own.iloc[-_MOST_FACES:]
@@ -232,7 +230,6 @@ def compare_laps(
         over = own["first_low_um"].to_numpy(np.float64) >= limit_um
         good[lap] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
         read[lap] = own
-        minutes[lap] = own["minutes"].dropna().to_numpy(np.float64)
     best_first, worse = by_yield(good)
     if hidden:
         worse = []
@@ -242,7 +239,7 @@ def compare_laps(
         good={lap: good[lap] for lap in best_first},
         worse=frozenset(worse),
         flatter="" if hidden else flatter_words(alike, compared=len(good), unit=unit),
-        quicker="" if worse else _fewest_minutes(minutes),
+        quicker="" if worse else fewest_minutes(read),
         left_out=left_out,
         hidden=hidden,
         unread=unread,
@@ -306,21 +303,6 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
 def _first_pass(counts: tuple[int, int]) -> str:
     share = share_interval(*counts)
     return f"{counts[0]:,} of {counts[1]:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
-
-
-def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> str:
-    """Lap that takes fewer minutes than every other, '' when none does so clearly."""
-    known = {name: m for name, m in minutes.items() if m.size >= LEAST_COMPARED}
-    if len(known) < 2:
-        return ""
-    best = min(known, key=lambda name: float(np.median(known[name])))
-    others = (m for name, m in known.items() if name != best)
-    first = known[best]
-    clear = all(
-        rank_sum_p(first, m, exact=False) < 0.05 and float(np.mean(np.sign(first[:, None] - m[None, :]))) < 0
-        for m in others
-    )  # two-sided: which of them would be the best was not known before
-    return best if clear else ""
 
 
 def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, unusual: str = "") -> str:

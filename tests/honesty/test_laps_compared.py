@@ -18,7 +18,8 @@ def lapped(rng, laps, *, cycles=6, faces=10, flatter=0.0):
     read += rng.normal(0, 0.05, age.size) - flatter * (lap == 0)
     signs = pd.DataFrame({"lap": lap, "cycle": cycle + 1, "age_faces": age}).assign(part="P1", grit="3 um")
     signs = signs.assign(lap="L" + signs["lap"].astype(str), first_low_um=read - 0.005, first_high_um=read + 0.005)
-    return signs.assign(relapped=rng.random(len(signs)) < 0.15, minutes=rng.lognormal(2, 0.2, len(signs)))
+    pace = 2 + 0.01 * age + np.repeat(rng.normal(0, 0.1, lengths.size), lengths.ravel())  # cycles differ in it too
+    return signs.assign(relapped=rng.random(len(signs)) < 0.15, minutes=rng.lognormal(pace, 0.1))
 
 
 def told(signs):

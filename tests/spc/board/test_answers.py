@@ -131,7 +131,9 @@ def lapped(shares, n=30, minutes=None):
             for attempt in range(1, attempts + 1):
                 spent = float((minutes or {}).get(lap, 3.0) * rng.lognormal(0, 0.1))
                 rows.append({"lap": lap, "serial": f"{lap}{i}", "attempt": attempt, "minutes": spent})
-    return face_signs(numbered(rows))
+    signs = face_signs(numbered(rows))
+    number = signs.groupby("lap").cumcount()
+    return signs.assign(cycle=number // 6 + 1, age_faces=number % 6)  # cycles of six faces
 
 
 def serves(signs, part, states=None, **more):

@@ -250,8 +250,7 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
         told.append(f"{lap} {_DONE_TO.get(event, f'was {event}')}{f' by {who}' if who else ''}.")
-    ran = {lap for lap, rows in _lapped(view) if _place(rows, before).size}
-    here = {lap for lap, frames in view.by_lap.items() if _place(frames.faces, span).size}
+    ran, here = ({lap for lap, rows in _lapped(view) if _place(rows, own).size} for own in (before, span))
     idle = sorted(ran - here - {r.lap for r in laps if r.state == "resting"})
     if idle and here:
         told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")

@@ -2,6 +2,7 @@
 
 import shutil
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,14 +13,16 @@ from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_age import age_of_lap
 from spc.board.lap_clocks import _unusable, clocks_of_lap
+from spc.board.lap_memo import LapMemo
 from spc.board.lap_paths import past_paths, running_cycle
-from spc.board.lives import lives_under, running_grit, sisters_of
+from spc.board.lives import grit_to_come, lives_under, running_grit, sisters_of
 from spc.board.room_history import NO_ROOM, look_at_room
 from spc.board.study_age import planned_age
 from spc.board.study_plan import StudyPlan
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.store.many_faces import append_faces
+from tests.spc.wear.made_up_log import events_frame, faces_frame
 
 COARSE, FINE = "15 um", "3 um"
 SITE = Settings(time_zone="UTC", planned_cost=1.0, unplanned_cost=4.0)
@@ -75,6 +78,23 @@ def test_the_age_of_least_cost_is_of_the_running_grit(view):
 
 def test_clocks_are_compared_on_the_same_cycles(view):
     assert clocks_of_lap(view, "R1").cycles == 10
+
+
+@pytest.mark.parametrize("row", [5, 2])
+def test_in_a_log_of_dates_alone_the_rows_say_which_grit_came_last(row):
+    faces = faces_frame([{"sort_us": 0, "grit": FINE, "row_number": n} for n in (1, 3, 4)])
+    told = {"event": "grit changed", "grit": COARSE, "sort_us": 0, "intake_id": 1, "row_number": row}
+    events = events_frame([told])
+    view = SimpleNamespace(memo=LapMemo(), events_of=lambda lap: events, lapped_of=lambda lap: faces)
+    assert (running_grit(view, "A"), grit_to_come(view, "A")) == ((COARSE, COARSE) if row == 5 else (FINE, ""))
+
+
+def test_a_lap_without_a_face_runs_with_the_grit_that_its_log_names():
+    faces, events = faces_frame([{}]).iloc[:0], [{"event": "grit changed", "grit": FINE, "sort_us": 1}]
+    timeless = {"event": "grit changed", "grit": COARSE, "sort_us": 2, "time_text": "", "time_utc": pd.NaT}
+    told = events_frame([*events, timeless])
+    view = SimpleNamespace(memo=LapMemo(), events_of=lambda lap: told, lapped_of=lambda lap: faces)
+    assert running_grit(view, "A") == grit_to_come(view, "A") == FINE
 
 
 @pytest.mark.parametrize(("missing", "said"), [(0.3, "30% of the lappings"), (0.004, "some lappings"), (0.0, "some")])

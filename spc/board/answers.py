@@ -8,9 +8,10 @@ from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.causes import Diagnosis, Pattern
-from spc.board.lap_compare import by_yield, fewest_minutes, flatter_words
+from spc.board.lap_compare import by_yield, faces_alike, fewest_minutes, flatter_words
 from spc.board.pass_scatter import UNKNOWN_SCATTER, PassScatter
 from spc.chart.share_interval import share_interval
 from spc.measure.shown import MICROMETRE, ShownLength, typed_words
@@ -218,6 +219,7 @@ def compare_laps(
     if unread:  # without further passes only a reading says whether the first was good
         rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
+    first: dict[str, tuple[NDArray[np.int64], NDArray[np.bool_]]] = {}
     read: dict[str, pd.DataFrame] = {}
     left_out: dict[str, str] = {}
     for name, own in rows.groupby("lap", sort=False):
@@ -228,9 +230,11 @@ def compare_laps(
             left_out[lap] = out_of_use[lap]
             continue
         over = own["first_low_um"].to_numpy(np.float64) >= limit_um
-        good[lap] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
+        first_good = ~own["relapped"].to_numpy(bool) & ~over
+        good[lap] = (int(first_good.sum()), len(own))
+        first[lap] = own["cycle"].to_numpy(np.int64), first_good
         read[lap] = own
-    best_first, worse = by_yield(good)
+    best_first, worse = by_yield(good, alike=faces_alike(first))
     if hidden:
         worse = []
     alike = {lap: read[lap] for lap in best_first if lap not in worse}

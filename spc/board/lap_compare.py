@@ -12,7 +12,7 @@ from spc.board.shown_length import length_words
 from spc.chart.two_groups import fisher_exact_p
 from spc.measure.shown import MICROMETRE, ShownLength
 
-__all__ = ["by_yield", "fewest_minutes", "flatter_words"]
+__all__ = ["by_yield", "faces_alike", "fewest_minutes", "flatter_words"]
 
 _LEVEL = 0.05  # of any one lap wrongly said better than another, over all that are compared
 _MOST_NAMED = 3
@@ -20,13 +20,15 @@ _LEAST_READ = 3  # readings of a cycle that make a mean of it
 _LEAST_FREE = 3  # cycles beyond one of each lap, from which their scatter is taken
 
 
-def by_yield(good: Mapping[str, tuple[int, int]]) -> tuple[list[str], list[str]]:
+def by_yield(good: Mapping[str, tuple[int, int]], *, alike: float = 1.0) -> tuple[list[str], list[str]]:
     """Order laps by their share of good faces, the best first, and pick those that are clearly worse than the first.
 
     Parameters
     ----------
     good : mapping of str to (int, int)
         Of each lap the faces good at the first pass, and all.
+    alike : float, default 1
+        How many faces of a cycle say as much as one by itself, from `faces_alike`.
 
     Returns
     -------
@@ -35,15 +37,45 @@ def by_yield(good: Mapping[str, tuple[int, int]]) -> tuple[list[str], list[str]]
 
     Notes
     -----
-    Fisher's exact test of the best against each other lap; the level is shared by all pairs of laps (Bonferroni), for
-    any of them could have been the best.
+    Fisher's exact test of the best against each other lap, on counts divided by `alike`; the level is shared by all
+    pairs of laps (Bonferroni), for any of them could have been the best.
+
+    References
+    ----------
+    Rao and Scott (1992), A simple method for the analysis of clustered binary data, Biometrics 48 (the division; from
+    memory).
     """
     best_first = sorted(good, key=lambda name: -(good[name][0] + 0.5) / (good[name][1] + 1))
     if len(good) < 2:
         return best_first, []
     best, *others = best_first
     level = _LEVEL / math.comb(len(good), 2)
-    return best_first, [name for name in others if fisher_exact_p(*good[best], *good[name]) < level]
+    count = {name: (round(hits / alike), round(of / alike)) for name, (hits, of) in good.items()}
+    return best_first, [name for name in others if fisher_exact_p(*count[best], *count[name]) < level]
+
+
+def faces_alike(first: Mapping[str, tuple[NDArray[np.int64], NDArray[np.bool_]]]) -> float:
+    """How many faces of a cycle say as much as one by itself: 1 or more.
+
+    Parameters
+    ----------
+    first : mapping of str to (ndarray of int, ndarray of bool), (n,) each
+        Of each lap the cycle of every face, and whether it was good at the first pass.
+
+    Returns
+    -------
+    float
+        Variance of the shares with whole cycles as what is drawn, over that of single faces, of all laps together.
+    """
+    drawn = single = 0.0
+    for cycle, good in first.values():
+        names, of = np.unique(cycle, return_inverse=True)
+        cycles, at = names.size, float(good.mean())
+        if cycles > 1:
+            off = np.bincount(of, good - at)
+            drawn += cycles / (cycles - 1) * float(off @ off)
+            single += good.size * at * (1 - at)
+    return max(drawn / single, 1.0) if single > 0 else 1.0
 
 
 def flatter_words(first: Mapping[str, pd.DataFrame], *, compared: int, unit: ShownLength = MICROMETRE) -> str:

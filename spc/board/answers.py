@@ -39,8 +39,8 @@ _UNTOLD = "how many were good at the first pass cannot be told"
 COMPARED = (  # columns of finished faces that laps are compared by
     "lap", "part", "grit", "cycle", "sort_us", "age_faces", "relapped", "first_low_um", "first_high_um", "minutes",
 )  # fmt: skip
-LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared
-_FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so
+LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared; our own rule
+_FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so; our own rule
 _MOST_FACES = 200  # of a lap, the latest
 _ALTERNATIVES = 3  # laps named beside the one that serves
 

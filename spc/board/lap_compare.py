@@ -14,10 +14,10 @@ from spc.measure.shown import MICROMETRE, ShownLength
 
 __all__ = ["by_yield", "faces_alike", "fewest_minutes", "flatter_words"]
 
-_LEVEL = 0.05  # of any one lap wrongly said better than another, over all that are compared
+_LEVEL = 0.05  # of any one lap wrongly said better than another, over all that are compared; our own rule
 _MOST_NAMED = 3
-_LEAST_READ = 3  # readings of a cycle that make a mean of it
-_LEAST_FREE = 3  # cycles beyond one of each lap, from which their scatter is taken
+_LEAST_READ = 3  # readings of a cycle that make a mean of it; our own rule
+_LEAST_FREE = 3  # cycles beyond one of each lap, from which their scatter is taken; our own rule
 
 
 def by_yield(good: Mapping[str, tuple[int, int]], *, alike: float = 1.0) -> tuple[list[str], list[str]]:

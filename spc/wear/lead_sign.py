@@ -13,10 +13,10 @@ from spc.wear.part_offsets import without_parts
 
 __all__ = ["CutOff", "LeadMove", "LeadSign", "choose_lead_sign", "cut_off_evidence", "cut_off_together", "lead_move"]
 
-_LEAST_FACES = 20
+_LEAST_FACES = 20  # final readings with a limit from which a cut is looked for; our own rule
 _LATELY = 12  # faces of the running cycle that are put against as many fresh ones of each cycle; our own rule
-_LEAST_FRESH = 10
-_P_CUT_OFF = 0.01  # so few readings over the limit by chance: final flatness is taken as cut off
+_LEAST_FRESH = 10  # and fresh faces from which they are compared; our own rule
+_P_CUT_OFF = 0.01  # so few readings over the limit by chance: final flatness is taken as cut off; our own rule
 _P_DOUBTFUL = 0.2  # and here it may be; our own rule
 _P_LIKE_THE_CELL = 0.5  # and here it is where the other laps of the cell are; our own rule
 _SLIP_SPREADS = 6.0  # a reading so many robust spreads from the line does not shape the law; our own rule

@@ -8,12 +8,12 @@ from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spc.board.causes import Diagnosis, Pattern
-from spc.board.lap_compare import by_yield, flatter_words
+from spc.board.lap_compare import by_yield, faces_alike, fewest_minutes, flatter_words
 from spc.board.pass_scatter import UNKNOWN_SCATTER, PassScatter
 from spc.chart.share_interval import share_interval
-from spc.chart.two_groups import rank_sum_p
 from spc.measure.shown import MICROMETRE, ShownLength, typed_words
 
 __all__ = [
@@ -39,8 +39,8 @@ _UNTOLD = "how many were good at the first pass cannot be told"
 COMPARED = (  # columns of finished faces that laps are compared by
     "lap", "part", "grit", "cycle", "sort_us", "age_faces", "relapped", "first_low_um", "first_high_um", "minutes",
 )  # fmt: skip
-LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared
-_FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so
+LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared; our own rule
+_FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so; our own rule
 _MOST_FACES = 200  # of a lap, the latest
 _ALTERNATIVES = 3  # laps named beside the one that serves
 
@@ -111,7 +111,7 @@ def pass_to_pass(
     named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
     latest = own[list(_READ)].iloc[np.flatnonzero(named.to_numpy())[-60:]]
     which = latest.groupby(["part", "serial", "face"], sort=False).ngroup().to_numpy(np.int64)
-    for one in np.flatnonzero(np.bincount(which) > 1)[::-1].tolist():
+    for one in dict.fromkeys(which[::-1].tolist()):  # the face read last first
         group = latest[which == one]
         attempts = group["attempt"].to_numpy(np.int64)
         first_pass = int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) <= 0)[-1])
@@ -211,16 +211,16 @@ def compare_laps(
 
     Notes
     -----
-    Compares the share of faces good at the first pass; where those shares are alike the first readings at like age, and
-    the minutes per face by the rank-sum test. The level is shared by all laps compared (`spc.board.lap_compare`).
+    Compares the share of faces good at the first pass; where those shares are alike the first readings and the minutes
+    per face, both at like age. The level is shared by all laps compared (`spc.board.lap_compare`).
     """
     rows = signs[(signs["part"] == part) & ((signs["grit"] == grit) | (grit == ""))]
     unread = not hidden and not rows["relapped"].any() and bool(rows["first_high_um"].isna().any())
     if unread:  # without further passes only a reading says whether the first was good
         rows = rows[rows["first_high_um"].notna()]
     good: dict[str, tuple[int, int]] = {}
+    first: dict[str, tuple[NDArray[np.int64], NDArray[np.bool_]]] = {}
     read: dict[str, pd.DataFrame] = {}
-    minutes: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     left_out: dict[str, str] = {}
     for name, own in rows.groupby("lap", sort=False):
         lap, own = str(name), own.iloc[-_MOST_FACES:]
@@ -230,10 +230,11 @@ def compare_laps(
             left_out[lap] = out_of_use[lap]
             continue
         over = own["first_low_um"].to_numpy(np.float64) >= limit_um
-        good[lap] = (int((~own["relapped"].to_numpy(bool) & ~over).sum()), len(own))
+        first_good = ~own["relapped"].to_numpy(bool) & ~over
+        good[lap] = (int(first_good.sum()), len(own))
+        first[lap] = own["cycle"].to_numpy(np.int64), first_good
         read[lap] = own
-        minutes[lap] = own["minutes"].dropna().to_numpy(np.float64)
-    best_first, worse = by_yield(good)
+    best_first, worse = by_yield(good, alike=faces_alike(first))
     if hidden:
         worse = []
     alike = {lap: read[lap] for lap in best_first if lap not in worse}
@@ -242,7 +243,7 @@ def compare_laps(
         good={lap: good[lap] for lap in best_first},
         worse=frozenset(worse),
         flatter="" if hidden else flatter_words(alike, compared=len(good), unit=unit),
-        quicker="" if worse else _fewest_minutes(minutes),
+        quicker="" if worse else fewest_minutes(read),
         left_out=left_out,
         hidden=hidden,
         unread=unread,
@@ -306,21 +307,6 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
 def _first_pass(counts: tuple[int, int]) -> str:
     share = share_interval(*counts)
     return f"{counts[0]:,} of {counts[1]:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
-
-
-def _fewest_minutes(minutes: Mapping[str, np.ndarray[tuple[int], np.dtype[np.float64]]]) -> str:
-    """Lap that takes fewer minutes than every other, '' when none does so clearly."""
-    known = {name: m for name, m in minutes.items() if m.size >= LEAST_COMPARED}
-    if len(known) < 2:
-        return ""
-    best = min(known, key=lambda name: float(np.median(known[name])))
-    others = (m for name, m in known.items() if name != best)
-    first = known[best]
-    clear = all(
-        rank_sum_p(first, m, exact=False) < 0.05 and float(np.mean(np.sign(first[:, None] - m[None, :]))) < 0
-        for m in others
-    )  # two-sided: which of them would be the best was not known before
-    return best if clear else ""
 
 
 def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, unusual: str = "") -> str:

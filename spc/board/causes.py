@@ -19,7 +19,7 @@ __all__ = ["CAUSES_SHOWN", "Diagnosis", "Pattern", "count_reactions", "diagnose"
 _PRIOR_REACTIONS = 10.0
 # Signs that partly say the same thing count half each when both are there: minutes is stock over rate by construction.
 _TWINS = (("minutes", "removal rate"), ("flatness", "re-lap share"))
-_SHOWN = 0.05
+_SHOWN = 0.05  # share of the odds from which the check of a cause is named; our own rule
 CAUSES_SHOWN = 4  # likeliest first
 _QUIET = ("steady", "no", "usual")
 _USED_UP = "charge used up"

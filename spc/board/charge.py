@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from spc.chart.replay import Replayed
-from spc.wear.event_order import EVENT_EFFECTS, effective_events
+from spc.wear.event_order import EVENT_EFFECTS, order_events
 from spc.wear.sign_moves import RECENT_FACES
 
 __all__ = ["Charge", "charge_of_lap"]
@@ -58,22 +58,23 @@ def charge_of_lap(lapped: pd.DataFrame, events: pd.DataFrame, charts: Iterable[R
     Returns
     -------
     Charge or None
-        None where no recharge of this lap has ever been logged.
+        None where no recharge of this lap has ever been logged at a time or between its faces.
 
     Notes
     -----
     Our own rules. Old: over 1.5 times the middle of the charges before. Young: at most a quarter of it, at most 2
     faces, or renewed in the middle of a fault that went on.
     """
-    if lapped.empty or not events["event"].isin(_RECHARGES).any():
+    if lapped.empty:
         return None
-    events, last_us = events.sort_values("sort_us", kind="stable"), int(lapped["sort_us"].iloc[-1])
-    gaps = np.searchsorted(lapped["sort_us"].to_numpy(np.int64), events["sort_us"].to_numpy(np.int64)).tolist()
-    told = zip(effective_events(events["event"].tolist(), gaps), events["sort_us"].tolist(), strict=True)
-    renews = [(name, at) for name, at in told if EVENT_EFFECTS[name].charge and (name != "retired" or at <= last_us)]
+    placed, last = order_events(lapped, events).events, len(lapped)
+    if not placed["event"].isin(_RECHARGES).any():
+        return None
+    told = zip(placed["effect"].tolist(), placed["place"].tolist(), strict=True)
+    renews = [one for one in told if EVENT_EFFECTS[one[0]].charge and one != ("retired", last)]
     clock = lapped["faces_since_charge"].to_numpy(np.int64)
     begins = np.flatnonzero(clock == 0)
-    after = renews[-1][1] > last_us
+    after = renews[-1][1] == last
     faces = 0 if after else int(clock[-1]) + 1
     spans = np.diff(np.append(begins, clock.size) if after else begins)[1:]  # of the first the beginning is not known
     usual = float(np.median(spans)) if spans.size >= FEWEST_SPANS else float("nan")

@@ -85,7 +85,7 @@ def _unusable(clock: str, cycles: list[pd.DataFrame]) -> str:
     rows = pd.concat(cycles)
     share = float(rows.loc[rows["age_faces"] > 0, missing].mean()) if (rows["age_faces"] > 0).any() else 0.0
     if rows[column].isna().any() or share > MOST_MISSING:
-        return f"{share:.0%} of the lappings do not say" if share > 0 else "some lappings do not say"
+        return f"{share:.0%} of the lappings do not say" if share >= 0.005 else "some lappings do not say"
     return ""
 
 

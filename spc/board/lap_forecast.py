@@ -39,7 +39,7 @@ _NO_PART = (
     "cannot say: no part number is known on it, and no limit is set for all parts; log a face with its part number, or "
     "set that limit"
 )
-_FEW_FACES = 5  # in a cycle, of which one that was lapped again is not often
+_FEW_FACES = 5  # in a cycle, of which one that was lapped again is not often; our own rule
 _OFTEN_AGAIN = 1.2  # passes a face from which on a cycle is told in passes; our own rule
 _FITS_HELD = 64
 _FORECASTS_KEPT = 400  # those of every lap as it is now, and some that the next faces have outdated

@@ -45,9 +45,9 @@ __all__ = [
     "way_of_reading",
 ]
 
-PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago
-_LATELY = 40  # faces whose part numbers count as lapped lately
-LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope
+PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago; our own rule
+_LATELY = 40  # faces whose part numbers count as lapped lately; our own rule
+LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope; our own rule
 _PATH = (
     *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
     *("first_low_um", "first_high_um", "part"),

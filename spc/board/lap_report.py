@@ -53,6 +53,7 @@ from spc.chart.stream import SIGNS
 from spc.measure.shown import MICROMETRE
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, lead_move
+from spc.wear.lifetime import MOST_MISSING
 from spc.wear.log_remarks import log_remarks
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
@@ -390,5 +391,7 @@ def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _age_minutes(minutes: NDArray[np.float64]) -> float:
-    known = np.isfinite(minutes)
-    return float(minutes[known].sum()) if known.any() else float("nan")
+    """Minutes of some lappings, the mean standing for what is missing; NaN where too much is."""
+    known = minutes > 0
+    told = known.any() and 1.0 - known.mean() <= MOST_MISSING
+    return float(minutes[known].sum() / known.mean()) if told else float("nan")

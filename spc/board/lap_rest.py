@@ -27,7 +27,7 @@ def rest_of(view: CellView, lap: str) -> Rest:
     view : CellView
     lap : str
     """
-    events, faces, cycles = view.events_of(lap), view.faces_of(lap), view.cycles_of(lap)
+    events, faces, cycles = view.events_of(lap), view.lapped_of(lap), view.cycles_of(lap)
     out, since, why = view.memo.once(lap, "out", (events, faces), partial(_out_since, events, faces))
     registered = str(view.lap_row(lap)["state"])
     if registered == "retired" or out == "retired":

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.wear.event_order import order_events
 from spc.wear.limit_crossing import Crossings, limit_crossings
 
 __all__ = ["NEVER", "PLAN_SEED", "grit_to_come", "lives_under", "running_grit", "sisters_of"]
@@ -32,29 +33,33 @@ def sisters_of(view: CellView, lap: str) -> list[str]:
 
 def grit_to_come(view: CellView, lap: str) -> str:
     """Grit that a lap was changed to after its last face, by the log of its events; '' = none that is named."""
-    events, faces = view.events_of(lap), view.faces_of(lap)
-
-    def named_last() -> str:
-        changed = events[(events["event"] == "grit changed") & _timed(events)].sort_values("sort_us", kind="stable")
-        if len(faces):
-            changed = changed[changed["sort_us"] > int(faces["sort_us"].iloc[-1])]
-        return "" if changed.empty else str(changed["grit"].iloc[-1])
-
-    return view.memo.once(lap, "grit to come", (faces, events), named_last)
+    return _grits_told(view, lap)[0]
 
 
 def running_grit(view: CellView, lap: str) -> str:
     """Grit that runs on a lap: the one that its faces and its logged changes named last; '' = none is named."""
+    return _grits_told(view, lap)[1]
+
+
+def _grits_told(view: CellView, lap: str) -> tuple[str, str]:
+    """Give the grits of `grit_to_come` and `running_grit`."""
     faces, events = view.lapped_of(lap), view.events_of(lap)
 
-    def named_last() -> str:
-        named = faces[["sort_us", "grit"]].iloc[np.flatnonzero((faces["grit"] != "").to_numpy())[-1:]]
-        told = (events["event"] == "grit changed") & (events["grit"] != "")
-        changed = events[(told & _timed(events)).to_numpy()].sort_values("sort_us", kind="stable").iloc[-1:]
-        both = pd.concat([changed[["sort_us", "grit"]], named]).sort_values("sort_us", kind="stable")
-        return str(both["grit"].iloc[-1]) if len(both) else ""
+    def told() -> tuple[str, str]:
+        changed = events[events["event"] == "grit changed"]
+        if faces.empty:
+            timed = (changed["time_text"] != "") | changed["time_utc"].notna()
+            place, grit = np.zeros(int(timed.sum()), np.int64), changed.loc[timed].sort_values("sort_us")["grit"]
+        else:
+            placed = order_events(faces, changed).events
+            place, grit = placed["place"].to_numpy(np.int64), placed["grit"]
+        to_come = grit[place == len(faces)].tolist()
+        named = np.flatnonzero((faces["grit"] != "").to_numpy())[-1:]
+        since = grit[(place > named.max(initial=-1)) & (grit != "").to_numpy()].tolist()
+        on_faces = faces["grit"].iloc[named].tolist()
+        return str((["", *to_come])[-1]), str(["", *on_faces, *since][-1])
 
-    return view.memo.once(lap, "running grit", (faces, events), named_last)
+    return view.memo.once(lap, "grits told", (faces, events), told)
 
 
 def lives_under(
@@ -125,10 +130,6 @@ def _read_of(view: CellView, names: Sequence[tuple[str, int]], faces: NDArray[np
     told = [by_lap[lap].get(cycle, (0.0, np.inf, False)) for lap, cycle in names]
     low, high, stray = (np.array([one[at] for one in told]) for at in range(3))
     return Crossings(np.arange(faces.size), low, high, stray.astype(bool))
-
-
-def _timed(events: pd.DataFrame) -> "pd.Series[bool]":
-    return (events["time_text"] != "") | events["time_utc"].notna()
 
 
 def _mixed(view: CellView, cycles: pd.DataFrame) -> NDArray[np.bool_]:

@@ -71,6 +71,7 @@ def waits_for_second_reader(rows: pd.DataFrame, carried: Iterable[Carried]) -> b
 def _unread(rows: pd.DataFrame, one: Carried) -> bool:
     suspect = rows[_of(rows, one)]
     others = rows[((rows["kind"] == "repeat") & ~rows["operator"].isin(["", one.name])).to_numpy()]
+    others = others[others["sort_us"] >= one.start_us]  # before it, another face of that name
     of = ["part", "serial", "face"]
     again = pd.MultiIndex.from_frame(suspect[of]).isin(pd.MultiIndex.from_frame(others[of]))
     return len(suspect) > 0 and not again.any()

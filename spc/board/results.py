@@ -185,7 +185,7 @@ class LapReport:
     safety: tuple[str, ...]  # usual cautions that go with the action asked
     picture: CyclePicture | None
     age_faces: int  # lappings since reconditioning, each further pass on a face as one
-    age_minutes: float  # minutes since reconditioning, NaN unknown
+    age_minutes: float  # minutes since reconditioning, the mean for lappings without; NaN = too many of these, or none
     last_time_text: str
     last_part: str
     data_health: tuple[str, ...]  # identical readings, heaping, truncation, missing minutes, ...

@@ -184,7 +184,8 @@ def further_than_the_room_p(level: ArrayLike, error: ArrayLike) -> Array:
     for k in known:
         rest = levels[known[known != k]]
         spread = max(float(errors[k]), float(rest.std(ddof=1))) * math.sqrt(1.0 + 1.0 / m)
-        p[k] = float(stdtr(m - 1, -(levels[k] - float(rest.mean())) / spread))
+        gap = float(levels[k] - rest.mean())
+        p[k] = float(stdtr(m - 1, -gap / spread)) if spread > 0 else float(gap <= 0)
     return p
 
 

@@ -28,7 +28,10 @@ __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
 STALE_HOURS = 2.0  # a running shift without a new face for this long is told; our own rule
 _UNDATED = " The log carries no times: all its readings are counted as one week's."
-_TURNING = " Beside it: a form is called turning that is not, in at most one cycle in 50."
+_TURNING = (
+    " Beside it: a form is called turning that is not, in at most one cycle in 50, and faces are said to have begun to "
+    "read as twist that have not, in as many."
+)
 _BREAKS = 4  # natural breaks ahead that reconditioning is planned over
 _MOST_NAMED = 8  # laps in one sentence
 _DONE = ["lap", "event", "operator", "sort_us", "intake_id", "row_number"]
@@ -247,8 +250,7 @@ def _changed(view: CellView, laps: tuple[LapReport, ...], span: ShiftSpan, befor
     events = events.sort_values(["sort_us", "intake_id", "row_number"], kind="stable")
     for lap, event, who in zip(events["lap"], events["event"], events["operator"], strict=True):
         told.append(f"{lap} {_DONE_TO.get(event, f'was {event}')}{f' by {who}' if who else ''}.")
-    ran = {lap for lap, rows in _lapped(view) if _place(rows, before).size}
-    here = {lap for lap, frames in view.by_lap.items() if _place(frames.faces, span).size}
+    ran, here = ({lap for lap, rows in _lapped(view) if _place(rows, own).size} for own in (before, span))
     idle = sorted(ran - here - {r.lap for r in laps if r.state == "resting"})
     if idle and here:
         told.append(f"Ran in the shift before and not in this one yet: {_and(idle)}.")

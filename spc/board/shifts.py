@@ -60,7 +60,7 @@ def breaks_ahead(moment: datetime, settings: Settings, *, most: int = 4) -> tupl
     for end in sorted(later)[:most]:
         span = later[end]
         worked += (end - max(moment, span.start)) / (end - span.start)
-        day = "" if span.start.date() == moment.date() else f" on {span.start:%A}"
+        day = "" if span.start.date() <= moment.date() else f" on {span.start:%A}"
         found.append(Break(f"end of the {span.name} shift{day}, {end:%H:%M}", end, worked))
     return tuple(found)
 

@@ -12,7 +12,7 @@ from spc.wear.recondition_plan import plan_recondition
 
 __all__ = ["PlannedAge", "planned_age"]
 
-_WORN = ("due", "found late", "planned")  # endings that were a reconditioning for wear
+_TAKEN_OFF = ("due", "found late", "planned")  # endings by wear or by plan, not by damage
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +50,9 @@ def planned_age(
     cycles = cycles[np.array([name not in until for name in names], dtype=bool)]  # what holds two has no one age
     grits = {running_grit(view, lap) for lap in laps}
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
-    groups = set(view.laps.loc[view.laps["lap"].isin(laps), "group"])
-    if planned is not None and unplanned is not None and len(groups) == len(grits) == 1 and unplanned > planned:
-        sisters = sisters_of(view, laps[0])
+    sisters = sisters_of(view, laps[0]) if laps else []
+    of_one = len(grits) == 1 and set(laps) <= set(sisters)
+    if planned is not None and unplanned is not None and of_one and unplanned > planned:
         found = plan_recondition(
             lives_under(view, sisters, grits.pop(), until=until),
             planned_cost=planned,
@@ -61,7 +61,7 @@ def planned_age(
         )
         if found.age.status == "range":
             return PlannedAge(float(round(found.age.age)), "age of least cost from the costs in the site's settings")
-    ends = cycles.loc[cycles["ended"].isin(_WORN) & cycles["start_known"].astype(bool), "faces"]
+    ends = cycles.loc[cycles["ended"].isin(_TAKEN_OFF) & cycles["start_known"].astype(bool), "faces"]
     if ends.empty:
         return PlannedAge(float("nan"), "no whole cycle of these laps is logged yet and no age was given")
     many = f"{len(ends):,} whole cycles" if len(ends) > 1 else "1 whole cycle"

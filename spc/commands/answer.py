@@ -65,6 +65,7 @@ def command(
     if bool(lap) == room:
         raise ValueError("`LAP` must name the lap that is answered for, or `--room` say that it is the room; give one")
     lap = ROOM if room else lap
+    _refuse_idle(room=room, sign=sign, reconditioned=reconditioned, face=face, take_back=take_back)
     if take_back:
         return _take_back(session, lap, sign=sign, cause=cause, why=why, who=who)
     if reconditioned and cause:
@@ -89,6 +90,18 @@ def command(
         what = lap if room else f"{lap}, {signal.sign}"
         click.echo(one_line(f"Kept for {what}: {cause}{meant}; {action}. Signed {who}."))
     return DONE
+
+
+def _refuse_idle(*, room: bool, sign: str, reconditioned: str | None, face: int | None, take_back: bool) -> None:
+    """Refuse what would do nothing beside what is asked."""
+    if reconditioned and room:
+        raise ValueError("`--reconditioned` is asked of a lap: name it in place of `--room`")
+    if reconditioned and take_back:
+        raise ValueError("`--take-back` and `--reconditioned` do not go together: give one of them")
+    if reconditioned and sign:
+        raise ValueError("`--sign` says which signal `--cause` answers: leave it out beside `--reconditioned`")
+    if face is not None and not reconditioned:
+        raise ValueError("`--face` says which question `--reconditioned` answers: give that too, yes or no")
 
 
 def _reconditioned(session: Session, lap: str, said: str, *, face: int | None, who: str) -> int:

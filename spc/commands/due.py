@@ -28,19 +28,20 @@ def command(session: Session, *, lap: str) -> int:
     Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
     sentence, room (sentence, laps, p_value, checks, evidence, asked, causes, answered, handed; or null), room_before
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
-    part number alone, or null), not_the_room_before, changed, holds, false_calls, stale (no face for long, or faces
-    dated later than now, which count nowhere yet; '' = neither), and laps in order of need, each with lap, state
-    ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks for, in a few words; ''
-    = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and worn or retired,
-    'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the part number that is
-    at its limit first, others, those lapped lately beside it (part, low, median, high, sentence), and own_way, true
-    where its readings do not go as past cycles did; null = open or not known), next_break ('' where held, resting
-    or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit, registered_grit ('' = no
-    other than grit), signals, asked, causes, safety, data_health and answers (question, answer). asked:
-    reconditionings that may not be logged, the newest first; one of the running cycle is
-    among the signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned.
-    age_faces and faces_left count every pass on a face as one; where faces are often lapped again the sentences say
-    passes (counted 'pass'), and finished_faces are told besides.
+    part number alone, or null), not_the_room_before, changed, holds, faces_this_shift, pace, false_calls, stale (no
+    face for long, or faces dated later than now, which count nowhere yet; '' = neither), and laps in order of need,
+    each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks
+    for, in a few words; '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and
+    worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
+    part number that is at its limit first, others, those lapped lately beside it (part, low, median, high, sentence),
+    and own_way, true where its readings do not go as past cycles did; null = open or not known), next_break ('' where
+    held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit, registered_grit
+    ('' = no other than grit), age_faces, finished_faces, age_minutes (the mean stands for lappings without, null where
+    over a fifth are), last_face (its time as typed), signals, asked, causes, safety, data_health and answers (question,
+    answer). asked: reconditionings that may not be logged, the newest first; one of the running cycle is among the
+    signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned. age_faces
+    and faces_left count every pass on a face as one; where faces are often lapped again the sentences say passes
+    (counted 'pass'), and finished_faces are told besides.
     """
     board = session.board()
     if lap:

@@ -1,13 +1,13 @@
 """Forecasts held against what came: each unit cut at a share of its life and predicted from the other units' paths."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from spc.wear.time_to_limit import TimeToLimit
 from spc.wear.unit_forecast import UnitPools
-from spc.wear.wear_path import WearPath
+from spc.wear.wear_path import WearPath, taken
 
 __all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score"]
 
@@ -23,7 +23,7 @@ class BacktestUnit:
     low: float
     median: float
     high: float
-    error: float  # median less truth
+    error: float  # median, at most the horizon, less truth
     inside: bool
     score: float  # interval score
     shape: str
@@ -41,7 +41,7 @@ class Backtest:
     median_abs_error: float
     covered: int
     mean_score: float  # open-ended ranges count to their horizon
-    median_width: float
+    median_width: float  # as far
 
 
 def crossing_age(path: WearPath, limit: float) -> float:
@@ -51,7 +51,7 @@ def crossing_age(path: WearPath, limit: float) -> float:
     if not over.size:
         return float("nan")
     at = int(over[0])
-    if at == 0 or middle[at] == middle[at - 1]:
+    if at == 0:
         return float(path.age[at])
     share = (limit - middle[at - 1]) / (middle[at] - middle[at - 1])
     return float(path.age[at - 1] + share * (path.age[at] - path.age[at - 1]))
@@ -59,15 +59,7 @@ def crossing_age(path: WearPath, limit: float) -> float:
 
 def cut_path(path: WearPath, age: float) -> WearPath:
     """Keep the readings up to an age."""
-    n = int(np.searchsorted(path.age, age, side="right"))
-    return replace(
-        path,
-        age=path.age[:n],
-        low=path.low[:n],
-        high=path.high[:n],
-        sign_known=path.sign_known[:n],
-        parts=path.parts[:n],
-    )
+    return taken(path, slice(int(np.searchsorted(path.age, age, side="right"))))
 
 
 def interval_score(low: float, high: float, truth: float, *, level: float) -> float:
@@ -100,7 +92,7 @@ def backtest(
     paths : sequence of WearPath
         Each with its limit.
     shares : sequence of float
-        Shares of the life at which to cut, above 0 and below 1.
+        Shares of the life at which to cut, above 0 and below 1; one that is named twice counts once.
     level : float
     crossing : str
     unit : str
@@ -109,6 +101,7 @@ def backtest(
     tick : callable
         Told how many of how many units are done.
     """
+    shares = tuple(dict.fromkeys(shares))
     lives = [crossing_age(p, p.limit) for p in paths]
     rows: dict[float, list[BacktestUnit]] = {share: [] for share in shares}
     widths: dict[float, list[float]] = {share: [] for share in shares}
@@ -119,7 +112,8 @@ def backtest(
             own = cut_path(paths[i], share * lives[i])
             answer = pools.forecast(i, own, level=level, crossing=crossing, unit=unit)
             rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
-            widths[share].append((answer.horizon if answer.high is None else answer.high) - (answer.low or 0.0))
+            low, high = (answer.horizon if end is None else end for end in (answer.low, answer.high))
+            widths[share].append(high - low)
         tick(done + 1, len(known))
     return tuple(_summary(share, level, rows[share], widths[share]) for share in shares)
 

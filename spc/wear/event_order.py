@@ -1,11 +1,12 @@
 """Where each event of a lap falls among its faces: before the first, between two, after the last, or nowhere.
 
 Time decides. At equal times the row order of a shared file decides; an event from another file is put before the
-faces of that time, unless it takes the lap out of use, when it is put after them. A retirement taken back before
-another face was lapped or the lap was reconditioned is but a rest: the wear goes on where it was.
+faces of that time, unless it takes the lap out of use, when it is put after them, and so is what its file says below
+it. A face that is only read again lies between no two events. A retirement taken back before another face was lapped or
+the lap was reconditioned is but a rest: the wear goes on where it was.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,8 +54,8 @@ class EventOrder:
     laps: tuple[str, ...]  # name of each code
     block_start: NDArray[np.int64]  # first ordered row of each lap
     block_end: NDArray[np.int64]  # one past its last
-    events: pd.DataFrame  # placed, in order; adds `lap_code`, `place` (ordered row of the next face) and `effect` (the
-    # key of EVENT_EFFECTS that the event counts as)
+    events: pd.DataFrame  # placed, in order; adds `lap_code`, `place` (ordered row of the next lapping; the lap's first
+    # row where no lapping came before) and `effect` (the key of EVENT_EFFECTS that the event counts as)
     unplaced: pd.DataFrame  # events with no time and nothing to order them by, or of a lap without faces
 
 
@@ -64,7 +65,7 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
     Parameters
     ----------
     faces : DataFrame, shape (n_faces, ...)
-        Columns lap, sort_us, intake_id, row_number; sorted by (sort_us, intake_id, row_number).
+        Columns lap, kind, sort_us, intake_id, row_number; sorted by (sort_us, intake_id, row_number).
     events : DataFrame, shape (n_events, ...)
         Columns event_id, lap, event, time_text, time_utc, sort_us, intake_id, row_number; any order; may be empty.
 
@@ -112,7 +113,8 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
     file, row = (faces[name].to_numpy() for name in ("intake_id", "row_number"))
     tied_events = np.flatnonzero(after > place)  # equal times only
     told = (events[name].take(rows[tied_events]).to_numpy() for name in ("intake_id", "row_number", "event"))
-    for e, event_file, event_row, event in zip(tied_events, *told, strict=True):
+    above = (-1, 0, 0, 0)  # lap, time, file and place of the event before
+    for e, event_file, event_row, event in zip(tied_events.tolist(), *told, strict=True):
         tied = order[place[e] : after[e]]
         same_file = file[tied] == event_file
         if same_file.any():
@@ -120,6 +122,10 @@ def order_events(faces: pd.DataFrame, events: pd.DataFrame) -> EventOrder:
             place[e] += int(np.flatnonzero(earlier)[-1]) + 1 if earlier.any() else 0
         elif EVENT_EFFECTS[event].closing:
             place[e] = after[e]
+        if above[:3] == (code_p[e], us_p[e], event_file):
+            place[e] = max(place[e], above[3])
+        above = (code_p[e], us_p[e], event_file, place[e])
+    place = _between_lappings(place, start[code_p], end[code_p], lambda at: faces["kind"].take(order[at]) == "face")
     in_order = np.lexsort((place, code_p))
     rows, code_p, place = rows[in_order], code_p[in_order], place[in_order]
     gap = list(zip(code_p.tolist(), place.tolist(), strict=True))
@@ -154,6 +160,28 @@ def effective_events(events: Sequence[str], gaps: Sequence[object]) -> list[str]
         elif EVENT_EFFECTS[events[at]].cycle:
             back = None
     return effects
+
+
+def _between_lappings(
+    place: NDArray[np.int64],
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
+    laps: Callable[[NDArray[np.int64]], "pd.Series[bool]"],
+) -> NDArray[np.int64]:
+    """Move places on over repeat readings to the next lapping; `start`, where no lapping of the lap comes before.
+
+    `laps` says of ordered rows whether they are lappings.
+    """
+    on, back = place.copy(), place.copy()
+    left = np.flatnonzero(on < end)
+    while (left := left[~laps(on[left]).to_numpy(bool)]).size:
+        on[left] += 1
+        left = left[on[left] < end[left]]
+    left = np.flatnonzero(back > start)
+    while (left := left[~laps(back[left] - 1).to_numpy(bool)]).size:
+        back[left] -= 1
+        left = left[back[left] > start[left]]
+    return np.where(back == start, start, on)
 
 
 def _shares_file(

@@ -26,10 +26,10 @@ GUARDS: dict[str, str] = {
 
 COARSER = 1.5  # a size ratio below this is the same rung of the ladder under another name; our own rule
 JUMP = 3.0  # 15 to 6 and 3 to 1 are neighbours, tolerated for rough work; 60 to 10 is none [common practice, no source]
-_CLEAN_BEFORE = 5  # clean faces before a scratch counts as sudden
-SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for
-_FINISH_FACTOR = 2.0
-_FINISH_BEFORE = 5
+_CLEAN_BEFORE = 5  # clean faces before a scratch counts as sudden; our own rule
+SHARED_HOURS = 2.0  # how far back a shared wash or bench is looked for; our own rule
+_FINISH_FACTOR = 2.0  # times the usual that a finish has jumped by; our own rule
+_FINISH_BEFORE = 5  # readings from which a usual finish is told, of three times as many; our own rule
 
 _USED = (
     *("face_id", "lap", "part", "serial", "operator", "grit", "grit_um", "cycle", "sort_us", "time_text", "scratch"),

@@ -13,10 +13,10 @@ from spc.wear.part_offsets import without_parts
 
 __all__ = ["CutOff", "LeadMove", "LeadSign", "choose_lead_sign", "cut_off_evidence", "cut_off_together", "lead_move"]
 
-_LEAST_FACES = 20
+_LEAST_FACES = 20  # final readings with a limit from which a cut is looked for; our own rule
 _LATELY = 12  # faces of the running cycle that are put against as many fresh ones of each cycle; our own rule
-_LEAST_FRESH = 10
-_P_CUT_OFF = 0.01  # so few readings over the limit by chance: final flatness is taken as cut off
+_LEAST_FRESH = 10  # and fresh faces from which they are compared; our own rule
+_P_CUT_OFF = 0.01  # so few readings over the limit by chance: final flatness is taken as cut off; our own rule
 _P_DOUBTFUL = 0.2  # and here it may be; our own rule
 _P_LIKE_THE_CELL = 0.5  # and here it is where the other laps of the cell are; our own rule
 _SLIP_SPREADS = 6.0  # a reading so many robust spreads from the line does not shape the law; our own rule
@@ -216,11 +216,12 @@ def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -
     exact = f"the last {now.size} faces against {new.size} of a fresh lap"
     if np.ptp(np.concatenate((new, now))) == 0 or rank_sum_p(now, new, exact=False) >= 0.05:
         return LeadMove(f"{words} cannot be told from those of a fresh lap yet ({exact})", False)
+    up = float(np.mean(np.sign(now[:, None] - new[None, :]))) > 0  # as the ranks say: a mistyped minute turns a mean
     ratio = float(now.mean() / new.mean())
-    turn = "more" if ratio > 1 else "less"
-    worn = (ratio > 1) == (way > 0)
+    by = f"{abs(ratio - 1):.0%} " if (ratio > 1) == up else ""
+    worn = up == (way > 0)
     wear = "as wear makes them" if worn else "the other way than wear makes them"
-    return LeadMove(f"{words} are {abs(ratio - 1):.0%} {turn} than on a fresh lap, {wear} ({exact})", worn)
+    return LeadMove(f"{words} are {by}{'more' if up else 'less'} than on a fresh lap, {wear} ({exact})", worn)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 # Under five events of wear there are only counts; our own rule.
 LEAST_EVENTS = 5
-MOST_MISSING = 0.2  # share of lappings without minutes or stock removal, above which a clock of them is no clock
+MOST_MISSING = 0.2  # share of lappings without minutes or stock removal, above which they are no clock [our rule]
 
 
 @dataclass(frozen=True, slots=True)

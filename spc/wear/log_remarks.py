@@ -121,10 +121,9 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
         return remarks
     remarks.append(_timeless(placed))
     code, place = placed["lap_code"].to_numpy(np.int64), placed["place"].to_numpy(np.int64)
-    starts = np.array([EVENT_EFFECTS[e].cycle for e in placed["effect"]], bool)
-    doubled = (np.diff(code) == 0) & (np.diff(place) == 0) & starts[1:] & starts[:-1]
-    if doubled.any():
-        count = int(doubled.sum())
+    starts = np.array([EVENT_EFFECTS[e].cycle and e != "retired" for e in placed["effect"]], bool)
+    count = int(placed.loc[starts, ["lap_code", "place"]].duplicated().sum())
+    if count:
         as_one = "counts as one with it" if count == 1 else "count as one"
         remarks.append(f"{_many(count, 'reconditioning')} with no face since the one before {as_one}.")
     remarks += _while_off(numbered, layout)

@@ -17,8 +17,8 @@ from spc.wear.restarts import Restart, find_restarts
 
 __all__ = ["MissingEvent", "suggest_missing_events"]
 
-_NEAR = 3  # faces either side within which a charge explains a fall in minutes, and two signs fall at one place
-_LONGEST = 200  # faces of a cycle looked at, the last ones
+_NEAR = 3  # faces either side within which a charge explains fewer minutes, and two signs fall together [our rule]
+_LONGEST = 200  # faces of a cycle looked at, the last ones; our own rule
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ __all__ = ["columns_of", "first_working", "refined_working"]
 
 Array = NDArray[np.float64]
 
-_OUTLIER_SD = 2.75  # leave-one-out residuals beyond this lose weight; 0.6 % of sound normal readings
+_OUTLIER_SD = 2.75  # leave-one-out residuals beyond this lose weight; 0.6 % of sound normal readings; our own rule
 _MOST = 400.0  # largest error multiplier
 _LEAST = 0.05  # smallest one
 

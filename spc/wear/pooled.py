@@ -31,11 +31,12 @@ Array = NDArray[np.float64]
 
 NO_PAST = "no past cycle to borrow from"
 _FEW = 200  # draws of a first fit
+# Our own rules.
 _SHARP, _HALVINGS = 3.0, 2  # log score behind the best that shows the steps between shapes to be too coarse; halvings
 _HOPELESS = 8.0  # log share behind the best after the first fit, beyond which a shape is not fitted again
 _LEAST_SHARE = 0.01  # shapes with less take no part in a forecast
 _TAILS_LEAST = 4  # past cycles from which on one that strays can be told from many
-ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs
+ALONE_LEAST = 6  # readings of its own that a cycle without past cycles needs; our own rule
 ALONE_SHAPES = tuple(s for s in SHAPES if s.name in ("linear", "square root", "square"))
 
 

@@ -13,9 +13,9 @@ from spc.wear.wear_path import WearPath
 __all__ = ["fit_apart", "with_own_way"]
 
 _BEFORE = 0.05  # how likely a cycle goes its own way before it is read; our own rule
-_WIDE = 4.0  # spread of level and rise, in units of what the cycle reads: the readings alone place its line
+_WIDE = 4.0  # spread of level and rise, in units of what the cycle reads: the readings alone place its line [our rule]
 _LEAST_PAST = 3  # past cycles from which on their scatter is taken over; our own rule
-_OTHER_SCATTER = np.log(30.0)  # that a cycle of its own way may scatter so many times more, or less, than the past ones
+_OTHER_SCATTER = np.log(30.0)  # that a cycle of its own way may scatter so many times more, or less [our rule]
 _TIMES = 3  # draws of it for every draw of the group: one with the group's scatter, the others with any
 
 
@@ -70,7 +70,7 @@ def with_own_way(pooled: PooledWear, own: WearPath, *, rng: np.random.Generator)
     References
     ----------
     Box and Tiao (1968), A Bayesian approach to some outlier problems, Biometrika 55(1): what strays as a second
-    component of a mixture, here a whole unit.
+    component of a mixture, here a whole unit (from memory).
     """
     shapes = _own_ways(pooled, own, rng)
     if not shapes:

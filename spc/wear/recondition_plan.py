@@ -12,7 +12,7 @@ from spc.wear.survival import SurvivalCurve, survival_curve
 
 __all__ = ["ReconditionPlan", "plan_recondition"]
 
-_ALIKE = 2.0  # laws closer than this by corrected information criterion are both told
+_ALIKE = 2.0  # laws closer than this by corrected information criterion are both told: a rule of thumb [our rule]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from spc.wear.lifetime import Array
 
 __all__ = ["Restart", "find_restarts"]
 
+# Our own rules; how often they cry wolf is simulated, see `spc.wear.missing_event`.
 _LEAST_FACES = 12
 _LEAST_SIDE = 4  # faces between two restarts, and on either side of them
 _LEAST_CYCLE = 8  # faces that a cycle lasts on average, at least: no more restarts are looked for

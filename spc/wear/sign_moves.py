@@ -19,16 +19,16 @@ Array = NDArray[np.float64]
 
 # Our own rule: long enough to tell a halved removal rate, short enough to be this shift.
 RECENT_FACES = 8
-_LEAST_USUAL = 10
+_LEAST_USUAL = 10  # earlier faces from which a usual is told; our own rule
 _NO_SPREAD = 1e-9  # of logarithms: readings that are all the same
-_MOST_USUAL = 200  # earlier faces that count, the latest, and three past cycles; what was usual years ago is not
+_MOST_USUAL = 200  # earlier faces that count, the latest, and three past cycles: not those of years ago [our rule]
 
 
 @dataclass(frozen=True, slots=True)
 class SignMove:
     """How one sign of one lap moved lately."""
 
-    sign: str  # 'flatness', 'bow', 'passes', 'minutes', 'removal rate', 'finish', 're-lap share'
+    sign: str  # 'flatness', 'passes', 'minutes', 'removal rate', 'finish', 're-lap share'
     direction: str  # 'up', 'down', 'steady', 'too few'
     recent: float  # median of the last faces (share for 're-lap share')
     usual: float  # median of the earlier ones

@@ -22,7 +22,7 @@ SURE = 0.998  # chance that calls a lap turning; at most one false call in 50 cy
 LEAST_TO_CALL = 8  # readings before a lap is called turning: fewer hardly tell their own noise; our own rule
 _SOON = 20.0  # faces; our own rule
 _SIGN_ERROR = 0.02  # share of signs taken to be written the wrong way round; our own rule
-_PRIOR_SPREAD = 1.0  # of the logarithm of the noise, around the scale of the readings
+_PRIOR_SPREAD = 1.0  # of the logarithm of the noise, around half the scale of the readings; our own rule
 
 
 @dataclass(frozen=True, slots=True)

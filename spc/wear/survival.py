@@ -11,6 +11,7 @@ from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes, worn_words
 __all__ = ["SurvivalCurve", "kaplan_meier", "survival_curve", "turnbull"]
 
 _LUMPY = 1.15  # set by simulation, see `turnbull`
+_ROUNDING = 1e-7  # of a share: a product of steps, or shares iterated until they stand still, may miss one half by less
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class SurvivalCurve:
 
     def median(self) -> float:
         """Age at which half are worn; NaN while the curve stays above one half."""
-        below = np.flatnonzero(self.survival <= 0.5)
+        below = np.flatnonzero(self.survival <= 0.5 + _ROUNDING)
         return float(self.age[below[0]]) if below.size else math.nan
 
 

@@ -344,7 +344,7 @@ def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str
 
 
 def _counted(figure: str, unit: str) -> str:
-    one = unit.removesuffix("es" if unit.endswith("sses") else "s")
+    one = unit.removesuffix("es" if unit.endswith("sses") else "s") if len(unit) > 2 else unit  # 's', 'ms': symbols
     return f"{figure} {one if figure == '1' else unit}"
 
 

@@ -4,6 +4,7 @@ Two readings whose intervals overlap say nothing about the sign of the slope bet
 half-band readings neither invent a trend nor an exact zero.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -24,8 +25,8 @@ class WearTrend:
     """Slope of one cycle's readings against its age."""
 
     status: str  # 'rising', 'falling', 'not shown' (the interval holds zero), 'too few'
-    slope: float  # readings' unit per unit of age; NaN when too few
-    low: float
+    slope: float  # readings' unit per unit of age; NaN when too few, or where any slope goes with them
+    low: float  # -inf or inf where readings open above leave an end open
     high: float
     level: float
     n: int
@@ -78,27 +79,38 @@ def wear_trend(path: WearPath, *, level: float = 0.9, unit: str = "um", age_unit
     slope = _middle(rising_below, falling_above, low, high)
     status = "rising" if low > 0 else "falling" if high < 0 else "not shown"
     words = {
-        "rising": f"wears by {slope:.3g} {unit} per {age_unit} ({low:.3g} to {high:.3g} {unit})",
-        "falling": f"falls by {-slope:.3g} {unit} per {age_unit} ({-high:.3g} to {-low:.3g} {unit})",
-        "not shown": f"no trend shown by {n:,} readings ({low:.3g} to {high:.3g} {unit} per {age_unit})",
+        "rising": f"wears by {slope:.3g} {unit} per {age_unit} ({_span(low, high, f' {unit}')})",
+        "falling": f"falls by {-slope:.3g} {unit} per {age_unit} ({_span(-high, -low, f' {unit}')})",
+        "not shown": f"no trend shown by {n:,} readings ({_span(low, high, f' {unit} per {age_unit}')})",
     }[status]
     return WearTrend(status, slope, low, high, level, n, words)
 
 
+def _span(low: float, high: float, unit: str) -> str:
+    """Say an interval; readings open above leave one end of it open, or both."""
+    if np.isinf([low, high]).all():
+        return "open above, they go with any slope"
+    if np.isinf([low, high]).any():
+        return f"{low:.3g}{unit} or more" if np.isinf(high) else f"{high:.3g}{unit} or less"
+    return f"{low:.3g} to {high:.3g}{unit}"
+
+
 def _turn(rising_below: Array, falling_above: Array, most: int) -> float:
-    """Least slope just above which rising less falling pairs are no more than `most`."""
+    """Least slope just above which rising less falling pairs are no more than `most`; -inf = any slope, however low."""
+    if np.count_nonzero(np.isfinite(rising_below)) <= most:
+        return -math.inf
     candidates = np.concatenate([rising_below, falling_above])
     candidates = np.sort(candidates[np.isfinite(candidates)])
     count = _rising(rising_below, candidates) - _falling(falling_above, candidates)
-    inside = np.flatnonzero(count <= most)
-    return float(candidates[inside[0]]) if inside.size else float("inf")
+    return float(candidates[np.flatnonzero(count <= most)[0]])
 
 
 def _middle(rising_below: Array, falling_above: Array, low: float, high: float) -> float:
-    """Middle of the slopes at which rising and falling pairs balance."""
+    """Middle of the slopes at which rising and falling pairs balance; where it is open, the end that is not."""
     least = _turn(rising_below, falling_above, 0)
     greatest = -_turn(-falling_above[::-1], -rising_below[::-1], 0)
-    return float(np.clip((least + greatest) / 2, low, high))
+    ends = [end for end in (least, greatest) if math.isfinite(end)]
+    return float(np.clip(np.mean(ends), low, high)) if ends else math.nan
 
 
 def _rising(rising_below: Array, slope: Array) -> NDArray[np.int64]:

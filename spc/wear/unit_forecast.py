@@ -16,7 +16,7 @@ from spc.wear.wear_path import WearPath
 
 __all__ = ["MOST_BORROWED", "UnitPools"]
 
-MOST_BORROWED = 200  # units; so many tell how units differ, and more would only take longer
+MOST_BORROWED = 200  # units; so many tell how units differ, and more would only take longer; our own rule
 _MOST_POOLS = 20  # where there are more units, some share what they borrow from; our own rule
 _DRAWS, _DRAWS_OF_MANY = 6000, 1500  # of a unit's path, the end of its range then moves by 3 or 6 % of it with the seed
 _OWN, _LENT = 1, 2  # the draws of the unit's own path, and of whom it borrows from, beside those of the fit to them

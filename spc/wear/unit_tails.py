@@ -17,8 +17,8 @@ Array = NDArray[np.float64]
 
 _INF = float("inf")
 TAILS: tuple[tuple[float, float], ...] = ((_INF, _INF), (4.0, _INF), (_INF, 4.0), (4.0, 4.0))  # degrees of freedom:
-# of the line's spread and of the scatter; inf = every unit has the group's own
-_BEFORE = np.array([0.7, 0.1, 0.1, 0.1])  # how likely each was before any reading
+# of the line's spread and of the scatter; inf = every unit has the group's own; 4 is our own choice
+_BEFORE = np.array([0.7, 0.1, 0.1, 0.1])  # how likely each was before any reading; our own rule
 _LEAST_SHARE = 0.02  # tails with less take no part
 _TIMES = 3  # draws of a new unit for every draw of the group
 

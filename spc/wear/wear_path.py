@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["MOST_READINGS", "WearPath", "taken", "thinned", "wear_path"]
 
-MOST_READINGS = 600  # of one cycle that a fit takes; the cost grows with them, what they tell hardly does
+MOST_READINGS = 600  # of one cycle that a fit takes; the cost grows with them, what they tell hardly does; our own rule
 _NEWEST = 200  # of these, all that are newest: they say where the path stands now
 
 Array = NDArray[np.float64]

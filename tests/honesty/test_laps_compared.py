@@ -8,8 +8,12 @@ from spc.board.answers import compare_laps, which_lap_serves
 from tests.honesty.table import honesty_size
 
 
-def lapped(rng, laps, *, cycles=6, faces=10, flatter=0.0):
-    """Finished faces of one part number on laps that wear alike; the first lap reads `flatter` um less."""
+def lapped(rng, laps, *, cycles=6, faces=10, flatter=0.0, again=-2.0):
+    """Finished faces of one part number on laps that wear alike; the first lap reads `flatter` um less.
+
+    Cycles differ in what they read, in their minutes and in how often a face is lapped again: `again` is the logarithm
+    of the odds, of the first lap 2 less where it is another than usual.
+    """
     lengths = np.full((laps, cycles), faces)
     lengths[:, -1] = rng.integers(1, faces, laps)  # the running ones
     lap, cycle = (np.repeat(index.ravel(), lengths.ravel()) for index in np.indices(lengths.shape))
@@ -18,7 +22,9 @@ def lapped(rng, laps, *, cycles=6, faces=10, flatter=0.0):
     read += rng.normal(0, 0.05, age.size) - flatter * (lap == 0)
     signs = pd.DataFrame({"lap": lap, "cycle": cycle + 1, "age_faces": age}).assign(part="P1", grit="3 um")
     signs = signs.assign(lap="L" + signs["lap"].astype(str), first_low_um=read - 0.005, first_high_um=read + 0.005)
-    return signs.assign(relapped=rng.random(len(signs)) < 0.15, minutes=rng.lognormal(2, 0.2, len(signs)))
+    pace = 2 + 0.01 * age + np.repeat(rng.normal(0, 0.1, lengths.size), lengths.ravel())  # cycles differ in it too
+    odds = again + np.repeat(rng.normal(0, 0.8, lengths.size), lengths.ravel()) - 2 * (lap == 0) * (again != -2.0)
+    return signs.assign(relapped=rng.random(len(signs)) < 1 / (1 + np.exp(-odds)), minutes=rng.lognormal(pace, 0.1))
 
 
 def told(signs):
@@ -37,3 +43,9 @@ def test_a_lap_that_reads_flatter_is_found():
     rng = np.random.default_rng(5)
     said = [told(lapped(rng, 3, flatter=0.12)) for _ in range(40)]
     assert sum("L0 reads flatter at like age" in words for words in said) >= 36
+
+
+def test_a_lap_whose_first_passes_are_better_is_found():
+    rng = np.random.default_rng(6)
+    said = [told(lapped(rng, 3, again=0.0)) for _ in range(40)]
+    assert sum(words.startswith("L0 serves P1 best") for words in said) >= 24

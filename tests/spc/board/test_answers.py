@@ -1,5 +1,6 @@
 import numpy as np
 import pandas as pd
+import pytest
 
 from spc.board.answers import (
     answer_questions,
@@ -10,7 +11,7 @@ from spc.board.answers import (
     with_lap_that_serves,
 )
 from spc.board.causes import diagnose, read_pattern
-from spc.board.lap_compare import flatter_words
+from spc.board.lap_compare import by_yield, faces_alike, flatter_words
 from spc.board.pass_scatter import PassScatter, pass_scatter
 from spc.measure.shown import ShownLength
 from spc.wear.cycle import number_cycles
@@ -106,6 +107,14 @@ def test_pass_to_pass_tells_a_turned_form_and_takes_the_last_spell():
     assert answer.endswith("The form turned from convex to concave.")
 
 
+def test_pass_to_pass_tells_of_the_face_that_was_read_last():
+    first, back = reading(0.5, 0.7, 1), reading(0.1, 0.15, 2)
+    other = [reading(0.5, 0.7, 1, face="B"), reading(0.2, 0.4, 2, face="B")]
+    assert told(numbered([first, *other, back])).startswith("Better: P1 7 A read 0.5 to 0.7 um then 0.1 to 0.15 um")
+    unnamed = [one | {"serial": ""} for one in (first, *other, first, reading(0.8, 0.9, 2))]  # another part's face A
+    assert told(numbered(unnamed)).startswith("Worse: P1 A read 0.5 to 0.7 um then 0.8 to 0.9 um")
+
+
 def test_faces_without_a_serial_number_are_no_passes_of_one_face():
     """Every part has a face A: where no serial number tells them apart, the pass number has to."""
     rows = [reading(0.2 + 0.1 * k, 0.3 + 0.1 * k, 1, serial="") for k in range(6)]
@@ -119,11 +128,13 @@ def lapped(shares, n=30, minutes=None):
     rows = []
     for lap, bad in shares.items():
         for i in range(n):
-            attempts = 1 + (i < bad * n)
+            attempts = 1 + (i % 10 < 10 * bad)
             for attempt in range(1, attempts + 1):
                 spent = float((minutes or {}).get(lap, 3.0) * rng.lognormal(0, 0.1))
                 rows.append({"lap": lap, "serial": f"{lap}{i}", "attempt": attempt, "minutes": spent})
-    return face_signs(numbered(rows))
+    signs = face_signs(numbered(rows))
+    number = signs.groupby("lap").cumcount()
+    return signs.assign(cycle=number // 6 + 1, age_faces=number % 6)  # cycles of six faces
 
 
 def serves(signs, part, states=None, **more):
@@ -144,6 +155,16 @@ def test_every_length_of_laps_that_are_compared_is_said_in_the_unit_shown():
     }  # fmt: skip
     said = flatter_words(first, compared=3, unit=ShownLength("bands", 0.25))
     assert said == "A reads flatter at like age (1 band) than B (2 bands), C (3 bands)"
+
+
+def test_faces_of_a_cycle_that_hang_together_say_less():
+    cycle = np.repeat([1, 2, 3, 4], 5)
+    together = {"A": (cycle, cycle < 3), "B": (cycle, cycle > 2)}  # whole cycles are good or not
+    assert faces_alike(together) == pytest.approx(4 / 3 * 4 * 2.5**2 / (20 * 0.25))
+    apart = {"A": (cycle, np.arange(20) % 5 == 0), "B": (np.ones(4, int), np.arange(4) < 2)}
+    assert faces_alike(apart) == faces_alike({"A": (cycle, cycle > 0)}) == 1.0
+    assert by_yield({"A": (20, 20), "B": (10, 20)})[1] == ["B"]
+    assert by_yield({"A": (20, 20), "B": (10, 20)}, alike=5.0)[1] == []
 
 
 def test_which_lap_serves():

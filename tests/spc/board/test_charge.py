@@ -6,7 +6,7 @@ import pytest
 from spc.board.charge import charge_of_lap
 from spc.wear.cycle import number_cycles
 from tests.spc.commands.planted_cell import PlantedCell, told
-from tests.spc.wear.made_up_log import events_frame, faces_frame
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
 
 
 def charge(at, n, *, after=False, named="recharged"):
@@ -57,6 +57,16 @@ def test_a_retirement_is_no_charge_and_another_grit_is_told_as_one(done, words):
     events = events_frame(events + [{"event": name, "sort_us": 500 + k} for k, name in enumerate(done)])
     found = charge_of_lap(number_cycles(rows, events), events, ())
     assert found.words.startswith(words) and (found.state == "usual") == ("recharged 10 faces" in words)
+
+
+def test_in_a_log_of_dates_alone_the_rows_say_what_a_recharge_came_after():
+    day = [{"serial": str(i), "minutes": 3.0, "sort_us": hours(24 * (i // 10)), "row_number": 2 * i} for i in range(50)]
+    rows, last = faces_frame(day), {"event": "recharged", "sort_us": hours(96), "intake_id": 1, "row_number": 100}
+    before = [last | {"sort_us": hours(24 * k), "row_number": 20 * k - 1} for k in (1, 2, 3, 4)]
+    for logged, words in ((before, "10 faces ago"), ([*before, last], "after the last face")):
+        events = events_frame(logged)
+        found = charge_of_lap(number_cycles(rows, events), events, ())
+        assert found.words == f"last recharged {words}, 10 are usual"
 
 
 def test_a_log_without_recharges_knows_nothing_of_the_charge():

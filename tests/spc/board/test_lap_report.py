@@ -143,6 +143,15 @@ def test_past_cycles_of_equal_readings_do_not_tell_how_a_lap_wears(tmp_path, las
     assert (report["faces_left"]["status"], report["faces_left"]["past_cycles"]) == ("refused", 4)
 
 
+@pytest.mark.parametrize(("silent", "minutes"), [(0, 80.0), (4, 80.0), (5, None), (20, None)])
+def test_minutes_that_are_not_logged_are_not_left_out_of_those_lapped(tmp_path, silent, minutes):
+    def four(lap, cycle, age, row):
+        row["minutes"] = "" if cycle == 4 and age < silent else "4"
+
+    report = told(PlantedCell(1, fault=four).store(tmp_path), "due", "--lap", "L1")
+    assert (report["age_faces"], report["age_minutes"]) == (20, minutes)
+
+
 def test_a_lap_that_turns_and_twists_says_both_and_one_answer_settles_both(tmp_path):
     worn, _ = worn_log(turning=True)
     worn.loc[worn.index[-8:], "shape"] = "twist"

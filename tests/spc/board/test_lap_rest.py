@@ -1,12 +1,16 @@
 """When a lap is out of use, by what was logged and registered of it."""
 
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
+from spc.board.cell_view import look_at_cell
 from spc.board.lap_memo import LapMemo
 from spc.board.lap_rest import Rest, no_face_left, rest_of
+from spc.settings import Settings
+from spc.store.store import Store
 
 WHEN = ("3 March", "4 March", "5 March")
 
@@ -20,7 +24,7 @@ def view_of(events, *, newest_us=0, registered="in use", ended="running"):
     return SimpleNamespace(
         memo=LapMemo(),
         events_of=lambda lap: told,
-        faces_of=lambda lap: pd.DataFrame({"sort_us": [newest_us]}),
+        lapped_of=lambda lap: pd.DataFrame({"sort_us": [newest_us]}),
         cycles_of=lambda lap: pd.DataFrame({"ended": ["due", ended]}),
         lap_row=lambda lap: pd.Series({"state": registered}),
     )
@@ -47,6 +51,19 @@ def view_of(events, *, newest_us=0, registered="in use", ended="running"):
 )  # fmt: skip
 def test_a_lap_rests_from_the_event_that_took_it_out_until_it_laps_again(events, more, rest):
     assert rest_of(view_of(events, **more), "L1") == rest
+
+
+def test_a_face_that_is_read_again_is_none_that_the_lap_has_lapped_since(tmp_path):
+    at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+    face = {"lap": "L1", "serial": "7", "face": "A", "flatness_low_um": 0.1, "flatness_high_um": 0.2}
+    with Store.open(tmp_path / "cell.db") as store:
+        store.append_face(face | {"time_utc": at}, who="Ann")
+        swap = {"lap": "L1", "event": "swapped", "reason": "worn", "time_text": "08:00"}
+        store.append_event(swap | {"time_utc": at.replace(hour=8)}, who="Ann")
+        resting = Rest("resting since 08:00", "worn")
+        for hour, more, rest in ((9, {"kind": "repeat"}, resting), (10, {"serial": "8"}, Rest(""))):
+            store.append_face(face | more | {"time_utc": at.replace(hour=hour)}, who="Bo")
+            assert rest_of(look_at_cell(store, Settings(time_zone="UTC")), "L1") == rest
 
 
 def test_an_event_without_a_time_is_said_to_have_none():

@@ -2,23 +2,27 @@
 
 import shutil
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from spc.board.board import Board
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_age import age_of_lap
-from spc.board.lap_clocks import clocks_of_lap
+from spc.board.lap_clocks import _unusable, clocks_of_lap
+from spc.board.lap_memo import LapMemo
 from spc.board.lap_paths import past_paths, running_cycle
-from spc.board.lives import lives_under, running_grit, sisters_of
+from spc.board.lives import grit_to_come, lives_under, running_grit, sisters_of
 from spc.board.room_history import NO_ROOM, look_at_room
 from spc.board.study_age import planned_age
 from spc.board.study_plan import StudyPlan
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.store.many_faces import append_faces
+from tests.spc.wear.made_up_log import events_frame, faces_frame
 
 COARSE, FINE = "15 um", "3 um"
 SITE = Settings(time_zone="UTC", planned_cost=1.0, unplanned_cost=4.0)
@@ -76,6 +80,50 @@ def test_clocks_are_compared_on_the_same_cycles(view):
     assert clocks_of_lap(view, "R1").cycles == 10
 
 
+@pytest.mark.parametrize("row", [5, 2])
+def test_in_a_log_of_dates_alone_the_rows_say_which_grit_came_last(row):
+    faces = faces_frame([{"sort_us": 0, "grit": FINE, "row_number": n} for n in (1, 3, 4)])
+    told = {"event": "grit changed", "grit": COARSE, "sort_us": 0, "intake_id": 1, "row_number": row}
+    events = events_frame([told])
+    view = SimpleNamespace(memo=LapMemo(), events_of=lambda lap: events, lapped_of=lambda lap: faces)
+    assert (running_grit(view, "A"), grit_to_come(view, "A")) == ((COARSE, COARSE) if row == 5 else (FINE, ""))
+
+
+def test_a_lap_without_a_face_runs_with_the_grit_that_its_log_names():
+    faces, events = faces_frame([{}]).iloc[:0], [{"event": "grit changed", "grit": FINE, "sort_us": 1}]
+    timeless = {"event": "grit changed", "grit": COARSE, "sort_us": 2, "time_text": "", "time_utc": pd.NaT}
+    told = events_frame([*events, timeless])
+    view = SimpleNamespace(memo=LapMemo(), events_of=lambda lap: told, lapped_of=lambda lap: faces)
+    assert running_grit(view, "A") == grit_to_come(view, "A") == FINE
+
+
+@pytest.mark.parametrize(("missing", "said"), [(0.3, "30% of the lappings"), (0.004, "some lappings"), (0.0, "some")])
+def test_a_clock_left_out_says_how_much_it_misses(missing, said):
+    rows = pd.DataFrame({"age_faces": [0.0, 1.0], "age_minutes": [0.0, np.nan], "age_minutes_missing": [0.0, missing]})
+    assert _unusable("minutes", [rows]).startswith(said)
+
+
+def test_laps_without_a_group_are_no_sisters_in_a_study_either(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    with Store.open(tmp_path / "cell.db") as store:
+        for lap, count in (("A", 8), ("B", 40)):
+            at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+            for cycle in range(8):
+                store.append_event({"lap": lap, "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+                faces = []
+                for number in range(count + cycle % 3):
+                    at += timedelta(minutes=10)
+                    face = {"lap": lap, "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": FINE}
+                    faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+                append_faces(store, faces, who="Ann")
+                at += timedelta(minutes=10)
+        view = look_at_cell(store, SITE)
+    alone = planned_age(view, StudyPlan("P1"), ["A"])
+    assert "costs in the site's settings" in alone.source and alone.faces < 12
+    both = planned_age(view, StudyPlan("P1"), ["A", "B"])
+    assert "median age at which these laps were reconditioned" in both.source and 8 < both.faces < 42
+
+
 def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_path, tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     path = shutil.copy(store_path, tmp_path / "cell.db")
@@ -90,6 +138,9 @@ def test_a_change_of_grit_after_the_last_face_takes_the_forecast_with_it(store_p
         assert len(after.rows) == len(before.rows)  # the wear of the cycle is as old as it was
         ages = [path.age[-1] for path in past_paths(view, "R1", after.grit, float("nan")).sizes]
         assert len(ages) == 12 and min(ages) > 20  # cycles under the coarse grit, by their length
+        again = {"lap": "R1", "serial": "11-3", "kind": "repeat", "time_utc": at.replace(minute=30), "grit": FINE}
+        store.append_face(again | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Bo")
+        assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).grit == COARSE  # read again, not lapped
         face = {"lap": "R1", "serial": "new", "time_utc": at.replace(hour=7), "minutes": 6.0, "grit": COARSE}
         store.append_face(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2}, who="Ann")
         assert running_cycle(look_at_cell(store, SITE), "R1", NO_ROOM).own.sizes.age.size == 1

@@ -92,6 +92,11 @@ def test_a_lap_further_than_the_room_is_judged_as_a_published_outlier():
     assert n * p > 0.025  # below the published critical value 3.158 of 5 %, both sides
 
 
+def test_laps_that_all_read_one_value_are_measured_by_it():
+    assert further_than_the_room_p([0.4] * 6, [0.0] * 6).tolist() == [1.0] * 6
+    assert further_than_the_room_p([0.4] * 5 + [0.5], [0.0] * 6)[-1] == 0.0
+
+
 def test_scatter_of_its_own_faces_keeps_a_lap_with_the_room():
     level = np.array([0.50, 0.51, 0.50, 0.49, 0.50, 0.56])
     assert further_than_the_room_p(level, np.full(6, 0.001))[-1] < 0.001

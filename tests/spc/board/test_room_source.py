@@ -104,6 +104,9 @@ def test_suspect_faces_wait_until_somebody_else_has_read_one_of_them_again():
         assert carried_words(carried_rows(**repeat), [shift]) == (said,)
     assert not waits_for_second_reader(carried_rows(operator="Ann"), [shift])
     assert carried_words(carried_rows(operator="Ann"), [shift]) == ()  # it has been read again
+    early = shift._replace(start_us=3)  # a reading before the shift, of a face without a serial number, is another face
+    rows = carried_rows(operator="Ann", sort_us=2).assign(serial="")
+    assert waits_for_second_reader(rows, [early]) and not waits_for_second_reader(rows.assign(sort_us=9), [early])
     part = shift._replace(column="part", name="P1", read="high")
     (said,) = carried_words(carried_rows(), [part])
     assert said.startswith("4 faces") and "one part number whose faces" in said and "second reader" not in said

@@ -1,7 +1,7 @@
 """The shift in figures: finished faces, and the share of them that was lapped again; which laps stand apart."""
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -11,6 +11,7 @@ from spc.board.results import RoomAlarm, Signal
 from spc.board.room_history import RoomHistory
 from spc.board.shift import go_look_words, shift_of
 from spc.settings import Settings, load_settings
+from spc.store.store import Store
 from tests.spc.board.invented_cell import laps_in_use
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
@@ -34,6 +35,17 @@ def test_a_shift_of_further_passes_only_is_reported(tmp_path):
     found = run(path, "due")
     assert found.exit_code < 2, found.output
     assert told(path, "due")["faces_this_shift"] == 3
+
+
+def test_a_lap_whose_face_is_only_read_again_has_not_run(tmp_path, monkeypatch):
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    read = {"flatness_low_um": 0.1, "flatness_high_um": 0.2}
+    with Store.open(tmp_path / "cell.db") as store:
+        for lap, day, more in (("A", 2, {}), ("B", 2, {}), ("B", 3, {}), ("A", 3, {"kind": "repeat"})):
+            at, serial = datetime(2026, 3, day, 8, tzinfo=UTC), f"{lap}{2 if more else day}"
+            store.append_face({"lap": lap, "serial": serial, "time_utc": at} | read | more, who="Ann")
+    shift = Board(tmp_path / "cell.db", Settings(time_zone="UTC", clock=datetime(2026, 3, 3, 12))).shift()
+    assert "Ran in the shift before and not in this one yet: A." in shift.changed
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@ from datetime import datetime, time
 
 import pytest
 
-from spc.board.shifts import next_break, shift_at, shift_before
+from spc.board.shifts import breaks_ahead, next_break, shift_at, shift_before
 from spc.settings import Settings, Shift
 
 THREE = Settings(
@@ -49,6 +49,13 @@ def test_breaks_in_words():
     assert next_break(datetime(2026, 3, 4, 15, 0), TWO) == "end of the late shift, 22:00"
     assert next_break(datetime(2026, 3, 4, 23, 0), TWO) == "before the early shift, 06:00"
     assert next_break(datetime(2026, 3, 4, 23, 0), Settings()) == ""
+
+
+def test_the_night_shift_that_runs_ends_today():
+    after_midnight = [one.text for one in breaks_ahead(datetime(2026, 3, 5, 2, 0), THREE)]
+    assert after_midnight[:2] == ["end of the night shift, 06:00", "end of the early shift, 14:00"]
+    before = [one.text for one in breaks_ahead(datetime(2026, 3, 4, 23, 0), THREE)]
+    assert before[:2] == ["end of the night shift, 06:00", "end of the early shift on Thursday, 14:00"]
 
 
 def test_without_shift_hours_a_day_is_the_span():

@@ -81,6 +81,22 @@ def test_an_answer_is_for_a_lap_or_for_the_room(store_path):
     assert outcome.exit_code == COULD_NOT and "there is no room alarm in this shift" in outcome.output
 
 
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        (("--room", "--reconditioned", "yes"), "`--reconditioned` is asked of a lap: name it in place of `--room`"),
+        (("K1", "--take-back", "--reconditioned", "no"), "`--take-back` and `--reconditioned` do not go together"),
+        (("K1", "--cause", "not found", "--face", "1"), "`--face` says which question `--reconditioned` answers"),
+        (("K1", "--reconditioned", "no", "--sign", "flatness"), "`--sign` says which signal `--cause` answers"),
+    ],
+)
+def test_what_would_do_nothing_is_refused(store_path, asked, told):
+    outcome = run(answer, store_path, *asked, "--who", "Ann")
+    assert outcome.exit_code == COULD_NOT and told in outcome.output
+    with Store.open(store_path) as store:
+        assert store.reactions().empty
+
+
 def test_a_bad_wipe_strikes_the_reading_out(store_path):
     assert run(answer, store_path, "K1", "--cause", "bad wipe", "--who", "Ann").exit_code == DONE
     document = json.loads(run(due, store_path, "--lap", "K1", "--json").output)

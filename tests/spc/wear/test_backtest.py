@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 
 from spc.wear.backtest import backtest, crossing_age, cut_path, interval_score
+from spc.wear.time_to_limit import TimeToLimit
+from spc.wear.unit_forecast import UnitPools
 from spc.wear.wear_path import wear_path
 
 # UC Berkeley milling data, NASA Ames prognostics repository, cases 1 to 8 (tests/sources/nasa_milling.json).
@@ -37,6 +39,22 @@ def test_interval_score_by_hand():
     assert interval_score(2, 5, 4, level=0.9) == 3
     assert interval_score(2, 5, 6, level=0.9) == pytest.approx(23)
     assert interval_score(2, 5, 1.5, level=0.8) == pytest.approx(8)
+
+
+def test_a_share_asked_twice_is_held_once():
+    (held,) = backtest([wear_path("a", [0, 1, 2], [0, 0.5, 1], limit=1.0)], shares=(0.5, 0.5))
+    assert [u.status for u in held.units] == ["refused"]
+
+
+def test_a_range_that_is_open_from_its_beginning_has_no_width(monkeypatch):
+    open_ended = {"horizon": 30.0, "now": 10.0, "level": 0.9, "crossing": "reading", "unit": "", "sentence": ""}
+    words = {"borrowed": "", "own_readings": 1, "past_cycles": 3, "shape": "", "shape_share": 0.0, "own_way_share": 0.0}
+    rest = open_ended | words | {"fan": None, "draws": np.empty(0)}
+    for low, width in ((None, 0.0), (12.0, 18.0)):
+        answer = TimeToLimit("range", low, None, None, **rest)
+        monkeypatch.setattr(UnitPools, "forecast", lambda *_, answer=answer, **__: answer)
+        held = backtest([wear_path("a", [0, 1, 60], [0, 0.5, 1], limit=1.0)], shares=(0.5,))[0]
+        assert (held.median_width, held.mean_score) == (width, width)
 
 
 def test_summary_adds_up():

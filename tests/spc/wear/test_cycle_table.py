@@ -1,6 +1,7 @@
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from spc.wear.cycle import number_cycles
@@ -55,6 +56,24 @@ def test_a_swap_lends_its_reason_and_rests_until_returned():
     planned = cycles(FACES, [swap | {"reason": "planned"}, again, back])
     assert planned.iloc[0][["ended", "reason", "resting"]].tolist() == ["planned", "planned", False]
     assert planned.iloc[1][["faces", "start_event"]].tolist() == [0, "reconditioned"]
+
+
+@pytest.mark.parametrize(
+    ("events", "told"),
+    [
+        ([("swapped", 6, "worn")], [("due", 6, True)]),
+        ([("retired", 6, "")], [("retired", 6, False)]),
+        ([("retired", 6, ""), ("returned", 8, "")], [("running", 6, False)]),
+        ([("swapped", 6, "planned"), ("reconditioned", 8, "")], [("planned", 6, False), ("running", 0, False)]),
+        ([("reconditioned", 6, "worn"), ("re-faced", 8, "")], [("due", 6, False), ("running", 0, False)]),
+    ],
+)
+def test_a_face_read_again_after_the_lap_was_taken_off_is_no_face_lapped_since(events, told):
+    again = FACES.iloc[-1:].assign(kind="repeat", face_id=7, row_number=7, sort_us=hours(7))
+    rows = [{"event": event, "sort_us": hours(h), "reason": reason} for event, h, reason in events]
+    for faces in (FACES, pd.concat([FACES, again], ignore_index=True)):
+        table = cycles(faces, rows)
+        assert list(table[["ended", "faces", "resting"]].itertuples(index=False, name=None)) == told
 
 
 def test_a_cycle_of_one_face_and_two_reconditionings_in_a_row():

@@ -74,6 +74,20 @@ def test_places_agree_with_counting_faces_one_by_one():  # second way
         assert places(faces, events) == counted
 
 
+def test_a_face_that_is_read_again_lies_between_no_events():
+    faces = [{"sort_us": hours(h), "kind": "face" if h in (1, 4) else "repeat"} for h in (0, 1, 2, 3, 4, 6)]
+    times = (-1, 0.5, 1.5, 2.5, 3.5, 4.5, 7)
+    events = [{"event": "dressed", "sort_us": hours(h)} for h in times]
+    assert list(places(faces, events).values()) == [0, 0, 4, 4, 4, 6, 6]  # before the first lapping, the next, the last
+
+
+def test_what_one_file_says_of_a_day_stays_in_its_order():  # dates alone, and the faces of that day in another file
+    said = [{"event": event, "sort_us": hours(2)} for event in ("swapped", "reconditioned", "returned")]
+    assert places(FACES, said) == {1: 3, 2: 3, 3: 3}
+    assert places(FACES, said[::-1]) == {1: 1, 2: 1, 3: 3}
+    assert places(FACES, [said[0], said[1] | {"intake_id": 3}]) == {1: 3, 2: 1}  # of two files neither is above
+
+
 @pytest.mark.parametrize(
     ("told", "counts"),
     [

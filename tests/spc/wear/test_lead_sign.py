@@ -180,6 +180,13 @@ def test_how_far_the_lead_has_come_since_the_lap_was_fresh():
     assert "cannot be seen until" in lead_move(worn_minutes(1.6), "flatness").words
 
 
+def test_a_few_mistyped_minutes_do_not_turn_what_the_others_say():
+    rows = worn_minutes(1.6)
+    rows.loc[(rows["cycle"] == 2) & rows["age_faces"].isin((1, 2)), "minutes"] = 200.0
+    move = lead_move(rows, "minutes")
+    assert move.worn and "minutes per face are more than on a fresh lap, as wear makes them" in move.words
+
+
 def test_what_the_lead_came_to_says_nothing_of_a_lap_reconditioned_since():
     move = lead_move(worn_minutes(1.6), "minutes", cycle_now=4)
     assert not move.worn and move.words.startswith("minutes per face: 0 worn and 24 fresh faces")

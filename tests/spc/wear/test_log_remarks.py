@@ -31,8 +31,14 @@ def test_events_without_time_of_strange_laps_doubled_and_after_retiring():
     assert "1 event of laps that have no face yet." in remarks(faces, [START, START | {"lap": "Z"}])
     twice = [START, START | {"sort_us": hours(1.2), "planned": True}, START | {"sort_us": hours(1.4)}]
     assert remarks(faces, twice) == ("1 reconditioning with no face since the one before counts as one with it.",)
+    between = [*twice[:2], {"event": "measured", "sort_us": hours(1.3)}, twice[2]]
+    assert remarks(faces, between) == remarks(faces, twice)
+    again = [{"event": event, "sort_us": hours(1.5 + 0.1 * k)} for k, event in enumerate(("retired", "re-faced"))]
+    assert not any("reconditioning with no face" in said for said in remarks(faces, [START, *again]))
     retired = remarks(faces, [START, {"event": "retired", "sort_us": hours(1.5)}])
     assert "A: faces are logged after it was retired; they count as a new life." in retired
+    last = {"event": "retired", "sort_us": hours(3.5)}
+    assert remarks([*faces, {"kind": "repeat", "sort_us": hours(4)}], [START, last]) == ()  # read again, not lapped on
     back = [{"event": "retired", "sort_us": hours(1.5)}, {"event": "returned", "sort_us": hours(1.6)}]
     assert not any("retired" in said for said in remarks(faces, [START, *back]))
 

@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.wear.lifetime import LEAST_EVENTS
 from spc.wear.survival import kaplan_meier, survival_curve, turnbull
 
 SOURCES = Path(__file__).parents[2] / "sources"
@@ -97,6 +98,12 @@ def test_under_five_events_only_counts():
     assert curve.status == "counts only"
     assert "only 4 of 6 cycles ended worn" in curve.reason
     assert survival_curve([0.0], [5.0], rng=np.random.default_rng(1)).status == "counts only"
+
+
+def test_half_worn_is_half_worn_to_the_last_life():  # the product of the steps is off one half in its last digit
+    for n in range(LEAST_EVENTS, 80):
+        lives = np.arange(1.0, n + 1)
+        assert kaplan_meier(lives, lives).median() == (n + 1) // 2
 
 
 def test_all_worn_ends_at_zero():

@@ -5,7 +5,7 @@ import pytest
 
 from spc.wear.path_shape import SHAPES
 from spc.wear.pooled import fit_alone, fit_pooled
-from spc.wear.time_to_limit import CROSSINGS, time_to_limit, times_to_limit, usual_band
+from spc.wear.time_to_limit import CROSSINGS, _counted, time_to_limit, times_to_limit, usual_band
 from spc.wear.wear_path import wear_path
 
 SEED = 7
@@ -114,6 +114,14 @@ def test_path_near_the_limit_says_how_sure_it_is(pooled):
     assert answer.status == "over" and answer.low == answer.median == 0 < answer.high
     most = "1 face" if f"{answer.high:.0f}" == "1" else f"{answer.high:.0f} faces"
     assert answer.sentence == f"the wear path is more likely than not at the limit already; at most {most} left"
+
+
+@pytest.mark.parametrize(
+    ("unit", "said"),
+    [("faces", "1 face"), ("passes", "1 pass"), ("ms", "1 ms"), ("s", "1 s"), ("min", "1 min"), ("cycles", "1 cycle")],
+)
+def test_one_of_a_unit_is_told_in_the_singular_and_a_symbol_as_it_stands(unit, said):
+    assert _counted("1", unit) == said
 
 
 def test_a_figure_that_rounds_to_none_is_told_as_none_left(pooled):

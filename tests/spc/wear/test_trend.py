@@ -61,6 +61,27 @@ def test_open_reading_counts_for_what_it_says():
     assert trend.status == "rising" and 0.15 < trend.slope < 0.35
 
 
+INF = float("inf")
+BY_EIGHT = "no trend shown by 8 readings"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told", "slope"),
+    [
+        ([2.0] * 8, [INF] * 8, f"{BY_EIGHT} (open above, they go with any slope)", None),
+        ([0.2] + [2.0] * 7, [0.3] + [INF] * 7, f"{BY_EIGHT} (open above, they go with any slope)", 1.7),
+        ([0.2] * 4 + [2.0] * 4, [0.3] * 4 + [INF] * 4, "wears by 0.496 um per face (0.05 um or more)", 0.496),
+        ([2.0] * 4 + [0.2] * 4, [INF] * 4 + [0.3] * 4, "falls by 0.496 um per face (0.05 um or more)", -0.496),
+        ([0.5] * 5 + [0.3] * 3, [0.6] * 5 + [INF] * 3, f"{BY_EIGHT} (-0.075 um per face or more)", 0.0),
+        ([0.3] * 3 + [0.5] * 5, [INF] * 3 + [0.6] * 5, f"{BY_EIGHT} (0.075 um per face or less)", 0.0),
+    ],
+)
+def test_readings_open_above_leave_the_interval_open(low, high, told, slope):
+    trend = wear_trend(wear_path("open", range(8), low, high))
+    assert trend.sentence == told and np.isinf([trend.low, trend.high]).any()
+    assert np.isnan(trend.slope) if slope is None else trend.slope == pytest.approx(slope, abs=0.001)
+
+
 def test_falling_wear_is_named():
     trend = wear_trend(wear_path("lap 1", np.arange(12.0), 5 - 0.2 * np.arange(12.0)))
     assert trend.status == "falling" and trend.sentence.startswith("falls by 0.2 um per face")

@@ -120,3 +120,40 @@ def test_why_the_others_tell_nothing_and_figures_that_are_not_told_closer_than_t
     file.write_text("\n".join(["unit,clock,wear", *rows]) + "\n", encoding="utf-8")
     least, most = re.search(r"D: (\d+) to (\d+) clock left", run(file, "--limit", "2").output).groups()
     assert len(least.rstrip("0")) <= 4 and len(most.rstrip("0")) <= 4
+
+
+def on_a_meter(rows, starts):
+    """The milling rows with each case's times from where its meter stood; `starts` by case."""
+    at_case, at_time = (rows[0].split(",").index(name) for name in ("case", "time"))
+    out = [rows[0]]
+    for row in rows[1:]:
+        cells = row.split(",")
+        cells[at_time] = f"{float(cells[at_time]) + starts(int(cells[at_case])):g}"
+        out.append(",".join(cells))
+    return "\n".join(out) + "\n"
+
+
+@pytest.mark.parametrize("starts", [lambda case: 10_000, lambda case: 300 * case], ids=["one", "each"])
+def test_a_meter_that_runs_on_tells_what_the_age_of_each_unit_tells(tmp_path, starts):
+    """Ages and shapes of wear count from where a unit was new, wherever its meter stood then."""
+    rows = Path(MILLING).read_text(encoding="utf-8").splitlines()
+    new, meter = tmp_path / "new.csv", tmp_path / "meter.csv"
+    at = [rows[0].split(",").index(name) for name in ("case", "time")]
+    first = {}
+    for row in rows[1:]:
+        first.setdefault(int(row.split(",")[at[0]]), float(row.split(",")[at[1]]))
+    new.write_text(on_a_meter(rows, lambda case: -first[case]), encoding="utf-8")
+    meter.write_text(on_a_meter(rows, starts), encoding="utf-8")
+    asked = (*COLUMNS, "--at", "75%", "--unit-id", "4")
+    one, other = (units_by_name(file, *asked)["4"] for file in (new, meter))
+    begun = starts(4) + first[4]
+    assert [other["remaining"][end] for end in ENDS] == pytest.approx([one["remaining"][end] for end in ENDS])
+    assert (one["origin"], other["origin"]) == (0, begun) and other["sentence"] == one["sentence"]
+    assert [other["at_clock"][end] for end in ENDS] == pytest.approx([begun + one["at_clock"][end] for end in ENDS])
+    words = "units begin further from 0 than any lasts"
+    assert words in run(meter, *asked).output and words not in run(new, *asked).output
+    as_age = run(meter, *asked, "--clock-kind", "age", "--json").output
+    assert words not in as_age and json.loads(as_age)["units"][0]["origin"] == 0
+    held = json.loads(run(meter, *COLUMNS, "--backtest", "75", "--json").output)["backtest"][0]["units"]
+    told = {unit["unit"]: unit for unit in held}["4"]
+    assert [told[end] for end in ENDS] == [other["at_clock"][end] for end in ENDS]

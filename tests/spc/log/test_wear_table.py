@@ -136,7 +136,7 @@ def test_clock_that_adds_and_clock_that_counts():
     assert adds.units[0].clock.tolist() == [3, 12] and adds.units[1].clock.tolist() == [2]
     counts = read_wear_table(text, WearColumns(("lap",), wear="flatness", clock_kind="counts"))
     assert counts.units[0].clock.tolist() == [1, 3] and counts.clock_unit == "readings"
-    with pytest.raises(ValueError, match="`clock_kind` must be one of runs, adds, counts, got 'ticks'"):
+    with pytest.raises(ValueError, match="`clock_kind` must be one of runs, age, meter, adds, counts, got 'ticks'"):
         read_wear_table(text, WearColumns(("lap",), "minutes", "flatness", clock_kind="ticks"))
 
 

@@ -123,7 +123,7 @@ def command(session: Session, **options: Any) -> int:
     began = {unit.unit: unit.origin for unit in units}
     origins = [began[path.label] for path in paths]
     problems += unused
-    document = _opening(options["file"], table, paths, problems) | {"falls": bool(falls)}
+    document = _opening(options["file"], table, paths, problems, falls=bool(falls))
     if not paths:
         raise ValueError(f"no unit of the file has a clock and a wear reading that can be used; {_why_none(document)}")
     if options["backtest"]:
@@ -140,18 +140,18 @@ def command(session: Session, **options: Any) -> int:
 
 
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
-    """Tell a falling quantity as the loss that grows, and give the limits it falls to; none where it rises.
+    """Turn a falling quantity round, so that it rises, and give the limits it falls to; none where it rises.
 
     Where the readings, not a person, tell which, it is said what speaks against it.
     """
-    from spc.log.falling_wear import WayToLimit, as_loss, way_to_limit
+    from spc.log.falling_wear import WayToLimit, turned_round, way_to_limit
 
     way = way_to_limit(table.units) if falls is None else WayToLimit(falls, "")
     if way.remark:
         table = replace(table, remarks=(*table.remarks, way.remark))
     if not way.falls:
         return table, {}, []
-    units, open_rows = as_loss(table.units)
+    units, open_rows = turned_round(table.units)
     why = "a reading open above cannot be used where the wear falls"
     problems = [{"row": row, "text": "", "reason": why} for row in open_rows]
     used = sum(u.clock.size for u in units)
@@ -199,12 +199,13 @@ def _why_none(document: dict[str, Any]) -> str:
 
 
 def _opening(
-    file: Path, table: "WearTable", paths: Sequence["WearPath"], problems: list[dict[str, Any]]
+    file: Path, table: "WearTable", paths: Sequence["WearPath"], problems: list[dict[str, Any]], *, falls: bool
 ) -> dict[str, Any]:
     rows: list[dict[str, Any]] = [{"row": row, "text": text, "reason": why} for row, text, why in table.problems]
     return {
         "file": str(file),
         "clock_unit": table.clock_unit,
+        "falls": falls,
         "rows": {
             "read": table.rows,
             "used": sum(p.age.size for p in paths),
@@ -212,14 +213,14 @@ def _opening(
             "not_measured": list(table.not_measured),
         },
         "problems": rows + problems,
-        "remarks": [*table.remarks, *_slips(paths)],
+        "remarks": [*table.remarks, *_slips(paths, falls=falls)],
     }
 
 
-def _slips(paths: Sequence["WearPath"]) -> list[str]:
+def _slips(paths: Sequence["WearPath"], *, falls: bool) -> list[str]:
     from spc.wear.path_slips import without_slips
 
-    _, notes = without_slips(paths)
+    _, notes = without_slips(paths, turned=falls)
     return [f"{note}: look at it; the other units' forecasts leave it out" for note in notes]
 
 

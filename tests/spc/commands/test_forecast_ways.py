@@ -4,6 +4,7 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -157,3 +158,22 @@ def test_a_meter_that_runs_on_tells_what_the_age_of_each_unit_tells(tmp_path, st
     held = json.loads(run(meter, *COLUMNS, "--backtest", "75", "--json").output)["backtest"][0]["units"]
     told = {unit["unit"]: unit for unit in held}["4"]
     assert [told[end] for end in ENDS] == [other["at_clock"][end] for end in ENDS]
+
+
+def test_light_that_fades_by_a_share_of_what_is_left_is_foretold_so(tmp_path):
+    """100 falling to 70 by about 0.6 % of what is left each hour, read to 0.8: a line through it ends too early."""
+    rng = np.random.default_rng(6)
+    rows = [
+        f"{name},{hour},{100 * np.exp(-rate * hour) + 0.8 * rng.standard_normal():.2f}"
+        for name, rate in zip("ABCDEF", 0.006 * np.exp(0.3 * rng.standard_normal(6)), strict=True)
+        for hour in range(0, 160, 2)
+    ]
+    rows[20] = "A,40,970"
+    file = tmp_path / "light.csv"
+    file.write_text("\n".join(["lamp,hour,light", *rows]) + "\n", encoding="utf-8")
+    asked = ("--unit", "lamp", "--clock", "hour", "--wear", "light", "--limit", "70", "--backtest", "50")
+    told = json.loads(run(file, *asked, "--json").output)
+    assert told["falls"] and "A: the reading 970 at 40 stands alone" in told["remarks"][-1]
+    held = told["backtest"][0]
+    assert held["covered"] >= 5 and held["predicted"] == 6
+    assert held["median_abs_error"] < 0.03 * np.median([unit["truth"] for unit in held["units"]])

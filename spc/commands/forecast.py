@@ -40,6 +40,10 @@ in one of three ways; options come before what a map says:
 - by a column map of `lapcell ingest` (it has a table [columns]): lap is the unit, minutes the clock (rows are
   counted where it has none), flatness, else finish, the wear. It holds no limit: give --limit.
 
+A clock that runs counts from 0 where the unit was new; where most units begin further from 0 than any lasts (machine
+hours, a date as a number) it is taken as a meter, ages count from each unit's first reading, and that is said.
+--clock-kind age or meter says which.
+
 Limits and readings are numbers in the unit of the wear column; a header may be named without the unit in brackets
 behind it, and a reading written in another unit is not used. Where most units begin above their limits and fall, they
 are taken as falling to a lower limit, and that is said; where the readings do not tell, --falls or --rises is asked
@@ -48,11 +52,12 @@ holds none of them; one whose readings do not go as theirs goes its own way, and
 changes nothing. The store is neither read nor written.
 
 With --json one document: file, clock_unit, falls, rows (read, used, blank, not_measured), problems (row, text, reason),
-remarks, and units (unit, status, limit, now, level, crossing, remaining and at_clock with low, median, high (null =
-past the horizon; all three where status is refused; where it is over, at_clock is where the readings crossed), horizon,
-own_readings, past_units, shape, shape_share, own_way_share, sentence, borrowed); with --backtest instead of units:
-backtest, a list by share with predicted, median_abs_error, covered, coverage, mean_interval_score, median_width and
-units (truth, low, median, high, error, inside, score).
+remarks, and units (unit, status, limit, origin, the clock value from which its age counts, now, level, crossing,
+remaining and at_clock with low, median, high (null = past the horizon; all three where status is refused; where it is
+over, at_clock is where the readings crossed), horizon, own_readings, past_units, shape, shape_share, own_way_share,
+sentence, borrowed); with --backtest instead of units: backtest, a list with share_of_life, level, predicted,
+median_abs_error, covered, coverage, mean_interval_score, median_width and units (unit, status, own_readings, truth,
+low, median, high, error, inside, score, shape, sentence).
 """
 
 
@@ -68,8 +73,9 @@ units (truth, low, median, high, error, inside, score).
 @click.option("--clock", default="", help="Column of the clock: faces, minutes, cycles.")
 @click.option(
     "--clock-kind",
-    type=click.Choice(["runs", "adds", "counts"]),
-    help="The clock column runs on (as it does unless said); holds what each row adds; or there is none, rows count.",
+    type=click.Choice(["runs", "age", "meter", "adds", "counts"]),
+    help="The clock column runs on (as it does unless said), the unit's age or a meter; holds what each row adds; or "
+    "there is none, rows count.",
 )
 @click.option("--wear", default="", help="Column of the wear reading.")
 @click.option("--clock-unit", default="", help="Unit of the clock, for the sentences.")
@@ -86,7 +92,13 @@ units (truth, low, median, high, error, inside, score).
     default="",
     help="Use each unit's own readings up to this clock value, or this share of its life (50%); the others stay whole.",
 )
-@click.option("--crossing", type=click.Choice(["reading", "path", "next face"]), default="reading", show_default=True)
+@click.option(
+    "--crossing",
+    type=click.Choice(["reading", "path", "next face"]),
+    default="reading",
+    show_default=True,
+    help="What must reach the limit: a reading; the wear without reading error; or the next reading, in one of ten.",
+)
 @click.option(
     "--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Coverage of the range."
 )
@@ -96,6 +108,7 @@ units (truth, low, median, high, error, inside, score).
 @common_options
 def command(session: Session, **options: Any) -> int:
     """Say when the units of a file reach their limit."""
+    from spc.log.clock_origin import with_origins
     from spc.log.covariates import beyond_others
     from spc.log.wear_table import read_wear_table
 
@@ -104,16 +117,20 @@ def command(session: Session, **options: Any) -> int:
     table = read_wear_table(options["file"], columns)
     table = replace(table, remarks=(*table.remarks, *beyond_others(table, unit_id=options["unit_id"])))
     table, falls, problems = _turned(table, columns.falls)
+    units, remark = with_origins(table.units, clock_kind=columns.clock_kind)
+    table = replace(table, units=units, remarks=(*table.remarks, remark) if remark else table.remarks)
     paths, unused = _paths(table, sort=options["sort"])
+    began = {unit.unit: unit.origin for unit in units}
+    origins = [began[path.label] for path in paths]
     problems += unused
-    document = _opening(options["file"], table, paths, problems) | {"falls": bool(falls)}
+    document = _opening(options["file"], table, paths, problems, falls=bool(falls))
     if not paths:
         raise ValueError(f"no unit of the file has a clock and a wear reading that can be used; {_why_none(document)}")
     if options["backtest"]:
-        document["backtest"] = _backtest(paths, options, table.clock_unit)
+        document["backtest"] = _backtest(paths, origins, options, table.clock_unit)
     else:
         wanted = {unit.unit: limit_wanted(columns, unit.limit_cell) for unit in table.units if unit.limit != unit.limit}
-        document["units"] = _forecasts(paths, options, table.clock_unit, falls=falls, wanted=wanted)
+        document["units"] = _forecasts(paths, origins, options, table.clock_unit, falls=falls, wanted=wanted)
     if session.as_json:
         print_json(document)
     else:
@@ -123,18 +140,18 @@ def command(session: Session, **options: Any) -> int:
 
 
 def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[str, float], list[dict[str, Any]]]:
-    """Tell a falling quantity as the loss that grows, and give the limits it falls to; none where it rises.
+    """Turn a falling quantity round, so that it rises, and give the limits it falls to; none where it rises.
 
     Where the readings, not a person, tell which, it is said what speaks against it.
     """
-    from spc.log.falling_wear import WayToLimit, as_loss, way_to_limit
+    from spc.log.falling_wear import WayToLimit, turned_round, way_to_limit
 
     way = way_to_limit(table.units) if falls is None else WayToLimit(falls, "")
     if way.remark:
         table = replace(table, remarks=(*table.remarks, way.remark))
     if not way.falls:
         return table, {}, []
-    units, open_rows = as_loss(table.units)
+    units, open_rows = turned_round(table.units)
     why = "a reading open above cannot be used where the wear falls"
     problems = [{"row": row, "text": "", "reason": why} for row in open_rows]
     used = sum(u.clock.size for u in units)
@@ -182,12 +199,13 @@ def _why_none(document: dict[str, Any]) -> str:
 
 
 def _opening(
-    file: Path, table: "WearTable", paths: Sequence["WearPath"], problems: list[dict[str, Any]]
+    file: Path, table: "WearTable", paths: Sequence["WearPath"], problems: list[dict[str, Any]], *, falls: bool
 ) -> dict[str, Any]:
     rows: list[dict[str, Any]] = [{"row": row, "text": text, "reason": why} for row, text, why in table.problems]
     return {
         "file": str(file),
         "clock_unit": table.clock_unit,
+        "falls": falls,
         "rows": {
             "read": table.rows,
             "used": sum(p.age.size for p in paths),
@@ -195,19 +213,20 @@ def _opening(
             "not_measured": list(table.not_measured),
         },
         "problems": rows + problems,
-        "remarks": [*table.remarks, *_slips(paths)],
+        "remarks": [*table.remarks, *_slips(paths, falls=falls)],
     }
 
 
-def _slips(paths: Sequence["WearPath"]) -> list[str]:
+def _slips(paths: Sequence["WearPath"], *, falls: bool) -> list[str]:
     from spc.wear.path_slips import without_slips
 
-    _, notes = without_slips(paths)
+    _, notes = without_slips(paths, turned=falls)
     return [f"{note}: look at it; the other units' forecasts leave it out" for note in notes]
 
 
 def _forecasts(
     paths: Sequence["WearPath"],
+    origins: Sequence[float],
     options: dict[str, Any],
     clock_unit: str,
     *,
@@ -224,7 +243,7 @@ def _forecasts(
         names = ", ".join(p.label for p in paths[:12])
         raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
     share, age = moment_asked(options["at"])
-    pools = UnitPools(paths, seed=options["seed"])
+    pools = UnitPools(paths, seed=options["seed"], origins=origins)
     out = []
     with progress_bar("forecast") as bar:
         for done, at in enumerate(asked):
@@ -233,13 +252,15 @@ def _forecasts(
             if share is not None:
                 ends = crossing_age(path, path.limit)
                 whole = not np.isfinite(ends)
-                own = path if whole else cut_path(path, share * ends)
+                own = path if whole else cut_path(path, origins[at] + share * (ends - origins[at]))
             else:
                 own = path if age is None else cut_path(path, age)
             answer = pools.forecast(
                 at, own, level=options["level"], crossing=options["crossing"], unit=clock_unit
             )  # fmt: skip
-            unit = _unit_document(own, answer, clock_unit, falls=falls, wanted=wanted.get(path.label, ""))
+            unit = _unit_document(
+                own, answer, clock_unit, origin=origins[at], falls=falls, wanted=wanted.get(path.label, "")
+            )  # fmt: skip
             if whole and np.isfinite(path.limit):
                 unit["sentence"] += (
                     f"; it never reached its limit, so all its readings are used, not {options['at']} of a life"
@@ -273,7 +294,7 @@ def _since(own: "WearPath", at: float, clock_unit: str) -> str:
 
 
 def _unit_document(
-    own: "WearPath", answer: "TimeToLimit", clock_unit: str, *, falls: dict[str, float], wanted: str
+    own: "WearPath", answer: "TimeToLimit", clock_unit: str, *, origin: float, falls: dict[str, float], wanted: str
 ) -> dict[str, Any]:
     from spc.wear.backtest import crossing_age
 
@@ -289,6 +310,7 @@ def _unit_document(
         "unit": own.label,
         "status": answer.status,
         "limit": falls.get(own.label, own.limit),
+        "origin": origin,
         "now": answer.now,
         "level": answer.level,
         "crossing": answer.crossing,
@@ -305,14 +327,16 @@ def _unit_document(
     }
 
 
-def _backtest(paths: Sequence["WearPath"], options: dict[str, Any], clock_unit: str) -> list[dict[str, Any]]:
+def _backtest(
+    paths: Sequence["WearPath"], origins: Sequence[float], options: dict[str, Any], clock_unit: str
+) -> list[dict[str, Any]]:
     from spc.wear.backtest import backtest
 
     shares = shares_asked(options["backtest"])
     with progress_bar("backtest") as bar:
         held = backtest(
             paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
-            seed=options["seed"], tick=bar,
+            seed=options["seed"], origins=origins, tick=bar,
         )  # fmt: skip
     return [_backtest_document(b) for b in held]
 

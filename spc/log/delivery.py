@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from spc.log.known import Standing
 from spc.log.piece import Piece, event_frame, face_frame, one_ahead, prepared
 from spc.log.rows import ScannedLog
-from spc.store.admission import Admission
+from spc.store.admission import READ_ANEW, Admission
 from spc.store.coding import listed, said
 from spc.store.frames import frame
 from spc.store.identity import event_keys, face_keys, has_clock, raw_keys
@@ -182,7 +182,7 @@ class Delivery:
             for kind in ("face", "event"):
                 places = np.flatnonzero(outcome == kind)
                 if len(held[kind]):
-                    gone += self._replace_changed(kind, held[kind], rows, places, left, admission)
+                    gone += self._replace_changed(kind, held[kind], rows, places, left, admission, reread=reread)
             if gone:
                 rows_are = "row held of this log is" if gone == 1 else "rows held of this log are"
                 self.remarks.append(f"{gone:,} {rows_are} no longer in the file; kept")
@@ -219,24 +219,30 @@ class Delivery:
         return {kind: held_rows(self._store.connection, kind, source=log, let_go=let_go) for kind in ("face", "event")}
 
     def _replace_changed(
-        self, kind: str, held: list[HeldRow], rows: pd.DataFrame, places: Ids, left: Mask, admission: Admission
-    ) -> int:
+        self, kind: str, held: list[HeldRow], rows: pd.DataFrame, places: Ids, left: Mask, admission: Admission, *,
+        reread: bool,
+    ) -> int:  # fmt: skip
         """Write new versions of changed rows, take them out of `left`; return how many held rows are gone."""
         chosen = rows.iloc[places]
         raw = chosen["raw"].to_numpy(dtype=object)
         keys = (face_keys if kind == "face" else event_keys)(chosen, raw, source=self.log)
         found = compare_delivery(
             held, keys=keys, row_number=chosen["row_number"].to_numpy(), lap=listed(chosen["lap"]),
-            sort_us=chosen["sort_us"].to_numpy(), clock=has_clock(chosen["time_text"]), now_us=now_us(),
+            sort_us=chosen["sort_us"].to_numpy(), clock=has_clock(chosen["time_text"]), now_us=now_us(), reread=reread,
         )  # fmt: skip
-        if found.replaces:
-            at = np.array(list(found.replaces), dtype=np.int64)
-            standing = {n: found.corrections[one] for n, one in enumerate(found.replaces) if one in found.corrections}
+        admission.hold(keys.content[found.stands])
+        left[places[found.stands]] = False
+        self._tally.doubles += len(found.stands)
+        changed_in = f"changed{' back' * self._standing.back} in {self._scanned.name}"
+        for replaces, reason in ((found.replaces, changed_in), (found.renamed, READ_ANEW)):
+            if not replaces:
+                continue
+            at = np.array(list(replaces), dtype=np.int64)
+            standing = {n: found.corrections[one] for n, one in enumerate(replaces) if one in found.corrections}
             new = (face_frame if kind == "face" else event_frame)(chosen.iloc[at], self.intake_id)
             changed = admission.replace(
-                kind, new, keys=keys.pick(at), old_row_id=np.array(list(found.replaces.values()), dtype=np.int64),
-                reason=f"changed{' back' * self._standing.back} in {self._scanned.name}",
-                corrections=standing,
+                kind, new, keys=keys.pick(at), old_row_id=np.array(list(replaces.values()), dtype=np.int64),
+                reason=reason, corrections=standing,
             )  # fmt: skip
             self._count(changed.outcome, changed.row_id, kind)
             left[places[at]] = False

@@ -1,4 +1,4 @@
-"""A quantity that falls to a lower limit, told as the loss that grows to an upper one."""
+"""A quantity that falls to a lower limit, turned round: below zero it rises to an upper one."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -7,7 +7,7 @@ import numpy as np
 
 from spc.log.wear_table import WearUnit
 
-__all__ = ["WayToLimit", "as_loss", "way_to_limit"]
+__all__ = ["WayToLimit", "turned_round", "way_to_limit"]
 
 _PLAIN = 0.5  # rank correlation with the clock, in the middle unit; our own rule
 _BEYOND_CHANCE = 1.64  # standard deviations of the sum over units: one in twenty where nothing falls; our own rule
@@ -76,8 +76,8 @@ def way_to_limit(units: Sequence[WearUnit]) -> WayToLimit:
     return WayToLimit(False, "")
 
 
-def as_loss(units: Sequence[WearUnit]) -> tuple[tuple[WearUnit, ...], tuple[int, ...]]:
-    """Turn readings and limits round: how far each lies below the highest reading of the file.
+def turned_round(units: Sequence[WearUnit]) -> tuple[tuple[WearUnit, ...], tuple[int, ...]]:
+    """Turn readings and limits round, below zero: what falls to a lower limit rises to an upper one.
 
     Parameters
     ----------
@@ -86,19 +86,17 @@ def as_loss(units: Sequence[WearUnit]) -> tuple[tuple[WearUnit, ...], tuple[int,
     Returns
     -------
     tuple of (tuple of WearUnit, tuple of int)
-        The same units on the same clock, and the rows left out because their reading is open above: such a loss has no
-        least value.
+        The same units on the same clock, and the rows left out because their reading is open above: turned round it
+        has no least value.
     """
-    finite = [float(u.high[np.isfinite(u.high)].max(initial=-np.inf)) for u in units]
-    top = max([*finite, *(float(u.low.max(initial=-np.inf)) for u in units)], default=0.0)
     turned, left_out = [], []
     for u in units:
         closed = np.isfinite(u.high)
         left_out += u.row_number[~closed].tolist()
         turned.append(
             replace(
-                u, clock=u.clock[closed], low=top - u.high[closed], high=top - u.low[closed],
-                row_number=u.row_number[closed], limit=top - u.limit,
+                u, clock=u.clock[closed], low=-u.high[closed], high=-u.low[closed], row_number=u.row_number[closed],
+                limit=-u.limit,
             )
         )  # fmt: skip
     return tuple(turned), tuple(sorted(left_out))

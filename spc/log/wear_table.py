@@ -21,12 +21,12 @@ Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
-_BELOW_ZERO = {
-    "runs": "add one amount to every value of the clock, so that the least is 0",
-    "adds": "what a row adds is never less; where the column holds a running clock, say --clock-kind runs",
-}
+_FALLS_BELOW = "add one amount to every value of the clock, so that the least is 0"
+_ADDS_BELOW = "what a row adds is never less; where the column holds a running clock, say --clock-kind runs"
 CLOCKS: dict[str, str] = {
-    "runs": "the column holds a running clock, never falling within a unit",
+    "runs": "the column holds a running clock, never falling within a unit: its age or a meter, as the readings tell",
+    "age": "the same, and 0 is where the unit was new",
+    "meter": "the same, and the unit was new at its first reading, whatever the meter stood at",
     "adds": "the column holds what each row adds to the clock, such as minutes per face",
     "counts": "there is no clock column: every row of a unit counts one",
 }
@@ -62,6 +62,7 @@ class WearUnit:
     limit: float  # NaN = none
     limit_cell: str  # what chooses or holds it, as typed in the unit's first row; '' where no column does
     covariates: tuple[str, ...]  # as typed in the unit's first row
+    origin: float = 0.0  # clock value from which its age counts, see `spc.log.clock_origin`
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,9 +205,10 @@ class _Reader:
                     raise ValueError("the unit is empty")
                 clock = self._number(str(self._cells[clock_at][i]), "clock") if clock_at else 1.0
                 if clock < 0:
-                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more: {_BELOW_ZERO[kind]}")
+                    why = _ADDS_BELOW if kind == "adds" else _FALLS_BELOW
+                    raise ValueError(f"the clock is {clock:g}; it must be 0 or more: {why}")
                 limit = self._limit(i)
-                if kind != "runs":
+                if kind in ("adds", "counts"):
                     clock = passed[unit] = passed.get(unit, 0.0) + clock
                 first[unit] = self._settled(unit, i, first.get(unit, ()), extra)
                 cell = str(self._cells[self._limit_at][i]) if self._limit_at else ""

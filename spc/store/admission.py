@@ -31,7 +31,7 @@ from spc.store.identity import RowKeys, has_clock
 from spc.store.ready import ReadyFaces, ready_faces
 from spc.store.versions import differences_of, put_back_corrections, record_replaced
 
-__all__ = ["Admission", "Admitted"]
+__all__ = ["READ_ANEW", "Admission", "Admitted"]
 
 Ids = NDArray[np.int64]
 

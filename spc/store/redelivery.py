@@ -61,6 +61,8 @@ class Comparison:
     gone: int  # rows held that are neither in the delivery nor changed by it
     shift: dict[int, int]  # row number in the delivery -> row number held, for rows found again
     corrections: dict[int, int]  # place in the delivery -> version by which a person had corrected its very words
+    renamed: dict[int, int]  # place in the delivery -> row of the store with its very words, read as another face now
+    stands: list[int]  # places in words that a person has since corrected or withdrawn, however they are read now
 
 
 def held_rows(connection: sqlite3.Connection, kind: str, *, source: str, let_go: bool) -> list[HeldRow]:
@@ -156,7 +158,7 @@ def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
 
 def compare_delivery(
     held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids, clock: Mask,
-    now_us: int,
+    now_us: int, reread: bool,
 ) -> Comparison:  # fmt: skip
     """
     Find the rows of a delivery that change rows held.
@@ -172,6 +174,9 @@ def compare_delivery(
         Which rows carry a time of day.
     now_us : int
         The moment of the delivery; rows held that lie later than `AHEAD_US` after it are dated wrong.
+    reread : bool
+        Another column map, other settings or a new alias read the delivery: the very words of a row may stand for
+        another lap or moment than they did. One that a person corrected stands.
 
     Returns
     -------
@@ -180,6 +185,7 @@ def compare_delivery(
     found = _found_again(held, keys.content)
     gone = [row for at, row in enumerate(held) if at not in found]
     again = set(found.values())
+    renamed, stands = _read_otherwise(held, found, keys) if reread else ({}, [])
     shift = {int(row_number[place]): held[at].row_number for at, place in found.items()}
     replaces, corrections = _changed_back(gone, keys.content, again)
     back = set(replaces.values())
@@ -213,7 +219,19 @@ def compare_delivery(
                 del by_place[old.row_number]
         if old is not None and old.row_id > 0:
             replaces[place] = old.row_id
-    return Comparison(replaces, n_gone - len(replaces), shift, corrections)
+    return Comparison(replaces, n_gone - len(replaces), shift, corrections, renamed, stands)
+
+
+def _read_otherwise(held: Sequence[HeldRow], found: dict[int, int], keys: RowKeys) -> tuple[dict[int, int], list[int]]:
+    """Places of words held that are read as another lap or moment now, with their rows; those that a person settled."""
+    renamed, stands = {}, []
+    for at, place in found.items():
+        row = held[at]
+        if row.row_id < 0 or row.contents[-1] != keys.content[place]:
+            stands.append(place)
+        elif row.identity != keys.identity[place]:
+            renamed[place] = row.row_id
+    return renamed, stands
 
 
 def _same_time(row: HeldRow, sort_us: int, clock: bool) -> bool:

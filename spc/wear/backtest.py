@@ -80,6 +80,7 @@ def backtest(
     crossing: str = "reading",
     unit: str = "faces",
     seed: int = 1,
+    origins: Sequence[float] = (),
     tick: Callable[[int, int], None] = lambda done, of: None,
 ) -> tuple[Backtest, ...]:
     """Predict each unit that reached its limit from its first part and the other units' whole paths.
@@ -98,6 +99,8 @@ def backtest(
     unit : str
         Unit of the clock, for the sentences.
     seed : int
+    origins : sequence of float, optional
+        Clock value of each unit from which its life counts; left out, 0.
     tick : callable
         Told how many of how many units are done.
     """
@@ -106,10 +109,11 @@ def backtest(
     rows: dict[float, list[BacktestUnit]] = {share: [] for share in shares}
     widths: dict[float, list[float]] = {share: [] for share in shares}
     known = [i for i, life in enumerate(lives) if np.isfinite(life)]
-    pools = UnitPools(paths, seed=seed)
+    pools = UnitPools(paths, seed=seed, origins=origins)
+    began = origins or [0.0] * len(paths)
     for done, i in enumerate(known):
         for share in shares:
-            own = cut_path(paths[i], share * lives[i])
+            own = cut_path(paths[i], began[i] + share * (lives[i] - began[i]))
             answer = pools.forecast(i, own, level=level, crossing=crossing, unit=unit)
             rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
             low, high = (answer.horizon if end is None else end for end in (answer.low, answer.high))

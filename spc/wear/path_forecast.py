@@ -92,7 +92,7 @@ def update_own(
     log = given_density(lines, gram, stack.design)
     top = float(log.max())
     share = np.ones_like(log) if alone else np.exp(log - top)
-    slope = float(scale.log_slope(np.maximum(own.low, 1e-300), own.limit).sum())
+    slope = float(scale.log_slope(own.low, own.limit).sum())
     return OwnUpdate(
         scale, lines, own, stack, gram, working, share / share.sum(), top + float(np.log(share.mean())) + slope
     )

@@ -13,13 +13,16 @@ __all__ = ["PathScale", "PathStack", "begins_elsewhere", "fit_scale", "stack_pat
 
 Array = NDArray[np.float64]
 
+_LEAST_SIZE, _MOST_SIZE = 1e-300, 1e300  # of a reading, where a logarithm is taken, and where it falls
+
 
 @dataclass(frozen=True, slots=True)
 class PathScale:
     """How readings, ages, parts and covariates of a group are scaled for one shape."""
 
     shape: Shape
-    relative: bool  # readings divided by their unit's own limit first
+    mirrored: bool  # all readings below zero, rising to zero: the shape takes their sizes, which fall
+    relative: bool  # readings divided by the size of their unit's own limit first
     start: float  # added to the age before a logarithm
     age_origin: float
     age_range: float
@@ -38,18 +41,29 @@ class PathScale:
 
     def reading_scaled(self, reading: Array, limit: Array | float) -> Array:
         """Put readings on the shape's scale, centre 0 and spread 1 over the group; one limit, or each reading's."""
-        scaled = self.shape.reading(reading / limit if self.relative else reading)
+        scaled = _on_shape(self.shape, reading / np.abs(limit) if self.relative else reading, mirrored=self.mirrored)
         return (scaled - self.reading_centre) / self.reading_range
 
     def reading_back(self, scaled: Array, limit: float) -> Array:
         """Invert `reading_scaled`."""
-        back = self.shape.back(scaled * self.reading_range + self.reading_centre)
-        return np.asarray(back * limit if self.relative else back, dtype=np.float64)
+        on_shape = scaled * self.reading_range + self.reading_centre
+        back = -np.minimum(self.shape.back(-on_shape), _MOST_SIZE) if self.mirrored else self.shape.back(on_shape)
+        return np.asarray(back * abs(limit) if self.relative else back, dtype=np.float64)
+
+    def takes(self, path: WearPath) -> bool:
+        """Whether the readings of a path and its limit are on this scale; a start by definition is no reading."""
+        if not self.shape.needs_positive:
+            return True
+        read = unzeroed(path, self.zeroed_at, self.zeroed_value)
+        if self.mirrored:
+            return max(float(read.high.max(initial=-np.inf)), path.limit) < 0
+        return min(float(read.low.min(initial=np.inf)), path.limit) > 0
 
     def log_slope(self, reading: Array, limit: float) -> Array:
         """Logarithm of the slope of `reading_scaled`."""
-        unit = limit if self.relative else 1.0
-        slope = self.shape.log_slope(reading / unit) - np.log(unit * self.reading_range)
+        unit = abs(limit) if self.relative else 1.0
+        size = np.maximum(-reading if self.mirrored else reading, _LEAST_SIZE)
+        slope = self.shape.log_slope(size / unit) - np.log(unit * self.reading_range)
         return np.asarray(slope, dtype=np.float64)
 
     def covariates_scaled(self, covariates: Sequence[float]) -> Array:
@@ -99,11 +113,12 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
     zeroed_at, zeroed_value = _zeroed_start(paths)
     paths = [unzeroed(p, zeroed_at, zeroed_value) for p in paths]
     age = np.concatenate([p.age for p in paths])
-    limits = np.concatenate([np.full(p.age.size, p.limit if relative else 1.0) for p in paths])
+    limits = np.concatenate([np.full(p.age.size, abs(p.limit) if relative else 1.0) for p in paths])
     low = np.concatenate([p.low for p in paths]) / limits
     high = np.concatenate([p.high for p in paths]) / limits
-    if shape.needs_positive and (low <= 0).any():
-        return "needs readings above zero"
+    mirrored = shape.needs_positive and bool((high < 0).all())
+    if shape.needs_positive and not mirrored and (low <= 0).any():
+        return "needs readings on one side of zero"
     start = 0.0
     if shape.age_power == 0 and (age.min() <= 0 or zeroed_at <= 0):
         above = age[age > 0]
@@ -116,7 +131,7 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
     if not width > 0:
         return "needs readings at more than one age"
     middle = np.where(np.isfinite(high), (low + high) / 2, low)
-    scaled = shape.reading(middle)
+    scaled = _on_shape(shape, middle, mirrored=mirrored)
     spread = float(np.std(scaled))
     if not spread > 0:
         spread = max(abs(float(scaled.mean())), 1.0) * 1e-3
@@ -131,9 +146,13 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
         widths.append(float(values.std()) if with_covariates else 0.0)
     names = sorted({part for p in paths for part in p.parts})
     return PathScale(
-        shape, relative, start, origin, width, centre, spread, zeroed_at, zeroed_value,
+        shape, mirrored, relative, start, origin, width, centre, spread, zeroed_at, zeroed_value,
         tuple(names) if len(names) > 1 else (), tuple(logs), tuple(centres), tuple(widths),
     )  # fmt: skip
+
+
+def _on_shape(shape: Shape, reading: Array, *, mirrored: bool) -> Array:
+    return -shape.reading(-reading) if mirrored else shape.reading(reading)
 
 
 def _zeroed_start(paths: Sequence[WearPath]) -> tuple[float, float]:

@@ -25,7 +25,7 @@ class Shape:
 
     @property
     def needs_positive(self) -> bool:
-        """Whether the readings must all be above zero."""
+        """Whether the readings must all be on one side of zero."""
         return self.reading_power != 1.0
 
     @property

@@ -17,12 +17,14 @@ _FAR = (
 _TO_SD = 1.4826 / np.sqrt(1.5)  # from the median distance to the middle of the neighbours to the sd of one reading
 
 
-def without_slips(paths: Sequence[WearPath]) -> tuple[tuple[WearPath, ...], tuple[str, ...]]:
+def without_slips(paths: Sequence[WearPath], *, turned: bool = False) -> tuple[tuple[WearPath, ...], tuple[str, ...]]:
     """Take slips out of the paths of a group, and name them.
 
     Parameters
     ----------
     paths : sequence of WearPath
+    turned : bool, default False
+        The readings were turned round (`spc.log.falling_wear`) and are named as they were read.
 
     Returns
     -------
@@ -31,7 +33,8 @@ def without_slips(paths: Sequence[WearPath]) -> tuple[tuple[WearPath, ...], tupl
     """
     found = slips(paths)
     notes = tuple(
-        f"{path.label}: the reading {path.low[at]:g} at {path.age[at]:g} stands alone, far from those on either side"
+        f"{path.label}: the reading {-path.high[at] if turned else path.low[at]:g} at {path.age[at]:g} stands alone, "
+        "far from those on either side"
         for path, off in zip(paths, found, strict=True)
         for at in np.flatnonzero(off)
     )

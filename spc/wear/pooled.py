@@ -111,7 +111,8 @@ def fit_pooled(
         shapes = [shape for shape in shapes if shape.straight] or shapes
     limits = np.array([p.limit for p in used])
     half_way = np.array([_half_way(p, p.limit if np.isnan(limit) else limit) for p in used])
-    by_limit = bool(np.isfinite(limits).all() and (limits > 0).all() and np.ptp(limits) > 0)
+    one_side = (limits > 0).all() or ((limits < 0).all() and all((p.high < 0).all() for p in used))
+    by_limit = bool(np.isfinite(limits).all() and one_side and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
     first, plain = [], []
     for shape in shapes:
@@ -198,7 +199,7 @@ def _log_slopes(paths: Sequence[WearPath], scale: PathScale, begun: NDArray[np.i
     for whole, count in zip(paths, begun, strict=True):
         path = unzeroed(whole, scale.zeroed_at, scale.zeroed_value)
         middle = (path.low + np.where(np.isfinite(path.high), path.high, path.low)) / 2
-        slopes = scale.log_slope(np.maximum(middle, 1e-300), path.limit)
+        slopes = scale.log_slope(middle, path.limit)
         sums.append((slopes.sum(), slopes[:count].sum()))
     return np.array(sums, dtype=np.float64).T
 

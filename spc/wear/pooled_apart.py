@@ -113,7 +113,7 @@ def _without_covariates(fitted: PooledShape, scale: PathScale) -> LineDraws:
 
 def _any_line(lines: LineDraws, scale: PathScale, own: WearPath) -> LineDraws | None:
     """Lines of any level and any slope; the offsets of parts stay as they are. None: no two ages on this scale."""
-    if scale.shape.needs_positive and own.low.min() <= 0:
+    if not scale.takes(own):
         return None
     stack = stack_paths([own], scale)
     across = float(np.ptp(stack.age_scaled))

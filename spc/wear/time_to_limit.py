@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from spc.wear.path_crossing import crossing_ages, share_over
 from spc.wear.path_forecast import FuturePaths, future_paths, of_part, update_own
-from spc.wear.path_scale import PathScale, unzeroed
 from spc.wear.pooled import PooledWear
 from spc.wear.wear_path import WearPath, wear_path
 
@@ -292,7 +291,7 @@ def _drawn_paths(
     updates = [
         (update_own(s.scale, s.lines, own, parts=parts, log_scales=s.log_scales, alone=pooled.alone), s)
         for s in pooled.shapes
-        if not s.scale.shape.needs_positive or (not signed and _above_zero(own, s.scale))
+        if s.scale.takes(own) and not (signed and s.scale.shape.needs_positive)
     ]
     if not updates:
         return None
@@ -307,12 +306,6 @@ def _drawn_paths(
     own_way = float(sum(part_of for (_, s), part_of in zip(updates, share, strict=True) if s.own_way))
     best = int(share.argmax())
     return futures, updates[best][1].name, float(share[best]), own_way
-
-
-def _above_zero(own: WearPath, scale: PathScale) -> bool:
-    """Whether all readings and the limit are; a start by definition is no reading."""
-    read = unzeroed(own, scale.zeroed_at, scale.zeroed_value)
-    return min(float(read.low.min(initial=np.inf)), own.limit) > 0
 
 
 def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:

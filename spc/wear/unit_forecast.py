@@ -33,18 +33,21 @@ class UnitPools:
     Parameters
     ----------
     paths : sequence of WearPath
-        All units of the file.
+        All units of the file, on the file's clock.
     seed : int
+    origins : sequence of float, optional
+        Clock value of each unit from which its age counts; left out, 0.
     """
 
-    def __init__(self, paths: Sequence[WearPath], *, seed: int) -> None:
-        self._paths, self._seed = paths, seed
+    def __init__(self, paths: Sequence[WearPath], *, seed: int, origins: Sequence[float] = ()) -> None:
+        self._origins, self._seed = origins or [0.0] * len(paths), seed
+        self._paths = [_aged(path, origin) for path, origin in zip(paths, self._origins, strict=True)]
         self._order = sorted(range(len(paths)), key=lambda at: _sorting(paths[at]))
         self._place = {at: place for place, at in enumerate(self._order)}
         self._pools: dict[int, PooledWear] = {}
 
     def others(self, at: int) -> list[WearPath]:
-        """Give the units that the one at a place of the file borrows from."""
+        """Give the units that the one at a place of the file borrows from, on their ages."""
         hand = self._place[at] % _MOST_POOLS
         beside = [other for place, other in enumerate(self._order) if place % _MOST_POOLS != hand]
         if len(beside) > MOST_BORROWED:
@@ -72,10 +75,16 @@ class UnitPools:
         at : int
             Of the unit among `paths`.
         own : WearPath
-            The unit's readings so far, with its limit.
+            The unit's readings so far on the file's clock, with its limit.
         level, crossing, unit
             As in `spc.wear.time_to_limit`.
+
+        Returns
+        -------
+        TimeToLimit
+            On the file's clock; without its fan, which is on the unit's age.
         """
+        own = _aged(own, self._origins[at])
         rng = np.random.default_rng([self._seed, self._place[at], _OWN])
         there = crossing == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
         told = there or not np.isfinite(own.limit)
@@ -88,7 +97,13 @@ class UnitPools:
             pooled, own, limit=own.limit, level=level, crossing=crossing, unit=unit, rng=rng,
             draws=_DRAWS if len(self._paths) <= _MOST_POOLS else _DRAWS_OF_MANY,
         )  # fmt: skip
-        return replace(answer, borrowed="") if told else answer
+        return replace(
+            answer, now=answer.now + self._origins[at], borrowed="" if told else answer.borrowed, fan=None
+        )  # fmt: skip
+
+
+def _aged(path: WearPath, origin: float) -> WearPath:
+    return replace(path, age=path.age - origin) if origin else path
 
 
 def _sorting(path: WearPath) -> tuple[tuple[float, ...], str, str]:

@@ -4,6 +4,7 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -120,3 +121,59 @@ def test_why_the_others_tell_nothing_and_figures_that_are_not_told_closer_than_t
     file.write_text("\n".join(["unit,clock,wear", *rows]) + "\n", encoding="utf-8")
     least, most = re.search(r"D: (\d+) to (\d+) clock left", run(file, "--limit", "2").output).groups()
     assert len(least.rstrip("0")) <= 4 and len(most.rstrip("0")) <= 4
+
+
+def on_a_meter(rows, starts):
+    """The milling rows with each case's times from where its meter stood; `starts` by case."""
+    at_case, at_time = (rows[0].split(",").index(name) for name in ("case", "time"))
+    out = [rows[0]]
+    for row in rows[1:]:
+        cells = row.split(",")
+        cells[at_time] = f"{float(cells[at_time]) + starts(int(cells[at_case])):g}"
+        out.append(",".join(cells))
+    return "\n".join(out) + "\n"
+
+
+@pytest.mark.parametrize("starts", [lambda case: 10_000, lambda case: 300 * case], ids=["one", "each"])
+def test_a_meter_that_runs_on_tells_what_the_age_of_each_unit_tells(tmp_path, starts):
+    """Ages and shapes of wear count from where a unit was new, wherever its meter stood then."""
+    rows = Path(MILLING).read_text(encoding="utf-8").splitlines()
+    new, meter = tmp_path / "new.csv", tmp_path / "meter.csv"
+    at = [rows[0].split(",").index(name) for name in ("case", "time")]
+    first = {}
+    for row in rows[1:]:
+        first.setdefault(int(row.split(",")[at[0]]), float(row.split(",")[at[1]]))
+    new.write_text(on_a_meter(rows, lambda case: -first[case]), encoding="utf-8")
+    meter.write_text(on_a_meter(rows, starts), encoding="utf-8")
+    asked = (*COLUMNS, "--at", "75%", "--unit-id", "4")
+    one, other = (units_by_name(file, *asked)["4"] for file in (new, meter))
+    begun = starts(4) + first[4]
+    assert [other["remaining"][end] for end in ENDS] == pytest.approx([one["remaining"][end] for end in ENDS])
+    assert (one["origin"], other["origin"]) == (0, begun) and other["sentence"] == one["sentence"]
+    assert [other["at_clock"][end] for end in ENDS] == pytest.approx([begun + one["at_clock"][end] for end in ENDS])
+    words = "units begin further from 0 than any lasts"
+    assert words in run(meter, *asked).output and words not in run(new, *asked).output
+    as_age = run(meter, *asked, "--clock-kind", "age", "--json").output
+    assert words not in as_age and json.loads(as_age)["units"][0]["origin"] == 0
+    held = json.loads(run(meter, *COLUMNS, "--backtest", "75", "--json").output)["backtest"][0]["units"]
+    told = {unit["unit"]: unit for unit in held}["4"]
+    assert [told[end] for end in ENDS] == [other["at_clock"][end] for end in ENDS]
+
+
+def test_light_that_fades_by_a_share_of_what_is_left_is_foretold_so(tmp_path):
+    """100 falling to 70 by about 0.6 % of what is left each hour, read to 0.8: a line through it ends too early."""
+    rng = np.random.default_rng(6)
+    rows = [
+        f"{name},{hour},{100 * np.exp(-rate * hour) + 0.8 * rng.standard_normal():.2f}"
+        for name, rate in zip("ABCDEF", 0.006 * np.exp(0.3 * rng.standard_normal(6)), strict=True)
+        for hour in range(0, 160, 2)
+    ]
+    rows[20] = "A,40,970"
+    file = tmp_path / "light.csv"
+    file.write_text("\n".join(["lamp,hour,light", *rows]) + "\n", encoding="utf-8")
+    asked = ("--unit", "lamp", "--clock", "hour", "--wear", "light", "--limit", "70", "--backtest", "50")
+    told = json.loads(run(file, *asked, "--json").output)
+    assert told["falls"] and "A: the reading 970 at 40 stands alone" in told["remarks"][-1]
+    held = told["backtest"][0]
+    assert held["covered"] >= 5 and held["predicted"] == 6
+    assert held["median_abs_error"] < 0.03 * np.median([unit["truth"] for unit in held["units"]])

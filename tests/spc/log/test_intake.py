@@ -300,3 +300,42 @@ def test_a_log_may_name_the_material_of_its_laps(store):
     plan = ColumnMap(constants={"material": "cast iron"})
     take(store, ROWS, column_map=plan)
     assert set(store.laps()["material"]) == {"cast iron"}
+
+
+EVENTS = "time,lap,event,reason\n"
+
+
+@pytest.mark.parametrize("without", ["", "serial"])
+def test_a_log_taken_in_again_under_a_new_alias_holds_each_row_once(store, without):
+    """Half of the log is under the new name of the lap: its rows go over to it and stay as many."""
+    rows = [*ROWS[:2], ROWS[3].replace("CI-2", "new 1"), ROWS[3].replace("CI-2", "new 1").replace("0.4", "0.6")]
+    rows[3] = rows[3].replace("10:30", "10:31").replace("6,0.6", "6,0.7")
+    head, told_of = HEAD, (3, 1, 0, 0, 0)
+    if without:
+        head, told_of = HEAD.replace(",serial", ""), (4, 0, 0, 0, 0)
+        rows = [",".join(cell for at, cell in enumerate(row.split(",")) if at != 5) for row in rows]
+    events = ["2026-03-04 09:59,CI-1,reconditioned,worn\n", "2026-03-04 10:29,new 1,recharged,\n"]
+    assert take(store, rows, head=head)[1] == told_of
+    take(store, events, head=EVENTS, name="events.csv")
+    approve_alias(store, "new 1", "CI-1", settings=SITE, who="QE")
+    result, told = take(store, rows, head=head)
+    assert result.new_versions == 2 and sum(told[:2]) == 2 and told[4] == 2
+    result, told = take(store, events, head=EVENTS, name="events.csv")
+    assert (result.new_versions, told) == (1, (0, 0, 1, 0, 1))
+    faces = store.faces()
+    assert faces["lap"].tolist() == ["CI-1"] * 4 and store.events()["lap"].tolist() == ["CI-1"] * 2
+    assert faces["kind"].tolist() == ["face"] * 3 + ["face" if without else "repeat"]
+    assert take(store, rows, head=head)[1] == (0, 0, 0, 0, 4)
+    store.record_alias("new 1", "", approved_by="QE", why="another lap after all")
+    take(store, rows, head=head)
+    assert store.faces()["lap"].tolist() == ["CI-1", "CI-1", "new 1", "new 1"]
+
+
+def test_another_zone_moves_rows_known_by_their_time_and_doubles_none(store):
+    head = HEAD.replace(",serial", "")
+    rows = [row.replace(f"SP-1,{n},", "SP-1,") for n, row in enumerate(ROWS[:2], start=1)]
+    take(store, rows, head=head)
+    store.correct_face(1, {"minutes": 8.0}, who="QE", reason="typo")
+    result, told = take(store, rows, head=head, settings=Settings(time_zone="Europe/London"))
+    assert told == (1, 0, 0, 0, 1) and result.new_versions == 1
+    assert store.faces()["time_utc"].astype(str).tolist() == ["2026-03-04 09:00:00+00:00", "2026-03-04 10:10:00+00:00"]

@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import pytest
 
-from spc.log.falling_wear import as_loss, way_to_limit
+from spc.log.falling_wear import turned_round, way_to_limit
 from spc.log.wear_map import load_wear_columns
 from spc.log.wear_table import WearColumns, read_wear_table
 
@@ -37,8 +37,8 @@ def test_what_falls_to_its_limit_is_told_by_the_readings():
     fall = b"lap,faces,flatness\n" + b"".join(b"A,%d,%d\n" % (k, 50 - k) for k in range(8)) + b"A,8,42+\n"
     units = read_wear_table(fall, replace(COLUMNS, limit=30)).units
     assert way_to_limit(units).falls
-    (turned,), left_out = as_loss(units)
-    assert turned.low.tolist() == list(range(8)) and turned.limit == 20 and left_out == (9,)
+    (turned,), left_out = turned_round(units)
+    assert turned.low.tolist() == list(range(-50, -42)) and turned.limit == -30 and left_out == (9,)
     assert not way_to_limit(read_wear_table(fall, replace(COLUMNS, limit=60)).units).falls  # begins under its limit
     past = b"lap,faces,flatness\n" + b"".join(b"A,%d,%d\n" % (k, 40 + k % 3) for k in range(9))
     assert not way_to_limit(read_wear_table(past, replace(COLUMNS, limit=30)).units).falls  # past it, and not falling
@@ -136,7 +136,7 @@ def test_clock_that_adds_and_clock_that_counts():
     assert adds.units[0].clock.tolist() == [3, 12] and adds.units[1].clock.tolist() == [2]
     counts = read_wear_table(text, WearColumns(("lap",), wear="flatness", clock_kind="counts"))
     assert counts.units[0].clock.tolist() == [1, 3] and counts.clock_unit == "readings"
-    with pytest.raises(ValueError, match="`clock_kind` must be one of runs, adds, counts, got 'ticks'"):
+    with pytest.raises(ValueError, match="`clock_kind` must be one of runs, age, meter, adds, counts, got 'ticks'"):
         read_wear_table(text, WearColumns(("lap",), "minutes", "flatness", clock_kind="ticks"))
 
 

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -25,6 +27,19 @@ def paths(*, limits=(2.0, 5.0), loads=(10.0, 40.0), parts=("pin", "seal")):
 def test_readings_come_back_and_their_slope_is_that_of_differences(name, relative):
     scale = fit_scale(paths(), SHAPE[name], relative=relative, with_covariates=True)
     read, limit = np.array([0.7, 2.0, 5.5]), 3.0
+    assert scale.reading_back(scale.reading_scaled(read, limit), limit) == pytest.approx(read)
+    ends = [scale.reading_scaled(read + step, limit) for step in (1e-6, -1e-6)]
+    assert scale.log_slope(read, limit) == pytest.approx(np.log((ends[0] - ends[1]) / 2e-6), abs=1e-6)
+
+
+@pytest.mark.parametrize("relative", [True, False])
+@pytest.mark.parametrize("name", ["exponential", "inverse", "power"])
+def test_what_lies_below_zero_is_told_by_its_size_which_falls(name, relative):
+    below = [replace(path, low=-path.high[::-1], high=-path.low[::-1], limit=-path.limit) for path in paths()]
+    scale = fit_scale(below, SHAPE[name], relative=relative, with_covariates=True)
+    read, limit = np.array([-5.5, -2.0, -0.7]), -0.5
+    assert scale.mirrored and scale.takes(below[0]) and not scale.takes(paths()[0])
+    assert (np.diff(scale.reading_scaled(read, limit)) > 0).all()
     assert scale.reading_back(scale.reading_scaled(read, limit), limit) == pytest.approx(read)
     ends = [scale.reading_scaled(read + step, limit) for step in (1e-6, -1e-6)]
     assert scale.log_slope(read, limit) == pytest.approx(np.log((ends[0] - ends[1]) / 2e-6), abs=1e-6)
@@ -69,7 +84,7 @@ def test_a_start_by_definition_is_no_reading_and_another_start_is_told():
 def test_a_shape_that_cannot_be_used_is_refused_in_words():
     at_nought = [wear_path("c", [1.0, 2.0], [0.0, 0.4])]
     assert fit_scale(at_nought, SHAPE["exponential"], relative=False, with_covariates=False) == (
-        "needs readings above zero"
+        "needs readings on one side of zero"
     )
     of_one_age = [wear_path("c", [2.0], [0.4])]
     words = fit_scale(of_one_age, SHAPE["log"], relative=False, with_covariates=False)

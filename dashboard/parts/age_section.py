@@ -13,6 +13,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.words import count
+from spc.log.name_list import name_list
 from spc.wear.clock_choice import age_clock, other_clock_words
 from spc.wear.recondition_plan import ReconditionPlan
 
@@ -46,7 +47,7 @@ def age_section(page: Page, lap: str) -> None:
         return
     found = data.lap_age(page.now, lap, str(clock), planned, worn)
     plan = found.plan
-    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(found.laps)}; costs in any unit of yours"))
+    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {name_list(found.laps)}; costs in any unit of yours"))
     st.html(cards.sentences([*other_clock_words(clocks, str(clock)), *found.remarks, clocks.sentence]))
     if plan.curve.status == plan.age.status == "counts only":
         return  # the sentence says why there is neither curve

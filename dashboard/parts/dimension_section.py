@@ -12,6 +12,7 @@ from dashboard.parts.picture import show_picture
 from dashboard.units import MICROMETRE
 from dashboard.words import fixed, micro, number, percent
 from spc.board.dimension import DIMENSIONS, DimensionStudy
+from spc.log.name_list import name_list
 
 __all__ = ["dimension_section"]
 
@@ -71,7 +72,7 @@ def dimension_section(page: Page, lap: str) -> None:
 
 
 def _kicker(study: DimensionStudy) -> str:
-    laps = ", ".join(study.laps) or "every lap"
+    laps = name_list(study.laps) or "every lap"
     limits = f"limits {micro(study.limit_text)}" if study.limit_text else "no limit known"
     return f"{study.part or 'parts without a number'}, {study.characteristic}, {laps}; {limits}"
 

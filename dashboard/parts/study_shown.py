@@ -13,10 +13,11 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture, show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import count, fixed, join_words, number, parts_per_million, percent
+from dashboard.words import count, fixed, number, parts_per_million, percent
 from spc.board.study import Spread, Study
 from spc.board.study_plan import READINGS
 from spc.capability.index import QuantileIndex
+from spc.log.name_list import name_list
 
 __all__ = ["show_study"]
 
@@ -46,7 +47,7 @@ def _kicker(study: Study, unit: DisplayUnit) -> str:
     limit = f"limit {unit.named(number(unit.from_um(study.limit_um)))}" if known else "no limit known"
     if study.limit_revision:
         limit += f", revision {study.limit_revision}"
-    laps = join_words(study.plan.laps) or "every lap"
+    laps = name_list(study.plan.laps) or "every lap"
     return f"{study.plan.part}, {study.plan.characteristic}, {READINGS[study.plan.readings]}, {laps}; {limit}"
 
 

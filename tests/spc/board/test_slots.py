@@ -100,7 +100,7 @@ def test_a_due_lap_keeps_the_next_break_and_the_lap_with_the_most_faces_left_is_
         ]
         assert (out.lap, out.break_text, out.faces_until) == ("A", "", 17.5)
         assert out.instead == f"none free up to the {ahead[2].text}"
-        assert out.why == "at least 23 left; taken by B, D, C. Recondition it beside one of them, or take a spare."
+        assert out.why == "at least 23 left; taken by B, D and C. Recondition it beside one of them, or take a spare."
 
 
 def test_a_lap_that_loses_its_break_lasts_all_the_same_and_stands_after_needier_ones():

@@ -126,6 +126,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
         show_picture(
             partial(trade_figure, trade, page.look, unit),
             key="trade",
+            height=430,
             title="This trade",
             sentence=sentence,
             table=trade_table(trade, unit),
@@ -177,6 +178,7 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
     show_picture(
         partial(conformance_figure, values, chances, study.limit_um, page.look, unit),
         key="conformance",
+        height=430,
         title="These chances",
         sentence=said,
         table=pd.DataFrame(

@@ -73,6 +73,7 @@ def _survival(plan: ReconditionPlan, page: Page, clock: str) -> None:
     show_picture(
         partial(survival_figure, curve, page.look, clock=clock),
         key="survival",
+        height=380,
         title="This curve",
         sentence=f"{worn}{middle}. Method: {curve.method}.",
         table=table.round(1),
@@ -89,6 +90,7 @@ def _cost(plan: ReconditionPlan, page: Page) -> None:
     show_picture(
         partial(cost_figure, age, page.look),
         key="cost",
+        height=380,
         title="This curve",
         sentence=age.sentence,
         table=table.round(4),

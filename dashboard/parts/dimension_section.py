@@ -55,6 +55,7 @@ def dimension_section(page: Page, lap: str) -> None:
         show_picture(
             partial(dimension_figure, chart, study.lower_um, study.upper_um, page.look, unit),
             key="dimension",
+            height=460,
             title="This chart",
             sentence=_capital(chart.sentence),
             table=dimension_table(chart, unit),

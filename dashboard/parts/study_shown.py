@@ -91,6 +91,7 @@ def _law(study: Study, page: Page, unit: DisplayUnit, key: str) -> None:
             low, high, study.choice.best, study.limit_um, page.look, unit, what=study.plan.characteristic
         ),
         key=f"law-{key}",
+        height=420,
         title="This law",
         sentence=_law_words(study, unit),
         table=_law_table(study, low, high, unit),

@@ -23,6 +23,7 @@ def wear_section(page: Page, lap: str) -> None:
         show_picture(
             partial(wear_figure, wear, readings, page.look, page.unit),
             key="wear",
+            height=440,
             title="This cycle against the usual wear",
             sentence=page.unit.said(wear.sentence),
             table=wear_table(wear, readings, page.unit),
@@ -33,6 +34,7 @@ def wear_section(page: Page, lap: str) -> None:
         show_picture(
             partial(relap_figure, relaps, page.look),
             key="relaps",
+            height=360,
             title="These faces",
             sentence=relaps.sentence,
             table=relap_table(relaps),

@@ -28,7 +28,8 @@ def wear_section(page: Page, lap: str) -> None:
             sentence=page.unit.said(wear.sentence),
             table=wear_table(wear, readings, page.unit),
         )
-    st.html(cards.sentences([f"Method: {wear.method}.", *_usual(wear), *map(page.unit.said, _claims(wear))]))
+    rests = _usual(wear) if wear.status == "ok" else []
+    st.html(cards.sentences([f"Method: {wear.method}.", *rests, *map(page.unit.said, _claims(wear))]))
     st.html(cards.section("Faces lapped again") + cards.sentences([relaps.sentence]))
     if relaps.chart is not None and relaps.faces:
         show_picture(

@@ -188,7 +188,7 @@ def left_words(lap: LapReport) -> str:
     if lap.state == "held":  # nothing beside a hold may invite to go on
         return "none until answered"
     if left.status == "over":
-        return f"at the limit {left.named}".rstrip()
+        return f"likely at the limit {left.named}".rstrip()
     return left.sentence if left.status in ("range", "ended") else "no forecast"
 
 

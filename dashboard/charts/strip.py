@@ -178,7 +178,7 @@ def _short(lap: LapReport) -> str:
     if lap.state == "held":
         return "none until answered"
     if left.status == "over":
-        return f"at the limit now {left.named}".rstrip()
+        return f"likely at the limit {left.named}".rstrip()
     if left.status in ("range", "ended"):
         return left.sentence
     return "no forecast: " + left.sentence if len(left.sentence) <= 70 else "no forecast yet"

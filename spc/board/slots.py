@@ -118,7 +118,7 @@ def _slot(need: LapNeed, place: Mapping[str, int], last: int, breaks: Sequence[B
     left, pace = need.faces_left_low, max(need.faces_per_shift, 1.0)
     known = f"at least {left:.0f} left" if need.counted == "face" else f"at least {left:.0f} passes left"
     if need.over:
-        why = "before its next face: it is at its limit."
+        why = "before its next face: it is likely at its limit."
         return ReconditionSlot(need.lap, "", 0.0, left, why, CANNOT_WAIT)
     if last < 0:
         why = f"before the first break, or take a spare: {known} may not last until the first break."

@@ -15,7 +15,7 @@ from spc.settings import Settings
 
 __all__ = ["command", "lap_document"]
 
-_SHORT = {"refused": "cannot say yet", "over": "at the limit already"}  # of sentences too long for a table
+_SHORT = {"refused": "cannot say yet", "over": "likely at the limit"}  # of sentences too long for a table
 # Where final flatness is cut off at the limit another sign leads.
 _LEADS = {"passes": "; passes lead", "minutes": "; minutes lead", "removal rate": "; removal rate leads"}
 

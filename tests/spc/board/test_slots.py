@@ -51,7 +51,7 @@ def test_what_cannot_wait_comes_first_and_what_is_held_last_without_a_break():
     over = need("O", 0, state="due", over=True)
     slots = plan_slots([need("A", 20), need("H", 3, state="held"), need("B", 2), over], BREAKS)
     assert [s.lap for s in slots] == ["O", "B", "A", "H"]
-    assert slots[0].why == "before its next face: it is at its limit."
+    assert slots[0].why == "before its next face: it is likely at its limit."
     assert "may not last until the first break" in slots[1].why
     assert slots[3].break_text == "" and slots[3].why == "answer its signal first; then it is planned."
 

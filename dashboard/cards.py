@@ -1,9 +1,10 @@
 """Cards as HTML: the sentence first, then the facts. Everything a person typed is shown as typed."""
 
 from dashboard.theme import state_mark
-from dashboard.words import grit_words, html_text, join_words, percent, prose
+from dashboard.words import grit_words, html_text, percent, prose
 from spc.board.results import STATES, Cause, LapReport, ReconditionSlot, RoomAlarm
 from spc.board.safety import DEFERENCE, short_caution
+from spc.log.name_list import name_list
 
 __all__ = [
     "causes_card",
@@ -123,7 +124,7 @@ def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "", fol
         figures = f"<details><summary>The figures</summary><p>{prose(room.evidence)}</p></details>"
     return (
         f'<section class="lc-notice lc-look" aria-label="{html_text(label)}">{first}'
-        f"<p>{html_text(f'Laps: {join_words(room.laps)}.{look}')}</p>{figures}</section>"
+        f"<p>{html_text(f'Laps: {name_list(room.laps)}.{look}')}</p>{figures}</section>"
     )
 
 
@@ -178,7 +179,7 @@ def rest_line(laps: tuple[LapReport, ...], state: str) -> str:
     names = [lap.lap for lap in laps if lap.state == state]
     if not names:
         return ""
-    return f'<p class="lc-rest">{state_tag(state)} <span>{html_text(join_words(names))}</span></p>'
+    return f'<p class="lc-rest">{state_tag(state)} <span>{html_text(name_list(names))}</span></p>'
 
 
 def left_words(lap: LapReport) -> str:
@@ -187,7 +188,7 @@ def left_words(lap: LapReport) -> str:
     if lap.state == "held":  # nothing beside a hold may invite to go on
         return "none until answered"
     if left.status == "over":
-        return f"at the limit {left.named}".rstrip()
+        return f"likely at the limit {left.named}".rstrip()
     return left.sentence if left.status in ("range", "ended") else "no forecast"
 
 

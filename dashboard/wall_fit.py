@@ -9,7 +9,7 @@ __all__ = ["WallFit", "fit_wall"]
 # Sizes of the type, in hundredths of the width of the screen, and the shape of a screen on a wall.
 _LARGEST, _SMALLEST, _STEP = 2.0, 0.9, 0.05
 _HEIGHT = 56.25  # of the screen, in the same hundredths: 16 to 9
-_LEAST_PX = 16  # for a small screen
+_LEAST_PX = 10  # for a screen of few pixels: on a wall it is as wide as any other, and its type as large
 # Heights in rem as `wall.css` sets them, and the width of a letter, of the heading and of the rest, with what is lost
 # at line ends; beside the sentence stand the other columns.
 _TITLE_LETTER, _LETTER, _BESIDE = 0.8, 0.52, 44.0

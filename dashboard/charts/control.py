@@ -52,7 +52,7 @@ def _per_minute(length: str, basis: str) -> str:
 
 
 def control_figure(
-    replayed: Replayed, look: Look, unit: DisplayUnit, *, typed: Mapping[int, str] | None = None, height: int = 560
+    replayed: Replayed, look: Look, unit: DisplayUnit, *, typed: Mapping[int, str] | None = None
 ) -> go.Figure:
     """Draw a stream as its frozen limits judged it.
 
@@ -71,9 +71,7 @@ def control_figure(
     """
     stream = replayed.stream
     title, per_unit = axis_words(stream.sign, unit, stream.basis)
-    figure = base_figure(
-        look, x_title="faces charted, oldest to newest", y_title=title, height=int(height * look.scale)
-    )
+    figure = base_figure(look, x_title="faces charted, oldest to newest", y_title=title)
     place = np.arange(1.0, len(stream) + 1)
     signalling = replayed.beyond | replayed.drifting
     rows = thin(stream.low, stream.high, signalling, most=MOST_MARKS // 6)

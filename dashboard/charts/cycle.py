@@ -25,9 +25,7 @@ _LEAST_TALL = 0.012  # of the axis: the shortest stroke of a past reading that i
 _LANE = 0.105  # height of one ring text above the readings, as a share of their height
 
 
-def cycle_figure(
-    picture: CyclePicture, left: FacesLeft, look: Look, unit: DisplayUnit, *, height: int = 480
-) -> go.Figure:
+def cycle_figure(picture: CyclePicture, left: FacesLeft, look: Look, unit: DisplayUnit) -> go.Figure:
     """Draw the cycle picture.
 
     Parameters
@@ -44,9 +42,7 @@ def cycle_figure(
     plotly Figure
         At most 5,000 marks; every signalling reading is drawn.
     """
-    figure = base_figure(
-        look, x_title="faces since reconditioning", y_title=f"flatness, {unit.label}", height=int(height * look.scale)
-    )
+    figure = base_figure(look, x_title="faces since reconditioning", y_title=f"flatness, {unit.label}")
     scale = 1.0 / unit.um_per_unit
     ceiling = _ceiling(picture) * scale
     last_age = float(picture.now.age_faces[-1]) if picture.now.age_faces.size else 0.0

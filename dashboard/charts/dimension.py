@@ -39,7 +39,6 @@ def dimension_figure(
         look,
         x_title="faces, oldest to newest",
         y_title=f"{report.characteristic}, {unit.label}",
-        height=int(460 * look.scale),
     )
     low, high = report.low_um / unit.um_per_unit, report.high_um / unit.um_per_unit
     place = np.arange(1.0, low.size + 1)

@@ -26,7 +26,7 @@ def kind_figure(panel: Panel, look: Look, y_title: str) -> go.Figure:
         What is plotted, with its unit.
     """
     chart = panel.chart
-    figure = base_figure(look, x_title="points, oldest to newest", y_title=y_title, height=int(380 * look.scale))
+    figure = base_figure(look, x_title="points, oldest to newest", y_title=y_title)
     first = max(0, chart.value.size - _MOST)
     place = np.arange(first, chart.value.size) + 1
     value = chart.value[first:]

@@ -46,9 +46,7 @@ def law_figure(
     plotly Figure
         The band runs from the share surely at or under a value to the share possibly so; the true steps lie in it.
     """
-    figure = base_figure(
-        look, x_title=f"{what}, {unit.label}", y_title="share of faces at or under it, %", height=int(420 * look.scale)
-    )
+    figure = base_figure(look, x_title=f"{what}, {unit.label}", y_title="share of faces at or under it, %")
     finite = high_um[np.isfinite(high_um)]
     read, law = np.concatenate([finite, low_um]), float(fit.isf(0.001))
     limit = limit_um if math.isfinite(limit_um) else 0.0

@@ -33,7 +33,6 @@ def survival_figure(curve: SurvivalCurve, look: Look, *, clock: str) -> go.Figur
         look,
         x_title=f"{clock} since reconditioning",
         y_title="cycles that still cut good, %",
-        height=int(380 * look.scale),
     )
     age = np.concatenate([[0.0], curve.age])
     survival, low, high = (
@@ -89,7 +88,6 @@ def cost_figure(plan: ReconditionAge, look: Look) -> go.Figure:
         look,
         x_title=f"planned age, {plan.clock}",
         y_title=f"cost per {one}, unit of the costs",
-        height=int(380 * look.scale),
     )
     top = 3.0 * plan.limit_cost_per_face
     shown = plan.costs <= top

@@ -14,7 +14,7 @@ from dashboard.theme import Look
 from dashboard.units import DisplayUnit
 from dashboard.words import as_typed, number
 
-__all__ = ["ShownSpread", "repeats_figure", "spread_figure", "spread_table"]
+__all__ = ["ShownSpread", "repeats_figure", "spread_figure", "spread_height", "spread_table"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +25,11 @@ class ShownSpread:
     sd_um: float
     low_um: float
     high_um: float
+
+
+def spread_height(spreads: Sequence[ShownSpread]) -> int:
+    """Pixels that the picture of so many spreads takes."""
+    return 130 + 56 * len(spreads)
 
 
 def spread_figure(spreads: Sequence[ShownSpread], look: Look, unit: DisplayUnit, *, x_title: str) -> go.Figure:
@@ -44,9 +49,7 @@ def spread_figure(spreads: Sequence[ShownSpread], look: Look, unit: DisplayUnit,
     """
     names = [one.name for one in spreads]
     rows = np.arange(len(spreads), 0, -1, dtype=float)
-    figure = base_figure(
-        look, x_title=f"{x_title}, {unit.label}", y_title="", height=int((130 + 56 * len(spreads)) * look.scale)
-    )
+    figure = base_figure(look, x_title=f"{x_title}, {unit.label}", y_title="")
     sd, low, high = (
         np.array([getattr(one, field) for one in spreads], dtype=float) / unit.um_per_unit
         for field in ("sd_um", "low_um", "high_um")
@@ -128,7 +131,6 @@ def repeats_figure(readings: pd.DataFrame, look: Look, unit: DisplayUnit, *, wha
         look,
         x_title="faces read more than once",
         y_title=f"{what}, {unit.label}",
-        height=int(380 * look.scale),
     )
     hover = [
         f"face {face}: {number(float(a))} to {unit.named(number(float(b)))}"

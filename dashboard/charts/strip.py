@@ -8,7 +8,7 @@ from dashboard.theme import Look
 from dashboard.words import as_typed, percent
 from spc.board.results import LapReport
 
-__all__ = ["strip_figure", "strip_table"]
+__all__ = ["strip_figure", "strip_height", "strip_table"]
 
 _LEAST_ACROSS = 10.0  # faces along the axis
 _MOST_TIMES = 60.0  # the bar that ends first, past which the axis does not reach
@@ -19,6 +19,11 @@ _SYMBOLS = {
     "cutting": "circle-open",
     "resting": "line-ew",
 }
+
+
+def strip_height(laps: tuple[LapReport, ...]) -> int:
+    """Pixels that the picture of so many laps takes."""
+    return 96 + 46 * max(1, len(laps))
 
 
 def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
@@ -34,8 +39,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
     -------
     plotly Figure
     """
-    height = int((96 + 46 * max(1, len(laps))) * look.scale)
-    figure = base_figure(look, x_title="faces left", y_title="", height=height)
+    figure = base_figure(look, x_title="faces left", y_title="")
     names = [f"{lap.lap}" for lap in laps]
     rows = {lap.lap: len(laps) - 1 - place for place, lap in enumerate(laps)}
     right = _right_end(laps)
@@ -174,7 +178,7 @@ def _short(lap: LapReport) -> str:
     if lap.state == "held":
         return "none until answered"
     if left.status == "over":
-        return f"at the limit now {left.named}".rstrip()
+        return f"likely at the limit {left.named}".rstrip()
     if left.status in ("range", "ended"):
         return left.sentence
     return "no forecast: " + left.sentence if len(left.sentence) <= 70 else "no forecast yet"

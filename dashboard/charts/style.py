@@ -21,7 +21,7 @@ def clear(colour: str, opacity: float) -> str:
     return f"rgba({red},{green},{blue},{opacity})"
 
 
-def base_figure(look: Look, *, x_title: str, y_title: str, height: int = 460) -> go.Figure:
+def base_figure(look: Look, *, x_title: str, y_title: str) -> go.Figure:
     """Return an empty figure in our look: axis titles with units, no legend box over the data, no zoom traps."""
     size = 15 * look.scale
     axis = {
@@ -40,7 +40,6 @@ def base_figure(look: Look, *, x_title: str, y_title: str, height: int = 460) ->
     }
     figure = go.Figure(layout={"template": "none"})
     figure.update_layout(
-        height=height,
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
         font={"family": FONT, "size": size, "color": look.ink},

@@ -31,7 +31,6 @@ def trade_figure(trade: AcceptanceTrade, look: Look, unit: DisplayUnit) -> go.Fi
         look,
         x_title=f"largest reading accepted, {unit.label}",
         y_title="share of faces, % (each line ten times the last)",
-        height=int(430 * look.scale),
     )
     rules = [rule for rule in trade.rules if rule.accepted > 0]
     x = np.array([unit.from_um(rule.accept_um) for rule in rules])
@@ -119,7 +118,6 @@ def conformance_figure(
         look,
         x_title=f"reading of the face, {unit.label}",
         y_title="chance that it meets its limit, %",
-        height=int(430 * look.scale),
     )
     x, y = np.array([unit.from_um(value) for value in readings_um]), 100 * np.array(chances)
     at, line = unit.from_um(limit_um), {"color": look.limit, "width": 3 * look.scale, "dash": "dash"}

@@ -39,7 +39,6 @@ def wear_figure(report: WearReport, readings: pd.DataFrame, look: Look, unit: Di
         look,
         x_title="faces since reconditioning",
         y_title=f"flatness at first pass,<br>parts made alike, {unit.label}",
-        height=int(440 * look.scale),
     )
     scale = unit.um_per_unit
     low, high = (readings[name].to_numpy(np.float64) / scale for name in ("low_um", "high_um"))
@@ -121,7 +120,6 @@ def relap_figure(report: RelapReport, look: Look) -> go.Figure:
         look,
         x_title="faces of this cycle, oldest to newest",
         y_title="evidence for more re-laps,<br>steps of the sum",
-        height=int(360 * look.scale),
     )
     again = _again(chart.value)
     kept = thin(chart.value, chart.value, again, most=MOST_MARKS // 4)

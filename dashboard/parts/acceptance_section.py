@@ -17,6 +17,7 @@ from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import RISKS, length_unit, plan_text
 from dashboard.units import DisplayUnit
 from dashboard.words import number, percent
+from spc.board.conformity import rule_words
 from spc.board.study import Study
 from spc.board.study_plan import CHARACTERISTICS, StudyPlan
 from spc.capability.guard_band import AcceptanceRule
@@ -113,12 +114,12 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
     limit = f"limit {unit.named(number(unit.from_um(study.limit_um)))}"
     chosen_um = [trade.chosen.accept_um] if trade.chosen is not None else []
     lengths_um = [*chosen_um, study.limit_um, reading.step_um, reading.sd_um]
-    sentence = unit.said(_capital(trade.sentence), exactly_um=lengths_um)
+    sentence = unit.said(_capital(rule_words(trade, study.fit)), exactly_um=lengths_um)
     st.html(cards.subject(sentence, kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
     misfits = study.fit is not None and study.fit.status == "rejected"
     if study.fit is not None and misfits:
         why = unit.said(_capital(study.fit.sentence)).rstrip(".")
-        st.html(cards.notice(f"{why}: the shares below lean on that law and are rough.", kind="look"))
+        st.html(cards.notice(f"{why}: the shares lean on that law and are rough.", kind="look"))
     _facts(trade.chosen, trade.bad_share, unit)
     left, right = pair("acceptance")
     with left:
@@ -126,6 +127,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
         show_picture(
             partial(trade_figure, trade, page.look, unit),
             key="trade",
+            height=430,
             title="This trade",
             sentence=sentence,
             table=trade_table(trade, unit),
@@ -177,6 +179,7 @@ def _conformance(page: Page, study: Study, reading: _Reading, unit: DisplayUnit)
     show_picture(
         partial(conformance_figure, values, chances, study.limit_um, page.look, unit),
         key="conformance",
+        height=430,
         title="These chances",
         sentence=said,
         table=pd.DataFrame(

@@ -13,6 +13,7 @@ from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
 from dashboard.words import count
+from spc.log.name_list import name_list
 from spc.wear.clock_choice import age_clock, other_clock_words
 from spc.wear.recondition_plan import ReconditionPlan
 
@@ -46,7 +47,7 @@ def age_section(page: Page, lap: str) -> None:
         return
     found = data.lap_age(page.now, lap, str(clock), planned, worn)
     plan = found.plan
-    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {', '.join(found.laps)}; costs in any unit of yours"))
+    st.html(cards.subject(plan.sentence, kicker=f"Cycles of {name_list(found.laps)}; costs in any unit of yours"))
     st.html(cards.sentences([*other_clock_words(clocks, str(clock)), *found.remarks, clocks.sentence]))
     if plan.curve.status == plan.age.status == "counts only":
         return  # the sentence says why there is neither curve
@@ -72,6 +73,7 @@ def _survival(plan: ReconditionPlan, page: Page, clock: str) -> None:
     show_picture(
         partial(survival_figure, curve, page.look, clock=clock),
         key="survival",
+        height=380,
         title="This curve",
         sentence=f"{worn}{middle}. Method: {curve.method}.",
         table=table.round(1),
@@ -88,6 +90,7 @@ def _cost(plan: ReconditionPlan, page: Page) -> None:
     show_picture(
         partial(cost_figure, age, page.look),
         key="cost",
+        height=380,
         title="This curve",
         sentence=age.sentence,
         table=table.round(4),

@@ -54,6 +54,7 @@ def chart_section(page: Page, lap: str, person: str) -> None:
         show_picture(
             partial(control_figure, drawn, page.look, page.unit, typed=data.typed_readings(page.now, lap, str(sign))),
             key="control",
+            height=560,
             title="This chart",
             sentence=f"{report.sentence} {report.alarms}",
             table=control_table(drawn, page.unit),

@@ -12,6 +12,7 @@ from dashboard.parts.picture import show_picture
 from dashboard.units import MICROMETRE
 from dashboard.words import fixed, micro, number, percent
 from spc.board.dimension import DIMENSIONS, DimensionStudy
+from spc.log.name_list import name_list
 
 __all__ = ["dimension_section"]
 
@@ -54,6 +55,7 @@ def dimension_section(page: Page, lap: str) -> None:
         show_picture(
             partial(dimension_figure, chart, study.lower_um, study.upper_um, page.look, unit),
             key="dimension",
+            height=460,
             title="This chart",
             sentence=_capital(chart.sentence),
             table=dimension_table(chart, unit),
@@ -71,7 +73,7 @@ def dimension_section(page: Page, lap: str) -> None:
 
 
 def _kicker(study: DimensionStudy) -> str:
-    laps = ", ".join(study.laps) or "every lap"
+    laps = name_list(study.laps) or "every lap"
     limits = f"limits {micro(study.limit_text)}" if study.limit_text else "no limit known"
     return f"{study.part or 'parts without a number'}, {study.characteristic}, {laps}; {limits}"
 

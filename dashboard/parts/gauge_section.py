@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, proof_data
-from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_table
+from dashboard.charts.spread import ShownSpread, repeats_figure, spread_figure, spread_height, spread_table
 from dashboard.parts.beside_reader import beside_the_reader
 from dashboard.parts.gauge_planned import planned_study
 from dashboard.parts.number_field import number_field, unread
@@ -91,6 +91,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
         show_picture(
             partial(spread_figure, spreads, page.look, unit, x_title="standard deviation"),
             key="gauge-spread",
+            height=spread_height(spreads),
             title="These spreads",
             sentence=unit.said(_spread_words(study.repeatability, study.reader)),
             table=spread_table(spreads, unit),
@@ -107,6 +108,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
         show_picture(
             partial(repeats_figure, readings, page.look, unit, what=report.characteristic),
             key="gauge-repeats",
+            height=380,
             title="These readings",
             sentence=f"{count(study.readings, 'reading')} of {count(study.faces, 'face')}; who read is not part of the "
             "picture.",

@@ -44,6 +44,7 @@ def kind_section(page: Page, lap: str, sign: str, part: str) -> None:
         show_picture(
             partial(kind_figure, panel, page.look, f"{name}{unit}"),
             key=f"kind-{place}",
+            height=380,
             title=name[:1].upper() + name[1:],
             sentence=f"{report.sentence} {_whole(panel.chart.alarms)}",
             table=kind_table(panel),

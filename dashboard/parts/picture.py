@@ -21,6 +21,7 @@ _BEGUN = "lc_words_first"  # session key: the first page has been drawn
 _WAITING = "lc_pictures_wait"  # session key: pictures to draw once the words are on the screen
 # In which a browser draws the words: it draws nothing while it draws a picture, less so while it reads the code for it.
 _PAUSE_S, _FIRST_PAUSE_S = 0.2, 0.5
+_FOLDED_PX = 58  # of the folded words and numbers under a picture, with the gap above them
 
 
 @contextmanager
@@ -42,13 +43,18 @@ def words_first() -> Iterator[None]:
             draw()
 
 
-def show_picture(figure: Callable[[], go.Figure], *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
+def show_picture(
+    figure: Callable[[], go.Figure], *, key: str, height: int, sentence: str, table: pd.DataFrame, title: str
+) -> None:
     """Show a figure with its sentence for those who cannot see it, and its readings as a table.
 
-    The figure is made when it is drawn: a page's words wait for none.
+    The figure is made when it is drawn: a page's words wait for none. Its room, `height` pixels, is kept meanwhile, so
+    that nothing moves under a hand when it comes.
     """
-    place = st.container(key=f"picture-{key}")
-    draw = partial(_draw, figure, key=key, sentence=sentence, table=table, title=title)
+    st.html(f"<style>.st-key-room-{key} {{ min-height: {height + _FOLDED_PX}px; }}</style>")
+    with st.container(key=f"room-{key}"):  # it holds a place: one that held nothing would not be on the page
+        place = st.container(key=f"picture-{key}")
+    draw = partial(_draw, figure, key=key, height=height, sentence=sentence, table=table, title=title)
     if _WAITING in st.session_state:
         st.session_state[_WAITING].append((place, draw))
         return
@@ -56,9 +62,11 @@ def show_picture(figure: Callable[[], go.Figure], *, key: str, sentence: str, ta
         draw()
 
 
-def _draw(figure: Callable[[], go.Figure], *, key: str, sentence: str, table: pd.DataFrame, title: str) -> None:
+def _draw(
+    figure: Callable[[], go.Figure], *, key: str, height: int, sentence: str, table: pd.DataFrame, title: str
+) -> None:
     drawn = figure()
-    drawn.update_layout(separators=spoken().decimal + spoken().thousands)
+    drawn.update_layout(height=height, separators=spoken().decimal + spoken().thousands)
     st.plotly_chart(drawn, theme=None, config=_CONFIG, key=key, alt=sentence)
     with st.expander(f"{title} in words and numbers"):
         st.html(cards.sentences([sentence]))

@@ -13,10 +13,11 @@ from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture, show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
-from dashboard.words import count, fixed, join_words, number, parts_per_million, percent
+from dashboard.words import count, fixed, number, parts_per_million, percent
 from spc.board.study import Spread, Study
 from spc.board.study_plan import READINGS
 from spc.capability.index import QuantileIndex
+from spc.log.name_list import name_list
 
 __all__ = ["show_study"]
 
@@ -46,7 +47,7 @@ def _kicker(study: Study, unit: DisplayUnit) -> str:
     limit = f"limit {unit.named(number(unit.from_um(study.limit_um)))}" if known else "no limit known"
     if study.limit_revision:
         limit += f", revision {study.limit_revision}"
-    laps = join_words(study.plan.laps) or "every lap"
+    laps = name_list(study.plan.laps) or "every lap"
     return f"{study.plan.part}, {study.plan.characteristic}, {READINGS[study.plan.readings]}, {laps}; {limit}"
 
 
@@ -90,6 +91,7 @@ def _law(study: Study, page: Page, unit: DisplayUnit, key: str) -> None:
             low, high, study.choice.best, study.limit_um, page.look, unit, what=study.plan.characteristic
         ),
         key=f"law-{key}",
+        height=420,
         title="This law",
         sentence=_law_words(study, unit),
         table=_law_table(study, low, high, unit),

@@ -5,7 +5,7 @@ from functools import partial
 import streamlit as st
 
 from dashboard import cards, proof_data
-from dashboard.charts.spread import ShownSpread, spread_figure, spread_table
+from dashboard.charts.spread import ShownSpread, spread_figure, spread_height, spread_table
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
 from dashboard.parts.study_choice import length_unit
@@ -35,6 +35,7 @@ def variation_section(page: Page) -> None:
         show_picture(
             partial(spread_figure, spreads, page.look, unit, x_title="standard deviation"),
             key="variation",
+            height=spread_height(spreads),
             title="These spreads",
             sentence=unit.said(report.sentence),
             table=spread_table(spreads, unit),

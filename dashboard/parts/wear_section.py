@@ -23,16 +23,19 @@ def wear_section(page: Page, lap: str) -> None:
         show_picture(
             partial(wear_figure, wear, readings, page.look, page.unit),
             key="wear",
+            height=440,
             title="This cycle against the usual wear",
             sentence=page.unit.said(wear.sentence),
             table=wear_table(wear, readings, page.unit),
         )
-    st.html(cards.sentences([f"Method: {wear.method}.", *_usual(wear), *map(page.unit.said, _claims(wear))]))
+    rests = _usual(wear) if wear.status == "ok" else []
+    st.html(cards.sentences([f"Method: {wear.method}.", *rests, *map(page.unit.said, _claims(wear))]))
     st.html(cards.section("Faces lapped again") + cards.sentences([relaps.sentence]))
     if relaps.chart is not None and relaps.faces:
         show_picture(
             partial(relap_figure, relaps, page.look),
             key="relaps",
+            height=360,
             title="These faces",
             sentence=relaps.sentence,
             table=relap_table(relaps),

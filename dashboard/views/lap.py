@@ -45,8 +45,7 @@ def render(page: Page) -> None:
         held = report.state == "held"
         if held:  # on a narrow screen the answer is asked for before the picture is shown
             _side(report, page, person)
-        drawn = report.picture is not None and report.picture.now.age_faces.size
-        with st.container(key="lap-picture" if drawn else "lap-no-picture"):  # the style keeps room for a picture
+        with st.container(key="lap-picture"):
             _picture(report, page)
         if not held:
             _side(report, page, person)
@@ -154,6 +153,7 @@ def _picture(report: LapReport, page: Page) -> None:
     show_picture(
         partial(cycle_figure, picture, report.faces_left, page.look, page.unit),
         key="cycle",
+        height=480,
         title="This cycle",
         sentence=report.picture.sentence,
         table=cycle_table(report.picture, page.unit),

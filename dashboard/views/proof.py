@@ -59,16 +59,17 @@ def render(page: Page) -> None:
         return
     lap, person = chosen
     heading = st.container()
-    section = st.segmented_control(
-        "Section",
-        list(SECTIONS),
-        default="Chart",
-        required=True,
-        key="section",
-        bind="query-params",
-        label_visibility="collapsed",
-    )
-    about = "every lap" if section in _OF_EVERY_LAP else lap
-    heading.html(lost_line(page) + cards.headline(f"What stands behind {about}."))
-    SECTIONS[str(section)](in_unit_of(lap, page), lap, person)
-    words_here(_WORDS.get(str(section), ()))
+    with st.container(key="proof-body"):
+        section = st.segmented_control(
+            "Section",
+            list(SECTIONS),
+            default="Chart",
+            required=True,
+            key="section",
+            bind="query-params",
+            label_visibility="collapsed",
+        )
+        about = "every lap" if section in _OF_EVERY_LAP else lap
+        heading.html(lost_line(page) + cards.headline(f"What stands behind {about}."))
+        SECTIONS[str(section)](in_unit_of(lap, page), lap, person)
+        words_here(_WORDS.get(str(section), ()))

@@ -6,7 +6,7 @@ from functools import partial
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.charts.strip import strip_figure, strip_table
+from dashboard.charts.strip import strip_figure, strip_height, strip_table
 from dashboard.chosen_unit import in_chosen_unit
 from dashboard.opening import ASKED, keep_opening, link
 from dashboard.parts.answer import answer_signals
@@ -116,6 +116,7 @@ def _strip(report: ShiftReport, page: Page) -> None:
     show_picture(
         partial(strip_figure, report.laps, page.look),
         key="strip",
+        height=strip_height(report.laps),
         title="Faces left",
         sentence="Faces left on each lap, the neediest on top.",
         table=strip_table(report.laps),

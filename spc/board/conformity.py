@@ -16,7 +16,7 @@ from spc.capability.guard_band import AcceptanceTrade, acceptance_trade, conform
 from spc.model.fit_test import FitCheck, check_fit
 from spc.model.interval_fit import FamilyChoice, IntervalFit, choose_family
 
-__all__ = ["ConformityReport", "ReadingVerdict", "report_conformity", "rule_on"]
+__all__ = ["ConformityReport", "ReadingVerdict", "report_conformity", "rule_on", "rule_words"]
 
 PROVEN = 0.95  # one-sided default of ISO 14253-1 (from memory)
 _FEW_COARSER = 0.05  # share of readings on a coarser step that is not worth a word
@@ -138,7 +138,7 @@ def rule_on(
         return refused("no law can be fitted" + (f": {choice.reason}" if choice is not None else ""))
     law = choice.best
     if fit is not None and fit.status == "rejected":
-        remarks.append(f"{fit.sentence}: the shares below lean on that law and are rough")
+        remarks.append(f"{fit.sentence}: the shares lean on that law and are rough")
     trade = acceptance_trade(law, upper_um=material.limit_um, step_um=step, reader_sd_um=sd, risk=plan.risk)
     spread = float(law.ppf(0.84) - law.ppf(0.16)) / 2
     if sd > 0.5 * spread:
@@ -150,7 +150,7 @@ def rule_on(
     accept = trade.chosen.accept_um + 0.51 * step if trade.chosen is not None else -math.inf
     return ConformityReport(
         status="ruled" if trade.chosen is not None else "no reading can be accepted",
-        sentence=trade.sentence,
+        sentence=rule_words(trade, fit),
         part=plan.part,
         characteristic=plan.characteristic,
         limit_um=material.limit_um,
@@ -164,6 +164,14 @@ def rule_on(
         readings=_verdicts(kept, law, upper_um=material.limit_um, reader_sd_um=sd, accept_um=accept),
         remarks=tuple(remarks),
     )
+
+
+def rule_words(trade: AcceptanceTrade, fit: FitCheck | None) -> str:
+    """Say the rule; that the readings contradict the law its shares lean on goes before it."""
+    if fit is None or fit.status != "rejected":
+        return trade.sentence
+    rule = f"{trade.sentence[:1].lower()}{trade.sentence[1:]}"
+    return f"Rough only, for the readings contradict the law that this leans on: {rule}"
 
 
 def _reader_sd(readings: GaugeReadings, study: GaugeStudy, given_um: float | None) -> tuple[float, str, list[str]]:

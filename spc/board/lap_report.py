@@ -37,7 +37,7 @@ from spc.board.pace import faces_per_shift
 from spc.board.pass_scatter import pass_scatter
 from spc.board.reactions import answered_faces, handed_text, is_answered, place_of
 from spc.board.relap_signals import relap_signal
-from spc.board.results import LapReport, RoomAlarm, Signal
+from spc.board.results import CANNOT_WAIT, LapReport, RoomAlarm, Signal
 from spc.board.room_answer import answer_to_room
 from spc.board.room_history import RoomHistory, RoomOfLap, own_faces, own_signs
 from spc.board.room_source import one_of_words
@@ -282,6 +282,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         equal_readings=bool(still),
         leading=leading,
     )
+    over = forecast.faces_left.status == "over"
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
     sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
@@ -322,7 +323,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             *own.set_aside,
         ),
         faces_left=forecast.faces_left,
-        next_break="" if state.state in ("held", "resting") else elsewhere.next_break,
+        next_break="" if state.state in ("held", "resting") else CANNOT_WAIT if over else elsewhere.next_break,
         confidence=""
         if state.state == "resting"
         else confidence_words(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles)),

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import upper_limit_um
+from spc.log.name_list import name_list
 
 __all__ = ["limit_remarks"]
 
@@ -30,8 +31,8 @@ def limit_remarks(faces: pd.DataFrame, limits: pd.DataFrame) -> tuple[str, ...]:
     if without.empty or len(without) == len(faces):
         return ()
     names = [str(name) or "parts without a number" for name in without.value_counts().index]
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    more = f"{len(names) - _NAMED} more" if len(names) > _NAMED else ""
     return (
-        f"No flatness limit is set for {', '.join(names[:_NAMED])}{more} ({len(without)} of the last {len(faces)} "
+        f"No flatness limit is set for {name_list(names[:_NAMED], more=more)} ({len(without)} of the last {len(faces)} "
         "faces): faces left speak for the others only. Set it with `lapcell parts set`.",
     )

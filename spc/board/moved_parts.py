@@ -14,6 +14,7 @@ from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
 from spc.chart.replay import Replayed
 from spc.chart.stream import SIGNS
+from spc.log.name_list import name_list
 from spc.wear.sign_moves import RECENT_FACES
 
 __all__ = ["MOVED_SIGNS", "MovedPart", "moved_part"]
@@ -32,7 +33,7 @@ class MovedPart(NamedTuple):
     @property
     def sentence(self) -> str:
         """What it is told as."""
-        named = f"{', '.join(self.laps[:-1])} and {self.laps[-1]}"
+        named = name_list(self.laps)
         return f"{self.part} takes longer lately on {named}, other parts there as ever: look at {self.part} first."
 
 

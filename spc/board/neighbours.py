@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spc.board.cell_view import CellView
 from spc.board.guard_calls import calls_on_lap
 from spc.board.shifts import ShiftSpan, shift_at
+from spc.log.name_list import name_list
 from spc.settings import Settings
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall
 
@@ -60,7 +61,7 @@ def hit_together_words(hit: dict[str, str]) -> str:
     for shared, how in (("wash", "washed when it was"), ("bench", "lapped by the same hands")):
         names = [lap for lap, what in hit.items() if what == shared]
         if names:
-            told.append(f"{_and(names)}, {how}, {'is' if len(names) == 1 else 'are'} hit in the same shift too")
+            told.append(f"{name_list(names)}, {how}, {'is' if len(names) == 1 else 'are'} hit in the same shift too")
     return f"{'; '.join(told)}: look for one grain in what they share first." if told else ""
 
 
@@ -93,7 +94,3 @@ def _shared(own: _Hit, other: _Hit) -> str:
 def _shift_of(call: GuardCall, settings: Settings) -> ShiftSpan:
     zone = ZoneInfo(settings.time_zone) if settings.time_zone else ZoneInfo("UTC")
     return shift_at(datetime.fromtimestamp(call.sort_us / 1e6, UTC).astimezone(zone).replace(tzinfo=None), settings)
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

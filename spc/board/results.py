@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "CANNOT_WAIT",
     "RECONDITIONING",
     "STATES",
     "Cause",
@@ -34,6 +35,7 @@ STATES: dict[str, str] = {
 
 _NO_PART = "no part number"
 _MOST_LONGER = 2  # part numbers named that last longer than the one that is at its limit first
+CANNOT_WAIT = "it cannot wait for one"  # of a lap at its limit, in the place of its next break
 RECONDITIONING = "reconditioning"  # sign of the question whether one was left out of the log
 
 
@@ -177,7 +179,7 @@ class LapReport:
     sentence: str  # the one sentence for the operator
     reasons: tuple[str, ...]  # the evidence, a sentence each
     faces_left: FacesLeft
-    next_break: str  # next natural break for reconditioning; '' = not known, or held or resting
+    next_break: str  # next natural break for reconditioning, or `CANNOT_WAIT`; '' = not known, or held or resting
     confidence: str  # in words
     lead_sign: str  # 'flatness', or 'passes', 'minutes' or 'removal rate' where final flatness is cut off at the limit
     signals: tuple[Signal, ...]

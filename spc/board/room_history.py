@@ -23,6 +23,7 @@ from spc.board.room import FEWEST_LAPS, further_than_the_room_p, room_alarm_of, 
 from spc.board.room_source import doubt_words, source_of_shift, told_apart, told_of_one_source
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
 from spc.chart.replay import Replayed, replay
+from spc.log.name_list import name_list
 
 __all__ = [
     "NO_ROOM",
@@ -144,7 +145,7 @@ class RoomHistory:
         lasts = f" The room has read so for {LASTING_SHIFTS} shifts or more: faces left count it as it is now."
         further = sorted(set(found.alarm.laps) - found.with_it)
         are = "is" if len(further) == 1 else "are"
-        own = f" {', '.join(further)} moved further than the room and {are} judged as ever." if further else ""
+        own = f" {name_list(further)} moved further than the room and {are} judged as ever." if further else ""
         sentence = (
             f"In {_the(found.span)} {told}. Its flatness readings are suspect and set aside: {lean} of these laps "
             f"leans on them.{own}{doubt_words(found.source)}{lasts * (self.lasting_us >= 0)}"

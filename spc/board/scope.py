@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spc.board.lap_memo import LapMemo
 from spc.board.move_sources import LEAST_FACES, LapFaces, MoveSources, weigh_sources
 from spc.board.room import FEWEST_LAPS, room_test
+from spc.log.name_list import name_list
 from spc.wear.sign_moves import RECENT_FACES
 
 __all__ = [
@@ -233,7 +234,7 @@ def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str, ro
         return Scope("", _not_told_apart(lap, here, judged, among), among, telling_check(among, sign=sign))
     (scope,) = among
     if scope == "many laps":
-        words = f"{len(moved)} of {len(judged)} laps move the same way: {', '.join(moved)}"
+        words = f"{len(moved)} of {len(judged)} laps move the same way: {name_list(moved)}"
         return Scope(scope, words, among)
     check = _OF_ONE_SOURCE.get(scope, "") if sign in _READ else ""
     return Scope(scope, _alone(scope, lap, found, direction), among, check)

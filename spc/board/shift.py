@@ -23,6 +23,7 @@ from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
 from spc.board.to_come import cell_words
 from spc.chart.share_interval import share_interval
+from spc.log.name_list import name_list
 
 __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
@@ -312,6 +313,6 @@ def _place(rows: pd.DataFrame, span: ShiftSpan) -> NDArray[np.int64]:
 
 
 def _and(names: list[str]) -> str:
-    if len(names) > _MOST_NAMED:
-        names = [*names[: _MOST_NAMED - 1], f"{len(names) - _MOST_NAMED + 1} more laps"]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    if len(names) <= _MOST_NAMED:
+        return name_list(names)
+    return name_list(names[: _MOST_NAMED - 1], more=f"{len(names) - _MOST_NAMED + 1} more laps")

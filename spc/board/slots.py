@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.board.lap_state import plural
-from spc.board.results import ReconditionSlot
+from spc.board.results import CANNOT_WAIT, ReconditionSlot
 from spc.board.shifts import Break
+from spc.log.name_list import name_list
 
 __all__ = ["LapNeed", "plan_slots"]
 
@@ -117,15 +118,15 @@ def _slot(need: LapNeed, place: Mapping[str, int], last: int, breaks: Sequence[B
     left, pace = need.faces_left_low, max(need.faces_per_shift, 1.0)
     known = f"at least {left:.0f} left" if need.counted == "face" else f"at least {left:.0f} passes left"
     if need.over:
-        why, instead = "before its next face: it is at its limit.", "it cannot wait for one"
-        return ReconditionSlot(need.lap, "", 0.0, left, why, instead)
+        why = "before its next face: it is likely at its limit."
+        return ReconditionSlot(need.lap, "", 0.0, left, why, CANNOT_WAIT)
     if last < 0:
         why = f"before the first break, or take a spare: {known} may not last until the first break."
-        return ReconditionSlot(need.lap, "", 0.0, left, why, "it cannot wait for one")
+        return ReconditionSlot(need.lap, "", 0.0, left, why, CANNOT_WAIT)
     if need.lap not in place:
-        taken = ", ".join(sorted((lap for lap, at in place.items() if at <= last), key=lambda lap: place[lap]))
-        beside = "one of them" if "," in taken else "that"
-        why = f"{known}; taken by {taken}. Recondition it beside {beside}, or take a spare."
+        before = sorted((lap for lap, at in place.items() if at <= last), key=lambda lap: place[lap])
+        beside = "one of them" if len(before) > 1 else "that"
+        why = f"{known}; taken by {name_list(before)}. Recondition it beside {beside}, or take a spare."
         instead = f"none free up to the {breaks[last].text}"
         return ReconditionSlot(need.lap, "", pace * breaks[last].shifts_ahead, left, why, instead)
     faces = pace * breaks[place[need.lap]].shifts_ahead

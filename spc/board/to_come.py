@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from spc.log.name_list import name_list
 from spc.settings import Settings
 from spc.store.store import Store
 
@@ -70,9 +71,9 @@ def cell_words(to_come: Mapping[str, FacesToCome], settings: Settings) -> str:
     if not to_come:
         return ""
     laps, count = [*to_come], sum(late.faces for late in to_come.values())
-    more = f" and {len(laps) - _MOST_NAMED:,} more" if len(laps) > _MOST_NAMED else ""
+    more = f"{len(laps) - _MOST_NAMED:,} more" if len(laps) > _MOST_NAMED else ""
     dated = "1 face of {} is dated" if count == 1 else f"{count:,} faces of {{}} are dated"
-    return f"{dated.format(', '.join(laps[:_MOST_NAMED]) + more)} {_later(settings)}"
+    return f"{dated.format(name_list(laps[:_MOST_NAMED], more=more))} {_later(settings)}"
 
 
 def _later(settings: Settings) -> str:

@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtrc, ndtr, ndtri
 
+from spc.board.bow_signals import running_bow
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
+from spc.board.lap_paths import running_cycle
 from spc.board.lap_state import plural
 from spc.board.missing_places import counted_once, unsure_words
 from spc.board.relap_signals import FEWEST_USUAL, begun_at, faces_charted, plan_of_relaps
@@ -24,6 +26,7 @@ from spc.chart.usual_bend import usual_bend
 from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.part_offsets import without_parts
+from spc.wear.signed_path import goes_through_flat, heads_for_flat
 from spc.wear.trend import wear_trend
 from spc.wear.wear_path import wear_path
 
@@ -89,6 +92,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     Returns
     -------
     WearReport
+        Refused where the form goes through flat in this cycle: its size falls before it grows, on no line of a log.
 
     Notes
     -----
@@ -109,6 +113,12 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
             else ""
         )
     )
+    if _turns(view, lap, room):
+        why = (
+            f"The form of {lap} goes through flat in this cycle, so that its flatness shrinks before it grows again: "
+            "size alone does not say whether it wears as usual. Which way it bends is watched by itself."
+        )
+        return WearReport(lap, "refused", chart, unusual, faces, method, why)
     sentence = chart.sentence
     finding = _finding(cycle, unusual)
     if finding:
@@ -149,7 +159,7 @@ def wear_finding(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap 
         'a jump, begun at face 12 of the cycle'.
     """
     cycle = _cycle_of(view, cell, lap, room)
-    if cycle.chart.status != "ok":
+    if cycle.chart.status != "ok" or _turns(view, lap, room):
         return ""
     return _finding(cycle, None if surely_usual(cycle.chart, phi=cycle.phi) else _searched(cycle))
 
@@ -182,6 +192,15 @@ def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _C
     age, told, label = past
     phi = _dependence(age, told - bend.at(age) if bend is not None else told, label)
     return _Cycle(stream, running, chart, phi, aside, int(np.count_nonzero(keep & ~sure & every.of_this_grit())))
+
+
+def _turns(view: CellView, lap: str, room: RoomOfLap) -> bool:
+    """Whether the form goes through flat in the running cycle, or surely heads for it."""
+    bow = running_bow(view, lap, room)
+    if bow.turning or not bow.signed:
+        return bow.turning
+    own = running_cycle(view, lap, room).own
+    return own.carries_signs and (goes_through_flat(own.signed) or heads_for_flat(own.signed, 0.0))
 
 
 def _too_few_values(cycle: _Cycle) -> int:

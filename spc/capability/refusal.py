@@ -269,8 +269,8 @@ def _reading(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "step too coarse",
-                f"readings step by {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f}% of the limit "
-                f"{facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f}% can be used",
+                f"readings are as coarse as {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f}% of the "
+                f"limit {facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f}% can be used",
                 f"read in steps of {COARSEST_STEP * facts.limit_um:.3g} um or finer",
                 "capability",
             )

@@ -8,6 +8,7 @@ import click
 
 from spc.cli import DONE, Session, common_options
 from spc.commands.output import counted, one_line, print_json, print_table, records
+from spc.log.name_list import name_list
 
 if TYPE_CHECKING:
     from spc.board.lap_age import LapAge
@@ -151,7 +152,7 @@ def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> Non
     for line in (*found.remarks, clocks.sentence):
         click.echo(f"  {one_line(line)}")
     click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
-    click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(', '.join(found.laps))}\n")
+    click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(name_list(found.laps))}\n")
     rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"], life=_lives(found)))
     heads = {"lap": "Lap", "cycle": "Cycle", "grit": "Grit", "end_event": "Ended by", "ended": "How", "faces": "Faces",
              "life": "Good until", "minutes": "Minutes", "removed_um": "Removed um",

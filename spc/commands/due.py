@@ -10,11 +10,12 @@ from spc.board.safety import shift_cautions, short_caution
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.moments import time_head, with_times
 from spc.commands.output import print_json, print_table
+from spc.log.name_list import name_list
 from spc.settings import Settings
 
 __all__ = ["command", "lap_document"]
 
-_SHORT = {"refused": "cannot say yet", "over": "at the limit already"}  # of sentences too long for a table
+_SHORT = {"refused": "cannot say yet", "over": "likely at the limit"}  # of sentences too long for a table
 # Where final flatness is cut off at the limit another sign leads.
 _LEADS = {"passes": "; passes lead", "minutes": "; minutes lead", "removal rate": "; removal rate leads"}
 
@@ -34,14 +35,14 @@ def command(session: Session, *, lap: str) -> int:
     for, in a few words; '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and
     worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
     part number that is at its limit first, others, those lapped lately beside it (part, low, median, high, sentence),
-    and own_way, true where its readings do not go as past cycles did; null = open or not known), next_break ('' where
-    held, resting or not known), confidence, lead_sign, unusual_wear ('' = as usual), material, grit, registered_grit
-    ('' = no other than grit), age_faces, finished_faces, age_minutes (the mean stands for lappings without, null where
-    over a fifth are), last_face (its time as typed), signals, asked, causes, safety, data_health and answers (question,
-    answer). asked: reconditionings that may not be logged, the newest first; one of the running cycle is among the
-    signals too, and the faces left are then those if it was reconditioned at the time in if_reconditioned. age_faces
-    and faces_left count every pass on a face as one; where faces are often lapped again the sentences say passes
-    (counted 'pass'), and finished_faces are told besides.
+    and own_way, true where its readings do not go as past cycles did; null = open or not known), next_break (of a lap
+    at its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, lead_sign, unusual_wear (''
+    = as usual), material, grit, registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes (the
+    mean stands for lappings without, null where over a fifth are), last_face (its time as typed), signals, asked,
+    causes, safety, data_health and answers (question, answer). asked: reconditionings that may not be logged, the
+    newest first; one of the running cycle is among the signals too, and the faces left are then those if it was
+    reconditioned at the time in if_reconditioned. age_faces and faces_left count every pass on a face as one; where
+    faces are often lapped again the sentences say passes (counted 'pass'), and finished_faces are told besides.
     """
     board = session.board()
     if lap:
@@ -157,7 +158,7 @@ def _print_room(room: RoomAlarm) -> None:
     told = room.answered or (
         f"{room.handed[:1].upper()}{room.handed[1:]}: open until it is answered." * bool(room.handed)
     )
-    laps = f"Laps: {', '.join(room.laps)}. {room.evidence}".rstrip()
+    laps = f"Laps: {name_list(room.laps)}. {room.evidence}".rstrip()
     for line in (laps, *(f"  check: {check}" for check in room.checks), told):
         if line:
             click.echo(line)

@@ -3,6 +3,8 @@
 import re
 from collections.abc import Iterable, Sequence
 
+from spc.log.name_list import name_list
+
 __all__ = ["are_they_one", "laps_written_alike"]
 
 
@@ -33,7 +35,7 @@ def are_they_one(names: Sequence[str]) -> str:
     names : sequence of str, length 2 or more
     """
     return (
-        f"{', '.join(names[:-1])} and {names[-1]} are written alike and taken as {len(names)} laps. Are they one? Then "
+        f"{name_list(names)} are written alike and taken as {len(names)} laps. Are they one? Then "
         "approve the other ways of writing it with `lapcell laps alias` and take the log in again; if not, describe "
         "each with `lapcell laps set`."
     )

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 
 from spc.board.lap_state import OTHER_PART_FIRST, SECOND_READER_FIRST
-from spc.board.results import ShiftReport
+from spc.board.results import CANNOT_WAIT, ShiftReport
 from spc.board.safety import DEFERENCE, urges_speed
 from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.report.content import Block, Bullets, Cell, Column, Content, Facts, Paragraph, Section, Table
@@ -101,6 +101,7 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
             steps.append(f"{report.lap}, held: {check or 'find out with the lead what stopped it'}")
         elif report.state == "due":
             when = f" at the next break ({report.next_break})" if report.next_break else ""
+            when = " before its next face" if report.next_break == CANNOT_WAIT else when
             check = _FIRST.get(report.next_step, check)
             first = report.doubt.sentence if report.doubt is not None else check
             steps.append(f"{report.lap}, due: recondition it{when}." + (f" Before that: {first}" if first else ""))

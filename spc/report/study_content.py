@@ -7,6 +7,7 @@ from spc.board.study import Study
 from spc.board.study_cycles import LEAST_WHOLE
 from spc.board.study_plan import READINGS
 from spc.board.study_proof import prove
+from spc.log.name_list import name_list
 from spc.report.content import Block, Bullets, Column, Content, Paragraph, Section, Table
 from spc.report.made import Made
 from spc.report.proof_content import acceptance_section, measuring_section, variation_section
@@ -98,7 +99,7 @@ def _front(study: Study, made: Made, say: Voice) -> tuple[tuple[str, str], ...]:
         ("Characteristic", plan.characteristic + (" (Ra)" if plan.characteristic == "finish" else "")),
         ("Upper limit", limit or "none known"),
         ("Readings", f"{made.locale.count(len(study.data))}, {READINGS[plan.readings]}"),
-        ("Laps", ", ".join(laps) or "none"),
+        ("Laps", name_list(laps) or "none"),
         ("Days asked for", days or "all that are logged"),
         ("From, to, as typed", f"{times[0]} to {times[-1]}" if times else "no times logged"),
         ("Chart limits", charts),

@@ -22,6 +22,7 @@ __all__ = [
     "NO_PAST",
     "PooledShape",
     "PooledWear",
+    "enough_words",
     "fit_alone",
     "fit_pooled",
     "until_limit",
@@ -162,6 +163,14 @@ def fit_alone(own: WearPath, *, lacking: str = NO_PAST, draws: int = 500, rng: n
         unread = replace(lines, mean=np.zeros_like(lines.mean), covariance=np.tile(np.diag(1 / prior), (draws, 1, 1)))
         fitted.append(PooledShape(scale, unread, 1 / len(ALONE_SHAPES), float("nan"), False, np.empty((0, 2))))
     return PooledWear(tuple(fitted), (), (), "", alone=True, lacking=lacking)
+
+
+def enough_words(pooled: PooledWear, own: WearPath) -> str:
+    """Say what to log where nothing could be pooled, so that it can be told when `own` reaches its limit."""
+    if not pooled.alone:
+        return "log one cycle from its beginning to its end"
+    at_one_age = own.age.size > 1 and not np.ptp(own.age)
+    return "log one at another" if at_one_age else f"log {ALONE_LEAST - own.age.size} more"
 
 
 def until_limit(path: WearPath, limit: float, lower: float | None = None) -> WearPath:

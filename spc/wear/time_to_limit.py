@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from spc.wear.path_crossing import crossing_ages, share_over
 from spc.wear.path_forecast import FuturePaths, future_paths, of_part, update_own
-from spc.wear.pooled import PooledWear
+from spc.wear.pooled import PooledWear, enough_words
 from spc.wear.wear_path import WearPath, wear_path
 
 __all__ = ["CROSSINGS", "TimeToLimit", "WearFan", "time_to_limit", "times_of_parts", "times_to_limit", "usual_band"]
@@ -196,7 +196,7 @@ def times_of_parts(
             limits, told("refused", "no limit is set for this part: enter its limit, then the forecast follows")
         )
     if pooled.refused:
-        why = f"cannot say: {pooled.refused}; log this cycle to its end and one more past cycle will do"
+        why = f"cannot say: {pooled.refused}; {enough_words(pooled, own)}"
         return dict.fromkeys(limits, told("refused", why))
     lower = {part: None if lower_limits is None else lower_limits[part] for part in limits}
     by_readings = "reading" in crossings

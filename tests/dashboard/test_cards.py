@@ -52,6 +52,13 @@ def test_a_lap_out_of_use_says_what_is_left_of_it():
     assert cards.left_words(lap(state="resting", faces_left=replace(worn, sentence=""))) == ""
 
 
+def test_a_lap_name_with_a_comma_is_one_lap_of_a_list():
+    room = replace(shift().room, laps=("CI-1", "CI-2, old", "DI-1"))
+    assert "Laps: CI-1, &quot;CI-2, old&quot; and DI-1." in cards.room_card(room)
+    rest = cards.rest_line((lap(lap="CI-2, old", state="resting"), lap(lap="DI-1", state="resting")), "resting")
+    assert "&quot;CI-2, old&quot; and DI-1" in rest
+
+
 def test_room_alarm_is_one_card_with_its_checks():
     card = cards.room_card(shift().room)
     assert "Three of eight laps" in card

@@ -19,7 +19,8 @@ def one_page():
     speak(LOCALES["en"], ())
     with words_first():
         st.html("<p>before</p>")
-        show_picture(go.Figure, key="one", sentence="A picture.", table=pd.DataFrame({"x": [1]}), title="One")
+        table = pd.DataFrame({"x": [1]})
+        show_picture(go.Figure, key="one", height=380, sentence="A picture.", table=table, title="One")
         st.html("<p>after</p>")
 
 

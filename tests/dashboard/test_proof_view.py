@@ -170,13 +170,14 @@ def test_a_rule_by_a_law_that_the_readings_contradict_says_so_above_its_figures(
         assert not page.exception, page.exception
         return text(page)
 
-    rough = "the shares below lean on that law and are rough"
+    rough = "the shares lean on that law and are rough"
     assert rough not in acceptance()
     real = study.check_fit
     monkeypatch.setattr(study, "check_fit", lambda fit: replace(real(fit), status="rejected", sentence="no fit"))
     st.cache_data.clear()
     shown = acceptance()
     assert shown.index(f"No fit: {rough}.") < shown.index("bad among the accepted") and shown.count("No fit") == 1
+    assert shown.index("Rough only, for the readings contradict the law") < shown.index("ccept readings up to")
 
 
 def test_corrections_after_a_signal_stand_apart(limited):

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from demo_data.dirty import DIRTY_ROWS
 from demo_data.life import DIRTY_WASH_LAP, GLAZED_LAP, HEALTHY_LAP, HOLLOW_LAP, WARM_DAY, live
 from spc.board.board import Board
+from spc.board.results import CANNOT_WAIT
 from spc.cli import cli
 from spc.settings import load_settings
 from spc.store.store import Store
@@ -37,6 +38,15 @@ def test_the_hollowing_lap_is_due_and_wear_is_named(shift):
     assert report.state == "due"
     assert any(s.sign == "flatness" for s in report.signals)
     assert report.causes[0].name == "lap worn out of shape"
+
+
+def test_a_lap_at_its_limit_is_told_of_no_break_it_might_wait_for(demonstration, shift):
+    report, (slot,) = lap(shift, HOLLOW_LAP), [slot for slot in shift.slots if slot.lap == HOLLOW_LAP]
+    assert report.faces_left.status == "over" and "before the next face" in report.sentence
+    assert report.next_break == slot.instead == CANNOT_WAIT and not slot.break_text
+    words = ["due", "--store", str(demonstration.store_path), "--settings", str(demonstration.settings_path)]
+    printed = CliRunner().invoke(cli, [*words, "--lap", HOLLOW_LAP]).output
+    assert "end of the" not in printed and "before the next face" in printed
 
 
 def test_the_contaminated_lap_is_held_and_comes_first(shift):

@@ -20,7 +20,7 @@ def test_each_range_runs_from_its_fewest_to_its_most_faces():
     spans = {(base, base + width) for base, width in zip(bars.base, bars.x, strict=True)}
     assert (6.0, 14.0) in spans and (35.0, 70.0) in spans
     notes = [note.text for note in figure.layout.annotations]
-    assert "6 to 14" in notes and "at the limit now" in notes
+    assert "6 to 14" in notes and "likely at the limit" in notes
     assert any(note.startswith("no forecast") for note in notes)
 
 

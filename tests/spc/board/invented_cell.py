@@ -83,6 +83,7 @@ LOG = {
     "attempt": "attempt",
     "minutes": "minutes",
     "flatness (bands)": "flatness_text",
+    "shape": "shape",
 }
 
 

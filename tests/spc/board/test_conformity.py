@@ -3,6 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from spc.board import conformity
 from spc.board.cell_view import look_at_cell
 from spc.board.conformity import report_conformity
 from spc.board.study_plan import StudyPlan
@@ -29,6 +30,14 @@ def test_the_rule_its_price_and_the_faces_in_doubt(view):
     assert at_limit.verdict == "in doubt" and len(at_limit.face_ids) == at_limit.faces
     chances = [r.conformance for r in report.readings]
     assert max(np.diff(chances)) < 1e-9 and max(chances) <= 1
+
+
+def test_a_law_that_the_readings_contradict_is_said_before_the_rule(view, monkeypatch):
+    real = conformity.check_fit
+    monkeypatch.setattr(conformity, "check_fit", lambda law: replace(real(law), status="rejected", sentence="no fit"))
+    report = report_conformity(view, PLAN)
+    assert report.sentence.startswith("Rough only, for the readings contradict the law that this leans on: accept")
+    assert "no fit: the shares lean on that law and are rough" in report.remarks
 
 
 def test_a_smaller_risk_never_accepts_more(view):

@@ -51,7 +51,7 @@ def test_what_cannot_wait_comes_first_and_what_is_held_last_without_a_break():
     over = need("O", 0, state="due", over=True)
     slots = plan_slots([need("A", 20), need("H", 3, state="held"), need("B", 2), over], BREAKS)
     assert [s.lap for s in slots] == ["O", "B", "A", "H"]
-    assert slots[0].why == "before its next face: it is at its limit."
+    assert slots[0].why == "before its next face: it is likely at its limit."
     assert "may not last until the first break" in slots[1].why
     assert slots[3].break_text == "" and slots[3].why == "answer its signal first; then it is planned."
 
@@ -100,7 +100,7 @@ def test_a_due_lap_keeps_the_next_break_and_the_lap_with_the_most_faces_left_is_
         ]
         assert (out.lap, out.break_text, out.faces_until) == ("A", "", 17.5)
         assert out.instead == f"none free up to the {ahead[2].text}"
-        assert out.why == "at least 23 left; taken by B, D, C. Recondition it beside one of them, or take a spare."
+        assert out.why == "at least 23 left; taken by B, D and C. Recondition it beside one of them, or take a spare."
 
 
 def test_a_lap_that_loses_its_break_lasts_all_the_same_and_stands_after_needier_ones():

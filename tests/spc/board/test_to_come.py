@@ -76,7 +76,7 @@ def test_a_cell_whose_every_face_is_to_come_is_not_said_to_have_none(tmp_path):
     (tmp_path / "lapcell.toml").write_text('clock = 2026-03-01T06:00:00\ntime_zone = "UTC"\n')
     shift = told(path, "due")
     assert shift["sentence"] == "No face counts yet."
-    assert shift["stale"].startswith("165 faces of L1, L2 are dated later than the site's clock (2026-03-01 06:00): ")
+    assert shift["stale"].startswith("165 faces of L1 and L2 are dated later than the site's clock (2026-03-01 06:00)")
 
 
 def test_events_after_a_clock_that_stands_still_are_said_too(tmp_path):

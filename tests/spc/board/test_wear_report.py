@@ -37,6 +37,22 @@ def relapped(faces):
     return faces.assign(attempt=np.where(again, 2, 1))
 
 
+def turned(faces):
+    """Convex, and less so from face to face of a cycle, then concave: read in steps of a fifth of a band."""
+    bow = 2.0 - 0.1 * (np.arange(len(faces)) % 40)
+    sizes = [f"{max(abs(b), 0.2):.1f}" for b in bow]
+    return faces.assign(flatness_text=sizes, shape=np.where(bow > 0, "convex", "concave"))
+
+
+def test_a_form_that_goes_through_flat_is_not_judged_by_its_size(tmp_path):
+    view, cell, path = look(tmp_path, turned)
+    report = wear_report(view, cell, "K1")
+    assert report.status == "refused" and report.sentence.startswith("The form of K1 goes through flat in this cycle")
+    assert wear_finding(view, cell, "K1") == report.baseline == report.alarms == report.by_itself == ""
+    said = CliRunner().invoke(cli, ["chart", "K1", "--sign", "wear", "--store", str(path)]).output
+    assert "goes through flat" in said and "beyond the limits" not in said
+
+
 def test_a_lap_that_wears_as_usual(tmp_path):
     report = wear_report(*look(tmp_path)[:2], "K1")
     assert report.status == "ok"

@@ -114,7 +114,7 @@ def test_why_the_others_tell_nothing_and_figures_that_are_not_told_closer_than_t
     file = tmp_path / "odd.csv"
     file.write_text("unit,clock,wear\nA,10,0.5\nB,10,0.6\n", encoding="utf-8")
     said = "A: cannot say: no past cycle with readings at two ages, and 1 reading of its own where 6 are needed"
-    assert said in run(file, "--limit", "2").output
+    assert f"{said}; log 5 more" in run(file, "--limit", "2").output
     file.write_text("unit,clock,wear\nA,10,0.5\n", encoding="utf-8")
     assert "A: cannot say: no past cycle to borrow from, and 1 reading of its own" in run(file, "--limit", "2").output
     rows = [f"{unit},{k}000000000,{0.1 * k + 0.01 * (-1) ** k:.2f}" for unit in "ABCD" for k in range(9)]

@@ -6,7 +6,7 @@ from datetime import datetime
 import pypdf
 import pytest
 
-from spc.board.results import FacesLeft, LapReport, ShiftReport
+from spc.board.results import CANNOT_WAIT, FacesLeft, LapReport, ShiftReport
 from spc.board.safety import DEFERENCE, cautions_for, urges_speed
 from spc.report.handover_content import handover_content
 from spc.report.made import Made
@@ -67,6 +67,8 @@ def test_without_a_hold_the_pace_is_told():
     text = words(page(shift(DUE, FINE)))
     assert "9.0 min a face" in text and "Held: nothing" not in text
     assert "K2, due: recondition it at the next break (end of the late shift, 22:00)" in text
+    over = words(page(shift(replace(DUE, next_break=CANNOT_WAIT))))
+    assert "K2, due: recondition it before its next face." in over and "next break (" not in over
 
 
 def test_nothing_to_do_and_no_lap_at_all_are_said():

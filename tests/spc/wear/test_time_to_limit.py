@@ -176,6 +176,17 @@ def test_missing_limit_is_refused_with_its_cure(pooled):
 def test_no_past_cycles_at_all():
     answer = time_to_limit(fit_pooled([], rng=rng()), NEW, limit=2.0, rng=rng())
     assert answer.status == "refused" and "no past cycle with readings at two ages" in answer.sentence
+    assert answer.sentence.endswith("; log one cycle from its beginning to its end")
+
+
+@pytest.mark.parametrize(
+    ("ages", "enough"),
+    [((), "log 6 more"), ((3,), "log 5 more"), ((1, 2, 3), "log 3 more"), ((5, 5), "log one at another")],
+)
+def test_too_few_readings_of_its_own_are_refused_with_how_many_more_are_enough(ages, enough):
+    own = wear_path("L1", ages, [1.0] * len(ages))
+    answer = time_to_limit(fit_alone(own, rng=rng()), own, limit=2.0, rng=rng())
+    assert answer.status == "refused" and answer.sentence.endswith(f"; {enough}")
 
 
 def test_one_past_cycle_is_enough_for_a_wide_answer():

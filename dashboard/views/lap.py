@@ -161,8 +161,7 @@ def _picture(report: LapReport, page: Page) -> None:
 
 
 def _evidence(report: LapReport, page: Page) -> None:
-    said = report.sentence.casefold()
-    lines = [line for line in report.reasons if line.rstrip(".").casefold() not in said]
+    lines = list(report.further_reasons)
     left = report.faces_left
     if report.picture is not None and not math.isfinite(report.picture.limit_um):
         link_to_lap(page, report.lap, view="proof", section="Limits", label="Set its limit")

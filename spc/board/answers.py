@@ -279,7 +279,10 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
     best = next(iter(found.good)) if found.worse or not found.quicker else found.quicker
     ranked = sorted((lap for lap in found.good if lap != best), key=lambda lap: lap in found.worse)
     beside, more = ranked[:_ALTERNATIVES], len(ranked) - _ALTERNATIVES
-    tag = {lap: f"{lap} ({state})" if (state := state_of(lap)) in ("due", "watch") else lap for lap in (best, *beside)}
+    states = {lap: state_of(lap) for lap in (best, *beside)}
+    if not found.worse and not found.quicker:  # any of them: one that is due is the last to choose
+        states = dict(sorted(states.items(), key=lambda one: one[1] == "due"))
+    tag = {lap: f"{lap} ({state})" if state in ("due", "watch") else lap for lap, state in states.items()}
     also = f" {more} more {'has' if more == 1 else 'have'} done it." if more > 0 else ""
     end = f"{also}{left_out}"
     if not ranked:

@@ -200,6 +200,12 @@ class LapReport:
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
 
     @property
+    def further_reasons(self) -> tuple[str, ...]:
+        """The reasons that the sentence does not say already."""
+        said = self.sentence.casefold()
+        return tuple(reason for reason in self.reasons if reason.rstrip(".").casefold() not in said)
+
+    @property
     def doubt(self) -> Signal | None:
         """The open question whether the running cycle is one; None when there is none."""
         return next((signal for signal in self.signals if signal.sign == RECONDITIONING), None)

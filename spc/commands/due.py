@@ -183,7 +183,7 @@ def _left(report: LapReport) -> str:
 
 def _print_lap(report: LapReport) -> None:
     click.echo(report.sentence)
-    for reason in report.reasons:
+    for reason in report.further_reasons:
         click.echo(f"  - {reason}")
     if report.confidence and report.state != "held":  # nothing beside a hold may invite to go on
         click.echo(f"  {report.confidence}")

@@ -182,6 +182,9 @@ def test_a_lap_that_nothing_may_go_on_serves_nothing():
     told = serves(signs, "P1", {"A": "held", "B": "due", "C": "watch", "D": "resting"})
     assert told.startswith("B (due) serves P1 best, better than C (watch). B: ")
     assert told.endswith("Left out: A (held), D (resting).") and "A:" not in told
+    alike = lapped(dict.fromkeys("ABC", 0.1))
+    told = serves(alike, "P1", {"A": "due", "B": "watch"})
+    assert told.startswith("Any of B (watch), C, A (due): the log cannot tell them apart for P1 yet. B: ")
     told = serves(signs, "P1", dict.fromkeys("ABCD", "held"))
     assert told.startswith(
         "Too few faces of P1 to say: no lap in use has done 5 of them with this grit. Left out: 4 held."

@@ -48,6 +48,12 @@ def test_fine_readings_of_a_short_cycle_are_searched_for_a_jump(tmp_path):
     assert any("a jump, begun at face 13 of the cycle" in reason for reason in report["reasons"])
 
 
+def test_what_the_sentence_says_is_not_printed_again_below_it(tmp_path):
+    path = PlantedCell(3).store(tmp_path, limit="3 um")
+    left = told(path, "due", "--lap", "L1")["faces_left"]["sentence"]
+    assert "faces left" in left and run(path, "due", "--lap", "L1").output.count(left) == 1
+
+
 def test_faces_far_off_are_called_unusual_where_their_kind_cannot_be_told(tmp_path):
     path = PlantedCell(4, fault=jump).store(tmp_path, limit="3 um")
     said = run(path, "chart", "L1", "--sign", "wear").output

@@ -168,10 +168,12 @@ def _zeroed_start(paths: Sequence[WearPath]) -> tuple[float, float]:
 
 
 def unzeroed(path: WearPath, age: float, value: float) -> WearPath:
-    """Take a start by definition out of a path: it is no reading, and on the way to the first one a lap beds in."""
-    if not path.age.size or path.age[0] != age or path.low[0] != value:
-        return path
-    return taken(path, slice(1, None))
+    """Take a start by definition out of a path, however often it is written: it is no reading.
+
+    On the way to the first one a lap beds in.
+    """
+    starts = int(np.logical_and.accumulate((path.age == age) & (path.low == value)).sum())
+    return taken(path, slice(starts, None)) if starts else path
 
 
 def begins_elsewhere(path: WearPath, age: float, value: float) -> bool:

@@ -123,6 +123,20 @@ def test_the_age_of_least_cost_is_found_wherever_it_lies(shape, ratio):
         assert found.flat_high == pytest.approx(high, rel=0.06)
 
 
+def test_the_range_of_the_saving_holds_the_true_one():
+    """Nine laws in ten: of groups of few cycles, some taken off before they were worn."""
+    costs, rng, held = {"planned_cost": 1.0, "worn_cost": 4.0}, np.random.default_rng(2), []
+    for shape, cycles in ((3.0, 15), (5.0, 12)) * 30:
+        life, off = np.ceil(40 * rng.weibull(shape, cycles)), np.ceil(rng.uniform(5, 150, cycles))
+        low, high = np.minimum(life, off), np.where(life <= off, life, np.inf)
+        fit = fit_lifetime(low, high)
+        found = recondition_age(fit, low, high, rng=rng, draws=200, **costs)
+        law = {"family": "weibull", "location": math.log(40), "spread": 1 / shape, **costs}
+        saved = 1 - float(cost_per_face(found.age, **law)) / float(cost_per_face(np.inf, **law))
+        held.append(found.saving_low <= saved <= found.saving_high)
+    assert np.mean(held) >= 0.9 - 4 * (0.09 / len(held)) ** 0.5
+
+
 def test_no_planned_age_is_shorter_than_one_face():
     life = np.ceil(60 * np.random.default_rng(1).weibull(1.5, 40))
     found = fitted(life, worn_cost=1e6)

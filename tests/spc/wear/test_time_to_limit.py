@@ -313,6 +313,17 @@ def test_a_start_at_zero_by_definition_does_not_rule_out_a_power_of_age():
     assert answer.shape == "power" and answer.shape_share > 0.9
 
 
+def test_a_start_by_definition_that_is_written_twice_is_no_reading_either():
+    rng = np.random.default_rng(1)
+    rise = [0.1 * (1 + 0.1 * k) * np.arange(1, 7) + 0.02 * rng.normal(size=6) for k in range(4)]
+    pooled = fit_pooled([wear_path(f"u{k}", range(7), [0.0, *each]) for k, each in enumerate(rise)], rng=rng)
+    asked = [
+        time_to_limit(pooled, wear_path("own", age, read), limit=1.0, rng=np.random.default_rng(2))
+        for age, read in (([0, 1, 2, 3], [0, 0.1, 0.22, 0.31]), ([0, 0, 0, 1, 2, 3], [0, 0, 0, 0.1, 0.22, 0.31]))
+    ]
+    assert asked[0].status == "range" and asked[0].sentence == asked[1].sentence
+
+
 def test_the_fan_of_a_signed_path_is_that_of_its_size():
     past = [wear_path(f"p{c}", np.arange(20), bow, bow) for c, bow in enumerate(through_flat(6))]
     own = wear_path("now", np.arange(8), through_flat(1)[0][:8])

@@ -51,7 +51,7 @@ def planned_age(
     grits = {running_grit(view, lap) for lap in laps}
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
     groups = set(view.laps.loc[view.laps["lap"].isin(laps), "group"])
-    if planned is not None and unplanned is not None and len(groups) == len(grits) == 1 and unplanned > planned:
+    if planned is not None and unplanned is not None and len(groups) == len(grits) == 1:
         sisters = sisters_of(view, laps[0])
         found = plan_recondition(
             lives_under(view, sisters, grits.pop(), until=until),

@@ -129,6 +129,12 @@ class _Reader:
         ).split()
         self.only(table, known, "")
         costs = self.table(table, "costs", ["planned_reconditioning", "unplanned_reconditioning"])
+        planned, unplanned = (
+            self.positive(costs, f"{name}_reconditioning", "costs.") for name in ("planned", "unplanned")
+        )
+        if planned is not None and unplanned is not None and unplanned <= planned:
+            more = f"greater than costs.planned_reconditioning, {planned:g}"
+            raise self.refuse("costs.unplanned_reconditioning", more, unplanned)
         guards = self.table(table, "guards", list(GUARDS))
         for name, on in guards.items():
             if not isinstance(on, bool):
@@ -150,8 +156,8 @@ class _Reader:
             laps=self.laps(table),
             false_calls_per_week=1.0 if false_calls is None else false_calls,
             guards_off=frozenset(name for name, on in guards.items() if not on),
-            planned_cost=self.positive(costs, "planned_reconditioning", "costs."),
-            unplanned_cost=self.positive(costs, "unplanned_reconditioning", "costs."),
+            planned_cost=planned,
+            unplanned_cost=unplanned,
             path=self.file,
         )
 

@@ -42,6 +42,7 @@ COMPARED = (  # columns of finished faces that laps are compared by
 LEAST_COMPARED = 5  # faces of the part number that a lap has done, from which it is compared; our own rule
 _FALSE_CHANGES = 0.05  # of faces that did not change, said to have done so; our own rule
 _MOST_FACES = 200  # of a lap, the latest
+_TWO_TOGETHER = 2 / 3  # share of two groups together, from which they are said to be likeliest; our own rule
 _ALTERNATIVES = 3  # laps named beside the one that serves
 
 
@@ -337,10 +338,15 @@ def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, u
         return "No signal is open, so none of them is looked for."
     ranked = sorted(diagnosis.groups.items(), key=lambda pair: -pair[1])
     shares = ", ".join(f"{name} {share:.0%}" for name, share in ranked if share >= 0.05)
-    name, share = ranked[0]
+    (name, share), (other, next_share) = ranked[:2]
     first = diagnosis.checks[0] if diagnosis.checks else ""
-    if name == "unknown" or share < 0.5:
+    told_apart = " or " not in pattern.scope  # what the faces follow
+    of_the_room = pattern.scope == "many laps" and name == "the room"
+    two = told_apart and "unknown" not in (name, other) and share < 0.5 and share + next_share >= _TWO_TOGETHER
+    if two and not of_the_room:
+        return f"Most likely {name} or {other} ({shares}). First: {first}"
+    if name == "unknown" or (share < 0.5 and not of_the_room):
         return f"The signs cannot tell yet ({shares}). First: {first}"
-    if " or " in pattern.scope:  # the faces do not tell what it follows
+    if not told_apart:
         return f"It cannot be told yet; the signs lean to {name} ({shares}). First: {first}"
     return f"Most likely {name} ({shares}). First: {first}"

@@ -26,7 +26,8 @@ __all__ = [
 class HealthFinding:
     """One thing the readings of a lap cannot be trusted for."""
 
-    # 'identical', 'heaping', 'minutes missing', 'batch typing', 'copied', 'warm', 'too fine', 'zero reading', 'far off'
+    # 'identical', 'heaping', 'minutes missing', 'batch typing', 'copied', 'warm', 'too fine', 'zero reading',
+    # 'far off', 'zero apart'
     kind: str
     sentence: str
     cure: str
@@ -41,6 +42,8 @@ _WARM_K = 2.0  # above 20 degrees C plus what the room does; our own rule
 _REFERENCE_C = 20.0  # ISO 1 standard reference temperature
 _FAR_TIMES = 20.0  # a reading so many times those around it is asked about; our own rule
 _AROUND, _LEAST_AROUND = 4, 4  # readings of the part number on either side, and how many there must be in all
+
+_APART_TIMES = 5.0  # the least reading, so many times the most that a 0 stands for; our own rule
 
 # Finest flatness each method can tell on a lapped face, micrometres; common practice, no published source.
 _FINEST_UM = {"optical flat": 0.02, "indicator": 0.2, "interferometer": 0.002}
@@ -74,6 +77,7 @@ def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
         _warm(own),
         _too_fine(own),
         _zero(own),
+        _zero_apart(own),
     )
     return tuple(f for f in findings if f is not None)
 
@@ -299,6 +303,29 @@ def _zero(own: pd.DataFrame) -> HealthFinding | None:
     text = f"{count:,} of {of:,} flatness readings are exactly 0, which no method can tell."
     cure = "State the reading step, so that 0 becomes 'below the step'."
     return HealthFinding("zero reading", text, cure, count / of, count, of)
+
+
+def _zero_apart(own: pd.DataFrame) -> HealthFinding | None:
+    """Ask about readings typed 0 that stand far below all others: 0 may have been typed for what was not measured."""
+    told, count, of = [], 0, 0
+    for name in ("flatness", "finish", "thickness_before", "thickness"):
+        low, high = (own[f"{name}_{end}_um"].to_numpy(np.float64) for end in ("low", "high"))
+        codes, texts = pd.factorize(own[f"{name}_text"])
+        zero = np.array([*map(_typed_value, texts), np.nan])[codes] == 0
+        rest = low[~zero & np.isfinite(low)]
+        if not (zero & (low == 0)).any() or rest.size < _LEAST or rest.min() < _APART_TIMES * high[zero].max():
+            continue
+        count, of = count + int(zero.sum()), of + rest.size + int(zero.sum())
+        told.append(f"{int(zero.sum()):,} of {rest.size + int(zero.sum()):,} readings of {name.replace('_', ' ')}")
+    if not told:
+        return None
+    are = "is" if count == 1 else "are"
+    text = f"{' and '.join(told)} {are} 0, and no other comes near it: 0 may stand for what was not measured."
+    cure = (
+        "Leave such a cell blank and take the log in again: a flatness or finish of 0 counts as below the reading "
+        "step, and only of a thickness is it taken as missing."
+    )
+    return HealthFinding("zero apart", text, cure, count / of, count, of)
 
 
 def _at_least(count: int, n: int, share: float) -> float:

@@ -52,7 +52,7 @@ def planned_age(
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
     sisters = sisters_of(view, laps[0]) if laps else []
     of_one = len(grits) == 1 and set(laps) <= set(sisters)
-    if planned is not None and unplanned is not None and of_one and unplanned > planned:
+    if planned is not None and unplanned is not None and of_one:
         found = plan_recondition(
             lives_under(view, sisters, grits.pop(), until=until),
             planned_cost=planned,

@@ -1,4 +1,4 @@
-"""`lapcell events`: what was done to the laps."""
+"""`lapcell events`: what was done to the laps, and what of it is taken back."""
 
 import csv
 import io
@@ -14,7 +14,7 @@ from spc.commands.registers import ListingGroup
 
 __all__ = ["command"]
 
-HELP = """List lap events; add one, or take in a CSV of them.
+HELP = """List lap events; add one, take one back, or take in a CSV of them.
 
 Events: charged, recharged, cleaned, grit changed, dressed, reconditioned, re-faced, measured, ring moved, swapped,
 returned, retired.
@@ -22,7 +22,8 @@ returned, retired.
 \b
 JSON of list: {"events": [{event_id, lap, event, time_utc, time_text, operator, grit, grit_um, grit_from,
   grit_from_um, abrasive, lot, reason, planned, found_late, minutes, method, shape, before_um, after_um, removed_um,
-  from_mm, to_mm, note, intake_id, row_number}]} (null = not said); of add: the event; of take: as `lapcell ingest`
+  from_mm, to_mm, note, intake_id, row_number}]} (null = not said); of add and take-back: the event;
+  of take: as `lapcell ingest`
 """
 
 # Option of `add` -> field of a log's event row.
@@ -102,6 +103,28 @@ def add(session: Session, *, lap: str, event: str, who: str, **said: str | None)
         click.echo(one_line(f"Event {event_id}: {record['lap']} {record['event']} {record['time_text']}".rstrip()))
         if not said["time"]:
             click.echo("Dated now, as no --time was said.")
+    return DONE
+
+
+@command.command("take-back")
+@click.argument("event_id", type=int)
+@click.option("--who", required=True, help="Who takes it back.")
+@click.option("--why", required=True, help="Why, such as: logged twice, another lap.")
+@common_options
+def take_back(session: Session, *, event_id: int, who: str, why: str) -> int:
+    """Take back the event with the number EVENT_ID, which did not happen; it stays on record as taken back.
+
+    `lapcell events list` shows the numbers. A log that says the event again does not bring it back.
+    """
+    with session.store() as store:
+        events = store.events()
+        store.withdraw_event(event_id, who=who, reason=why)
+    record = records(events.loc[events["event_id"] == event_id].drop(columns="sort_us"))[0]
+    if session.as_json:
+        print_json(record)
+    else:
+        said = f"{record['lap']} {record['event']} {record['time_text']}".rstrip()
+        click.echo(one_line(f"Taken back: event {event_id}, {said}. It stays on record. Signed {who}."))
     return DONE
 
 

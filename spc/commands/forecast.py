@@ -267,6 +267,8 @@ def _forecasts(
                 )
             if answer.status == "range":
                 unit["sentence"] += _back_again(own, clock_unit, falls=bool(falls))
+                if age is not None and age > answer.now:
+                    unit["sentence"] += f"; from its last reading at {answer.now:g} on, not from {age:g}"
             out.append(unit)
             bar(done + 1, len(asked))
     return out

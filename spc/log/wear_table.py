@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from spc.log.dialect import LogRefusedError, decode, find_dialect
 from spc.log.records import Records, header_cells, split_records
+from spc.log.words import MISSING_CELLS
 from spc.measure.length import unit_name
 from spc.measure.number import decimal_evidence, parse_number
 from spc.measure.reading import parse_typed
@@ -20,6 +21,7 @@ __all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "read_wear_table"]
 Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
+_NOT_MEASURED = MISSING_CELLS | {"nan", "null"}  # as data files write an empty cell
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
 _FALLS_BELOW = "add one amount to every value of the clock, so that the least is 0"
 _ADDS_BELOW = "what a row adds is never less; where the column holds a running clock, say --clock-kind runs"
@@ -115,6 +117,9 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     wanted = sorted({*unit_at, clock_at, wear_at, *extra_at, limit_at} - {0})
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
+    for position in {*wanted} - {*unit_at}:
+        nothing = [str(cell).strip().lower() in _NOT_MEASURED for cell in cells[position]]
+        cells[position] = np.where(nothing, "", cells[position])
     decimal = dialect.decimal or _decimal_of([cells[at] for at in (clock_at, wear_at) if at])
     behind = re.search(r"[\[(<]([^\])>]*)[\])>]\s*$", headers[wear_at - 1])
     reader = _Reader(records, cells, decimal, columns, limit_at, wear_unit=_unit_of(behind[1] if behind else ""))
@@ -269,15 +274,17 @@ class _Reader:
             if cell.strip().startswith(("-", "−", "–")):
                 value = float(parse_number(cell, decimal=self._decimal).value)
                 return value, value
-            typed = parse_typed(cell, decimal=self._decimal)
+            share = cell.rstrip().endswith("%")
+            typed = parse_typed(cell.rstrip().removesuffix("%"), decimal=self._decimal)
         except ValueError as error:
             raise ValueError(f"the wear {error}") from None
-        if typed.unit:
+        unit = "%" if share else typed.unit
+        if unit:
             if not self._wear_unit:
-                self._wear_unit = typed.unit
-                self._remark(f"readings are written in {typed.unit}; the limit is taken to be in {typed.unit} too")
-            if typed.unit != self._wear_unit:
-                raise ValueError(f"the wear is in {typed.unit} where the column is in {self._wear_unit}: {cell!r}")
+                self._wear_unit = unit
+                self._remark(f"readings are written in {unit}; the limit is taken to be in {unit} too")
+            if unit != self._wear_unit:
+                raise ValueError(f"the wear is in {unit} where the column is in {self._wear_unit}: {cell!r}")
         low, high = float(typed.low), float(typed.high)
         if typed.kind == "below":
             return 0.0, high

@@ -87,7 +87,7 @@ class Registers:
 
     def laps(self) -> pd.DataFrame:
         """
-        Every lap that was set, or that a face or event names.
+        Every lap that was set, or that a face or event names; not an alias whose rows have all gone over to its lap.
 
         Returns
         -------
@@ -102,9 +102,21 @@ class Registers:
             "lap_revision r ON r.revision = (SELECT max(revision) FROM lap_revision WHERE lap = n.lap) "
             "WHERE n.lap <> '' ORDER BY n.lap"
         ).fetchall()
-        laps = frame(LAPS, rows)
+        gone_over = self._aliases_unnamed()
+        laps = frame(LAPS, [row for row in rows if row[0] not in gone_over])
         said = (laps["material"] + " " + laps["home_grit"]).str.strip()
         return laps.assign(group=laps["group"].where(laps["group"] != "", said))
+
+    def _aliases_unnamed(self) -> set[str]:
+        """Aliases that no person set as a lap and no face or event names any more."""
+        faces = "SELECT row_id FROM face WHERE lap_id = (SELECT id FROM lap_name WHERE lap = ?1)"
+        named = " UNION ALL ".join(
+            f"SELECT 1 FROM ({rows}) t WHERE NOT EXISTS "
+            f"(SELECT 1 FROM replaced r WHERE r.kind = '{kind}' AND r.old_row_id = t.row_id)"
+            for kind, rows in (("face", faces), ("event", "SELECT row_id FROM event WHERE lap = ?1"))
+        )
+        sql = f"SELECT 1 FROM lap_revision WHERE lap = ?1 UNION ALL {named} LIMIT 1"
+        return {name for name in self.aliases() if not self._connection.execute(sql, (name,)).fetchone()}
 
     def registered_laps(self) -> tuple[tuple[str, str, str], ...]:
         """Name, material and home grit of every lap that a person set, in order of name."""

@@ -127,7 +127,7 @@ def number_cycles(faces: pd.DataFrame, events: pd.DataFrame, *, layout: EventOrd
 
 
 def removed_um(faces: pd.DataFrame) -> NDArray[np.float64]:
-    """Stock removed at each row, micrometres: thickness before minus thickness, NaN when either is missing or open.
+    """Stock removed at each row, micrometres: thickness before minus thickness, NaN when either is missing, open or 0.
 
     Parameters
     ----------
@@ -137,14 +137,16 @@ def removed_um(faces: pd.DataFrame) -> NDArray[np.float64]:
     Returns
     -------
     ndarray, shape (n_faces,)
-        Middle of the two intervals; a part that grew gives a negative value, kept as it is.
+        Middle of the two intervals; a part that grew gives a negative value, kept as it is. A thickness that may be
+        nothing was not measured: a deviation, which may well be 0, lies on either side of it.
     """
     names = ("thickness_before_low_um", "thickness_before_high_um", "thickness_low_um", "thickness_high_um")
     if not set(names) <= set(faces.columns):
         return np.full(len(faces), np.nan)
     ends = (faces[name].to_numpy(np.float64) for name in names)
     before_low, before_high, low, high = (np.where(np.isfinite(end), end, np.nan) for end in ends)
-    return np.asarray((before_low + before_high) / 2 - (low + high) / 2, dtype=np.float64)
+    removed = (before_low + before_high) / 2 - (low + high) / 2
+    return np.asarray(np.where((before_low == 0) | (low == 0), np.nan, removed), dtype=np.float64)
 
 
 def _marks(layout: EventOrder, effect: str, n: int) -> NDArray[np.bool_]:

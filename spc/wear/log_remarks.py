@@ -78,7 +78,8 @@ def contradicted(cycles: pd.DataFrame) -> tuple[str, ...]:
     columns = (odd[name].tolist() for name in ("cycle", "end_event", "end_text", "ended", "said_too"))
     return tuple(
         f"cycle {cycle} was {event} at {text or 'an unknown time'} ({ENDINGS[ended]}), and the next one, with no face "
-        f"between, says otherwise ({ENDINGS[other]}): the first counts; take back the one that is wrong."
+        f"between, says otherwise ({ENDINGS[other]}): the first counts; take back the one that is wrong "
+        "(`lapcell events take-back`)."
         for cycle, event, text, ended, other in zip(*columns, strict=True)
     )
 
@@ -154,7 +155,7 @@ def _while_off(numbered: pd.DataFrame, layout: EventOrder) -> list[str]:
         before = f" (so too after {_many(len(times) - 1, 'swap')} before)" if len(times) > 1 else ""
         remarks.append(
             f"{lap}: {_many(faces, 'face')} logged after it was swapped out at {at}, and no return between{before}; "
-            "they count in its cycle: log the return, or take the swap back."
+            "they count in its cycle: log the return, or take the swap back (`lapcell events take-back`)."
         )
     return remarks
 

@@ -179,6 +179,11 @@ def recondition_age(
             f"Of all fixed ages, reconditioning costs least {ages_words(ages[first], flat_high, clock)} "
             f"(least at {ages[best]:.0f}): {told}."
         )
+    if saved[0] < 0:
+        text += (
+            f" Whether that saves anything the lives do not tell yet: 90% range from {-saved[0]:.0%} dearer to "
+            f"{saved[1]:.0%} cheaper than running to the limit."
+        )
     return ReconditionAge(
         status, float(ages[best]), float(ages[first]), flat_high, float(mean[best]), limit_mean, float(saved[0]),
         float(saved[1]), no_age, draws, planned_cost, worn_cost, clock, ages[shown], mean[shown], text,

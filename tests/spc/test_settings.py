@@ -94,6 +94,10 @@ def test_reads_every_key(tmp_path):
         ("[[lap]]\nname='A'\nsize=3", r"`lap.size` is not a known setting"),
         ("[guards]\ntoo_flat = 'no'", r"`guards.too_flat` must be true or false, got 'no'"),
         ("[guards]\nother = true", r"`guards.other` is not a known setting"),
+        (
+            "[costs]\nplanned_reconditioning = 4\nunplanned_reconditioning = 1",
+            r"`costs.unplanned_reconditioning` must be greater than costs.planned_reconditioning, 4, got 1.0",
+        ),
         ("[costs]\nplanned_reconditioning = -1", r"`costs.planned_reconditioning` must be a number greater than 0"),
         ("lamp = ", r"lapcell.toml: not valid TOML"),
     ],

@@ -206,6 +206,20 @@ def test_what_is_it_names_a_group_or_says_it_cannot_tell():
     assert what_is_it(vague, diagnose(vague)).startswith("The signs cannot tell yet")
 
 
+def test_what_is_it_names_two_groups_that_lead_together_and_the_room_where_all_laps_moved():
+    """Where faces of one operator alone read high, the hand and the reading share what speaks for either."""
+    one_hand = read_pattern([], scratch=False, scope="one operator", also={"flatness": "up"})
+    found = diagnose(one_hand)
+    assert max(found.groups.values()) < 0.5
+    assert what_is_it(one_hand, found).startswith("Most likely the hand or the reading (")
+    all_laps = read_pattern([], scratch=False, scope="many laps")
+    found = diagnose(all_laps)
+    assert max(found.groups, key=found.groups.get) == "the room" and found.groups["the room"] < 0.5
+    assert what_is_it(all_laps, found).startswith("Most likely the room (")
+    either = read_pattern([], scratch=False, scope="one operator or many laps", also={"flatness": "up"})
+    assert what_is_it(either, diagnose(either)).startswith(("The signs cannot tell yet", "It cannot be told yet"))
+
+
 def test_what_is_it_says_nothing_against_the_rest_of_the_page():
     untold = read_pattern([], scratch=True, scope="one lap or many laps")
     assert what_is_it(untold, diagnose(untold)).startswith("It cannot be told yet; the signs lean to the grit (")

@@ -81,6 +81,20 @@ def test_warm_zero_and_implausibly_fine_readings():
     assert "too fine" not in kinds([{"flatness_um": 0.05, "method": "interferometer"}])
 
 
+@pytest.mark.parametrize("name", ["flatness", "finish", "thickness"])
+def test_a_nought_far_below_all_others_is_asked_about(name):
+    def row(value, step=0.01):
+        low, high = max(value - step / 2, 0.0), value + step / 2
+        return {f"{name}_low_um": low, f"{name}_high_um": high, f"{name}_text": f"{value:g}"}
+
+    read = [row(0.4 + 0.01 * i) for i in range(20)]
+    found = kinds([*read, row(0.0), row(0.0)])["zero apart"]
+    assert (found.count, found.of) == (2, 22) and f"2 of 22 readings of {name} are 0" in found.sentence
+    assert "zero apart" not in kinds(read)
+    assert "zero apart" not in kinds([*read, row(0.0), row(0.02)])  # a reading near it: the face may be so
+    assert "zero apart" not in kinds([*[row(0.5 * (i % 4), 0.5) for i in range(20)], row(0.0, 0.5)])  # half-band steps
+
+
 def test_an_empty_log_is_no_trouble():
     assert check_data_health(faces_frame([{}]).iloc[:0]) == ()
 

@@ -357,3 +357,11 @@ def test_a_limit_that_changes_is_said(tmp_path):
         tmp_path / "two.csv", [("A", 0.2, 25)], head="unit,clock,wear,limit", cells=lambda u, k, n: f",{7 + (k == 9)}"
     )
     assert "unit A: its limit changes in row 10; the first value is used" in run(file, "--limit-column", "limit").output
+
+
+def test_what_is_left_counts_from_the_last_reading_where_more_is_asked_for(tmp_path):
+    units = [("A", 0.2, 12), ("B", 0.25, 25), ("C", 0.3, 25)]
+    file = wear_file(tmp_path / "beyond.csv", units)
+    asked = ("--limit", "7", "--unit-id", "A", "--json")
+    whole, beyond = (json.loads(run(file, *asked, *at).output)["units"][0] for at in ((), ("--at", "100")))
+    assert beyond["sentence"] == f"{whole['sentence']}; from its last reading at 11 on, not from 100"

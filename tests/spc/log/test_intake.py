@@ -325,10 +325,12 @@ def test_a_log_taken_in_again_under_a_new_alias_holds_each_row_once(store, witho
     faces = store.faces()
     assert faces["lap"].tolist() == ["CI-1"] * 4 and store.events()["lap"].tolist() == ["CI-1"] * 2
     assert faces["kind"].tolist() == ["face"] * 3 + ["face" if without else "repeat"]
+    assert store.laps()["lap"].tolist() == ["CI-1"]
     assert take(store, rows, head=head)[1] == (0, 0, 0, 0, 4)
     store.record_alias("new 1", "", approved_by="QE", why="another lap after all")
     take(store, rows, head=head)
     assert store.faces()["lap"].tolist() == ["CI-1", "CI-1", "new 1", "new 1"]
+    assert store.laps()["lap"].tolist() == ["CI-1", "new 1"]
 
 
 def test_another_zone_moves_rows_known_by_their_time_and_doubles_none(store):

@@ -217,3 +217,18 @@ def test_names_that_differ_in_capitals_only_are_pointed_at():
         f"units {names} differ in capitals or blanks only and are taken as 2: give them one name if they are one"
         for names in ("u0 and U0", "lap  2 and lap 2")
     )
+
+
+@pytest.mark.parametrize("cell", ["", "-", "NA", "n/a", "NaN", " nan ", "null"])
+def test_a_cell_that_says_nothing_is_not_measured(cell):
+    text = f"unit,clock,wear,limit\nA,1,0.5,{cell}\nA,2,{cell},7\nB,1,0.5,{cell}\n".encode()
+    table = read_wear_table(text, WearColumns(limit_column="limit"))
+    assert table.problems == () and table.not_measured == (2,)
+    assert table.units[0].limit == 7 and math.isnan(table.units[1].limit)
+
+
+def test_readings_in_per_cent_are_read_and_no_others_beside_them():
+    table = read_wear_table(b"unit,clock,wear\nA,1,98.5%\nA,2,97 %\nA,3,96\nA,4,95 um\n", WearColumns())
+    assert table.units[0].low.tolist() == [98.5, 97, 96]
+    assert table.remarks == ("readings are written in %; the limit is taken to be in % too",)
+    assert [why for _, _, why in table.problems] == ["the wear is in um where the column is in %: '95 um'"]

@@ -228,3 +228,16 @@ def test_thickness_that_is_open_above_removes_an_unknown_amount():
     )  # fmt: skip
     assert removed_um(faces)[1] == 10.0
     assert np.isnan(removed_um(faces)[[0, 2]]).all()
+
+
+def test_a_thickness_of_nought_was_not_measured():
+    """Nobody laps a whole part away; a deviation from nominal, read on either side of 0, is none."""
+    names = ("thickness_before_low_um", "thickness_before_high_um", "thickness_low_um", "thickness_high_um")
+    ends = (
+        (10004.5, 10005.5, 9999.5, 10000.5),
+        (10004.5, 10005.5, 0, 0.5),
+        (0, 0.5, 9999.5, 10000.5),
+        (4.5, 5.5, -0.5, 0.5),
+    )
+    faces = faces_frame([dict(zip(names, each, strict=True)) for each in ends])
+    assert np.array_equal(removed_um(faces), [5, np.nan, np.nan, 5], equal_nan=True)

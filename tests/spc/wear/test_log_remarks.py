@@ -63,7 +63,7 @@ def test_a_reason_that_is_not_known_and_one_that_is_contradicted_are_named():
     assert [said for said in remarks(faces, [START, *twice]) if "says otherwise" in said] == [
         "A: cycle 1 was reconditioned at 2026-01-05 09:30 (taken off by plan, still good), and the next one, with no "
         "face between, says otherwise (worn: the event of wear was seen): the first counts; take back the one that is "
-        "wrong."
+        "wrong (`lapcell events take-back`)."
     ]
 
 
@@ -72,7 +72,7 @@ def test_faces_logged_while_the_lap_was_swapped_out_are_said():
     off, back = {"event": "swapped", "sort_us": hours(2.5), "planned": True}, {"event": "returned"}
     assert remarks(faces, [START, off]) == (
         "A: 3 faces logged after it was swapped out at 2026-01-05 10:30, and no return between; they count in its "
-        "cycle: log the return, or take the swap back.",
+        "cycle: log the return, or take the swap back (`lapcell events take-back`).",
     )
     assert remarks(faces, [START, off, back | {"sort_us": hours(2.7)}]) == ()
     late = remarks(faces, [START, off, back | {"sort_us": hours(3.5)}, off | {"sort_us": hours(4.5)}])

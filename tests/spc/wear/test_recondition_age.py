@@ -95,6 +95,16 @@ def test_range_holds_the_true_optimum_and_widens_with_ignorance():
     assert many.sentence.startswith("Of all fixed ages, reconditioning costs least between")
 
 
+def test_a_saving_that_the_lives_do_not_show_is_not_promised():
+    """Lives that do not age: no planned age pays, whatever a few of them seem to say."""
+    life = np.ceil(30 * np.random.default_rng(10).exponential(size=16))
+    found = fitted(life, worn_cost=30)
+    assert found.status == "range" and found.saving_low < 0 < found.saving_high
+    words = f"from {-found.saving_low:.0%} dearer to {found.saving_high:.0%} cheaper than running to the limit."
+    assert found.sentence.endswith(words)
+    assert "dearer" not in fitted(100 * np.random.default_rng(7).weibull(3, 400)).sentence
+
+
 def optimum(shape, ratio, scale):
     """Root of hazard x used faces - share worn = 1 / (ratio - 1), Barlow and Proschan (1965), section 3.2."""
 

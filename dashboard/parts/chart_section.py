@@ -79,7 +79,7 @@ def _shown_words(newest: int) -> str:
 def _claims(report: ChartReport) -> list[str]:
     lines = [f"Method: {report.method}", f"Baseline: {report.baseline}", report.alarms, report.sees]
     if report.change is not None and report.change.status == "change":
-        lines.append(f"The newest change began {report.change_words}. {report.change.sentence}")
+        lines.append(f"The newest change began {report.change_words}. {report.change.unplaced}")
     return [_whole(line) for line in lines if line]
 
 

@@ -2,6 +2,7 @@
 
 import json
 
+import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data, log_data
@@ -10,6 +11,8 @@ from dashboard.parts.picture import show_table
 from dashboard.words import count, moments, number_of
 
 __all__ = ["intakes"]
+
+_NEWEST = 20  # deliveries whose remarks are told
 
 
 def intakes(page: Page) -> None:
@@ -21,24 +24,21 @@ def intakes(page: Page) -> None:
     rows, waits = int(table["rows"].sum()), int(table["quarantined"].sum())
     deliveries = count(len(table), "delivery", "deliveries")
     st.html(cards.sentences([f"{deliveries}, {count(rows, 'row')}, {number_of(waits)} of them quarantined."]))
-    shown = table.iloc[::-1].assign(remarks=[_joined(text) for text in table["remarks"].iloc[::-1]])
-    names = [
-        "at",
-        "name",
-        "who",
-        "rows",
-        "faces",
-        "repeats",
-        "events",
-        "quarantined",
-        "doubles",
-        "new_versions",
-        "remarks",
-    ]
     zone = page.site.time_zone or "UTC"
-    shown["at"] = moments(shown["at"], zone)
+    shown = table.iloc[::-1].assign(at=moments(table["at"], zone))
+    names = ["at", "name", "who", "rows", "faces", "repeats", "events", "quarantined", "doubles", "new_versions"]
     show_table(shown[names].rename(columns={"at": f"taken in ({zone})", "new_versions": "changed rows"}), key="intakes")
+    _remarks(shown.iloc[:_NEWEST])
     _known(page)
+
+
+def _remarks(newest: pd.DataFrame) -> None:
+    """Say what was remarked of the newest deliveries: whole sentences, which the cell of a grid would cut."""
+    told = [(name, _joined(text)) for name, text in zip(newest["name"], newest["remarks"], strict=True)]
+    told = [(name, remarks) for name, remarks in told if remarks]
+    if told:
+        with st.expander("How the newest deliveries were understood"):
+            st.html(cards.table(("delivery", "remarks"), told))
 
 
 def _known(page: Page) -> None:

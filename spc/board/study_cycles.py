@@ -128,7 +128,8 @@ def over_cycles(data: pd.DataFrame, limit_um: float, *, level: float) -> OverCyc
             return OverCycles("refused", why, None, nan, nan, (), cycles, whole, level)
         check = check_fit(chosen.best, level=_CLASS_FIT_LEVEL / (inner.size + 1), repetitions=_REPETITIONS)
         if check.status == "rejected":
-            why = f"no index over whole cycles: {aged} do not follow one law (p {check.p_value:.3f}); study fewer laps"
+            cure = "study fewer laps" if data["lap"].nunique() > 1 else "look for grits or readers mixed in them"
+            why = f"no index over whole cycles: {aged} do not follow one law (p {check.p_value:.3f}); {cure}"
             return OverCycles("refused", why, None, nan, nan, (), cycles, whole, level)
         fits.append(chosen.best)
         heavy.append(max(chosen.possible, key=lambda fit: float(fit.isf(INDEX_TAIL))))

@@ -124,7 +124,7 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     if finding:
         sentence = f"Not wearing as usual: {finding}. {sentence}"
     if unusual.status == "change" or (unusual.status == "refused" and chart.status == "ok"):
-        sentence += f" {unusual.sentence}"
+        sentence += f" {unusual.unplaced}"
     if unusual.status != "change" and usual is not None and len(faces) > 1 and chart.status == "ok":
         sentence += f" It usually grows by {math.expm1(usual.slope):+.1%} a face."
     if aside:

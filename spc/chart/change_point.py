@@ -49,6 +49,14 @@ class ChangeSearch:
     sentence: str
     near: tuple[str, ...] = ()  # other kinds that explain the readings about as well (within NEAR)
 
+    @property
+    def unplaced(self) -> str:
+        """The sentence without the places among the readings, for whoever tells them in faces of the cycle."""
+        if self.status != "change":
+            return self.sentence
+        placed, bare = (_sentence(self.changes, self.n, self.p_value, placed=said) for said in (True, False))
+        return self.sentence.replace(placed, bare, 1)
+
 
 def location_drop(kind: str, level: float) -> float:
     """How far the likelihood ratio may fall from its best for a start to stay in the set.
@@ -266,7 +274,7 @@ def _share(size: float, sd: float) -> float:
     return size / sd if sd > 0 else math.copysign(math.inf, size)
 
 
-def _sentence(found: tuple[Change, ...], n: int, p: float) -> str:
+def _sentence(found: tuple[Change, ...], n: int, p: float, *, placed: bool = True) -> str:
     words = {"mean": "the level shifted", "slope": "the slope changed", "spread": "the spread changed"}
     parts = []
     for c in found:
@@ -274,11 +282,12 @@ def _sentence(found: tuple[Change, ...], n: int, p: float) -> str:
             parts.append("the readings bend over the whole stretch")
             continue
         low, high = int(c.set_start[0]) + 1, int(c.set_start[-1]) + 1
-        where = f"at reading {low}" if low == high else f"somewhere from reading {low} to {high}"
+        where = f" at reading {low}" if low == high else f" somewhere from reading {low} to {high}"
+        where = f"{where} of {n:,}" if placed else ""
         size = f"ratio {c.size_sd:.2g}" if c.kind == "spread" else f"{c.size_sd:+.1f} sd"
         if not math.isfinite(c.size_sd):
             size = "no scatter about it"
-        parts.append(f"{words[c.kind]} ({size}) {where} of {n:,}, {c.level:.0%} sure of the place")
+        parts.append(f"{words[c.kind]} ({size}){where}, {c.level:.0%} sure of the place")
     return f"Changed: {'; '.join(parts)} (noise alone looks as good in {_share_words(p)} such series)."
 
 

@@ -231,7 +231,7 @@ def _print(report: "ChartReport", last: int, settings: Settings) -> None:
     for signal in report.signals[-last:]:
         click.echo(f"* {signal.sentence}")
     if report.change is not None and report.change.status == "change":
-        click.echo(f"The newest change began {report.change_words}. {report.change.sentence}")
+        click.echo(f"The newest change began {report.change_words}. {report.change.unplaced}")
     for rule in report.extra:
         spoke = ", ".join(str(face) for face in rule.face_ids[-10:]) or "none"
         click.echo(f"Rule added, {rule.price}; it speaks at faces: {spoke}.")

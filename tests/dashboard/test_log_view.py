@@ -1,8 +1,11 @@
 """Taking in a file and settling rows, through the log view itself."""
 
+import json
+
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard.words import prose
 from spc.log.intake import ingest
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
@@ -58,6 +61,13 @@ def test_a_log_of_which_no_row_could_be_read_is_not_called_empty(store):
         shown = view(name)
         assert "No face could be taken in yet." in shown and "4 rows wait for a person." in shown
         assert "empty" not in shown and "invented cell" not in shown
+
+
+def test_what_was_remarked_of_a_delivery_is_told_in_whole_sentences(waiting):
+    with Store.open(waiting) as opened:
+        remarks = json.loads(opened.intakes()["remarks"].iloc[-1])
+    shown = text(start("taken", signed=""))
+    assert remarks and all(prose(line) in shown for line in remarks)
 
 
 def test_the_shift_says_how_many_rows_wait(waiting):

@@ -109,6 +109,7 @@ def test_what_the_wear_chart_sees_is_what_counting_gives(tmp_path):
 def test_a_jump_is_named_with_its_faces(tmp_path):
     report = wear_report(*look(tmp_path, jumped)[:2], "K1")
     assert "Not wearing as usual: a jump, begun" in report.sentence
+    assert "from reading" not in report.sentence and "at reading" not in report.sentence  # told in faces of the cycle
     assert 181 in np.asarray(report.face_ids)[report.unusual.changes[0].set_start]
 
 

@@ -61,6 +61,16 @@ def test_spread_scan_equals_two_variances():
     assert scan[15] == pytest.approx(expected, abs=1e-9)
 
 
+def test_the_place_among_the_readings_is_left_out_where_it_is_told_in_faces():
+    y = np.random.default_rng(15).normal(size=80) + 2.5 * (np.arange(80) >= 50)
+    search = change_point(y)
+    assert " of 80, 95% sure of the place (noise" in search.sentence
+    assert "the level shifted (" in search.unplaced and " sd), 95% sure of the place (noise" in search.unplaced
+    assert "reading" not in search.unplaced
+    none = change_point(np.random.default_rng(15).normal(size=80))
+    assert none.status == "none" and none.unplaced == none.sentence
+
+
 def test_names_what_changed():
     rng = np.random.default_rng(15)
     i = np.arange(80)

@@ -7,6 +7,7 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast, without_faces_left
+from spc.wear.event_order import order_events
 
 __all__ = ["Rest", "no_face_left", "rest_of"]
 
@@ -50,11 +51,13 @@ def no_face_left(forecast: LapForecast, rest: Rest) -> LapForecast:
 
 def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> tuple[str, str, str]:
     """Give the event that took a lap out of use, '' = it is in use, when that was, and ' (its reason)'."""
-    events = events[events["event"].isin(("swapped", "returned", "retired"))]
-    if events.empty or events["event"].iloc[-1] == "returned":
+    moved = events[events["event"].isin(("swapped", "returned", "retired"))]
+    if len(faces) and len(moved):
+        moved = order_events(faces, moved).events
+    if moved.empty or moved["event"].iloc[-1] == "returned":
         return "", "", ""
-    out = events.iloc[-1]
-    if len(faces) and int(faces["sort_us"].iloc[-1]) > int(out["sort_us"]):
+    out = moved.iloc[-1]
+    if len(faces) and int(out["place"]) < len(faces):
         return "", "", ""  # it has lapped faces since, whatever the register says
     why = f" ({out['reason']})" if out["reason"] else ""
     return str(out["event"]), str(out["time_text"]) or "an unknown time", why

@@ -11,20 +11,23 @@ from spc.board.lap_memo import LapMemo
 from spc.board.lap_rest import Rest, no_face_left, rest_of
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.wear.made_up_log import events_frame, faces_frame
 
 WHEN = ("3 March", "4 March", "5 March")
 
 
 def view_of(events, *, newest_us=0, registered="in use", ended="running"):
     """View of one lap: events (what, reason) on the days of `WHEN`, and when its newest face was lapped."""
-    told = pd.DataFrame(
-        [(what, why, day, at + 1) for at, ((what, why), day) in enumerate(zip(events, WHEN, strict=False))],
-        columns=["event", "reason", "time_text", "sort_us"],
+    told = events_frame(
+        [
+            {"event": what, "reason": why, "time_text": day, "sort_us": at + 1}
+            for at, ((what, why), day) in enumerate(zip(events, WHEN, strict=False))
+        ]
     )
     return SimpleNamespace(
         memo=LapMemo(),
         events_of=lambda lap: told,
-        lapped_of=lambda lap: pd.DataFrame({"sort_us": [newest_us]}),
+        lapped_of=lambda lap: faces_frame([{"sort_us": newest_us}]),
         cycles_of=lambda lap: pd.DataFrame({"ended": ["due", ended]}),
         lap_row=lambda lap: pd.Series({"state": registered}),
     )
@@ -50,7 +53,7 @@ def view_of(events, *, newest_us=0, registered="in use", ended="running"):
     ],
 )  # fmt: skip
 def test_a_lap_rests_from_the_event_that_took_it_out_until_it_laps_again(events, more, rest):
-    assert rest_of(view_of(events, **more), "L1") == rest
+    assert rest_of(view_of(events, **more), "A") == rest
 
 
 def test_a_face_that_is_read_again_is_none_that_the_lap_has_lapped_since(tmp_path):
@@ -66,10 +69,26 @@ def test_a_face_that_is_read_again_is_none_that_the_lap_has_lapped_since(tmp_pat
             assert rest_of(look_at_cell(store, Settings(time_zone="UTC")), "L1") == rest
 
 
+@pytest.mark.parametrize(("row", "rest"), [(2, Rest("")), (3, Rest("resting since 3 March"))])
+def test_in_a_log_of_dates_alone_the_rows_say_whether_it_has_lapped_since(row, rest):
+    view = view_of([("swapped", "")])
+    view.events_of("A")[["sort_us", "intake_id", "row_number"]] = [7, 1, row]
+    view.lapped_of = lambda lap: faces_frame([{"sort_us": 7, "row_number": 1}, {"sort_us": 7, "row_number": 2.5}])
+    assert rest_of(view, "A") == rest
+
+
 def test_an_event_without_a_time_is_said_to_have_none():
     view = view_of([("swapped", "")])
-    view.events_of("L1")["time_text"] = ""
-    assert rest_of(view, "L1").words == "resting since an unknown time"
+    view.events_of("A")["time_text"] = ""
+    assert rest_of(view, "A").words == "resting since an unknown time"
+
+
+def test_an_event_that_nothing_places_among_the_faces_is_left_out_as_its_cycle_leaves_it_out():
+    view = view_of([("swapped", "")])
+    view.events_of("A")["time_text"], view.events_of("A")["time_utc"] = "", pd.NaT
+    assert rest_of(view, "A") == Rest("")
+    view.lapped_of = lambda lap: faces_frame([{}]).iloc[:0]
+    assert rest_of(view, "A").words == "resting since an unknown time"  # of a lap without a face there is no other word
 
 
 def test_a_cycle_that_goes_on_keeps_its_forecast():

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from spc.wear.path_evidence import STEP, inverted, line_evidence, log_marginal, solved
 from spc.wear.path_gram import RATIO_GRID, PathGram
 
-__all__ = ["LineDraws", "draw_lines", "log_prior", "unlevelled"]
+__all__ = ["LEAST_LOG_SCATTER", "LineDraws", "draw_lines", "log_prior", "unlevelled"]
 
 Array = NDArray[np.float64]
 
@@ -30,8 +30,9 @@ _NORMAL_CENTRE = np.array([np.log(0.15), 0.0, 0.0, -0.3, 0.0])
 _NORMAL_SD = np.array([1.5, 2.5, np.inf, 0.75, 0.8])
 _LEVEL_DF = 3.0
 _ANY_LEVEL = np.log(4.0)  # log sd of a level of which nothing is known, as in `PathScale.prior_precision`
+LEAST_LOG_SCATTER = -12.0  # on that scale: readings that meet a line exactly scatter so much
 _PROPOSAL_DF = 5.0
-_BOX = (np.array([-12.0, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
+_BOX = (np.array([LEAST_LOG_SCATTER, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
 _ROUNDS, _TRIALS, _KEPT = 5, 120, 3  # trial rounds at most, points of each, rounds that count
 _ENOUGH = 0.45  # effective share of the points that makes a proposal good enough for the last round
 _COLLAPSED, _AGAIN = 100.0, 3  # fewer effective draws than this: one point outweighs the rest; further rounds at most

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_posterior import LineDraws
+from spc.wear.path_posterior import LEAST_LOG_SCATTER, LineDraws
 from spc.wear.path_scale import PathScale, stack_paths
 from spc.wear.pooled import ALONE_LEAST, PooledShape, PooledWear, fit_alone
 from spc.wear.wear_path import WearPath
@@ -134,4 +134,5 @@ def _any_scatter(lines: LineDraws, rng: np.random.Generator) -> NDArray[np.float
     """Log scales of `_TIMES` units for every draw, as `unit_tails.new_unit_draws` gives them."""
     size = lines.spreads.shape[0]
     scatter = np.concatenate([np.zeros(size), np.linspace(-_OTHER_SCATTER, _OTHER_SCATTER, (_TIMES - 1) * size)])
-    return np.column_stack([np.zeros_like(scatter), rng.permutation(scatter)])
+    least = LEAST_LOG_SCATTER - np.tile(lines.spreads[:, 0], _TIMES)  # no scatter at all is no way of its own
+    return np.column_stack([np.zeros_like(scatter), np.maximum(rng.permutation(scatter), np.minimum(least, 0.0))])

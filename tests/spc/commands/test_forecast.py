@@ -365,3 +365,14 @@ def test_what_is_left_counts_from_the_last_reading_where_more_is_asked_for(tmp_p
     asked = ("--limit", "7", "--unit-id", "A", "--json")
     whole, beyond = (json.loads(run(file, *asked, *at).output)["units"][0] for at in ((), ("--at", "100")))
     assert beyond["sentence"] == f"{whole['sentence']}; from its last reading at 11 on, not from 100"
+
+
+@pytest.mark.parametrize("slope", [0.31, 0.0])
+def test_units_that_read_the_same_to_the_last_digit_go_as_each_other(tmp_path, slope):
+    rows = [f"{name},{k},{1 + slope * k:.2f}" for name in "ABCDE" for k in range(12)]
+    file = tmp_path / "alike.csv"
+    file.write_text("\n".join(["unit,clock,wear", *rows]) + "\n", encoding="utf-8")
+    told = json.loads(run(file, "--limit", "10", "--json").output)["units"]
+    assert all("the rest from 4 past cycles" in unit["borrowed"] for unit in told)
+    if slope:  # 10 is met at 29.03
+        assert all(17.5 < unit["remaining"]["low"] <= unit["remaining"]["high"] < 18.5 for unit in told)

@@ -40,7 +40,7 @@ def run(size, rng, names=tuple(SCENES)):
         for g in range(groups):
             pooled = fit_pooled(past_cycles(scene, rng), limit=LIMIT, rng=rng)
             for k in range(laps):
-                own, truth = lap_in_use(scene, rng)
+                own, truth, _ = lap_in_use(scene, rng)
                 lower = -LIMIT if scene.signed else None
                 asked = with_own_way(pooled, own, rng=rng)
                 answer = time_to_limit(asked, own, limit=LIMIT, lower_limit=lower, horizon=100, rng=rng)
@@ -107,7 +107,7 @@ def test_plugging_the_spreads_in_would_not_hold():
     widths = []
     for _ in range(5):
         pooled = fit_pooled(past_cycles(scene, rng), limit=LIMIT, rng=rng)
-        own, _ = lap_in_use(scene, rng)
+        own, *_ = lap_in_use(scene, rng)
         drawn = time_to_limit(pooled, own, limit=LIMIT, horizon=100, rng=rng).draws
         fixed = time_to_limit(_plugged(pooled), own, limit=LIMIT, horizon=100, rng=rng).draws
         spread = [np.diff(np.quantile(np.minimum(d, 100), [0.05, 0.95]))[0] for d in (drawn, fixed)]

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from spc.wear.wear_path import wear_path
 
@@ -101,17 +102,27 @@ def past_cycles(scene, rng):
 
 
 def lap_in_use(scene, rng):
-    """A lap whose readings are all under the limit, and after how many more faces its true path crosses."""
+    """A lap whose readings are all under the limit, and when it truly crosses.
+
+    Returns its path, after how many more faces the true path crosses, and from when on the next face exceeds the limit
+    with probability over 10 %.
+    """
     grid = np.arange(1, 4 * FARTHEST) / 4
+    one_in_ten = scene.noise * (stats.t.isf(0.1, scene.tails) / np.sqrt(3) if scene.tails else stats.norm.isf(0.1))
     while True:
         line, age = true_line(scene, rng), np.arange(1.0, scene.own_faces + 1)
         low, high = readings(scene, line, age, rng)
-        there = line(grid) >= LIMIT
-        if scene.signed:
-            there |= line(grid) <= -LIMIT
-        crossing = grid[there.argmax()] if there.any() else np.inf
+        path = line(grid)
+        crossing, risky = (_reached(scene, grid, path, at) for at in (LIMIT, LIMIT - one_in_ten))
         if ((low + high) / 2 < LIMIT).all() and crossing > scene.own_faces:
-            return _logged(scene, "in use", age, low, high), crossing - scene.own_faces
+            return _logged(scene, "in use", age, low, high), crossing - scene.own_faces, max(risky - scene.own_faces, 0)
+
+
+def _reached(scene, age, path, limit):
+    there = path >= limit
+    if scene.signed:
+        there |= path <= -limit
+    return age[there.argmax()] if there.any() else np.inf
 
 
 def _logged(scene, name, age, low, high):

@@ -112,7 +112,8 @@ def pass_to_pass(
     named = own["flatness_low_um"].notna() & ((own["serial"] != "") | (own["face"] != ""))
     latest = own[list(_READ)].iloc[np.flatnonzero(named.to_numpy())[-60:]]
     which = latest.groupby(["part", "serial", "face"], sort=False).ngroup().to_numpy(np.int64)
-    for one in dict.fromkeys(which[::-1].tolist()):  # the face read last first
+    several = which[np.bincount(which)[which] > 1]  # of one reading alone nothing can be told
+    for one in dict.fromkeys(several[::-1].tolist()):  # the face read last first
         group = latest[which == one]
         attempts = group["attempt"].to_numpy(np.int64)
         first_pass = int(np.flatnonzero(np.diff(attempts, prepend=attempts[0]) <= 0)[-1])

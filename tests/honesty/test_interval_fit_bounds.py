@@ -18,7 +18,7 @@ BAND = (0.93, 0.97)  # what the bound promises for nominal 0.95
 
 def run(size: str, rng: np.random.Generator) -> list[list[object]]:
     """Rows: law, step, n, runs, coverage of the plain and of the calibrated upper bound, MC error."""
-    runs, sizes, steps = (100, (20, 30, 60, 200), STEPS) if size == "full" else (8, (30,), (0.5,))
+    runs, sizes, steps = (100, (20, 30, 60, 200), STEPS) if size == "full" else (6, (30,), (0.5,))
     rows: list[list[object]] = []
     for family in LAWS:
         truth = tail_point(family, TAIL)
@@ -42,7 +42,7 @@ def run(size: str, rng: np.random.Generator) -> list[list[object]]:
 
 def run_chosen(size: str, rng: np.random.Generator) -> list[list[object]]:
     """Rows: true law, n, runs, coverage with the law chosen by AICc: best law's bound, most cautious possible law's."""
-    runs, families, sizes = (50, list(LAWS), (30, 100)) if size == "full" else (6, ["lognormal", "Weibull"], (30,))
+    runs, families, sizes = (50, list(LAWS), (30, 100)) if size == "full" else (4, ["lognormal", "Weibull"], (30,))
     rows: list[list[object]] = []
     for family in families:
         truth = tail_point(family, TAIL)

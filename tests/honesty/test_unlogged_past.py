@@ -16,7 +16,7 @@ from tests.honesty.table import honesty_size, record
 
 SITE = Settings(time_zone="UTC", date_order="ymd", decimal=".")
 LIMIT, PAST, FACES, OWN, JUMPED_AT = 0.8, 8, 24, 10, 6
-LAPS = {"reduced": 4, "full": 100}
+LAPS = {"reduced": 3, "full": 100}
 SCENES = {"none": (), "one": (3,), "three": (1, 3, 5)}
 STATEMENT = (
     "While nobody has said whether a reconditioning is missing, past cycles count up to the place where it may be: the "

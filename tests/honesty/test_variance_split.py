@@ -8,7 +8,7 @@ import numpy as np
 from spc.model.variance import split_variance
 from tests.honesty.table import honesty_size, record
 
-SIZES = {"reduced": 24, "full": 2000}
+SIZES = {"reduced": 16, "full": 2000}
 CASES = [(6, 5, 0.5), (12, 4, 1.0), (8, 6, 0.0)]  # laps, readings of each, lap sd against a reading sd of 1
 COLUMNS = ["laps", "readings each", "lap sd", "runs", "lap sd inside %", "reading sd inside %", "shown as 0 to u %"]
 

@@ -38,7 +38,7 @@ def cell(cycles: int, between: float, rng: np.random.Generator) -> pd.DataFrame:
 
 def run(size: str, rng: np.random.Generator) -> list[list[object]]:
     """Rows: cycles, how they differ, cells, share refused, share held by each bound, Monte Carlo error."""
-    cells = 300 if size == "full" else 12
+    cells = 300 if size == "full" else 8
     rows: list[list[object]] = []
     for cycles, between in CELLS:
         index, ppm = truth(between)

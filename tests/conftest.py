@@ -3,6 +3,7 @@
 import os
 
 import hypothesis
+import pytest
 
 # As `lapcell` is started: threads of the linear algebra only wait for each other. Read when numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -17,3 +18,20 @@ def pytest_configure(config):
     # option of every run, `--dist worksteal` would keep the benchmarks from running.
     if config.getoption("dist", "no") == "load":
         config.option.dist = "worksteal"
+
+
+@pytest.fixture(scope="session")
+def shared(tmp_path_factory, request):
+    """A folder that all workers of one run share."""
+    root = tmp_path_factory.getbasetemp()
+    return root.parent if hasattr(request.config, "workerinput") else root
+
+
+@pytest.fixture(scope="session", autouse=True)
+def kept(shared):
+    """Costly results are kept for this run alone: nothing rests on what an earlier one left, nor is left at home."""
+    before = os.environ.get("LAPCELL_CACHE")
+    os.environ["LAPCELL_CACHE"] = before or str(shared / "kept")
+    yield
+    if before is None:
+        os.environ.pop("LAPCELL_CACHE", None)

@@ -31,11 +31,11 @@ N_SESSIONS = 20
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     made = tmp_path_factory.mktemp("screens")
-    os.environ["LAPCELL_CACHE"] = str(made / "kept")
+    before, os.environ["LAPCELL_CACHE"] = os.environ["LAPCELL_CACHE"], str(made / "kept")
     write_behind(2.0)  # as the server does
     yield made
     write_behind(0.0)
-    del os.environ["LAPCELL_CACHE"]
+    os.environ["LAPCELL_CACHE"] = before
 
 
 @pytest.fixture(scope="module")

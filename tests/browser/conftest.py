@@ -58,8 +58,19 @@ def browser():
         started.close()
 
 
-def free_port():
+_IDLE_PORTS: list[int] = []  # of servers that have ended: at an address it knows, a tab runs what it has made ready
+
+
+def port_to_serve_at():
+    """A port that nothing listens on: one that a tab may know, where there is one."""
     with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        while _IDLE_PORTS:
+            try:
+                probe.bind(("127.0.0.1", port := _IDLE_PORTS.pop()))
+            except OSError:  # another program has it now
+                continue
+            return port
         probe.bind(("127.0.0.1", 0))
         return probe.getsockname()[1]
 
@@ -67,7 +78,7 @@ def free_port():
 @contextmanager
 def screens(store: Path, *options: str):
     """Serve the screens over a store, by the command that people use; gives the address."""
-    port = free_port()
+    port = port_to_serve_at()
     environment = {name: value for name, value in os.environ.items() if not name.startswith(("LAPCELL_", "STREAMLIT_"))}
     environment["LAPCELL_CACHE"] = os.environ["LAPCELL_CACHE"]
     command = [sys.executable, "-m", "spc.cli", "serve", "--store", str(store), "--port", str(port), *options]
@@ -88,22 +99,8 @@ def screens(store: Path, *options: str):
     finally:
         process.terminate()
         process.wait(timeout=20)
+        _IDLE_PORTS.append(port)
         log.close()
-
-
-@pytest.fixture(scope="session")
-def shared(tmp_path_factory, request):
-    """A folder that all workers of one run share."""
-    root = tmp_path_factory.getbasetemp()
-    return root.parent if hasattr(request.config, "workerinput") else root
-
-
-@pytest.fixture(scope="session", autouse=True)
-def kept(shared):
-    """Costly results of this run, kept for all its servers."""
-    os.environ["LAPCELL_CACHE"] = str(shared / "kept")
-    yield
-    del os.environ["LAPCELL_CACHE"]
 
 
 @pytest.fixture(scope="session")

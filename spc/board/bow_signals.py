@@ -53,10 +53,10 @@ def bow_of_rows(rows: pd.DataFrame) -> SignedBow:
 
 
 def form_is_written(view: CellView) -> bool:
-    """Whether any face of the cell says convex or concave."""
+    """Whether any face of the cell says convex, concave or twisted."""
 
     def written(rows: pd.DataFrame) -> bool:
-        return bool(rows["shape"].isin(SIGN_OF_SHAPE).any())
+        return bool(rows["shape"].isin((*SIGN_OF_SHAPE, "twist")).any())
 
     return any(
         view.memo.once(lap, "form written", (frames.faces,), partial(written, frames.faces))

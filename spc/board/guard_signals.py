@@ -12,6 +12,7 @@ from spc.board.guard_calls import calls_on_lap, guards_on
 from spc.board.neighbours import hit_together_words, laps_hit_too
 from spc.board.reactions import answered_place, is_answered
 from spc.board.results import Signal
+from spc.measure.interval import middle_of
 from spc.wear.grit_guard import SHARED_HOURS, GuardCall, guard_grit
 
 __all__ = ["CLEAN_AGAIN", "guard_signals", "stop_signal"]
@@ -142,6 +143,6 @@ def stop_signal(row: pd.Series, lap: str, sign: str, rule: str, sentence: str, b
         since_face_id=int(row["face_id"]),
         since_faces=back,
         time_text=str(row["time_text"]),
-        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        value_um=float(middle_of(low, high)),
         age_faces=float(row["age_faces"]),
     )

@@ -21,6 +21,7 @@ from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
 from spc.chart.stream import SIGNS, Stream, face_of_cycle
+from spc.measure.interval import middle_of
 from spc.measure.shown import ShownLength, told_apart
 from spc.settings import Settings
 from spc.store.store import Store
@@ -202,7 +203,7 @@ def _sees(model: ChartModel, unit: ShownLength | None) -> str:
 
 def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signal:
     stream, sign = judged.stream, SIGNS[s.sign]
-    middle = (s.low + s.high) / 2 if math.isfinite(s.high) else s.low
+    middle = float(middle_of(s.low, s.high))
     begin = s.position if s.rule == BEYOND else s.since
     name = f"{sign.words[:1].upper()}{sign.words[1:]} on {s.lap}"
     at = _face(stream, s.position)
@@ -227,7 +228,7 @@ def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signa
         since_face_id=s.since_face_id,
         since_faces=len(stream) - 1 - begin,
         time_text=s.time_text,
-        value_um=(low + high) / 2 if math.isfinite(high) else low,
+        value_um=float(middle_of(low, high)),
         age_faces=float(stream.age_faces[s.position]),
     )
 

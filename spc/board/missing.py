@@ -15,6 +15,7 @@ from spc.board.missing_places import missing_places, not_denied, places_of_lap
 from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
+from spc.measure.interval import middle_of
 from spc.wear.missing_event import MissingEvent
 
 __all__ = [
@@ -201,7 +202,7 @@ def _question(one: MissingEvent, signs: pd.DataFrame, *, told: bool, ended: bool
         since_face_id=one.after_face_id,
         since_faces=len(signs) - 1 - place,
         time_text=one.before_text,
-        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        value_um=float(middle_of(low, high)),
         age_faces=one.age_faces,
         spoke_face_id=one.before_face_id if told else int(signs["face_id"].iloc[-1]),
     )

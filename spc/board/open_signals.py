@@ -14,6 +14,7 @@ from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.board.shown_length import length_words, lengths_apart, shown_length
 from spc.chart.replay import BEYOND, DRIFTING, ChartSignal, Replayed, replay, signals_of
 from spc.chart.stream import SIGNS, Stream
+from spc.measure.interval import middle_of
 from spc.measure.shown import ShownLength
 
 __all__ = ["RECENT_POINTS", "open_signals"]
@@ -133,7 +134,7 @@ def _signal(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> Signa
         since_face_id=int(stream.face_id[since]),
         since_faces=int(counted.back[since]),
         time_text=s.time_text,
-        value_um=(low + high) / 2 if np.isfinite(high) else low,
+        value_um=float(middle_of(low, high)),
         age_faces=float(stream.age_faces[s.position]),
         spoke_face_id=int(stream.face_id[spell.spoke]),
     )
@@ -192,7 +193,7 @@ def _beyond(counted: _Counted, spell: _Spell, unit: ShownLength | None) -> str:
 def _middle(stream: Stream, begin: int, end: int) -> float:
     """Median of the readings shown, an open one counted by its low end."""
     low, high = stream.low[begin : end + 1], stream.high[begin : end + 1]
-    return float(np.median(np.where(np.isfinite(high), (low + high) / 2, low)))
+    return float(np.median(middle_of(low, high)))
 
 
 def _usual(judged: Replayed, begin: int, end: int) -> float:

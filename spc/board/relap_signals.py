@@ -25,6 +25,7 @@ from spc.chart.price import in_points
 from spc.chart.relaps import BernoulliPlan, RelapChart, bernoulli_plan, relap_chart
 from spc.chart.stream import grit_running
 from spc.chart.two_groups import fisher_exact_p
+from spc.measure.interval import middle_of
 
 __all__ = [
     "FEWEST_USUAL",
@@ -229,7 +230,7 @@ def relap_signal(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) ->
         since_face_id=int(ids[own[begin]]),
         since_faces=of - 1,
         time_text=str(row["time_text"]),
-        value_um=(low + high_um) / 2 if np.isfinite(high_um) else low,
+        value_um=float(middle_of(low, high_um)),
         age_faces=float(age[own[newest]]),
         spoke_face_id=int(ids[own[rise.spoke]]),
     )

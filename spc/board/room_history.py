@@ -24,6 +24,7 @@ from spc.board.room_source import doubt_words, source_of_shift, told_apart, told
 from spc.board.shifts import ShiftSpan, shift_at, shifts_until
 from spc.chart.replay import Replayed, replay
 from spc.log.name_list import name_list
+from spc.measure.interval import middle_of
 
 __all__ = [
     "NO_ROOM",
@@ -281,7 +282,7 @@ def _shifts_of(view: CellView, chart: SignChart, lap: str, spans: tuple[ShiftSpa
         place = np.searchsorted(starts, at, side="right") - 1
         counts = (place >= 0) & (at < ends[place]) & ~np.isnan(z)
         low, high = judged.stream.low[counts], judged.stream.high[counts]
-        ratio = np.log(np.where(np.isfinite(high), (low + high) / 2, low) / judged.centre[counts])
+        ratio = np.log(middle_of(low, high) / judged.centre[counts])
         total = partial(np.bincount, place[counts], minlength=starts.size)
         faces = np.where((n := total()) > 0, n, np.nan)
         mean = total(weights=ratio) / faces

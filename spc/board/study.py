@@ -18,6 +18,7 @@ from spc.board.study_plan import StudyPlan
 from spc.capability.gauge import is_gauge_study
 from spc.capability.index import QuantileIndex, quantile_index
 from spc.capability.refusal import TREND_LEVEL, Refusal, StudyFacts, TrendCheck, check_trend, refusals
+from spc.measure.interval import middle_of
 from spc.model.fit_test import FitCheck, check_fit
 from spc.model.interval_fit import FamilyChoice, choose_family
 from spc.model.truncation import CutOff, check_cut_off
@@ -261,8 +262,7 @@ def _spread(kept: pd.DataFrame, trend: TrendCheck) -> tuple[tuple[Spread, ...], 
 
 
 def _middles(kept: pd.DataFrame) -> Array:
-    low, high = kept["low_um"].to_numpy(np.float64), kept["high_um"].to_numpy(np.float64)
-    return np.where(np.isfinite(high), (low + np.where(np.isfinite(high), high, low)) / 2, low)
+    return middle_of(kept["low_um"], kept["high_um"])
 
 
 def _refused(study: Study, why: str) -> Study:

@@ -314,7 +314,10 @@ def relap_report(view: CellView, cell: CellCharts, lap: str) -> RelapReport:
     method = "likelihood-ratio sum over single faces, exact run length"
     others = bad.size - earlier.size - now.size - unsure
     left_out = (
-        f" {plural(others, 'face')} with another grit {'is' if others == 1 else 'are'} left out." if others else ""
+        f" {plural(others, 'face')} with another grit, or from before its last change, "
+        f"{'is' if others == 1 else 'are'} left out."
+        if others
+        else ""
     )
     if earlier.size < FEWEST_USUAL:
         why = (

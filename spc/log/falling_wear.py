@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spc.log.wear_table import WearUnit
+from spc.measure.interval import middle_of
 
 __all__ = ["WayToLimit", "turned_round", "way_to_limit"]
 
@@ -108,7 +109,7 @@ def _trend(units: Sequence[WearUnit]) -> tuple[float, float]:
     for u in units:
         if u.clock.size < 2 or not np.ptp(u.clock):
             continue
-        middle = np.where(np.isfinite(u.high), (u.low + u.high) / 2, u.low)
+        middle = middle_of(u.low, u.high)
         ties.append(_rank_correlation(u.clock, middle))
         some = np.unique(np.linspace(0, u.clock.size - 1, min(u.clock.size, _MOST_READINGS)).astype(np.int64))
         n, clock, reading = some.size, u.clock[some], middle[some]

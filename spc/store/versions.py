@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.measure.interval import middle_of
 from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
@@ -211,7 +212,7 @@ def _beyond(faces: pd.DataFrame, limits: Mapping[str, tuple[float | None, float 
     """Place and sentence of each reading beyond its limit."""
     for name, (upper_um, lower_um) in limits.items():
         low, high, text = (faces[f"{name}_{what}"].to_numpy() for what in ("low_um", "high_um", "text"))
-        middle = np.where(np.isfinite(high), (low + high) / 2, low)
+        middle = middle_of(low, high)
         if upper_um is not None:
             for at in np.flatnonzero(middle > upper_um).tolist():
                 yield at, f"edited after {name} {text[at]} was over its limit of {upper_um:g} um"

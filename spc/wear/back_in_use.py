@@ -31,7 +31,8 @@ def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFram
 
     Notes
     -----
-    A retirement taken back is asked after where it gave a reason that the lap itself has, such as damage.
+    A retirement taken back is asked after where it gave a reason that the lap itself has, such as damage. A lap that
+    went out more than once without lapping between is asked after once, for the last time it did.
     """
     if not events["event"].isin(("swapped", "retired")).any():
         return ()
@@ -48,7 +49,8 @@ def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFram
             continue
         since = [later for later in range(n + 1, len(kinds)) if places[later] == places[n]]
         after = int(np.searchsorted(rows, places[n])) - 1  # the last face before it
-        if after < 0 or any(EVENT_EFFECTS[kinds[later]].cycle for later in since):
+        again = not retired and any(_taken_out_for_wear(kinds[later], reasons[later]) for later in since)
+        if after < 0 or again or any(EVENT_EFFECTS[kinds[later]].cycle for later in since):
             continue
         returned = next((texts[later] for later in since if kinds[later] == "returned"), None)
         if after + 1 < rows.size:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.measure.interval import middle_of
 from spc.wear.time_to_limit import TimeToLimit
 from spc.wear.unit_forecast import UnitPools
 from spc.wear.wear_path import WearPath, taken
@@ -46,7 +47,7 @@ class Backtest:
 
 def crossing_age(path: WearPath, limit: float) -> float:
     """Age at which the readings, joined by straight lines, first reach the limit; NaN = never."""
-    middle = np.where(np.isfinite(path.high), (path.low + path.high) / 2, path.low)
+    middle = middle_of(path.low, path.high)
     over = np.flatnonzero(middle >= limit)
     if not over.size:
         return float("nan")

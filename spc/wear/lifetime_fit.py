@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.measure.interval import middle_of
 from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes, worn_words
 
 __all__ = ["FAMILIES", "LifetimeFit", "choose_lifetime", "draw_lifetimes", "fit_lifetime"]
@@ -81,7 +82,7 @@ def fit_lifetime(low: ArrayLike, high: ArrayLike, *, family: str = "weibull") ->
         nan = np.full((2, 2), np.nan)
         return LifetimeFit("counts only", reason, family, math.nan, math.nan, nan, math.nan, math.nan, a.size, worn)
     data = _group(a, b)
-    middle = np.where(np.isfinite(data.high), (data.low + data.high) / 2, data.low)
+    middle = middle_of(data.low, data.high)
     log_middle = np.log(np.maximum(middle, middle[middle > 0].min()))
     start = np.array([float(np.average(log_middle, weights=data.weight)) + 0.3, math.log(np.std(log_middle) + 0.1)])
     from scipy.optimize import minimize
@@ -120,7 +121,8 @@ def choose_lifetime(low: ArrayLike, high: ArrayLike) -> tuple[LifetimeFit, ...]:
     -------
     tuple of LifetimeFit
     """
-    return tuple(sorted((fit_lifetime(low, high, family=f) for f in FAMILIES), key=lambda fit: fit.aicc))
+    fits = (fit_lifetime(low, high, family=f) for f in FAMILIES)
+    return tuple(sorted(fits, key=lambda fit: (math.isnan(fit.aicc), fit.aicc)))  # a law that cannot be fitted is last
 
 
 def draw_lifetimes(

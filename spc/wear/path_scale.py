@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.measure.interval import middle_of
 from spc.wear.path_shape import Shape
 from spc.wear.wear_path import WearPath, taken
 
@@ -130,7 +131,7 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
     width = float(on_age.max()) - origin
     if not width > 0:
         return "needs readings at more than one age"
-    middle = np.where(np.isfinite(high), (low + high) / 2, low)
+    middle = middle_of(low, high)
     scaled = _on_shape(shape, middle, mirrored=mirrored)
     spread = float(np.std(scaled))
     if not spread > 0:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.measure.interval import middle_of
 from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
@@ -207,7 +208,7 @@ def _log_slopes(paths: Sequence[WearPath], scale: PathScale, begun: NDArray[np.i
     sums = []
     for whole, count in zip(paths, begun, strict=True):
         path = unzeroed(whole, scale.zeroed_at, scale.zeroed_value)
-        middle = (path.low + np.where(np.isfinite(path.high), path.high, path.low)) / 2
+        middle = middle_of(path.low, path.high)
         slopes = scale.log_slope(middle, path.limit)
         sums.append((slopes.sum(), slopes[:count].sum()))
     return np.array(sums, dtype=np.float64).T

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.measure.interval import middle_of
 from spc.wear.path_posterior import LEAST_LOG_SCATTER, LineDraws
 from spc.wear.path_scale import PathScale, stack_paths
 from spc.wear.pooled import ALONE_LEAST, PooledShape, PooledWear, fit_alone
@@ -119,7 +120,7 @@ def _any_line(lines: LineDraws, scale: PathScale, own: WearPath) -> LineDraws | 
     across = float(np.ptp(stack.age_scaled))
     if not across > 0:
         return None
-    middle = np.where(np.isfinite(stack.high), (stack.low + stack.high) / 2, stack.low)
+    middle = middle_of(stack.low, stack.high)
     unit = _WIDE * max(float(np.sqrt(np.mean(middle**2))), 1.0)
     slope = (lines.mean.shape[1] - len(scale.parts)) // 2
     mean, covariance = lines.mean.copy(), lines.covariance.copy()

@@ -12,6 +12,7 @@ from spc.chart.cycle_spread import cycle_spread
 from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
 from spc.chart.wear_chart import FEWEST_CYCLES, UsualWear, usual_wear
+from spc.measure.interval import middle_of
 
 __all__ = ["RECENT_FACES", "SignMove", "sign_moves"]
 
@@ -80,8 +81,7 @@ def sign_moves(
     )
     signs, cycle = signs.iloc[begins:], cycle[begins:]
     split = max(len(signs) - recent, int(np.searchsorted(cycle, cycle_now)))
-    flatness = (signs["first_low_um"] + signs["first_high_um"].where(np.isfinite(signs["first_high_um"]))) / 2
-    flatness = flatness.where(flatness.notna(), signs["first_low_um"])
+    flatness = pd.Series(middle_of(signs["first_low_um"], signs["first_high_um"]), index=signs.index)
     streams = {
         "flatness": (flatness, flatness / flatness.groupby(signs["part"], sort=False).transform("median")),
         "passes": (signs["passes"], signs["passes"]),

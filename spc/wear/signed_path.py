@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.measure.interval import middle_of
 from spc.wear.signed_bow import SIGN_OF_SHAPE
 from spc.wear.wear_path import WearPath, wear_path
 
@@ -143,5 +144,4 @@ def heads_for_flat(path: WearPath, until_age: float) -> bool:
 
 def _middle(path: WearPath) -> NDArray[np.float64]:
     """Middles of the readings whose sign is known."""
-    low, high = path.low[path.sign_known], path.high[path.sign_known]
-    return (low + np.where(np.isfinite(high), high, low)) / 2
+    return middle_of(path.low[path.sign_known], path.high[path.sign_known])

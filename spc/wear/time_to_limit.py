@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.measure.interval import middle_of
 from spc.wear.path_crossing import crossing_ages, share_over
 from spc.wear.path_forecast import FuturePaths, future_paths, of_part, update_own
 from spc.wear.pooled import PooledWear, enough_words
@@ -309,7 +310,7 @@ def _drawn_paths(
 
 
 def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:
-    middle = own.low[-1] if not np.isfinite(own.high[-1]) else (own.low[-1] + own.high[-1]) / 2
+    middle = float(middle_of(own.low[-1], own.high[-1]))
     if not own.sign_known[-1]:
         middle = abs(middle)
     return bool(middle >= limit or (lower_limit is not None and middle <= lower_limit))
@@ -379,6 +380,8 @@ def _future_ages(
         closest = np.argsort(np.abs(before[about] - ages[-1]), kind="stable")[:near]
         ages.append(ages[-1] + float(np.median(gaps[about][closest])))
     together = -(-len(ages) // _MOST_AGES)
+    step = ages[-1] - ages[-2]
+    ages.extend(ages[-1] + step * more for more in range(1, (1 - len(ages)) % together + 1))  # none is left over
     return np.array([start, *ages[together::together]]), together
 
 

@@ -90,6 +90,15 @@ def test_a_worn_lap_that_laps_on_is_asked_after(back):
     assert answered(path, "yes")["age_faces"] == 3
 
 
+@pytest.mark.parametrize("back", [(WORN, BACK, (6, "swapped", "--reason", "worn"), (9, "returned"))], indirect=True)
+def test_a_lap_that_went_out_twice_without_lapping_between_is_asked_after_once(back):
+    path, lap_on = back
+    assert asked(path)[1]["age_faces"] == 20
+    lap_on()
+    asked(path)
+    assert answered(path, "no")["age_faces"] == 23
+
+
 @pytest.mark.parametrize("back", [(DAMAGED,)], indirect=True)
 def test_a_retired_lap_that_laps_on_is_asked_after_before_anything_is_foretold(back):
     path, lap_on = back

@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -80,6 +81,17 @@ def test_the_better_family_comes_first():
     weibull, lognormal = rng.weibull(3, 400) * 50, rng.lognormal(4, 0.5, 400)
     assert choose_lifetime(weibull, weibull)[0].family == "weibull"
     assert choose_lifetime(lognormal, lognormal)[0].family == "lognormal"
+
+
+@pytest.mark.parametrize("unfit", ["weibull", "lognormal"])
+def test_a_law_that_cannot_be_fitted_never_leads(monkeypatch, unfit):
+    def one_only(low, high, *, family):
+        found = fit_lifetime(low, high, family=family)
+        return replace(found, status="counts only", aicc=float("nan")) if family == unfit else found
+
+    monkeypatch.setattr("spc.wear.lifetime_fit.fit_lifetime", one_only)
+    lives = np.random.default_rng(5).weibull(3, 40) * 50
+    assert [fit.family for fit in choose_lifetime(lives, lives)][-1] == unfit
 
 
 def test_under_five_events_and_equal_lives_give_counts_only():

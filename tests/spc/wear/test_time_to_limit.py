@@ -260,6 +260,13 @@ def test_fan_starts_now_and_widens(pooled):
     assert (fan.low <= fan.median).all() and (fan.median <= fan.high).all()
 
 
+@pytest.mark.parametrize("horizon", [380.0, 601.0, 1234.0, 2000.0])  # from 400 ages on, readings fall together
+def test_the_last_readings_of_the_horizon_are_drawn_too(pooled, horizon):
+    own = cycle("own", rng(), faces=12)
+    answer = time_to_limit(pooled, own, limit=30.0, horizon=horizon, crossing="reading", rng=rng())
+    assert answer.fan is not None and answer.fan.age[-1] >= answer.now + horizon
+
+
 def test_same_seed_same_answer(pooled):
     own = wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9])
     one, two = (time_to_limit(pooled, own, limit=2.0, rng=rng()) for _ in range(2))

@@ -45,7 +45,7 @@ _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
 _MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?)?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
-_UNIT = re.compile(r"(?<=\d) (?=(?:bands?|min|sd|nm|mm)\b)")
+_UNIT = re.compile(r"(?<=\d) (?=(?:bands?|min|sd|nm|mm|laps?)\b)")
 _CODE = re.compile(r"`([^`]+)`")
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
 _DAY = re.compile(r"(?<![\w-])\d{4}-\d\d-\d\d(?!\w|-|\.\w)")

@@ -1,8 +1,10 @@
 """Reading columns of a log: text, unit and lamp of each row to intervals in micrometres, each distinct case once."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -16,7 +18,7 @@ from spc.settings import Settings
 
 __all__ = ["ReadingColumn", "read_length", "read_readings"]
 
-
+_Read = TypeVar("_Read")
 _PLAIN = re.compile(r"([0-9]{1,9})(?:([.,])([0-9]{0,9}))?")
 
 
@@ -190,11 +192,11 @@ def _unit_and_lamp(
     default = {"flatness": settings.flatness_unit, "finish": settings.finish_unit}.get(field, "")
     if in_cell:
         name = in_cell
-        stated = unit_name(unit_cell) if unit_cell else source.unit
+        stated = _said_plainly(unit_name, unit_cell) if unit_cell else source.unit
         if stated and stated != name:
             remarks.append(f"{field} in {name} as the cell says, not {stated}")
     elif unit_cell:
-        name = unit_name(unit_cell)
+        name = _said_plainly(unit_name, unit_cell)
     elif source.unit:
         name = source.unit
     elif default:
@@ -209,7 +211,7 @@ def _unit_and_lamp(
     if field == "finish":
         raise ValueError("is in bands, which measure no roughness; write um or uin")
     if lamp_cell:
-        found = lamp(lamp_cell)
+        found = _said_plainly(lamp, lamp_cell)
     elif source.lamp:
         found = lamp(source.lamp)
     elif settings.lamp:
@@ -220,6 +222,14 @@ def _unit_and_lamp(
             "is in bands but no lamp is known; name it in a lamp column, the header, a column map or the settings"
         )
     return "band", found.name, found.wavelength_nm, "; ".join(remarks)
+
+
+def _said_plainly(read: Callable[[str], _Read], cell: str) -> _Read:
+    """Read a cell; a refusal is told to the shop, to which its first word is no name of an argument."""
+    try:
+        return read(cell)
+    except ValueError as error:
+        raise ValueError(str(error).replace("`", "", 2)) from None
 
 
 def _steps(

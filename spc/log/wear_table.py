@@ -21,6 +21,7 @@ __all__ = ["CLOCKS", "WearColumns", "WearTable", "WearUnit", "read_wear_table"]
 Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
+_WITH_UNIT = re.compile(r"\s*(.*\d)\s*([^\d\s]+)\s*")
 _NOT_MEASURED = MISSING_CELLS | {"nan", "null"}  # as data files write an empty cell
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
 _FALLS_BELOW = "add one amount to every value of the clock, so that the least is 0"
@@ -278,13 +279,7 @@ class _Reader:
             typed = parse_typed(cell.rstrip().removesuffix("%"), decimal=self._decimal)
         except ValueError as error:
             raise ValueError(f"the wear {error}") from None
-        unit = "%" if share else typed.unit
-        if unit:
-            if not self._wear_unit:
-                self._wear_unit = unit
-                self._remark(f"readings are written in {unit}; the limit is taken to be in {unit} too")
-            if unit != self._wear_unit:
-                raise ValueError(f"the wear is in {unit} where the column is in {self._wear_unit}: {cell!r}")
+        self._in_one_unit("%" if share else typed.unit, cell, "wear", "readings are written", "the limit is taken")
         low, high = float(typed.low), float(typed.high)
         if typed.kind == "below":
             return 0.0, high
@@ -292,12 +287,22 @@ class _Reader:
             return low, float("inf")
         return low, high
 
+    def _in_one_unit(self, unit: str, cell: str, role: str, said: str, so: str) -> None:
+        """Hold that what is written with its unit is in that of the readings; where none is known yet, it tells it."""
+        if unit and not self._wear_unit:
+            self._wear_unit = unit
+            self._remark(f"{said} in {unit}; {so} to be in {unit} too")
+        if unit and unit != self._wear_unit:
+            raise ValueError(f"the {role} is in {unit} where readings are in {self._wear_unit}: {cell!r}")
+
     def _limit(self, i: int) -> float:
         if not self._limit_at:
             return self._columns.limit
         cell = str(self._cells[self._limit_at][i])
         if self._columns.limit_column:
-            return self._number(cell, "limit") if cell else float("nan")
+            number, unit = _number_and_unit(cell)
+            self._in_one_unit(unit, cell, "limit", "the limit is written", "readings are taken")
+            return self._number(number, "limit") if cell else float("nan")
         for key, value in self._columns.limits.items():
             if key.strip() == cell or _same_number(key, cell, self._decimal):
                 return value
@@ -315,6 +320,15 @@ def _of_one_name(units: Iterable[str]) -> list[str]:
         for names in alike.values()
         if len(names) > 1
     ]
+
+
+def _number_and_unit(cell: str) -> tuple[str, str]:
+    """Split "10 um" or "5 %" into its number and the name of its unit; '' where no unit follows that is known."""
+    found = _WITH_UNIT.fullmatch(cell)
+    try:
+        return (found[1], found[2] if found[2] == "%" else unit_name(found[2])) if found else (cell, "")
+    except ValueError:
+        return cell, ""
 
 
 def _same(a: float, b: float) -> bool:

@@ -28,6 +28,18 @@ def row_of(cells, **options):
     return log.rows.iloc[0]
 
 
+@pytest.mark.parametrize(
+    ("heads", "cells", "words"),
+    [
+        ("flatness,flatness unit", "0.5,parsec", "unit must be one of um, "),
+        ("flatness bands,lamp", "2,torch", "lamp must be one of "),
+    ],
+)
+def test_a_word_in_a_cell_that_is_no_unit_or_lamp_is_told_in_the_shops_own_words(heads, cells, words):
+    log = read(f"time,operator,lap,grit um,minutes,{heads}\n2026-03-04 08:10,Ann,CI-1,15,12,{cells}\n")
+    assert words in log.rows.reasons[0] and "`" not in log.rows.reasons[0]
+
+
 def test_good_row():
     log = read(HEAD + GOOD)
     assert log.counts == {"blank": 0, "face": 1, "event": 0, "quarantine": 0}

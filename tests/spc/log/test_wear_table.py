@@ -76,7 +76,7 @@ def test_a_reading_in_another_unit_is_not_used(header, unit, remarks):
     assert table.used == 2 and table.remarks == remarks
     assert table.units[0].low.tolist() == ([0.45, 0.45] if unit == "mm" else [450, 450])
     other = "um" if unit == "mm" else "mm"
-    assert all(why.startswith(f"the wear is in {other} where the column is in {unit}") for _, _, why in table.problems)
+    assert all(why.startswith(f"the wear is in {other} where readings are in {unit}") for _, _, why in table.problems)
 
 
 def test_a_row_of_empty_cells_is_blank():
@@ -231,4 +231,19 @@ def test_readings_in_per_cent_are_read_and_no_others_beside_them():
     table = read_wear_table(b"unit,clock,wear\nA,1,98.5%\nA,2,97 %\nA,3,96\nA,4,95 um\n", WearColumns())
     assert table.units[0].low.tolist() == [98.5, 97, 96]
     assert table.remarks == ("readings are written in %; the limit is taken to be in % too",)
-    assert [why for _, _, why in table.problems] == ["the wear is in um where the column is in %: '95 um'"]
+    assert [why for _, _, why in table.problems] == ["the wear is in um where readings are in %: '95 um'"]
+
+
+def test_a_limit_written_with_its_unit_is_read_where_the_readings_are_in_it():
+    text = b"unit,clock,wear [um],limit\nA,1,0.5,10 um\nA,2,0.6,10\nB,1,0.5,0.01 mm\nB,2,0.7,1e1\nC,1,0.4,10 parsec\n"
+    table = read_wear_table(text, WearColumns(wear="wear", limit_column="limit"))
+    assert [(unit.unit, unit.limit) for unit in table.units] == [("A", 10), ("B", 10)]
+    reasons = {row: why for row, _, why in table.problems}
+    assert reasons[3] == "the limit is in mm where readings are in um: '0.01 mm'"
+    assert reasons[5].startswith("the limit is not a number: '10 parsec'") and len(reasons) == 2
+
+
+def test_a_limit_with_a_unit_says_what_bare_readings_are_in():
+    table = read_wear_table(b"unit,clock,wear,limit\nA,1,50,2%\nA,2,60,\n", WearColumns(limit_column="limit"))
+    assert table.units[0].limit == 2
+    assert table.remarks == ("the limit is written in %; readings are taken to be in % too",)

@@ -92,7 +92,7 @@ def sign_moves(
     age = signs["age_faces"].to_numpy(np.float64)
     moves = []
     for name, (shown, compared) in streams.items():
-        values, level = shown.to_numpy(np.float64), compared.to_numpy(np.float64)
+        values, level = (np.asarray(column, dtype=np.float64) for column in (shown, compared))
         moves.append(_value_move(name, values, level, age, cycle, split, cycle_now, alpha))
     relapped = signs["relapped"].to_numpy(bool)
     moves.append(_share_move(relapped[:split], relapped[split:], alpha))

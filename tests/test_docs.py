@@ -24,7 +24,9 @@ def test_no_command_is_listed_without_its_module():
 def test_the_ci_script_finds_the_readmes_own_test_command():
     lines = [line for line in README.splitlines() if re.match(r"^python3 -m venv .*pytest", line)]
     assert len(lines) == 1
-    assert "grep -m1 -E '^python3 -m venv .*pytest' README.md" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "grep -m1 -E '^python3 -m venv .*pytest' README.md" in script
+    assert all(f'bash -c "${half}"' in script for half in ("set_up", "tests"))
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])

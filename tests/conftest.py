@@ -1,6 +1,8 @@
 """For all tests: drawn examples are the same in every run, judged by what they give; one thread for small matrices."""
 
 import os
+import pickle
+import time
 
 import hypothesis
 import pytest
@@ -35,3 +37,27 @@ def kept(shared):
     yield
     if before is None:
         os.environ.pop("LAPCELL_CACHE", None)
+
+
+@pytest.fixture(scope="session")
+def demonstration(shared, kept):
+    """The invented cell, to look at only: written and reported on once for all workers."""
+    from demo_data.scenario import build
+    from spc.board.board import Board
+    from spc.settings import load_settings
+
+    folder, mine = shared / "demo", shared / "demo.claim"
+    ready = folder / "ready.pickle"
+    try:
+        mine.touch(exist_ok=False)
+    except FileExistsError:  # another worker is at it
+        for _ in range(1800):
+            if ready.exists():
+                return pickle.loads(ready.read_bytes())
+            time.sleep(0.1)
+        pytest.fail("the invented cell was not made by the worker that began it")
+    made = build(folder)
+    Board(made.store_path, load_settings(made.settings_path)).shift()
+    (folder / "making").write_bytes(pickle.dumps(made))
+    (folder / "making").rename(ready)
+    return made

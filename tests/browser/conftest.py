@@ -12,10 +12,6 @@ from pathlib import Path
 
 import pytest
 
-from demo_data.scenario import build
-from spc.board.board import Board
-from spc.settings import load_settings
-
 FLAGS = (
     "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
     "--disable-component-update --disable-sync"
@@ -104,21 +100,9 @@ def screens(store: Path, *options: str):
 
 
 @pytest.fixture(scope="session")
-def demo(shared, kept):
-    """The invented cell in a store of its own: written and reported on once for all workers."""
-    folder, mine = shared / "demo", shared / "demo.claim"
-    try:
-        mine.touch(exist_ok=False)
-    except FileExistsError:  # another worker is at it
-        for _ in range(1800):
-            if (folder / "ready").exists():
-                return folder / "lapcell.db"
-            time.sleep(0.1)
-        pytest.fail("the invented cell was not made by the worker that began it")
-    made = build(folder)
-    Board(made.store_path, load_settings(made.settings_path)).shift()
-    (folder / "ready").touch()
-    return made.store_path
+def demo(demonstration):
+    """Store of the invented cell."""
+    return demonstration.store_path
 
 
 @pytest.fixture(scope="session")
@@ -188,10 +172,20 @@ def at(browser, idle_tabs, request):
     for page in reversed(held):
         if request.node.stash.get(FAILED, True):
             print(f"{page.url}\n{page.locator('body').inner_text()}")
+        for other in page.context.pages:
+            if other is not page:
+                other.close()
         page.evaluate("() => { localStorage.clear(); sessionStorage.clear() }")
         page.context.clear_cookies()
         page.goto("about:blank")
         idle_tabs.append(page)
+
+
+def beside(page):
+    """Open another tab that lives with a page, and goes with it."""
+    with page.expect_popup() as opened:
+        page.evaluate("() => void window.open('about:blank')")
+    return opened.value
 
 
 def resize(page, size):

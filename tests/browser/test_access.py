@@ -2,9 +2,10 @@
 
 import pytest
 
+from tests.browser.conftest import settled
+
 pytestmark = pytest.mark.browser
-# The views that `test_views.py` and the sections that `test_proof.py` look at are judged there, where they are open.
-VIEWS = {"wall": "/?wall=1", "index": "/proof?lap=CI-1&section=Index", "wrong lap": "/lap?lap=CI-9"}
+# Every view and section is judged by `findings` where another test of it has it open.
 # Findings in elements that the framework draws and this project cannot change; each with its reason.
 FRAMEWORK = {
     (
@@ -30,12 +31,7 @@ def findings(page):
     return {rule: nodes for rule, nodes in ours.items() if nodes}
 
 
-@pytest.mark.parametrize("view", VIEWS)
-def test_axe_finds_nothing_of_ours(at, demo_url, view):
-    assert findings(at(demo_url + VIEWS[view])) == {}
-
-
-def test_the_board_can_be_walked_by_keyboard(at, demo_url):
+def test_a_lap_opens_from_the_board_by_keyboard_and_its_link_opens_it_again(at, demo_url):
     page = at(demo_url)
     for _ in range(40):
         page.keyboard.press("Tab")
@@ -46,3 +42,8 @@ def test_the_board_can_be_walked_by_keyboard(at, demo_url):
         pytest.fail("no lap's link was reached in 40 steps")
     page.keyboard.press("Enter")
     page.wait_for_url("**/lap?lap=*")
+    page.wait_for_selector(".lc-facts")
+    settled(page)
+    assert page.get_by_label("Lap", exact=True).input_value() == here.removeprefix("Open ").strip()
+    sentence = page.inner_text("h1")
+    assert at(page.url, tab=page).inner_text("h1") == sentence

@@ -7,7 +7,7 @@ from dashboard.entry import FaceEntry, LengthUnit, face_row
 from spc.board.site_clock import moment_to_log
 from spc.settings import load_settings
 from spc.store.store import Store
-from tests.browser.conftest import screens, settled, sign, unfold
+from tests.browser.conftest import beside, screens, settled, sign, unfold
 
 pytestmark = pytest.mark.browser
 OWN = (
@@ -252,7 +252,9 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path, demo):
         assert page.inner_text("h1") == "This log is empty."
         page.get_by_role("button", name="Take in a file").click()
         page.get_by_text("Nothing has been taken in yet.").wait_for()
-        page = at(url)
+        page.get_by_role("link", name="Shift", exact=True).first.click()
+        page.get_by_text("This log is empty.").wait_for()
+        settled(page)
         unfold(page, "Or fill this log with it")
         page.get_by_role("button", name="Yes, fill this log with the invented cell").click()
         page.get_by_text("Taking in the papers").wait_for()
@@ -271,7 +273,9 @@ def test_a_wall_that_loses_the_log_says_so_and_since_when(at, demo_copy):
         page = at(f"{url}/?wall=1", size="wall")
         assert not page.locator(".lc-lost").is_visible()
         shown = page.locator(".lc-kicker").first.inner_text()
-        tablets = [at(f"{url}{path}", size="tablet") for path in ("/lap?lap=CI-1", "/proof?lap=CI-1", "/log")]
+        tablets = [
+            at(url + path, size="tablet", tab=beside(page)) for path in ("/lap?lap=CI-1", "/proof?lap=CI-1", "/log")
+        ]
         assert not any(tablet.locator(".lc-lost").is_visible() for tablet in tablets)
     for tablet in tablets:  # what cannot be kept is not typed in vain
         tablet.locator(".lc-lost").wait_for(state="visible")

@@ -1,13 +1,7 @@
 import pytest
 
-from demo_data.scenario import build
 from spc.board.board import Board
 from spc.settings import load_settings
-
-
-@pytest.fixture(scope="session")
-def demonstration(tmp_path_factory):
-    return build(tmp_path_factory.mktemp("demonstration"))
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from tests.browser.conftest import SIZES
+from tests.browser.conftest import SIZES, settled
 from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
@@ -45,19 +45,6 @@ def worded_url(at, demo_url):
     return demo_url
 
 
-@pytest.fixture(scope="module")
-def noting(browser):
-    """A tab that notes, of every page it opens, whether the first words were there and how far drawn things moved."""
-    context = browser.new_context()
-    page = context.new_page()
-    page.add_init_script(
-        "addEventListener('DOMContentLoaded', () => { window.hadWords = !!document.querySelector('#lc-opening h1') });"
-        + MOVES
-    )
-    yield page
-    context.close()
-
-
 @pytest.mark.parametrize(("size", "address"), [("desktop", "/"), ("portrait", "/"), ("wall", "/?wall=1")])
 def test_the_first_words_stand_where_the_live_view_puts_them(at, browser, demo_url, size, address):
     live = at(demo_url + address, size=size)
@@ -92,12 +79,20 @@ def test_the_first_words_lead_on_and_say_when_the_rest_does_not_come(browser, wo
         page.wait_for_url("**/lap?lap=DI-1&light=light")
 
 
-def test_the_live_view_takes_the_place_of_the_first_words(at, noting, worded_url):
-    page = at(worded_url, tab=noting)
+def test_the_live_view_takes_the_place_of_the_first_words(browser, worded_url):
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_init_script(
+        "addEventListener('DOMContentLoaded', () => { window.hadWords = !!document.querySelector('#lc-opening h1') })"
+    )
+    page.goto(worded_url)
+    page.wait_for_selector("#lc-opening", state="detached")
+    settled(page)
     assert page.evaluate("() => window.hadWords")
     assert page.locator("h1").count() == 1 and page.locator("article.lc-lap").count() == 10
     page.get_by_role("link", name="Open DI-1").click()
     page.wait_for_url("**/lap?lap=DI-1*")
+    context.close()
 
 
 def test_a_name_that_is_not_answered_to_gets_the_bare_page(worded_url):
@@ -120,9 +115,17 @@ def test_a_name_that_is_not_answered_to_gets_the_bare_page(worded_url):
         ("/", "portrait", "strip"),
     ],
 )
-def test_a_page_is_drawn_in_place_from_the_first(at, noting, worded_url, address, size, picture):
+def test_a_page_is_drawn_in_place_from_the_first(browser, worded_url, address, size, picture):
     # Without the rules in the page itself, and without room kept for what comes late, it moves by 0.1 to 1.3; under 0.1
     # is what web.dev calls good.
-    page = at(worded_url + address, size=size, tab=noting)
+    width, height = SIZES[size]
+    context = browser.new_context(viewport={"width": width, "height": height})
+    page = context.new_page()
+    page.add_init_script(MOVES)
+    page.goto(worded_url + address)
+    page.wait_for_selector("#lc-opening", state="detached")
+    page.wait_for_selector("h1")
+    settled(page)
     page.wait_for_selector(f".st-key-room-{picture} .plot-container")
     assert page.evaluate("() => window.moved") < 0.1
+    context.close()

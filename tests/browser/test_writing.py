@@ -268,26 +268,7 @@ def test_an_empty_log_offers_the_demo_and_an_own_file(at, tmp_path, demo):
         assert len(filled.faces()) == len(whole.faces()) and len(filled.baselines()) == len(whole.baselines()) > 0
 
 
-def test_a_wall_that_loses_the_log_says_so_and_since_when(at, demo_copy):
-    with screens(demo_copy) as url:
-        page = at(f"{url}/?wall=1", size="wall")
-        assert not page.locator(".lc-lost").is_visible()
-        shown = page.locator(".lc-kicker").first.inner_text()
-        tablets = [
-            at(url + path, size="tablet", tab=beside(page)) for path in ("/lap?lap=CI-1", "/proof?lap=CI-1", "/log")
-        ]
-        assert not any(tablet.locator(".lc-lost").is_visible() for tablet in tablets)
-    for tablet in tablets:  # what cannot be kept is not typed in vain
-        tablet.locator(".lc-lost").wait_for(state="visible")
-        assert tablet.locator(".lc-lost").inner_text().endswith("; nothing typed now is kept.")
-    page.locator(".lc-lost").wait_for(state="visible")
-    said = page.locator(".lc-lost").inner_text()
-    assert (
-        said.startswith("No connection to the log. What is shown is of ") and said.rstrip(".").split("of ")[-1] in shown
-    )
-
-
-def test_a_log_nobody_writes_to_is_said_to_be_stale(at, demo_copy):
+def test_a_wall_says_that_nobody_writes_and_then_that_it_lost_the_log_and_since_when(at, demo_copy):
     settings = demo_copy.parent / "lapcell.toml"
     lines = settings.read_text(encoding="utf-8").splitlines()
     settings.write_text("\n".join(line for line in lines if not line.startswith("clock")), encoding="utf-8")
@@ -301,5 +282,17 @@ def test_a_log_nobody_writes_to_is_said_to_be_stale(at, demo_copy):
         settings.write_text(sound, encoding="utf-8")
         page.locator("article.lc-lap").first.wait_for()
         settled(page)
-    page.locator(".lc-lost").wait_for(state="visible")  # both notices leave room for every lap: nobody scrolls a wall
+        views = ("/lap?lap=CI-1", "/proof?lap=CI-1", "/log")
+        tablets = [at(url + view, size="tablet", tab=beside(page)) for view in views]
+        assert not any(one.locator(".lc-lost").is_visible() for one in (page, *tablets))
+        shown = page.locator(".lc-kicker").first.inner_text()
+    for tablet in tablets:  # what cannot be kept is not typed in vain
+        tablet.locator(".lc-lost").wait_for(state="visible")
+        assert tablet.locator(".lc-lost").inner_text().endswith("; nothing typed now is kept.")
+    page.locator(".lc-lost").wait_for(state="visible")
+    said = page.locator(".lc-lost").inner_text()
+    assert (
+        said.startswith("No connection to the log. What is shown is of ") and said.rstrip(".").split("of ")[-1] in shown
+    )
+    # Both notices leave room for every lap: nobody scrolls a wall.
     assert page.locator("[data-testid=stMain]").evaluate("main => main.scrollHeight - main.clientHeight") <= 0

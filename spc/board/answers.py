@@ -203,7 +203,7 @@ def compare_laps(
         Only the pass that ended well is logged, or may be: what first passes gave is not known, and minutes alone
         compare.
     out_of_use : mapping of str to str, default none
-        Laps that no face may go on, and why: 'held', 'resting'. They are not compared.
+        Laps that no face may go on, and why: 'held', 'resting', 'retired'. They are not compared.
     unit : ShownLength, default micrometres
         The unit said.
 

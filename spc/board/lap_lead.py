@@ -56,7 +56,7 @@ def lap_that_serves(
     view : CellView
     lap : str
     out_of_use : callable
-        From a lap to 'held', 'resting' or '', as `why_out_of_use` says.
+        From a lap to 'held', 'resting', 'retired' or '', as `why_out_of_use` says.
     state_of : callable
         State of a lap; asked of the few that are named.
     """
@@ -83,7 +83,8 @@ def lap_that_serves(
 
 
 def why_out_of_use(view: CellView, lap: str) -> str:
-    """Say why nothing may go on a lap: 'held', 'resting'; '' = it may."""
-    if rest_of(view, lap).words:
-        return "resting"
+    """Say why nothing may go on a lap: 'held', 'resting', 'retired'; '' = it may."""
+    rest = rest_of(view, lap)
+    if rest.words:
+        return "retired" if rest.ended == "retired" else "resting"
     return "held" if stop_signals(view, lap) else ""

@@ -288,6 +288,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
     health = (
         *elsewhere.left_over,
+        *((rest.remark,) if rest.remark else ()),
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
         *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,

@@ -3,13 +3,17 @@
 from dataclasses import dataclass, replace
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.lap_forecast import LapForecast, without_faces_left
+from spc.board.lap_state import plural
 from spc.wear.event_order import order_events
 
 __all__ = ["Rest", "no_face_left", "rest_of"]
+
+_OUT_OF_USE = {"stand-by": "on stand-by", "retired": "retired"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +22,7 @@ class Rest:
 
     words: str  # 'resting since ...' or 'retired (damaged) since ...', '' = it is in use
     ended: str = ""  # 'worn', 'retired', or '' where the cycle goes on when it comes back
+    remark: str = ""  # where the list of laps and the log do not agree whether it is in use
 
 
 def rest_of(view: CellView, lap: str) -> Rest:
@@ -30,7 +35,14 @@ def rest_of(view: CellView, lap: str) -> Rest:
     """
     events, faces, cycles = view.events_of(lap), view.lapped_of(lap), view.cycles_of(lap)
     out, since, why = view.memo.once(lap, "out", (events, faces), partial(_out_since, events, faces))
-    registered = str(view.lap_row(lap)["state"])
+    row = view.lap_row(lap)
+    registered = str(row["state"])
+    if registered in _OUT_OF_USE and (came := _came_back(events, faces, int(row["state_us"]))):
+        remark = (
+            f"{lap} is {_OUT_OF_USE[registered]} in the list of laps, but {came} since: it counts as in use. Say so "
+            f'there (`lapcell laps set {lap} --state "in use"`), or find out who laps on it.'
+        )
+        return Rest("", remark=remark)
     if registered == "retired" or out == "retired":
         return Rest(f"retired{why} since {since}" if out == "retired" else "retired", "retired")
     if registered != "stand-by" and not out:
@@ -47,6 +59,15 @@ def no_face_left(forecast: LapForecast, rest: Rest) -> LapForecast:
     told = without_faces_left(forecast, "none until reconditioned" if rest.ended == "worn" else "")
     left, soon = (replace(each, status="ended") for each in (told.faces_left, told.next_face))
     return replace(told, faces_left=left, next_face=soon)
+
+
+def _came_back(events: pd.DataFrame, faces: pd.DataFrame, written_us: int) -> str:
+    """Say how a lap came into use after its state was written down; '' = it did not."""
+    lapped = int(np.count_nonzero(faces["sort_us"].to_numpy(np.int64) > written_us))
+    if lapped:
+        return f"{plural(lapped, 'face')} {'was' if lapped == 1 else 'were'} lapped on it"
+    back = events[(events["event"] == "returned") & (events["sort_us"] > written_us)]
+    return "it was logged as returned" if len(back) else ""
 
 
 def _out_since(events: pd.DataFrame, faces: pd.DataFrame) -> tuple[str, str, str]:

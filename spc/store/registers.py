@@ -92,12 +92,15 @@ class Registers:
         Returns
         -------
         pandas.DataFrame
-            lap, material, kind, size_text, home_grit, group, state ('', 'in use', 'stand-by', 'retired'), note; sorted
-            by lap. `group` is material and home grit where nobody said otherwise.
+            lap, material, kind, size_text, home_grit, group, state ('', 'in use', 'stand-by', 'retired'), note,
+            state_us (when that state was written down, microseconds since 1970, 0 = never); sorted by lap. `group` is
+            material and home grit where nobody said otherwise.
         """
         rows = self._connection.execute(
             "SELECT n.lap, coalesce(r.material, ''), coalesce(r.kind, ''), coalesce(r.size_text, ''), "
-            "coalesce(r.home_grit, ''), coalesce(r.lap_group, ''), coalesce(r.state, ''), coalesce(r.note, '') FROM "
+            "coalesce(r.home_grit, ''), coalesce(r.lap_group, ''), coalesce(r.state, ''), coalesce(r.note, ''), "
+            "coalesce((SELECT min(s.at_us) FROM lap_revision s WHERE s.lap = n.lap AND s.revision > coalesce("
+            "(SELECT max(o.revision) FROM lap_revision o WHERE o.lap = n.lap AND o.state <> r.state), -1)), 0) FROM "
             "(SELECT lap FROM lap_name UNION SELECT lap FROM event UNION SELECT lap FROM lap_revision) n LEFT JOIN "
             "lap_revision r ON r.revision = (SELECT max(revision) FROM lap_revision WHERE lap = n.lap) "
             "WHERE n.lap <> '' ORDER BY n.lap"

@@ -1,11 +1,12 @@
 """When a lap is out of use, by what was logged and registered of it."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
+from spc.board.board import Board
 from spc.board.cell_view import look_at_cell
 from spc.board.lap_memo import LapMemo
 from spc.board.lap_rest import Rest, no_face_left, rest_of
@@ -16,7 +17,7 @@ from tests.spc.wear.made_up_log import events_frame, faces_frame
 WHEN = ("3 March", "4 March", "5 March")
 
 
-def view_of(events, *, newest_us=0, registered="in use", ended="running"):
+def view_of(events, *, newest_us=0, registered="in use", written_us=9, ended="running"):
     """View of one lap: events (what, reason) on the days of `WHEN`, and when its newest face was lapped."""
     told = events_frame(
         [
@@ -29,7 +30,7 @@ def view_of(events, *, newest_us=0, registered="in use", ended="running"):
         events_of=lambda lap: told,
         lapped_of=lambda lap: faces_frame([{"sort_us": newest_us}]),
         cycles_of=lambda lap: pd.DataFrame({"ended": ["due", ended]}),
-        lap_row=lambda lap: pd.Series({"state": registered}),
+        lap_row=lambda lap: pd.Series({"state": registered, "state_us": written_us}),
     )
 
 
@@ -54,6 +55,47 @@ def view_of(events, *, newest_us=0, registered="in use", ended="running"):
 )  # fmt: skip
 def test_a_lap_rests_from_the_event_that_took_it_out_until_it_laps_again(events, more, rest):
     assert rest_of(view_of(events, **more), "A") == rest
+
+
+@pytest.mark.parametrize(
+    ("events", "more", "said"),
+    [
+        (
+            (),
+            {"newest_us": 10},
+            "on stand-by in the list of laps, but 1 face was lapped on it since: it counts as in use",
+        ),
+        (
+            (("returned", ""),),
+            {"written_us": 0},
+            "on stand-by in the list of laps, but it was logged as returned since",
+        ),
+        ((), {"newest_us": 10, "registered": "retired"}, "is retired in the list of laps, but 1 face was lapped"),
+        ((("swapped", ""),), {"newest_us": 10}, "on stand-by in the list of laps, but 1 face was lapped on it since"),
+    ],
+)
+def test_a_lap_that_is_used_against_the_list_of_laps_is_watched_and_said_to_be(events, more, said):
+    rest = rest_of(view_of(events, **{"registered": "stand-by", **more}), "A")
+    assert not rest.words and not rest.ended and said in rest.remark
+    assert 'lapcell laps set A --state "in use"' in rest.remark
+
+
+@pytest.mark.parametrize("state", ["stand-by", "retired"])
+def test_the_list_of_laps_holds_from_when_it_was_written_down(tmp_path, state):
+    at = datetime.now(UTC)
+    face = {"lap": "L1", "face": "A", "flatness_low_um": 0.1, "flatness_high_um": 0.2}
+    site = Settings(time_zone="UTC")
+    with Store.open(tmp_path / "cell.db") as store:
+        store.append_face(face | {"serial": "1", "time_utc": at - timedelta(hours=1)}, who="Ann")
+        store.set_lap("L1", state=state, who="QE")
+        store.set_lap("L1", note="on the shelf", who="QE")  # says nothing new of its state
+        assert rest_of(look_at_cell(store, site), "L1").words
+        store.append_face(face | {"serial": "2", "time_utc": at - timedelta(minutes=30)}, who="Ann")  # logged late
+        assert rest_of(look_at_cell(store, site), "L1").words
+        store.append_face(face | {"serial": "3", "time_utc": at + timedelta(minutes=5)}, who="Ann")
+        assert "1 face was lapped on it since" in rest_of(look_at_cell(store, site), "L1").remark
+    report = Board(tmp_path / "cell.db", site).lap("L1")
+    assert report.state != "resting" and any("1 face was lapped on it since" in told for told in report.data_health)
 
 
 def test_a_face_that_is_read_again_is_none_that_the_lap_has_lapped_since(tmp_path):

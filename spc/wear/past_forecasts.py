@@ -252,9 +252,10 @@ def _ages_read(path: WearPath, later: WearPath, *, beyond: bool) -> tuple[Array,
 def _typed_at(low: Array, high: Array, limit: Array) -> Array:
     """From where on what is measured is typed at the limit: the lower edge of a step, where readings have steps."""
     width = high - low
-    step = np.where(np.isfinite(width) & (width > 0), width, 1.0)
-    edge = low + step * np.ceil((limit * (1 - _SAME) - low - width / 2) / step)
-    return np.where(step == width, edge, limit)
+    stepped = np.isfinite(width) & (width > 0)
+    step = np.where(stepped, width, 1.0)
+    edge = low + step * np.ceil((limit * (1 - _SAME) - low - step / 2) / step)
+    return np.where(stepped, edge, limit)
 
 
 def _readings_drawn(drawn: DrawnPaths, names: Sequence[str], rng: np.random.Generator) -> Array:

@@ -18,7 +18,7 @@ from spc.wear.past_forecasts import SHARES, forecasts_held, not_counted
 from spc.wear.path_shape import SHAPES
 from spc.wear.signed_path import signed_path
 from spc.wear.wear_path import wear_path
-from tests.spc.commands.planted_cell import PlantedCell, told
+from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 AGE = np.arange(24.0)
 
@@ -91,8 +91,8 @@ def test_a_face_on_the_running_cycle_makes_nothing_anew(seen, store, tmp_path, f
     assert held(after) == before and len(fits) == 3
     monkeypatch.setattr(module, "_HELD", Remembered(most=64))  # another program: from the folder
     assert held(after).sentence == before.sentence and len(fits) == 3
-    held((replace(after[0], limits=after[0].limits.assign(upper_um=0.55)), after[1]))
-    assert len(fits) == 6  # another limit
+    held((replace(after[0], limits=after[0].limits.assign(upper_um=2.0)), after[1]))
+    assert len(fits) == 6  # another limit, though it cuts no path elsewhere
 
 
 def test_only_the_newest_are_held_each_against_all_others(seen, fits, monkeypatch):
@@ -148,6 +148,13 @@ def test_cycles_that_turn_are_held_with_their_signs(fits):
     half = held_of_past(past, {"": 1.0})[0]
     assert past.turning and half.held == half.counted == 4
     assert all(-0.3 < c.said_low < 0.34 < c.said_high < 0.7 for c in half.cycles if c.said_high < np.inf)
+
+
+def test_cycles_that_turn_to_concave_reach_the_limit_on_that_side():
+    past = past_until(tuple(of_bow(f"c{k}", 0.2, -0.03, k) for k in range(4)), 0.4)
+    half = held_of_past(past, {"": 0.4})[0]
+    assert past.turning and half.held == half.counted == 4
+    assert all(c.reached and c.said_low <= c.came_low <= c.said_high for c in half.cycles)
 
 
 def test_one_that_turns_among_steady_ones_is_foreseen_by_itself(monkeypatch):
@@ -218,3 +225,11 @@ def test_the_command_tells_it_when_asked(store, seen):
     assert asked == plain and past["sentence"] == held(seen).sentence
     assert [(one["share"], one["counted"]) for one in past["shares"]] == [(0.5, 3), (0.75, 3)]
     assert past["shares"][0]["cycles"][0]["read_to"] == 11.0
+    said = run(store, "due", "--lap", "L1", "--against-past").output
+    assert f"\nAgainst past cycles: {past['sentence']}\n  {past['further'][0]}\n" in said
+    assert "Against past cycles" not in run(store, "due", "--lap", "L1").output
+
+
+def test_the_command_asks_for_the_lap(store):
+    refused = run(store, "due", "--against-past")
+    assert refused.exit_code == 2 and "`--against-past` is of one lap: name it with `--lap`" in refused.output

@@ -388,14 +388,3 @@ def test_a_resting_lap_says_nothing_of_a_range_that_is_not_shown(tmp_path):
     assert run(path, *out).exit_code == 0
     resting = told(path, "due", "--lap", "L1")
     assert (resting["state"], resting["confidence"]) == ("resting", "")
-
-
-def test_forecasts_are_held_against_past_cycles_of_one_lap_only(tmp_path):
-    path = PlantedCell(0, cycles=3).store(tmp_path)
-    said = run(path, "due", "--lap", "L1", "--against-past").output
-    assert (
-        "\nAgainst past cycles: From the middle of each of 2 past cycles" in said and "\n  From three quarters" in said
-    )
-    assert "Against past cycles" not in run(path, "due", "--lap", "L1").output
-    refused = run(path, "due", "--against-past")
-    assert refused.exit_code == 2 and "`--against-past` is of one lap: name it with `--lap`" in refused.output

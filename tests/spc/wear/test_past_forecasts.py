@@ -94,6 +94,12 @@ def test_an_age_at_the_limit_too_early_or_too_late(pooled, rise, outcome):
     assert found.reached and found.outcome == outcome
 
 
+def test_draws_that_end_alike_count_as_no_further_out(pooled):
+    """Most draws are at the limit at the very next reading, and so is the cycle: foreseen."""
+    found = hold(pooled, ending(1.9), limits=dict.fromkeys(NONE, 1.31))
+    assert (found.said_low, found.came_low, found.outcome) == (13.0, 13.0, "held")
+
+
 def test_a_cycle_that_ends_on_a_high_reading_is_held_by_its_age(pooled):
     """Ended when a reading came over the limit: high by its own error, at an age that was foreseen."""
     path = cut_path(ending(0.0), 16.0)

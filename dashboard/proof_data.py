@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from spc.board.frozen_limits import DayReplay
     from spc.board.gauge_study import GaugeReport
     from spc.board.kept_studies import KeptStudy
+    from spc.board.past_held import PastHeld
     from spc.board.study import Study
     from spc.board.variation import VariationReport
     from spc.board.wear_report import RelapReport, WearReport
@@ -37,6 +38,7 @@ __all__ = [
     "gauge_heads",
     "gauge_reports",
     "kept_again",
+    "held_against_past",
     "kind_of_chart",
     "kept_list",
     "planned_gauge",
@@ -263,6 +265,16 @@ def wear_and_relaps(now: Snapshot, lap: str) -> "tuple[WearReport, RelapReport, 
         }
     )
     return wear, relap_report(view, cell, lap), readings
+
+
+@st.cache_data(max_entries=32, show_spinner="Foreseeing each past cycle from the others")
+def held_against_past(now: Snapshot, lap: str) -> "PastHeld":
+    """Return whether the ranges said of a lap held in the past cycles of its group."""
+    from spc.board.past_held import past_held
+    from spc.board.room_history import look_at_room
+
+    view, cell = whole_log(now), whole_charts(now)
+    return past_held(view, lap, look_at_room(view, cell))
 
 
 @st.cache_data(max_entries=32, show_spinner="Playing the day again")

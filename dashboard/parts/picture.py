@@ -8,11 +8,12 @@ from functools import partial
 import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from dashboard import cards
 from dashboard.words import spoken
 
-__all__ = ["show_picture", "show_table", "words_first"]
+__all__ = ["after_the_words", "show_picture", "show_table", "words_first"]
 
 _CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "responsive": True}
 
@@ -54,7 +55,15 @@ def show_picture(
     st.html(f"<style>.st-key-room-{key} {{ min-height: {height + _FOLDED_PX}px; }}</style>")
     with st.container(key=f"room-{key}"):  # it holds a place: one that held nothing would not be on the page
         place = st.container(key=f"picture-{key}")
-    draw = partial(_draw, figure, key=key, height=height, sentence=sentence, table=table, title=title)
+    _later(place, partial(_draw, figure, key=key, height=height, sentence=sentence, table=table, title=title))
+
+
+def after_the_words(draw: Callable[[], None]) -> None:
+    """Draw a part of the page here, once all words of the page and the pictures above it are on the screen."""
+    _later(st.container(), draw)
+
+
+def _later(place: DeltaGenerator, draw: Callable[[], None]) -> None:
     if _WAITING in st.session_state:
         st.session_state[_WAITING].append((place, draw))
         return

@@ -1,4 +1,4 @@
-"""Whether the running cycle wears as its past cycles did, and whether its faces come back more often."""
+"""Whether the running cycle wears as its past cycles did, whether its faces come back, and how forecasts held."""
 
 from functools import partial
 
@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import cards, proof_data
 from dashboard.charts.wear import relap_figure, relap_table, wear_figure, wear_table
 from dashboard.parts.page import Page
+from dashboard.parts.past_section import past_section
 from dashboard.parts.picture import show_picture
 from dashboard.words import percent
 from spc.board.frozen_limits import NOT_FROZEN
@@ -43,6 +44,7 @@ def wear_section(page: Page, lap: str) -> None:
         method = f"Method: {relaps.method}; {relaps.chart.chart.method.rstrip('.')}."
         st.html(cards.sentences([method, *_claims(relaps)]))
     st.html(cards.section("Frozen limits") + cards.sentences([], empty=NOT_FROZEN))
+    past_section(page, lap)
 
 
 def _claims(report: WearReport | RelapReport) -> list[str]:

@@ -32,7 +32,15 @@ from spc.wear.signed_path import many_go_through_flat, way_of
 from spc.wear.time_to_limit import TimeToLimit, WearFan, times_of_parts, usual_band
 from spc.wear.wear_path import WearPath, taken
 
-__all__ = ["LapForecast", "PoolCache", "forecast_cycle", "forecast_lap", "forecast_laps", "without_faces_left"]
+__all__ = [
+    "STRAIGHT",
+    "LapForecast",
+    "PoolCache",
+    "forecast_cycle",
+    "forecast_lap",
+    "forecast_laps",
+    "without_faces_left",
+]
 
 _APART = "no past cycle went through flat as this one does"
 _NO_PART = (
@@ -43,7 +51,7 @@ _FEW_FACES = 5  # in a cycle, of which one that was lapped again is not often; o
 _OFTEN_AGAIN = 1.2  # passes a face from which on a cycle is told in passes; our own rule
 _FITS_HELD = 64
 _FORECASTS_KEPT = 400  # those of every lap as it is now, and some that the next faces have outdated
-_STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
+STRAIGHT = tuple(shape for shape in SHAPES if not shape.needs_positive)  # a signed bow goes below zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +88,7 @@ class PoolCache:
         labels = tuple(p.label for p in past)
 
         def compute() -> PooledWear:
-            shapes = _STRAIGHT if signed else SHAPES
+            shapes = STRAIGHT if signed else SHAPES
             return fit_pooled(past, shapes=shapes, rng=np.random.default_rng(_seed(*labels)))
 
         return self._fits.get(name, lambda: kept("pool", name, compute))

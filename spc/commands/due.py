@@ -1,7 +1,7 @@
 """`lapcell due`: the laps in order of need, each with its reason, its range and its next break."""
 
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -13,6 +13,10 @@ from spc.commands.output import print_json, print_table
 from spc.log.name_list import name_list
 from spc.settings import Settings
 
+if TYPE_CHECKING:
+    from spc.board.board import Board
+    from spc.board.past_held import PastHeld
+
 __all__ = ["command", "lap_document"]
 
 _SHORT = {"refused": "cannot say yet", "over": "likely at the limit"}  # of sentences too long for a table
@@ -22,8 +26,13 @@ _LEADS = {"passes": "; passes lead", "minutes": "; minutes lead", "removal rate"
 
 @click.command("due")
 @click.option("--lap", default="", help="Only this lap, with its evidence, likely causes and answers.")
+@click.option(
+    "--against-past",
+    is_flag=True,
+    help="With --lap: hold its forecasts against its own past cycles; seconds when one has just ended.",
+)
 @common_options
-def command(session: Session, *, lap: str) -> int:
+def command(session: Session, *, lap: str, against_past: bool) -> int:
     """Say which laps are due for reconditioning, and why.
 
     Exit code 1 when a lap is held or due, or a room alarm is not answered. With --json one document: as_of, shift,
@@ -43,14 +52,26 @@ def command(session: Session, *, lap: str) -> int:
     newest first; one of the running cycle is among the signals too, and the faces left are then those if it was
     reconditioned at the time in if_reconditioned. age_faces and faces_left count every pass on a face as one; where
     faces are often lapped again the sentences say passes (counted 'pass'), and finished_faces are told besides.
+
+    With --lap and --against-past also against_past: status ('judged', 'counts only', 'refused'), too_narrow, sentence,
+    further, and shares, each with share (of a cycle, from which it is foreseen), level, counted, held, faster, slower,
+    chance (of so few held by the binomial law), width_ages, width_readings and cycles (cycle, share, read_to,
+    own_readings, last_age, reached, said_low, said_high, came_low, came_high, outcome, why): where reached the range
+    and what came are the age at which the readings reached the limit, else the last reading in micrometres; null = open
+    or not counted. Ages are faces from 0, as in the log of the cycle.
     """
+    if against_past and not lap:
+        raise click.UsageError("`--against-past` is of one lap: name it with `--lap`")
     board = session.board()
     if lap:
         report = board.lap(lap)
+        past = _against_past(board, lap) if against_past else None
         if session.as_json:
-            print_json(lap_document(report))
+            print_json(lap_document(report) | ({} if past is None else {"against_past": asdict(past)}))
         else:
             _print_lap(report)
+            if past is not None:
+                click.echo("\n  ".join((f"\nAgainst past cycles: {past.sentence}", *past.further)))
         return NEEDS_A_PERSON if report.state in ("held", "due") else DONE
     shift = board.shift()
     if session.as_json:
@@ -59,6 +80,13 @@ def command(session: Session, *, lap: str) -> int:
         _print_shift(shift, session.settings())
     room = shift.room is not None and not shift.room.answered
     return NEEDS_A_PERSON if room or any(r.state in ("held", "due") for r in shift.laps) else DONE
+
+
+def _against_past(board: "Board", lap: str) -> "PastHeld":
+    from spc.board.past_held import past_held
+
+    view, _, room = board.look()
+    return past_held(view, lap, room)
 
 
 def lap_document(report: LapReport) -> dict[str, Any]:

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.measure.interval import middle_of
+from spc.wear.drawn_paths import draw_paths
 from spc.wear.path_crossing import crossing_ages, share_over
-from spc.wear.path_forecast import FuturePaths, future_paths, of_part, update_own
+from spc.wear.path_forecast import FuturePaths, of_part
 from spc.wear.pooled import PooledWear, enough_words
 from spc.wear.wear_path import WearPath, wear_path
 
@@ -209,15 +210,15 @@ def times_of_parts(
     own = replace(own, limit=min(limits.values()))
     ages, together = _future_ages(pooled.past, own, start, start + ahead, by_readings=by_readings)
     signed = lower_limits is not None
-    drawn = _drawn_paths(pooled, own, ages, signed=signed, draws=draws, parts=tuple(limits), rng=rng)
+    drawn = draw_paths(pooled, own, ages, signed=signed, draws=draws, parts=tuple(limits), rng=rng)
     if drawn is None:
         why = "cannot say: the readings of this cycle do not go with any shape of the past cycles"
         return dict.fromkeys(limits, told("refused", why))
-    of_first, shape, shape_share, own_way = drawn
-    borrowed = _borrowed_words(own, pooled, unit, own_way=own_way)
+    borrowed = _borrowed_words(own, pooled, unit, own_way=drawn.own_way_share)
 
     def of(part: str) -> dict[str, TimeToLimit]:
-        futures = of_first if part == next(iter(limits)) else [of_part(future, part) for future in of_first]
+        first = part == next(iter(limits))
+        futures = drawn.futures if first else tuple(of_part(future, part) for future in drawn.futures)
         over = not by_readings and share_over(futures, limits[part], lower[part]) > 0.5
         fan = _fan(futures, level, sizes=signed)
         out = {}
@@ -233,8 +234,8 @@ def times_of_parts(
                 low if np.isfinite(low) else None,
                 median if np.isfinite(median) else None,
                 high if np.isfinite(high) else None,
-                ahead, start, level, crossing, unit, words, borrowed, own.age.size, len(pooled.past), shape,
-                shape_share, own_way, fan, remaining,
+                ahead, start, level, crossing, unit, words, borrowed, own.age.size, len(pooled.past),
+                drawn.shape, drawn.shape_share, drawn.own_way_share, fan, remaining,
             )  # fmt: skip
         return out
 
@@ -271,42 +272,11 @@ def usual_band(
         new = wear_path("a usual cycle", (), (), covariates=covariates)
         ages, _ = _future_ages((), new, 0.0, horizon, by_readings=False)
         share = -(-draws * cycles // max(len(pooled.past), 1))
-        drawn = _drawn_paths(
+        drawn = draw_paths(
             replace(pooled, shapes=absolute), new, ages, signed=signed, draws=share, parts=(part,), rng=rng
         )  # fmt: skip
-        futures += drawn[0] if drawn is not None else []
+        futures += drawn.futures if drawn is not None else ()
     return _fan(futures, level, sizes=signed) if futures else None
-
-
-def _drawn_paths(
-    pooled: PooledWear,
-    own: WearPath,
-    ages: Array,
-    *,
-    signed: bool,
-    draws: int,
-    parts: Sequence[str],
-    rng: np.random.Generator,
-) -> tuple[list[FuturePaths], str, float, float] | None:
-    """Future paths of the first part; the likeliest shape, its share, and that of own ways; None = no shape fits."""
-    updates = [
-        (update_own(s.scale, s.lines, own, parts=parts, log_scales=s.log_scales, alone=pooled.alone), s)
-        for s in pooled.shapes
-        if s.scale.takes(own) and not (signed and s.scale.shape.needs_positive)
-    ]
-    if not updates:
-        return None
-    log_density = np.array([0.0 if pooled.alone else u.log_density for u, _ in updates])
-    share = np.array([s.share for _, s in updates]) * np.exp(log_density - log_density.max())
-    share = share / share.sum()
-    futures = [
-        future_paths(u, ages, draws=int(np.ceil(draws * part_of)), part=parts[0], rng=rng)
-        for (u, _), part_of in zip(updates, share, strict=True)
-        if part_of >= 0.005
-    ]
-    own_way = float(sum(part_of for (_, s), part_of in zip(updates, share, strict=True) if s.own_way))
-    best = int(share.argmax())
-    return futures, updates[best][1].name, float(share[best]), own_way
 
 
 def _reads_over(own: WearPath, limit: float, lower_limit: float | None) -> bool:

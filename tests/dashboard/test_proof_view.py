@@ -304,3 +304,5 @@ def test_kinds_of_chart_open_with_their_claims(kind, limited):
 def test_the_wear_section_says_why_its_charts_are_not_frozen(limited):
     shown = text(run(lap="CI-1", section="Wear"))
     assert "Frozen limits" in shown and "The wear and re-lap charts have nothing to freeze" in shown
+    assert "Forecasts held against past cycles" in shown
+    assert "No forecast of CI-1 can be held against past cycles: no past cycle of its group has ended." in shown

@@ -68,6 +68,9 @@ def true_line(scene, rng):
     if scene.shape == "exponential":
         pace = 0.05 * np.exp(0.15 * rng.standard_normal())
         return lambda t: level + 0.25 * np.exp(pace * t)
+    if scene.shape == "knee":
+        knee = rng.uniform(8, 28)
+        return lambda t: level + 0.25 * np.maximum(t - knee, 0.0)
     if scene.signed:
         slope = 0.08 + 0.02 * rng.standard_normal()
         return lambda t: level - 1.7 + slope * t

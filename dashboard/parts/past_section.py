@@ -1,0 +1,61 @@
+"""Forecasts held against past cycles: how often what came after lay within the range that would have been said."""
+
+import math
+from functools import partial
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import cards, proof_data
+from dashboard.parts.page import Page
+from dashboard.parts.picture import after_the_words, show_table
+from dashboard.units import DisplayUnit
+from dashboard.words import number, number_of, percent
+from spc.wear.past_forecasts import HeldForecast, HeldForecasts
+
+__all__ = ["held_table", "past_section"]
+
+_CAME = {"held": "within", "faster": "wore faster", "slower": "wore slower"}
+
+
+def past_section(page: Page, lap: str) -> None:
+    """Say whether the ranges held; when a cycle has just ended that takes seconds, so it comes after all else."""
+    st.html(cards.section("Forecasts held against past cycles"))
+    after_the_words(partial(_draw, page, lap))
+
+
+def held_table(shares: tuple[HeldForecasts, ...], unit: DisplayUnit) -> pd.DataFrame:
+    """Return every past cycle foreseen, the newest first, from each share of it."""
+    rows = [(one, cycle) for one in shares for cycle in one.cycles[::-1]]
+    return pd.DataFrame(
+        {
+            "lap and cycle": [cycle.cycle for _, cycle in rows],
+            "foreseen from": [percent(one.share) for one, _ in rows],
+            "faces it ran": [round(cycle.last_age) + 1 for _, cycle in rows],
+            "read up to face": [round(cycle.read_to) + 1 for _, cycle in rows],
+            "range said": [_range(cycle, cycle.said_low, cycle.said_high, unit) for _, cycle in rows],
+            "what came": [_range(cycle, cycle.came_low, cycle.came_high, unit) for _, cycle in rows],
+            "held": [_CAME.get(cycle.outcome, f"not counted: {cycle.why}") for _, cycle in rows],
+        }
+    )
+
+
+def _draw(page: Page, lap: str) -> None:
+    found = proof_data.held_against_past(page.now, lap)
+    st.html(cards.sentences([found.sentence, *found.further]))
+    if found.shares:
+        with st.expander("These past cycles in words and numbers"):
+            show_table(held_table(found.shares, page.unit), key="held-table")
+
+
+def _range(cycle: HeldForecast, low: float, high: float, unit: DisplayUnit) -> str:
+    """Say a range of faces at the limit or of readings; what is open ends at the limit, or is not seen so far ahead."""
+    if not cycle.outcome:
+        return ""
+    if cycle.reached:
+        ends = dict.fromkeys(number_of(round(end) + 1) if math.isfinite(end) else "later" for end in (low, high))
+        return f"limit at face {' to '.join(ends)}".replace("at face later", "later")
+    ends = dict.fromkeys(number(unit.from_um(end)) for end in (low, high) if math.isfinite(end))
+    read = [unit.named(" to ".join(ends))] if ends else []
+    below, above = (["the limit"] if math.isinf(end) else [] for end in (min(low, 0.0), max(high, 0.0)))
+    return " to ".join([*below, *read, *above])

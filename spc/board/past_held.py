@@ -1,0 +1,225 @@
+"""Whether the ranges that a lap is given held in its shop: each past cycle of its group foreseen from the others."""
+
+import zlib
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.kept import digest_of_values, kept
+from spc.board.lap_forecast import STRAIGHT
+from spc.board.lap_lead import lead_of
+from spc.board.lap_paths import LEAST_FACES, CyclePaths, PastPaths, past_paths, running_cycle, way_of_reading
+from spc.board.lap_state import plural
+from spc.board.missing import first_doubts
+from spc.board.remembered import Remembered
+from spc.board.room_history import RoomHistory
+from spc.chart.price import in_points
+from spc.wear.backtest import cut_path
+from spc.wear.past_forecasts import (
+    LEAST_JUDGED,
+    SHARES,
+    HeldForecast,
+    HeldForecasts,
+    forecast_held,
+    forecasts_held,
+    not_counted,
+)
+from spc.wear.path_shape import SHAPES
+from spc.wear.path_slips import without_slips
+from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
+from spc.wear.pooled_apart import fit_apart, with_own_way
+from spc.wear.wear_path import WearPath, wear_path
+
+__all__ = ["MOST_HELD_OUT", "PastHeld", "held_of_past", "past_held"]
+
+MOST_HELD_OUT = 12  # newest past cycles that are held, each against all others: each costs a pool; our own rule
+_FROM = {0.5: "the middle", 0.75: "three quarters"}  # of a cycle, in words
+_NO_SIGN = "readings that do not say convex or concave, where others went through flat"
+_APART = "no other past cycle went through flat as this one did"
+
+
+@dataclass(frozen=True, slots=True)
+class PastHeld:
+    """Past cycles of a lap's group held against what would have been said of them."""
+
+    lap: str
+    status: str  # 'judged', 'counts only' or 'refused'
+    too_narrow: bool  # from the middle or from three quarters fewer held than chance allows
+    shares: tuple[HeldForecasts, ...]  # () = refused
+    sentence: str
+    further: tuple[str, ...]  # more sentences, what is held against what among them
+
+
+def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
+    """Hold the forecasts of a lap's group against its own past cycles.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+        Known to the view.
+    room : RoomHistory
+        From `look_at_room`.
+
+    Returns
+    -------
+    PastHeld
+        Refused where no faces left are told of this lap for any cycle: no limit, flatness that hides the wear, no past
+        cycle.
+
+    Notes
+    -----
+    The cycles, and the limits they are cut at, are those the faces left of this lap are foreseen from: made again when
+    a cycle ends or a limit changes, not with the faces of the running one.
+    """
+    now = running_cycle(view, lap, room.of(lap))
+    if not np.isfinite(now.widest_um):
+        return _refused(lap, "no limit is set for the part numbers it laps, so that no faces left are said of it")
+    if lead_of(view, lap).hides:
+        return _refused(lap, "flatness is logged only when a face is good, so that no faces left are said of it")
+    past = past_paths(view, lap, now.grit, now.widest_um, until=first_doubts(view, lap, room))
+    if not past.sizes:
+        return _refused(lap, "no past cycle of its group has ended")
+    parts = sorted({"", *(part for path in (*past.sizes, *past.signed) for part in path.parts)})
+    each_um = upper_limit_um(pd.Series(parts), view.limits)
+    limits = dict(zip(parts, np.fmin(each_um, now.widest_um).tolist(), strict=True))  # the paths are cut at the widest
+    about = digest_of_values(
+        past.name, past.signed_name, past.ways, past.usual_age, *(value for limit in limits.items() for value in limit)
+    )
+    shares = _HELD.get(about, lambda: kept("held", about, lambda: held_of_past(past, limits)))
+    return _told(lap, shares)
+
+
+def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldForecasts, ...]:
+    """Foresee the newest past cycles of a group from each of `SHARES`, the others pooled as for a running cycle.
+
+    Parameters
+    ----------
+    past : PastPaths
+    limits : mapping of str to float
+        Limit of each part number of the paths, '' among them, micrometres.
+
+    Returns
+    -------
+    tuple of HeldForecasts
+        One of each share.
+
+    Notes
+    -----
+    Seeds follow from the cycles' names. That its form is said to be turning, which is asked of a running cycle's faces,
+    is not asked of a past one: its signed readings alone say whether it is foreseen with signs.
+    """
+    clean = replace(past, sizes=without_slips(past.sizes)[0], signed=without_slips(past.signed)[0])
+    rows: list[list[HeldForecast]] = [[] for _ in SHARES]
+    for path in clean.sizes[-MOST_HELD_OUT:]:
+        for share, held in zip(SHARES, _held_cycle(path, clean, limits), strict=True):
+            rows[SHARES.index(share)].append(held)
+    return tuple(forecasts_held(row, share=share) for share, row in zip(SHARES, rows, strict=True))
+
+
+_HELD: Remembered[str, tuple[HeldForecasts, ...]] = Remembered(most=64)
+
+
+def _held_cycle(path: WearPath, past: PastPaths, limits: Mapping[str, float]) -> list[HeldForecast]:
+    """Hold one cycle from each share of it."""
+    signed = next((own for own in past.signed if own.label == path.label), wear_path(path.label, (), ()))
+    others = _without(past, path.label)
+    fits: dict[bool, PooledWear] = {}
+    found = []
+    for share in SHARES:
+        age = share * float(path.age[-1])
+        own = CyclePaths(cut_path(path, age), cut_path(signed, age))
+        how = way_of_reading(own, others, turning=False)
+        whole, first, rest = (signed, own.signed, others.signed) if how.signed else (path, own.sizes, others.sizes)
+        why = _NO_SIGN if how.refused else _too_short(whole, first)
+        if why:
+            found.append(not_counted(path, own.sizes, share=share, why=why))
+            continue
+        rng = np.random.default_rng(zlib.crc32(f"{path.label}\x1f{share}".encode()))
+        if how.signed not in fits:
+            shapes = STRAIGHT if how.signed else SHAPES
+            fits[how.signed] = fit_pooled(rest, shapes=shapes, rng=np.random.default_rng(zlib.crc32(b"others")))
+        fit = fits[how.signed]
+        if how.apart:
+            pooled = fit_apart(fit, first, lacking=_APART, rng=rng)
+        else:
+            pooled = fit_alone(first, rng=rng) if fit.refused else with_own_way(fit, first, rng=rng)
+        found.append(forecast_held(pooled, whole, first, share=share, limits=limits, signed=how.signed, rng=rng))
+    return found
+
+
+def _too_short(whole: WearPath, first: WearPath) -> str:
+    if first.age.size < LEAST_FACES:
+        return f"fewer than {LEAST_FACES} readings by then"
+    return "" if whole.age.size > first.age.size else "no reading after that"
+
+
+def _without(past: PastPaths, label: str) -> PastPaths:
+    """Leave one cycle out of the past."""
+    sizes = tuple(path for path in past.sizes if path.label != label)
+    signed = [(path, way) for path, way in zip(past.signed, past.ways, strict=True) if path.label != label]
+    return replace(
+        past,
+        sizes=sizes,
+        signed=tuple(path for path, _ in signed),
+        ways=tuple(way for _, way in signed),
+        usual_age=float(np.median([path.age[-1] for path in sizes])) if sizes else 0.0,
+    )
+
+
+def _refused(lap: str, why: str) -> PastHeld:
+    return PastHeld(lap, "refused", False, (), f"No forecast of {lap} can be held against past cycles: {why}.", ())
+
+
+def _told(lap: str, shares: tuple[HeldForecasts, ...]) -> PastHeld:
+    """Put what held into sentences: the share that held worst first, where one is too narrow."""
+    narrow = any(one.too_narrow for one in shares)
+    first, *rest = sorted(shares, key=lambda one: one.chance_of_any) if narrow else shares
+    judged = any(one.judged for one in shares)
+    if not any(one.counted for one in shares):
+        return replace(_refused(lap, "no past cycle is long enough"), further=_left_out(shares))
+    sentence = _count_words(first)
+    if narrow:
+        sentence += (
+            f" By chance so few hold in 1 of {in_points(1 / first.chance_of_any)} shops whose ranges are right: take "
+            "the faces left as less sure than they say."
+        )
+    elif not judged:
+        sentence += f" That is too few to judge the ranges by: {LEAST_JUDGED} past cycles are needed."
+    further = (
+        *(_count_words(one) for one in rest if one.counted),
+        "Each is foreseen from the readings up to there and from the other past cycles. What came after is the age at "
+        "which its readings reached the limit, or its last reading where they did not.",
+        *_left_out(shares),
+    )
+    return PastHeld(lap, "judged" if judged else "counts only", narrow, shares, sentence, further)
+
+
+def _count_words(one: HeldForecasts) -> str:
+    """Say how many held from one share; where some did not, which way they went."""
+    whole = f"each of {one.counted} past cycles" if one.counted > 1 else "the only past cycle counted"
+    few = "only " if one.too_narrow else "all " if one.held == one.counted else ""
+    count = f" in {few}{one.held or 'none'}" if one.counted > 1 else ""
+    lay = "lay" if one.held or one.counted > 1 else "did not lie"
+    ways = [f"{n} wore {word}" for n, word in ((one.faster, "faster"), (one.slower, "slower")) if n]
+    beyond = f": {' and '.join(ways)} than foreseen" if ways else ""
+    return (
+        f"From {_FROM[one.share]} of {whole}, what came after {lay} within the range said for it{count} "
+        f"({one.level:.0%} asked){beyond}."
+    )
+
+
+def _left_out(shares: tuple[HeldForecasts, ...]) -> tuple[str, ...]:
+    """Count the cycles of each share that are not counted, by what they have."""
+    told = []
+    for one in shares:
+        why = Counter(cycle.why for cycle in one.cycles if not cycle.outcome)
+        if why:
+            each = next(iter(why)) if len(why) == 1 else ", ".join(f"{n} with {words}" for words, n in why.items())
+            are = "is" if why.total() == 1 else "are"
+            told.append(f"From {_FROM[one.share]}, {plural(why.total(), 'past cycle')} {are} not counted: {each}.")
+    return tuple(told)

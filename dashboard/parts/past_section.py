@@ -44,7 +44,7 @@ def _draw(page: Page, lap: str) -> None:
     found = proof_data.held_against_past(page.now, lap)
     st.html(cards.sentences([found.sentence, *found.further]))
     if found.shares:
-        with st.expander("These past cycles in words and numbers"):
+        with st.expander("These past cycles one by one"):
             show_table(held_table(found.shares, page.unit), key="held-table")
 
 

@@ -17,6 +17,7 @@ from spc.board.lap_memo import LapMemo, memo_of
 from spc.board.recent_rows import recent_events, recent_rows
 from spc.board.to_come import FacesToCome, faces_to_come
 from spc.settings import Settings
+from spc.store.frames import LAPS, frame
 from spc.store.redelivery import AHEAD_US
 from spc.store.registers import Baseline
 from spc.store.store import Store
@@ -285,7 +286,8 @@ def _described(laps: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Let the site's settings say what the register of laps leaves open, and add laps known there alone."""
     known = {lap.name: lap for lap in settings.laps}
     new = [name for name in known if name not in set(laps["lap"])]
-    rows = pd.concat([laps, pd.DataFrame({"lap": new})], ignore_index=True).fillna("") if new else laps
+    blank = ["" if kind == "str" else 0 for kind in list(LAPS.values())[1:]]
+    rows = pd.concat([laps, frame(LAPS, [[name, *blank] for name in new])], ignore_index=True) if new else laps
     for what in ("material", "kind", "size_text", "home_grit", "note"):
         said = rows["lap"].map(lambda name, what=what: getattr(known[name], what) if name in known else "")
         rows = rows.assign(**{what: rows[what].where(rows[what] != "", said)})

@@ -30,12 +30,12 @@ def held_table(shares: tuple[HeldForecasts, ...], unit: DisplayUnit) -> pd.DataF
     return pd.DataFrame(
         {
             "lap and cycle": [cycle.cycle for _, cycle in rows],
+            "held": [_CAME.get(cycle.outcome, f"not counted: {cycle.why}") for _, cycle in rows],
             "foreseen from": [percent(one.share) for one, _ in rows],
             "faces it ran": [round(cycle.last_age) + 1 for _, cycle in rows],
             "read up to face": [round(cycle.read_to) + 1 for _, cycle in rows],
             "range said": [_range(cycle, cycle.said_low, cycle.said_high, unit) for _, cycle in rows],
             "what came": [_range(cycle, cycle.came_low, cycle.came_high, unit) for _, cycle in rows],
-            "held": [_CAME.get(cycle.outcome, f"not counted: {cycle.why}") for _, cycle in rows],
         }
     )
 

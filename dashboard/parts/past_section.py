@@ -24,18 +24,18 @@ def past_section(page: Page, lap: str) -> None:
     after_the_words(partial(_draw, page, lap))
 
 
-def held_table(shares: tuple[HeldForecasts, ...], unit: DisplayUnit) -> pd.DataFrame:
-    """Return every past cycle foreseen, the newest first, from each share of it."""
+def held_table(shares: tuple[HeldForecasts, ...], unit: DisplayUnit, *, counted: str = "face") -> pd.DataFrame:
+    """Return every past cycle foreseen, the newest first, from each share of it; ages in faces or passes `counted`."""
     rows = [(one, cycle) for one in shares for cycle in one.cycles[::-1]]
     return pd.DataFrame(
         {
             "lap and cycle": [cycle.cycle for _, cycle in rows],
             "held": [_CAME.get(cycle.outcome, f"not counted: {cycle.why}") for _, cycle in rows],
             "foreseen from": [percent(one.share) for one, _ in rows],
-            "faces it ran": [round(cycle.last_age) + 1 for _, cycle in rows],
-            "read up to face": [round(cycle.read_to) + 1 for _, cycle in rows],
-            "range said": [_range(cycle, cycle.said_low, cycle.said_high, unit) for _, cycle in rows],
-            "what came": [_range(cycle, cycle.came_low, cycle.came_high, unit) for _, cycle in rows],
+            f"taken up to {counted}": [round(cycle.last_age) + 1 for _, cycle in rows],
+            f"read up to {counted}": [round(cycle.read_to) + 1 for _, cycle in rows],
+            "range said": [_range(cycle, cycle.said_low, cycle.said_high, unit, counted) for _, cycle in rows],
+            "what came": [_came(cycle, unit, counted) for _, cycle in rows],
         }
     )
 
@@ -45,16 +45,24 @@ def _draw(page: Page, lap: str) -> None:
     st.html(cards.sentences([found.sentence, *found.further]))
     if found.shares:
         with st.expander("These past cycles one by one"):
-            show_table(held_table(found.shares, page.unit), key="held-table")
+            show_table(held_table(found.shares, page.unit, counted=found.counted), key="held-table")
 
 
-def _range(cycle: HeldForecast, low: float, high: float, unit: DisplayUnit) -> str:
-    """Say a range of faces at the limit or of readings; what is open ends at the limit, or is not seen so far ahead."""
+def _came(cycle: HeldForecast, unit: DisplayUnit, counted: str) -> str:
+    """Say what came; a reading that is open says only from where."""
+    ends = [end for end in (cycle.came_low, cycle.came_high) if math.isfinite(end)]
+    if cycle.outcome and not cycle.reached and len(ends) == 1:
+        return f"{unit.named(number(unit.from_um(ends[0])))} or {'more' if ends[0] > 0 else 'further'}"
+    return _range(cycle, cycle.came_low, cycle.came_high, unit, counted)
+
+
+def _range(cycle: HeldForecast, low: float, high: float, unit: DisplayUnit, counted: str) -> str:
+    """Say a range of ages at the limit or of readings; what is open ends at the limit, or is not seen so far ahead."""
     if not cycle.outcome:
         return ""
     if cycle.reached:
         ends = dict.fromkeys(number_of(round(end) + 1) if math.isfinite(end) else "later" for end in (low, high))
-        return f"limit at face {' to '.join(ends)}".replace("at face later", "later")
+        return f"limit at {counted} {' to '.join(ends)}".replace(f"at {counted} later", "later")
     ends = dict.fromkeys(number(unit.from_um(end)) for end in (low, high) if math.isfinite(end))
     read = [unit.named(" to ".join(ends))] if ends else []
     below, above = (["the limit"] if math.isinf(end) else [] for end in (min(low, 0.0), max(high, 0.0)))

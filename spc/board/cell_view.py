@@ -142,6 +142,11 @@ def site_now(settings: Settings) -> datetime:
     return datetime.now(zone).replace(tzinfo=None)
 
 
+def moment_on_log(at_us: int, settings: Settings) -> int:
+    """Give a real moment as `sort_us`: of a site without a zone the log is in the wall time of this machine."""
+    return at_us if settings.time_zone else _since_us(datetime.fromtimestamp(at_us / 1e6), settings)
+
+
 def counted_until_us(settings: Settings) -> int:
     """Moment, as `sort_us`, from which rows do not count yet: later than the clock set, or plainly later than now."""
     return _since_us(site_now(settings), settings) + (1 if settings.clock is not None else AHEAD_US)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from spc.board.bow_signals import running_bow
 from spc.board.cell_view import CellView
@@ -39,6 +40,7 @@ __all__ = [
     "forecast_cycle",
     "forecast_lap",
     "forecast_laps",
+    "told_in",
     "without_faces_left",
 ]
 
@@ -207,6 +209,12 @@ def forecast_cycle(
     return cache.forecast(lap, asked, compute)
 
 
+def told_in(rows: pd.DataFrame) -> str:
+    """Say what the age of a cycle is told in, by its finished faces: 'pass' where they are often lapped again."""
+    passes = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
+    return "pass" if passes > _OFTEN_AGAIN * max(len(rows), _FEW_FACES) else "face"
+
+
 def without_faces_left(forecast: LapForecast, why: str) -> LapForecast:
     """Take the faces left out of a forecast whose readings cannot tell them, and say why."""
     nothing: dict[str, Any] = {
@@ -237,7 +245,7 @@ def _forecast(
         pooled = with_own_way(fit, own, rng=rng)
     limits = {limit.part: limit.limit_um for limit in running.limits}
     lower = {part: -limit_um for part, limit_um in limits.items()} if how.signed else None
-    counted = "pass" if now > _OFTEN_AGAIN * max(len(rows), _FEW_FACES) else "face"
+    counted = told_in(rows)
     unit = "passes" if counted == "pass" else "faces"
     told = times_of_parts(pooled, own, limits=limits, lower_limits=lower, now=now, unit=unit, rng=rng)
     first, *others = sorted(running.limits, key=lambda limit: _when(told[limit.part]["path"]))

@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from spc.board.cell_view import CellView
+from spc.board.cell_view import CellView, moment_on_log
 from spc.board.lap_forecast import LapForecast, without_faces_left
 from spc.board.lap_state import plural
 from spc.wear.event_order import order_events
@@ -37,7 +37,8 @@ def rest_of(view: CellView, lap: str) -> Rest:
     out, since, why = view.memo.once(lap, "out", (events, faces), partial(_out_since, events, faces))
     row = view.lap_row(lap)
     registered = str(row["state"])
-    if registered in _OUT_OF_USE and (came := _came_back(events, faces, int(row["state_us"]))):
+    written_us = moment_on_log(int(row["state_us"]), view.settings)
+    if registered in _OUT_OF_USE and not out and (came := _came_back(events, faces, written_us)):
         remark = (
             f"{lap} is {_OUT_OF_USE[registered]} in the list of laps, but {came} since: it counts as in use. Say so "
             f'there (`lapcell laps set {lap} --state "in use"`), or find out who laps on it.'

@@ -10,7 +10,7 @@ import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
-from spc.board.lap_forecast import STRAIGHT
+from spc.board.lap_forecast import STRAIGHT, told_in
 from spc.board.lap_lead import lead_of
 from spc.board.lap_paths import LEAST_FACES, CyclePaths, PastPaths, past_paths, running_cycle, way_of_reading
 from spc.board.lap_state import plural
@@ -36,6 +36,7 @@ from spc.wear.wear_path import WearPath, wear_path
 
 __all__ = ["MOST_HELD_OUT", "PastHeld", "held_of_past", "past_held"]
 
+_RAREST, _RARER = 0.001, "fewer than 1 of 1,000"  # cycles borrow from one another: no finer chance is told
 MOST_HELD_OUT = 12  # newest past cycles that are held, each against all others: each costs a pool; our own rule
 _FROM = {0.5: "the middle", 0.75: "three quarters"}  # of a cycle, in words
 _NO_SIGN = "readings that do not say convex or concave, where others went through flat"
@@ -52,6 +53,7 @@ class PastHeld:
     shares: tuple[HeldForecasts, ...]  # () = refused
     sentence: str
     further: tuple[str, ...]  # more sentences, what is held against what among them
+    counted: str = "face"  # what its age is told in: 'face' or 'pass'
 
 
 def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
@@ -91,7 +93,7 @@ def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
         past.name, past.signed_name, past.ways, past.usual_age, *(value for limit in limits.items() for value in limit)
     )
     shares = _HELD.get(about, lambda: kept("held", about, lambda: held_of_past(past, limits)))
-    return _told(lap, shares)
+    return replace(_told(lap, shares), counted=told_in(now.rows))
 
 
 def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldForecasts, ...]:
@@ -135,9 +137,9 @@ def _held_cycle(path: WearPath, past: PastPaths, limits: Mapping[str, float]) ->
         own = CyclePaths(cut_path(path, age), cut_path(signed, age))
         how = way_of_reading(own, others, turning=False)
         whole, first, rest = (signed, own.signed, others.signed) if how.signed else (path, own.sizes, others.sizes)
-        why = _NO_SIGN if how.refused else _too_short(whole, first)
+        why = _NO_SIGN if how.refused else _too_short(whole, first, "signed reading" if how.signed else "reading")
         if why:
-            found.append(not_counted(path, own.sizes, share=share, why=why))
+            found.append(not_counted(whole, first, share=share, why=why))
             continue
         rng = np.random.default_rng(zlib.crc32(f"{path.label}\x1f{share}".encode()))
         if how.signed not in fits:
@@ -152,10 +154,10 @@ def _held_cycle(path: WearPath, past: PastPaths, limits: Mapping[str, float]) ->
     return found
 
 
-def _too_short(whole: WearPath, first: WearPath) -> str:
+def _too_short(whole: WearPath, first: WearPath, reading: str) -> str:
     if first.age.size < LEAST_FACES:
-        return f"fewer than {LEAST_FACES} readings by then"
-    return "" if whole.age.size > first.age.size else "no reading after that"
+        return f"fewer than {LEAST_FACES} {reading}s by then"
+    return "" if whole.age.size > first.age.size else f"no {reading} after that"
 
 
 def _without(past: PastPaths, label: str) -> PastPaths:
@@ -177,23 +179,26 @@ def _refused(lap: str, why: str) -> PastHeld:
 
 def _told(lap: str, shares: tuple[HeldForecasts, ...]) -> PastHeld:
     """Put what held into sentences: the share that held worst first, where one is too narrow."""
-    narrow = any(one.too_narrow for one in shares)
-    first, *rest = sorted(shares, key=lambda one: one.chance_of_any) if narrow else shares
-    judged = any(one.judged for one in shares)
-    if not any(one.counted for one in shares):
-        return replace(_refused(lap, "no past cycle is long enough"), further=_left_out(shares))
+    told = [one for one in shares if one.counted]
+    if not told:
+        return replace(_refused(lap, "none can be counted"), further=_left_out(shares))
+    narrow, judged = any(one.too_narrow for one in told), any(one.judged for one in told)
+    told.sort(key=lambda one: (not one.too_narrow, one.chance_of_any) if narrow else (not one.judged, one.share))
+    first, *rest = told
     sentence = _count_words(first)
     if narrow:
+        rarely = f"1 of {in_points(1 / first.chance_of_any)}" if first.chance_of_any >= _RAREST else _RARER
         sentence += (
-            f" By chance so few hold in 1 of {in_points(1 / first.chance_of_any)} shops whose ranges are right: take "
-            "the faces left as less sure than they say."
+            f" Where ranges are right, so few hold by chance in {rarely} such counts: take the faces left as less sure "
+            "than they say."
         )
     elif not judged:
         sentence += f" That is too few to judge the ranges by: {LEAST_JUDGED} past cycles are needed."
     further = (
-        *(_count_words(one) for one in rest if one.counted),
-        "Each is foreseen from the readings up to there and from the other past cycles. What came after is the age at "
-        "which its readings reached the limit, or its last reading where they did not.",
+        *(_count_words(one) for one in rest),
+        "Each cycle is taken up to where its readings stay at the limit, or to its last reading, and foreseen from its "
+        "readings up to there and from the other past cycles. What came after is the age at which its readings reached "
+        "the limit, or its last reading where they did not.",
         *_left_out(shares),
     )
     return PastHeld(lap, "judged" if judged else "counts only", narrow, shares, sentence, further)
@@ -202,7 +207,7 @@ def _told(lap: str, shares: tuple[HeldForecasts, ...]) -> PastHeld:
 def _count_words(one: HeldForecasts) -> str:
     """Say how many held from one share; where some did not, which way they went."""
     whole = f"each of {one.counted} past cycles" if one.counted > 1 else "the only past cycle counted"
-    few = "only " if one.too_narrow else "all " if one.held == one.counted else ""
+    few = "only " if one.too_narrow and one.held else "all " if one.held == one.counted else ""
     count = f" in {few}{one.held or 'none'}" if one.counted > 1 else ""
     lay = "lay" if one.held or one.counted > 1 else "did not lie"
     ways = [f"{n} wore {word}" for n, word in ((one.faster, "faster"), (one.slower, "slower")) if n]

@@ -54,11 +54,12 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     faces are often lapped again the sentences say passes (counted 'pass'), and finished_faces are told besides.
 
     With --lap and --against-past also against_past: status ('judged', 'counts only', 'refused'), too_narrow, sentence,
-    further, and shares, each with share (of a cycle, from which it is foreseen), level, counted, held, faster, slower,
-    chance (of so few held by the binomial law), width_ages, width_readings and cycles (cycle, share, read_to,
-    own_readings, last_age, reached, said_low, said_high, came_low, came_high, outcome, why): where reached the range
-    and what came are the age at which the readings reached the limit, else the last reading in micrometres; null = open
-    or not counted. Ages are faces from 0, as in the log of the cycle.
+    further, counted (what ages are told in, 'face' or 'pass'), and shares, each with share (of a cycle as far as it is
+    taken, from which it is foreseen), level, counted, held, faster, slower, chance (of so few held by the binomial
+    law), width_ages, width_readings and cycles (cycle, share, read_to, own_readings, last_age, reached, said_low,
+    said_high, came_low, came_high, outcome, why): where reached the range and what came are the age at which the
+    readings reached the limit, else the last reading in micrometres; null = open or not counted. Ages count from 0, as
+    in the log of the cycle.
     """
     if against_past and not lap:
         raise click.UsageError("`--against-past` is of one lap: name it with `--lap`")

@@ -26,8 +26,8 @@ HELP = """List laps; describe one, approve another way of writing it, retire it,
 
 \b
 JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note,
-  state_us}], "aliases": {as typed: lap}}, state_us when that state was written down, microseconds since 1970,
-  0 = never; of retire: the lap; of set: the lap with {"settled", "still_waiting", "reasons"};
+  state_us}], "aliases": {as typed: lap}}, state_us when all this was last written down, microseconds since
+  1970, 0 = never; of retire: the lap; of set: the lap with {"settled", "still_waiting", "reasons"};
   of alias: {"typed", "lap", "settled", "still_waiting",
   "reasons"}; of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
 """

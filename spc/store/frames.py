@@ -94,7 +94,7 @@ EVENTS: dict[str, str] = {
 
 LAPS: dict[str, str] = {
     name: "str" for name in ("lap", "material", "kind", "size_text", "home_grit", "group", "state", "note")
-} | {"state_us": "int64"}  # when the state was written down
+} | {"state_us": "int64"}  # when the newest revision was written down
 
 LIMITS: dict[str, str] = {
     "part": "str",

@@ -93,14 +93,13 @@ class Registers:
         -------
         pandas.DataFrame
             lap, material, kind, size_text, home_grit, group, state ('', 'in use', 'stand-by', 'retired'), note,
-            state_us (when that state was written down, microseconds since 1970, 0 = never); sorted by lap. `group` is
-            material and home grit where nobody said otherwise.
+            state_us (when all this was last written down, microseconds since 1970, 0 = never); sorted by lap. `group`
+            is material and home grit where nobody said otherwise.
         """
         rows = self._connection.execute(
             "SELECT n.lap, coalesce(r.material, ''), coalesce(r.kind, ''), coalesce(r.size_text, ''), "
             "coalesce(r.home_grit, ''), coalesce(r.lap_group, ''), coalesce(r.state, ''), coalesce(r.note, ''), "
-            "coalesce((SELECT min(s.at_us) FROM lap_revision s WHERE s.lap = n.lap AND s.revision > coalesce("
-            "(SELECT max(o.revision) FROM lap_revision o WHERE o.lap = n.lap AND o.state <> r.state), -1)), 0) FROM "
+            "coalesce(r.at_us, 0) FROM "
             "(SELECT lap FROM lap_name UNION SELECT lap FROM event UNION SELECT lap FROM lap_revision) n LEFT JOIN "
             "lap_revision r ON r.revision = (SELECT max(revision) FROM lap_revision WHERE lap = n.lap) "
             "WHERE n.lap <> '' ORDER BY n.lap"
@@ -134,7 +133,11 @@ class Registers:
         home_grit: str | None = None, group: str | None = None, state: str | None = None, note: str | None = None,
         who: str = "", why: str = "",
     ) -> None:  # fmt: skip
-        """Add a revision of one lap; None keeps what was said before. `state`: 'in use', 'stand-by' or 'retired'."""
+        """
+        Add a revision of one lap where it says anything new, or says its state again.
+
+        None keeps what was said before. `state`: 'in use', 'stand-by' or 'retired'; said again it holds from now on.
+        """
         if not lap.strip():
             raise StoreError("`lap` must be a name that is not empty; name the lap")
         if state is not None and state not in LAP_STATES:
@@ -150,7 +153,7 @@ class Registers:
             ).fetchone()
             old = dict(zip(given, before or [""] * len(given), strict=True))
             new = {name: old[name] if value is None else value.strip() for name, value in given.items()}
-            if before is None or new != old:
+            if before is None or new != old or state:
                 self._insert("lap_revision", lap=lap, **new, who=who, why=why, at_us=now_us())
 
     def limits(self, *, all_revisions: bool = False) -> pd.DataFrame:

@@ -118,7 +118,7 @@ def forecast_held(
     limits : mapping of str to float
         Limit of each part number of the path ('' where it names none), in the readings' unit; inf = none.
     signed : bool, default False
-        Whether the path is of the signed bow: then wear goes the way the draws go, and the limit lies on that side.
+        Whether the path is of the signed bow: the limit lies on both sides, and below it wear goes the way it began.
     level : float, default 0.9
         Of the central range, above 0 and below 1.
     draws : int, default 1500
@@ -139,9 +139,10 @@ def forecast_held(
     Outcomes are in one order: at the limit, the sooner the more worn; then not at it, the higher the reading the more
     worn. Each draw has readings at the very ages and of the part numbers that were read, and is judged as they were: on
     the steps of each reading, where it has them. An outcome is beyond the range where (1 - level) / 2 of the draws or
-    fewer are as far out: exact, for whatever rule a cycle was ended by that waits for a reading at its limit, and
-    forgiving where the steps are coarse. One that ends on a foreman's look at readings still below it is ended by what
-    they say, which this does not take in.
+    fewer are as far out: exact for an age that is fixed beforehand, for whatever rule a cycle was ended by that waits
+    for a reading at its limit, and forgiving where the steps are coarse. A share of a cycle is no such age, for it
+    hangs on how long the cycle ran: what that does is in the simulation. A cycle that ends on a foreman's look at
+    readings still below the limit is ended by what they say, which this does not take in.
     """
     if own.age.size >= path.age.size:
         raise ValueError(f"`own` must be shorter than `path` ({path.age.size} readings), got {own.age.size}")
@@ -152,7 +153,8 @@ def forecast_held(
     low, high = _turned(path, side)
     names = path.parts or ("",) * path.age.size
     limit = np.array([limits[name] for name in names])
-    at_limit = middle_of(low, high) >= limit * (1 - _SAME)
+    middle, at = middle_of(low, high), limit * (1 - _SAME)
+    at_limit = (middle >= at) | (signed & (middle <= -at))
     if at_limit[:begun].any():
         return not_counted(path, own, share=share, why="a reading at the limit by then")
     later, names = taken(path, slice(begun, None)), names[begun:]
@@ -167,11 +169,13 @@ def forecast_held(
         return not_counted(path, own, share=share, why="too little to foresee it from")
     reading = side * _readings_drawn(drawn, [names[at] for at in of], rng)
     over = reading >= _typed_at(low, high, limit)[of]
+    if signed:  # it may go through flat and reach the limit on the other side
+        over |= reading <= -_typed_at(-high, -low, limit)[of]
     first = np.where(over.any(axis=1), over.argmax(axis=1), ages.size)
     if reached:
-        at = int(at_limit.argmax())
-        outcomes, came = np.append(ages, np.inf)[first], (float(later.age[at]),) * 2
-        sooner, later_on = first <= at, first >= at
+        came_at = int(at_limit.argmax())
+        outcomes, came = np.append(ages, np.inf)[first], (float(later.age[came_at]),) * 2
+        sooner, later_on = first <= came_at, first >= came_at
     else:
         outcomes, came = np.where(first < ages.size, np.inf, reading[:, -1]), (float(low[-1]), float(high[-1]))
         sooner, later_on = outcomes >= low[-1], outcomes <= high[-1]

@@ -172,6 +172,8 @@ def at(browser, idle_tabs, request):
     for page in reversed(held):
         if request.node.stash.get(FAILED, True):
             print(f"{page.url}\n{page.locator('body').inner_text()}")
+            page.context.close()
+            continue
         for other in page.context.pages:
             if other is not page:
                 other.close()

@@ -31,7 +31,20 @@ def read(low, high, came=(0.5, 0.5), outcome="held", reached=False):
 def test_a_cycle_is_named_with_its_faces():
     found = row(**read(0.2, 0.7))
     assert found["lap and cycle"] == "CI-1, cycle 2" and found["foreseen from"] == "50%"
-    assert (found["faces it ran"], found["read up to face"]) == (24, 12)
+    assert (found["taken up to face"], found["read up to face"]) == (24, 12)
+
+
+def test_a_cycle_told_in_passes_is_called_so():
+    table = held_table((forecasts_held([replace(ASIDE, **read(17, 30, came=(19, 19), reached=True))], share=0.5),),
+                       MICROMETRE, counted="pass")  # fmt: skip
+    assert table["range said"].tolist() == ["limit at pass 18 to 31"] and table["read up to pass"].tolist() == [12]
+
+
+@pytest.mark.parametrize(
+    ("came", "words"), [((0.6, math.inf), "0.6 µm or more"), ((-math.inf, -0.6), "-0.6 µm or further")]
+)
+def test_an_open_reading_says_only_from_where(came, words):
+    assert row(**read(0.2, math.inf, came=came))["what came"].replace("\u00a0", " ") == words
 
 
 @pytest.mark.parametrize(

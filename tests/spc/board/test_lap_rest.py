@@ -1,5 +1,6 @@
 """When a lap is out of use, by what was logged and registered of it."""
 
+import time
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
@@ -27,6 +28,7 @@ def view_of(events, *, newest_us=0, registered="in use", written_us=9, ended="ru
     )
     return SimpleNamespace(
         memo=LapMemo(),
+        settings=Settings(time_zone="UTC"),
         events_of=lambda lap: told,
         lapped_of=lambda lap: faces_frame([{"sort_us": newest_us}]),
         cycles_of=lambda lap: pd.DataFrame({"ended": ["due", ended]}),
@@ -72,12 +74,45 @@ def test_a_lap_rests_from_the_event_that_took_it_out_until_it_laps_again(events,
         ),
         ((), {"newest_us": 10, "registered": "retired"}, "is retired in the list of laps, but 1 face was lapped"),
         ((("swapped", ""),), {"newest_us": 10}, "on stand-by in the list of laps, but 1 face was lapped on it since"),
+        (
+            (("retired", ""), ("returned", "")),
+            {"newest_us": 10, "registered": "retired"},
+            "but 1 face was lapped on it",
+        ),
     ],
 )
 def test_a_lap_that_is_used_against_the_list_of_laps_is_watched_and_said_to_be(events, more, said):
     rest = rest_of(view_of(events, **{"registered": "stand-by", **more}), "A")
     assert not rest.words and not rest.ended and said in rest.remark
     assert 'lapcell laps set A --state "in use"' in rest.remark
+
+
+@pytest.mark.parametrize(
+    ("event", "rest"), [("swapped", Rest("resting since it was put on stand-by")), ("retired", "retired since 3 March")]
+)
+def test_what_the_log_took_out_after_that_is_out_of_use(event, rest):
+    """Lapped on against the list of laps, and then taken out in the log: both say the same again."""
+    view = view_of([(event, "")], newest_us=10, registered="stand-by")
+    view.events_of("A")["sort_us"] = 11
+    assert rest_of(view, "A") == (rest if isinstance(rest, Rest) else Rest(rest, "retired"))
+
+
+def test_without_a_zone_the_list_is_held_against_the_wall_time_of_the_log(tmp_path, monkeypatch):
+    monkeypatch.setenv("TZ", "Asia/Tokyo")  # nine hours before Greenwich
+    time.tzset()
+    try:
+        wall = datetime.now().replace(tzinfo=UTC)  # as a log without a zone is read
+        face = {"lap": "L1", "face": "A", "flatness_low_um": 0.1, "flatness_high_um": 0.2, "time_utc": pd.NaT}
+        with Store.open(tmp_path / "cell.db") as store:
+            before, after = (round((wall + timedelta(minutes=by)).timestamp() * 1e6) for by in (-30, 30))
+            store.append_face(face | {"serial": "1", "sort_us": before}, who="Ann")
+            store.set_lap("L1", state="stand-by", who="QE")
+            assert rest_of(look_at_cell(store, Settings()), "L1").words
+            store.append_face(face | {"serial": "2", "sort_us": after}, who="Ann")
+            assert "1 face was lapped on it since" in rest_of(look_at_cell(store, Settings()), "L1").remark
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 @pytest.mark.parametrize("state", ["stand-by", "retired"])

@@ -131,14 +131,15 @@ def test_cycles_that_are_all_too_short_are_refused_in_words(fits):
     whole = [of_bow(f"c{k}", 0.35, 0.005, k) for k in range(3)]
     short = tuple(CyclePaths(cut_path(each.sizes, 3.0), cut_path(each.signed, 3.0)) for each in whole)
     found = _told("L1", held_of_past(past_until(short, 1.0), {"": 1.0}))
-    assert found.status == "refused" and found.sentence.endswith("no past cycle is long enough.")
+    assert found.status == "refused" and found.sentence.endswith(": none can be counted.")
     assert "From the middle, 3 past cycles are not counted: fewer than 4 readings by then." in found.further
     assert not fits
 
 
-def of_bow(label, start, drift, seed):
+def of_bow(label, start, drift, seed, *, signed=range(24)):
     bow = start + drift * AGE + 0.04 * np.random.default_rng(seed).standard_normal(24)
     low, high, shape = np.maximum(np.abs(bow) - 0.02, 0), np.abs(bow) + 0.02, np.where(bow > 0, "convex", "concave")
+    shape = np.where(np.isin(AGE, signed), shape, "")
     return CyclePaths(wear_path(label, AGE, low, high), signed_path(label, AGE, low, high, shape))
 
 
@@ -201,15 +202,43 @@ def test_ranges_that_did_not_hold_ask_for_caution():
     assert (found.status, found.too_narrow) == ("judged", True)
     assert found.sentence == (
         "From three quarters of each of 12 past cycles, what came after lay within the range said for it in only 6 "
-        "(90% asked): 5 wore faster and 1 wore slower than foreseen. By chance so few hold in 1 of 924 shops whose "
-        "ranges are right: take the faces left as less sure than they say."
+        "(90% asked): 5 wore faster and 1 wore slower than foreseen. Where ranges are right, so few hold by chance in "
+        "1 of 924 such counts: take the faces left as less sure than they say."
     )
     assert found.further[0].startswith("From the middle of each of 12 past cycles")
 
 
+def test_none_held_is_said_so_and_no_chance_is_told_too_finely():
+    found = _told("L1", (summed(0.5, 0, 12), summed(0.75, 12)))
+    assert found.too_narrow and "in none (90% asked): 12 wore faster" in found.sentence
+    assert "by chance in fewer than 1 of 1,000 such counts" in found.sentence
+
+
+def test_a_share_from_which_nothing_is_counted_leads_nothing():
+    """Cycles of six readings have too few by the middle."""
+    found = _told("L1", (summed(0.5, 0, **{"fewer than 4 readings by then": 6}), summed(0.75, 6)))
+    assert found.status == "judged" and found.sentence.startswith("From three quarters of each of 6 past cycles")
+    assert not any("did not lie" in told for told in (found.sentence, *found.further))
+
+
+def test_signed_readings_are_told_from_readings(monkeypatch):
+    """Twelve readings by the middle, three of them with a sign: by sign it has too few, and only those are counted."""
+    monkeypatch.setattr(module, "MOST_HELD_OUT", 1)
+    few = of_bow("few", -0.35, 0.03, 9, signed=[0, 4, 8, 12, 16, 20, 23])
+    past = past_until((*(of_bow(f"c{k}", -0.35, 0.03, k) for k in range(4)), few), 1.0)
+    from_middle, later = (one.cycles[0] for one in held_of_past(past, {"": 1.0}))
+    assert (from_middle.why, from_middle.own_readings) == ("fewer than 4 signed readings by then", 3)
+    assert later.own_readings == 5
+
+
+def test_a_cycle_lapped_in_passes_is_told_in_them(seen, monkeypatch):
+    monkeypatch.setattr(module, "told_in", lambda rows: "pass")
+    assert held(seen).counted == "pass"
+
+
 def test_a_few_cycles_are_counted_only():
     found = _told("L1", (summed(0.5, 0, 4), summed(0.75, 1, 0, 3)))
-    assert (found.status, found.too_narrow) == ("counts only", False) and "By chance" not in found.sentence
+    assert (found.status, found.too_narrow) == ("counts only", False) and "by chance" not in found.sentence
     assert "in none (90% asked): 4 wore faster than foreseen. That is too few" in found.sentence
 
 

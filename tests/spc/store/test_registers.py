@@ -21,6 +21,10 @@ def test_lap_revisions_keep_what_is_not_said_again(store):
     revision = store.revision()
     store.set_lap("CI-1", note="tall stand")
     assert store.revision() == revision
+    store.set_lap("CI-1", state="stand-by")
+    written = store.laps().set_index("lap")["state_us"]
+    store.set_lap("CI-1", state="stand-by")  # said again: it holds from now on
+    assert store.laps().set_index("lap")["state_us"]["CI-1"] > written["CI-1"] > written["CU-2"] == 0
     with pytest.raises(StoreError, match="`state` must be one of 'in use'"):
         store.set_lap("CI-1", state="lost")
     with pytest.raises(StoreError, match="`lap` must be a name"):

@@ -115,6 +115,14 @@ def test_a_planned_end_counts_draws_at_the_limit_as_worn_most(pooled):
     assert (found.reached, found.outcome, found.said_high) == (False, "slower", math.inf)
 
 
+def test_a_signed_cycle_that_reaches_the_limit_on_the_other_side_has_reached_it(pooled):
+    """It begins convex and goes over to concave: worn sooner than foreseen, whichever way its readings count."""
+    bow = LEVEL + SLOPE * AGE
+    bow[12:] = -2.5
+    found = hold(pooled, wear_path("one", AGE, bow), limits=dict.fromkeys(NONE, 2.2), signed=True)
+    assert (found.reached, found.came_low, found.outcome) == (True, 13.0, "faster")
+
+
 def test_each_reading_is_foreseen_for_its_part_number(of_parts):
     path = of_two_parts()
     of_b = hold(of_parts, path, draws=5000)

@@ -49,8 +49,9 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
     -----
     The sign is one rising line of age since the last restart, with independent normal errors: one beginning and one
     slope for the whole cycle. The number of restarts is taken for which the log likelihood gained over the plain line,
-    which may slow down (a logarithm of age on top of it: growth that flattens falls back to nothing),
-    less what so many must gain, is highest; then each must have gained the margin of a single one by itself. One
+    less what so many must gain, is highest; then each must have gained the margin of a single one by itself. The plain
+    line may slow down (a logarithm of age on top of it: growth that flattens falls back to nothing) or turn steeper at
+    one age (flat, then steep looks like many restarts and then none). One
     restart is looked for at every place. More are looked for where neighbours differ by clearly less than the plain
     line leaves: the best places for a given line by dynamic programming, the line for given places by least squares, in
     turn, from several first slopes; these are mostly, not surely, the best of all. Readings that take after the one
@@ -101,10 +102,22 @@ def _further(n: int) -> float:
 
 
 def _plain(t: Array, v: Array) -> float:
-    """Sum of squares about one line that may slow down: growth that does is no restart."""
+    """Sum of squares about one line that may slow down or turn steeper once: growth that does is no restart."""
     q = np.linalg.qr(np.column_stack([np.ones(t.size), t, np.log1p(t)]))[0]
     along = q.T @ v
-    return max(float(v @ v) - float(along @ along), 0.0)
+    return max(float(v @ v) - max(float(along @ along), _explained_by_a_turn(t, v)), 0.0)
+
+
+def _explained_by_a_turn(t: Array, v: Array) -> float:
+    """Sum of squares that a line takes out which nowhere falls, and is steeper from one age on."""
+    x, after = t - t.mean(), np.maximum(t[:, None] - t[None, _LEAST_SIDE:-_LEAST_SIDE], 0.0)
+    after -= after.mean(axis=0)
+    xx, xa, aa, xv, av = x @ x, x @ after, np.sum(after * after, axis=0), x @ v, after.T @ v
+    with np.errstate(divide="ignore", invalid="ignore"):
+        before, more = (np.array([xv * aa - av * xa, av * xx - xv * xa]) / (xx * aa - xa**2))[:, aa > 0]
+        flat_first = np.where(av > 0, av**2 / aa, 0.0)
+    both = np.where((before >= 0) & (more >= 0), before * xv + more * av[aa > 0], 0.0)
+    return float(max(np.nanmax(both, initial=0.0), np.nanmax(flat_first, initial=0.0)))
 
 
 def _since(t: Array, cuts: NDArray[np.int64]) -> Array:

@@ -50,13 +50,13 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
     The sign is one rising line of age since the last restart, with independent normal errors: one beginning and one
     slope for the whole cycle. The number of restarts is taken for which the log likelihood gained over the plain line,
     less what so many must gain, is highest; then each must have gained the margin of a single one by itself. The plain
-    line may slow down (a logarithm of age on top of it: growth that flattens falls back to nothing) or turn steeper at
-    one age (flat, then steep looks like many restarts and then none). One
-    restart is looked for at every place. More are looked for where neighbours differ by clearly less than the plain
-    line leaves: the best places for a given line by dynamic programming, the line for given places by least squares, in
-    turn, from several first slopes; these are mostly, not surely, the best of all. Readings that take after the one
-    before count as fewer. The first reading need not be of a fresh lap, but then its stretch fits no line and restarts
-    are harder to find.
+    line may slow down (a logarithm of age on top of it: growth that flattens falls back to nothing). It may turn
+    steeper at one age instead, where that gains as much as one restart more must: flat, then steep looks like many
+    restarts and then none. One restart is looked for at every place. More are looked for where neighbours differ by
+    clearly less than the plain line leaves: the best places for a given line by dynamic programming, the line for given
+    places by least squares, in turn, from several first slopes; these are mostly, not surely, the best of all. Readings
+    that take after the one before count as fewer. The first reading need not be of a fresh lap, but then its stretch
+    fits no line and restarts are harder to find.
 
     References
     ----------
@@ -102,10 +102,12 @@ def _further(n: int) -> float:
 
 
 def _plain(t: Array, v: Array) -> float:
-    """Sum of squares about one line that may slow down or turn steeper once: growth that does is no restart."""
+    """Sum of squares about one line that may slow down, or turn steeper once where that gains what a restart must."""
     q = np.linalg.qr(np.column_stack([np.ones(t.size), t, np.log1p(t)]))[0]
     along = q.T @ v
-    return max(float(v @ v) - max(float(along @ along), _explained_by_a_turn(t, v)), 0.0)
+    slowing = max(float(v @ v) - float(along @ along), 0.0)
+    turning = max(float(v @ v) - _explained_by_a_turn(t, v), 0.0)
+    return min(slowing, turning * float(np.exp(2 * _further(t.size) / t.size)))
 
 
 def _explained_by_a_turn(t: Array, v: Array) -> float:

@@ -288,7 +288,8 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
     also = f" {more} more {'has' if more == 1 else 'have'} done it." if more > 0 else ""
     end = f"{also}{left_out}"
     if not ranked:
-        alone = f"Only {tag[best]} has done {LEAST_COMPARED} or more faces of {found.named} with this grit"
+        only = "Of the laps free to use, only" if left_out else "Only"
+        alone = f"{only} {tag[best]} has done {LEAST_COMPARED} or more faces of {found.named} with this grit"
         return f"{alone}; {_UNTOLD}.{end}" if found.hidden else f"{alone}: {_first_pass(found.good[best])}.{end}"
     named = ", ".join(tag.values())
     if found.hidden:

@@ -164,7 +164,8 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
             Refusal(
                 "open signals",
                 f"{facts.open_signals} signal{many} in these faces not answered",
-                "find the cause of each, answer it, and leave out faces only with their cause",
+                "find the cause of each and answer it; of one too old to be asked after, leave the faces out with "
+                "their cause",
                 "capability",
             )
         )
@@ -213,7 +214,8 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "cut off at the limit",
-                "readings stop at the limit because faces were lapped until good: they say nothing of what lies beyond",
+                "readings stop at the limit, as where faces are lapped until good or the lap is taken off there: they "
+                "say nothing of what lies beyond",
                 "log the reading of every pass, and study first passes",
                 "capability",
             )

@@ -8,6 +8,7 @@ import click
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import counted, one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup, take_register
+from spc.log.name_list import name_list
 
 __all__ = ["command"]
 
@@ -28,8 +29,9 @@ HELP = """List laps; describe one, approve another way of writing it, retire it,
 JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note,
   state_us}], "aliases": {as typed: lap}}, state_us when all this was last written down, microseconds since
   1970, 0 = never; of retire: the lap; of set: the lap with {"settled", "still_waiting", "reasons"};
-  of alias: {"typed", "lap", "settled", "still_waiting",
-  "reasons"}; of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
+  of alias: {"typed", "lap", "settled", "still_waiting", "reasons", "faces_as_typed", "files"}, the faces that
+  still stand under what was typed and the files they came in;
+  of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
 """
 
 
@@ -75,7 +77,8 @@ def set_lap(session: Session, *, lap: str, who: str, why: str, **said: str | Non
     from spc.log.rereading import add_lap
 
     with session.store(create=True) as store:
-        done = add_lap(store, lap, settings=session.settings(), who=who, why=why, **said)
+        again = said["state"] is not None
+        done = add_lap(store, lap, settings=session.settings(), who=who, why=why, again=again, **said)
         record = next(one for one in records(store.laps()) if one["lap"] == lap)
     document = {"settled": done.settled, "still_waiting": done.still_waiting, "reasons": done.reasons}
     freed = f"; {counted(done.settled, 'row')} left quarantine" if done.settled else ""
@@ -95,7 +98,7 @@ def retire(session: Session, *, lap: str, who: str, why: str) -> int:
     with session.store() as store:
         if lap not in set(store.laps()["lap"]):
             raise StoreError(f"no lap called {lap!r}; `lapcell laps` lists them")
-        store.set_lap(lap, state="retired", who=who, why=why)
+        store.set_lap(lap, state="retired", who=who, why=why, again=True)
         record = next(one for one in records(store.laps()) if one["lap"] == lap)
     _say(session, record, f"Lap {lap} is retired.")
     return DONE
@@ -113,11 +116,16 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
 
     with session.store() as store:
         done = approve_alias(store, typed, lap, settings=session.settings(), who=who, why=why)
+        stand, intakes = store.faces(lap=typed), store.intakes()
+        files = sorted(set(intakes["name"][intakes["intake_id"].isin(stand["intake_id"])]))
     if session.as_json:
         document = {"typed": typed, "lap": lap, "settled": done.settled, "still_waiting": done.still_waiting}
-        print_json(document | {"reasons": done.reasons})
+        print_json(document | {"reasons": done.reasons, "faces_as_typed": len(stand), "files": files})
     else:
         click.echo(f"{one_line(typed)} is read as {one_line(lap)}; {counted(done.settled, 'row')} left quarantine.")
+        if len(stand):
+            again = f"take in again {name_list(files)}" if files else "correct them in the log view"
+            click.echo(f"{counted(len(stand), 'face')} taken in before still on {one_line(typed)}: {again}.")
         _say_waiting(done.reasons)
     return NEEDS_A_PERSON if done.still_waiting else DONE
 
@@ -135,7 +143,8 @@ def take(session: Session, *, file: Path, who: str) -> int:
 
         def one(cells: Mapping[str, str], _: str) -> None:
             said = {name: text for name, text in cells.items() if name != "lap" and text}
-            add_lap(store, cells["lap"], settings=settings, who=who, why=f"as {file.name} says", **said)
+            why = f"as {file.name} says"
+            add_lap(store, cells["lap"], settings=settings, who=who, why=why, again=False, **said)
 
         return take_register(session, file, words=_WORDS, take=one)
 

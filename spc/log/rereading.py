@@ -181,7 +181,9 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
         return _retry(store, typed, settings, how="alias", who=who, reason=f"{typed} is {lap}")
 
 
-def add_lap(store: Store, lap: str, *, settings: Settings, who: str = "", why: str = "", **said: str | None) -> Retried:
+def add_lap(
+    store: Store, lap: str, *, settings: Settings, who: str = "", why: str = "", again: bool = False, **said: str | None
+) -> Retried:
     """
     Set a lap in the register, and read the quarantined rows that waited because nobody knew it again.
 
@@ -192,8 +194,9 @@ def add_lap(store: Store, lap: str, *, settings: Settings, who: str = "", why: s
         As it stands in logs.
     settings : Settings
     who, why : str
+    again : bool, default False
     **said
-        What is said of the lap, as `Store.set_lap` takes it.
+        What is said of the lap, as `Store.set_lap` takes it; so `again`.
 
     Returns
     -------
@@ -208,7 +211,7 @@ def add_lap(store: Store, lap: str, *, settings: Settings, who: str = "", why: s
     if unknown and not who.strip() and (store.quarantine()["lap"] == lap).any():
         raise StoreError(f"`who` must be given: rows in quarantine wait for {lap}, and settling them is signed")
     with store.writing(who=who, what=f"lap {lap} set"):
-        store.set_lap(lap, who=who, why=why, **said)
+        store.set_lap(lap, who=who, why=why, again=again, **said)
         if not unknown:
             return Retried(0, 0, ())
         return _retry(store, lap, settings, how="fixed", who=who, reason=f"{lap} was added to the register of laps")

@@ -145,9 +145,9 @@ def check_cut_off(
     if p < level:
         share = _first_pass_share(cut, edge)
         sentence = (
-            f"readings stop at the limit (p {p:.3f}): faces were lapped until good; between {100 * share[0]:.0f} and "
-            f"{100 * share[1]:.0f}% pass at first, and a chart of final readings sees only part of a drift: "
-            "chart first passes, minutes or passes"
+            f"readings stop at the limit (p {p:.3f}): faces were lapped until good, or the lap was taken off there; if "
+            f"lapped until good, between {100 * share[0]:.0f} and {100 * share[1]:.0f}% pass at first, and a chart of "
+            "final readings sees only part of a drift: chart first passes, minutes or passes"
         )
         return result("cut off", sentence, p=p, power=power, share=share, cut=cut, used=repetitions)
     if power >= ENOUGH_POWER:

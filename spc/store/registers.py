@@ -131,12 +131,12 @@ class Registers:
     def set_lap(
         self, lap: str, *, material: str | None = None, kind: str | None = None, size_text: str | None = None,
         home_grit: str | None = None, group: str | None = None, state: str | None = None, note: str | None = None,
-        who: str = "", why: str = "",
+        who: str = "", why: str = "", again: bool = False,
     ) -> None:  # fmt: skip
         """
-        Add a revision of one lap where it says anything new, or says its state again.
+        Add a revision of one lap where it says anything new, or where a person says the same `again`, as of now.
 
-        None keeps what was said before. `state`: 'in use', 'stand-by' or 'retired'; said again it holds from now on.
+        None keeps what was said before. `state`: 'in use', 'stand-by' or 'retired'.
         """
         if not lap.strip():
             raise StoreError("`lap` must be a name that is not empty; name the lap")
@@ -153,7 +153,7 @@ class Registers:
             ).fetchone()
             old = dict(zip(given, before or [""] * len(given), strict=True))
             new = {name: old[name] if value is None else value.strip() for name, value in given.items()}
-            if before is None or new != old or state:
+            if before is None or new != old or again:
                 self._insert("lap_revision", lap=lap, **new, who=who, why=why, at_us=now_us())
 
     def limits(self, *, all_revisions: bool = False) -> pd.DataFrame:

@@ -23,7 +23,9 @@ def test_lap_revisions_keep_what_is_not_said_again(store):
     assert store.revision() == revision
     store.set_lap("CI-1", state="stand-by")
     written = store.laps().set_index("lap")["state_us"]
-    store.set_lap("CI-1", state="stand-by")  # said again: it holds from now on
+    store.set_lap("CI-1", state="stand-by")
+    assert store.laps().set_index("lap")["state_us"].equals(written)
+    store.set_lap("CI-1", state="stand-by", again=True)  # it holds from now on
     assert store.laps().set_index("lap")["state_us"]["CI-1"] > written["CI-1"] > written["CU-2"] == 0
     with pytest.raises(StoreError, match="`state` must be one of 'in use'"):
         store.set_lap("CI-1", state="lost")

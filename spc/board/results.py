@@ -264,3 +264,14 @@ class ShiftReport:
     not_the_room: RoomAlarm | None = None  # most laps moved, but in the faces of one operator or part number alone
     not_the_room_before: RoomAlarm | None = None  # that of the last shift worked before this one
     slots_note: str = ""  # what the plan rests on, or why there is none
+
+    @property
+    def asked_sentence(self) -> str:
+        """Which laps have open questions whether they were reconditioned, of whatever cycle; '' = none."""
+        open_on = [f"{report.lap} ({len(report.asked)})" for report in self.laps if report.asked]
+        if not open_on:
+            return ""
+        return (
+            f"Whether a reconditioning was left out of the log waits for a yes or no on {', '.join(open_on)}: until "
+            "then only what came before it counts of such a cycle."
+        )

@@ -39,7 +39,8 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     sentence, room (sentence, laps, p_value, checks, evidence, asked, causes, answered, handed; or null), room_before
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
     part number alone, or null), not_the_room_before, changed, holds, faces_this_shift, pace, false_calls, stale (no
-    face for long, or faces dated later than now, which count nowhere yet; '' = neither), and laps in order of need,
+    face for long, or faces dated later than now, which count nowhere yet; '' = neither), asked (which laps wait for a
+    yes or no whether they were reconditioned, in words; '' = none), and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks
     for, in a few words; '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and
     worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
@@ -135,6 +136,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
         "pace": shift.pace,
         "false_calls": shift.false_calls,
         "stale": shift.stale,
+        "asked": shift.asked_sentence,
         "laps": [lap_document(r) for r in shift.laps],
     }
 
@@ -175,6 +177,8 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
         if report.state in ("held", "due") or report.doubt is not None:
             click.echo()
             click.echo(report.sentence)
+    if shift.asked_sentence:
+        click.echo(f"\n{shift.asked_sentence} `lapcell due --lap NAME` tells where.")
     care = short_caution(shift_cautions(shift))
     if care:
         click.echo(f"\n{care} Each in full: `lapcell due --lap NAME`.")

@@ -13,6 +13,7 @@ from spc.board.reactions import take_back_answer
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
+from tests.spc.commands.planted_cell import run
 
 SITE = Settings(time_zone="UTC", date_order="ymd", decimal=".")
 LONG = 24  # faces between reconditionings
@@ -65,6 +66,19 @@ def test_while_it_is_open_the_lap_is_watched_and_its_range_holds_only_if_it_was(
     assert shown.faces_left.own_faces == 14  # those after the newest place alone
     assert shown.picture.fan.age_faces[0] >= 2 * LONG + 13
     assert not shown.causes  # nothing has moved that a cause stands for
+
+
+def test_the_board_says_which_laps_have_questions_open_whatever_their_state(path):
+    take(path, log("K1", [LONG, LONG, 14]))
+    told = "waits for a yes or no on K1 (2): until then only what came before it counts"
+    assert told in Board(path, SITE).shift().asked_sentence
+    (path.parent / "lapcell.toml").write_text('time_zone = "UTC"\n', encoding="utf-8")
+    assert f"{told} of such a cycle. `lapcell due --lap NAME` tells where." in run(path, "due").output
+    assert run(path, "due", "--json").output.count(told) == 1
+    with Store.open(path) as store:
+        for asked in report(path).asked:
+            keep_no(store, asked, who="Lee")
+    assert Board(path, SITE).shift().asked_sentence == ""
 
 
 def test_a_no_is_kept_silences_that_very_question_and_can_be_taken_back(path):

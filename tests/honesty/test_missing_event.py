@@ -1,6 +1,6 @@
 """How many sound cycles are ever suspected of a reconditioning that nobody logged, and are those left out found?
 
-Asked after with every face. Full size (about 5 minutes): LAPCELL_HONESTY=full pytest
+Asked after with every face. Full size (about 10 minutes): LAPCELL_HONESTY=full pytest
 tests/honesty/test_missing_event.py
 """
 

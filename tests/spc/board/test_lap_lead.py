@@ -50,7 +50,7 @@ def test_the_lap_with_the_better_first_passes_serves_whichever_lap_asks(view):
 
 def test_a_lap_that_may_not_be_used_is_left_out_and_asked_anew_when_it_may(view):
     out = serves(view, "B", out=("A",))
-    assert "Only B has done" in out and out.endswith("Left out: A (held).")
+    assert "only B has done" in out and out.endswith("Left out: A (held).")
     assert "A serves P1 best" in serves(view, "B")
 
 

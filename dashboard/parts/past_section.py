@@ -15,7 +15,7 @@ from spc.wear.past_forecasts import HeldForecast, HeldForecasts
 
 __all__ = ["held_table", "past_section"]
 
-_CAME = {"held": "within", "faster": "wore faster", "slower": "wore slower"}
+_CAME = {"held": "within", "faster": "wore faster", "slower": "wore slower", "": "not counted"}
 
 
 def past_section(page: Page, lap: str) -> None:
@@ -30,7 +30,7 @@ def held_table(shares: tuple[HeldForecasts, ...], unit: DisplayUnit, *, counted:
     return pd.DataFrame(
         {
             "lap and cycle": [cycle.cycle for _, cycle in rows],
-            "held": [_CAME.get(cycle.outcome, f"not counted: {cycle.why}") for _, cycle in rows],
+            "held": [_CAME[cycle.outcome] for _, cycle in rows],
             "foreseen from": [percent(one.share) for one, _ in rows],
             f"taken up to {counted}": [round(cycle.last_age) + 1 for _, cycle in rows],
             f"read up to {counted}": [round(cycle.read_to) + 1 for _, cycle in rows],
@@ -49,9 +49,11 @@ def _draw(page: Page, lap: str) -> None:
 
 
 def _came(cycle: HeldForecast, unit: DisplayUnit, counted: str) -> str:
-    """Say what came; a reading that is open says only from where."""
+    """Say what came, or why the cycle is not counted; a reading that is open says only from where."""
+    if not cycle.outcome:
+        return cycle.why
     ends = [end for end in (cycle.came_low, cycle.came_high) if math.isfinite(end)]
-    if cycle.outcome and not cycle.reached and len(ends) == 1:
+    if not cycle.reached and len(ends) == 1:
         return f"{unit.named(number(unit.from_um(ends[0])))} or {'more' if ends[0] > 0 else 'further'}"
     return _range(cycle, cycle.came_low, cycle.came_high, unit, counted)
 

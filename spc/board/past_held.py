@@ -118,8 +118,8 @@ def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldFore
     clean = replace(past, sizes=without_slips(past.sizes)[0], signed=without_slips(past.signed)[0])
     rows: list[list[HeldForecast]] = [[] for _ in SHARES]
     for path in clean.sizes[-MOST_HELD_OUT:]:
-        for share, held in zip(SHARES, _held_cycle(path, clean, limits), strict=True):
-            rows[SHARES.index(share)].append(held)
+        for row, held in zip(rows, _held_cycle(path, clean, limits), strict=True):
+            row.append(held)
     return tuple(forecasts_held(row, share=share) for share, row in zip(SHARES, rows, strict=True))
 
 

@@ -84,4 +84,4 @@ def test_what_came_is_told_in_words():
         "wore faster",
         "wore slower",
     ]
-    assert row()["held"] == "not counted: no reading after that" and row()["range said"] == ""
+    assert (row()["held"], row()["range said"], row()["what came"]) == ("not counted", "", "no reading after that")

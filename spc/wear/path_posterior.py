@@ -33,9 +33,9 @@ _ANY_LEVEL = np.log(4.0)  # log sd of a level of which nothing is known, as in `
 LEAST_LOG_SCATTER = -12.0  # on that scale: readings that meet a line exactly scatter so much
 _PROPOSAL_DF = 5.0
 _BOX = (np.array([LEAST_LOG_SCATTER, _LOG_GRID[0], -12.0, -12.0, -4.0]), np.array([4.0, _LOG_GRID[-1], 6.0, 7.0, 4.0]))
-_ROUNDS, _TRIALS, _KEPT = 5, 120, 3  # trial rounds at most, points of each, rounds that count
-_ENOUGH = 0.45  # effective share of the points that makes a proposal good enough for the last round
-_COLLAPSED, _AGAIN = 100.0, 3  # fewer effective draws than this: one point outweighs the rest; further rounds at most
+_KEPT, _MOST_ROUNDS = 3, 8  # rounds that count, rounds at most
+_ENOUGH = 0.45  # effective draws for each draw wanted that end the rounds
+_COLLAPSED = 100.0  # fewer effective draws than this: one point outweighs the rest
 _DIFFERENCE = 0.02  # step of the spreads' coordinates for slopes and curvatures
 _PAIRS = np.triu_indices(SPREADS, 1)
 _AXES = _DIFFERENCE * np.eye(SPREADS)
@@ -119,10 +119,10 @@ def draw_lines(
     places: list[_Place] = []
     points: list[Array] = []
     told: list[tuple[Array, Array, Array]] = []
-    last, rounds = False, 0
+    rounds = 0
     while True:
         places.append(_place(centre, covariance))
-        points.append(_proposed(places[-1], draws if last else _TRIALS, rng))
+        points.append(_proposed(places[-1], draws, rng))
         told.append(weighed(points[-1]))
         places, points, told = places[-_KEPT:], points[-_KEPT:], told[-_KEPT:]
         rounds += 1
@@ -131,9 +131,9 @@ def draw_lines(
         top = logs.max()
         weight = np.exp(logs - top)
         effective = float(weight.sum() ** 2 / (weight**2).sum())
-        if last and (effective >= min(_COLLAPSED, draws / 5) or rounds >= _ROUNDS + _AGAIN):
+        wanted = _ENOUGH * draws if rounds < _KEPT else min(_COLLAPSED, draws / 5)
+        if effective >= wanted or rounds == _MOST_ROUNDS:
             break
-        last = last or effective > _ENOUGH * weight.size or rounds == _ROUNDS
         tempered = _tempered(logs)
         centre = tempered @ cloud
         away = cloud - centre

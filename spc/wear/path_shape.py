@@ -12,6 +12,7 @@ __all__ = ["SHAPES", "Shape", "halfway_shapes"]
 Array = NDArray[np.float64]
 
 _LINEAR_TAIL = 1e-12
+_STEEPEST = 4.0  # power of age that readings about zero may near; our own choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,8 @@ def halfway_shapes(
     """Shapes half way from one shape to its nearest neighbours on either side.
 
     Two shapes are neighbours where only one of their powers differs: the age's where the reading stands as it is, the
-    reading's where the age does.
+    reading's where the age does. Readings on both sides of zero have no powers of their own to speed up by: there the
+    steepest power of age has a steeper one as its neighbour, though none is offered.
 
     Parameters
     ----------
@@ -87,6 +89,7 @@ def halfway_shapes(
         nothing, unless one of the two nearest shapes is hopeless: of two as good, with a third far behind, the best
         lies between.
     """
+    about_zero = not any(s.needs_positive for s in offered)
     found = []
     for power in ("reading_power", "age_power"):
         other = "age_power" if power == "reading_power" else "reading_power"
@@ -98,6 +101,8 @@ def halfway_shapes(
             beyond = [s for s in line if side * (getattr(s, power) - here) > 0]
             if beyond and (steep or beyond[0] not in near):
                 found.append(_of_power(power, (here + getattr(beyond[0], power)) / 2))
+            elif about_zero and power == "age_power" and side > 0 and line and line[0] not in near:
+                found.append(_of_power(power, (here + _STEEPEST) / 2))
     return tuple(found)
 
 

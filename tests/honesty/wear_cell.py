@@ -40,6 +40,7 @@ SCENES = {
     "signed bow": Scene(
         "bow from concave through zero to convex, both limits, quarter-limit steps", step=0.5, signed=True
     ),
+    "late turn": Scene("bow that turns late, with age to the power 4", shape="late turn", noise=0.2, signed=True),
     "shared start": Scene("all cycles start at one value by definition and wear from it", start=0.7, level_sd=0.0),
     "bedding in": Scene("all cycles start at one value by definition and bed in to a level of their own", start=0.3),
     "between shapes": Scene("wear grows with age to the power 0.6, a shape not offered", shape="power", noise=0.15),
@@ -62,6 +63,9 @@ def true_line(scene, rng):
     if scene.shape == "power":
         slope = 0.17 + 0.03 * rng.standard_normal()
         return lambda t: level + slope * t**0.6
+    if scene.shape == "late turn":
+        slope = 2.7 * np.exp(0.2 * rng.standard_normal())
+        return lambda t: level - 1.4 + slope * (t / 25) ** 4
     if scene.shape == "run-in":
         slope, depth = 0.02 * np.exp(0.25 * rng.standard_normal()), 0.6 + 0.1 * rng.standard_normal()
         return lambda t: level + depth * (1 - np.exp(-t / 4)) + slope * t

@@ -1,4 +1,5 @@
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -36,6 +37,24 @@ def test_a_shape_between_two_is_named_by_what_is_raised_to_which_power(name, bet
 def test_between_two_that_are_as_good_with_a_third_far_behind_a_better_one_is_looked_for(name, near, hopeless, between):
     found = halfway_shapes(BY_NAME[name], SHAPES, *({BY_NAME[n] for n in names} for names in (near, hopeless)))
     assert {shape.name for shape in found} == between
+
+
+@pytest.mark.parametrize(
+    ("fitted", "near", "between"),
+    [
+        (2.0, set(), {1.75, 3.0}),
+        (2.0, {"three halves"}, set()),
+        (3.0, set(), {2.5, 3.5}),
+        (1.5, set(), {1.25, 1.75}),
+    ],
+)
+def test_readings_about_zero_may_speed_up_more_than_any_shape_offered(fitted, near, between):
+    offered = [s for s in SHAPES if not s.needs_positive and s.age_power != fitted]
+    best = replace(BY_NAME["square"], age_power=fitted)
+    found = halfway_shapes(best, [*offered, best], {BY_NAME[n] for n in near})
+    assert {(shape.reading_power, shape.age_power) for shape in found} == {(1.0, power) for power in between}
+    above_zero = {shape.age_power for shape in halfway_shapes(BY_NAME["square"], SHAPES)}
+    assert max(above_zero) < 2
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=lambda shape: shape.name)

@@ -17,10 +17,10 @@ def cycle(start, drift, n, seed, noise=0.05):
     return wear_path(f"cycle {seed}", np.arange(n), y - 0.02, y + 0.02)
 
 
-def steady(cycles):
+def steady(cycles, seed=1):
     past = [cycle(-0.35, 0.001 * (c % 3 - 1), 24, c) for c in range(cycles)]
     straight = [s for s in SHAPES if not s.needs_positive]
-    return fit_pooled(past, shapes=straight, rng=rng(1))
+    return fit_pooled(past, shapes=straight, rng=rng(seed))
 
 
 def forecast(pooled, own):
@@ -28,13 +28,16 @@ def forecast(pooled, own):
 
 
 def test_its_own_readings_say_where_it_goes_and_past_cycles_how_they_scatter():
-    own, pooled = cycle(-0.35, 0.03, 20, 99), steady(8)
-    apart = forecast(fit_apart(pooled, own, lacking=WHY, rng=rng(3)), own)
-    truth = 1.35 / 0.03 - 19
-    assert apart.low <= truth <= apart.high
-    assert apart.borrowed == f"20 faces of its own, little from 8 past cycles: {WHY}"
-    with_the_group = forecast(pooled, own)
-    assert with_the_group.low > truth  # the group holds it back
+    own, truth = cycle(-0.35, 0.03, 20, 99), 1.35 / 0.03 - 19
+    held = []
+    for seed in range(4):
+        pooled = steady(8, seed)
+        apart = forecast(fit_apart(pooled, own, lacking=WHY, rng=rng(3)), own)
+        assert apart.low <= truth <= apart.high
+        assert apart.borrowed == f"20 faces of its own, little from 8 past cycles: {WHY}"
+        with_the_group = forecast(pooled, own)
+        held.append((with_the_group.low or np.inf) <= truth <= (with_the_group.high or np.inf))
+    assert not all(held)  # the few draws of the group that miss it least decide: where they say, is luck
 
 
 def test_its_median_is_that_of_the_least_squares_line():  # second way, where noise hardly matters

@@ -48,8 +48,9 @@ def test_uneven_scatter_between_cycles_is_heard_and_even_scatter_is_not():
     assert straying[0] < 0.2 and straying[1] > 0.8
 
 
-def test_a_cycle_noisier_than_its_sisters_gets_a_wider_range():
-    past = fit_pooled(group([0.03] * 8 + [0.3] * 2), rng=np.random.default_rng(1))
+@pytest.mark.parametrize("seed", range(4))
+def test_a_cycle_noisier_than_its_sisters_gets_a_wider_range(seed):
+    past = fit_pooled(group([0.03] * 8 + [0.3] * 2), rng=np.random.default_rng(seed))
     age = np.arange(1.0, 11)
     calm = wear_path("calm", age, 0.7 + 0.06 * age + 0.03 * np.tile([1, -1], 5))
     rough = wear_path("rough", age, 0.7 + 0.06 * age + 0.3 * np.tile([1, -1], 5))
@@ -57,4 +58,4 @@ def test_a_cycle_noisier_than_its_sisters_gets_a_wider_range():
     for own in (calm, rough):
         answer = time_to_limit(past, own, limit=2.0, rng=np.random.default_rng(2))
         width.append(answer.high - answer.low)
-    assert width[1] > 2 * width[0]
+    assert width[1] > 1.6 * width[0]  # 1.85 to 2.4 in twelve fits

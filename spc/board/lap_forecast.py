@@ -34,6 +34,7 @@ from spc.wear.time_to_limit import TimeToLimit, WearFan, times_of_parts, usual_b
 from spc.wear.wear_path import WearPath, taken
 
 __all__ = [
+    "POOLS",
     "STRAIGHT",
     "LapForecast",
     "PoolCache",
@@ -113,10 +114,10 @@ class PoolCache:
         return self._forecasts.get(name, make)
 
 
-_CACHE = PoolCache()
+POOLS = PoolCache()
 
 
-def forecast_laps(view: CellView, *, cache: PoolCache = _CACHE) -> dict[str, LapForecast]:
+def forecast_laps(view: CellView, *, cache: PoolCache = POOLS) -> dict[str, LapForecast]:
     """Forecast every lap of the cell; see `forecast_lap`."""
     return {str(lap): forecast_lap(view, str(lap), cache=cache) for lap in view.laps["lap"]}
 
@@ -128,7 +129,7 @@ def forecast_lap(
     room: RoomOfLap = NO_ROOM,
     since_age: float = 0.0,
     until: Mapping[tuple[str, int], float] = NEVER,
-    cache: PoolCache = _CACHE,
+    cache: PoolCache = POOLS,
 ) -> LapForecast:
     """Faces left on one lap under the flatness limit that the part numbers it laps reach first.
 
@@ -171,7 +172,7 @@ def forecast_lap(
 
 
 def forecast_cycle(
-    lap: str, now: RunningCycle, past: PastPaths, *, turning: bool = False, cache: PoolCache = _CACHE
+    lap: str, now: RunningCycle, past: PastPaths, *, turning: bool = False, cache: PoolCache = POOLS
 ) -> LapForecast:
     """Forecast one running cycle from its readings and past cycles; see `forecast_lap`.
 

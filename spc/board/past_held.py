@@ -10,7 +10,7 @@ import pandas as pd
 
 from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
-from spc.board.lap_forecast import STRAIGHT, told_in
+from spc.board.lap_forecast import POOLS, STRAIGHT, PoolCache, told_in
 from spc.board.lap_lead import lead_of
 from spc.board.lap_paths import LEAST_FACES, CyclePaths, PastPaths, past_paths, running_cycle, way_of_reading
 from spc.board.lap_state import plural
@@ -30,6 +30,7 @@ from spc.wear.past_forecasts import (
 )
 from spc.wear.path_shape import SHAPES
 from spc.wear.path_slips import without_slips
+from spc.wear.pool_without import pool_without
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import fit_apart, with_own_way
 from spc.wear.wear_path import WearPath, wear_path
@@ -37,7 +38,7 @@ from spc.wear.wear_path import WearPath, wear_path
 __all__ = ["MOST_HELD_OUT", "PastHeld", "held_of_past", "past_held"]
 
 _RAREST, _RARER = 0.001, "fewer than 1 of 1,000"  # cycles borrow from one another: no finer chance is told
-MOST_HELD_OUT = 12  # newest past cycles that are held, each against all others: each costs a pool; our own rule
+MOST_HELD_OUT = 12  # newest past cycles that are held: older ones tell less of the laps as they are; our own rule
 _FROM = {0.5: "the middle", 0.75: "three quarters"}  # of a cycle, in words
 _NO_SIGN = "readings that do not say convex or concave, where others went through flat"
 _APART = "no other past cycle went through flat as this one did"
@@ -96,7 +97,9 @@ def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
     return replace(_told(lap, shares), counted=told_in(now.rows))
 
 
-def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldForecasts, ...]:
+def held_of_past(
+    past: PastPaths, limits: Mapping[str, float], *, cache: PoolCache = POOLS
+) -> tuple[HeldForecasts, ...]:
     """Foresee the newest past cycles of a group from each of `SHARES`, the others pooled as for a running cycle.
 
     Parameters
@@ -104,6 +107,8 @@ def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldFore
     past : PastPaths
     limits : mapping of str to float
         Limit of each part number of the paths, '' among them, micrometres.
+    cache : PoolCache
+        Pools already fitted: each cycle is taken out of the one that the faces left rest on.
 
     Returns
     -------
@@ -117,8 +122,9 @@ def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldFore
     """
     clean = replace(past, sizes=without_slips(past.sizes)[0], signed=without_slips(past.signed)[0])
     rows: list[list[HeldForecast]] = [[] for _ in SHARES]
+    pools = _Pools(past, cache)
     for path in clean.sizes[-MOST_HELD_OUT:]:
-        for row, held in zip(rows, _held_cycle(path, clean, limits), strict=True):
+        for row, held in zip(rows, _held_cycle(path, clean, pools, limits), strict=True):
             row.append(held)
     return tuple(forecasts_held(row, share=share) for share, row in zip(SHARES, rows, strict=True))
 
@@ -126,7 +132,27 @@ def held_of_past(past: PastPaths, limits: Mapping[str, float]) -> tuple[HeldFore
 _HELD: Remembered[str, tuple[HeldForecasts, ...]] = Remembered(most=64)
 
 
-def _held_cycle(path: WearPath, past: PastPaths, limits: Mapping[str, float]) -> list[HeldForecast]:
+class _Pools:
+    """The pools of a group, of sizes and of signed readings, without each of its cycles."""
+
+    def __init__(self, past: PastPaths, cache: PoolCache) -> None:
+        self._past, self._cache = past, cache
+        self._without: dict[bool, dict[str, PooledWear | None]] = {}
+
+    def without(self, label: str, others: PastPaths, *, signed: bool) -> PooledWear:
+        name, paths = (self._past.signed_name, self._past.signed) if signed else (self._past.name, self._past.sizes)
+        pool = self._cache.fit(name, paths, signed=signed)
+        if signed not in self._without:
+            taken_out = pool_without(pool, rng=np.random.default_rng(zlib.crc32(name.encode())))
+            self._without[signed] = {path.label: rest for path, rest in zip(pool.past, taken_out, strict=True)}
+        rest = self._without[signed].get(label, pool)  # a cycle too short for the pool is in none
+        if rest is not None:
+            return rest
+        shapes, kept_in = (STRAIGHT, others.signed) if signed else (SHAPES, others.sizes)
+        return fit_pooled(kept_in, shapes=shapes, rng=np.random.default_rng(zlib.crc32(label.encode())))
+
+
+def _held_cycle(path: WearPath, past: PastPaths, pools: _Pools, limits: Mapping[str, float]) -> list[HeldForecast]:
     """Hold one cycle from each share of it."""
     signed = next((own for own in past.signed if own.label == path.label), wear_path(path.label, (), ()))
     others = _without(past, path.label)
@@ -136,15 +162,14 @@ def _held_cycle(path: WearPath, past: PastPaths, limits: Mapping[str, float]) ->
         age = share * float(path.age[-1])
         own = CyclePaths(cut_path(path, age), cut_path(signed, age))
         how = way_of_reading(own, others, turning=False)
-        whole, first, rest = (signed, own.signed, others.signed) if how.signed else (path, own.sizes, others.sizes)
+        whole, first = (signed, own.signed) if how.signed else (path, own.sizes)
         why = _NO_SIGN if how.refused else _too_short(whole, first, "signed reading" if how.signed else "reading")
         if why:
             found.append(not_counted(whole, first, share=share, why=why))
             continue
         rng = np.random.default_rng(zlib.crc32(f"{path.label}\x1f{share}".encode()))
         if how.signed not in fits:
-            shapes = STRAIGHT if how.signed else SHAPES
-            fits[how.signed] = fit_pooled(rest, shapes=shapes, rng=np.random.default_rng(zlib.crc32(b"others")))
+            fits[how.signed] = pools.without(path.label, others, signed=how.signed)
         fit = fits[how.signed]
         if how.apart:
             pooled = fit_apart(fit, first, lacking=_APART, rng=rng)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from spc.wear.path_evidence import STEP, inverted, line_evidence, log_marginal, solved
 from spc.wear.path_gram import RATIO_GRID, PathGram
 
-__all__ = ["LEAST_LOG_SCATTER", "LineDraws", "draw_lines", "log_prior", "unlevelled"]
+__all__ = ["LEAST_LOG_SCATTER", "LineDraws", "draw_lines", "log_prior", "picked_evenly", "unlevelled"]
 
 Array = NDArray[np.float64]
 
@@ -139,7 +139,7 @@ def draw_lines(
         away = cloud - centre
         covariance = (away * tempered[:, None]).T @ away
     log_evidence = float(top + np.log(weight.mean()))
-    picked = _systematic(weight / weight.sum(), draws, rng)
+    picked = picked_evenly(weight / weight.sum(), draws, rng)
     return LineDraws(
         _boxed(cloud)[picked],
         np.concatenate([mean for _, mean, _ in told])[picked],
@@ -246,8 +246,8 @@ def _tempered(logs: Array) -> Array:
         power *= 0.7
 
 
-def _systematic(weight: Array, size: int, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Systematic resampling, then shuffled."""
+def picked_evenly(weight: Array, size: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Draw so many places by their weights, (n,) adding to 1: systematic resampling, then shuffled; (size,)."""
     edges = np.cumsum(weight)
     places = (np.arange(size) + rng.random()) / size * edges[-1]
     return rng.permutation(np.minimum(np.searchsorted(edges, places), weight.size - 1)).astype(np.int64)

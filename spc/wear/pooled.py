@@ -23,9 +23,11 @@ __all__ = [
     "NO_PAST",
     "PooledShape",
     "PooledWear",
+    "UnitsTold",
     "enough_words",
     "fit_alone",
     "fit_pooled",
+    "shared_out",
     "until_limit",
 ]
 
@@ -43,6 +45,15 @@ ALONE_SHAPES = tuple(s for s in SHAPES if s.name in ("linear", "square root", "s
 
 
 @dataclass(frozen=True, slots=True)
+class UnitsTold:
+    """What each of U cycles of a pool says under one shape; kept so that any of them can be left out."""
+
+    gram: PathGram
+    design: Array  # (U, C - 1, p)
+    weighed: Array  # (U,) score of each when it is left out, readings past half way counting more
+
+
+@dataclass(frozen=True, slots=True)
 class PooledShape:
     """One shape fitted to the group."""
 
@@ -52,6 +63,7 @@ class PooledShape:
     score: float  # log predictive density of a left-out unit, mean over the units, in the readings' unit
     with_covariates: bool
     log_scales: Array  # (K, 2) how far new units stray from the group, see `unit_tails`; empty = not at all
+    units: UnitsTold | None = None  # of the pool; None = not from a pool
     own_way: bool = False  # True: past cycles tell neither its level nor its slope, see `pooled_apart`
 
     @property
@@ -136,8 +148,14 @@ def fit_pooled(
         first += between
         kept += [_second_fit(used, f, draws, rng) for f in between]
     shares = _shares_of(kept, first)
-    fitted = [PooledShape(f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales) for f in kept]
-    return PooledWear(_shared(fitted, shares), used, left_out, "", plain=tuple(plain))
+    fitted = [
+        PooledShape(
+            f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales,
+            UnitsTold(f.gram, f.stack.design, f.weighed),
+        )
+        for f in kept
+    ]  # fmt: skip
+    return PooledWear(shared_out(fitted, shares), used, left_out, "", plain=tuple(plain))
 
 
 def fit_alone(own: WearPath, *, lacking: str = NO_PAST, draws: int = 500, rng: np.random.Generator) -> PooledWear:
@@ -196,7 +214,8 @@ def _half_way(path: WearPath, limit: float) -> float:
     return float(path.age[over[0]]) if over.size else np.inf
 
 
-def _shared(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
+def shared_out(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
+    """Give each shape its share, (shapes,) adding to 1; the greatest first, those with hardly any left out."""
     shares = np.where(shares >= _LEAST_SHARE, shares, 0.0)
     shares = shares / shares.sum()
     order = np.argsort(-shares, kind="stable")
@@ -316,4 +335,4 @@ def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random
     score = over_tails(whole, shares) + fit.log_slopes[0]
     weighed = weighed_scores(score, first, fit.half_way)
     straying = new_unit_draws(lines, shares, rng)
-    return replace(fit, lines=lines, score=score, weighed=weighed, log_scales=straying)
+    return replace(fit, lines=lines, gram=gram, score=score, weighed=weighed, log_scales=straying)

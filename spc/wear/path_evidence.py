@@ -18,6 +18,7 @@ __all__ = [
     "error_variance_of",
     "interpolated",
     "inverted",
+    "is_identity",
     "line_evidence",
     "log_det_of",
     "log_marginal",
@@ -92,7 +93,7 @@ def line_evidence(spreads: Array, gram: PathGram, design: Array) -> UnitEvidence
     """
     h, logs = _line_products(spreads, gram, sums_at(gram, spreads[:, 1]))
     pairs, fixed = _pairs(gram.gram.shape[-1]), gram.gram.shape[-1] - 1
-    if _identity(design):
+    if is_identity(design):
         total = h.sum(axis=1)
         precision, shift = np.moveaxis(total[pairs[:fixed, :fixed]], -1, 0), total[pairs[:fixed, fixed]].T
     else:
@@ -166,7 +167,8 @@ def _pairs(width: int) -> NDArray[np.int64]:
     return pairs
 
 
-def _identity(design: Array) -> bool:
+def is_identity(design: Array) -> bool:
+    """Whether the fixed terms, (U, C - 1, p), are the columns of every unit themselves."""
     return design.shape[1] == design.shape[2] and bool((design == np.eye(design.shape[1])).all())
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wear.path_evidence import UnitEvidence, inverted, log_marginal, solved, sums_at, unit_evidence
+from spc.wear.path_evidence import UnitEvidence, inverted, is_identity, log_marginal, solved, sums_at, unit_evidence
 from spc.wear.path_gram import PathGram
 from spc.wear.path_posterior import LineDraws
 from spc.wear.unit_tails import scale_spreads
@@ -128,8 +128,11 @@ def _in_the_mean(lines: LineDraws, design: Array) -> tuple[Array, Array]:
     Units of one design have it in common: their axis is then 1 long.
     """
     some = design[:1] if (design == design[0]).all() else design
-    mean = (some @ lines.mean[:, None, :, None])[..., 0]
-    covariance = some @ lines.covariance[:, None] @ some.swapaxes(-1, -2)
+    if is_identity(some):  # nothing but a line of its own: the usual case
+        mean, covariance = lines.mean[:, None], lines.covariance[:, None]
+    else:
+        mean = (some @ lines.mean[:, None, :, None])[..., 0]
+        covariance = some @ lines.covariance[:, None] @ some.swapaxes(-1, -2)
     return np.asfortranarray(mean), np.asfortranarray(covariance)  # the draws last in memory, as the evidence has them
 
 

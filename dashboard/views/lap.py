@@ -68,7 +68,7 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         numbers = cards.facts(_numbers(report))
         if report.state != "held":
             st.html(numbers)
-        asked = report.asked[:1] if report.doubt is None else ()  # of a cycle that has ended: one after the other
+        asked = [one for one in report.asked if report.doubt is None or one.face_id != report.doubt.face_id]
         answer_signals(report.lap, (*report.signals, *asked), report.causes, page, person)
         if report.state == "held":
             st.html(numbers)

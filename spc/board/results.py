@@ -198,6 +198,7 @@ class LapReport:
     registered_grit: str = ""  # where another one runs on it
     finished_faces: int = 0  # faces since reconditioning, however many passes each took
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
+    retired: bool = False
 
     @property
     def further_reasons(self) -> tuple[str, ...]:
@@ -267,8 +268,11 @@ class ShiftReport:
 
     @property
     def asked_sentence(self) -> str:
-        """Which laps have open questions whether they were reconditioned, of whatever cycle; '' = none."""
-        open_on = [f"{report.lap} ({len(report.asked)})" for report in self.laps if report.asked]
+        """Which laps have open questions whether they were reconditioned, of whatever cycle; '' = none.
+
+        Those on a retired lap are no work of this shift: the lap's own report asks them.
+        """
+        open_on = [f"{report.lap} ({len(report.asked)})" for report in self.laps if report.asked and not report.retired]
         if not open_on:
             return ""
         return (

@@ -60,10 +60,10 @@ def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFram
         returned = next((texts[later] for later in since if kinds[later] == "returned"), None)
         if after + 1 < rows.size:
             before, until, ago = after + 1, times[rows[after + 1]], float(age[after + 1])
-            back = "has lapped faces since"
+            back = f"has lapped faces since, from face {ids[before]} on"
         elif returned is not None and not retired:
             before, until, ago = after, returned, float(age[after]) + 1.0
-            back = "is back in use"
+            back = f"is back in use after face {ids[after]}"
         else:
             continue
         lap, out = str(placed["lap"].iloc[n]), texts[n] or "an unknown time"

@@ -128,7 +128,7 @@ class FacesLeft:
 class CyclePath:
     """The readings of one cycle, in order; all arrays have one length."""
 
-    label: str  # 'this cycle', 'cycle 4, to 12 March'
+    label: str  # 'this cycle', 'cycle 4, to 2026-03-12'
     age_faces: Array
     low_um: Array
     high_um: Array  # inf where the reading was open above
@@ -244,7 +244,7 @@ class ShiftReport:
     """What needs a person this shift."""
 
     as_of_text: str
-    shift_text: str  # 'late shift of 4 March'
+    shift_text: str  # 'late shift of 2026-03-04'
     sentence: str  # the one sentence for the lead
     laps: tuple[LapReport, ...]  # in order of need
     room: RoomAlarm | None

@@ -1,43 +1,20 @@
-"""Times that are a date alone: the rows of a log that have one, and where in its day readings say a cycle began."""
+"""Where in a day a cycle began, as the readings of that day tell: of times that are a date alone."""
 
 from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 from numpy.typing import NDArray
 
-from spc.log.coded import Coded
-from spc.log.times import parse_times
 from spc.wear.lifetime import Array
 from spc.wear.part_offsets import without_parts
 from spc.wear.restarts import PlacedRestart, place_restart
 
-__all__ = ["DAY_US", "FirstReadings", "dates_alone"]
+__all__ = ["DAY_US", "FirstReadings"]
 
 DAY_US = 86_400_000_000
 _FARTHEST = 200  # rows looked at on either side of the day; our own rule
-
-
-def dates_alone(rows: pd.DataFrame) -> NDArray[np.bool_]:
-    """Mark the rows whose time as typed is a day without a time of day.
-
-    Parameters
-    ----------
-    rows : DataFrame, shape (n, ...)
-        Faces or events: time_text, time_utc (none where the moment is not known).
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
-    alone: NDArray[np.bool_] = rows["time_utc"].isna().to_numpy(bool) & (rows["time_text"].to_numpy() != "")
-    if alone.any():
-        codes, texts = pd.factorize(rows["time_text"].to_numpy(object)[alone])
-        read = parse_times(Coded(codes.astype(np.int32), pa.array(texts.tolist(), pa.string())))
-        alone[alone] = read.dated_only[codes]
-    return alone
 
 
 @dataclass(frozen=True, slots=True)

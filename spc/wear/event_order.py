@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.wear.day_places import DAY_US, FirstReadings, dates_alone
+from spc.log.moments import dates_alone
+from spc.wear.day_places import DAY_US, FirstReadings
 from spc.wear.restarts import PlacedRestart
 
 __all__ = ["BEGINNINGS", "EVENT_EFFECTS", "EventEffect", "EventOrder", "effective_events", "order_events"]

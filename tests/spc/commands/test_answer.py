@@ -197,7 +197,8 @@ def test_all_questions_of_a_lap_are_answered_at_once(left_out, which):
     after = json.loads(run(due, left_out, "--lap", "K1", "--json").output)
     assert after["asked"] == [] and after["age_faces"] == 14
     with Store.open(left_out) as store:
-        assert store.events()["time_text"].tolist() == [one["time_text"] for one in reversed(asked)]
+        at = [f"{text} UTC" for text in store.events()["time_text"]]
+        assert at == [one["time_text"] for one in reversed(asked)]
 
 
 def test_a_face_that_no_question_is_about_and_all_beside_a_face_are_refused(left_out):

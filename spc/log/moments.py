@@ -16,6 +16,7 @@ __all__ = ["dates_alone", "shown_text", "shown_time", "shown_wall", "with_shown_
 
 _FORM = "%Y-%m-%d %H:%M"
 _DAY_US = 86_400_000_000
+_CLOCK = tuple(f" {at // 60:02d}:{at % 60:02d}" for at in range(1440))  # the minutes of a day
 
 
 def shown_wall(moment: datetime) -> str:
@@ -87,14 +88,14 @@ def with_shown_times(rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         at = pd.DatetimeIndex(us.view("M8[us]"), tz="UTC").tz_convert(settings.time_zone)
         local = at.tz_localize(None).as_unit("us").asi8
     local = np.where(known | (alone & (local % _DAY_US == 0)), local, us)  # the others stand on the wall clock already
-    minutes = np.datetime_as_string(local[said].view("M8[us]"), unit="m")
-    told = typed.copy()
-    told[said] = np.strings.replace(minutes, "T", " ").astype(object)
-    if not settings.time_zone:
-        told[known] = told[known] + " UTC"
-    told[alone] = np.datetime_as_string(local[alone].view("M8[us]"), unit="D").astype(object)
-    if (told == typed).all():
-        return rows
+    day, minute = np.divmod(local // 60_000_000, 1440)
+    codes, days = pd.factorize(day)  # many rows share a day, and all share the minutes of one: each is written once
+    dates = np.datetime_as_string(days.astype("M8[D]")).tolist()
+    ends = (alone.astype(int) + 2 * (known & (not settings.time_zone))).tolist()
+    told = [
+        (dates[d] if end == 1 else f"{dates[d]}{_CLOCK[m]}{' UTC' if end else ''}") if is_said else ""
+        for d, m, end, is_said in zip(codes.tolist(), minute.tolist(), ends, said.tolist(), strict=True)
+    ]
     return rows.assign(time_text=pd.Series(told, index=rows.index, dtype=rows["time_text"].dtype))
 
 

@@ -14,6 +14,7 @@ import streamlit as st
 
 from dashboard.where import settings_file, slot_now, store_path
 from spc.board.results import LapReport, ShiftReport
+from spc.log.moments import with_shown_times
 from spc.measure.shown import ShownLength
 from spc.settings import Settings, load_settings
 from spc.store.store import Store
@@ -107,9 +108,9 @@ def lap_names(now: Snapshot) -> list[str]:
 
 @st.cache_data(max_entries=64, show_spinner=False)
 def recent_faces(now: Snapshot, lap: str) -> pd.DataFrame:
-    """Return one lap's newest 200 faces and repeat readings."""
+    """Return one lap's newest 200 faces and repeat readings, with times as people read them."""
     with open_store() as store:
-        return store.faces(lap=lap, last=200)
+        return with_shown_times(store.faces(lap=lap, last=200), settings(now))
 
 
 @st.cache_data(max_entries=64, show_spinner=False)

@@ -43,7 +43,7 @@ _WHOLE = 28  # characters of the longest name that is kept on one line
 
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
-_MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d))?)?$")
+_MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d)| (UTC))?)?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
 _UNIT = re.compile(r"(?<=\d) (?=(?:bands?|min|sd|nm|mm|laps?)\b)")
 _CODE = re.compile(r"`([^`]+)`")
@@ -80,7 +80,7 @@ def as_typed(text: object) -> str:
 
 
 def clock_words(text: str) -> str:
-    """Return a day or moment as typed without what a person at the bench does not read: seconds, the T, the offset."""
+    """Return a day or moment without what a person at the bench does not read: seconds, the T, the offset."""
     found = _MOMENT.match(text)
     if found is None:
         return text
@@ -88,7 +88,7 @@ def clock_words(text: str) -> str:
         day = date.fromisoformat(found[1])
     except ValueError:
         return text
-    return " ".join(part for part in (day.strftime(spoken().date_format), found[3]) if part)
+    return " ".join(part for part in (day.strftime(spoken().date_format), found[3], found[8]) if part)
 
 
 def clock_at(text: str, zone: str) -> str:

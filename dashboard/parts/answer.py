@@ -26,7 +26,7 @@ from spc.board.cause_words import (
     cause_meant,
     short_words,
 )
-from spc.board.missing_answer import keep_no, keep_yes
+from spc.board.missing_answer import keep_all
 from spc.board.reactions import HANDED, keep_answer
 from spc.board.results import RECONDITIONING, Cause, Signal
 from spc.board.room_answer import ROOM
@@ -64,7 +64,7 @@ class _Kept:
     lap: str
     said: str
     slot: int  # where among the signals it stood: what came of it is said there, so that the others hardly move
-    number: int = 0  # of the reaction while it can be taken back
+    numbers: tuple[int, ...] = ()  # of the reactions while they can be taken back
     settled: str = ""  # the sign of the signal, if the answer closed it
     at: float = field(default_factory=time.monotonic)
 
@@ -87,6 +87,9 @@ _YES_OR_NO: tuple[Answer, ...] = (  # to whether a reconditioning was left out o
     Answer("Yes, reconditioned", "asked", "reconditioned", "logged", "new cycle", event="reconditioned"),
     Answer("No", "asked", "not reconditioned", "none", "the cycle goes on"),
 )
+_ALL: tuple[Answer, ...] = (  # the same to every such question about a lap at once
+    replace(_YES_OR_NO[0], words="All: yes, reconditioned each time"), replace(_YES_OR_NO[1], words="All: no"),
+)  # fmt: skip
 
 
 @st.fragment
@@ -114,9 +117,12 @@ def answer_signals(
                 st.html(cards.notice(f"{signal.handed[:1].upper()}{signal.handed[1:]}: open until it is answered."))
             _offer(signal, causes, place, page, person)
             said.say(_place(signal), person=person)
+    questions = tuple(signal for signal in signals if signal.sign == RECONDITIONING)
+    if len(questions) > 1:
+        _offer_all(questions, signals.index(questions[0]), page, person)
     if last is not None and slot >= len(signals):
         _show_last(last, page, person, again=again)
-    answered.answered_before(page, person, subject=subject, but=last.number if last is not None else 0)
+    answered.answered_before(page, person, subject=subject, but=last.numbers if last is not None else ())
     count_the_tap(page.now, data.shift_report if subject == ROOM else partial(data.lap_report, lap=subject))
 
 
@@ -127,7 +133,7 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
 
     def button(answer: Answer) -> None:
         key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
-        tap = partial(_tap, signal, answer, slot=place, person=person, page=page)
+        tap = partial(_tap, (signal,), answer, slot=place, person=person, page=page)
         st.button(answer.words, key=key, help=_help(signal, answer), on_click=tap)
 
     if signal.sign == RECONDITIONING:
@@ -154,6 +160,22 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
                 button(_counted_as(answer, causes))
 
 
+def _offer_all(questions: tuple[Signal, ...], slot: int, page: Page, person: str) -> None:
+    """Offer one answer to every question whether the lap was reconditioned."""
+    with st.container(key="answers-all"):
+        st.html(cards.sentences([f"All {len(questions)} questions whether it was reconditioned at once:"]))
+        with st.container(horizontal=True):
+            for answer in _ALL:
+                tap = partial(_tap, questions, answer, slot=slot, person=person, page=page)
+                st.button(answer.words, key=f"answer-all-{answer.words}", help=_help_all(answer), on_click=tap)
+        said.say(_place(*questions), person=person)
+
+
+def _help_all(answer: Answer) -> str:
+    also = f" Also logs the lap as {answer.event} at each of the times asked about." if answer.event else ""
+    return f"Keeps for each: {answer.check_done}{_result(answer)}.{also}"
+
+
 def _found(cause: str) -> Answer:
     return Answer(short_words(cause), "looked at", cause, "none", "")
 
@@ -176,7 +198,7 @@ def _tap_own(signal: Signal, key: str, *, slot: int, person: str, page: Page) ->
         cause = cause_meant(own)
     except ValueError:
         cause = f"{SOMETHING_ELSE}{own}"
-    _tap(signal, Answer(cause, "looked at", cause, "none", ""), slot=slot, person=person, page=page)
+    _tap((signal,), Answer(cause, "looked at", cause, "none", ""), slot=slot, person=person, page=page)
 
 
 def _closed() -> set[tuple[data.Snapshot, str]]:
@@ -198,10 +220,13 @@ def _result(answer: Answer) -> str:
 def _counts(answer: Answer) -> str:
     """Say as what an answer is counted, where its words do not."""
     same = answer.words.casefold() in (answer.cause.casefold(), answer.action)
-    return "" if answer in _YES_OR_NO or (same and not answer.event) else f" Counted as: {answer.cause}."
+    return "" if answer in (*_YES_OR_NO, *_ALL) or (same and not answer.event) else f" Counted as: {answer.cause}."
 
 
-def _place(signal: Signal) -> str:
+def _place(signal: Signal, *others: Signal) -> str:
+    """Where what comes of an answer is said: to one signal, or to several at once."""
+    if others:
+        return f"answer-all-{signal.lap}"
     return f"answer-{signal.lap}-{signal.face_id}-{signal.sign}-{signal.rule}"
 
 
@@ -215,44 +240,46 @@ def _lower(words: str) -> str:
     return words[:1].lower() + words[1:]
 
 
-def _tap(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
+def _tap(signals: tuple[Signal, ...], answer: Answer, *, slot: int, person: str, page: Page) -> None:
     """Keep an answer before anything is drawn; this part is drawn next, and then the page that counts it."""
-    if (page.now, _place(signal)) in _closed():
+    if any((page.now, _place(signal)) in _closed() for signal in signals):
         return  # a second tap on a button that was on its way off the screen
     speak_as(page)
-    said.sent(_place(signal))
+    place = _place(*signals)
+    said.sent(place)
     if not person:
-        said.refuse(_place(signal), UNSIGNED, person=person)
+        said.refuse(place, UNSIGNED, person=person)
         return
     last: _Kept | None = st.session_state.get(_LAST)
-    if last is not None and last.number and time.monotonic() - last.at < _TOO_SOON_S:
-        said.refuse(_place(signal), _TOO_SOON, person=person)
+    if last is not None and last.numbers and time.monotonic() - last.at < _TOO_SOON_S:
+        said.refuse(place, _TOO_SOON, person=person)
         return
     try:
-        _keep(signal, answer, slot=slot, person=person, page=page)
+        _keep(signals, answer, slot=slot, person=person, page=page)
     except ValueError as error:  # a store's refusal is one too
-        said.refuse(_place(signal), str(error), person=person)
+        said.refuse(place, str(error), person=person)
 
 
-def _keep(signal: Signal, answer: Answer, *, slot: int, person: str, page: Page) -> None:
+def _keep(signals: tuple[Signal, ...], answer: Answer, *, slot: int, person: str, page: Page) -> None:
+    signal = signals[0]
     with data.open_store() as store, store.writing(who=person, what=f"{_lower(answer.words)}: {signal.lap}"):
-        number = _write(store, signal, answer, person=person, page=page)
+        numbers = _write(store, signals, answer, person=person, page=page)
     also = (f" {signal.lap} is logged as {answer.event} too." if answer.event else "") + _counts(answer)
     kept = f"Kept on {signal.lap}: {_lower(answer.words)}, signed {person}{_result(answer)}.{also}"
     settled = "" if answer.action == HANDED else signal.sign
-    st.session_state[_LAST] = _Kept(signal.lap, kept, slot, number, settled)
-    _closed().add((page.now, _place(signal)))
+    st.session_state[_LAST] = _Kept(signal.lap, kept, slot, numbers, settled)
+    _closed().update((page.now, _place(each)) for each in signals)
     tapped(page.now)
 
 
-def _write(store: Store, signal: Signal, answer: Answer, *, person: str, page: Page) -> int:
+def _write(store: Store, signals: tuple[Signal, ...], answer: Answer, *, person: str, page: Page) -> tuple[int, ...]:
+    signal, event = signals[0], None
     if signal.sign == RECONDITIONING:
-        return (keep_yes if answer.event else keep_no)(store, signal, who=person)
-    event = None
+        return keep_all(store, signals, said=bool(answer.event), who=person)
     if answer.event:
         at = moment_on(up_to_now(page), signal.lap)
         event = event_row(answer.event, lap=signal.lap, operator=person, site=page.site, at=at)
-    return keep_answer(
+    number = keep_answer(
         store,
         signal,
         check_done=answer.check_done,
@@ -263,16 +290,17 @@ def _write(store: Store, signal: Signal, answer: Answer, *, person: str, page: P
         one_reading=answer.strikes_out,
         event=event,
     )
+    return (number,)
 
 
 def _show_last(last: _Kept, page: Page, person: str, *, again: bool) -> None:
     """Say what was last answered here from this screen, with the one tap that takes it back."""
-    key = f"undo-answer-{last.number}" if last.number else ""
+    key = f"undo-answer-{last.numbers[-1]}" if last.numbers else ""
     take_back = partial(_take_back, last, page, person)
     words = last.said + (_AGAIN if again else "")
     say_with_undo(words, place="last-answered", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
 
 
 def _take_back(last: _Kept, page: Page, person: str) -> None:
-    st.session_state[_LAST] = _Kept(last.lap, answered.take_back(last.number, last.lap, person), last.slot)
+    st.session_state[_LAST] = _Kept(last.lap, answered.take_back(last.numbers, last.lap, person), last.slot)
     tapped(page.now)

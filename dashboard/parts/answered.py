@@ -28,13 +28,13 @@ _TIP = (
 )
 
 
-def answered_before(page: Page, person: str, *, subject: str = "", but: int = 0) -> None:
+def answered_before(page: Page, person: str, *, subject: str = "", but: tuple[int, ...] = ()) -> None:
     """Offer the answers in force, folded away until somebody asks for them.
 
-    `subject` is the lap they are of, or the room; '' = all. `but` is the number of one that is shown elsewhere.
+    `subject` is the lap they are of, or the room; '' = all. `but` are the numbers of those that are shown elsewhere.
     """
     kept = data.answers(page.now, subject)
-    kept = kept[kept["reaction_id"] != but]
+    kept = kept[~kept["reaction_id"].isin(but)]
     place = f"answered-before-{subject}"
     if len(kept):
         folded = st.expander("Answered before", key=place, on_change="rerun")
@@ -44,11 +44,11 @@ def answered_before(page: Page, person: str, *, subject: str = "", but: int = 0)
     said.say(place, person=person)
 
 
-def take_back(number: int, lap: str, person: str) -> str:
-    """Take back an answer and say so; a StoreError says why it cannot be."""
-    with data.open_store() as store:
-        event = take_back_answer(store, number, who=person, reason="taken back on the screen")
-    also = f" {lap} is no longer logged as {event}." if event else ""
+def take_back(numbers: tuple[int, ...], lap: str, person: str) -> str:
+    """Take back answers given at once, all or none, and say so; a StoreError says why they cannot be."""
+    with data.open_store() as store, store.writing(who=person, what=f"answer on {lap} taken back"):
+        events = [take_back_answer(store, one, who=person, reason="taken back on the screen") for one in numbers]
+    also = "".join(f" {lap} is no longer logged as {event}." for event in dict.fromkeys(filter(None, events)))
     told = f"Taken back on {lap}, signed {person}: its signal is open again where it still stands."
     return f"{told}{also} The answer stays on record."
 
@@ -83,7 +83,7 @@ def _tap(number: int, lap: str, *, place: str, person: str, page: Page) -> None:
         said.refuse(place, _TOO_SOON, person=person)
         return
     try:
-        said.done(place, take_back(number, lap, person))
+        said.done(place, take_back((number,), lap, person))
     except StoreError as error:
         said.refuse(place, str(error), person=person)
         return

@@ -13,6 +13,7 @@ from dashboard.theme import Look
 from dashboard.units import MICROMETRE, UNIT_CHOICES, DisplayUnit, band_key
 from dashboard.words import clock_words, markdown_text, speak
 from spc.board.site_clock import moment_to_log
+from spc.log.moments import shown_wall
 from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
@@ -69,7 +70,7 @@ def speak_as(page: Page) -> None:
 
 def lost_line(page: Page) -> str:
     """Return the sentence that shows itself when a page to type into has lost the server."""
-    return cards.lost_line(clock_words(f"{moment_to_log(page.site):%Y-%m-%d %H:%M}"), typed=True)
+    return cards.lost_line(clock_words(shown_wall(moment_to_log(page.site))), typed=True)
 
 
 def typed_site(page: Page) -> Settings:

@@ -6,6 +6,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.parts.page import Page
 from dashboard.words import count
+from spc.log.moments import shown_time
 
 __all__ = ["unread_sentence", "watched", "watched_folder_sentence"]
 
@@ -51,7 +52,6 @@ def watched(page: Page, person: str) -> None:
 
 
 def _line(page: Page, row: pd.Series) -> str:
-    zone = page.site.time_zone or "UTC"
-    since = row["at"].tz_convert(zone).strftime("%Y-%m-%d %H:%M")
+    since = shown_time(row["at"].value // 1000, page.site.time_zone)
     where = f", in {row['folder']}" if row["name"] else ""
-    return f"{str(row['problem']).rstrip('.')}. Found {since} ({zone}){where}."
+    return f"{str(row['problem']).rstrip('.')}. Found {since}{where}."

@@ -58,7 +58,7 @@ def _headline(report: LapReport) -> str:
     first, below, asked = report.sentence, "", report.doubt
     after_a_face = asked is not None and asked.face_id != asked.since_face_id and bool(asked.time_text)
     if asked is not None and after_a_face and first.startswith(asked.sentence):
-        first, below = f"Was {report.lap} reconditioned before the face of {asked.time_text}?", first
+        first, below = f"Was {report.lap} reconditioned before face {asked.face_id}, of {asked.time_text}?", first
     return cards.headline(first, kicker=_kicker(report), state=report.state, below=below)
 
 
@@ -68,7 +68,7 @@ def _side(report: LapReport, page: Page, person: str) -> None:
         numbers = cards.facts(_numbers(report))
         if report.state != "held":
             st.html(numbers)
-        asked = report.asked[:1] if report.doubt is None else ()  # of a cycle that has ended: one after the other
+        asked = [one for one in report.asked if report.doubt is None or one.face_id != report.doubt.face_id]
         answer_signals(report.lap, (*report.signals, *asked), report.causes, page, person)
         if report.state == "held":
             st.html(numbers)

@@ -132,11 +132,11 @@ def _plan(report: ShiftReport) -> None:
 
 
 def _kicker(report: ShiftReport) -> str:
-    return "; as of ".join(text for text in (report.shift_text, report.as_of_text) if text)
+    return "; as of ".join(text for text in (report.shift_text, clock_words(report.as_of_text)) if text)
 
 
 def _alarms(report: ShiftReport, page: Page) -> list[str]:
-    alarms = [cards.lost_line(report.as_of_text)]
+    alarms = [cards.lost_line(clock_words(report.as_of_text))]
     if report.stale:
         alarms.append(cards.notice(report.stale, kind="look"))
     unread = unread_sentence(page)

@@ -16,6 +16,7 @@ from spc.board.lap_frames import LapFrames, frames_of_laps, no_frames
 from spc.board.lap_memo import LapMemo, memo_of
 from spc.board.recent_rows import recent_events, recent_rows
 from spc.board.to_come import FacesToCome, faces_to_come
+from spc.log.moments import with_shown_times
 from spc.settings import Settings
 from spc.store.frames import LAPS, frame
 from spc.store.redelivery import AHEAD_US
@@ -43,7 +44,7 @@ class CellView:
     reactions: pd.DataFrame
     baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
-    as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, nothing widened or struck out
+    as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, with times as people read them
     to_come: Mapping[str, pd.DataFrame]  # events of a lap that do not count yet, of the laps that have any
     faces_to_come: Mapping[str, FacesToCome]  # the same of face readings
     memo: LapMemo  # what still holds of each lap, however the others have changed
@@ -178,12 +179,14 @@ def look_at_cell(
     registered, settings = memo.same("", "register", store.laps()), memo.same("", "settings", settings)
     laps = memo.once("", "laps", (registered, settings), partial(_described, registered, settings))
     names = laps["lap"].tolist()
-    logged, counted_us = recent_events(store, names), now_us + AHEAD_US if until_us is None else until_us
+    logged = _shown_times(memo, "logged", recent_events(store, names), settings)
+    counted_us = now_us + AHEAD_US if until_us is None else until_us
     events = {lap: _before(memo, lap, "events", logged[lap], counted_us) for lap in names}
     since_us = {
         lap: memo.once(lap, "cycle begins", (events[lap],), partial(_cycle_began, events[lap])) for lap in names
     }
     as_read = recent_rows(store, names, last=rows, since_us=since_us, until_us=until_us)
+    as_read = _shown_times(memo, "as read", as_read, settings)
     as_read = {lap: _before(memo, lap, "faces", as_read[lap], counted_us) for lap in names}
     together = None
     if rows is None and names:  # all there is: held once, not lap by lap besides
@@ -253,6 +256,16 @@ def _before(memo: LapMemo, lap: str, what: str, rows: pd.DataFrame, until_us: in
         return rows
     made_from = (rows, memo.same(lap, f"{what} counted", count))
     return memo.once(lap, f"{what} so far", made_from, lambda: rows.iloc[:count].reset_index(drop=True))
+
+
+def _shown_times(
+    memo: LapMemo, what: str, by_lap: Mapping[str, pd.DataFrame], settings: Settings
+) -> dict[str, pd.DataFrame]:
+    """Tell the times of each lap's rows as people read them; the same frame as long as the rows are the same."""
+    return {
+        lap: memo.once(lap, f"{what} told", (rows, settings), partial(with_shown_times, rows, settings))
+        for lap, rows in by_lap.items()
+    }
 
 
 def _cycle_began(events: pd.DataFrame) -> int:

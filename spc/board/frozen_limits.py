@@ -18,6 +18,7 @@ from spc.chart.baseline import REDRAWN, Analysis, RulesInUse, analyse, fingerpri
 from spc.chart.need import Need, need_of_revision
 from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of, valid_at
 from spc.chart.stream import SIGNS, stream_of
+from spc.log.moments import shown_time, with_shown_times
 from spc.settings import Settings
 from spc.store.known_then import Known, known_when_closed, known_when_frozen, rows_since
 from spc.store.registers import Baseline
@@ -184,7 +185,7 @@ def freeze_limits(
         raise ValueError("`who` and `why` must be said: frozen limits are signed and explained")
     before = store.baselines(lap=lap, sign=sign)
     basis = basis_frozen(before, lap, sign)
-    counted = numbered_faces(store, lap=lap, until_us=counted_until_us(settings))
+    counted = with_shown_times(numbered_faces(store, lap=lap, until_us=counted_until_us(settings)), settings)
     stream = stream_of(counted, lap=lap, sign=sign, basis=basis)
     if len(stream) == 0:
         raise ValueError(f"no readings of {SIGNS[sign].words} on lap {lap!r}; check the name with `lapcell laps`")
@@ -221,7 +222,8 @@ def freeze_limits(
         lap=lap, sign=sign, model=model, fingerprint=analysis.model.fingerprint, who=who, why=why,
         valid_from=iso_of(begins),
     )  # fmt: skip
-    sentence = f"Revision {record.revision} frozen: {analysis.sentence}; judges {judges_words(revision_of(record))}."
+    judges = judges_words(revision_of(record), settings.time_zone)
+    sentence = f"Revision {record.revision} frozen: {analysis.sentence}; judges {judges}."
     return Freezing("frozen", analysis, record.revision, record.valid_from, sentence)
 
 
@@ -363,11 +365,11 @@ def iso_of(us: int) -> str:
     return pd.Timestamp(us, unit="us", tz="UTC").isoformat()
 
 
-def judges_words(revision: Revision) -> str:
+def judges_words(revision: Revision, zone: str) -> str:
     """Say from where on a revision judges: a moment, or a face where the log carries no times."""
     if revision.valid_from_us < _FIRST_DAY_US and revision.after_face:
         return f"faces after face {revision.after_face}"
-    return f"faces from {iso_of(revision.valid_from_us)} on"
+    return f"faces from {shown_time(revision.valid_from_us, zone)} on"
 
 
 def revision_of(record: Baseline) -> Revision:

@@ -145,8 +145,9 @@ def _numbered_laps(
     """Count the clocks of some laps in one go; the faces frame of them all besides."""
     faces = pd.concat(as_read.values(), ignore_index=True) if together is None else together
     told = pd.concat([events[lap] for lap in as_read], ignore_index=True)
-    layout = order_events(faces, told)
-    numbered = number_cycles(widen_readings(_without(faces, struck_out), heaping), told, layout=layout)
+    counted = widen_readings(_without(faces, struck_out), heaping)
+    layout = order_events(counted, told)
+    numbered = number_cycles(counted, told, layout=layout)
     cycles, finished = list_cycles(numbered, told, layout=layout), finished_faces(numbered)
     of_cycle, of_sign = (each.groupby("lap", sort=False).indices for each in (cycles, finished))
     ends = np.cumsum([0, *(len(rows) for rows in as_read.values())]).tolist()

@@ -21,12 +21,12 @@ from spc.board.lap_diagnosis import SignsOfLap, as_sentence, diagnose_lap, part_
 from spc.board.lap_forecast import LapForecast, forecast_lap, without_faces_left
 from spc.board.lap_lead import laps_until_good, lead_of
 from spc.board.lap_names import lap_name_remarks
-from spc.board.lap_rest import no_face_left, rest_of
+from spc.board.lap_rest import Rest, no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
 from spc.board.lap_words import confidence_words, set_aside_words
 from spc.board.limit_remarks import limit_remarks
 from spc.board.lives import running_grit
-from spc.board.missing import as_if_confirmed, cycles_if_confirmed, first_doubts, missing_of_lap
+from spc.board.missing import as_if_confirmed, cycles_if_confirmed, doubt_of_now, first_doubts, missing_of_lap
 from spc.board.missing_places import begun_anew, sure_cycles
 from spc.board.moved_parts import MovedPart
 from spc.board.new_parts import new_part_words
@@ -109,7 +109,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     here = memo.same(lap, "room", room.of(lap))
     own = memo.once(lap, "own", _hangs_on(view, cell, lap, here), lambda: _own_of(view, cell, lap, here))
     asked = missing_of_lap(view, lap, here)
-    doubt = _doubt(view, lap, asked)
+    rest = rest_of(view, lap)
+    doubt = doubt_of_now(view, lap, asked, retired=rest.ended == "retired")
     since = doubt.age_faces if doubt is not None else 0.0
     forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
     as_before = _turns_as_before(own, forecast)
@@ -120,6 +121,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     seen = SignsOfLap(own.moves, own.bow, own.identical, own.charge, own.room, own.unread, bool(as_before))
     pattern, diagnosis, follows = diagnose_lap(view, cell, lap, seen, said, room, part)
     elsewhere = _Elsewhere(
+        rest=rest,
         said=said,
         asked=asked,
         doubt=doubt,
@@ -170,9 +172,10 @@ class _Own(NamedTuple):
 class _Elsewhere(NamedTuple):
     """What more a report says that other laps, past answers or the clock have a part in."""
 
+    rest: Rest  # how it lies out of use
     said: tuple[Signal, ...]
     asked: tuple[Signal, ...]  # reconditionings that may not be logged
-    doubt: Signal | None  # the newest of the running cycle
+    doubt: Signal | None  # the newest of the running cycle, if the lap is not retired
     diagnosed: tuple[Pattern, Diagnosis]
     follows: tuple[str, ...]  # what the moved signs follow, a sentence; () = nothing can be said
     next_break: str
@@ -260,7 +263,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     why = "" if left.own_faces else _NEVER_MOVED
     still = (_EQUAL if own.identical else why) if left.status == "range" and not forecast.past_moves else ""
     forecast = without_faces_left(forecast, still) if still else forecast
-    rest = rest_of(view, lap)
+    rest = elsewhere.rest
     forecast = no_face_left(forecast, rest)
     state = decide_state(
         lap,
@@ -290,7 +293,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         *elsewhere.left_over,
         *((rest.remark,) if rest.remark else ()),
         *once("health", (view.as_read[lap],), lambda: _health(view.as_read[lap])),
-        *(one.sentence for one in elsewhere.asked if one is not doubt),
         *own.new_parts,
         *once("order", (rows, events, begun), lambda: log_remarks(rows, events, sure_cycles(cycles, begun))),
         *((f"{lap} runs with {grit}, and is registered with {registered}.",) if registered else ()),
@@ -351,6 +353,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             unusual=own.unusual,
         ),
         asked=elsewhere.asked,
+        retired=rest.ended == "retired",
     )
 
 
@@ -370,15 +373,6 @@ def _passes(view: CellView, lap: str, *, held: bool) -> str:
         return pass_to_pass(faces, scatter=pass_scatter(rows), held=held, shift_us=begun, unit=unit)
 
     return view.memo.once(lap, f"passes {held}", (faces, rows, begun, view.settings), told)
-
-
-def _doubt(view: CellView, lap: str, asked: tuple[Signal, ...]) -> Signal | None:
-    """Pick the newest question about the running cycle: what comes after it is what wears now."""
-    cycles, signs = view.cycles_of(lap), view.signs_of(lap)
-    if not asked or no_face_yet(cycles):
-        return None
-    of = signs["cycle"].to_numpy()[signs["face_id"].to_numpy() == asked[0].face_id]
-    return asked[0] if of.size and of[0] == cycles["cycle"].iloc[-1] else None
 
 
 def _with(sentence: str, doubt: Signal | None, leads: str) -> str:

@@ -82,7 +82,8 @@ def lives_under(
         Whatever ended a cycle, its life ends where its finished faces went over the limit of their part number
         (`spc.wear.limit_crossing`), which `over_limit` tells. A cycle found worn late is known good only up to the last
         face that read under its limit, and so is one whose last reading is over it; one in which another may have begun
-        is so only up to there: it has 'ended' as 'unsure', if it is not the running one.
+        is so only up to there: it has 'ended' as 'unsure', if it is not the running one. Where but the day is known on
+        which it began or ended, either end of its life lies as far out.
     """
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
     if grit:
@@ -94,13 +95,14 @@ def lives_under(
     seen = (cycles["ended"] == "due").to_numpy()
     doubt = np.array([until.get(name, np.inf) for name in names])
     over = np.isfinite(read.high) & (read.high <= doubt)
-    low = np.where(late | over | (read.stray & ~seen), read.low, cycles["low_faces"])
-    low = np.where(late & ~over, np.clip(faces - 1, 0, low), low)  # it was worn at its last face
+    fewer, more = (cycles[name].to_numpy(np.float64) for name in ("fewer_faces", "more_faces"))
+    low = np.where(late & ~over, np.clip(faces - 1, 0, read.low), read.low)  # it was worn at its last face
+    low = np.where(late | over | (read.stray & ~seen), np.maximum(low - fewer, 0), cycles["low_faces"])
     unsure = np.isfinite(doubt) & ~over
     return cycles.assign(
         good_faces=np.minimum(np.where(seen & ~over, faces, low), doubt).astype(np.int64),
         low_faces=np.minimum(low, doubt),
-        high_faces=np.where(unsure, np.inf, np.where(over, read.high, cycles["high_faces"])),
+        high_faces=np.where(unsure, np.inf, np.where(over, read.high + more, cycles["high_faces"])),
         over_limit=over,
         ended=cycles["ended"].mask(unsure & (cycles["ended"] != "running"), "unsure"),
     )

@@ -16,6 +16,7 @@ from spc.board.results import RECONDITIONING, CycleFan, FacesLeft, Signal
 from spc.board.room_history import RoomHistory, RoomOfLap, own_signs
 from spc.board.shifts import shift_at
 from spc.measure.interval import middle_of
+from spc.wear.cycle_table import no_face_yet
 from spc.wear.missing_event import MissingEvent
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "as_if_confirmed",
     "before_doubts",
     "cycles_if_confirmed",
+    "doubt_of_now",
     "first_doubts",
     "first_doubts_in",
     "missing_of_lap",
@@ -71,6 +73,29 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
         )
 
     return once(lap, "asked", (found, signs, denied, begun, cycles), ask)
+
+
+def doubt_of_now(view: CellView, lap: str, asked: tuple[Signal, ...], *, retired: bool) -> Signal | None:
+    """Pick the newest question about the running cycle: what comes after it is what wears now.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+    asked : tuple of Signal
+        From `missing_of_lap`.
+    retired : bool
+        Whether the lap is out of use for good: nothing wears on it, and the question waits in its own report.
+
+    Returns
+    -------
+    Signal or None
+    """
+    cycles, signs = view.cycles_of(lap), view.signs_of(lap)
+    if retired or not asked or no_face_yet(cycles):
+        return None
+    of = signs["cycle"].to_numpy()[signs["face_id"].to_numpy() == asked[0].face_id]
+    return asked[0] if of.size and of[0] == cycles["cycle"].iloc[-1] else None
 
 
 def first_doubts(view: CellView, lap: str, room: RoomHistory) -> dict[tuple[str, int], float]:

@@ -1,5 +1,6 @@
 """The answers to the question whether a reconditioning was left out of the log: yes logs it, no is kept."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from spc.board.cell_view import CellView
@@ -7,7 +8,7 @@ from spc.board.reactions import keep_answer
 from spc.board.results import RECONDITIONING, Signal
 from spc.store.store import Store
 
-__all__ = ["RETIRED", "denied_faces", "keep_no", "keep_yes"]
+__all__ = ["RETIRED", "denied_faces", "keep_all", "keep_no", "keep_yes"]
 
 RETIRED = "in use again after it was retired"  # the rule of the question about such a lap
 _NOT_SO = "not reconditioned"  # the cause kept with a no
@@ -67,6 +68,33 @@ def keep_yes(store: Store, question: Signal, *, who: str) -> int:
         store, question, check_done="asked", cause="reconditioned", action="logged", result="new cycle", who=who,
         event=event,
     )  # fmt: skip
+
+
+def keep_all(store: Store, questions: Sequence[Signal], *, said: bool, who: str) -> tuple[int, ...]:
+    """Keep one answer to several questions about a lap, all of them or none.
+
+    Parameters
+    ----------
+    store : Store
+    questions : sequence of Signal
+        From `missing_of_lap`, of one lap, at least one.
+    said : bool
+        Whether it was reconditioned, at every one of these places.
+    who : str
+
+    Returns
+    -------
+    tuple of int
+        Numbers of the reactions, the oldest place first.
+
+    Raises
+    ------
+    ValueError
+        If an event is to be logged and the times of the faces tell no place for it.
+    """
+    keep = keep_yes if said else keep_no
+    with store.writing(who=who, what=f"{'reconditioned' if said else _NOT_SO}: {questions[0].lap}"):
+        return tuple(keep(store, one, who=who) for one in reversed(questions))
 
 
 def _event_between(store: Store, question: Signal, kind: str) -> dict[str, Any]:

@@ -8,12 +8,13 @@ from spc.board.by_content import by_content
 from spc.board.cell_view import CellView
 from spc.board.missing_answer import denied_faces
 from spc.wear.back_in_use import back_in_use
+from spc.wear.event_order import BEGINNINGS, order_events
 from spc.wear.missing_event import MissingEvent, suggest_missing_events
 from spc.wear.restarts import find_restarts
 
 __all__ = ["begun_anew", "counted_once", "missing_places", "not_denied", "places_of_lap", "sure_cycles", "unsure_words"]
 
-_SAME = 8  # faces by which a place may move as more faces come, and still be the one that was answered; our own rule
+_SAME = 8  # faces by which a place may move as more faces come, and still be the one answered or logged; our own rule
 _SEARCH = by_content(find_restarts, most=4_096)  # of each sign over each cycle of every lap
 
 
@@ -26,10 +27,10 @@ def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataF
         As in `suggest_missing_events`; a cycle that was searched before is not searched again.
     events : DataFrame
         Of the lap. Where it was swapped out as worn, or retired, and is in use again, the readings near that place are
-        no second question.
+        no second question; nor are those near a day on which it was reconditioned, if only its date is known.
     """
     swaps = back_in_use(signs, numbered, events)
-    fell = suggest_missing_events(signs, numbered, search=_SEARCH)
+    fell = _without_logged(suggest_missing_events(signs, numbered, search=_SEARCH), numbered, events)
     if not swaps:
         return fell
 
@@ -38,6 +39,25 @@ def missing_places(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataF
 
     apart = [one for one in fell if not any(beside(one, swap) for swap in swaps)]
     return tuple(sorted((*apart, *swaps), key=lambda one: (one.cycle, one.age_faces)))
+
+
+def _without_logged(
+    fell: tuple[MissingEvent, ...], numbered: pd.DataFrame, events: pd.DataFrame
+) -> tuple[MissingEvent, ...]:
+    """Leave out the places that are those of reconditionings logged on a day, among whose faces they may lie."""
+    if not fell:
+        return fell
+    placed = order_events(numbered, events).events
+    logged = placed[
+        placed["event"].isin(BEGINNINGS) & (placed["by_readings"] | (placed["earliest"] < placed["latest"]))
+    ]
+    if logged.empty:
+        return fell
+    rows = dict(zip(numbered["face_id"].tolist(), range(len(numbered)), strict=True))
+    first, last = logged["earliest"].to_numpy() - _SAME, logged["latest"].to_numpy() + _SAME
+    return tuple(
+        one for one in fell if not ((first <= rows[one.before_face_id]) & (rows[one.before_face_id] <= last)).any()
+    )
 
 
 def places_of_lap(view: CellView, lap: str, signs: pd.DataFrame) -> tuple[MissingEvent, ...]:

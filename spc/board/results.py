@@ -128,7 +128,7 @@ class FacesLeft:
 class CyclePath:
     """The readings of one cycle, in order; all arrays have one length."""
 
-    label: str  # 'this cycle', 'cycle 4, to 12 March'
+    label: str  # 'this cycle', 'cycle 4, to 2026-03-12'
     age_faces: Array
     low_um: Array
     high_um: Array  # inf where the reading was open above
@@ -198,6 +198,7 @@ class LapReport:
     registered_grit: str = ""  # where another one runs on it
     finished_faces: int = 0  # faces since reconditioning, however many passes each took
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
+    retired: bool = False
 
     @property
     def further_reasons(self) -> tuple[str, ...]:
@@ -243,7 +244,7 @@ class ShiftReport:
     """What needs a person this shift."""
 
     as_of_text: str
-    shift_text: str  # 'late shift of 4 March'
+    shift_text: str  # 'late shift of 2026-03-04'
     sentence: str  # the one sentence for the lead
     laps: tuple[LapReport, ...]  # in order of need
     room: RoomAlarm | None
@@ -267,8 +268,11 @@ class ShiftReport:
 
     @property
     def asked_sentence(self) -> str:
-        """Which laps have open questions whether they were reconditioned, of whatever cycle; '' = none."""
-        open_on = [f"{report.lap} ({len(report.asked)})" for report in self.laps if report.asked]
+        """Which laps have open questions whether they were reconditioned, of whatever cycle; '' = none.
+
+        Those on a retired lap are no work of this shift: the lap's own report asks them.
+        """
+        open_on = [f"{report.lap} ({len(report.asked)})" for report in self.laps if report.asked and not report.retired]
         if not open_on:
             return ""
         return (

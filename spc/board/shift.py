@@ -23,6 +23,7 @@ from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
 from spc.board.to_come import cell_words
 from spc.chart.share_interval import share_interval
+from spc.log.moments import shown_wall
 from spc.log.name_list import name_list
 
 __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
@@ -73,7 +74,7 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     slots, slots_note = _slots(view, laps)
     to_come, alarm = cell_words(view.faces_to_come, view.settings), _room(view, room)
     return ShiftReport(
-        as_of_text=f"{view.now:%A} {view.now.day} {view.now:%B %Y, %H:%M}",
+        as_of_text=shown_wall(view.now),
         shift_text=span.text,
         sentence=_sentence(laps, alarm, room.not_the_room, n_faces, to_come=bool(to_come)),
         laps=laps,

@@ -21,8 +21,8 @@ class ShiftSpan:
 
     @property
     def text(self) -> str:
-        """'late shift of 4 March', or '4 March'."""
-        day = f"{self.start.day} {self.start:%B}"
+        """'late shift of 2026-03-04', or '2026-03-04'."""
+        day = f"{self.start:%Y-%m-%d}"
         return f"{self.name} shift of {day}" if self.name else day
 
 

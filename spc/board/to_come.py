@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from spc.log.moments import shown_text, shown_wall
 from spc.log.name_list import name_list
 from spc.settings import Settings
 from spc.store.store import Store
@@ -62,7 +63,7 @@ def face_words(lap: str, late: FacesToCome | None, settings: Settings) -> tuple[
     if late is None:
         return ()
     dated = "1 face of {} is dated" if late.faces == 1 else f"{late.faces:,} faces of {{}} are dated up to"
-    which = f"{late.newest_text} (row {late.newest_row:,} of {late.newest_name})"
+    which = f"{shown_text(late.newest_text, settings)} (row {late.newest_row:,} of {late.newest_name})"
     return (f"{dated.format(lap)} {which}, {_later(settings)}",)
 
 
@@ -78,5 +79,5 @@ def cell_words(to_come: Mapping[str, FacesToCome], settings: Settings) -> str:
 
 def _later(settings: Settings) -> str:
     clock = settings.clock
-    than = "now" if clock is None else f"the site's clock ({clock:%Y-%m-%d %H:%M})"
+    than = "now" if clock is None else f"the site's clock ({shown_wall(clock)})"
     return f"later than {than}: kept, but counted nowhere until then. {_CURE if clock is None else _CLOCK_SET}"

@@ -22,7 +22,8 @@ __all__ = ["command"]
 @click.option(
     "--reconditioned", type=click.Choice(["yes", "no"]), help="Answers the question whether LAP was reconditioned."
 )
-@click.option("--face", type=int, help="Of several such questions the one about this face; `due --lap --json`: asked.")
+@click.option("--face", "faces", type=int, multiple=True, help="Of several such questions the one about this face.")
+@click.option("--all", "every", is_flag=True, help="Answers all such questions about LAP at once.")
 @click.option("--take-back", is_flag=True, help="Take back the newest answer on LAP, with the event that it logged.")
 @click.option("--why", default="a mistaken answer", show_default=True, help="Why it is taken back.")
 @click.option("--who", required=True, help="Who signs this.")
@@ -38,7 +39,8 @@ def command(
     action: str,
     result: str,
     reconditioned: str | None,
-    face: int | None,
+    faces: tuple[int, ...],
+    every: bool,
     take_back: bool,
     why: str,
     who: str,
@@ -52,8 +54,9 @@ def command(
     in `lapcell due`).
 
     With --reconditioned it answers instead whether LAP was reconditioned where its readings say so and the log does
-    not: yes logs the reconditioning at that place, no is kept and the same question is not asked again. With --json:
-    reaction, lap, sign, cause, signal.
+    not: yes logs the reconditioning at that place, no is kept and the same question is not asked again. `lapcell due
+    --lap LAP` lists the questions with their faces; --face may be given more than once, and --all answers them all.
+    With --json: reaction, lap, sign, cause, signal; with --all or several faces: answers, a list of these.
 
     With --take-back the newest answer on LAP (of --sign, if given) is taken back instead: its signal is open again, it
     is counted no more, and it stays on record. With --json: reaction, lap, sign, cause and event (taken back with it).
@@ -65,13 +68,13 @@ def command(
     if bool(lap) == room:
         raise ValueError("`LAP` must name the lap that is answered for, or `--room` say that it is the room; give one")
     lap = ROOM if room else lap
-    _refuse_idle(room=room, sign=sign, reconditioned=reconditioned, face=face, take_back=take_back)
+    _refuse_idle(room=room, sign=sign, reconditioned=reconditioned, faces=faces, every=every, take_back=take_back)
     if take_back:
         return _take_back(session, lap, sign=sign, cause=cause, why=why, who=who)
     if reconditioned and cause:
         raise ValueError("`--reconditioned` says what it was and needs no `--cause`; give one of the two")
     if reconditioned:
-        return _reconditioned(session, lap, reconditioned, face=face, who=who)
+        return _reconditioned(session, lap, reconditioned, faces=faces, every=every, who=who)
     if not cause:
         raise ValueError("`--cause` must say what it was, or `--take-back` that the newest answer is taken back")
     written, cause = cause, cause_meant(cause)
@@ -92,7 +95,9 @@ def command(
     return DONE
 
 
-def _refuse_idle(*, room: bool, sign: str, reconditioned: str | None, face: int | None, take_back: bool) -> None:
+def _refuse_idle(
+    *, room: bool, sign: str, reconditioned: str | None, faces: tuple[int, ...], every: bool, take_back: bool
+) -> None:
     """Refuse what would do nothing beside what is asked."""
     if reconditioned and room:
         raise ValueError("`--reconditioned` is asked of a lap: name it in place of `--room`")
@@ -100,30 +105,42 @@ def _refuse_idle(*, room: bool, sign: str, reconditioned: str | None, face: int 
         raise ValueError("`--take-back` and `--reconditioned` do not go together: give one of them")
     if reconditioned and sign:
         raise ValueError("`--sign` says which signal `--cause` answers: leave it out beside `--reconditioned`")
-    if face is not None and not reconditioned:
-        raise ValueError("`--face` says which question `--reconditioned` answers: give that too, yes or no")
+    for option in ("--face",) * bool(faces) + ("--all",) * every:
+        if not reconditioned:
+            raise ValueError(f"`{option}` says which question `--reconditioned` answers: give that too, yes or no")
+    if faces and every:
+        raise ValueError("`--all` answers every question about the lap and needs no `--face`; give one of the two")
 
 
-def _reconditioned(session: Session, lap: str, said: str, *, face: int | None, who: str) -> int:
-    from spc.board.missing_answer import keep_no, keep_yes
+def _reconditioned(session: Session, lap: str, said: str, *, faces: tuple[int, ...], every: bool, who: str) -> int:
+    from spc.board.missing_answer import keep_all
 
     asked = session.board().lap(lap).asked
-    found = [one for one in asked if face in (None, one.face_id)]
+    found = [one for one in asked if not faces or one.face_id in faces]
     places = "; ".join(f"--face {one.face_id}: {one.sentence}" for one in asked)
-    if not found:
-        raise ValueError(f"no such question about {lap} is open{f'; open: {places}' if asked else ''}")
-    if len(found) > 1:
-        raise ValueError(f"`--face` must say which question about {lap} is answered. Open: {places}")
-    (signal,) = found
+    unknown = [face for face in dict.fromkeys(faces) if face not in {one.face_id for one in asked}]
+    if unknown or not found:
+        about = f" before face {unknown[0]}" if unknown else ""
+        raise ValueError(f"no such question about {lap}{about} is open{f'; open: {places}' if asked else ''}")
+    if len(found) > 1 and not faces and not every:
+        raise ValueError(
+            f"`--face` must say which question about {lap} is answered, or `--all` that they all are. Open: {places}"
+        )
     with session.store() as store:
-        number = (keep_yes if said == "yes" else keep_no)(store, signal, who=who)
-        kept = store.reactions(lap=lap)
-    cause = str(kept.loc[kept["reaction_id"] == number, "cause"].iloc[0])
+        numbers = keep_all(store, found, said=said == "yes", who=who)
+        causes = store.reactions(lap=lap).set_index("reaction_id")["cause"]
+    kept = [
+        {"reaction": number, "lap": lap, "sign": one.sign, "cause": str(causes[number]), "signal": asdict(one)}
+        for number, one in zip(numbers, reversed(found), strict=True)
+    ]
     if session.as_json:
-        print_json({"reaction": number, "lap": lap, "sign": signal.sign, "cause": cause, "signal": asdict(signal)})
-    else:
-        also = f" {lap} is logged as reconditioned at {signal.time_text}." if said == "yes" else ""
-        click.echo(one_line(f"Kept for {lap}, {signal.sign}: {cause}.{also} Signed {who}."))
+        print_json({"answers": kept} if every or len(faces) > 1 else kept[0])
+        return DONE
+    for one, answer in zip(reversed(found), kept, strict=True):
+        also = f" {lap} is logged as reconditioned at {one.time_text}." if said == "yes" else ""
+        click.echo(
+            one_line(f"Kept for {lap}, {one.sign} before face {one.face_id}: {answer['cause']}.{also} Signed {who}.")
+        )
     return DONE
 
 

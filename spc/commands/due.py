@@ -48,11 +48,12 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     and own_way, true where its readings do not go as past cycles did; null = open or not known), next_break (of a lap
     at its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, lead_sign, unusual_wear (''
     = as usual), material, grit, registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes (the
-    mean stands for lappings without, null where over a fifth are), last_face (its time as typed), signals, asked,
-    causes, safety, data_health and answers (question, answer). asked: reconditionings that may not be logged, the
-    newest first; one of the running cycle is among the signals too, and the faces left are then those if it was
-    reconditioned at the time in if_reconditioned. age_faces and faces_left count every pass on a face as one; where
-    faces are often lapped again the sentences say passes (counted 'pass'), and finished_faces are told besides.
+    mean stands for lappings without, null where over a fifth are), last_face (its time by the clock of the site),
+    signals, asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that may not be
+    logged, the newest first, each with its face_id, which `lapcell answer --face` takes; one of the running cycle is
+    among the signals too, unless the lap is retired, and the faces left are then those if it was reconditioned at the
+    time in if_reconditioned. age_faces and faces_left count every pass on a face as one; where faces are often lapped
+    again the sentences say passes (counted 'pass'), and finished_faces are told besides.
 
     With --lap and --against-past also against_past: status ('judged', 'counts only', 'refused'), too_narrow, sentence,
     further, counted (what ages are told in, 'face' or 'pass'), and shares, each with share (of a cycle as far as it is
@@ -214,6 +215,20 @@ def _left(report: LapReport) -> str:
     return _SHORT.get(left.status, left.sentence) + _LEADS.get(report.lead_sign, "")
 
 
+def _print_asked(report: LapReport) -> None:
+    """Print the questions whether the lap was reconditioned, each with its face, and how to answer one or all."""
+    how = f"lapcell answer {report.lap} --reconditioned yes (or no)"
+    if len(report.asked) == 1:
+        if report.doubt is None:
+            click.echo(f"\n{report.asked[0].sentence}")
+        click.echo(f"\nTo answer: {how} --who NAME")
+        return
+    click.echo("\nTo answer, each by its face:")
+    for one in report.asked:
+        click.echo(f"  {one.face_id}: {one.sentence}")
+    click.echo(f"{how} --face {report.asked[0].face_id} --who NAME; all {len(report.asked)} at once: --all for --face")
+
+
 def _print_lap(report: LapReport) -> None:
     click.echo(report.sentence)
     for reason in report.further_reasons:
@@ -223,8 +238,7 @@ def _print_lap(report: LapReport) -> None:
     if report.next_break:
         click.echo(f"  next break: {report.next_break}")
     if report.asked:
-        which = f" --face {report.asked[0].face_id}" if len(report.asked) > 1 else ""
-        click.echo(f"\nTo answer: lapcell answer {report.lap} --reconditioned yes (or no){which} --who NAME")
+        _print_asked(report)
     if report.causes:
         click.echo("\nLikely causes, the likeliest first:")
         for c in report.causes:

@@ -8,7 +8,7 @@ import click
 
 from spc.cli import DONE, Session, common_options
 from spc.commands.ingest import command as ingest_command
-from spc.commands.moments import shown_text, shown_time, time_head
+from spc.commands.moments import time_head
 from spc.commands.output import one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup
 
@@ -43,6 +43,8 @@ def command() -> None:
 @common_options
 def list_events(session: Session, *, lap: str | None) -> int:
     """List the events, oldest first."""
+    from spc.log.moments import shown_text, shown_time
+
     with session.store() as store:
         rows = records(store.events(lap=lap).drop(columns="sort_us"))
     if session.as_json:
@@ -88,6 +90,7 @@ def list_events(session: Session, *, lap: str | None) -> int:
 def add(session: Session, *, lap: str, event: str, who: str, **said: str | None) -> int:
     """Add EVENT of LAP."""
     from spc.board.site_clock import moment_to_log
+    from spc.log.moments import shown_text
 
     row = _read({"lap": lap, "event": event} | {name: said[name] or "" for name in _FIELDS}, session)
     with session.store(create=True) as store:
@@ -100,7 +103,8 @@ def add(session: Session, *, lap: str, event: str, who: str, **said: str | None)
     if session.as_json:
         print_json(record)
     else:
-        click.echo(one_line(f"Event {event_id}: {record['lap']} {record['event']} {record['time_text']}".rstrip()))
+        when = shown_text(record["time_text"], session.settings())
+        click.echo(one_line(f"Event {event_id}: {record['lap']} {record['event']} {when}".rstrip()))
         if not said["time"]:
             click.echo("Dated now, as no --time was said.")
     return DONE
@@ -116,6 +120,8 @@ def take_back(session: Session, *, event_id: int, who: str, why: str) -> int:
 
     `lapcell events list` shows the numbers. A log that says the event again does not bring it back.
     """
+    from spc.log.moments import shown_text
+
     with session.store() as store:
         events = store.events()
         store.withdraw_event(event_id, who=who, reason=why)
@@ -123,7 +129,8 @@ def take_back(session: Session, *, event_id: int, who: str, why: str) -> int:
     if session.as_json:
         print_json(record)
     else:
-        said = f"{record['lap']} {record['event']} {record['time_text']}".rstrip()
+        when = shown_text(record["time_text"], session.settings())
+        said = f"{record['lap']} {record['event']} {when}".rstrip()
         click.echo(one_line(f"Taken back: event {event_id}, {said}. It stays on record. Signed {who}."))
     return DONE
 

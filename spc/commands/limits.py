@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
-from spc.commands.moments import shown_text, time_head, with_times
+from spc.commands.moments import time_head, with_times
 from spc.commands.output import plain, print_json, print_table
 from spc.settings import Settings
 
@@ -257,13 +257,16 @@ def _shown_document(shown: "ShownRevision") -> dict[str, Any]:
 def _print_shown(shown: "ShownRevision", settings: Settings) -> None:
     from spc.board.frozen_limits import judges_words
     from spc.chart.stream import SIGNS, rate_unit
+    from spc.log.moments import shown_text
 
     record, model = shown.record, shown.revision.model
     sign, unit = SIGNS[model.sign], rate_unit(model.sign, model.basis)
     click.echo(
         f"{plain(record.lap)}, {sign.words}: revision {record.revision}, by {plain(record.who)}: {plain(record.why)}"
     )
-    click.echo(f"Frozen {shown_text(record.frozen_at, settings)}, judges {judges_words(shown.revision)}.")
+    click.echo(
+        f"Frozen {shown_text(record.frozen_at, settings)}, judges {judges_words(shown.revision, settings.time_zone)}."
+    )
     click.echo(f"Limit {model.limit:.4g} {unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
     if model.norm.growth_per_face:
         click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")

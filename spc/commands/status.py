@@ -5,7 +5,6 @@ from typing import Any
 import click
 
 from spc.cli import COULD_NOT, DONE, NEEDS_A_PERSON, Session, common_options
-from spc.commands.moments import shown_text, shown_time
 from spc.commands.output import print_json, print_table
 
 __all__ = ["command"]
@@ -23,6 +22,8 @@ JSON: store (path), schema, revision, faces (face readings, repeats among them),
 @common_options
 def command(session: Session) -> int:
     """Count, check, print."""
+    from spc.log.moments import shown_text, shown_time
+
     settings = session.settings()
     with session.store() as store:
         health = store.health()

@@ -35,7 +35,7 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
     dict
         `time_utc` (microseconds, NO_TIME unknown) and `sort_us`, both (n_rows,).
     """
-    wall = np.full(draft.n, NO_TIME, dtype=np.int64)
+    wall, dated_only = np.full(draft.n, NO_TIME, dtype=np.int64), np.zeros(draft.n, dtype=bool)
     utc = wall.copy()
     if "time" not in draft.cells and "time_end" in draft.cells:  # only the end was written
         draft.cells["time"], draft.uses["time"] = draft.cells.pop("time_end"), draft.uses.pop("time_end")
@@ -47,7 +47,8 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
     if "time_end" in draft.cells:
         _minutes_between(draft, order, zone, wall, utc, minutes)
     _shift(draft, wall, utc, zone)
-    known = np.where(utc != NO_TIME, utc, wall)
+    begun, _ = to_utc(np.where(dated_only, wall, NO_TIME), np.full(draft.n, np.nan), zone)  # a date alone: its day
+    known = np.where(utc != NO_TIME, utc, np.where(begun != NO_TIME, begun, wall))
     filled = pd.Series(known).where(known != NO_TIME).ffill().bfill()
     has = filled.notna().to_numpy()
     sort = np.zeros(draft.n, dtype=np.int64)

@@ -8,10 +8,10 @@ copy that somebody found; it changes nothing.
 import hashlib
 import re
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 
 from spc.log.columns import ColumnMap
 from spc.log.dialect import decode
+from spc.log.moments import shown_time
 from spc.store.quarantine import Delivered
 from spc.store.store import Store
 
@@ -142,9 +142,8 @@ def _is_own(log: str, name: str) -> bool:
 
 
 def _older(log: str, newest: Delivered) -> str:
-    moment = datetime.fromtimestamp(newest.at_us / 1e6, UTC)
     under = f" as {newest.name!r}" if newest.name != log else ""
     return (
         f"nothing is taken from it: it is an older copy of the log {log!r}, whose delivery {newest.intake_id} of "
-        f"{moment:%Y-%m-%d %H:%M} UTC{under} is newer and stands"
+        f"{shown_time(newest.at_us, '')}{under} is newer and stands"
     )

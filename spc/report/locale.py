@@ -57,7 +57,7 @@ class Locale:
 
     def moment(self, when: datetime) -> str:
         """Write a day and its time."""
-        return f"{when.strftime(self.date_format)}, {when:%H:%M}"
+        return f"{when.strftime(self.date_format)} {when:%H:%M}"
 
     def sentence(self, text: str, *, names: tuple[str, ...] = ()) -> str:
         """Write the numbers of an English sentence with this language's marks, its micrometres as a sign.

@@ -110,7 +110,7 @@ def laws_table(study: Study) -> Table:
 
 
 def data_list(study: Study, conformity: ConformityReport) -> Table:
-    """Every reading of the study: when, as typed, and the interval it stands for, in micrometres; no people's names.
+    """Every reading of the study: when, and the interval it stands for, in micrometres; no people's names.
 
     Where the readings are ruled on, each with its chance to meet the limit.
     """
@@ -122,7 +122,7 @@ def data_list(study: Study, conformity: ConformityReport) -> Table:
         "age_faces": Column("Age", "count", unit="faces", width=0.8),
         "serial": Column("Serial", width=1.3),
         "face": Column("Which face", width=0.8),
-        "time_text": Column("When, as typed", width=1.5),
+        "time_text": Column("When", width=1.5),
         "text": Column("As typed", width=0.8),
         "unit": Column("Unit", width=0.6),
         "lamp": Column("Lamp", width=0.8),

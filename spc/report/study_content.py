@@ -101,7 +101,7 @@ def _front(study: Study, made: Made, say: Voice) -> tuple[tuple[str, str], ...]:
         ("Readings", f"{made.locale.count(len(study.data))}, {READINGS[plan.readings]}"),
         ("Laps", name_list(laps) or "none"),
         ("Days asked for", days or "all that are logged"),
-        ("From, to, as typed", f"{times[0]} to {times[-1]}" if times else "no times logged"),
+        ("From, to", f"{times[0]} to {times[-1]}" if times else "no times logged"),
         ("Chart limits", charts),
         ("Units", say.unit.words + ("" if say.unit.name == "um" else "; computed again in micrometres")),
         ("Data fingerprint", study.fingerprint),

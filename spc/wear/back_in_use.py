@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from spc.wear.event_order import EVENT_EFFECTS, order_events
+from spc.wear.event_order import BEGINNINGS, EVENT_EFFECTS, order_events
 from spc.wear.missing_event import MissingEvent
 
 __all__ = ["back_in_use"]
@@ -31,14 +31,17 @@ def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFram
 
     Notes
     -----
+    Where a reconditioning is logged on the same day and a date alone does not say which came first, nothing is asked.
     A retirement taken back is asked after where it gave a reason that the lap itself has, such as damage. A lap that
     went out more than once without lapping between is asked after once, for the last time it did.
     """
     if not events["event"].isin(("swapped", "retired")).any():
         return ()
     placed = order_events(numbered, events).events
-    columns = ("event", "effect", "reason", "time_text", "place")
-    kinds, effects, reasons, texts, places = (placed[name].tolist() for name in columns)
+    columns = ("event", "effect", "reason", "time_text", "place", "earliest", "latest")
+    kinds, effects, reasons, texts, places, earliest, latest = (placed[name].tolist() for name in columns)
+    of_a_day = placed["by_readings"].to_numpy(bool) | (placed["earliest"] < placed["latest"]).to_numpy()
+    begun = np.flatnonzero(of_a_day & placed["event"].isin(BEGINNINGS).to_numpy()).tolist()
     rows = np.flatnonzero(np.isin(numbered["face_id"].to_numpy(np.int64), signs["face_id"].to_numpy(np.int64)))
     ids, cycle, age = (numbered[name].to_numpy()[rows] for name in ("face_id", "cycle", "age_faces"))
     times = numbered["time_text"].tolist()
@@ -52,13 +55,15 @@ def back_in_use(signs: pd.DataFrame, numbered: pd.DataFrame, events: pd.DataFram
         again = not retired and any(_taken_out_for_wear(kinds[later], reasons[later]) for later in since)
         if after < 0 or again or any(EVENT_EFFECTS[kinds[later]].cycle for later in since):
             continue
+        if any(earliest[k] <= latest[n] and earliest[n] <= latest[k] for k in begun):
+            continue
         returned = next((texts[later] for later in since if kinds[later] == "returned"), None)
         if after + 1 < rows.size:
             before, until, ago = after + 1, times[rows[after + 1]], float(age[after + 1])
-            back = "has lapped faces since"
+            back = f"has lapped faces since, from face {ids[before]} on"
         elif returned is not None and not retired:
             before, until, ago = after, returned, float(age[after]) + 1.0
-            back = "is back in use"
+            back = f"is back in use after face {ids[after]}"
         else:
             continue
         lap, out = str(placed["lap"].iloc[n]), texts[n] or "an unknown time"

@@ -26,10 +26,13 @@ ENDINGS: dict[str, str] = {
 _COLUMNS = (
     "lap cycle life grit start_known start_event start_us start_text after_um after_shape end_event end_us end_text "
     "before_um ended reason reason_given said_too resting faces first_passes minutes minutes_missing removed_um "
-    "removed_missing good_faces low_faces high_faces first_face_id last_face_id first_us last_us first_text last_text"
+    "removed_missing good_faces fewer_faces more_faces low_faces high_faces first_face_id last_face_id first_us "
+    "last_us first_text last_text"
 ).split()
 _YES_OR_NO = ("start_known", "reason_given", "resting")
-_USED_OF_EVENTS = ("event effect sort_us time_text reason planned found_late shape before_um after_um place").split()
+_USED_OF_EVENTS = (
+    "event effect sort_us time_text reason planned found_late shape before_um after_um place earliest latest"
+).split()
 _OF_EVENTS = (
     "start_known start_event start_us start_text after_um after_shape end_event end_us end_text before_um ended reason "
     "reason_given said_too resting"
@@ -54,11 +57,13 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
 
     Returns
     -------
-    DataFrame, shape (n_cycles, 34)
+    DataFrame, shape (n_cycles, 36)
         Sorted by lap (in order of appearance) and cycle. `ended` is a key of `ENDINGS`. `good_faces` is the age at the
         last face known good before the finding. In lappings since the cycle began, wear became due within
-        (`low_faces`, `high_faces`]: both equal when it was seen, high infinite when it had not come yet. A lap
-        reconditioned and not used since has a running cycle of no faces. Times are microseconds and as typed.
+        (`low_faces`, `high_faces`]: both equal when it was seen, high infinite when it had not come yet. Where a date
+        alone says on which day it began or ended, it may have up to `fewer_faces` less and `more_faces` more than
+        `faces`, and the two lie as far apart. A lap reconditioned and not used since has a running cycle of no faces.
+        Times are microseconds and as typed.
 
     Notes
     -----
@@ -76,8 +81,8 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
     late, worn = (np.array([row["ended"] in kinds for row in told], bool) for kinds in (("found late",), _WORN))
     columns |= _told_by_faces(numbered, layout.order, cycles, late)
     columns["start_us"] = np.where(columns["start_known"], columns["start_us"], columns["first_us"])
-    columns["low_faces"] = columns["good_faces"].astype(np.float64)
-    columns["high_faces"] = np.where(worn, columns["faces"], math.inf)
+    columns["low_faces"] = np.maximum(columns["good_faces"] - columns["fewer_faces"], 0).astype(np.float64)
+    columns["high_faces"] = np.where(worn, columns["faces"] + columns["more_faces"], math.inf)
     columns |= {name: np.array(columns[name], bool) for name in _YES_OR_NO}  # so with no rows too
     return pd.DataFrame(columns, columns=_COLUMNS)
 
@@ -104,6 +109,8 @@ class _Cycle:
     closing: tuple[_Event, ...]  # what ended it, and what was logged after that with no face between
     swaps: tuple[_Event, ...]  # since its last face, before what ended it
     lies_off: bool  # swapped out and not returned
+    begins_within: tuple[int, int]  # ordered rows between which it may begin, and end
+    ends_within: tuple[int, int]
 
 
 def _cycles(layout: EventOrder) -> list[_Cycle]:
@@ -137,8 +144,16 @@ def _cycles_of_lap(lap: str, events: list[_Event], begin: int, end: int) -> list
         life += int(new_life)
         opened = None if opener is None or events[opener]["event"] == "retired" else events[opener]
         lies_off = bool(moved) and moved[-1]["effect"] == "swapped"
-        cycles.append(_Cycle(lap, number, life, at, until, opened, tuple(events[i] for i in closers), swaps, lies_off))
+        spans = (_within(at, [events[i] for i in starters.get(at, [])]), _within(until, [events[i] for i in closers]))
+        cycles.append(
+            _Cycle(lap, number, life, at, until, opened, tuple(events[i] for i in closers), swaps, lies_off, *spans)
+        )
     return cycles
+
+
+def _within(at: int, events: list[_Event]) -> tuple[int, int]:
+    """Ordered rows between which all of these events may fall that were put at one place; it alone without any."""
+    return max([e["earliest"] for e in events], default=at), min([e["latest"] for e in events], default=at)
 
 
 def _told_by_events(cycle: _Cycle) -> dict[str, Any]:
@@ -181,6 +196,8 @@ def _told_by_faces(
     before = np.append(0, np.cumsum(is_face))
     runs = _Runs(before[[c.begin for c in cycles]], before[[c.end for c in cycles]])
     faces = runs.stop - runs.first
+    spans = np.array([(*c.begins_within, *c.ends_within) for c in cycles], np.int64).reshape(-1, 4)
+    begin_first, begin_last, end_first, end_last = before[spans].T
     some = faces > 0
     first_row, last_row = rows[runs.first[some]], rows[runs.stop[some] - 1]
     minutes = numbered["minutes"].to_numpy(np.float64)[rows]
@@ -195,6 +212,8 @@ def _told_by_faces(
         "faces": faces,
         "first_passes": runs.sums((numbered["attempt"].to_numpy() <= 1)[rows].astype(np.int64)),
         "good_faces": good,
+        "fewer_faces": faces - np.maximum(end_first - begin_last, 0),
+        "more_faces": end_last - begin_first - faces,
         "grit": _texts(numbered["grit"], rows[with_grit[with_grit >= 0]], with_grit >= 0),
     }
     for name, amounts in (("minutes", np.where(minutes > 0, minutes, np.nan)), ("removed", removed_um(numbered)[rows])):

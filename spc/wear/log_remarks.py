@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from spc.wear.cycle_table import ENDINGS, list_cycles
-from spc.wear.event_order import EVENT_EFFECTS, EventOrder, order_events
+from spc.wear.event_order import BEGINNINGS, EVENT_EFFECTS, EventOrder, order_events
 
 __all__ = ["contradicted", "log_remarks", "unknown_reasons"]
 
@@ -127,10 +127,32 @@ def _events(numbered: pd.DataFrame, events: pd.DataFrame) -> list[str]:
     if count:
         as_one = "counts as one with it" if count == 1 else "count as one"
         remarks.append(f"{_many(count, 'reconditioning')} with no face since the one before {as_one}.")
+    remarks += _of_a_day(layout)
     remarks += _while_off(numbered, layout)
     retired = (placed["effect"] == "retired").to_numpy() & (place < layout.block_end[code])
     for lap in sorted({layout.laps[c] for c in code[retired]}):
         remarks.append(f"{lap}: faces are logged after it was retired; they count as a new life.")
+    return remarks
+
+
+def _of_a_day(layout: EventOrder) -> list[str]:
+    """Reconditionings of each lap whose place among the faces of their day nobody wrote."""
+    placed = layout.events
+    read = placed["by_readings"].to_numpy(bool)
+    unsure = placed[(read | (placed["earliest"] < placed["latest"])) & placed["event"].isin(BEGINNINGS)]
+    remarks = []
+    for lap, own in unsure.groupby("lap", sort=False):
+        told, many = int(own["by_readings"].sum()), len(own) > 1
+        them, fall = ("them", "fall") if many else ("it", "falls")
+        put = ["where the readings begin anew"] * bool(told) + ["before the faces of that day"] * (told < len(own))
+        which = "" if len(put) == 1 else f" ({told} and {len(own) - told})"
+        lives = "; where the readings do not tell, the lives beside are told as a range" if told < len(own) else ""
+        remarks.append(
+            f"{lap}: {_many(len(own), 'reconditioning')}{', the last' if many else ''} on "
+            f"{own['time_text'].iloc[-1]}, {fall} among faces of one day, and a date alone does not say between which: "
+            f"put {' or '.join(put)}{which}{lives}. Give {them} and the faces a time of day, or log {them} in the file "
+            "of the faces, in a row between theirs."
+        )
     return remarks
 
 

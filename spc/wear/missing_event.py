@@ -92,8 +92,9 @@ def suggest_missing_events(
             after, before = ids[own[at - 1]], ids[own[at]]
             since, until = (_typed_time(numbered, faces == face) for face in (after, before))
             falls = " and ".join(f"{name} fell by {1 - np.exp(-one.fall):.0%}" for name, one in named.items())
+            at_text = f"between {since or 'an earlier face'} and {until or 'the next'}"
             text = (
-                f"{lap} may have been reconditioned between {since or 'an earlier face'} and {until or 'the next'}: "
+                f"{lap} may have been reconditioned before face {before}, {at_text}: "
                 f"{falls} to what the cycle began with, and rose again from there. Was it? Say yes or no."
             )
             strength = max(one.strength for one in named.values())

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from spc.wear.lifetime import Array
 
-__all__ = ["Restart", "find_restarts"]
+__all__ = ["PlacedRestart", "Restart", "find_restarts", "place_restart"]
 
 # Our own rules; how often they cry wolf is simulated, see `spc.wear.missing_event`.
 _LEAST_FACES = 12
@@ -15,6 +15,8 @@ _LEAST_SIDE = 4  # faces between two restarts, and on either side of them
 _LEAST_CYCLE = 8  # faces that a cycle lasts on average, at least: no more restarts are looked for
 _MOST = 12  # restarts looked for
 _LEAST_WINDOW = 8  # faces from which a first guess of the slope is taken
+_APART = 3.0  # log likelihood by which a place must be worse to be told from the best: odds of 20 to 1
+_BESIDE = 1  # readings by which places that are as likely as the best may lie from it
 _EXACT = 1e-12  # share of the squares left about a line that is met exactly
 _ROUNDS = 3  # at most, of fitting the line to the restarts and the restarts to the line
 # Times the root of the faces: a little over a standard error of what neighbours that are alike seem to gain.
@@ -28,6 +30,15 @@ class Restart:
     place: int  # of the first reading after it, among those given
     fall: float  # from the line just before it to its beginning, in units of the sign
     strength: float  # log likelihood lost without it, the others kept
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedRestart:
+    """Where one restart is that is known to be within a range."""
+
+    place: int  # of the first reading after it, the likeliest
+    earliest: int  # places that are nearly as likely
+    latest: int
 
 
 def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
@@ -89,6 +100,38 @@ def find_restarts(age: Array, sign: Array) -> tuple[Restart, ...]:
         best = np.delete(best, weakest)
         score = _score(t, v, best, plain) if best.size else 0.0
     return ()
+
+
+def place_restart(age: Array, sign: Array, first: int, last: int) -> PlacedRestart | None:
+    """Find where a sign starts again that is known to start again once, somewhere within a range.
+
+    Parameters
+    ----------
+    age : ndarray, shape (n,)
+        Faces, rising, over the cycle before and the one that begins.
+    sign : ndarray, shape (n,)
+        The logarithm of a sign of wear, all of it read.
+    first, last : int
+        It starts again before one of the readings `first` to `last`; n = after all of them.
+
+    Returns
+    -------
+    PlacedRestart or None
+        None where too few were read, or other places than the ones beside the likeliest are nearly as likely: readings
+        that take after the one before count as fewer.
+    """
+    n = age.size
+    if n < _LEAST_FACES or first == last:
+        return None
+    t, v = age - age[0], sign - sign.mean()
+    places = np.arange(first, last + 1)
+    rest = np.minimum(_rest_of_each(t, v, places), max(float(v @ v), 1e-12))  # that of no wear where it does not rise
+    best = int(np.argmin(rest))
+    within = places[best : best + 1] if 0 < places[best] < n else places[:0]  # at either end it is one line
+    lost = _readings(t, v, within) / 2 * np.log(rest / rest[best])
+    alike = places[lost < _APART]
+    found = PlacedRestart(int(places[best]), int(alike[0]), int(alike[-1]))
+    return found if max(found.place - found.earliest, found.latest - found.place) <= _BESIDE else None
 
 
 def _margin(n: int) -> float:
@@ -166,13 +209,18 @@ def _one(t: Array, v: Array) -> NDArray[np.int64]:
     """Place of the best single restart; none where no line rises."""
     n = t.size
     cuts = np.arange(_LEAST_SIDE, n - _LEAST_SIDE + 1)
-    x = t[None, :] - np.where(np.arange(n)[None, :] >= cuts[:, None], t[cuts][:, None], 0.0)
+    rest = _rest_of_each(t, v, cuts)
+    i = int(np.argmin(rest))
+    return cuts[i : i + 1] if np.isfinite(rest[i]) else cuts[:0]
+
+
+def _rest_of_each(t: Array, v: Array, cuts: NDArray[np.int64]) -> Array:
+    """Sum of squares about the line with each single restart in turn, 0 and n = none; inf where it does not rise."""
+    x = t[None, :] - np.where(np.arange(t.size)[None, :] >= cuts[:, None], np.append(t, 0.0)[cuts][:, None], 0.0)
     x = x - x.mean(axis=1, keepdims=True)
     square = np.sum(x * x, axis=1)
     slope = (x @ v) / square
-    rest = np.where(slope > 0, -(slope**2) * square, np.inf)
-    i = int(np.argmin(rest))
-    return cuts[i : i + 1] if np.isfinite(rest[i]) else cuts[:0]
+    return np.where(slope > 0, np.maximum(float(v @ v) - slope**2 * square, 1e-12), np.inf)
 
 
 def _several(t: Array, v: Array, one: NDArray[np.int64], plain: float) -> NDArray[np.int64]:

@@ -113,12 +113,27 @@ def test_whether_it_was_reconditioned_is_answered_yes_or_no_and_undone(filled_st
         assert store.events().empty and store.reactions()["cause"].tolist() == ["not reconditioned"]
 
 
-def test_of_a_cycle_that_has_ended_one_place_is_asked_at_a_time(filled_store, monkeypatch):
-    both = tuple(fixtures.signal(sign="reconditioning", face_id=f, sentence=f"Was it at {f}?") for f in (8, 4))
+def test_every_place_is_asked_after_and_all_can_be_answered_at_once_and_undone(filled_store, monkeypatch):
+    both = tuple(
+        fixtures.signal(sign="reconditioning", face_id=f, since_face_id=f - 1, sentence=f"Was it at {f}?")
+        for f in (8, 4)
+    )
     put(monkeypatch, fixtures.shift(), signals=(), asked=both)
+    monkeypatch.setattr("dashboard.parts.answer._TOO_SOON_S", 0.0)
     page = run("lap", lap="CI-1")
-    assert "Was it at 8?" in text(page) and "Was it at 4?" not in text(page)
-    assert [button.label for button in page.button].count("No") == 1
+    assert "Was it at 8?" in text(page) and "Was it at 4?" in text(page)
+    labels = [button.label for button in page.button]
+    assert labels.count("No") == labels.count("Yes, reconditioned") == 2
+    press(page, "All: yes, reconditioned each time")
+    with Store.open(filled_store) as store:
+        assert store.events()["event"].tolist() == ["reconditioned"] * 2 and len(store.reactions()) == 2
+    press(page, "Undo")
+    with Store.open(filled_store) as store:
+        assert store.events().empty and store.reactions().empty
+    press(page, "All: no")
+    assert "Kept on CI-1: all: no, signed R. Oduya; the cycle goes on." in text(page)
+    with Store.open(filled_store) as store:
+        assert store.events().empty and store.reactions()["cause"].tolist() == ["not reconditioned"] * 2
 
 
 def test_a_signal_handed_to_the_lead_says_so_and_is_still_to_be_answered(filled_store, monkeypatch):

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 
+import pandas as pd
 import pytest
 
 from dashboard import data
@@ -136,8 +137,9 @@ def test_a_correction_that_changes_nothing_says_so(minutes, filled_store, board)
 def test_the_face_to_correct_is_named_by_its_day_and_minute(filled_store, board):
     with Store.open(filled_store) as store:
         face_id = int(store.faces(lap="CI-1").iloc[-1]["face_id"])
-        store.correct_face(face_id, {"time_text": "2026-03-04T15:52+02:00"}, who="Bo", reason="clock")
-    for language, when in (("en", "2026-03-04 15:52"), ("de", "04.03.2026 15:52")):
+        at = pd.Timestamp("2026-03-04T15:52+02:00")
+        store.correct_face(face_id, {"time_utc": at, "time_text": str(at)}, who="Bo", reason="clock")
+    for language, when in (("en", "2026-03-04 13:52 UTC"), ("de", "04.03.2026 13:52 UTC")):
         page = run("lap", lap="CI-1", way="Correct last face", language=language)
         assert f"Last face: 2.5 light bands, {when}." in text(page).replace("\u00a0", " ")
 

@@ -357,7 +357,7 @@ def test_a_page_that_waits_for_a_yes_or_no_asks_first_and_says_below_what_it_res
     told = replace(asked, time_text="2026-03-05 07:39", since_face_id=30)
     put(monkeypatch, fixtures.shift(), signals=(told,), sentence=f"{told.sentence} Recondition CI-1 at the next break.")
     shown = text(run("lap", lap="CI-1"))
-    assert "<h1>Was CI-1 reconditioned before the face of 2026-03-05 07:39?</h1>" in shown
+    assert f"<h1>Was CI-1 reconditioned before face {told.face_id}, of 2026-03-05 07:39?</h1>" in shown
     assert shown.index("</h1>") < shown.index("Recondition CI-1 at the next break.")
 
 

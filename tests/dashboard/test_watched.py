@@ -27,7 +27,7 @@ def test_a_file_that_cannot_be_read_is_said_on_the_board_and_listed_with_its_sen
     shown = text(start("taken"))
     assert "Taken in (1 not read)" in start("taken").get("button_group")[0].proto.options[2].content
     assert "<h1>1 dropped file cannot be read.</h1>" in shown
-    assert "bad.csv: &lt;b&gt;no lap column. Found " in shown and "(UTC), in /in." in shown
+    assert "bad.csv: &lt;b&gt;no lap column. Found " in shown and " UTC, in /in." in shown
 
 
 def test_it_is_said_beside_the_laps_too(filled_store):

@@ -67,7 +67,7 @@ def taken_back(path):
 def test_a_worn_lap_that_is_back_is_asked_after_before_it_laps(back):
     path, lap_on = back
     question, report = asked(path)
-    assert " is back in use, " in question["sentence"] and question["age_faces"] == 20
+    assert " is back in use after face " in question["sentence"] and question["age_faces"] == 20
     assert report["faces_left"]["own_faces"] == 0
     assert answered(path, "yes")["age_faces"] == 0
     (event,) = (one for one in told(path, "events", "list")["events"] if one["note"].startswith("confirmed"))
@@ -120,7 +120,7 @@ def test_a_retired_lap_that_laps_on_is_asked_after_before_anything_is_foretold(b
 def test_a_retirement_taken_back_is_asked_after_where_the_lap_gave_the_reason(back, count):
     path, _ = back
     report = told(path, "due", "--lap", "L1")
-    assert len(report["asked"]) == count == report["sentence"].count(" and is back in use, ")
+    assert len(report["asked"]) == count == report["sentence"].count(" and is back in use after face ")
     assert report["age_faces"] == 20
 
 

@@ -140,7 +140,7 @@ def test_a_face_that_is_read_again_is_none_that_the_lap_has_lapped_since(tmp_pat
         store.append_face(face | {"time_utc": at}, who="Ann")
         swap = {"lap": "L1", "event": "swapped", "reason": "worn", "time_text": "08:00"}
         store.append_event(swap | {"time_utc": at.replace(hour=8)}, who="Ann")
-        resting = Rest("resting since 08:00", "worn")
+        resting = Rest("resting since 2026-02-02 08:00", "worn")
         for hour, more, rest in ((9, {"kind": "repeat"}, resting), (10, {"serial": "8"}, Rest(""))):
             store.append_face(face | more | {"time_utc": at.replace(hour=hour)}, who="Bo")
             assert rest_of(look_at_cell(store, Settings(time_zone="UTC")), "L1") == rest

@@ -119,7 +119,7 @@ def test_a_face_over_its_limit_is_told_in_one_unit(tmp_path, typed, limit_um, sa
     with Store.open(tmp_path / "cell.db") as store:
         fill(store, faces_of("K1", 12, np.random.default_rng(2)), events_of("K1", 12))
         store.set_limit("*", "flatness", upper_um=limit_um, upper_text="2 bands", who="QE")
-        at = pd.Timestamp("2026-01-07", tz="UTC")
+        at = pd.Timestamp("2026-01-07 06:00", tz="UTC")
         last = {"flatness_low_um": 2.5 * BAND_UM, "flatness_high_um": 3.5 * BAND_UM} | typed
         store.append_face(
             {"lap": "K1", "part": "GB-15", "time_utc": at, "time_text": "2026-01-07 06:00", "operator": "Ann"} | last,

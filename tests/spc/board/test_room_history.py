@@ -57,10 +57,10 @@ def test_the_next_shift_calls_no_lap_for_the_readings_of_a_room_that_read_high(t
     assert called(shift) == []
     before = shift["room_before"]
     assert sorted(before["laps"]) == list(LAPS) and before["checks"]
-    assert before["sentence"].startswith("In the late shift of 3 March 6 of 6 laps moved together, to the worse. ")
+    assert before["sentence"].startswith("In the late shift of 2026-03-03 6 of 6 laps moved together, to the worse. ")
     assert "no chart, cause or faces left of these laps leans on them" in before["sentence"]
     for lap in shift["laps"]:
-        assert [r for r in lap["reasons"] if "(late shift of 3 March) are set aside: the whole room read high" in r]
+        assert [r for r in lap["reasons"] if "(late shift of 2026-03-03) are set aside: the whole room read high" in r]
         assert not [remark for remark in lap["data_health"] if "may have been reconditioned" in remark]
     assert before["sentence"] in run(path, "due").output
     page = path.parent / "page.html"
@@ -119,7 +119,7 @@ def test_a_lap_reconditioned_since_still_has_its_say_on_the_shift(tmp_path):
 def test_the_running_shift_is_tested_as_it_goes_on_and_said_to_be_past_when_it_is(tmp_path):
     now = board_of(cell_of(tmp_path / "now", last=20, limit="30 um"))
     shift = now.shift()
-    assert shift.shift_text == "late shift of 3 March" and shift.room_before is None
+    assert shift.shift_text == "late shift of 2026-03-03" and shift.room_before is None
     assert sorted(shift.room.laps) == list(LAPS) and not flatness_signals(shift) and shift.go_look == ()
     answer = ("answer", "--room", "--cause", "bad reading", "--who", "Ann")
     assert run(tmp_path / "now" / "lapcell.db", *answer).exit_code < 2
@@ -129,8 +129,8 @@ def test_the_running_shift_is_tested_as_it_goes_on_and_said_to_be_past_when_it_i
     calm = sum(lap.state == "cutting" for lap in shift.laps)
     assert calm > 1 and f" {calm} laps moved so, with faces left." in shift.sentence
     later = board_of(cell_of(tmp_path / "later", last=44)).shift()  # one shift further on
-    assert later.shift_text == "late shift of 4 March" and later.room is later.room_before is None
-    assert all([r for r in lap.reasons if "late shift of 3 March" in r] for lap in later.laps)
+    assert later.shift_text == "late shift of 2026-03-04" and later.room is later.room_before is None
+    assert all([r for r in lap.reasons if "late shift of 2026-03-03" in r] for lap in later.laps)
     assert not flatness_signals(later)
 
 

@@ -69,12 +69,16 @@ def test_one_operators_shift_is_not_forgotten_in_the_next(tmp_path, monkeypatch)
     shift = told(path, "due")
     assert shift["not_the_room"] is shift["room"] is shift["room_before"] is None
     before = shift["not_the_room_before"]["sentence"]
-    assert before.startswith("5 laps read high in the late shift of 3 March in the faces of one operator alone: these ")
+    assert before.startswith(
+        "5 laps read high in the late shift of 2026-03-03 in the faces of one operator alone: these "
+    )
     assert before in run(path, "due").output
     page = path.parent / "page.html"
     run(path, "handover", "--out", str(page))
     assert before in page.read_text() and "All laps: let a second reader" in page.read_text()
-    suspect = "5 faces of this cycle (late shift of 3 March) are of one operator whose faces alone read high then, on 5"
+    suspect = (
+        "5 faces of this cycle (late shift of 2026-03-03) are of one operator whose faces alone read high then, on 5"
+    )
     for lap in shift["laps"]:
         assert [reason for reason in lap["reasons"] if reason.startswith(suspect)] and "Bo" not in lap["sentence"]
         if lap["state"] == "due" or "flatness" in [signal["sign"] for signal in lap["signals"]]:
@@ -92,11 +96,11 @@ def carried_rows(**repeat):
 
 
 def test_suspect_faces_wait_until_somebody_else_has_read_one_of_them_again():
-    shift = Carried(0, 10, "late shift of 3 March", "low", 6, "operator", "Bo")
+    shift = Carried(0, 10, "late shift of 2026-03-03", "low", 6, "operator", "Bo")
     (said,) = carried_words(carried_rows(), [shift])
     assert said == (
-        "2 faces of this cycle (late shift of 3 March) are of one operator whose faces alone read low then, on 6 laps: "
-        "they count, and are suspect until a second reader has read one, such as P1 S3 A, again."
+        "2 faces of this cycle (late shift of 2026-03-03) are of one operator whose faces alone read low then, on 6 "
+        "laps: they count, and are suspect until a second reader has read one, such as P1 S3 A, again."
     )
     assert waits_for_second_reader(carried_rows(), [shift])
     for repeat in ({"operator": "Bo"}, {"operator": ""}, {"operator": "Ann", "serial": "S4"}):

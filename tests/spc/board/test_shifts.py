@@ -60,4 +60,4 @@ def test_the_night_shift_that_runs_ends_today():
 
 def test_without_shift_hours_a_day_is_the_span():
     span = shift_at(datetime(2026, 3, 4, 15, 0), Settings())
-    assert (span.text, shift_before(span, Settings()).text) == ("4 March", "3 March")
+    assert (span.text, shift_before(span, Settings()).text) == ("2026-03-04", "2026-03-03")

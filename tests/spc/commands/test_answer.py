@@ -161,7 +161,10 @@ def test_whether_it_was_reconditioned_is_answered_in_the_terminal(left_out):
     shown = run(due, left_out, "--lap", "K1").output
     (newest, older) = json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"]
     assert newest["sentence"] in shown.splitlines()[0]
-    assert f"To answer: lapcell answer K1 --reconditioned yes (or no) --face {newest['face_id']} --who NAME" in shown
+    assert (
+        f"lapcell answer K1 --reconditioned yes (or no) --face {newest['face_id']} --who NAME; all 2 at once" in shown
+    )
+    assert all(f"  {one['face_id']}: {one['sentence']}" in shown.splitlines() for one in (newest, older))
     assert newest["sentence"] in run(due, left_out).output
     outcome = run(answer, left_out, "K1", "--reconditioned", "no", "--who", "Ann")
     assert outcome.exit_code == COULD_NOT and f"--face {older['face_id']}: K1 may have been" in outcome.output
@@ -183,3 +186,46 @@ def test_whether_it_was_reconditioned_is_answered_in_the_terminal(left_out):
     assert [one["face_id"] for one in json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"]] == [
         older["face_id"]
     ]
+
+
+@pytest.mark.parametrize("which", ["--all", "--face"])
+def test_all_questions_of_a_lap_are_answered_at_once(left_out, which):
+    asked = json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"]
+    named = ["--all"] if which == "--all" else [word for one in asked for word in ("--face", str(one["face_id"]))]
+    kept = json.loads(run(answer, left_out, "K1", "--reconditioned", "yes", *named, "--who", "Ann", "--json").output)
+    assert [one["signal"]["face_id"] for one in kept["answers"]] == [one["face_id"] for one in reversed(asked)]
+    after = json.loads(run(due, left_out, "--lap", "K1", "--json").output)
+    assert after["asked"] == [] and after["age_faces"] == 14
+    with Store.open(left_out) as store:
+        at = [f"{text} UTC" for text in store.events()["time_text"]]
+        assert at == [one["time_text"] for one in reversed(asked)]
+
+
+def test_a_face_that_no_question_is_about_and_all_beside_a_face_are_refused(left_out):
+    for named, told in ((("--face", "1"), "about K1 before face 1 is open; open: --face "), (("--all",), "")):
+        outcome = run(answer, left_out, "K1", "--reconditioned", "no", *named, "--face", "3", "--who", "Ann")
+        assert outcome.exit_code == COULD_NOT and (told or "give one of the two") in outcome.output
+    with Store.open(left_out) as store:
+        assert store.reactions().empty
+
+
+def test_a_retired_lap_asks_in_its_own_report_and_not_in_the_list_of_the_shift(left_out):
+    with Store.open(left_out) as store:
+        at = datetime(2026, 3, 20, 8, 0, tzinfo=UTC)
+        retired = {
+            "lap": "K1",
+            "event": "retired",
+            "reason": "planned",
+            "time_utc": at,
+            "time_text": "2026-03-20 08:00",
+        }
+        store.append_event(retired, who="Lee")
+    document = json.loads(run(due, left_out, "--json").output)
+    assert document["asked"] == "" and not document["changed"]
+    (lap,) = document["laps"]
+    assert lap["state"] == "resting" and lap["signals"] == [] and len(lap["asked"]) == 2
+    told = run(due, left_out).output
+    assert "may have been reconditioned" not in told and "waits for a yes or no" not in told
+    assert all(one["sentence"] in run(due, left_out, "--lap", "K1").output for one in lap["asked"])
+    assert run(answer, left_out, "K1", "--reconditioned", "yes", "--all", "--who", "Ann").exit_code == DONE
+    assert json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"] == []

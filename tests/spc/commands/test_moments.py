@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from spc.board.chart_series import groups_of
 from spc.cli import cli
-from spc.commands.moments import shown_text
+from spc.log.moments import shown_text
 from spc.settings import Settings
 
 SITE = Settings(time_zone="Europe/Copenhagen")
@@ -94,7 +94,7 @@ def test_the_last_faces_of_due_and_its_document(cell):
     said = cell("due").output
     assert "2026-03-28 09:30" in said and "2026-03-27 09:30" in said
     laps = {lap["lap"]: lap["last_face"] for lap in json.loads(cell("due", "--json").output)["laps"]}
-    assert laps == {"L1": "28.03.2026 09:30", "L2": "2026-03-27 09:30"}  # as typed: the document is exact
+    assert laps == {"L1": "2026-03-28 09:30", "L2": "2026-03-27 09:30"}
 
 
 def test_one_moment_typed_in_two_ways_is_one_subgroup():

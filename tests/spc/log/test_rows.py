@@ -327,3 +327,10 @@ def test_pieces_add_up_to_the_whole():
     assert scanned.counts == whole.counts == {"blank": 0, "face": 797, "event": 0, "quarantine": 200}
     assert sum((p.raw.tolist() for p in pieces), []) == whole.rows.raw.tolist()
     assert sum((p.reasons.tolist() for p in pieces), []) == whole.rows.reasons.tolist()
+
+
+@pytest.mark.parametrize("zone", ["America/Chicago", "Asia/Tokyo"])
+def test_a_date_alone_is_sorted_at_the_beginning_of_its_day_by_the_clock_of_the_site(zone):
+    text = "time,lap,flatness um\n2026-03-04,A,1\n2026-03-03 23:59,A,1\n2026-03-04 00:01,A,1\n"
+    rows = read(text, settings=Settings(time_zone=zone)).rows
+    assert np.argsort(rows.sort_us).tolist() == [1, 0, 2]

@@ -45,7 +45,7 @@ def test_every_report_carries_what_an_auditor_asks_for(content, study):
     page = "".join(Tags(render(content, "html").decode()).text)
     for words in (
         study.fingerprint, "register of limits, revision 1", "trial limits", "lapcell test", "Q. Reed",
-        "2026-04-01, 08:30",
+        "2026-04-01 08:30",
         "computed after the published quantile method", "no conformity with the standard is claimed", "Decision rule:",
         "Cure", "micrometres", "How to compute this again", "SHA-256", "Bissell",
     ):  # fmt: skip

@@ -16,7 +16,7 @@ def test_numbers_and_dates_by_language():
         "1\u202f234\u202f567,89",
     ]
     assert [one.moment(datetime(2026, 3, 4, 7, 5)) for one in (en, de, fr)] == [
-        "2026-03-04, 07:05", "04.03.2026, 07:05", "04/03/2026, 07:05",
+        "2026-03-04 07:05", "04.03.2026 07:05", "04/03/2026 07:05",
     ]  # fmt: skip
     assert (en.number(math.nan, 2), en.number(math.inf, 2), en.number(-0.001, 2)) == ("", "open", "0.00")
 

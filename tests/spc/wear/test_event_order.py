@@ -110,3 +110,30 @@ def test_an_unknown_event_is_refused_and_none_at_all_is_an_empty_layout():
     layout = order_events(faces_frame(FACES), events_frame([{"event": "dressed", "sort_us": hours(1)}]).iloc[:0])
     assert (len(layout.events), len(layout.unplaced), layout.block_end.tolist()) == (0, 0, [4])
     assert {"lap_code", "place", "effect"} <= set(layout.events)
+
+
+DAY = [{"sort_us": hours(24 * d), "time_utc": pd.NaT, "time_text": f"2026-01-0{5 + d}"} for d in (0, 1, 1, 1, 2)]
+
+
+def spans(faces, events):
+    of = order_events(faces_frame(faces), events_frame(events)).events.set_index("event_id").sort_index()
+    return of[["earliest", "place", "latest"]].to_numpy().tolist()
+
+
+def test_a_time_of_day_among_faces_of_a_date_alone_is_only_known_to_be_of_that_day():
+    at = [{"event": event, "sort_us": hours(30)} for event in ("reconditioned", "swapped")]
+    assert spans(DAY, at) == [[1, 1, 4], [1, 4, 4]]  # as at an equal time: only what closes falls after
+    assert spans(DAY, [at[1], at[0] | {"sort_us": hours(31)}]) == [[1, 4, 4], [1, 4, 4]]  # later than the swap
+    assert spans(DAY, [at[0] | {"intake_id": 1, "row_number": 2.5}]) == [[2, 2, 2]]  # its row tells its place
+
+
+def test_a_date_alone_among_faces_with_times_is_only_known_to_be_of_that_day():
+    faces = [{"sort_us": hours(h)} for h in (1, 25, 26, 30, 49)]
+    on = {"event": "reconditioned", "sort_us": hours(24), "time_utc": pd.NaT, "time_text": "2026-01-06"}
+    assert spans(faces, [on]) == [[1, 1, 4]]
+    assert spans(
+        faces, [on, on | {"sort_us": hours(28), "time_utc": pd.Timestamp(hours(28), unit="us", tz="UTC")}]
+    ) == [
+        [3, 3, 3],
+        [3, 3, 3],
+    ]  # logged with its time as well: it is the same

@@ -5,7 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from spc.wear.restarts import find_restarts
+from spc.wear.restarts import find_restarts, place_restart
 
 
 def sawtooth(rng, lengths, *, rise, noise):
@@ -81,3 +81,21 @@ def test_wear_that_is_flat_and_then_steep_does_not_start_again(step):
     read = true * np.exp(0.25 * rng.normal(size=(60, 130)))
     read = np.maximum(np.round(read / step), 0.5) * step if step else read
     assert sum(bool(find_restarts(age, one)) for one in np.log(read)) <= 2
+
+
+def test_a_restart_known_to_be_within_a_range_is_placed_or_not_told():
+    rng = np.random.default_rng(3)
+    for slope, least, most in ((0.05, 0.85, 1.0), (0.0, 0.0, 0.02)):
+        told, near = 0, 0
+        for _ in range(200):
+            before, after, wide = rng.integers(12, 30), rng.integers(3, 20), rng.integers(4, 14)
+            age = np.concatenate([np.arange(before), np.arange(after)])
+            first = max(0, before - rng.integers(0, wide + 1))
+            found = place_restart(
+                np.arange(age.size, dtype=float), slope * age + rng.normal(0, 0.2, age.size), first,
+                min(age.size, first + wide),
+            )  # fmt: skip
+            told += found is not None
+            near += found is not None and found.earliest <= before <= found.latest
+        assert least <= told / 200 <= most
+        assert near >= 0.97 * told or slope == 0.0  # where nothing wears there is no place to tell

@@ -111,7 +111,10 @@ def dates_alone(rows: pd.DataFrame) -> NDArray[np.bool_]:
     -------
     ndarray of bool, shape (n,)
     """
-    alone: NDArray[np.bool_] = rows["time_utc"].isna().to_numpy(bool) & (rows["time_text"].to_numpy() != "")
+    alone: NDArray[np.bool_] = rows["time_utc"].isna().to_numpy(bool)
+    if alone.any():  # most of a site without a zone have a time of day, and no day alone is written with a colon
+        typed = rows["time_text"].astype("str")
+        alone = alone & ~typed.str.contains(":", regex=False).to_numpy(bool) & (typed != "").to_numpy(bool)
     if alone.any():
         codes, texts = pd.factorize(rows["time_text"].to_numpy(object)[alone])
         read = parse_times(Coded(codes.astype(np.int32), pa.array(texts.tolist(), pa.string())))

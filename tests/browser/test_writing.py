@@ -85,7 +85,7 @@ _WATCH_THE_UNDO = """() => {
     window.seen = [];
     const look = () => {
         const undo = document.querySelector('.st-key-last-logged');
-        const buttons = [...document.querySelectorAll('.st-key-lap-side [class*=st-key-FormSubmitter-face]')];
+        const buttons = [...document.querySelectorAll('.st-key-lap-side [class*=st-key-send-face]')];
         if (undo) window.seen.push({
             top: Math.round(undo.getBoundingClientRect().top),
             forms: buttons.filter(button => button.getBoundingClientRect().height > 0).length,
@@ -151,6 +151,29 @@ def test_what_is_half_typed_in_a_form_is_still_there_after_a_look_at_another(at,
         "[class*=st-key-kind-event-CI-3] [aria-checked=true], [class*=st-key-kind-event-CI-3] [aria-pressed=true]"
     )
     assert chosen.all_inner_texts() == ["recharged"]
+    page.get_by_role("tab", name="Face", exact=True).click()
+    page.get_by_label("or type it").fill("1.5")
+    cleared = page.get_by_role("button", name="Clear what is typed").locator("visible=true")
+    cleared.wait_for()
+    logged = len(faces(cell[1], "CI-3"))
+    page.get_by_role("link", name="Shift", exact=True).click()
+    page.wait_for_selector(".lc-counts")
+    append(cell[1], "CI-3", serial="LIVE-3")  # another face comes meanwhile
+    page.get_by_role("link", name="Lap", exact=True).click()
+    page.get_by_role("button", name="Log this face").wait_for()
+    settled(page)
+    assert page.get_by_label("or type it").input_value() == "1.5"
+    page.get_by_role("tab", name="Event").click()
+    assert chosen.all_inner_texts() == ["recharged"]
+    assert page.locator("[class*=st-key-note-event]").get_by_label("Note").input_value() == "half typed"
+    cleared.click()
+    settled(page)
+    assert chosen.all_inner_texts() == []
+    page.get_by_role("tab", name="Face", exact=True).click()
+    page.get_by_role("button", name="Start from it").click()
+    page.get_by_text("Newer on CI-3", exact=False).wait_for(state="detached")
+    assert page.get_by_label("or type it").input_value() == ""
+    assert len(faces(cell[1], "CI-3")) == logged + 1  # nothing half typed has become data
 
 
 def test_an_event_tapped_twice_is_written_once(at, cell):

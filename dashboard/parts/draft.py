@@ -25,6 +25,7 @@ __all__ = [
     "half_typed",
     "let_go",
     "name",
+    "offer_to_clear",
     "opened",
     "typed",
 ]
@@ -88,12 +89,17 @@ def end(
     The button is the form's own: a tap on one that is on its way out is none on that of the form begun anew. `first`:
     whether it is the page's first thing to press.
     """
-    for key, held in (fields := _fields().get(form, {})).items():
-        if held == _NOT_DRAWN:
-            fields[key] = st.session_state.get(key)
     kind: Literal["primary", "secondary"] = "primary" if first else "secondary"
     st.button(label, key=f"send-{form}", type=kind, width="stretch", on_click=on_click, args=args)
     said.say(place, person=person)
+    offer_to_clear(form, place)
+
+
+def offer_to_clear(form: str, place: str) -> None:
+    """Offer to clear a form in which something is half typed; called when all its fields are drawn."""
+    for key, held in (fields := _fields().get(form, {})).items():
+        if held == _NOT_DRAWN:
+            fields[key] = st.session_state.get(key)
     if half_typed(form):
         st.button(_CLEAR, key=f"clear-{form}", type="tertiary", on_click=_clear, args=(form, place))
 

@@ -49,8 +49,8 @@ def number_field(
         None where nothing is typed; NaN where it cannot be taken, after a sentence under the field.
     """
     typed = st.text_input(
-        label, value=typed_marks(f"{value:.9g}") if value is not None else "", key=key, persist_state=persist_state, live=live,
-        placeholder=placeholder or None, help=help, width=width or "stretch",
+        label, value=typed_marks(f"{value:.9g}") if value is not None else "", key=key, persist_state=persist_state,
+        live=live, placeholder=placeholder or None, help=help, width=width or "stretch",
     )  # fmt: skip
     try:
         return read_number(label, typed, least=least, most=most, above=above)

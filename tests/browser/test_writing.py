@@ -32,13 +32,38 @@ def test_a_file_is_seen_before_it_is_taken_in_and_then_changes_the_board(at, cel
     page.set_input_files("input[type=file]", {"name": "own.csv", "mimeType": "text/csv", "buffer": OWN.encode()})
     page.get_by_text("own.csv holds 2 faces and no events; 1 row would wait for a person.").wait_for()
     page.get_by_text("encoding utf-8", exact=False).first.wait_for()
+    unfold(page, "The file is read wrongly? Say how")
+    page.get_by_role("combobox", name="Dates are").click()
+    page.get_by_role("option", name="year, month, day").click()
+    settled(page)
+    look_elsewhere_and_back(page, "Log")
+    page.get_by_text("own.csv, given before, is still here; nothing of it is taken in yet.").wait_for()
+    page.get_by_text("own.csv holds 2 faces and no events; 1 row would wait for a person.").wait_for()
+    unfold(page, "The file is read wrongly? Say how")
+    assert page.get_by_role("combobox", name="Dates are").input_value() == "year, month, day"
     assert len(faces(store, "CI-1")) == before  # nothing is kept yet
     page.get_by_text("Say first who signs this.").wait_for()
     sign(page, "Lena")
     page.get_by_role("button", name="Take in 3 rows").click()
     page.get_by_text("Taken in from own.csv: 2 faces and 1 row to settle.").wait_for()
     assert len(faces(store, "CI-1")) == before + 2
-    page.get_by_text(f"Rows that wait ({waiting + 1})").wait_for()
+    page.get_by_text(f"Rows that wait ({waiting + 1})").click()
+    why = page.get_by_label("How you know")
+    why.fill("asked her")
+    page.get_by_role("button", name="Clear what is typed").wait_for()
+    look_elsewhere_and_back(page, "Log")
+    page.get_by_text(f"Rows that wait ({waiting + 1})").click()
+    why.wait_for()
+    assert why.input_value() == "asked her"
+
+
+def look_elsewhere_and_back(page, view):
+    page.get_by_role("link", name="Shift", exact=True).click()
+    page.wait_for_selector(".lc-counts")
+    settled(page)
+    page.get_by_role("link", name=view, exact=True).click()
+    page.wait_for_selector(".lc-counts", state="detached")
+    settled(page)
 
 
 def test_a_face_is_logged_in_two_taps_and_shown(at, cell):

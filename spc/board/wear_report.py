@@ -11,11 +11,12 @@ from scipy.special import bdtrc, ndtr, ndtri
 from spc.board.bow_signals import running_bow
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
-from spc.board.lap_paths import past_paths, running_cycle
+from spc.board.lap_paths import running_cycle
 from spc.board.lap_state import plural
 from spc.board.missing_places import counted_once, unsure_words
 from spc.board.relap_signals import FEWEST_USUAL, begun_at, faces_charted, plan_of_relaps
 from spc.board.room_history import NO_ROOM, RoomOfLap
+from spc.board.through_flat import past_through_flat
 from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles
 from spc.chart.price import in_points
@@ -26,7 +27,7 @@ from spc.chart.usual_bend import usual_bend
 from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart, without_line
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.part_offsets import without_parts
-from spc.wear.signed_path import goes_through_flat, heads_for_flat, many_go_through_flat
+from spc.wear.signed_path import goes_through_flat, heads_for_flat
 from spc.wear.trend import wear_trend
 from spc.wear.wear_path import wear_path
 
@@ -200,18 +201,12 @@ def _not_by_size(view: CellView, lap: str, room: RoomOfLap) -> str:
             f"The form of {lap} goes through flat in this cycle, so that its flatness shrinks before it grows again: "
             f"size alone does not say whether it wears as usual. {_INSTEAD}"
         )
-    now = running_cycle(view, lap, room)
-    past = past_paths(view, lap, now.grit, now.widest_um)
-    of_lap = past.ways_of(lap)
-    if not (past.turning or many_go_through_flat(of_lap)):
-        return ""
-    ways = past.ways if past.turning else of_lap
-    whose = "its group" if len(ways) > len(of_lap) else "it"
-    return (
-        f"The form of {lap} may go through flat: in {np.count_nonzero(ways):,} of the {len(ways):,} past cycles of "
-        f"{whose} that say convex or concave it did, so that flatness shrank before it grew again. Such sizes have no "
-        f"usual growth that this cycle could be judged by. {_INSTEAD}"
-    )
+    if past := past_through_flat(view, lap, room):
+        return (
+            f"The form of {lap} may go through flat: {past}. Such sizes have no usual growth that this cycle could be "
+            f"judged by. {_INSTEAD}"
+        )
+    return ""
 
 
 def _turns(view: CellView, lap: str, room: RoomOfLap) -> bool:

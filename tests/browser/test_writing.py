@@ -221,6 +221,15 @@ def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
     page = at(f"{url}/lap?lap=CE-1", size="portrait")
     page.locator("[class*=st-key-signal-]").first.wait_for()
     signals = page.locator("[class*=st-key-signal-]").count()
+    own = page.get_by_label("In your own words")
+    page.get_by_role("button", name="Something else").first.click()
+    own.fill("a crack at")
+    page.wait_for_timeout(1000)  # what is typed is known a moment after the last letter
+    page.keyboard.press("Escape")
+    look_elsewhere_and_back(page, "Lap")
+    page.get_by_role("button", name="Something else").first.click()
+    assert own.input_value() == "a crack at"
+    page.keyboard.press("Escape")
     page.get_by_role("button", name="Handed to lead").first.click()
     page.get_by_text("Handed to lead by", exact=False).first.wait_for()
     settled(page)

@@ -8,9 +8,9 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.parts import said
+from dashboard.parts import draft, said
 from dashboard.parts.display import chosen_display, display_choice, take_on_light
-from dashboard.parts.page import FORM_BEGUN, VIEWS, Page
+from dashboard.parts.page import VIEWS, Page
 from dashboard.parts.person import SIGNER_OFFERED
 from dashboard.parts.picture import words_first
 from dashboard.parts.pulse import pulse, state_now
@@ -74,7 +74,7 @@ def _cannot(why: str) -> str:
 def _draw(name: str, page: Page) -> None:
     """Draw one view; only the view asked for is loaded, so that the first screen is there soon."""
     if name != "lap":
-        st.session_state.pop(FORM_BEGUN, None)  # a form that is not on screen begins anew when it is
+        draft.let_go()  # a form that is not on screen, and in which nothing is typed, begins anew when it is
     if name not in ("lap", "proof"):
         st.session_state.pop(SIGNER_OFFERED, None)
     said.begin()

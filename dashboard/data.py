@@ -185,7 +185,7 @@ def revisions(now: Snapshot, lap: str, sign: str) -> "tuple[ShownRevision, ...]"
 
 
 @st.cache_data(max_entries=32, show_spinner="Counting cycles")
-def lap_age(now: Snapshot, lap: str, clock: str, planned_cost: float, worn_cost: float) -> "LapAge":
+def lap_age(now: Snapshot, lap: str, clock: str, planned_cost: float | None, worn_cost: float | None) -> "LapAge":
     """Return the laps of a lap's group, when to recondition them, and what nobody logged of it."""
     from spc.board.lap_age import age_of_lap
 

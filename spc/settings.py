@@ -74,7 +74,8 @@ class Settings:
     false_calls_per_week: float = 1.0
     guards_off: frozenset[str] = frozenset()  # keys of GUARDS
     planned_cost: float | None = None  # one planned reconditioning, any currency
-    unplanned_cost: float | None = None  # one reconditioning forced by a bad face, same currency
+    unplanned_cost: float | None = None  # one reconditioning forced by a bad face, same currency; above `planned_cost`
+    costs_fault: str = ""  # why the costs of the file cannot be weighed: then both are None, and only their users stop
     path: str = field(default="", compare=False)  # the file these came from
 
     def guard_on(self, name: str) -> bool:
@@ -101,6 +102,7 @@ def load_settings(path: str | Path | None = None) -> Settings:
     ------
     SettingsError
         If the file cannot be read, holds an unknown key, or a value that cannot be; one sentence with file and key.
+        Of the costs, on which a single answer rests, the sentence is kept as `costs_fault`.
     """
     if path is None:
         return Settings()
@@ -128,13 +130,11 @@ class _Reader:
             "zero_means false_calls_per_week shift lap guards costs"
         ).split()
         self.only(table, known, "")
-        costs = self.table(table, "costs", ["planned_reconditioning", "unplanned_reconditioning"])
-        planned, unplanned = (
-            self.positive(costs, f"{name}_reconditioning", "costs.") for name in ("planned", "unplanned")
-        )
-        if planned is not None and unplanned is not None and unplanned <= planned:
-            more = f"greater than costs.planned_reconditioning, {planned:g}"
-            raise self.refuse("costs.unplanned_reconditioning", more, unplanned)
+        planned, unplanned, costs_fault = None, None, ""
+        try:
+            planned, unplanned = self.costs(table)
+        except SettingsError as error:  # one answer rests on them: it refuses, all others go on
+            costs_fault = str(error)
         guards = self.table(table, "guards", list(GUARDS))
         for name, on in guards.items():
             if not isinstance(on, bool):
@@ -158,6 +158,7 @@ class _Reader:
             guards_off=frozenset(name for name, on in guards.items() if not on),
             planned_cost=planned,
             unplanned_cost=unplanned,
+            costs_fault=costs_fault,
             path=self.file,
         )
 
@@ -206,6 +207,16 @@ class _Reader:
         if not number or not 0 < value < float("inf"):
             raise self.refuse(prefix + key, "a number greater than 0", value)
         return float(value)
+
+    def costs(self, table: dict[str, Any]) -> tuple[float | None, float | None]:
+        costs = self.table(table, "costs", ["planned_reconditioning", "unplanned_reconditioning"])
+        planned, unplanned = (
+            self.positive(costs, f"{name}_reconditioning", "costs.") for name in ("planned", "unplanned")
+        )
+        if planned is not None and unplanned is not None and unplanned <= planned:
+            more = f"greater than costs.planned_reconditioning, {planned:g}"
+            raise self.refuse("costs.unplanned_reconditioning", more, unplanned)
+        return planned, unplanned
 
     def zone(self, table: dict[str, Any]) -> str:
         name = self.text(table, "time_zone", "")

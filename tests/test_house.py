@@ -55,6 +55,12 @@ def test_no_file_outgrows_one_idea():
     assert not [str(p) for p in files if len(p.read_text(encoding="utf-8").splitlines()) > 400]
 
 
+def test_no_form_forgets_what_is_half_typed_when_its_page_is_left():
+    """A form of the framework's own does: fields are named by `dashboard.parts.draft` instead."""
+    forms = [path.name for path in (ROOT / "dashboard").rglob("*.py") if "st.form(" in path.read_text(encoding="utf-8")]
+    assert forms == []
+
+
 def test_top_level_is_fixed():
     made = (".egg-info", ".db", ".db-wal", ".db-shm")
     found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".") and not p.name.endswith(made)}

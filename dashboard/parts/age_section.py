@@ -24,8 +24,9 @@ _CLOCKS = {"faces": "faces lapped", "minutes": "minutes of lapping"}
 
 def age_section(page: Page, lap: str) -> None:
     """Ask for the two costs, then show the sentence, the two curves and the lives behind them."""
-    planned_now = page.site.planned_cost or 1.0
-    worn_now = page.site.unplanned_cost or 4.0
+    fault = page.site.costs_fault
+    planned_now = page.site.planned_cost or (None if fault else 1.0)
+    worn_now = page.site.unplanned_cost or (None if fault else 4.0)
     clocks = data.wear_clocks(page.now, lap)
     better = list(_CLOCKS).index(age_clock(clocks))
     with st.container(key="age-choice", horizontal=True):
@@ -34,10 +35,12 @@ def age_section(page: Page, lap: str) -> None:
         )
         planned = number_field("Cost of a planned reconditioning", planned_now, above=True, most=1e9, width=300)
         worn = number_field("Cost of one found too late", worn_now, above=True, most=1e9, width=300)
-    if planned is None or worn is None or unread(planned) or unread(worn):
+    if fault and planned is None and worn is None:
+        st.html(cards.notice(f"{fault}. Put it right there, or type both costs here.", kind="refused"))
+    elif planned is None or worn is None or unread(planned) or unread(worn):
         st.html(cards.sentences([], empty="Both costs are needed to weigh them."))
         return
-    if worn <= planned:
+    elif worn <= planned:
         st.html(
             cards.notice(
                 "One found too late must cost more than a planned one: it costs re-laps, scrap and lost time besides.",
@@ -49,7 +52,7 @@ def age_section(page: Page, lap: str) -> None:
     plan = found.plan
     st.html(cards.subject(plan.sentence, kicker=f"Cycles of {name_list(found.laps)}; costs in any unit of yours"))
     st.html(cards.sentences([*other_clock_words(clocks, str(clock)), *found.remarks, clocks.sentence]))
-    if plan.curve.status == plan.age.status == "counts only":
+    if plan.curve.status == "counts only" and not plan.age.ages.size:
         return  # the sentence says why there is neither curve
     survival, cost = pair("age")
     with survival:
@@ -83,7 +86,7 @@ def _survival(plan: ReconditionPlan, page: Page, clock: str) -> None:
 def _cost(plan: ReconditionPlan, page: Page) -> None:
     age = plan.age
     st.html(cards.section("What each planned age costs"))
-    if age.status == "counts only":
+    if not age.ages.size:
         st.html(cards.sentences([age.sentence]))
         return
     table = pd.DataFrame({age.clock: age.ages, "cost": age.costs})

@@ -13,7 +13,7 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.entry import event_row
-from dashboard.parts import answered, said
+from dashboard.parts import answered, draft, said
 from dashboard.parts.page import Page, moment_on, speak_as, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
@@ -148,8 +148,9 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
             with st.container(horizontal=True, key=f"others-{place}"):
                 for name in others:
                     button(_found(name))
-            key = f"own-{place}-{signal.face_id}-{signal.sign}"
-            st.text_input(_OWN_WORDS, key=key)
+            own = draft.typed(draft.name(_own_place(signal)), "own")
+            st.text_input(_OWN_WORDS, **own)
+            key = own["key"]
             keep = partial(_tap_own, signal, key, slot=place, person=person, page=page)
             st.button("Keep these words", key=f"keep-{key}", on_click=keep)
             said.say(_own_place(signal), person=person)
@@ -269,6 +270,7 @@ def _keep(signals: tuple[Signal, ...], answer: Answer, *, slot: int, person: str
     settled = "" if answer.action == HANDED else signal.sign
     st.session_state[_LAST] = _Kept(signal.lap, kept, slot, numbers, settled)
     _closed().update((page.now, _place(each)) for each in signals)
+    said.begun_anew(_own_place(signal))
     tapped(page.now)
 
 

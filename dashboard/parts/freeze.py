@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -9,8 +10,8 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.charts.control import sign_words
-from dashboard.parts import said
-from dashboard.parts.page import Page
+from dashboard.parts import draft, said
+from dashboard.parts.page import Page, speak_as
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
@@ -64,33 +65,45 @@ def freeze(page: Page, lap: str, sign: str, person: str) -> None:
         _form(page, lap, sign, person)
 
 
+@st.fragment
 def _form(page: Page, lap: str, sign: str, person: str) -> None:
     """Ask for the list, what is left out of it, and why it is frozen."""
+    speak_as(page)
     faces = data.recent_faces(page.now, lap)
     words = {
         int(face): f"face {face}, {text or 'no flatness'}, {clock_words(when)}"
         for face, text, when in zip(faces["face_id"], faces["flatness_text"], faces["time_text"], strict=True)
     }
     place = f"freeze-{lap}-{sign}"
-    with st.form(f"{place}-{said.round_of(_frozen(lap, sign))}"):
+    form = draft.name(_frozen(lap, sign))
+    tapped_in, typed_in = partial(draft.field, form), partial(draft.typed, form)
+    with st.container(key="freeze-form", border=True):
         with st.container(key="freeze-list", horizontal=True):
             last = st.number_input(
-                "How many of the newest readings", min_value=12, max_value=5_000, value=60, step=10, width=300
+                "How many of the newest readings", min_value=12, max_value=5_000, value=60, step=10, width=300,
+                **tapped_in("last"),
+            )  # fmt: skip
+            until = st.date_input(
+                "Up to and with the day", value=None, format=day_format(), width=220, **tapped_in("until")
             )
-            until = st.date_input("Up to and with the day", value=None, format=day_format(), width=220)
         out = st.multiselect(
             "Readings to leave out", list(words)[::-1], format_func=words.__getitem__,
-            placeholder="type a face number or a reading",
+            placeholder="type a face number or a reading", **tapped_in("out"),
         )  # fmt: skip
-        cause = st.text_input("Cause of leaving them out", placeholder="optical flat was not clean that morning")
-        why = st.text_input("Why", placeholder="new slurry settled, lap reconditioned twice since")
+        cause = st.text_input(
+            "Cause of leaving them out", placeholder="optical flat was not clean that morning", **typed_in("cause")
+        )
+        why = st.text_input("Why", placeholder="new slurry settled, lap reconditioned twice since", **typed_in("why"))
         guarantee = SIGNS[sign].side == "upper" and st.checkbox(
             "Widen the limit, so that its rate of false calls is guaranteed",
             help=f"For {10 * GUARANTEE_LEVEL:g} of 10 such lists the true rate is then at most {GUARANTEE_RATIO} times "
             "the rate asked for. A wider limit calls a drift a little later.",
+            **tapped_in("guarantee"),
         )
-        knowingly = st.checkbox("Freeze even if the analysis has doubts; they are kept with the revision")
-        if st.form_submit_button("Freeze", type="primary"):
+        knowingly = st.checkbox(
+            "Freeze even if the analysis has doubts; they are kept with the revision", **tapped_in("knowingly")
+        )
+        if st.button("Freeze", key=f"send-{form}", type="primary"):
             said.sent(place)
             if out and not cause.strip():
                 said.refuse(place, "Say why these readings are left out.", person=person)
@@ -99,6 +112,7 @@ def _form(page: Page, lap: str, sign: str, person: str) -> None:
                 wanted = _List(int(last), until, left_out, guarantee, knowingly)
                 _freeze(page, lap, sign, person, wanted, why=why, place=place)
         said.say(place, person=person)
+        draft.offer_to_clear(form, _frozen(lap, sign))
 
 
 def _freeze(page: Page, lap: str, sign: str, person: str, wanted: _List, *, why: str, place: str) -> None:

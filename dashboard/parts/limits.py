@@ -2,14 +2,15 @@
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.parts import said
+from dashboard.parts import draft, said
 from dashboard.parts.number_field import number_field, unread
-from dashboard.parts.page import Page
+from dashboard.parts.page import Page, speak_as
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_choice import length_unit
 from dashboard.units import DisplayUnit
@@ -48,18 +49,30 @@ def limits(page: Page, person: str) -> None:
     characteristic = st.selectbox(
         "What is limited", CHARACTERISTICS, format_func=_words, key="limit-characteristic", width=320
     )
-    with st.form(f"limit-{said.round_of(_PLACE)}"):
-        part = st.text_input("Part number", placeholder="* for any part", help="* stands for any part.")
-        unit = length_unit(characteristic, page.unit)
+    _form(page, str(characteristic), person)
+
+
+@st.fragment
+def _form(page: Page, characteristic: str, person: str) -> None:
+    """Ask for a limit of one characteristic, and why it is set."""
+    speak_as(page)
+    unit = length_unit(characteristic, page.unit)
+    form = draft.name(_PLACE, characteristic, unit.key)
+    typed = partial(draft.typed, form)
+    with st.container(key="limit-form", border=True):
+        part = st.text_input(
+            "Part number", placeholder="* for any part", help="* stands for any part.", **typed("part")
+        )
         signed = characteristic in _TWO_SIDED
         least = -math.inf if signed else 0.0
-        upper = number_field(f"At most, {unit.label}", least=least)
-        lower = number_field(f"At least, {unit.label}", least=least) if signed else None
-        why = st.text_input("Why", placeholder="drawing revision C")
-        if st.form_submit_button("Keep this limit", type="primary"):
+        upper = number_field(f"At most, {unit.label}", least=least, **typed("upper"))
+        lower = number_field(f"At least, {unit.label}", least=least, **typed("lower")) if signed else None
+        why = st.text_input("Why", placeholder="drawing revision C", **typed("why"))
+        if st.button("Keep this limit", key=f"send-{form}", type="primary"):
             said.sent(_PLACE)
             _keep(_Limit(part, characteristic, upper, lower, why), unit, person)
         said.say(_PLACE, person=person)
+        draft.offer_to_clear(form, _PLACE)
 
 
 def _words(characteristic: str) -> str:

@@ -30,9 +30,9 @@ from dashboard.entry import (
     usual_readings,
 )
 from dashboard.far_reading import FarReadingError, Yardstick, usual_um
-from dashboard.parts import said
+from dashboard.parts import draft, said
 from dashboard.parts.number_field import minutes_typed, number_field, typed_marks
-from dashboard.parts.page import FORM_BEGUN, Page, moment_on, speak_as, typed_site, up_to_now
+from dashboard.parts.page import Page, moment_on, speak_as, typed_site, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
 from dashboard.words import clock_words, marks_kept
@@ -43,7 +43,6 @@ from spc.store.frames import EVENT_KINDS
 __all__ = ["log_form"]
 
 _LAST = "lc_logged"
-_OPENED = "lc_forms_opened"  # session key: the lap, and which of its forms were opened
 _DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
 _UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
 _SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
@@ -71,8 +70,9 @@ class _Logged:
 
 @dataclass(frozen=True, slots=True)
 class _Begun:
-    """One lap, its last face, its unit and its usual readings when the form was begun."""
+    """One lap, its last face, its unit and its usual readings when a form was begun."""
 
+    place: str  # of the form
     lap: str
     last: dict[str, Any] | None
     unit: LengthUnit
@@ -82,6 +82,10 @@ class _Begun:
     @property
     def face_id(self) -> int:
         return face_id_of(self.last)
+
+    @property
+    def form(self) -> str:
+        return draft.name(self.place, self.face_id, (self.last or {}).get("version", 0))
 
 
 _WAYS = ("Face", "Event", "Correct last face")
@@ -104,33 +108,25 @@ def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan, o
     if out_of_use:
         st.html(cards.notice(f"{out_of_use} Before a face on it, log what was done to it, under Event.", kind="look"))
     face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
+    draft.let_go(f"face-{lap}", f"mend-{lap}")
     with face:
-        began = _began(lap, faces, page)
+        began = _began(f"face-{lap}", lap, faces, page)
         if began.face_id != face_id_of(last) and last is not None:
             _offer_newer(last)
-            _start_anew(f"newer-{lap}", "Start from it", "Part, grit and minutes come from that face.")
+            tip = "Part, grit and minutes come from that face."
+            st.button("Start from it", key=f"newer-{lap}", help=tip, on_click=draft.drop, args=(began,))
         against = Yardstick(began.usual_um, limit_um)
         _face_form(page, lap, began, person, send, against)
     # A browser takes as long over fields nobody sees as over those in sight: a form nobody has opened is not drawn. One
     # that was opened stays, for it may be half typed.
     with event:
-        if _opened(lap, "event", event.open):
+        if draft.opened(lap, "event", event.open):
             _event_form(page, lap, last, person, send)
     with mend:
-        if _opened(lap, "mend", mend.open):
-            _correction_form(page, faces, began.last if began.last is not None else last, person, send, against)
+        if draft.opened(lap, "mend", mend.open):
+            _correction_form(page, faces, _began(f"mend-{lap}", lap, faces, page), person, send, against)
     _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
     count_the_tap(drawn.now, partial(data.lap_report, lap=lap))
-
-
-def _opened(lap: str, form: str, now: bool) -> bool:
-    """Whether a form of this lap is open now, or was since this lap was chosen."""
-    of, opened = st.session_state.setdefault(_OPENED, (lap, set()))
-    if of != lap:
-        of, opened = st.session_state[_OPENED] = (lap, set())
-    if now:
-        opened.add(form)
-    return form in opened
 
 
 def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, str, str], _Logged]) -> None:
@@ -152,19 +148,18 @@ def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, 
 def _keep_in_mind(logged: _Logged, drawn: Page) -> None:
     """Say what came of the last entry; the next form begins from the lap's last face."""
     st.session_state[_LAST] = logged
-    st.session_state.pop(FORM_BEGUN, None)
+    draft.let_go()
     tapped(drawn.now)
 
 
-def _began(lap: str, faces: pd.DataFrame, page: Page) -> _Begun:
-    """Return what this screen's form began from: it stays while a person fills it in, whoever else writes meanwhile."""
-    began: _Begun | None = st.session_state.get(FORM_BEGUN)
-    if began is None or began.lap != lap:
+def _began(place: str, lap: str, faces: pd.DataFrame, page: Page) -> _Begun:
+    """Return what a form on this screen began from: it stays while a person fills it in, whoever else writes."""
+    began: _Begun | None = draft.begun(place)
+    if began is None:
         unit = form_unit(faces, page.site)
         last = faces.iloc[-1].to_dict() if len(faces) else None
-        began = st.session_state[FORM_BEGUN] = _Begun(
-            lap, last, unit, tuple(usual_readings(faces, unit)), usual_um(faces)
-        )
+        began = _Begun(place, lap, last, unit, tuple(usual_readings(faces, unit)), usual_um(faces))
+        draft.begin(place, began)
     return began
 
 
@@ -175,44 +170,38 @@ def _offer_newer(last: dict[str, Any]) -> None:
     st.html(cards.sentences([f"Newer on {last['lap']}: {what}."]))
 
 
-def _start_anew(key: str, label: str, tip: str) -> None:
-    """Let the person begin the forms from the log as it is now."""
-    st.button(label, key=key, help=tip, on_click=partial(st.session_state.pop, FORM_BEGUN, None))
-
-
 def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send, against: Yardstick) -> None:
     unit = began.unit
     before = began.last or {}
-    form = f"{lap}-{began.face_id}"
-    with st.form(f"face-{form}", border=False):
+    form, place = began.form, began.place
+    tapped_in, typed_in = partial(draft.field, form), partial(draft.typed, form)
+    with st.container(key=f"form-{place}"):
         usual = [reading.text for reading in began.usual]
         if usual:
-            st.pills(f"Flatness, {unit.label}", usual, key=f"tap-{form}")
+            st.pills(f"Flatness, {unit.label}", usual, **tapped_in("tap"))
         st.text_input(
             "or type it" if usual else f"Flatness, {unit.label}",
             placeholder=typed_marks("1.5   <0.5   1-1.5   2+"),
-            key=f"typed-{form}",
+            **typed_in("typed"),
         )
-        st.pills("Shape", _SHAPES, key=f"shape-{form}")
-        number_field(_MINUTES, number_of(before, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
-        st.checkbox("A scratch", key=f"scratch-{form}")
+        st.pills("Shape", _SHAPES, **tapped_in("shape"))
+        number_field(_MINUTES, number_of(before, "minutes"), most=_SHIFT_MINUTES, **typed_in("minutes"))
+        st.checkbox("A scratch", **tapped_in("scratch"))
         with st.expander("Part, grit, finish, result"):
-            st.text_input("Part", value=str(before.get("part", "")), key=f"part-{form}")
+            st.text_input("Part", value=str(before.get("part", "")), **typed_in("part"))
             st.text_input(
                 "Serial",
-                key=f"serial-{form}",
                 help="Left empty it is not known; the last face's serial is not repeated.",
+                **typed_in("serial"),
             )
-            st.text_input("Which face of the part", value=str(before.get("face", "")), key=f"face-{form}-side")
-            st.text_input("Grit", value=str(before.get("grit", "")), key=f"grit-{form}")
+            st.text_input("Which face of the part", value=str(before.get("face", "")), **typed_in("side"))
+            st.text_input("Grit", value=str(before.get("grit", "")), **typed_in("grit"))
             finish_unit = "µin" if page.site.finish_unit == "uin" else page.site.finish_unit or "µm"
-            st.text_input(f"Finish Ra, {finish_unit}", key=f"finish-{form}")
-            st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said", key=f"outcome-{form}")
-            st.text_input("Note", key=f"note-{form}")
+            st.text_input(f"Finish Ra, {finish_unit}", **typed_in("finish"))
+            st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said", **tapped_in("outcome"))
+            st.text_input("Note", **typed_in("note"))
         keep = partial(_log_face, form=form, unit=unit, usual=began.usual, against=against)
-        place = f"face-{lap}"
-        st.form_submit_button("Log this face", type="primary", width="stretch", on_click=send, args=(place, keep))
-        said.say(place, person=person)
+        draft.end(form, place, "Log this face", person, send, (place, keep))
         _offer_to_confirm(place, keep, send)
 
 
@@ -222,7 +211,7 @@ def _offer_to_confirm(place: str, keep: Callable[..., _Logged], send: _Send) -> 
     if not typed:
         return
     with st.container(key=f"confirm-{place}"):  # apart from the form's own button, beside which none is shown
-        st.form_submit_button("Yes, I read that", on_click=send, args=(place, partial(keep, sure_of=typed)))
+        st.button("Yes, I read that", key=f"sure-{place}", on_click=send, args=(place, partial(keep, sure_of=typed)))
 
 
 def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry:
@@ -235,7 +224,7 @@ def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry
         offered=next((reading for reading in usual if reading.text == tapped_on), None),
         minutes=minutes_typed(_MINUTES, f"minutes-{form}", most=_SHIFT_MINUTES),
         operator=person,
-        face=str(st.session_state[f"face-{form}-side"]),
+        face=str(st.session_state[f"side-{form}"]),
         scratch=bool(st.session_state[f"scratch-{form}"]),
         **typed,
     )
@@ -281,6 +270,7 @@ def _append(
             face_id = store.append_face(row, who=person)
             if store.revision() != before:
                 said_so = f"Logged: {what}.{thousands_words(row)}"
+                said.begun_anew(f"face-{lap}")
                 return _Logged(lap, said_so, what, kind="face", number=face_id, tapped=(entry,))
             if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
                 return _Logged(lap, f"{what} was logged already; nothing was added.")
@@ -289,16 +279,16 @@ def _append(
 
 def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, send: _Send) -> None:
     place = f"event-{lap}"
-    form = f"{place}-{said.round_of(place)}"
-    with st.form(form, border=False):
-        st.pills("What was done", EVENT_KINDS, key=f"kind-{form}")
+    form = draft.name(place)
+    tapped_in, typed_in = partial(draft.field, form), partial(draft.typed, form)
+    with st.container(key=f"form-{place}"):
+        st.pills("What was done", EVENT_KINDS, **tapped_in("kind"))
         with st.expander("Grit, minutes, note"):
-            st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")), key=f"grit-{form}")
-            number_field(_TOOK, most=_DAY_MINUTES, key=f"minutes-{form}")
-            st.text_input("Note", key=f"note-{form}")
+            st.text_input("Grit now on the lap", value=str((last or {}).get("grit", "")), **typed_in("grit"))
+            number_field(_TOOK, most=_DAY_MINUTES, **typed_in("minutes"))
+            st.text_input("Note", **typed_in("note"))
         keep = partial(_log_event, place=place, form=form, grit_from=str((last or {}).get("grit", "")))
-        st.form_submit_button("Log this event", type="primary", width="stretch", on_click=send, args=(place, keep))
-        said.say(place, person=person)
+        draft.end(form, place, "Log this event", person, send, (place, keep))
 
 
 def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit_from: str) -> _Logged:
@@ -325,9 +315,10 @@ def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit
 
 
 def _correction_form(
-    page: Page, faces: pd.DataFrame, last: dict[str, Any] | None, person: str, send: _Send, against: Yardstick
+    page: Page, faces: pd.DataFrame, began: _Begun, person: str, send: _Send, against: Yardstick
 ) -> None:
-    """Ask for what a face should say; `last` is the face the form began from, and stays so while a person types."""
+    """Ask for what a face should say; the face the form began from stays the one meant while a person types."""
+    last = began.last
     if last is None:
         st.html(cards.sentences([], empty="No face on this lap yet."))
         return
@@ -335,20 +326,20 @@ def _correction_form(
     since = changed_since(faces, last, unit)
     if since:
         st.html(cards.notice(since, kind="look"))
-        _start_anew(f"mend-anew-{last['lap']}", "Start from the log as it is", "What is typed below is dropped.")
-    form = f"mend-{last['face_id']}-{last['version']}"
-    with st.form(form, border=False):
+        tip, key = "What is typed below is dropped.", f"mend-anew-{began.lap}"
+        st.button("Start from the log as it is", key=key, help=tip, on_click=draft.drop, args=(began,))
+    form, place = began.form, began.place
+    typed_in = partial(draft.typed, form)
+    with st.container(key=f"form-{place}"):
         read = unit.named(str(last["flatness_text"])) or "no flatness"
         when = clock_words(str(last["time_text"])) or "no time"
         st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {when}."]))
         text = typed_here(last, unit=unit, site=typed_site(page))
-        st.text_input(f"Flatness, {unit.label}", value=text, key=f"typed-{form}")
-        number_field(_MINUTES, number_of(last, "minutes"), most=_SHIFT_MINUTES, key=f"minutes-{form}")
-        st.text_input("Why it is corrected", placeholder="bad wipe, read again", key=f"why-{form}")
+        st.text_input(f"Flatness, {unit.label}", value=text, **typed_in("typed"))
+        number_field(_MINUTES, number_of(last, "minutes"), most=_SHIFT_MINUTES, **typed_in("minutes"))
+        st.text_input("Why it is corrected", placeholder="bad wipe, read again", **typed_in("why"))
         keep = partial(_correct, last=last, unit=unit, form=form, text=text, against=against)
-        place = f"mend-{last['face_id']}"
-        st.form_submit_button("Keep the correction", width="stretch", on_click=send, args=(place, keep))
-        said.say(place, person=person)
+        draft.end(form, place, "Keep the correction", person, send, (place, keep), first=False)
         _offer_to_confirm(place, keep, send)
 
 
@@ -376,6 +367,7 @@ def _correct(
         raise ValueError(f"Nothing was changed: it reads {unit.named(typed) or 'nothing'} already.")
     with data.open_store() as store:
         store.correct_face(int(last["face_id"]), changes, who=person, reason=reason)
+    said.begun_anew(f"mend-{lap}")
     said_so = f"Corrected: {corrected_words(list(changes), typed, minutes, unit)}.{understood}"
     return _Logged(lap, f"{said_so} What it said before is kept.")
 

@@ -5,6 +5,7 @@ nobody is told. So decimal numbers are typed as text and read here; what cannot 
 """
 
 import math
+from typing import Literal
 
 import streamlit as st
 
@@ -20,6 +21,8 @@ def number_field(
     value: float | None = None,
     *,
     key: str | None = None,
+    persist_state: Literal["session"] | None = None,
+    live: bool = False,
     least: float = 0.0,
     most: float = math.inf,
     above: bool = False,
@@ -34,7 +37,7 @@ def number_field(
     label : str
     value : float, optional
         What stands in the field at first.
-    key, placeholder, help, width
+    key, persist_state, live, placeholder, help, width
         As of the framework's own fields.
     least, most : float
         What it may be; `above` leaves `least` itself out.
@@ -46,8 +49,8 @@ def number_field(
         None where nothing is typed; NaN where it cannot be taken, after a sentence under the field.
     """
     typed = st.text_input(
-        label, value=typed_marks(f"{value:.9g}") if value is not None else "", key=key, placeholder=placeholder or None,
-        help=help, width=width or "stretch",
+        label, value=typed_marks(f"{value:.9g}") if value is not None else "", key=key, persist_state=persist_state,
+        live=live, placeholder=placeholder or None, help=help, width=width or "stretch",
     )  # fmt: skip
     try:
         return read_number(label, typed, least=least, most=most, above=above)

@@ -18,12 +18,11 @@ from spc.report.locale import LOCALES, Locale
 from spc.settings import Settings
 
 __all__ = [
-    "FORM_BEGUN", "VIEWS", "Page", "in_unit_of", "link_to_lap", "lost_line", "moment_on", "speak_as", "typed_site",
+    "VIEWS", "Page", "in_unit_of", "link_to_lap", "lost_line", "moment_on", "speak_as", "typed_site",
     "unit_of", "up_to_now",
 ]  # fmt: skip
 
 VIEWS = {"shift": "Shift", "lap": "Lap", "proof": "Proof", "log": "Log", "tour": "Tour"}  # the first is shown first
-FORM_BEGUN = "lc_form_began"  # session key: what the log form on this screen began from
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data, log_data
-from dashboard.parts import said
-from dashboard.parts.page import Page
+from dashboard.parts import draft, said
+from dashboard.parts.page import Page, speak_as
 from dashboard.words import count, html_text, markdown_text, number_of
 from spc.log.rereading import Retried, add_lap, approve_alias, fix_quarantined
 
@@ -148,21 +148,24 @@ def _step(by: int, rows: int) -> None:
     st.session_state[_PLACE] = (int(st.session_state.get(_PLACE, 1)) - 1 + by) % rows + 1
 
 
+@st.fragment
 def _fix(page: Page, number: int, raw: str, cut: _Cut | None, person: str) -> None:
     """Offer to put a row right, a field for each cell where it can be cut up."""
+    speak_as(page)
     place = f"fix-{number}"
-    with st.form(place):
+    form = draft.name(place)
+    with st.container(key=place, border=True):
         if cut is None:
-            text = st.text_area("Put it right", value=raw, height=68)
+            text = st.text_area("Put it right", value=raw, height=68, **draft.field(form, "row"))
         else:
             with st.container(key=f"cells-{number}", horizontal=True):
                 cells = tuple(
-                    st.text_input(markdown_text(head), value=cell, key=f"cell-{number}-{at}", width=190)
+                    st.text_input(markdown_text(head), value=cell, width=190, **draft.typed(form, f"cell-{at}"))
                     for at, (head, cell) in enumerate(zip(cut.heads, cut.cells, strict=True))
                 )
             text = cut.joined(cells, raw)
-        reason = st.text_input("How you know", placeholder="asked the operator")
-        if st.form_submit_button("Take in as put right", type="primary") and _signed(place, person, reason):
+        reason = st.text_input("How you know", placeholder="asked the operator", **draft.typed(form, "reason"))
+        if st.button("Take in as put right", key=f"send-{form}", type="primary") and _signed(place, person, reason):
             try:
                 with data.open_store() as store:
                     fix_quarantined(store, number, text, settings=page.site, who=person, reason=reason)
@@ -171,25 +174,31 @@ def _fix(page: Page, number: int, raw: str, cut: _Cut | None, person: str) -> No
             else:
                 _done("Taken in as put right.")
         said.say(place, person=person)
+        draft.offer_to_clear(form, place)
 
 
+@st.fragment
 def _alias(page: Page, typed: str, person: str) -> None:
+    speak_as(page)
     names = data.lap_names(page.now)
     if not typed or typed in names or not names:
         return
     place = f"alias-{typed}"
-    with st.form(place):
+    form = draft.name(place)
+    with st.container(key=place, border=True):
         lap = st.selectbox(
-            f"\u201c{typed}\u201d is another way of writing", names, index=None, placeholder="Choose the lap"
-        )
-        why = st.text_input("Why it is the same lap", placeholder="may be left empty", key=f"alias-why-{typed}")
-        if st.form_submit_button("Approve the alias"):
+            f"\u201c{typed}\u201d is another way of writing", names, index=None, placeholder="Choose the lap",
+            **draft.field(form, "lap"),
+        )  # fmt: skip
+        why = st.text_input("Why it is the same lap", placeholder="may be left empty", **draft.typed(form, "why"))
+        if st.button("Approve the alias", key=f"send-{form}"):
             said.sent(place)
             if lap is None or not person:
                 said.refuse(place, "Choose the lap, and say who approves.", person=person)
             else:
                 _approve(page, typed, lap, why.strip(), place=place, person=person)
         said.say(place, person=person)
+        draft.offer_to_clear(form, place)
 
 
 def _approve(page: Page, typed: str, lap: str, why: str, *, place: str, person: str) -> None:
@@ -202,17 +211,21 @@ def _approve(page: Page, typed: str, lap: str, why: str, *, place: str, person: 
     _done(f"{typed} is read as {lap} from now on; {_freed(done)}.")
 
 
+@st.fragment
 def _add(page: Page, lap: str, person: str) -> None:
     """Offer to add a lap that the site's list does not hold."""
+    speak_as(page)
     known = {one.name for one in log_data.reading_site(page.now).laps}
     if not lap or not known or lap in known:
         return
     place = f"add-{lap}"
-    with st.form(place):
+    form = draft.name(place)
+    with st.container(key=place, border=True):
         material = st.text_input(
-            f"\u201c{lap}\u201d is a lap of its own, made of", placeholder="may be left empty", key=f"material-{lap}"
-        )
-        if st.form_submit_button("Add the lap"):
+            f"\u201c{lap}\u201d is a lap of its own, made of", placeholder="may be left empty",
+            **draft.typed(form, "material"),
+        )  # fmt: skip
+        if st.button("Add the lap", key=f"send-{form}"):
             said.sent(place)
             if not person:
                 said.refuse(place, "Say first who signs this.", person=person)
@@ -221,6 +234,7 @@ def _add(page: Page, lap: str, person: str) -> None:
                     done = add_lap(store, lap, settings=page.site, who=person, material=material.strip())
                 _done(f"{lap} is known from now on; {_freed(done)}.")
         said.say(place, person=person)
+        draft.offer_to_clear(form, place)
 
 
 def _freed(done: Retried) -> str:
@@ -229,15 +243,20 @@ def _freed(done: Retried) -> str:
     return f"{count(done.settled, 'row')} settled{waiting}"
 
 
+@st.fragment
 def _discard(number: int, person: str) -> None:
     place = f"discard-{number}"
-    with st.form(place):
-        reason = st.text_input("Why it is not to be taken in", placeholder="test row, no face was lapped")
-        if st.form_submit_button("Discard this row") and _signed(place, person, reason):
+    form = draft.name(place)
+    with st.container(key=place, border=True):
+        reason = st.text_input(
+            "Why it is not to be taken in", placeholder="test row, no face was lapped", **draft.typed(form, "reason")
+        )
+        if st.button("Discard this row", key=f"send-{form}") and _signed(place, person, reason):
             with data.open_store() as store:
                 store.discard_quarantined(number, who=person, reason=reason)
             _done("Discarded; the row and the reason are kept.")
         said.say(place, person=person)
+        draft.offer_to_clear(form, place)
 
 
 def _signed(place: str, person: str, reason: str) -> bool:

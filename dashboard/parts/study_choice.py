@@ -8,10 +8,10 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, proof_data
-from dashboard.parts import said
+from dashboard.parts import draft, said
 from dashboard.parts.beside_reader import beside_the_reader
 from dashboard.parts.number_field import number_field, unread
-from dashboard.parts.page import Page
+from dashboard.parts.page import Page, speak_as
 from dashboard.units import MICROMETRE, DisplayUnit
 from dashboard.words import clock_words, day_format, percent
 from spc.board.study_plan import CHARACTERISTICS, READINGS, StudyPlan, check_plan
@@ -90,19 +90,24 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
     return StudyPlan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "excluded"}, excluded=out)
 
 
+@st.fragment
 def exclusions(page: Page, plan: StudyPlan) -> None:
     """Let a person leave readings out, each with its cause, and take them in again."""
+    speak_as(page)
     bare = StudyPlan(**{name: getattr(plan, name) for name in plan.__slots__ if name != "excluded"}, excluded={})
     readings = proof_data.readings_of(page.now, plan_text(bare)).set_index("face_id")
     words = {int(face): _reading_words(int(face), row) for face, row in readings.iterrows()}
     place = f"leave-out-{plan.part}-{plan.characteristic}"
-    with st.form(f"{place}-{said.round_of(place)}"):
+    form = draft.name(place)
+    with st.container(key="leave-out", border=True):
         free = [face for face in words if face not in plan.excluded]
         chosen = st.multiselect(
-            "Readings to leave out", free, format_func=words.__getitem__, placeholder="type a face number or a reading"
-        )
-        cause = st.text_input("Cause", placeholder="lapped on a cracked ring, found the same day")
-        if st.form_submit_button("Leave these out"):
+            "Readings to leave out", free, format_func=words.__getitem__, placeholder="type a face number or a reading",
+            **draft.field(form, "faces"),
+        )  # fmt: skip
+        hint = "lapped on a cracked ring, found the same day"
+        cause = st.text_input("Cause", placeholder=hint, **draft.typed(form, "cause"))
+        if st.button("Leave these out", key=f"send-{form}"):
             said.sent(place)
             if not chosen or not cause.strip():
                 said.refuse(place, "Choose the readings, and say why they are left out.", person="")
@@ -110,6 +115,7 @@ def exclusions(page: Page, plan: StudyPlan) -> None:
                 said.begun_anew(place)
                 _store(plan, {**plan.excluded, **dict.fromkeys(chosen, cause.strip())})
         said.say(place)
+        draft.offer_to_clear(form, place)
     if plan.excluded:
         back = st.multiselect("Take in again", list(plan.excluded), format_func=words.__getitem__, key="take-back")
         if back and st.button("Take these in again"):

@@ -4,8 +4,8 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data, proof_data
-from dashboard.parts import said
-from dashboard.parts.page import Page
+from dashboard.parts import draft, said
+from dashboard.parts.page import Page, speak_as
 from dashboard.parts.picture import show_table
 from dashboard.parts.study_report import downloads, made_now
 from dashboard.parts.study_shown import show_study
@@ -17,15 +17,20 @@ __all__ = ["keep", "kept_studies"]
 _PLACE = "keep-study"
 
 
+@st.fragment
 def keep(page: Page, study: Study, person: str) -> None:
     """Offer to keep a study under a name; a name kept before gets a new version."""
+    speak_as(page)
     st.html(cards.section("Keep this study"))
-    with st.form(f"{_PLACE}-{said.round_of(_PLACE)}"):
-        name = st.text_input("Name of the study", placeholder=f"{study.plan.part}, released for series")
-        if st.form_submit_button("Keep this study", type="primary"):
+    form = draft.name(_PLACE, study.plan.part, study.plan.characteristic)
+    with st.container(key=_PLACE, border=True):
+        hint = f"{study.plan.part}, released for series"
+        name = st.text_input("Name of the study", placeholder=hint, **draft.typed(form, "name"))
+        if st.button("Keep this study", key=f"send-{form}", type="primary"):
             said.sent(_PLACE)
             _keep(page, study, name.strip(), person)
         said.say(_PLACE, person=person)
+        draft.offer_to_clear(form, _PLACE)
 
 
 def _keep(page: Page, study: Study, name: str, person: str) -> None:

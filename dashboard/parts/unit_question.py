@@ -6,6 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards
+from dashboard.parts import draft
 from spc.log.rows import ParsedLog
 from spc.measure.length import LAMPS
 from spc.store.frames import CHARACTERISTICS
@@ -16,7 +17,7 @@ _UNITS = {"um": "µm", "band": "light bands", "uin": "µin", "nm": "nm", "mm": "
 _OF_FORM = ("flatness", "parallelism", "squareness")  # bands measure these, and neither roughness nor thickness
 
 
-def asked_units(found: pd.DataFrame, parsed: ParsedLog) -> pd.DataFrame:
+def asked_units(found: pd.DataFrame, parsed: ParsedLog, form: str) -> pd.DataFrame:
     """Ask for the unit of every column whose rows would wait for want of one, and the lamp of bands.
 
     Parameters
@@ -25,6 +26,8 @@ def asked_units(found: pd.DataFrame, parsed: ParsedLog) -> pd.DataFrame:
         As from `dashboard.column_choice.column_table`.
     parsed : ParsedLog
         The file as understood without an answer.
+    form : str
+        Under whose name what was tapped is kept.
 
     Returns
     -------
@@ -40,20 +43,22 @@ def asked_units(found: pd.DataFrame, parsed: ParsedLog) -> pd.DataFrame:
         wants_unit = not row["unit"] and _waits(field, "has no unit", reasons)
         wants_lamp = row["unit"] == "band" and not row["lamp"] and _waits(field, "lamp", reasons)
         if wants_unit or wants_lamp:
-            unit, lamp = _ask(int(str(position)), field, str(row["header"]), str(row["unit"]))
+            unit, lamp = _ask(form, int(str(position)), field, str(row["header"]), str(row["unit"]))
             answered.loc[position, ["unit", "lamp"]] = [unit, lamp]
     return answered
 
 
-def _ask(position: int, field: str, header: str, unit: str) -> tuple[str, str]:
+def _ask(form: str, position: int, field: str, header: str, unit: str) -> tuple[str, str]:
     """Ask for the unit of one column, if it has none, and for the lamp of bands; '' = not answered."""
     what = "lamp its bands are read under" if unit else "unit its readings are in"
     st.html(cards.notice(f"\u201c{header}\u201d does not say which {what}. It is never guessed: tap it.", kind="look"))
     with st.container(key=f"unit-question-{position}", horizontal=True):
         if not unit:
             units = [name for name in _UNITS if name != "band" or field in _OF_FORM]
-            unit = st.pills("Unit", units, format_func=_UNITS.__getitem__, key=f"unit-{position}") or ""
-        lamp = st.pills("Lamp", list(LAMPS), key=f"lamp-{position}") or "" if unit == "band" else ""
+            unit = (
+                st.pills("Unit", units, format_func=_UNITS.__getitem__, **draft.field(form, f"unit-{position}")) or ""
+            )
+        lamp = st.pills("Lamp", list(LAMPS), **draft.field(form, f"lamp-{position}")) or "" if unit == "band" else ""
     return (unit, lamp) if unit != "band" or lamp else ("", "")  # bands without their lamp say nothing
 
 

@@ -1,5 +1,6 @@
 """Take in a log: what was found in the file is shown, and can be changed, before anything is kept."""
 
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -8,7 +9,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard import cards, data, log_data
 from dashboard.column_choice import column_table, edited_map, map_text
-from dashboard.parts import said
+from dashboard.parts import draft, said
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
 from dashboard.parts.quarantine import waiting_table
@@ -24,6 +25,8 @@ from spc.measure.length import LAMPS, UNITS
 __all__ = ["upload"]
 
 _PLACE = "upload"
+_FILES = "lc_upload_files"  # session key: by form and what it is, the file that is looked at, with its name
+_COLUMNS = "lc_upload_columns"  # session key: by its key, the table of columns as found, as drawn first, and as edited
 _MOST_SHOWN = 200
 _ENCODINGS = ("", "utf-8", "cp1252", "utf-16")
 _DATE_ORDERS = {"": "as found", "dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
@@ -33,20 +36,20 @@ _DECIMALS = {"": "as found", ".": "point", ",": "comma"}
 def upload(page: Page, person: str) -> None:
     """Offer the upload, the preview and the button that takes the file in."""
     said.say(_PLACE)
-    files = said.round_of(_PLACE)
-    got = st.file_uploader("A CSV log", type=["csv", "txt", "tsv"], key=f"upload-{files}", max_upload_size=64)
+    got = _file("A CSV log", ["csv", "txt", "tsv"], draft.name(_PLACE), most_mb=64)
     if got is None:
         seen_first = "Nothing is taken in before you have seen what was found in the file."
         st.html(cards.sentences([seen_first, watched_folder_sentence()]))
         return
-    content = got.getvalue()
-    base = _file_choices(content, got.name)
+    name, content = got
+    form = draft.name(_PLACE, name)
+    base = _file_choices(form)
     if base is None:
         return
     site, aliases = log_data.reading_site(page.now), data.aliases(page.now)
-    first = read_log(content, name=got.name, settings=site, column_map=base, aliases=aliases)
+    first = read_log(content, name=name, settings=site, column_map=base, aliases=aliases)
     asking, answer = st.container(), st.container()  # what is asked and what the file holds stand above its columns
-    parsed, plan = _columns(content, got.name, first, base, page, asking)
+    parsed, plan = _columns(content, name, first, base, page, asking, form)
     if parsed is None:
         return
     if parsed.refused:
@@ -58,7 +61,8 @@ def upload(page: Page, person: str) -> None:
             st.html(cards.notice("Say first who signs this.", kind="look"))
         elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
             with data.open_store() as store:
-                result = ingest(store, content, name=got.name, settings=page.site, column_map=plan, who=person)
+                result = ingest(store, content, name=name, settings=page.site, column_map=plan, who=person)
+            _put_away()
             said.done(_PLACE, _taken(result))
             st.rerun()
     _details(parsed)
@@ -77,34 +81,63 @@ def _taken(result: IntakeResult) -> str:
     return f"Taken in from {result.name}: {join_words(parts)}. {count(result.rows, 'row').capitalize()} in all."
 
 
-def _file_choices(content: bytes, name: str) -> ColumnMap | None:
+def _file(label: str, types: list[str], form: str, *, most_mb: int) -> tuple[str, bytes] | None:
+    """Ask for a file; one that was given stays, with its name, while a person looks elsewhere."""
+    key = f"{types[0]}-{form}"
+    kept: dict[str, tuple[str, bytes]] = st.session_state.setdefault(_FILES, {})
+    got = st.file_uploader(label, type=types, key=key, max_upload_size=most_mb, on_change=kept.pop, args=(key, None))
+    if got is not None:
+        kept[key] = (got.name, got.getvalue())
+    elif key in kept:
+        st.html(cards.notice(f"{kept[key][0]}, given before, is still here; nothing of it is taken in yet."))
+        st.button("Put it away", key=f"away-{key}", on_click=kept.pop, args=(key, None))
+    return kept.get(key)
+
+
+def _put_away() -> None:
+    """Forget the files and what was said of them: they are taken in."""
+    for name in (_FILES, _COLUMNS):
+        st.session_state.pop(name, None)
+
+
+def _file_choices(form: str) -> ColumnMap | None:
     with st.expander("The file is read wrongly? Say how"):
-        own = st.file_uploader("A column map (TOML)", type=["toml"], key=f"map-{name}", max_upload_size=1)
-        encoding = st.selectbox("Letters (encoding)", _ENCODINGS, format_func=lambda word: word or "as found")
-        decimal = st.selectbox("Decimal mark", list(_DECIMALS), format_func=_DECIMALS.__getitem__)
-        order = st.selectbox("Dates are", list(_DATE_ORDERS), format_func=_DATE_ORDERS.__getitem__)
+        own = _file("A column map (TOML)", ["toml"], form, most_mb=1)
+        kept = partial(draft.field, form)
+        encoding = st.selectbox(
+            "Letters (encoding)", _ENCODINGS, format_func=lambda word: word or "as found", **kept("encoding")
+        )
+        decimal = st.selectbox("Decimal mark", list(_DECIMALS), format_func=_DECIMALS.__getitem__, **kept("decimal"))
+        order = st.selectbox("Dates are", list(_DATE_ORDERS), format_func=_DATE_ORDERS.__getitem__, **kept("order"))
     if own is None:
         return ColumnMap(encoding=encoding, decimal=decimal, date_order=order)
     try:
-        return load_column_map(own.getvalue().decode("utf-8-sig") + "\n")
+        return load_column_map(own[1].decode("utf-8-sig") + "\n")
     except (ColumnMapError, UnicodeDecodeError) as error:
-        why = f"{own.name}: {error}" if isinstance(error, ColumnMapError) else f"{own.name} must be UTF-8 text."
+        why = f"{own[0]}: {error}" if isinstance(error, ColumnMapError) else f"{own[0]} must be UTF-8 text."
         st.html(cards.notice(why, kind="refused"))
         return None
 
 
 def _columns(
-    content: bytes, name: str, first: ParsedLog, base: ColumnMap, page: Page, asking: DeltaGenerator
+    content: bytes, name: str, first: ParsedLog, base: ColumnMap, page: Page, asking: DeltaGenerator, form: str
 ) -> tuple[ParsedLog | None, ColumnMap]:
     found = column_table(first.columns)
     if found.empty:
         return first, base
     with asking:
-        asked = asked_units(found, first)
+        asked = asked_units(found, first, form)
     st.html(cards.section("How each column is read"))
+    key = f"columns-{form}-{'-'.join([*asked['unit'], *asked['lamp']])}"
+    tables: dict[str, tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]] = st.session_state.setdefault(_COLUMNS, {})
+    of, drawn, last = tables.get(key, (asked, asked, asked))
+    if not of.equals(asked):
+        drawn = asked
+    elif key not in st.session_state:  # on the page again: it begins from what it held when that was left
+        drawn = last
     edited = st.data_editor(
-        asked,
-        key=f"columns-{name}-{'-'.join([*asked['unit'], *asked['lamp']])}",
+        drawn,
+        key=key,
         disabled=["header"],
         placeholder="",
         column_config={
@@ -115,6 +148,7 @@ def _columns(
             "step": st.column_config.TextColumn(help="The step readings are written in, in that unit."),
         },
     )
+    tables[key] = (asked, drawn, edited)
     try:
         plan = edited_map(found, edited, first.columns, base)
         if plan is base:

@@ -28,7 +28,13 @@ class LapAge:
 
 
 def age_of_lap(
-    view: CellView, lap: str, *, room: RoomHistory, planned_cost: float, worn_cost: float, clock: str = "faces"
+    view: CellView,
+    lap: str,
+    *,
+    room: RoomHistory,
+    planned_cost: float | None,
+    worn_cost: float | None,
+    clock: str = "faces",
 ) -> LapAge:
     """Plan the reconditioning of a lap from the cycles of its group.
 
@@ -39,8 +45,8 @@ def age_of_lap(
         Known to the view.
     room : RoomHistory
         Its shifts are not asked after a reconditioning that nobody logged.
-    planned_cost, worn_cost : float
-        Costs of one cycle: reconditioned by plan, and worn out in use; any unit.
+    planned_cost, worn_cost : float or None
+        Costs of one cycle: reconditioned by plan, and worn out in use; any unit. Without both there is no age.
     clock : {'faces', 'minutes'}
 
     Returns

@@ -13,6 +13,7 @@ from spc.board.new_parts import new_part_words
 from spc.board.results import Signal
 from spc.board.room_history import NO_ROOM, RoomOfLap, look_at_room
 from spc.board.shown_length import length_words, lengths_apart, shown_length
+from spc.board.through_flat import past_through_flat
 from spc.board.to_come import face_words
 from spc.chart.baseline import ChartModel
 from spc.chart.change_point import ChangeSearch, change_point
@@ -141,9 +142,16 @@ def _remarks(
         *(said.rstrip(".") for said in late),
         *whole.stream.left_out,
         *new,
+        *_through_flat(view, whole.stream, room),
         *_need_of_more(model),
         *_aside(shown.stream, room),
     )
+
+
+def _through_flat(view: CellView, stream: Stream, room: RoomOfLap) -> tuple[str, ...]:
+    """Say where flatness, a size, does not tell which way a lap wears."""
+    past = past_through_flat(view, stream.lap, room) if stream.sign == "flatness" and len(stream) else ""
+    return (f"{past}: size alone tells no wear of such a lap, which way it bends is watched by itself",) if past else ()
 
 
 def _method(model: ChartModel | None) -> str:

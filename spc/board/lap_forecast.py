@@ -158,11 +158,7 @@ def forecast_lap(
     flat or may do so, all runs on the signed bow with a limit on either side (`way_of_reading`).
     Seeds follow from the data, so that the same log always gives the same range.
     """
-    now = view.memo.once(
-        lap, f"running cycle from {since_age}",
-        (view.finished_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
-        lambda: running_cycle(view, lap, room, since_age=since_age),
-    )  # fmt: skip
+    now = running_cycle(view, lap, room, since_age=since_age)
     past = past_paths(view, lap, now.grit, now.widest_um, until=until)
     turning = bool(now.own.carries_signs and running_bow(view, lap, room).turning)
     return view.memo.once(

@@ -111,6 +111,12 @@ class PastPaths:
         """Whether many of the cycles that carry signs went through flat."""
         return many_go_through_flat(self.ways)
 
+    def ways_of(self, lap: str) -> tuple[int, ...]:
+        """Give the ways of one lap's own cycles among those that carry signs."""
+        return tuple(
+            way for path, way in zip(self.signed, self.ways, strict=True) if path.label.startswith(_label(lap))
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class WayOfReading:
@@ -161,6 +167,14 @@ def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float
     since_age : float, default 0
         Age in faces at which it is taken to begin: a reconditioning may not be logged.
     """
+    return view.memo.once(
+        lap, f"running cycle from {since_age}",
+        (view.finished_of(lap), view.cycles_of(lap), view.events_of(lap), view.limits, room),
+        lambda: _running_cycle(view, lap, room, since_age),
+    )  # fmt: skip
+
+
+def _running_cycle(view: CellView, lap: str, room: RoomOfLap, since_age: float) -> RunningCycle:
     finished, cycles = view.finished_of(lap), view.cycles_of(lap)
     now = cycles["cycle"].to_numpy()[(cycles["ended"] == "running").to_numpy()]
     columns = _columns(view, lap)
@@ -323,6 +337,11 @@ def _ends(view: CellView, lap: str) -> list[tuple[int, int]]:
     return list(zip(*(cycles[name].to_numpy(np.int64)[known].tolist() for name in ("end_us", "cycle")), strict=True))
 
 
+def _label(lap: str) -> str:
+    """Name the past cycles of a lap, but for their numbers."""
+    return f"{lap}, cycle "
+
+
 def _ended_path(view: CellView, lap: str, cycle: int, grit: str, until_age: float) -> _Ended | None:
     """Paths of one cycle under one grit ('' = any); a face whose grit nobody wrote may have been lapped with it."""
     columns = _columns(view, lap)
@@ -333,7 +352,7 @@ def _ended_path(view: CellView, lap: str, cycle: int, grit: str, until_age: floa
     read = np.count_nonzero(~np.isnan(columns["first_low_um"][of]))
     if read < LEAST_FACES:
         return None
-    paths = _paths(f"{lap}, cycle {cycle}", columns, of)
+    paths = _paths(f"{_label(lap)}{cycle}", columns, of)
     return _Ended(digest_of_values(*values_of(paths.sizes), *values_of(paths.signed)), paths)
 
 

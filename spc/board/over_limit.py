@@ -18,6 +18,8 @@ from spc.board.results import Signal
 from spc.board.shown_length import lengths_apart, shown_length
 from spc.chart.stream import SIGNS
 from spc.measure.shown import MICROMETRE, typed_words
+from spc.store.admission import LAPPED_AGAIN_AFTER_US
+from spc.store.versions import ANOTHER_ATTEMPT
 
 __all__ = ["over_limit_remarks", "over_limit_signals"]
 
@@ -51,9 +53,12 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
     Notes
     -----
     Our own rules. A face is left over its limit until somebody answers, unless its outcome says that it is lapped
-    again, reground or scrapped, or the same piece was read after a later pass: of a serial number any later lapping on
-    any lap, without one the next row of the part whose attempt number grows. What is older than the newest
-    `RECENT_POINTS` readings, or came before the lap was reconditioned, holds nothing; `over_limit_remarks` tells it.
+    again, reground or scrapped, or the same piece was read after a later pass: of a serial number a later lapping on
+    any lap whose attempt number grows, or at a stage not logged of it before; without one the next row of the part
+    whose attempt number grows. A serial number alone is no proof, for it may be used again: an attempt number that no
+    log said, only counted when the row was taken in, is taken as one only within a shift. A hold that stays for that
+    reason says so. What is older than the newest `RECENT_POINTS` readings, or came before the lap was reconditioned,
+    holds nothing; `over_limit_remarks` tells it.
     """
     rows = view.lapped_of(lap)
     found = []
@@ -123,7 +128,7 @@ def _found(rows: pd.DataFrame, limits: pd.DataFrame, characteristics: Sequence[s
 
 
 def _pieces(rows: pd.DataFrame) -> NDArray[np.int64]:
-    """Give each row the number of its piece: by serial number, without one by an attempt number that grows."""
+    """Give each row the number of its piece: a row goes on with one before it, or is taken as of another piece."""
     codes = [pd.factorize(rows[name])[0] for name in (*_PIECE, "cycle")]
     attempt, new = rows["attempt"].to_numpy(np.int64), np.ones(len(rows), bool)
     new[1:] = (attempt[1:] <= attempt[:-1]) | np.any([code[1:] != code[:-1] for code in codes], axis=0)
@@ -131,7 +136,37 @@ def _pieces(rows: pd.DataFrame) -> NDArray[np.int64]:
     piece = np.where(named, 0, np.cumsum(new))
     for code in codes[:3]:
         piece = pd.factorize(piece * (code.max(initial=0) + 1) + code)[0]  # numbered anew each time: no overflow
-    return piece.astype(np.int64)
+    order = np.argsort(piece, kind="stable")
+    after = np.flatnonzero(np.diff(piece[order]) == 0) + 1
+    again, before = order[after], order[after - 1]  # rows of a name, and the row of the same name before each
+    again, before = again[named[again]], before[named[again]]
+    starts = np.zeros(len(rows), bool)
+    starts[again] = ~_goes_on(rows, again, before, piece)
+    begun = np.cumsum(starts[order])
+    whose = np.empty(len(rows), np.int64)
+    whose[order] = piece[order] + begun  # both never fall in this order: no two pieces get one number
+    return whose
+
+
+def _goes_on(
+    rows: pd.DataFrame, again: NDArray[np.int64], before: NDArray[np.int64], name: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Whether rows are surely of the same face as the rows of the same name before them, by what the log says."""
+    attempt, stage = rows["attempt"].to_numpy(np.int64), pd.factorize(rows["stage"])[0]
+    on = attempt[again] > attempt[before]
+    at = np.flatnonzero(on)
+    counted = at[rows["remarks"].iloc[again[at]].str.contains(ANOTHER_ATTEMPT, regex=False).to_numpy(bool)]
+    apart_us = np.diff(rows["sort_us"].to_numpy(np.int64)[np.stack([before, again])[:, counted]], axis=0)[0]
+    same_shift = apart_us <= LAPPED_AGAIN_AFTER_US
+    for column in ("shift_date", "shift"):
+        words = rows[column].to_numpy()
+        same_shift &= words[again[counted]] == words[before[counted]]
+    on[counted] = same_shift
+    if stage.max(initial=0) > 0:
+        fresh = ~pd.Series(name * (stage.max() + 1) + stage).duplicated().to_numpy()
+        written = (rows["stage"] != "").to_numpy()
+        on |= fresh[again] & written[again] & written[before]
+    return on
 
 
 def _unanswered(view: CellView, lap: str, characteristic: str, places: Sequence[int]) -> tuple[int, ...]:
@@ -141,24 +176,40 @@ def _unanswered(view: CellView, lap: str, characteristic: str, places: Sequence[
         place
         for place in places
         if not is_answered(view, lap, characteristic, int(rows["face_id"].iloc[place]))
-        and not _lapped_elsewhere(view, lap, rows.iloc[place], characteristic)
+        and not _lapped_elsewhere(view, lap, place, characteristic)
     )
 
 
-def _lapped_elsewhere(view: CellView, lap: str, row: pd.Series, characteristic: str) -> bool:
-    """Whether the piece was lapped later on another lap, and read or disposed of there."""
-    if not row["serial"]:
-        return False
-    for other in view.by_lap:
+def _lapped_elsewhere(view: CellView, lap: str, place: int, characteristic: str) -> bool:
+    """Whether the piece was surely lapped later on another lap, and read or disposed of there."""
+    of = _named_alike(view, lap, place)
+    of = of[of["same"] & (of["lap"] != lap)]
+    return bool((of[f"{characteristic}_low_um"].notna() | of["outcome"].isin(_DISPOSED)).any())
+
+
+def _named_alike(view: CellView, lap: str, place: int, *, anywhere: bool = False) -> pd.DataFrame:
+    """Rows after a row, on every lap, of its part number, serial number and face; 'same' says which are surely its own.
+
+    None without a serial number, and none where no other lap has any, unless they are asked for `anywhere`.
+    """
+    own = view.lapped_of(lap)
+    row = own.iloc[place]
+    found = [own.iloc[[place]]]
+    for other in view.by_lap if row["serial"] else ():
         rows = view.lapped_of(other)
         serials = view.memo.once(other, "serials", (rows,), partial(_serials, rows))
         if other == lap or row["serial"] not in serials:
             continue
-        later = rows.iloc[int(rows["sort_us"].to_numpy(np.int64).searchsorted(row["sort_us"], side="right")) :]
-        of = later[np.all([later[name] == row[name] for name in _PIECE], axis=0)]
-        if (of[f"{characteristic}_low_um"].notna() | of["outcome"].isin(_DISPOSED)).any():
-            return True
-    return False
+        found.append(_alike(rows.iloc[int(rows["sort_us"].searchsorted(row["sort_us"], side="right")) :], row))
+    if row["serial"] and (anywhere or sum(map(len, found)) > 1):
+        found.append(_alike(own.iloc[place + 1 :], row))
+    rows = pd.concat(found, ignore_index=True)
+    rows = rows.iloc[np.argsort(rows["sort_us"].to_numpy(), kind="stable")].reset_index(drop=True)
+    return rows.assign(same=_pieces(rows) == 0).iloc[1:]
+
+
+def _alike(rows: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
+    return rows[np.all([rows[name] == row[name] for name in _PIECE], axis=0)]
 
 
 def _serials(rows: pd.DataFrame) -> frozenset[str]:
@@ -173,7 +224,7 @@ def _signal(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places: S
 
 def _sentence(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places: Sequence[int]) -> str:
     what = "Ra" if left.characteristic == "finish" else left.characteristic
-    row = rows.iloc[places[0]]
+    row, untold = rows.iloc[places[0]], _untold(view, lap, left.characteristic, places)
     typed = typed_words(
         row[f"{left.characteristic}_text"], row["flatness_unit"] if left.characteristic == "flatness" else ""
     )
@@ -182,13 +233,28 @@ def _sentence(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places:
     shown, against = lengths_apart(low_um, float(left.limit_um[places[0]]), left.characteristic, unit)
     read = f"{what} {typed} ({shown} or more) against {against} for {row['part'] or 'any part'}"
     if len(places) == 1 and places[0] == len(rows) - 1:
-        return f"The last face read on {lap} is over its limit: {_name(row)}, {read}."
+        return f"The last face read on {lap} is over its limit: {_name(row)}, {read}.{untold}"
     if len(places) == 1:
-        return f"A face read on {lap} is over its limit, and nobody has answered for it: {_name(row)}, {read}."
+        return f"A face read on {lap} is over its limit, and nobody has answered for it: {_name(row)}, {read}.{untold}"
     last = f"and {_name(rows.iloc[places[-1]])}"
     if len(places) > 2:
         last = f"and {len(places) - 1} more up to {_name(rows.iloc[places[-1]])}"
-    return f"{len(places)} faces read on {lap} are over their limit: {_name(row)}, {read}; {last}."
+    return f"{len(places)} faces read on {lap} are over their limit: {_name(row)}, {read}; {last}.{untold}"
+
+
+def _untold(view: CellView, lap: str, characteristic: str, places: Sequence[int]) -> str:
+    """Say which face bears the serial number of a held one and cannot be told to be it; '' where none does."""
+    for place in places:
+        of = _named_alike(view, lap, place, anywhere=True)
+        of = of[~of["same"] & of[f"{characteristic}_low_um"].notna()]
+        if len(of):
+            row = of.iloc[0]
+            return (
+                f" The serial number {row['serial']} was read again on {row['lap']}"
+                f"{', ' + row['time_text'] if row['time_text'] else ''}, and without a pass number (attempt) above the "
+                "one before that may be another face: the hold stays until somebody answers what became of this one."
+            )
+    return ""
 
 
 def _name(row: pd.Series) -> str:

@@ -61,8 +61,11 @@ def planned_age(
         )
         if found.age.status == "range":
             return PlannedAge(float(round(found.age.age)), "age of least cost from the costs in the site's settings")
+    fault = f"; {view.settings.costs_fault}" if view.settings.costs_fault else ""
     ends = cycles.loc[cycles["ended"].isin(_TAKEN_OFF) & cycles["start_known"].astype(bool), "faces"]
     if ends.empty:
-        return PlannedAge(float("nan"), "no whole cycle of these laps is logged yet and no age was given")
+        return PlannedAge(float("nan"), f"no whole cycle of these laps is logged yet and no age was given{fault}")
     many = f"{len(ends):,} whole cycles" if len(ends) > 1 else "1 whole cycle"
-    return PlannedAge(float(np.median(ends)), f"median age at which these laps were reconditioned so far, {many}")
+    return PlannedAge(
+        float(np.median(ends)), f"median age at which these laps were reconditioned so far, {many}{fault}"
+    )

@@ -16,6 +16,7 @@ from spc.board.lap_state import plural
 from spc.board.missing_places import counted_once, unsure_words
 from spc.board.relap_signals import FEWEST_USUAL, begun_at, faces_charted, plan_of_relaps
 from spc.board.room_history import NO_ROOM, RoomOfLap
+from spc.board.through_flat import past_through_flat
 from spc.chart.change_point import ChangeSearch
 from spc.chart.norm import middles
 from spc.chart.price import in_points
@@ -23,7 +24,7 @@ from spc.chart.relaps import RelapChart, relap_chart
 from spc.chart.stream import Stream
 from spc.chart.unusual_wear import NAMES, surely_usual, unusual_cycle
 from spc.chart.usual_bend import usual_bend
-from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart
+from spc.chart.wear_chart import WearChart, fit_wear_line, usual_wear, wear_chart, without_line
 from spc.model.autocorrelation import serial_correlation
 from spc.wear.part_offsets import without_parts
 from spc.wear.signed_path import goes_through_flat, heads_for_flat
@@ -37,6 +38,8 @@ Array = NDArray[np.float64]
 FAR_OFF = 0.01  # chance of so many faces beyond the limits, under which the cycle is called unusual [our choice]
 FEWEST_VALUES = 4  # different readings from which a jump can be told from growth through a step [our rule]
 CANNOT_BE_TOLD = "whether it jumped, turned steeper or bent cannot be told yet"
+_METHOD = "regression chart of the log of flatness on age in the cycle, each face against the faces before it"
+_INSTEAD = "Look at which way it bends: that is watched by itself, and the faces left are foretold with the sign."
 JUMP_AFTER, SEEN_WITHIN = 10, 10  # faces: when the jump comes that is told of, and how long it is watched
 SHIFTS_SD = (1.0, 2.0, 3.0)  # of a reading about its line
 
@@ -92,7 +95,8 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     Returns
     -------
     WearReport
-        Refused where the form goes through flat in this cycle: its size falls before it grows, on no line of a log.
+        Refused where the form goes through flat in this cycle, or went in many of those before: its size falls before
+        it grows, on no line of a log. Such a report has no line, no limits and no search.
 
     Notes
     -----
@@ -102,10 +106,12 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
     cycle = _cycle_of(view, cell, lap, room)
     chart, usual, phi, running, aside = cycle.chart, cycle.chart.usual, cycle.phi, cycle.running, cycle.aside
     stream, faces = cycle.stream, tuple(cycle.stream.face_id[cycle.running].tolist())
+    if why := _not_by_size(view, lap, room):
+        none = ChangeSearch("refused", (), math.nan, 0.01, len(faces), tuple(NAMES), why)
+        return WearReport(lap, "refused", without_line(chart, why), none, faces, f"{_METHOD}: not of this lap", why)
     unusual = _searched(cycle)
     method = (
-        "regression chart of the log of flatness on age in the cycle, each face against the faces before it, limits "
-        "widened by what is not known of the line"
+        f"{_METHOD}, limits widened by what is not known of the line"
         + (f"; drawn towards {usual.cycles:,} past cycles" if usual is not None else "; of this cycle alone")
         + (
             f"; what a face takes from the one before (phi {phi:.2f}) is left out of the search for a change"
@@ -113,12 +119,6 @@ def wear_report(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap =
             else ""
         )
     )
-    if _turns(view, lap, room):
-        why = (
-            f"The form of {lap} goes through flat in this cycle, so that its flatness shrinks before it grows again: "
-            "size alone does not say whether it wears as usual. Which way it bends is watched by itself."
-        )
-        return WearReport(lap, "refused", chart, unusual, faces, method, why)
     sentence = chart.sentence
     finding = _finding(cycle, unusual)
     if finding:
@@ -159,7 +159,7 @@ def wear_finding(view: CellView, cell: CellCharts, lap: str, *, room: RoomOfLap 
         'a jump, begun at face 12 of the cycle'.
     """
     cycle = _cycle_of(view, cell, lap, room)
-    if cycle.chart.status != "ok" or _turns(view, lap, room):
+    if cycle.chart.status != "ok" or _not_by_size(view, lap, room):
         return ""
     return _finding(cycle, None if surely_usual(cycle.chart, phi=cycle.phi) else _searched(cycle))
 
@@ -192,6 +192,21 @@ def _cycle_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _C
     age, told, label = past
     phi = _dependence(age, told - bend.at(age) if bend is not None else told, label)
     return _Cycle(stream, running, chart, phi, aside, int(np.count_nonzero(keep & ~sure & every.of_this_grit())))
+
+
+def _not_by_size(view: CellView, lap: str, room: RoomOfLap) -> str:
+    """Say why the wear of a lap is not judged by the size of its flatness, and by what instead; '' where it is."""
+    if _turns(view, lap, room):
+        return (
+            f"The form of {lap} goes through flat in this cycle, so that its flatness shrinks before it grows again: "
+            f"size alone does not say whether it wears as usual. {_INSTEAD}"
+        )
+    if past := past_through_flat(view, lap, room):
+        return (
+            f"The form of {lap} may go through flat: {past}. Such sizes have no usual growth that this cycle could be "
+            f"judged by. {_INSTEAD}"
+        )
+    return ""
 
 
 def _turns(view: CellView, lap: str, room: RoomOfLap) -> bool:

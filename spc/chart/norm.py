@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from spc.chart.cycle_spread import CycleSpread, foretold
 from spc.chart.stream import SIGNS, Stream
+from spc.chart.wear_chart import fit_wear_line
 from spc.model.families import family_named
 from spc.model.grouping import group_readings
 from spc.model.interval_fit import IntervalFit, z_scores
@@ -213,6 +214,8 @@ def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
     -----
     Lognormal readings whose middle grows by a constant share per face. Kept only where the likelihood ratio against
     no growth passes 1 %, so a stable lap gets none in 99 of 100 baselines, and where it amounts to 5 % or more.
+    Readings that surely fall in one half of the ages and grow in the other have no one growth: those of a form that
+    goes through flat do.
     """
     from scipy.optimize import minimize_scalar
     from scipy.special import chdtrc
@@ -245,7 +248,22 @@ def growth_of(stream: Stream, factors: Mapping[str, float]) -> float:
     best = minimize_scalar(cost, bounds=(-3.0 / reach, 3.0 / reach), method="bounded", options={"xatol": 1e-4 / reach})
     ratio = 2.0 * (flat - float(best.fun))
     clear = math.isfinite(ratio) and float(chdtrc(1, max(ratio, 0.0))) <= GROWTH_LEVEL
-    return float(best.x) if clear and abs(float(best.x)) * reach >= LEAST_GROWTH else 0.0
+    clear = clear and abs(float(best.x)) * reach >= LEAST_GROWTH
+    return float(best.x) if clear and not _turns(age, middles(stream) - np.log(of_part)) else 0.0
+
+
+def _turns(age: Array, y: Array) -> bool:
+    """Whether readings fall in one half of the ages and grow in the other, each by least squares on the 1 % level."""
+    from scipy.special import stdtrit
+
+    ways, early = [], age <= 0.5 * (age.min() + age.max())
+    for half in (early, ~early):
+        if np.count_nonzero(half) < 3 or np.ptp(age[half]) == 0:
+            return False
+        line = fit_wear_line(age[half], y[half])
+        least = float(stdtrit(line.n - 2, 1.0 - GROWTH_LEVEL / 2.0)) * line.spread / math.sqrt(line.age_ss)
+        ways.append(np.sign(line.slope) * (abs(line.slope) > least))
+    return bool(ways[0] * ways[1] < 0)
 
 
 def carried(stream: Stream, phi: float) -> Array:

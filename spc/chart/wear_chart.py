@@ -7,7 +7,7 @@ The scores are independent standard normal while the lap wears as usual, so the 
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +22,7 @@ __all__ = [
     "fit_wear_line",
     "usual_wear",
     "wear_chart",
+    "without_line",
 ]
 
 Array = NDArray[np.float64]
@@ -249,6 +250,15 @@ def wear_chart(
         f"usual (by chance {alpha:.2%} of them would)."
     )
     return WearChart("ok", t, y, centre, centre - half, centre + half, z, spread, usual, alpha, sentence, bend)
+
+
+def without_line(chart: WearChart, why: str) -> WearChart:
+    """Leave of a chart its readings alone, where no line can be drawn through them for the reason given."""
+    nan = np.full(chart.age.size, np.nan)
+    return replace(
+        chart, status="refused", centre=nan, lower=nan, upper=nan, z=nan, spread=math.nan, usual=None, sentence=why,
+        bend=None,
+    )  # fmt: skip
 
 
 def _alone(t: Array, y: Array, alpha: float) -> tuple[Array, Array, Array]:

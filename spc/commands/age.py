@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spc.cli import DONE, Session, common_options
+from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import counted, one_line, print_json, print_table, records
 from spc.log.name_list import name_list
 
@@ -38,16 +38,16 @@ def command(
 ) -> int:
     """Say how long the cycles of LAP and its sisters last, and at which age reconditioning costs least.
 
-    Costs are in any unit of yours. Only cycles under the grit that runs now are pooled. Under five cycles that wore out
-    there are only counts. With --json one document: lap, laps (those pooled), grit (of the cycles), clock, costs
-    (planned, worn, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running,
-    unsure, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
-    said_too where another ending says otherwise, low_faces, high_faces between which wear became due, null = not yet,
-    and over_limit where the readings tell that), curve (status, reason, method, median,
-    level, and by age: age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale),
-    least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high,
-    no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out, cycles,
-    readings, sentence).
+    Costs are in any unit of yours; those of the settings that cannot be weighed refuse the age alone. Only cycles
+    under the grit that runs now are pooled. Under five cycles that wore out there are only counts. With --json one
+    document: lap, laps (those pooled), grit (of the cycles), clock, costs (planned, worn: null where none can be
+    weighed, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running, unsure,
+    left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
+    said_too where another ending says otherwise, low_faces, high_faces between which wear became due, null = not
+    yet, and over_limit where the readings tell that), curve (status, reason, method, median, level, and by age:
+    age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age,
+    flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and
+    clocks (which clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
     from spc.board.lap_clocks import clocks_of_lap
@@ -55,24 +55,24 @@ def command(
     from spc.board.missing import first_doubts
     from spc.wear.clock_choice import age_clock, other_clock_words
 
-    planned, worn, said_by = _costs(session.settings(), planned_cost, worn_cost)
-    if (planned_cost, worn_cost) != (None, None) and not (math.isfinite(worn) and worn > planned > 0):
-        raise click.UsageError(
-            "`--worn-cost` must be greater than `--planned-cost`, and both greater than 0; "
-            f"got {worn:g} and {planned:g}"
-        )
+    settings = session.settings()
+    fault = settings.costs_fault if None in (planned_cost, worn_cost) else ""
+    planned, worn, said_by = (
+        (None, None, "none that can be weighed") if fault else _costs(settings, planned_cost, worn_cost)
+    )
     view, _, room = session.board().look()
     known_lap(view, lap)
     clocks = clocks_of_lap(view, lap, until=first_doubts(view, lap, room))
     clock = clock or age_clock(clocks)
     found = age_of_lap(view, lap, room=room, planned_cost=planned, worn_cost=worn, clock=clock)
-    found = replace(found, remarks=(*other_clock_words(clocks, clock), *found.remarks))
+    cure = f"{fault}. Put it right there, or give both costs with --planned-cost and --worn-cost."
+    found = replace(found, remarks=(*((cure,) if fault else ()), *other_clock_words(clocks, clock), *found.remarks))
     costs = {"planned": planned, "worn": worn, "from": said_by}
     if session.as_json:
         print_json(_document(lap, found, costs) | {"clocks": asdict(clocks)})
     else:
         _print(found, clocks, costs)
-    return DONE
+    return NEEDS_A_PERSON if fault else DONE
 
 
 def _costs(settings: "Settings", planned: float | None, worn: float | None) -> tuple[float, float, str]:
@@ -89,6 +89,11 @@ def _costs(settings: "Settings", planned: float | None, worn: float | None) -> t
         said_by = f"{one}: as if one found worn cost four planned ones"
     first = _COSTS[0] * (second or _COSTS[1]) / _COSTS[1] if first is None else first
     second = first * _COSTS[1] / _COSTS[0] if second is None else second
+    if asked != (None, None) and not (math.isfinite(second) and second > first > 0):
+        raise click.UsageError(
+            "`--worn-cost` must be greater than `--planned-cost`, and both greater than 0; "
+            f"got {second:g} and {first:g}"
+        )
     return first, second, said_by
 
 
@@ -151,7 +156,10 @@ def _print(found: "LapAge", clocks: "ClockChoice", costs: dict[str, Any]) -> Non
     click.echo(one_line(plan.sentence))
     for line in (*found.remarks, clocks.sentence):
         click.echo(f"  {one_line(line)}")
-    click.echo(f"  costs: {costs['planned']:g} planned, {costs['worn']:g} worn ({costs['from']})")
+    said_by = costs["from"]
+    if plan.age.status != "no costs":
+        said_by = f"{costs['planned']:g} planned, {costs['worn']:g} worn ({said_by})"
+    click.echo(f"  costs: {said_by}")
     click.echo(f"  {counted(len(found.cycles), 'cycle')} of {one_line(name_list(found.laps))}\n")
     rows = records(found.cycles[_SHOWN].assign(missed=~found.cycles["start_known"], life=_lives(found)))
     heads = {"lap": "Lap", "cycle": "Cycle", "grit": "Grit", "end_event": "Ended by", "ended": "How", "faces": "Faces",

@@ -29,9 +29,9 @@ from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.identity import RowKeys, has_clock
 from spc.store.ready import ReadyFaces, ready_faces
-from spc.store.versions import differences_of, put_back_corrections, record_replaced
+from spc.store.versions import ANOTHER_ATTEMPT, differences_of, put_back_corrections, record_replaced
 
-__all__ = ["READ_ANEW", "Admission", "Admitted"]
+__all__ = ["LAPPED_AGAIN_AFTER_US", "READ_ANEW", "Admission", "Admitted"]
 
 Ids = NDArray[np.int64]
 
@@ -373,13 +373,13 @@ def _compare(row: _Seen, past: Sequence[_Seen]) -> tuple[str, int, str]:
     last = max(same, key=lambda one: one.sort_us) if row.clock else same[-1]
     gap = row.sort_us - last.sort_us if row.clock and last.clock else None
     if last.outcome in ("re-lap", "regrind") and (gap is None or gap > 0):
-        return "face", -1, f"counted as another attempt: the one before was sent to {last.outcome}"
+        return "face", -1, f"{ANOTHER_ATTEMPT}: the one before was sent to {last.outcome}"
     lapped = row.minutes == row.minutes and row.minutes > 0
     if gap is not None and lapped and gap > LAPPED_AGAIN_AFTER_US:
-        return "face", -1, "counted as another attempt: the same serial number, more than 12 hours later"
+        return "face", -1, f"{ANOTHER_ATTEMPT}: the same serial number, more than 12 hours later"
     differs = last.minutes == last.minutes and row.minutes != last.minutes
     if gap is not None and lapped and differs and gap >= row.minutes * 60_000_000:
-        return "face", -1, "counted as another attempt: other minutes, which fit between the two times"
+        return "face", -1, f"{ANOTHER_ATTEMPT}: other minutes, which fit between the two times"
     return "repeat", -1, "a second reading of the same face"
 
 

@@ -17,10 +17,11 @@ from spc.store.face_table import FaceTable
 from spc.store.frames import frame
 from spc.store.registers import now_us
 
-__all__ = ["differences_of", "edited_after", "edits", "put_back_corrections", "record_replaced"]
+__all__ = ["ANOTHER_ATTEMPT", "differences_of", "edited_after", "edits", "put_back_corrections", "record_replaced"]
 
 Ids = NDArray[np.int64]
 
+ANOTHER_ATTEMPT = "counted as another attempt"  # begins the remark on an attempt number that no log said
 _STANDS = "the same words again, so the correction stands, by "
 
 _EDITS = {
@@ -101,8 +102,13 @@ def record_replaced(
     new = new.assign(intake_id=old["intake_id"].to_numpy(), row_number=old["row_number"].to_numpy())
     if isinstance(table, FaceTable):
         attempt = new["attempt"].to_numpy()
-        attempt = np.where(attempt != 1, attempt, old["attempt"].to_numpy())
-        kept = new.assign(kind=old["kind"].array, attempt=attempt)
+        held = (attempt == 1) & (old["attempt"].to_numpy() != 1)  # counted, as no log said one: its remark stays
+        attempt = np.where(held, old["attempt"].to_numpy(), attempt)
+        remarks = [
+            _with_counted(said, before) if stays else said
+            for said, before, stays in zip(listed(new["remarks"]), listed(old["remarks"]), held.tolist(), strict=True)
+        ]
+        kept = new.assign(kind=old["kind"].array, attempt=attempt, remarks=pd.array(remarks, dtype="str"))
         row_id = table.add(kept, identity=identity, content=content, face_id=first, version=version)
         sentences = edited_after(connection, old)
     else:
@@ -120,6 +126,12 @@ def record_replaced(
         ),
     )
     return row_id, sentences
+
+
+def _with_counted(remarks: str, before: str) -> str:
+    """Put the remark on an attempt number that no log said, of the version before, to the remarks on a row."""
+    counted = [said for said in before.split("; ") if said.startswith(ANOTHER_ATTEMPT) and said not in remarks]
+    return "; ".join(filter(None, [remarks, *counted]))
 
 
 def put_back_corrections(

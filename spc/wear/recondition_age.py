@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from spc.wear.lifetime import Array
 from spc.wear.lifetime_fit import FAMILIES, LifetimeFit, draw_lifetimes
 
-__all__ = ["FLAT_SHARE", "ReconditionAge", "ages_words", "cost_per_face", "recondition_age"]
+__all__ = ["FLAT_SHARE", "ReconditionAge", "ages_words", "cost_per_face", "no_costs", "recondition_age"]
 
 # Ages whose cost lies within this share of the least are as good as the best; our own rule.
 FLAT_SHARE = 0.05
@@ -27,7 +27,7 @@ _LEFT_OVER = 0.001
 class ReconditionAge:
     """The age of least cost as a range, or why there is none."""
 
-    status: str  # 'range', 'after every face' (the least lies below one), 'run to the limit', 'counts only'
+    status: str  # 'range', 'after every face' (the least lies below one), 'run to the limit', 'counts only', 'no costs'
     age: float  # least expected cost over the draws, one face at the least; NaN where no planned age pays
     flat_low: float  # ages from here ...
     flat_high: float  # ... to here cost at most `FLAT_SHARE` more; inf = however long
@@ -187,6 +187,15 @@ def recondition_age(
     return ReconditionAge(
         status, float(ages[best]), float(ages[first]), flat_high, float(mean[best]), limit_mean, float(saved[0]),
         float(saved[1]), no_age, draws, planned_cost, worn_cost, clock, ages[shown], mean[shown], text,
+    )  # fmt: skip
+
+
+def no_costs(*, clock: str) -> ReconditionAge:
+    """Give the age of least cost where there are no costs to weigh: none."""
+    nan, empty = math.nan, np.empty(0)
+    return ReconditionAge(
+        "no costs", nan, nan, nan, nan, nan, nan, nan, nan, 0, nan, nan, clock, empty, empty,
+        "No age of least cost: there are no costs to weigh.",
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from spc.wear.lifetime import Lifetimes, cycle_lifetimes
 from spc.wear.lifetime_fit import LifetimeFit, choose_lifetime
-from spc.wear.recondition_age import ReconditionAge, ages_words, recondition_age
+from spc.wear.recondition_age import ReconditionAge, ages_words, no_costs, recondition_age
 from spc.wear.survival import SurvivalCurve, survival_curve
 
 __all__ = ["ReconditionPlan", "plan_recondition"]
@@ -28,7 +28,12 @@ class ReconditionPlan:
 
 
 def plan_recondition(
-    cycles: pd.DataFrame, *, planned_cost: float, worn_cost: float, rng: np.random.Generator, clock: str = "faces"
+    cycles: pd.DataFrame,
+    *,
+    planned_cost: float | None,
+    worn_cost: float | None,
+    rng: np.random.Generator,
+    clock: str = "faces",
 ) -> ReconditionPlan:
     """Plan the reconditioning of one group of laps.
 
@@ -36,8 +41,8 @@ def plan_recondition(
     ----------
     cycles : DataFrame, shape (n_cycles, ...)
         Rows of `spc.wear.cycle_table.list_cycles`, of laps of one material and grit.
-    planned_cost, worn_cost : float
-        Costs of one cycle: reconditioned by plan, and worn out in use; any unit.
+    planned_cost, worn_cost : float or None
+        Costs of one cycle: reconditioned by plan, and worn out in use; any unit. Without both there is no age.
     rng : numpy.random.Generator
     clock : {'faces', 'minutes'}, default 'faces'
 
@@ -54,7 +59,9 @@ def plan_recondition(
     curve = survival_curve(lives.low, lives.high, rng=rng)
     fits = choose_lifetime(lives.low, lives.high)
     ages = [
-        recondition_age(
+        no_costs(clock=clock)
+        if planned_cost is None or worn_cost is None
+        else recondition_age(
             fit, lives.low, lives.high, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock,
             one_face=lives.one_face,
         )

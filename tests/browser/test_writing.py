@@ -32,13 +32,38 @@ def test_a_file_is_seen_before_it_is_taken_in_and_then_changes_the_board(at, cel
     page.set_input_files("input[type=file]", {"name": "own.csv", "mimeType": "text/csv", "buffer": OWN.encode()})
     page.get_by_text("own.csv holds 2 faces and no events; 1 row would wait for a person.").wait_for()
     page.get_by_text("encoding utf-8", exact=False).first.wait_for()
+    unfold(page, "The file is read wrongly? Say how")
+    page.get_by_role("combobox", name="Dates are").click()
+    page.get_by_role("option", name="year, month, day").click()
+    settled(page)
+    look_elsewhere_and_back(page, "Log")
+    page.get_by_text("own.csv, given before, is still here; nothing of it is taken in yet.").wait_for()
+    page.get_by_text("own.csv holds 2 faces and no events; 1 row would wait for a person.").wait_for()
+    unfold(page, "The file is read wrongly? Say how")
+    assert page.get_by_role("combobox", name="Dates are").input_value() == "year, month, day"
     assert len(faces(store, "CI-1")) == before  # nothing is kept yet
     page.get_by_text("Say first who signs this.").wait_for()
     sign(page, "Lena")
     page.get_by_role("button", name="Take in 3 rows").click()
     page.get_by_text("Taken in from own.csv: 2 faces and 1 row to settle.").wait_for()
     assert len(faces(store, "CI-1")) == before + 2
-    page.get_by_text(f"Rows that wait ({waiting + 1})").wait_for()
+    page.get_by_text(f"Rows that wait ({waiting + 1})").click()
+    why = page.get_by_label("How you know")
+    why.fill("asked her")
+    page.get_by_role("button", name="Clear what is typed").wait_for()
+    look_elsewhere_and_back(page, "Log")
+    page.get_by_text(f"Rows that wait ({waiting + 1})").click()
+    why.wait_for()
+    assert why.input_value() == "asked her"
+
+
+def look_elsewhere_and_back(page, view):
+    page.get_by_role("link", name="Shift", exact=True).click()
+    page.wait_for_selector(".lc-counts")
+    settled(page)
+    page.get_by_role("link", name=view, exact=True).click()
+    page.wait_for_selector(".lc-counts", state="detached")
+    settled(page)
 
 
 def test_a_face_is_logged_in_two_taps_and_shown(at, cell):
@@ -85,7 +110,7 @@ _WATCH_THE_UNDO = """() => {
     window.seen = [];
     const look = () => {
         const undo = document.querySelector('.st-key-last-logged');
-        const buttons = [...document.querySelectorAll('.st-key-lap-side [class*=st-key-FormSubmitter-face]')];
+        const buttons = [...document.querySelectorAll('.st-key-lap-side [class*=st-key-send-face]')];
         if (undo) window.seen.push({
             top: Math.round(undo.getBoundingClientRect().top),
             forms: buttons.filter(button => button.getBoundingClientRect().height > 0).length,
@@ -151,6 +176,29 @@ def test_what_is_half_typed_in_a_form_is_still_there_after_a_look_at_another(at,
         "[class*=st-key-kind-event-CI-3] [aria-checked=true], [class*=st-key-kind-event-CI-3] [aria-pressed=true]"
     )
     assert chosen.all_inner_texts() == ["recharged"]
+    page.get_by_role("tab", name="Face", exact=True).click()
+    page.get_by_label("or type it").fill("1.5")
+    cleared = page.get_by_role("button", name="Clear what is typed").locator("visible=true")
+    cleared.wait_for()
+    logged = len(faces(cell[1], "CI-3"))
+    page.get_by_role("link", name="Shift", exact=True).click()
+    page.wait_for_selector(".lc-counts")
+    append(cell[1], "CI-3", serial="LIVE-3")  # another face comes meanwhile
+    page.get_by_role("link", name="Lap", exact=True).click()
+    page.get_by_role("button", name="Log this face").wait_for()
+    settled(page)
+    assert page.get_by_label("or type it").input_value() == "1.5"
+    page.get_by_role("tab", name="Event").click()
+    assert chosen.all_inner_texts() == ["recharged"]
+    assert page.locator("[class*=st-key-note-event]").get_by_label("Note").input_value() == "half typed"
+    cleared.click()
+    settled(page)
+    assert chosen.all_inner_texts() == []
+    page.get_by_role("tab", name="Face", exact=True).click()
+    page.get_by_role("button", name="Start from it").click()
+    page.get_by_text("Newer on CI-3", exact=False).wait_for(state="detached")
+    assert page.get_by_label("or type it").input_value() == ""
+    assert len(faces(cell[1], "CI-3")) == logged + 1  # nothing half typed has become data
 
 
 def test_an_event_tapped_twice_is_written_once(at, cell):
@@ -173,6 +221,15 @@ def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
     page = at(f"{url}/lap?lap=CE-1", size="portrait")
     page.locator("[class*=st-key-signal-]").first.wait_for()
     signals = page.locator("[class*=st-key-signal-]").count()
+    own = page.get_by_label("In your own words")
+    page.get_by_role("button", name="Something else").first.click()
+    own.fill("a crack at")
+    page.wait_for_timeout(1000)  # what is typed is known a moment after the last letter
+    page.keyboard.press("Escape")
+    look_elsewhere_and_back(page, "Lap")
+    page.get_by_role("button", name="Something else").first.click()
+    assert own.input_value() == "a crack at"
+    page.keyboard.press("Escape")
     page.get_by_role("button", name="Handed to lead").first.click()
     page.get_by_text("Handed to lead by", exact=False).first.wait_for()
     settled(page)

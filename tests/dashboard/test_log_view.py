@@ -99,6 +99,10 @@ def field(page, label):
     return next(one for one in (*page.text_input, *page.text_area, *page.selectbox) if one.label.startswith(label))
 
 
+def pills(page, label):
+    return next(one for one in page.pills if one.label == label)
+
+
 def test_nobody_signs_before_somebody_has_said_who(waiting):
     page = start("rows", signed="")
     assert next(box for box in page.selectbox if box.label == "Signed by").value is None
@@ -174,9 +178,9 @@ def test_a_unit_the_file_leaves_out_is_asked_for_and_never_guessed(store):
     assert "own.csv holds no faces and no events; 4 rows would wait for a person." in text(page)
     asked = text(page).index("\u201cflatness\u201d does not say which unit its readings are in.")
     assert asked < text(page).index("own.csv holds no faces")  # before the button that would take it in as it is
-    page.pills(key="unit-6").set_value("band").run()
+    pills(page, "Unit").set_value("band").run()
     assert "own.csv holds no faces" in text(page)  # a band of which lamp?
-    page.pills(key="lamp-6").set_value("sodium").run()
+    pills(page, "Lamp").set_value("sodium").run()
     assert "own.csv holds 2 faces and no events; 2 rows would wait for a person." in text(page)
     press(page, "Take in 4 rows")
     with Store.open(store) as opened:

@@ -78,6 +78,18 @@ def test_the_age_section_tells_what_nobody_logged_of_the_lives(limited):
     assert "The one worn cycle ended with no reason logged and counts as worn at the last face" in said
 
 
+def test_costs_that_cannot_be_weighed_refuse_the_age_alone_and_say_the_cure(limited):
+    (limited.parent / "lapcell.toml").write_text("[costs]\nplanned_reconditioning = 4\nunplanned_reconditioning = 4\n")
+    page = run(lap="DI-2", section="Age")
+    (refused,) = refusals(page)
+    assert "costs.unplanned_reconditioning must be greater than costs.planned_reconditioning, 4, got 4.0" in refused
+    assert refused.endswith("Put it right there, or type both costs here.")
+    assert "No age of least cost: there are no costs to weigh." in text(page)
+    for cost, label in (("1", "Cost of a planned"), ("5", "Cost of one found")):
+        field(page, label).set_value(cost)
+    assert refusals(page.run()) == [] and "no costs to weigh" not in text(page)
+
+
 def test_a_study_without_a_limit_says_how_to_get_one(filled_store):
     shown = text(run(lap="CI-1", section="Index"))
     assert "No index: no upper limit of flatness is known for seal plate: set one first." in shown

@@ -94,11 +94,6 @@ def test_reads_every_key(tmp_path):
         ("[[lap]]\nname='A'\nsize=3", r"`lap.size` is not a known setting"),
         ("[guards]\ntoo_flat = 'no'", r"`guards.too_flat` must be true or false, got 'no'"),
         ("[guards]\nother = true", r"`guards.other` is not a known setting"),
-        (
-            "[costs]\nplanned_reconditioning = 4\nunplanned_reconditioning = 1",
-            r"`costs.unplanned_reconditioning` must be greater than costs.planned_reconditioning, 4, got 1.0",
-        ),
-        ("[costs]\nplanned_reconditioning = -1", r"`costs.planned_reconditioning` must be a number greater than 0"),
         ("lamp = ", r"lapcell.toml: not valid TOML"),
     ],
 )
@@ -119,3 +114,30 @@ def test_refuses_a_file_it_cannot_read(tmp_path):
 def test_a_guard_nobody_knows_is_refused():
     with pytest.raises(ValueError, match="`name` must be one of too_flat"):
         Settings().guard_on("none")
+
+
+@pytest.mark.parametrize(
+    ("costs", "sentence"),
+    [
+        (
+            "planned_reconditioning = 4\nunplanned_reconditioning = 1",
+            "`costs.unplanned_reconditioning` must be greater than costs.planned_reconditioning, 4, got 1.0",
+        ),
+        (
+            "planned_reconditioning = 4\nunplanned_reconditioning = 4",
+            "`costs.unplanned_reconditioning` must be greater than costs.planned_reconditioning, 4, got 4.0",
+        ),
+        (
+            "planned_reconditioning = -1\nunplanned_reconditioning = 4",
+            "`costs.planned_reconditioning` must be a number greater than 0, got -1",
+        ),
+        ("planned_reconditioning = '40 EUR'", "`costs.planned_reconditioning` must be a number greater than 0"),
+        ("planed_reconditioning = 4", "`costs.planed_reconditioning` is not a known setting"),
+    ],
+)
+def test_costs_that_cannot_be_weighed_stop_nothing_else(tmp_path, costs, sentence):
+    settings = load(tmp_path, f"site_name = 'Cell 4'\n[costs]\n{costs}\n")
+    assert settings.site_name == "Cell 4"
+    assert (settings.planned_cost, settings.unplanned_cost) == (None, None)
+    assert f"lapcell.toml: {sentence}" in settings.costs_fault and "\n" not in settings.costs_fault
+    assert load(tmp_path, FULL).costs_fault == Settings().costs_fault == ""

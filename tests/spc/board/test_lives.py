@@ -118,6 +118,9 @@ def test_laps_without_a_group_are_no_sisters_in_a_study_either(tmp_path, monkeyp
                 append_faces(store, faces, who="Ann")
                 at += timedelta(minutes=10)
         view = look_at_cell(store, SITE)
+        no_costs = look_at_cell(store, Settings(time_zone="UTC", costs_fault="cell.toml: `costs` must be a table"))
+    by_median = planned_age(no_costs, StudyPlan("P1"), ["A"]).source
+    assert by_median.startswith("median age at which") and by_median.endswith("; cell.toml: `costs` must be a table")
     alone = planned_age(view, StudyPlan("P1"), ["A"])
     assert "costs in the site's settings" in alone.source and alone.faces < 12
     both = planned_age(view, StudyPlan("P1"), ["A", "B"])

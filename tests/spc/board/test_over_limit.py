@@ -28,7 +28,7 @@ def cell(tmp_path, monkeypatch):
         at = datetime.fromisoformat(max(row["time"] for row in planted.rows))
         usual = {"operator": "Bo", "lap": "L1", "grit": "9 um", "minutes": "4.0", "part": "P1", "flatness um": "0.5"}
         for row in rows:
-            at += timedelta(minutes=20)
+            at += timedelta(minutes=20, hours=row.get("later h", 0))
             planted.rows.append({**usual, "time": f"{at:%Y-%m-%d %H:%M}", "attempt": "1", **row})
         path = planted.store(tmp_path)
         return path, told(path, "due", "--lap", "L1")
@@ -81,6 +81,50 @@ def test_faces_over_their_limit_are_answered_together(cell):
 def test_what_puts_a_face_right_and_what_does_not(cell, rows, held):
     _, report = cell(*rows, laps=("L1", "L2"))
     assert (report["state"] == "held", bool(holds(report))) == (held, held)
+
+
+@pytest.mark.parametrize(
+    ("rows", "held"),
+    [
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14}], True),  # the next shift's A1
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 6, "minutes": "5.0"}], True),  # and of the same day
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "minutes": "5.0"}], False),  # lapped again within the shift
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14, "attempt": "2"}], False),
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14}, {"serial": "A1", "attempt": "3"}], True),
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14, "outcome": "scrap"}], True),
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "lap": "L2"}], True),
+        (
+            [{"serial": "A1", **OVER}, {"serial": "A1", "lap": "L2"}, {"serial": "A1", "lap": "L2", "attempt": "2"}],
+            True,
+        ),
+        (
+            [{"serial": "A1", **OVER}, {"serial": "A1", "lap": "L2", "attempt": "2"}, {"serial": "A1", "lap": "L2"}],
+            False,
+        ),
+    ],
+)
+def test_a_serial_number_that_is_used_again_lifts_no_hold_of_the_face_before(cell, rows, held):
+    _, report = cell(*rows, laps=("L1", "L2"))
+    said = holds(report)
+    assert (report["state"] == "held", bool(said)) == (held, held)
+    assert (
+        not held
+        or " The serial number A1 was read again on L" in said[0]
+        and "may be another face: the hold stays until" in said[0]
+    )
+
+
+def test_a_face_at_the_next_stage_is_the_same_face(cell):
+    rough, finish = ({"serial": "A1", "stage": stage} for stage in ("rough", "finish"))
+    assert holds(cell(rough | OVER, finish)[1]) == []
+
+
+def test_an_attempt_that_was_counted_stays_one_that_was_counted_when_it_is_corrected(cell):
+    path, _ = cell({"serial": "A1", **OVER}, {"serial": "A1", "later h": 14})
+    with Store.open(path) as store:
+        face = int(store.faces()["face_id"].max())
+        store.correct_face(face, {"flatness_text": "0.6"}, who="QE", reason="misread")
+    assert len(holds(told(path, "due", "--lap", "L1"))) == 1
 
 
 def test_a_face_of_long_ago_holds_nothing_and_is_remembered(cell):

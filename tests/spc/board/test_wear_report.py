@@ -8,6 +8,7 @@ from scipy.stats import theilslopes
 
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
+from spc.board.lap_chart import chart_report
 from spc.board.wear_report import relap_report, wear_finding, wear_report
 from spc.chart.stream import stream_of
 from spc.chart.wear_chart import wear_chart
@@ -51,6 +52,32 @@ def test_a_form_that_goes_through_flat_is_not_judged_by_its_size(tmp_path):
     assert wear_finding(view, cell, "K1") == report.baseline == report.alarms == report.by_itself == ""
     said = CliRunner().invoke(cli, ["chart", "K1", "--sign", "wear", "--store", str(path)]).output
     assert "goes through flat" in said and "beyond the limits" not in said
+
+
+def turned_before(faces):
+    """The same in the past; of the running cycle the form is not written, or it has not turned yet."""
+    bow = 2.0 - 0.1 * (np.arange(len(faces)) % 40)
+    rng = np.random.default_rng(5)
+    sizes = [f"{max(abs(b) + 0.1 * rng.normal(), 0.2):.1f}" for b in bow]
+    shape = np.where(bow > 0, "convex", "concave")
+    return faces.assign(flatness_text=sizes, shape=np.where(np.arange(len(faces)) < 160, shape, ""))
+
+
+@pytest.mark.parametrize("faces", [200, 166])
+def test_past_cycles_that_went_through_flat_have_no_usual_growth(tmp_path, faces):
+    view, cell, path = look(tmp_path, turned_before, n=faces)
+    report = wear_report(view, cell, "K1")
+    assert report.status == "refused" and "usually grows" not in report.sentence
+    through = "in 4 of the 4 past cycles of K1 that say convex or concave the form went through flat"
+    assert through in report.sentence
+    assert "Look at which way it bends" in report.sentence and "drawn towards" not in report.method
+    assert np.isnan(report.chart.upper).all() and report.chart.usual is None
+    assert report.unusual.status == "refused" and wear_finding(view, cell, "K1") == ""
+    by_size = chart_report(view, cell, "K1", "flatness")
+    assert any(through in said for said in by_size.remarks) and "usual growth" not in by_size.method
+    asked = CliRunner().invoke(cli, ["chart", "K1", "--sign", "wear", "--json", "--store", str(path)])
+    told = json.loads(asked.stdout)
+    assert asked.exit_code == 0 and told["called_faces"] == [] and {r["z"] for r in told["readings"]} == {None}
 
 
 def test_a_lap_that_wears_as_usual(tmp_path):

@@ -110,6 +110,15 @@ def test_growth_is_found_where_there_is_some_and_left_out_where_there_is_none():
     assert growth_of(stream("flatness", n=15, growth=0.1), {}) == 0.0  # too few to say
 
 
+def test_sizes_that_shrink_through_flat_and_grow_again_have_no_one_growth():
+    whole = stream("flatness", n=160)
+    rng = np.random.default_rng(9)
+    for turns_at, grows in ((17.0, False), (-5.0, True)):  # a form that goes through flat, and one that does not
+        bow = 0.05 * (whole.age_faces - turns_at) + 0.05 * rng.normal(size=len(whole))
+        sizes = dataclasses.replace(whole, low=np.abs(bow) + 0.02, high=np.abs(bow) + 0.04)
+        assert (growth_of(sizes, {}) > 0) is grows
+
+
 def test_empty_stream_scores_nothing():
     empty = stream().where(np.zeros(120, dtype=bool))
     assert scored(empty, Norm("gamma", 0.0, 1.0, 0.0, {}, 0.0)).z.size == 0

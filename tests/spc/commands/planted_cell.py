@@ -15,7 +15,7 @@ __all__ = ["PlantedCell", "run", "told"]
 
 HEADS = (
     "time,operator,lap,grit,minutes,flatness um,ra um,part,serial,attempt,shape,thickness before um,thickness um,"
-    "outcome,scratch,event,reason,found late"
+    "outcome,scratch,event,reason,found late,stage"
 ).split(",")
 START = datetime(2026, 3, 2, 6)
 Row = dict[str, str]

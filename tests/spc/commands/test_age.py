@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from spc.cli import COULD_NOT, DONE
+from spc.cli import COULD_NOT, DONE, NEEDS_A_PERSON, cli
 from spc.commands.age import command as age
 from spc.store.store import Store
 from tests.spc.commands.planted_cell import PlantedCell, told
@@ -72,6 +72,27 @@ def test_costs_of_the_site(store_path):
     (store_path.parent / "lapcell.toml").write_text(text, encoding="utf-8")
     costs = json.loads(run(store_path, "--json").output)["costs"]
     assert costs == {"planned": 30.0, "worn": 210.0, "from": "the site's settings"}
+
+
+def test_costs_of_the_site_that_cannot_be_weighed_refuse_the_age_and_nothing_else(store_path):
+    text = "[costs]\nplanned_reconditioning = 30\nunplanned_reconditioning = 30\n"
+    (store_path.parent / "lapcell.toml").write_text(text, encoding="utf-8")
+    outcome = run(store_path, "--json")
+    document = json.loads(outcome.output)
+    assert outcome.exit_code == NEEDS_A_PERSON and document["least_cost"]["status"] == "no costs"
+    assert document["costs"] == {"planned": None, "worn": None, "from": "none that can be weighed"}
+    assert document["curve"]["median"] == 25.0 and document["law"]["status"] == "fitted"
+    assert document["sentence"].startswith("No age of least cost: there are no costs to weigh.")
+    (said,) = (one for one in document["remarks"] if "lapcell.toml: `costs.unplanned_reconditioning` must be" in one)
+    assert said.endswith("Put it right there, or give both costs with --planned-cost and --worn-cost.")
+    outcome = run(store_path)
+    assert "costs: none that can be weighed" in outcome.output and "Still good at each age" in outcome.output
+    asked = run(store_path, "--json", "--planned-cost", "2")  # one alone would be weighed against nothing
+    assert json.loads(asked.output)["least_cost"]["status"] == "no costs"
+    asked = run(store_path, "--json", "--planned-cost", "2", "--worn-cost", "9")
+    assert asked.exit_code == DONE and json.loads(asked.output)["least_cost"]["status"] == "range"
+    for command in ("due", "status"):
+        assert CliRunner().invoke(cli, [command, "--store", str(store_path)]).exit_code < 2
 
 
 def test_what_cannot_be_asked(store_path):

@@ -202,6 +202,16 @@ def test_a_correction_by_a_person_outlives_the_same_file_read_anew(store):
     assert store.faces()["minutes"].tolist() == [8.0, 5.0]
 
 
+def test_an_attempt_that_was_counted_says_so_when_its_row_is_read_anew(store):
+    rows = [ROWS[0], ROWS[0].replace("03-04", "03-05")]
+    take(store, rows)
+    counted = "counted as another attempt: the same serial number, more than 12 hours later"
+    for zone in ("Europe/London", "Asia/Tokyo"):
+        result, _ = take(store, rows, settings=Settings(time_zone=zone))
+        assert result.new_versions == 2 and store.faces()["attempt"].tolist() == [1, 2]
+        assert [counted in said for said in store.faces()["remarks"]] == [False, True]
+
+
 def test_a_fixed_row_leaves_quarantine_and_is_known_when_delivered_again(store):
     take(store, ROWS)
     number = int(store.quarantine()["quarantine_id"].iloc[0])

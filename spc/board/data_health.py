@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from spc.measure.reading import parse_typed
 from spc.measure.shown import typed_words
+from spc.store.identity import has_clock
 
 __all__ = [
     "HealthFinding",
@@ -245,7 +246,7 @@ def _copied(own: pd.DataFrame) -> HealthFinding | None:
 
 
 def _batch_typing(own: pd.DataFrame) -> HealthFinding | None:
-    timed = own[own["time_text"] != ""]
+    timed = own[has_clock(own["time_text"])]  # faces of one day share no time
     if len(timed) < _LEAST:
         return None
     run = (timed["sort_us"].diff() != 0).cumsum()

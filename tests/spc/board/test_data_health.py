@@ -70,6 +70,8 @@ def test_batch_typing_and_missing_minutes():
     found = kinds(rows)
     assert found["batch typing"].count == 20
     assert found["minutes missing"].sentence == "Minutes are missing on 20 of 20 faces (100%)."
+    days = [row | {"time_text": f"2026-03-{2 + i // 5:02d}"} for i, row in enumerate(rows)]
+    assert "batch typing" not in kinds(days)  # a day is no time that was typed in one go
 
 
 def test_warm_zero_and_implausibly_fine_readings():

@@ -221,3 +221,32 @@ def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was
     found = age_of_lap(view, "R1", room=look_at_room(view, chart_cell(view)), planned_cost=1.0, worn_cost=4.0)
     assert found.plan.lifetimes.worn == 8 and found.plan.age.age < 16
     assert any(line.startswith("In 8 of the 8 cycles the faces read over their limit") for line in found.remarks)
+
+
+def test_where_faces_are_lapped_until_they_are_good_a_life_ends_where_first_passes_went_over(tmp_path, monkeypatch):
+    """As the faces left are told: the second pass puts every face right, and hides how worn the lap is."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    rng = np.random.default_rng(23)
+    crossed = rng.uniform(13, 19, 8)
+    with Store.open(tmp_path / "cell.db") as store:
+        store.set_limit("*", "flatness", upper_um=0.6, upper_text="0.6 um", who="QE")
+        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+        for cycle, life in enumerate(crossed):
+            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
+            faces, age = [], 0
+            for number in range(22):
+                for attempt in (1, 2):
+                    at += timedelta(minutes=10)
+                    age += 1
+                    read = 0.2 + 0.4 * age / life + rng.normal(0, 0.01) if attempt == 1 else 0.5
+                    face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
+                    faces.append(face | {"attempt": attempt, "flatness_low_um": read, "flatness_high_um": read})
+                    if read < 0.6:
+                        break
+            append_faces(store, faces, who="Ann")
+            at += timedelta(minutes=10)
+        view = look_at_cell(store, SITE)
+    lives = lives_under(view, ["R1"], "")
+    assert lives["over_limit"].all() and lives["ended"].tolist() == ["planned"] * 7 + ["running"]
+    assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()
+    assert (lives["high_faces"] - lives["low_faces"] <= 3).all()

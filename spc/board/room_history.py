@@ -141,7 +141,7 @@ class RoomHistory:
         found = next((shift for shift in self.moved if shift.span.start_us == self.worked_us), None)
         if found is None:
             return None
-        told = found.alarm.sentence.split(":", 1)[0]
+        told = found.alarm.sentence.split(": ", 1)[0]
         lean = "no chart or cause" if self.lasting_us >= 0 else "no chart, cause or faces left"
         lasts = f" The room has read so for {LASTING_SHIFTS} shifts or more: faces left count it as it is now."
         further = sorted(set(found.alarm.laps) - found.with_it)

@@ -119,7 +119,7 @@ def _moved(room: RoomHistory) -> tuple[str, ...]:
     found = room.alarm or room.not_the_room
     if found is None:
         return ()
-    return (f"{'Again' if room.before is not None else 'New'} this shift: {found.sentence.split(':', 1)[0]}.",)
+    return (f"{'Again' if room.before is not None else 'New'} this shift: {found.sentence.split(': ', 1)[0]}.",)
 
 
 def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
@@ -197,9 +197,9 @@ def _sentence(
     if room is not None and not room.answered:  # what the states of the laps rest on is not known before
         return " ".join([room.sentence, *(f"{said}." for said in held)])
     if room is not None:
-        first = f"{room.sentence.split(':', 1)[0]}. {room.answered} "
+        first = f"{room.sentence.split(': ', 1)[0]}. {room.answered} "
     if apart is not None:
-        first = f"{apart.sentence.split(':', 1)[0]}: {apart.checks[0].rstrip('?.')}. "
+        first = f"{apart.sentence.split(': ', 1)[0]}: {apart.checks[0].rstrip('?.')}. "
     told = held
     unsure = [r.lap for r in laps if r.state == "due" and r.next_step == SECOND_READER_FIRST]
     due = [lap for lap in named["due"] if lap not in unsure]

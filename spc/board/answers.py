@@ -176,6 +176,7 @@ class LapsCompared:
     left_out: Mapping[str, str]  # laps that nothing may go on, and their states
     hidden: bool  # first passes are not known: minutes alone compare
     unread: bool  # only faces that were read tell first passes
+    alike: float  # how many faces of a cycle say as much as one by itself
 
 
 def compare_laps(
@@ -236,7 +237,8 @@ def compare_laps(
         good[lap] = (int(first_good.sum()), len(own))
         first[lap] = own["cycle"].to_numpy(np.int64), first_good
         read[lap] = own
-    best_first, worse = by_yield(good, alike=faces_alike(first))
+    together = faces_alike(first)
+    best_first, worse = by_yield(good, alike=together)
     if hidden:
         worse = []
     alike = {lap: read[lap] for lap in best_first if lap not in worse}
@@ -249,6 +251,7 @@ def compare_laps(
         left_out=left_out,
         hidden=hidden,
         unread=unread,
+        alike=together,
     )
 
 
@@ -281,6 +284,8 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
     best = next(iter(found.good)) if found.worse or not found.quicker else found.quicker
     ranked = sorted((lap for lap in found.good if lap != best), key=lambda lap: lap in found.worse)
     beside, more = ranked[:_ALTERNATIVES], len(ranked) - _ALTERNATIVES
+    if found.worse and more > 0 and beside[-1] not in found.worse:  # what it is better than is named too
+        beside[-1] = next(lap for lap in ranked if lap in found.worse)
     states = {lap: state_of(lap) for lap in (best, *beside)}
     if not found.worse and not found.quicker:  # any of them: one that is due is the last to choose
         states = dict(sorted(states.items(), key=lambda one: one[1] == "due"))
@@ -290,29 +295,32 @@ def which_lap_serves(found: LapsCompared, state_of: Callable[[str], str]) -> str
     if not ranked:
         only = "Of the laps free to use, only" if left_out else "Only"
         alone = f"{only} {tag[best]} has done {LEAST_COMPARED} or more faces of {found.named} with this grit"
-        return f"{alone}; {_UNTOLD}.{end}" if found.hidden else f"{alone}: {_first_pass(found.good[best])}.{end}"
+        return f"{alone}; {_UNTOLD}.{end}" if found.hidden else f"{alone}: {_first_pass(found, best)}.{end}"
     named = ", ".join(tag.values())
     if found.hidden:
         told = f"{tag[best]} takes the fewest" if found.quicker else f"{named} cannot be told apart by them yet"
         untold = f"{_UNTOLD[:1].upper()}{_UNTOLD[1:]}: it may be that only good passes are logged."
         return f"{untold} By minutes a face for {found.named}: {told}.{end}"
-    shown = "; ".join(f"{lap}: {_first_pass(found.good[lap])}" for lap in tag)
+    shown = "; ".join(f"{lap}: {_first_pass(found, lap)}" for lap in tag)
     if found.worse:
         alike = [tag[lap] for lap in beside if lap not in found.worse]
-        than = ", ".join(tag[lap] for lap in beside if lap in found.worse) or "others"
+        than = ", ".join(tag[lap] for lap in beside if lap in found.worse)
         untold = f" By that {', '.join(alike)} cannot be told from it." if alike else ""
         untold += f" {found.flatter}." if found.flatter else ""
         return f"{tag[best]} serves {found.named} best, better than {than}.{untold} {shown}.{end}"
     gains = [f"{tag[best]} takes fewer minutes a face"] if found.quicker else []
     gains += [found.flatter] if found.flatter else []
     if gains:
-        return f"First passes are alike; {'; '.join(gains)} for {found.named}. {shown}.{end}"
+        return f"First passes do not tell them apart; {'; '.join(gains)} for {found.named}. {shown}.{end}"
     return f"Any of {named}: the log cannot tell them apart for {found.named} yet. {shown}.{end}"
 
 
-def _first_pass(counts: tuple[int, int]) -> str:
-    share = share_interval(*counts)
-    return f"{counts[0]:,} of {counts[1]:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
+def _first_pass(found: LapsCompared, lap: str) -> str:
+    """Say how many faces were good at first, with the range of their share: faces of a cycle hang together."""
+    good, of = found.good[lap]
+    known = max(round(of / found.alike), 1)
+    share = share_interval(round(known * good / of), known)
+    return f"{good:,} of {of:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
 
 
 def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, unusual: str = "") -> str:

@@ -76,8 +76,8 @@ class Board:
                 self._laps = {report.lap: report for report in self._shift.laps}
             if name not in self._laps:
                 from spc.board.answers import with_lap_that_serves
-                from spc.board.lap_lead import lap_that_serves
                 from spc.board.lap_report import known_lap
+                from spc.board.lap_that_serves import lap_that_serves
 
                 view, _, _ = self.look()
                 known_lap(view, name)
@@ -100,7 +100,7 @@ class Board:
     def _out_of_use(self, name: str) -> str:
         """Say once why nothing may go on a lap; '' = it may."""
         if name not in self._out:
-            from spc.board.lap_lead import why_out_of_use
+            from spc.board.lap_that_serves import why_out_of_use
 
             self._out[name] = why_out_of_use(self.look()[0], name)
         return self._out[name]

@@ -1,6 +1,7 @@
 """What a person calls a cause: the table's own name for it, or their own words, said to be so."""
 
 import difflib
+import re
 from collections.abc import Sequence
 
 from spc.board.cause_table import CAUSES, UNKNOWN
@@ -22,8 +23,9 @@ def cause_meant(words: str) -> str:
     Parameters
     ----------
     words : str
-        A cause of the table, its words on a button, the beginning of either, 'not found', 'bad wipe' or 'bad reading';
-        capitals and slips of the pen make no difference. 'something else: ...' is kept as it is.
+        A cause of the table, its words on a button, the beginning of either, a word that one cause alone has, 'not
+        found', 'bad wipe' or 'bad reading'; capitals and slips of the pen make no difference. 'something else: ...' is
+        kept as it is.
 
     Returns
     -------
@@ -47,11 +49,13 @@ def cause_meant(words: str) -> str:
     folded = asked.casefold()
     if folded in known:
         return known[folded]
-    begun = {name for key, name in known.items() if len(folded) >= _LEAST_LETTERS and key.startswith(folded)}
-    if len(begun) == 1:
-        return begun.pop()
+    words_of = {key: re.findall(r"\w+", key) for key in known}
+    begun_or_held = {name for key, name in known.items() if key.startswith(folded) or folded in words_of[key]}
+    told = begun_or_held if len(folded) >= _LEAST_LETTERS else set()
+    if len(told) == 1:
+        return told.pop()
     near = difflib.get_close_matches(folded, known, n=1, cutoff=_ALIKE)
-    if near:
+    if near and not told:
         return known[near[0]]
     names = "; ".join((*(c.name for c in CAUSES if c.name != UNKNOWN), *NOT_A_READING, NOT_FOUND))
     raise ValueError(

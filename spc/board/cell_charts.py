@@ -132,7 +132,7 @@ def _plan(view: CellView, streams: dict[tuple[str, str], Stream]) -> BudgetPlan:
     weeks = max(1.0, (newest - since) / WEEK_US)
     points = [float(np.count_nonzero(s.sort_us >= since)) / weeks for s in streams.values() if len(s)]
     calls = view.settings.false_calls_per_week
-    rooms = 7.0 * max(1, len(view.settings.shifts))
+    rooms = 7.0 * max(1, len(view.shifts_by.shifts))
     return kept(
         "plan",
         digest_of_values(tuple(points), calls, rooms),
@@ -222,7 +222,7 @@ def _towards_bad(sign: str) -> bool:
 
 def _shift_scores(view: CellView, cell: CellCharts, sign: str) -> np.ndarray:
     """Shift score of each lap's faces in the running shift; those of a cycle that has ended say nothing of it now."""
-    span = shift_at(view.now, view.settings)
+    span = shift_at(view.now, view.shifts_by)
     scores = []
     for lap in view.laps["lap"]:
         judged = cell.charts[lap, sign].replayed

@@ -15,6 +15,7 @@ from spc.board.cause_words import NOT_A_READING
 from spc.board.lap_frames import LapFrames, frames_of_laps, no_frames
 from spc.board.lap_memo import LapMemo, memo_of
 from spc.board.recent_rows import recent_events, recent_rows
+from spc.board.shifts import by_day
 from spc.board.to_come import FacesToCome, faces_to_come
 from spc.log.moments import with_shown_times
 from spc.settings import Settings
@@ -35,6 +36,7 @@ class CellView:
     """What the cell looked like at one moment."""
 
     settings: Settings
+    shifts_by: Settings  # the same, from `by_day`: what faces are put to shifts by
     now: datetime  # wall clock of the site, without zone
     now_us: int  # the same moment on the scale of `sort_us`
     laps: pd.DataFrame  # every lap named anywhere
@@ -198,8 +200,10 @@ def look_at_cell(
     reactions, stored = memo.same("", "reactions", store.reactions()), memo.same("", "stored", store.signals())
     struck_out = memo.same("", "struck out", _struck_out(stored, reactions))
     by_lap, whole = frames_of_laps(memo, as_read, told, struck_out, together=together)
+    newest = [str(rows["time_text"].iloc[-1]) for rows in as_read.values() if len(rows)]
     view = CellView(
         settings=settings,
+        shifts_by=memo.same("", "shifts by", by_day(settings, newest)),
         now=wall,
         now_us=now_us,
         laps=laps,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from spc.measure.reading import parse_typed
 from spc.measure.shown import typed_words
+from spc.store.identity import has_clock
 
 __all__ = [
     "HealthFinding",
@@ -44,6 +45,7 @@ _FAR_TIMES = 20.0  # a reading so many times those around it is asked about; our
 _AROUND, _LEAST_AROUND = 4, 4  # readings of the part number on either side, and how many there must be in all
 
 _APART_TIMES = 5.0  # the least reading, so many times the most that a 0 stands for; our own rule
+_APART_STEPS = 2.0  # and so many times the least step between two others: 0 is not the next below it; our own rule
 
 # Finest flatness each method can tell on a lapped face, micrometres; common practice, no published source.
 _FINEST_UM = {"optical flat": 0.02, "indicator": 0.2, "interferometer": 0.002}
@@ -245,7 +247,7 @@ def _copied(own: pd.DataFrame) -> HealthFinding | None:
 
 
 def _batch_typing(own: pd.DataFrame) -> HealthFinding | None:
-    timed = own[own["time_text"] != ""]
+    timed = own[has_clock(own["time_text"])]  # faces of one day share no time
     if len(timed) < _LEAST:
         return None
     run = (timed["sort_us"].diff() != 0).cumsum()
@@ -314,6 +316,9 @@ def _zero_apart(own: pd.DataFrame) -> HealthFinding | None:
         zero = np.array([*map(_typed_value, texts), np.nan])[codes] == 0
         rest = low[~zero & np.isfinite(low)]
         if not (zero & (low == 0)).any() or rest.size < _LEAST or rest.min() < _APART_TIMES * high[zero].max():
+            continue
+        steps = np.diff(np.unique(rest.round(9)))
+        if steps.size and rest.min() < _APART_STEPS * steps.min():
             continue
         count, of = count + int(zero.sum()), of + rest.size + int(zero.sum())
         told.append(f"{int(zero.sum()):,} of {rest.size + int(zero.sum()):,} readings of {name.replace('_', ' ')}")

@@ -1,6 +1,8 @@
 """When to recondition one lap: the lives of the cycles of its group, and the age that costs least."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -9,11 +11,18 @@ from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
 from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
 from spc.board.missing import first_doubts, missing_of_lap
+from spc.board.room import p_words
 from spc.board.room_history import RoomHistory
+from spc.wear.lifetime import cycle_lifetimes
+from spc.wear.lives_apart import lives_apart_p
 from spc.wear.log_remarks import contradicted, unknown_reasons
+from spc.wear.recondition_age import ages_words
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
+
+
+_UNLIKE_P = 0.01  # so unlike by chance are the lives of laps that last alike: then it is said; our own rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +33,7 @@ class LapAge:
     grit: str  # the cycles are of; '' = none is written
     cycles: pd.DataFrame  # their rows of `spc.wear.cycle_table.list_cycles`
     plan: ReconditionPlan
-    remarks: tuple[str, ...]  # what the lives rest on that nobody logged, a sentence each
+    remarks: tuple[str, ...]  # laps that do not last alike, what nobody logged: a sentence each
 
 
 def age_of_lap(
@@ -62,7 +71,8 @@ def age_of_lap(
     cycles = lives_under(view, laps, grit, until=first_doubts(view, lap, room))
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(PLAN_SEED)
-    plan = plan_recondition(cycles, planned_cost=planned_cost, worn_cost=worn_cost, rng=rng, clock=clock)
+    plan_of = partial(plan_recondition, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
+    plan = plan_of(cycles, rng=rng)
     odd = (f"{name}: {said}" for name, own in cycles.groupby("lap", sort=False) for said in contradicted(own))
     missing = (one.sentence for name in laps for one in missing_of_lap(view, name, room.of(name)))
     return LapAge(
@@ -70,7 +80,15 @@ def age_of_lap(
         grit,
         cycles,
         plan,
-        (*_alone(view, lap), *_of_one_grit(grit, others), *_unsaid(cycles), *_read_over(cycles), *odd, *missing),
+        (
+            *_alone(view, lap),
+            *_unlike(lap, cycles, plan, plan_of),
+            *_of_one_grit(grit, others),
+            *_unsaid(cycles),
+            *_read_over(cycles),
+            *odd,
+            *missing,
+        ),
     )
 
 
@@ -82,6 +100,29 @@ def _alone(view: CellView, lap: str) -> list[str]:
         f"{lap} has no material and no home grit on record, so its cycles stand alone: `lapcell laps set` says which "
         "laps are its sisters."
     ]
+
+
+def _unlike(
+    lap: str, cycles: pd.DataFrame, plan: ReconditionPlan, plan_of: Callable[..., ReconditionPlan]
+) -> list[str]:
+    """Tell where the cycles of the laps do not last alike, and what the lap's own cycles say by themselves."""
+    lives = {str(name): cycle_lifetimes(own, clock=plan.lifetimes.clock) for name, own in cycles.groupby("lap")}
+    names = [name for name, own in lives.items() for _ in own.low]
+    low, high = (np.concatenate([getattr(own, end) for own in lives.values()] or [[]]) for end in ("low", "high"))
+    p_value = lives_apart_p(plan.fit, low, high, names)
+    if not p_value < _UNLIKE_P:
+        return []
+    said = (
+        f"The cycles of these laps do not last alike ({p_words(p_value)}): what is told of all of them together may be "
+        "far from what is best for one."
+    )
+    own = cycles[cycles["lap"] == lap]
+    alone = plan_of(own, rng=np.random.default_rng(PLAN_SEED))
+    if alone.fit.status == "fitted":
+        return [f"{said} By the cycles of {lap} alone: {alone.age.sentence}"]
+    worn = alone.lifetimes.high[np.isfinite(alone.lifetimes.high)]
+    lasted = f" ({ages_words(worn.min(), worn.max(), plan.lifetimes.clock)})" if worn.size else ""
+    return [f"{said} Of {lap} alone no age can be told: {alone.fit.reason}{lasted}."]
 
 
 def _of_one_grit(grit: str, others: int) -> list[str]:

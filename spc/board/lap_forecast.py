@@ -45,7 +45,6 @@ __all__ = [
     "without_faces_left",
 ]
 
-_APART = "no past cycle went through flat as this one does"
 _NO_PART = (
     "cannot say: no part number is known on it, and no limit is set for all parts; log a face with its part number, or "
     "set that limit"
@@ -235,7 +234,7 @@ def _forecast(
     name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
     fit = cache.fit(name, paths, signed=how.signed)
     if how.apart:
-        pooled = fit_apart(fit, own, lacking=_APART, rng=rng)
+        pooled = fit_apart(fit, own, lacking=past.few_through_flat, rng=rng)
     elif fit.refused and np.isfinite(running.widest_um):
         pooled = fit_alone(own, rng=rng)
     else:

@@ -117,13 +117,20 @@ class PastPaths:
             way for path, way in zip(self.signed, self.ways, strict=True) if path.label.startswith(_label(lap))
         )
 
+    @property
+    def few_through_flat(self) -> str:
+        """Why they say little of a cycle that goes through flat, where not many of them did."""
+        went = int(np.count_nonzero(self.ways))
+        of = f"only {went} of {len(self.ways)} past cycles" if went else "no past cycle"
+        return f"{of} went through flat as this one does"
+
 
 @dataclass(frozen=True, slots=True)
 class WayOfReading:
     """Whether a lap is forecast by the sizes of its bow or with their signs, and whether past cycles have a say."""
 
     signed: bool
-    apart: bool  # it goes through flat as no past cycle did: they say nothing of it
+    apart: bool  # it goes through flat as hardly any past cycle did: they say nothing of it
     refused: str  # why neither can be said honestly, '' if one can
 
 

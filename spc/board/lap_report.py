@@ -202,7 +202,7 @@ def _hangs_on(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> tu
         same("widths", repr(cell.plan.widths)),
         cell.begun[lap],
         laps_until_good(view),
-        same("shift", shift_at(view.now, view.settings).start_us),
+        same("shift", shift_at(view.now, view.shifts_by).start_us),
         *(cell.charts[lap, sign] for sign in SIGNS),
     )
 
@@ -212,7 +212,7 @@ def _own_of(view: CellView, cell: CellCharts, lap: str, room: RoomOfLap) -> _Own
     cycles = view.cycles_of(lap)
     fresh = cycle_closed(view, lap)
     bow, turning, twist, relaps = running_bow(view, lap, room), None, None, None
-    shift_us = shift_at(view.now, view.settings).start_us
+    shift_us = shift_at(view.now, view.shifts_by).start_us
 
     def unanswered(signal: Signal | None) -> Signal | None:
         return None if signal is None or is_answered(view, lap, signal.sign, signal.since_face_id) else signal
@@ -366,7 +366,7 @@ def _turns_as_before(own: _Own, forecast: LapForecast) -> tuple[str, ...]:
 
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:
-    faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.settings).start_us)
+    faces, begun = view.lapped_of(lap), view.memo.same(lap, "shift", shift_at(view.now, view.shifts_by).start_us)
     rows, unit = view.faces_of(lap), shown_length(view, lap, "flatness") or MICROMETRE
 
     def told() -> str:

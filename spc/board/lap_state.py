@@ -129,7 +129,7 @@ def decide_state(
     if room_found:
         moved = f"{lap} moved with the room this shift ({_lower(room_found).rstrip('.')})"
         leaning = f"{moved}. The faces left {'count' if room_counted else 'do not count'} its readings of this shift."
-        room = f"{room.split(':', 1)[0].rstrip('.')}."  # what it asked for is done
+        room = f"{room.split(': ', 1)[0].rstrip('.')}."  # what it asked for is done
     unseen = room and not room_found
     slope = (
         f"Its sloping chart says it does not wear as usual: {unusual}. Of 100 cycles that wear as usual it says so, at "

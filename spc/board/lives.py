@@ -9,7 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.lap_lead import lead_of
 from spc.wear.event_order import order_events
+from spc.wear.lead_sign import LeadSign
 from spc.wear.limit_crossing import Crossings, limit_crossings
 
 __all__ = ["NEVER", "PLAN_SEED", "grit_to_come", "lives_under", "running_grit", "sisters_of"]
@@ -80,7 +82,8 @@ def lives_under(
     -------
     pandas.DataFrame
         Whatever ended a cycle, its life ends where its finished faces went over the limit of their part number
-        (`spc.wear.limit_crossing`), which `over_limit` tells. A cycle found worn late is known good only up to the last
+        (`spc.wear.limit_crossing`), which `over_limit` tells: by their first readings, as the faces left are told,
+        where faces are lapped until they are good. A cycle found worn late is known good only up to the last
         face that read under its limit, and so is one whose last reading is over it; one in which another may have begun
         is so only up to there: it has 'ended' as 'unsure', if it is not the running one. Where but the day is known on
         which it began or ended, either end of its life lies as far out.
@@ -111,11 +114,13 @@ def lives_under(
 def _read_of(view: CellView, names: Sequence[tuple[str, int]], faces: NDArray[np.float64]) -> Crossings:
     """Crossings of the cycles named, in their order; one without a reading is within up to no face."""
 
-    def of_lap(lap: str) -> dict[int, tuple[float, float, bool]]:
+    def of_lap(lap: str, leads: LeadSign) -> dict[int, tuple[float, float, bool]]:
         signs, rows = view.signs_of(lap), view.faces_of(lap)
         sent_back = rows["face_id"][rows["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy()]
-        low_um = signs["final_low_um"].to_numpy(np.float64)
+        told_first = leads.cut_off and not leads.hides
+        low_um = signs["first_low_um" if told_first else "final_low_um"].to_numpy(np.float64)
         over = low_um >= upper_limit_um(signs["part"], view.limits)
+        over |= told_first & np.isnan(low_um) & signs["relapped"].to_numpy(bool)  # not good, whatever it read
         found = limit_crossings(
             signs["cycle"], pd.factorize(signs["part"])[0], signs["age_faces"].to_numpy(np.float64) + 1.0,
             over=over, within=np.isfinite(low_um) & ~over & ~signs["face_id"].isin(sent_back).to_numpy(),
@@ -123,12 +128,14 @@ def _read_of(view: CellView, names: Sequence[tuple[str, int]], faces: NDArray[np
         each = (array.tolist() for array in (found.low, found.high, found.stray))
         return dict(zip(found.cycle.tolist(), zip(*each, strict=True), strict=True))
 
+    leading = {lap: lead_of(view, lap) for lap in {lap for lap, _ in names}}
     by_lap = {
         lap: view.memo.once(
-            lap, "limit crossings", (view.signs_of(lap), view.faces_of(lap), view.limits), partial(of_lap, lap)
+            lap, "limit crossings", (view.signs_of(lap), view.faces_of(lap), view.limits, leads),
+            partial(of_lap, lap, leads),
         )
-        for lap in {lap for lap, _ in names}
-    }
+        for lap, leads in leading.items()
+    }  # fmt: skip
     told = [by_lap[lap].get(cycle, (0.0, np.inf, False)) for lap, cycle in names]
     low, high, stray = (np.array([one[at] for one in told]) for at in range(3))
     return Crossings(np.arange(faces.size), low, high, stray.astype(bool))

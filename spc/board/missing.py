@@ -58,7 +58,7 @@ def missing_of_lap(view: CellView, lap: str, room: RoomOfLap) -> tuple[Signal, .
     if not found:
         return ()
     denied, cycles = same(lap, "denied", denied_faces(view).get(lap, ())), view.cycles_of(lap)
-    begun = same(lap, "shift", shift_at(view.now, view.settings).start_us)
+    begun = same(lap, "shift", shift_at(view.now, view.shifts_by).start_us)
 
     def ask() -> tuple[Signal, ...]:
         before = signs[signs["sort_us"] < begun]

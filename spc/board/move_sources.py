@@ -91,8 +91,9 @@ def weigh_sources(laps: Sequence[LapFaces], *, lap: str = "") -> MoveSources:
     lap are normal with its own two spreads, that of its cycles at least what the laps have on average; any other lap
     may have moved of its own accord. Explanations that move the same faces get the same odds, so that neither is ever
     sure. One operator or part number is said alone only with `LEAST_FACES` of its faces beside as many of others on the
-    same laps. Readings rounded so coarsely that most are alike give spreads that are too small: then the answer is too
-    sure.
+    same laps, and of one lap an operator only where two runs of those faces moved with somebody else's between them:
+    where hands change with the shift, a cause that passed with one shift moves the same faces. Readings rounded so
+    coarsely that most are alike give spreads that are too small: then the answer is too sure.
 
     References
     ----------
@@ -205,6 +206,8 @@ def _among(
         (only,) = left
         if only in ("one operator", "one part number") and not _stands_beside_others(laps, asked[best[only]], lap):
             left.add("one lap" if asked[best[only]].where == "here" else "many laps")
+        if only == "one operator" and lap and not _came_again(laps, asked[best[only]], lap):
+            left.add("one lap")
     return tuple(source for source in SOURCES if source in left)
 
 
@@ -214,6 +217,18 @@ def _stands_beside_others(laps: Sequence[LapFaces], explanation: _Explanation, l
     own = sum(int(mark.sum()) for mark in marks)
     others = sum(int((~mark).sum()) for mark in marks if mark.any())
     return min(own, others) >= LEAST_FACES
+
+
+def _came_again(laps: Sequence[LapFaces], explanation: _Explanation, lap: str) -> bool:
+    """Whether on some lap two unbroken runs of those faces moved: one alone may be a cause that passed with them."""
+    runs = []
+    for one in laps:
+        mark = _faces_of(one, explanation, lap)
+        number = np.cumsum(np.diff(mark, prepend=False))[mark]  # of the run that each of those faces is in
+        _, place, count = np.unique(number, return_inverse=True, return_counts=True)
+        runs.append(np.bincount(place, one.value[mark], count.size) / count)
+    most = max((float(own.max()) for own in runs if own.size), default=0.0)
+    return any(int(np.sum(own > most / 2)) > 1 for own in runs)
 
 
 def _times(laps: Sequence[LapFaces], explanation: _Explanation, lap: str) -> tuple[float, float]:

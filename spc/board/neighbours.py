@@ -48,7 +48,7 @@ def laps_hit_too(view: CellView, call: GuardCall) -> dict[str, str]:
     """
     if call.guard not in _HITS:
         return {}
-    span = _shift_of(call, view.settings)
+    span = _shift_of(call, view.shifts_by)
     hits = {lap: hit for lap in view.by_lap if (hit := _hit(view, lap, span)) is not None}
     own = hits.pop(call.lap, None)
     found = {lap: _shared(own, hit) for lap, hit in hits.items()} if own is not None else {}

@@ -23,7 +23,7 @@ class Carried(NamedTuple):
     read: str  # 'high' or 'low'
     laps: int  # that moved
     column: str  # 'operator' or 'part'
-    name: str  # whose faces; never shown
+    name: str  # whose faces; of an operator never shown
 
 
 def carried_words(rows: pd.DataFrame, carried: Iterable[Carried]) -> tuple[str, ...]:
@@ -44,13 +44,13 @@ def carried_words(rows: pd.DataFrame, carried: Iterable[Carried]) -> tuple[str, 
         faces, they, are, count = "1 face", "it", "is", "counts"
         if len(suspect) > 1:
             faces, they, are, count = f"{len(suspect):,} faces", "they", "are", "count"
-        what, until = "part number", "may say more of the part than of this lap"
+        what, until = f"part number {one.name}", "may say more of the part than of this lap"
         if one.column == "operator":
             named = " ".join(text for text in suspect[["part", "serial", "face"]].iloc[-1] if text)
             again = (f"one, such as {named}," if named else "one") if len(suspect) > 1 else "it"
-            what, until = "operator", f"{are} suspect until a second reader has read {again} again"
+            what, until = "one operator", f"{are} suspect until a second reader has read {again} again"
         told.append(
-            f"{faces} of this cycle ({one.shift}) {are} of one {what} whose faces alone read {one.read} then, on "
+            f"{faces} of this cycle ({one.shift}) {are} of {what} whose faces alone read {one.read} then, on "
             f"{one.laps:,} laps: {they} {count}, and {until}."
         )
     return tuple(told[::-1])

@@ -41,7 +41,6 @@ _RAREST, _RARER = 0.001, "fewer than 1 of 1,000"  # cycles borrow from one anoth
 MOST_HELD_OUT = 12  # newest past cycles that are held: older ones tell less of the laps as they are; our own rule
 _FROM = {0.5: "the middle", 0.75: "three quarters"}  # of a cycle, in words
 _NO_SIGN = "readings that do not say convex or concave, where others went through flat"
-_APART = "no other past cycle went through flat as this one did"
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +171,7 @@ def _held_cycle(path: WearPath, past: PastPaths, pools: _Pools, limits: Mapping[
             fits[how.signed] = pools.without(path.label, others, signed=how.signed)
         fit = fits[how.signed]
         if how.apart:
-            pooled = fit_apart(fit, first, lacking=_APART, rng=rng)
+            pooled = fit_apart(fit, first, lacking=others.few_through_flat, rng=rng)
         else:
             pooled = fit_alone(first, rng=rng) if fit.refused else with_own_way(fit, first, rng=rng)
         found.append(forecast_held(pooled, whole, first, share=share, limits=limits, signed=how.signed, rng=rng))

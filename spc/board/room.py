@@ -19,6 +19,7 @@ __all__ = [
     "RoomTest",
     "beyond_the_rest_p",
     "further_than_the_room_p",
+    "p_words",
     "room_alarm_of",
     "room_test",
 ]
@@ -202,11 +203,12 @@ def room_alarm_of(test: RoomTest, laps: tuple[str, ...]) -> RoomAlarm | None:
     if test.status != "together":
         return None
     moved = tuple(lap for lap, did in zip(laps, test.moved, strict=True) if did)
-    evidence = f"The middle lap moved by {abs(test.median_z):.1f} sd ({_p_words(test.p_value)})."
+    evidence = f"The middle lap moved by {abs(test.median_z):.1f} sd ({p_words(test.p_value)})."
     return RoomAlarm(test.sentence, moved, test.p_value, ROOM_CHECKS, evidence)
 
 
-def _p_words(p: float) -> str:
+def p_words(p: float) -> str:
+    """'p = 0.0015', or 'p under 0.0001'."""
     return f"p = {p:.2g}" if p >= 1e-4 else "p under 0.0001"
 
 

@@ -141,7 +141,7 @@ class RoomHistory:
         found = next((shift for shift in self.moved if shift.span.start_us == self.worked_us), None)
         if found is None:
             return None
-        told = found.alarm.sentence.split(":", 1)[0]
+        told = found.alarm.sentence.split(": ", 1)[0]
         lean = "no chart or cause" if self.lasting_us >= 0 else "no chart, cause or faces left"
         lasts = f" The room has read so for {LASTING_SHIFTS} shifts or more: faces left count it as it is now."
         further = sorted(set(found.alarm.laps) - found.with_it)
@@ -194,15 +194,15 @@ def look_at_room(view: CellView, cell: CellCharts) -> RoomHistory:
     still has its say on a shift. A shift whose move one operator's or one part number's faces carry, while others on
     the same laps do not show it, is no move of the room.
     """
-    running = shift_at(view.now, view.settings)
+    running = shift_at(view.now, view.shifts_by)
     laps = tuple(str(lap) for lap in view.laps["lap"])
     if not laps:
         return RoomHistory(running, (), -1, -1)
     since_us = max(_oldest_us(view, cell, laps), running.start_us - round(FARTHEST_DAYS * 86.4e9))
     once, same = partial(view.memo.once, ""), partial(view.memo.same, "")
     back = timedelta(microseconds=view.now_us - since_us)
-    asked = (same("room since", since_us), same("room shift", running.start_us), view.settings)
-    spans = once("room shifts", asked, lambda: shifts_until(view.now, view.settings, back=back))
+    asked = (same("room since", since_us), same("room shift", running.start_us), view.shifts_by)
+    spans = once("room shifts", asked, lambda: shifts_until(view.now, view.shifts_by, back=back))
     each = [_shifts_of(view, cell.charts[lap, TESTED_SIGN], lap, spans, since_us) for lap in laps]
     scores, level, square, faces = np.stack(each, axis=1)
     moved: list[RoomShift] = []

@@ -10,7 +10,7 @@ from spc.board.cell_view import CellView
 from spc.board.lap_memo import LapMemo
 from spc.board.move_sources import LapFaces, MoveSources, weigh_sources
 from spc.board.results import RoomAlarm
-from spc.board.scope import faces_between, telling_check, times_words
+from spc.board.scope import faces_between, source_words, telling_check, times_words
 from spc.board.shifts import ShiftSpan
 
 __all__ = ["doubt_words", "one_of_words", "source_of_shift", "told_apart", "told_of_one_source"]
@@ -23,7 +23,7 @@ _CHECKS = {
         "let two people lap and read one check piece on the same lap",
     ),
     "one part number": (
-        "parts: one batch that came in different?",
+        "ask whether its batch came in different",
         "compare start thickness and the stage before with the last lots",
         "read a face of another part number on the same lap",
     ),
@@ -72,15 +72,15 @@ def told_of_one_source(alarm: RoomAlarm, source: MoveSources, direction: str, *,
     unclear = f"Not the room, and the readings cannot tell {' from '.join(source.among)} yet."
     what = _WHAT[likeliest] if len(source.among) == 1 else unclear
     sentence = (
-        f"{len(alarm.laps)} laps read {high} {when} in the faces of {likeliest} alone: these are {own}, all others "
-        f"are {others}. {what}"
+        f"{len(alarm.laps)} laps read {high} {when} in the faces of {source_words(source)} alone: these are {own}, all "
+        f"others are {others}. {what}"
     )
     return replace(alarm, sentence=sentence, checks=tuple(check for one in source.among for check in _CHECKS[one]))
 
 
 def one_of_words(alarm: RoomAlarm) -> str:
     """Say of a lap that is among those of an alarm from `told_of_one_source` what it is one of."""
-    return f"is one of {alarm.sentence.split(':', 1)[0].replace(' laps read ', ' laps that read ', 1)}"
+    return f"is one of {alarm.sentence.split(': ', 1)[0].replace(' laps read ', ' laps that read ', 1)}"
 
 
 def doubt_words(source: MoveSources) -> str:

@@ -24,6 +24,7 @@ __all__ = [
     "faces_between",
     "find_scope",
     "join_scopes",
+    "source_words",
     "telling_check",
     "times_words",
 ]
@@ -214,6 +215,12 @@ def telling_check(among: Sequence[str], *, sign: str = "flatness") -> str:
     return "Lap and read a check piece on another lap."
 
 
+def source_words(found: MoveSources, source: str = "") -> str:
+    """Say what a move sits with, its likeliest source where none is given; a part number by name, people never."""
+    source = source or found.likeliest
+    return f"part number {found.names[source]}" if source == "one part number" else source
+
+
 def times_words(times: float) -> str:
     """'as usual', or '2.1 times the usual'."""
     return "as usual" if 0.95 <= times < 1.05 else f"{times:.2g} times the usual"
@@ -231,7 +238,8 @@ def _follows(lap: str, lately: Sequence[LapFaces], sign: str, direction: str, ro
     moved = _room_moved(judged, room_alpha)
     among = ("one lap", "many laps") if found.among == ("many laps",) and lap not in moved else found.among
     if len(among) > 1:
-        return Scope("", _not_told_apart(lap, here, judged, among), among, telling_check(among, sign=sign))
+        words = _not_told_apart(lap, here, judged, among, found)
+        return Scope("", words, among, telling_check(among, sign=sign))
     (scope,) = among
     if scope == "many laps":
         words = f"{len(moved)} of {len(judged)} laps move the same way: {name_list(moved)}"
@@ -255,18 +263,21 @@ def _alone(scope: str, lap: str, found: MoveSources, direction: str) -> str:
         return f"it stays with {lap}: its last faces are {times_words(times)}{beside}"
     what = "operator" if scope == "one operator" else "part number"
     return (
-        f"it follows one {what}: the faces of that {what} are {times_words(times)}, all others on the same and on "
-        f"other laps {times_words(others)}"
+        f"it follows {source_words(found)}: the faces of that {what} are {times_words(times)}, all others on the same "
+        f"and on other laps {times_words(others)}"
     )
 
 
-def _not_told_apart(lap: str, here: LapFaces, judged: Sequence[LapFaces], among: Sequence[str]) -> str:
+def _not_told_apart(
+    lap: str, here: LapFaces, judged: Sequence[LapFaces], among: Sequence[str], found: MoveSources
+) -> str:
     others_move = any(_score(one) > _STANDS_OUT for one in judged if one.lap != lap)
     if len(judged) < FEWEST_LAPS and "many laps" in among and others_move:
         return "another lap moves the same way, and too few laps run to tell the room from the lap"
     if "one operator" in among and len(set(here.operator.tolist())) == 1:
         return f"one set of hands on {lap} alone: not told apart until somebody else laps a face here"
-    words = [{"one lap": lap, "many laps": "the room"}.get(source, source) for source in among]
+    named = {"one lap": lap, "many laps": "the room"}
+    words = [named.get(source, source_words(found, source)) for source in among]
     return f"the last faces cannot tell {', '.join(words[:-1])} and {words[-1]} apart"
 
 

@@ -1,6 +1,7 @@
 """What needs a person this shift: the laps in order of need, holds, what changed, pace, and one alarm for the room."""
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -25,6 +26,7 @@ from spc.board.to_come import cell_words
 from spc.chart.share_interval import share_interval
 from spc.log.moments import shown_wall
 from spc.log.name_list import name_list
+from spc.store.identity import has_clock
 
 __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 
@@ -61,8 +63,8 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     stopped = tuple(r.lap for r in laps if any(s.severity == "stop" for s in r.signals))
     listed, chosen = go_look_list(view, cell, never_filtered=stopped, with_room=room.with_it)
     states = {report.lap: report.state for report in laps}
-    span = shift_at(view.now, view.settings)
-    before = shift_before(span, view.settings)
+    span = shift_at(view.now, view.shifts_by)
+    before = shift_before(span, view.shifts_by)
     logged = {lap: view.memo.once(lap, "logged", (rows,), partial(_logged, rows)) for lap, rows in _lapped(view)}
     newest = max(logged.values(), key=lambda lap: lap.newest_us, default=_NOTHING)
     n_faces, dated = sum(lap.faces for lap in logged.values()), any(lap.dated for lap in logged.values())
@@ -118,7 +120,7 @@ def _moved(room: RoomHistory) -> tuple[str, ...]:
     found = room.alarm or room.not_the_room
     if found is None:
         return ()
-    return (f"{'Again' if room.before is not None else 'New'} this shift: {found.sentence.split(':', 1)[0]}.",)
+    return (f"{'Again' if room.before is not None else 'New'} this shift: {found.sentence.split(': ', 1)[0]}.",)
 
 
 def in_order_of_need(laps: tuple[LapReport, ...]) -> tuple[LapReport, ...]:
@@ -196,9 +198,9 @@ def _sentence(
     if room is not None and not room.answered:  # what the states of the laps rest on is not known before
         return " ".join([room.sentence, *(f"{said}." for said in held)])
     if room is not None:
-        first = f"{room.sentence.split(':', 1)[0]}. {room.answered} "
+        first = f"{room.sentence.split(': ', 1)[0]}. {room.answered} "
     if apart is not None:
-        first = f"{apart.sentence.split(':', 1)[0]}: {apart.checks[0].rstrip('?.')}. "
+        first = f"{apart.sentence.split(': ', 1)[0]}: {apart.checks[0].rstrip('?.')}. "
     told = held
     unsure = [r.lap for r in laps if r.state == "due" and r.next_step == SECOND_READER_FIRST]
     due = [lap for lap in named["due"] if lap not in unsure]
@@ -270,8 +272,13 @@ def _spoke(signal: Signal) -> int:
 def _stale(view: CellView, newest: "_Logged", *, dated: bool) -> str:
     if not dated:
         return "No face carries a time: how old the newest is cannot be said, nor how many a week."
-    hours = (view.now_us - newest.newest_us) / 3.6e9
     text = newest.newest_text
+    if not newest.clock:
+        today = shift_at(view.now, replace(view.settings, shifts=()))
+        days = round((today.start_us - newest.newest_us) / 86.4e9)
+        ago = f", {days} days ago" if days > 1 else ""
+        return f"No face is dated today: the newest is of {text}{ago}." if days > 0 else ""
+    hours = (view.now_us - newest.newest_us) / 3.6e9
     if hours <= STALE_HOURS:
         return ""
     ago = f"{hours:.0f} hours" if hours < 48 else f"{hours / 24:.0f} days"
@@ -284,10 +291,11 @@ class _Logged(NamedTuple):
     faces: int
     newest_us: int
     newest_text: str
+    clock: bool  # and it tells the time of day
     dated: bool  # any carries a time
 
 
-_NOTHING = _Logged(0, -(2**62), "", False)
+_NOTHING = _Logged(0, -(2**62), "", False, False)
 
 
 def _logged(lapped: pd.DataFrame) -> _Logged:
@@ -295,7 +303,8 @@ def _logged(lapped: pd.DataFrame) -> _Logged:
         return _NOTHING
     at = int(lapped["sort_us"].to_numpy().argmax())
     texts = lapped["time_text"]
-    return _Logged(len(lapped), int(lapped["sort_us"].iloc[at]), str(texts.iloc[at]), bool((texts != "").any()))
+    clock = bool(has_clock(texts.iloc[[at]])[0])
+    return _Logged(len(lapped), int(lapped["sort_us"].iloc[at]), str(texts.iloc[at]), clock, bool((texts != "").any()))
 
 
 def _lapped(view: CellView) -> Iterator[tuple[str, pd.DataFrame]]:

@@ -1,12 +1,25 @@
 """Which shift a moment belongs to, and where the next natural break lies, by the site's own shift hours."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from spc.settings import Settings, Shift
+import pandas as pd
 
-__all__ = ["Break", "ShiftSpan", "breaks_ahead", "next_break", "shift_at", "shift_before", "shifts_until"]
+from spc.settings import Settings, Shift
+from spc.store.identity import has_clock
+
+__all__ = [
+    "Break",
+    "ShiftSpan",
+    "breaks_ahead",
+    "by_day",
+    "next_break",
+    "shift_at",
+    "shift_before",
+    "shifts_until",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +46,25 @@ class Break:
     text: str  # 'end of the late shift, 22:00'
     at: datetime  # wall clock
     shifts_ahead: float  # working time until then, in shifts
+
+
+def by_day(settings: Settings, newest: Iterable[str]) -> Settings:
+    """Give the settings by which faces are put to shifts.
+
+    Parameters
+    ----------
+    settings : Settings
+    newest : iterable of str
+        Time as typed of the newest face of each lap; '' = it carries none.
+
+    Returns
+    -------
+    Settings
+        Without shift hours where most of them carry a day and no time of day: the day is then all that is known of the
+        shift in which a face was lapped, and stands for it.
+    """
+    clock = has_clock(pd.Series([text for text in newest if text], dtype=object))
+    return replace(settings, shifts=()) if settings.shifts and 2 * clock.sum() < clock.size else settings
 
 
 def breaks_ahead(moment: datetime, settings: Settings, *, most: int = 4) -> tuple[Break, ...]:

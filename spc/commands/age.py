@@ -41,11 +41,11 @@ def command(
     Costs are in any unit of yours; those of the settings that cannot be weighed refuse the age alone. Only cycles
     under the grit that runs now are pooled. Under five cycles that wore out there are only counts. With --json one
     document: lap, laps (those pooled), grit (of the cycles), clock, costs (planned, worn: null where none can be
-    weighed, from), sentence, remarks (what nobody logged, a sentence each), counts (worn, planned, running, unsure,
-    left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
-    said_too where another ending says otherwise, low_faces, high_faces between which wear became due, null = not
-    yet, and over_limit where the readings tell that), curve (status, reason, method, median, level, and by age:
-    age, at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age,
+    weighed, from), sentence, remarks (laps that do not last alike, what nobody logged), counts (worn, planned, running,
+    unsure, left_out), cycles (lap, cycle, life, grit, start, end, how it ended, faces, minutes, removed_um, good_faces,
+    said_too where another ending says otherwise, low_faces, high_faces between which wear became due, null being not
+    yet, and over_limit where the readings tell that), curve (status, reason, method, median, level, and by age: age,
+    at_risk, events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age,
     flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and
     clocks (which clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
     """

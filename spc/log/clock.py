@@ -35,21 +35,19 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
     dict
         `time_utc` (microseconds, NO_TIME unknown) and `sort_us`, both (n_rows,).
     """
-    wall, dated_only = np.full(draft.n, NO_TIME, dtype=np.int64), np.zeros(draft.n, dtype=bool)
-    utc = wall.copy()
+    wall = np.full(draft.n, NO_TIME, dtype=np.int64)
+    utc, at, dated_only = wall.copy(), wall, np.zeros(draft.n, dtype=bool)
     if "time" not in draft.cells and "time_end" in draft.cells:  # only the end was written
         draft.cells["time"], draft.uses["time"] = draft.cells.pop("time_end"), draft.uses.pop("time_end")
     zone = plan.time_zone or draft.settings.time_zone
     order = plan.date_order or draft.settings.date_order
     if "time" in draft.cells:
-        wall, utc, dated_only = _column(draft, "time", order, zone)
+        wall, utc, dated_only, at = _column(draft, "time", order, zone)
         _batches(draft, np.where(dated_only, NO_TIME, wall))
     if "time_end" in draft.cells:
         _minutes_between(draft, order, zone, wall, utc, minutes)
-    _shift(draft, wall, utc, zone)
-    begun, _ = to_utc(np.where(dated_only, wall, NO_TIME), np.full(draft.n, np.nan), zone)  # a date alone: its day
-    known = np.where(utc != NO_TIME, utc, np.where(begun != NO_TIME, begun, wall))
-    filled = pd.Series(known).where(known != NO_TIME).ffill().bfill()
+    _shift(draft, wall, utc, zone, dated_only)
+    filled = pd.Series(at).where(at != NO_TIME).ffill().bfill()
     has = filled.notna().to_numpy()
     sort = np.zeros(draft.n, dtype=np.int64)
     # Carried by position, not as floats: microseconds since 1970 still fit a float exactly (below 2**53).
@@ -59,8 +57,11 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
 
 def _column(
     draft: Draft, name: str, order: str, zone: str
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
-    """Wall-clock and UTC microseconds per row, and which rows have a date only."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_], NDArray[np.int64]]:
+    """Wall-clock and UTC microseconds per row, which rows have a date only, and where each lies in order of time.
+
+    A row with a date only has no UTC, and lies where its day begins in its zone.
+    """
     source = draft.source(name)
     parts = [draft.cells[name]]
     if "date" in draft.cells and not source.format:
@@ -84,11 +85,12 @@ def _column(
         fixed = 0.0 if stated == "UTC" else _offset(stated)
         offset = np.where(np.isnan(offset), fixed, offset)
     dated_only = times.dated_only[text.codes] & (wall != NO_TIME)
-    timed = np.where(dated_only, NO_TIME, wall)
     if zones is not None and not offsets:
-        utc, state = _by_zone(draft, zones, timed, offset, zone)
+        utc, state = _by_zone(draft, zones, wall, offset, zone)
     else:
-        utc, state = to_utc(timed, offset, zone)
+        utc, state = to_utc(wall, offset, zone)
+    at = np.where(utc != NO_TIME, utc, wall)
+    utc, state = np.where(dated_only, NO_TIME, utc), np.where(dated_only, 0, state)
     label = draft.label(name)
     draft.reasons.add_where(state == 1, f"{label} never was: clocks went forward over it in {zone or 'its zone'}")
     draft.row_remarks.add_where(state == 2, "this local time happened twice that night; taken as the first")
@@ -96,11 +98,11 @@ def _column(
         state == 3, "this local time happened twice that night; taken as the second, as the row before is later"
     )
     if name == "time":
-        naive = (timed != NO_TIME) & (utc == NO_TIME) & (state == 0)
+        naive = (wall != NO_TIME) & ~dated_only & (utc == NO_TIME) & (state == 0)
         draft.row_remarks.add_where(naive, "time without a zone, kept as wall-clock time")
         draft.row_remarks.add_where(dated_only, "date without a time of day")
         draft.columns["time_text"] = Picked(typed.codes, typed.texts if len(typed.texts) > 20_000 else typed.objects())
-    return wall, utc, dated_only
+    return wall, utc, dated_only, at
 
 
 def _by_zone(
@@ -127,7 +129,7 @@ def _by_zone(
 def _minutes_between(
     draft: Draft, order: str, zone: str, wall: NDArray[np.int64], utc: NDArray[np.int64], minutes: NDArray[np.float64]
 ) -> None:
-    end_wall, end_utc, _ = _column(draft, "time_end", order, zone)
+    end_wall, end_utc, *_ = _column(draft, "time_end", order, zone)
     both = (wall != NO_TIME) & (end_wall != NO_TIME)
     exact = both & (utc != NO_TIME) & (end_utc != NO_TIME)
     span = np.where(exact, end_utc - utc, end_wall - wall)
@@ -158,7 +160,9 @@ def _batches(draft: Draft, timed: NDArray[np.int64]) -> None:
         )
 
 
-def _shift(draft: Draft, wall: NDArray[np.int64], utc: NDArray[np.int64], zone: str) -> None:
+def _shift(
+    draft: Draft, wall: NDArray[np.int64], utc: NDArray[np.int64], zone: str, dated_only: NDArray[np.bool_]
+) -> None:
     local = wall
     if zone and (utc != NO_TIME).any():
         at = pd.DatetimeIndex(utc.view("M8[us]"), tz="UTC").tz_convert(zone).tz_localize(None).as_unit("us").asi8
@@ -166,7 +170,7 @@ def _shift(draft: Draft, wall: NDArray[np.int64], utc: NDArray[np.int64], zone: 
     hours = [
         (s.name, s.start.hour * 60 + s.start.minute, s.end.hour * 60 + s.end.minute) for s in draft.settings.shifts
     ]
-    names, day = shifts_of(local, hours)
+    names, day = shifts_of(np.where(dated_only, NO_TIME, local), hours)
     if "shift" in draft.cells:
         typed = draft.cells["shift"]
         draft.text("shift", longest=80)
@@ -177,7 +181,7 @@ def _shift(draft: Draft, wall: NDArray[np.int64], utc: NDArray[np.int64], zone: 
         date, minute = local // _DAY_US, local % _DAY_US // 60_000_000
         day = np.where(has, date, day)
         for number in np.flatnonzero(late).tolist():
-            rows = has & (typed.codes == number)
+            rows = has & ~dated_only & (typed.codes == number)
             _, start, end = own.get(str(written[number]).casefold(), ("", 18 * 60, 12 * 60))
             if end <= start:
                 day = np.where(rows & (minute < end), date - 1, day)

@@ -15,7 +15,7 @@ RIGHT = {
 # In words of the board: a source said alone.
 ALONE = {
     "one operator": "It follows one operator",
-    "one part number": "It follows one part number",
+    "one part number": "It follows part number ",
     "one lap": "It stays with ",
     "many laps": " laps move the same way",
 }

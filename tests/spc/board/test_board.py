@@ -10,8 +10,8 @@ from spc.board.answers import with_lap_that_serves
 from spc.board.board import Board
 from spc.board.cell_charts import chart_cell
 from spc.board.cell_view import look_at_cell
-from spc.board.lap_lead import lap_that_serves
 from spc.board.lap_report import UnknownLapError, report_of
+from spc.board.lap_that_serves import lap_that_serves
 from spc.board.room_history import look_at_room
 from spc.board.shift import shift_of
 from spc.settings import Settings

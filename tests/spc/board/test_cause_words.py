@@ -13,6 +13,9 @@ from spc.board.causes import diagnose, read_pattern
         ("coarse grain", "coarse grain or contamination"),
         ("lap worn", "lap worn out of shape"),
         ("The room", "the room: temperature, lamp, flat, slurry batch"),
+        ("temperature", "the room: temperature, lamp, flat, slurry batch"),
+        ("room", "the room: temperature, lamp, flat, slurry batch"),
+        ("contamination", "coarse grain or contamination"),
         ("BAD WIPE", "bad wipe"),
         ("not fuond", "not found"),
         ("unknown", "not found"),
@@ -24,7 +27,7 @@ def test_words_are_taken_for_the_nearest_cause(words, cause):
     assert cause_meant(words) == cause
 
 
-@pytest.mark.parametrize("words", ["spilt paste", "lap", "x", ""])
+@pytest.mark.parametrize("words", ["spilt paste", "lap", "x", "", "grit", "reading"])
 def test_words_like_no_cause_are_refused_with_the_list(words):
     with pytest.raises(ValueError, match="`cause` must be one of: lap worn out of shape; .*not found; got ") as refused:
         cause_meant(words)

@@ -70,6 +70,8 @@ def test_batch_typing_and_missing_minutes():
     found = kinds(rows)
     assert found["batch typing"].count == 20
     assert found["minutes missing"].sentence == "Minutes are missing on 20 of 20 faces (100%)."
+    days = [row | {"time_text": f"2026-03-{2 + i // 5:02d}"} for i, row in enumerate(rows)]
+    assert "batch typing" not in kinds(days)  # a day is no time that was typed in one go
 
 
 def test_warm_zero_and_implausibly_fine_readings():
@@ -93,6 +95,8 @@ def test_a_nought_far_below_all_others_is_asked_about(name):
     assert "zero apart" not in kinds(read)
     assert "zero apart" not in kinds([*read, row(0.0), row(0.02)])  # a reading near it: the face may be so
     assert "zero apart" not in kinds([*[row(0.5 * (i % 4), 0.5) for i in range(20)], row(0.0, 0.5)])  # half-band steps
+    turning = [row(abs(0.05 * (i - 10))) for i in range(20)]  # read in steps of 0.05, typed to 0.01
+    assert "zero apart" not in kinds(turning)
 
 
 def test_an_empty_log_is_no_trouble():

@@ -38,6 +38,13 @@ def test_a_form_said_to_be_turning_is_never_forecast_by_its_size():
     assert way_of_reading(cycle(-0.35, -0.005, 12), STEADY, turning=True).signed
 
 
+def test_how_many_past_cycles_went_through_flat_is_said_as_it_is():
+    assert STEADY.few_through_flat == "no past cycle went through flat as this one does"
+    few = past_until((cycle(-0.35, 0.03, 24, 9), *(cycle(-0.35, -0.005, 24, c) for c in range(6))), 1.0)
+    assert way_of_reading(cycle(-0.35, 0.03, 24), few, turning=False).apart
+    assert few.few_through_flat == "only 1 of 7 past cycles went through flat as this one does"
+
+
 def test_without_a_sign_where_cycles_turn_nothing_is_said():
     found = way_of_reading(cycle(-0.35, 0.03, 12, signs=False), TURNING, turning=False)
     assert not found.signed

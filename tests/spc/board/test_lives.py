@@ -224,3 +224,67 @@ def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was
     found = age_of_lap(view, "R1", room=look_at_room(view, chart_cell(view)), planned_cost=1.0, worn_cost=4.0)
     assert found.plan.lifetimes.worn == 8 and found.plan.age.age < 16
     assert any(line.startswith("In 8 of the 8 cycles the faces read over their limit") for line in found.remarks)
+
+
+def test_where_faces_are_lapped_until_they_are_good_a_life_ends_where_first_passes_went_over(tmp_path, monkeypatch):
+    """As the faces left are told: the second pass puts every face right, and hides how worn the lap is."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    rng = np.random.default_rng(23)
+    crossed = rng.uniform(13, 19, 8)
+    with Store.open(tmp_path / "cell.db") as store:
+        store.set_limit("*", "flatness", upper_um=0.6, upper_text="0.6 um", who="QE")
+        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+        for cycle, life in enumerate(crossed):
+            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
+            faces, age = [], 0
+            for number in range(22):
+                for attempt in (1, 2):
+                    at += timedelta(minutes=10)
+                    age += 1
+                    read = 0.2 + 0.4 * age / life + rng.normal(0, 0.01) if attempt == 1 else 0.5
+                    face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
+                    faces.append(face | {"attempt": attempt, "flatness_low_um": read, "flatness_high_um": read})
+                    if read < 0.6:
+                        break
+            append_faces(store, faces, who="Ann")
+            at += timedelta(minutes=10)
+        view = look_at_cell(store, SITE)
+    lives = lives_under(view, ["R1"], "")
+    assert lives["over_limit"].all() and lives["ended"].tolist() == ["planned"] * 7 + ["running"]
+    assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()
+    assert (lives["high_faces"] - lives["low_faces"] <= 3).all()
+
+
+def test_laps_that_do_not_last_alike_are_told_so_beside_the_age_of_all(tmp_path, monkeypatch):
+    """Slow wears out after 40 to 46 faces, Fast after 10 to 14, New twice only: one age for all is far from any."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    lasts = {"Slow": [40 + n for n in range(7)], "Fast": [10 + n % 5 for n in range(7)], "New": [41, 44]}
+    with Store.open(tmp_path / "cell.db") as store:
+        for lap, lives in lasts.items():
+            store.set_lap(lap, material="cast iron", home_grit=COARSE, who="QE")
+            at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+            for cycle, life in enumerate(lives):
+                at += timedelta(minutes=10)
+                store.append_event({"lap": lap, "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+                faces = []
+                for number in range(life):
+                    at += timedelta(minutes=10)
+                    face = {"lap": lap, "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": COARSE}
+                    faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+                append_faces(store, faces, who="Ann")
+            at += timedelta(minutes=10)
+            store.append_event({"lap": lap, "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+        view = look_at_cell(store, SITE)
+    room = look_at_room(view, chart_cell(view))
+    said = {lap: age_of_lap(view, lap, room=room, planned_cost=1.0, worn_cost=4.0).remarks[0] for lap in lasts}
+    assert all(line.startswith("The cycles of these laps do not last alike (p ") for line in said.values())
+    for lap, low, high in (("Slow", 30, 42), ("Fast", 6, 11)):
+        least = float(said[lap].split("(least at ")[1].split(")")[0])
+        assert f"By the cycles of {lap} alone: " in said[lap] and low <= least <= high
+    told = "no age can be told: 2 of 2 cycles ended worn; a law of life needs at least 5 (between 41 and 44 faces)."
+    assert said["New"].endswith(told)
+
+
+def test_laps_that_last_alike_are_told_of_together(view):
+    found = age_of_lap(view, "R1", room=look_at_room(view, chart_cell(view)), planned_cost=1.0, worn_cost=4.0)
+    assert not [line for line in found.remarks if "last alike" in line]

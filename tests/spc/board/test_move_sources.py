@@ -78,3 +78,20 @@ def test_what_moved_alone_is_said_alone(moved, among):
     here, others = found.times[among[0]]
     assert here == pytest.approx(2.0, rel=0.15)
     assert np.isnan(others) if among == ("many laps",) else others == pytest.approx(1.0, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("high", "among"),
+    [(lambda shift: shift == 1, ("one lap", "one operator")), (lambda shift: shift % 2 == 1, ("one operator",))],
+)
+def test_one_shift_of_an_operator_is_not_told_from_what_passed_on_the_lap_then(high, among):
+    """Hands that change with the shift: a passing cause, such as a dirty wash, ends with them. A second shift tells."""
+    rng = np.random.default_rng(3)
+    shift = np.repeat(np.arange(5), 3)
+    who = np.where(shift % 2 == 1, "Ann", "Bo").astype(object)
+    laps = []
+    for k in range(6):
+        part = np.array(["P1", "P2", "P1"] * 5, object)
+        moved = (who == "Ann") & high(shift) & (k < 3 or among == ("one operator",))
+        laps.append(LapFaces(f"L{k}", np.arange(15) * 10 + k, rng.normal(0.6 * moved, 0.1), who, part, 0.1, 0.05))
+    assert weigh_sources(laps, lap="L0").among == among

@@ -195,6 +195,33 @@ def test_charts_say_which_of_their_readings_are_set_aside(tmp_path):
     assert "Not wearing as usual" not in wear["sentence"]
 
 
+@pytest.mark.parametrize("read", ["high", "as usual"])
+def test_in_a_log_of_days_alone_the_day_stands_for_the_shift(tmp_path, read):
+    """Shift hours are set, and no face says its hour: a room that read high that day calls no lap."""
+    made = PlantedCell(1, laps=LAPS, cycles=3, faces=20, last=26)
+    for row in made.rows:
+        row["time"] = row["time"][:10]
+        if read == "high" and row.get("flatness um") and row["time"] == "2026-03-04":
+            row["flatness um"] = f"{float(row['flatness um']) * HELD_UP:.2f}"
+    path = made.store(tmp_path, limit="3 um")
+    shift = told(path, "due")
+    assert shift["shift"] == "4 March" and shift["stale"] == "" and shift["faces_this_shift"] > 0
+    assert called(shift) == []
+    if read == "high":
+        assert sorted(shift["room"]["laps"]) == list(LAPS)
+    else:
+        assert shift["room"] is None
+    settings = path.parent / "lapcell.toml"
+    for now, words in (
+        ("2026-03-04T21:50:00", ""),
+        ("2026-03-05T06:10:00", "No face is dated today: the newest is of 2026-03-04."),
+        ("2026-03-07T06:10:00", "No face is dated today: the newest is of 2026-03-04, 3 days ago."),
+    ):
+        lines = settings.read_text().splitlines()
+        settings.write_text("\n".join([f"clock = {now}", *lines[1:]]))
+        assert told(path, "due")["stale"] == words
+
+
 def test_a_quiet_cell_remembers_nothing(tmp_path):
     shift = board_of(cell_of(tmp_path, stretches=())).shift()
     assert shift.room is shift.room_before is None

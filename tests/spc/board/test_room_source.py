@@ -113,7 +113,7 @@ def test_suspect_faces_wait_until_somebody_else_has_read_one_of_them_again():
     assert waits_for_second_reader(rows, [early]) and not waits_for_second_reader(rows.assign(sort_us=9), [early])
     part = shift._replace(column="part", name="P1", read="high")
     (said,) = carried_words(carried_rows(), [part])
-    assert said.startswith("4 faces") and "one part number whose faces" in said and "second reader" not in said
+    assert said.startswith("4 faces") and "are of part number P1 whose faces" in said and "second reader" not in said
     assert not waits_for_second_reader(carried_rows(), [part])
     later = carried_rows().assign(cycle=[1, 1, 1, 1, 2])  # another cycle runs: nothing of it is suspect
     assert carried_words(later, [shift]) == () and not waits_for_second_reader(later, [shift])
@@ -144,8 +144,8 @@ def test_one_part_number_is_no_room_alarm():
     part = Moved("", "one part number", 1.9, last=4)
     _, room = reports_of(part, np.random.default_rng(3))
     assert room.alarm is None
-    assert " in the faces of one part number alone: " in room.not_the_room.sentence
-    assert room.not_the_room.checks[0] == "parts: one batch that came in different?"
+    assert " in the faces of part number P1 alone: " in room.not_the_room.sentence
+    assert room.not_the_room.checks[0] == "ask whether its batch came in different"
 
 
 def test_no_lap_blames_the_room_where_the_shift_does_not_call_it():
@@ -172,7 +172,7 @@ def test_an_operator_with_a_part_number_to_himself_is_not_told_from_it():
     alarm = told_of_one_source(RoomAlarm("", ("L0", "L1"), 0.001, ()), source, "worse")
     assert alarm.sentence.endswith("Not the room, and the readings cannot tell one operator from one part number yet.")
     assert (
-        alarm.checks[0].startswith("let a second reader") and "parts: one batch that came in different?" in alarm.checks
+        alarm.checks[0].startswith("let a second reader") and "ask whether its batch came in different" in alarm.checks
     )
 
 

@@ -45,7 +45,9 @@ def test_one_operator():
 
 
 def test_one_part_number():
-    assert scope_of(lambda lap, operator, part: part == "P1", parts=("P1", "P2", "P3")).scope == "one part number"
+    found = scope_of(lambda lap, operator, part: part == "P1", parts=("P1", "P2", "P3"))
+    assert found.scope == "one part number"
+    assert found.sentence.startswith("it follows part number P1: the faces of that part number are ")
 
 
 def test_many_laps():

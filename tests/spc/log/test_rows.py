@@ -40,6 +40,17 @@ def test_a_word_in_a_cell_that_is_no_unit_or_lamp_is_told_in_the_shops_own_words
     assert words in log.rows.reasons[0] and "`" not in log.rows.reasons[0]
 
 
+@pytest.mark.parametrize("zone", ["America/Chicago", "Europe/Vienna", "Asia/Tokyo"])
+def test_a_day_without_a_time_lies_in_that_day_of_the_site_and_in_no_shift(zone):
+    """Midnight by the clock of another place would put it into the day before, or after faces lapped in the morning."""
+    settings = Settings(time_zone=zone, shifts=SHIFTS)
+    row = row_of({"time": "2026-03-04"}, settings=settings)
+    first, last = (row_of({"time": f"2026-03-04 {at}"}, settings=settings) for at in ("00:00", "05:59"))
+    assert row.sort_us == first.sort_us <= last.sort_us
+    assert row.time_utc is None or row.time_utc != row.time_utc  # no moment is claimed
+    assert (row["shift"], first["shift"], first["shift_date"]) == ("", "night", "2026-03-03")
+
+
 def test_good_row():
     log = read(HEAD + GOOD)
     assert log.counts == {"blank": 0, "face": 1, "event": 0, "quarantine": 0}

@@ -5,7 +5,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from spc.board.cell_view import look_at_cell
-from spc.board.lap_lead import lap_that_serves, laps_until_good, lead_of, why_out_of_use
+from spc.board.lap_lead import laps_until_good, lead_of
+from spc.board.lap_that_serves import lap_that_serves, why_out_of_use
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.store.many_faces import append_faces

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from spc.log.coded import Coded
 from spc.log.times import parse_times, to_utc
 from spc.settings import Settings
+from spc.store.identity import has_clock
 
 __all__ = ["dates_alone", "shown_text", "shown_time", "shown_wall", "with_shown_times"]
 
@@ -112,9 +113,8 @@ def dates_alone(rows: pd.DataFrame) -> NDArray[np.bool_]:
     ndarray of bool, shape (n,)
     """
     alone: NDArray[np.bool_] = rows["time_utc"].isna().to_numpy(bool)
-    if alone.any():  # most of a site without a zone have a time of day, and no day alone is written with a colon
-        typed = rows["time_text"].astype("str")
-        alone = alone & ~typed.str.contains(":", regex=False).to_numpy(bool) & (typed != "").to_numpy(bool)
+    if alone.any():  # most of a site without a zone have a time of day, told without reading them
+        alone = alone & ~has_clock(rows["time_text"]) & (rows["time_text"] != "").to_numpy(bool)
     if alone.any():
         codes, texts = pd.factorize(rows["time_text"].to_numpy(object)[alone])
         read = parse_times(Coded(codes.astype(np.int32), pa.array(texts.tolist(), pa.string())))

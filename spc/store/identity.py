@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spc.store.coding import coded, hashed, said
+from spc.store.coding import hashed, said
 
 __all__ = ["RowKeys", "event_keys", "face_keys", "has_clock", "raw_keys"]
 
@@ -92,8 +92,7 @@ def raw_keys(raw: Texts, *, source: str, salted: Mask | bool) -> Hashes:
 
 def has_clock(column: "pd.Series[Any]") -> Mask:
     """Per row, whether the time as typed carries a time of day."""
-    codes, texts = coded(column)
-    return np.array([":" in str(text) for text in texts], dtype=bool)[codes]
+    return column.astype("str").str.contains(":", regex=False).to_numpy(bool)
 
 
 def _put(identity: Hashes, mask: Mask, rows: pd.DataFrame, columns: list[str]) -> None:

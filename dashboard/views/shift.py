@@ -132,7 +132,7 @@ def _plan(report: ShiftReport) -> None:
 
 
 def _kicker(report: ShiftReport) -> str:
-    return "; as of ".join(text for text in (report.shift_text, clock_words(report.as_of_text)) if text)
+    return "; ".join(filter(None, (report.named_shift, f"as of {clock_words(report.as_of_text)}")))
 
 
 def _alarms(report: ShiftReport, page: Page) -> list[str]:

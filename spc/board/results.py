@@ -267,6 +267,11 @@ class ShiftReport:
     slots_note: str = ""  # what the plan rests on, or why there is none
 
     @property
+    def named_shift(self) -> str:
+        """The shift, where it says more than the moment: 'late shift of 2026-03-04'; '' for a day without shift hours."""
+        return "" if self.as_of_text.startswith(self.shift_text) else self.shift_text
+
+    @property
     def asked_sentence(self) -> str:
         """Which laps have open questions whether they were reconditioned, of whatever cycle; '' = none.
 

@@ -143,7 +143,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
 
 
 def _print_shift(shift: ShiftReport, settings: Settings) -> None:
-    when = shift.as_of_text + (f", {shift.shift_text}" if " shift of " in shift.shift_text else "")
+    when = ", ".join(filter(None, (shift.as_of_text, shift.named_shift)))
     click.echo(f"{when}. {shift.sentence}")
     if shift.room is not None:
         _print_room(shift.room)
@@ -226,7 +226,8 @@ def _print_asked(report: LapReport) -> None:
     click.echo("\nTo answer, each by its face:")
     for one in report.asked:
         click.echo(f"  {one.face_id}: {one.sentence}")
-    click.echo(f"{how} --face {report.asked[0].face_id} --who NAME; all {len(report.asked)} at once: --all for --face")
+    click.echo(f"One: {how} --face {report.asked[0].face_id} --who NAME")
+    click.echo(f"All {len(report.asked)} at once: {how} --all --who NAME")
 
 
 def _print_lap(report: LapReport) -> None:

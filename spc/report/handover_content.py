@@ -63,7 +63,7 @@ def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str
     return Content(
         kind="handover",
         title="Shift handover",
-        subtitle=f"{shift.shift_text}, as of {shift.as_of_text}",
+        subtitle=", ".join(filter(None, (shift.named_shift, f"as of {shift.as_of_text}"))),
         sentence=say(" ".join(text for text in (shift.sentence, *alarms, shift.stale) if text)),
         front=(),
         sections=tuple(sections),

@@ -161,9 +161,9 @@ def test_whether_it_was_reconditioned_is_answered_in_the_terminal(left_out):
     shown = run(due, left_out, "--lap", "K1").output
     (newest, older) = json.loads(run(due, left_out, "--lap", "K1", "--json").output)["asked"]
     assert newest["sentence"] in shown.splitlines()[0]
-    assert (
-        f"lapcell answer K1 --reconditioned yes (or no) --face {newest['face_id']} --who NAME; all 2 at once" in shown
-    )
+    how = "lapcell answer K1 --reconditioned yes (or no)"
+    assert f"One: {how} --face {newest['face_id']} --who NAME" in shown.splitlines()
+    assert f"All 2 at once: {how} --all --who NAME" in shown.splitlines()
     assert all(f"  {one['face_id']}: {one['sentence']}" in shown.splitlines() for one in (newest, older))
     assert newest["sentence"] in run(due, left_out).output
     outcome = run(answer, left_out, "K1", "--reconditioned", "no", "--who", "Ann")

@@ -10,7 +10,7 @@ The rules, in the order in which they are tried:
    differs, if the one before was sent to re-lap or regrind, if its minutes differ and fit between the two times, or if
    it has minutes and comes more than twelve hours later. Otherwise it is a repeat reading: gauge data, not a new part.
    The attempt number that a log says stands: a first attempt is a new face with a serial number used again. Where no
-   log says one, the attempt is counted, and a remark says so.
+   log says one, the attempt is counted, and a remark says so, until a double entry of it says one.
 4. Rows without serial number and time of day are never compared by value with rows of other logs or of their own
    delivery: a minimal log holds truly identical rows, and each counts.
 """
@@ -33,7 +33,14 @@ from spc.store.frames import NO_ATTEMPT
 from spc.store.identity import RowKeys
 from spc.store.ready import ReadyFaces, ready_faces
 from spc.store.serials import Seen, compare, counted_attempt, seen
-from spc.store.versions import ANOTHER_ATTEMPT, attempt_kept, differences_of, put_back_corrections, record_replaced
+from spc.store.versions import (
+    ANOTHER_ATTEMPT,
+    attempt_kept,
+    differences_of,
+    put_back_corrections,
+    record_replaced,
+    say_attempts,
+)
 
 __all__ = ["READ_ANEW", "Admission", "Admitted"]
 
@@ -312,12 +319,15 @@ class Admission:
         history = self._history(earlier, set(keys.identity[places].tolist()))
         mine = seen(rows.iloc[places], [-at - 2 for at in places.tolist()])
         attempt, remarks = rows["attempt"].to_numpy().copy(), np.array(listed(rows["remarks"]), dtype=object)
+        said: dict[int, int] = {}  # place of a double entry of a face whose attempt was counted -> what its log says
         for at, row in zip(places.tolist(), mine, strict=True):
             past = history[int(keys.identity[at])]
             verdict, other, why = compare(row, past)
             outcome[at] = verdict
             if verdict == "double":
                 row_id[at] = other
+                if other > 0 and row.attempt != NO_ATTEMPT and any(one.counted for one in past if one.row_id == other):
+                    said[at] = row.attempt
                 continue
             number, counted = max(row.attempt, 1), False
             if verdict == "face":  # what a log says of the attempt stands
@@ -328,8 +338,23 @@ class Admission:
                 remarks[at] = f"{remarks[at]}; {why}" if remarks[at] else why
             attempt[at] = number
             past.append(replace(row, kind=verdict, attempt=number, counted=counted))
+        self._say_attempts(said, outcome, row_id)
         kind = np.where(outcome == "repeat", "repeat", "face").astype(object)
         return rows.assign(kind=pd.array(kind, dtype="str"), attempt=attempt, remarks=pd.array(remarks, dtype="str"))
+
+    def _say_attempts(self, said: Mapping[int, int], outcome: NDArray[np.object_], row_id: Ids) -> None:
+        """Write a new version of each face whose attempt was counted and of which a log says one in a double entry."""
+        if not said:
+            return
+        newest = self._newest_versions("face", row_id[list(said)]).tolist()
+        remarks = listed(self._faces.rows(np.array(newest))["remarks"])
+        place = {row: at for row, at, told in zip(newest, said, remarks, strict=True) if ANOTHER_ATTEMPT in told}
+        at = np.array(list(place.values()), dtype=np.int64)
+        outcome[at] = "version"
+        row_id[at] = say_attempts(
+            self._connection, self._faces, row_id=np.array(list(place), dtype=np.int64), who=self._who,
+            attempt=[said[one] for one in place.values()],
+        )  # fmt: skip
 
     def _history(self, earlier: Iterable[tuple[int, int]], wanted: set[int]) -> dict[int, list[Seen]]:
         history: dict[int, list[Seen]] = defaultdict(list)

@@ -19,7 +19,7 @@ from spc.store.registers import now_us
 
 __all__ = [
     "ANOTHER_ATTEMPT", "attempt_kept", "differences_of", "edited_after", "edits", "put_back_corrections",
-    "record_replaced", "without_counted",
+    "record_replaced", "say_attempts", "without_counted",
 ]  # fmt: skip
 
 Ids = NDArray[np.int64]
@@ -153,6 +153,44 @@ def record_replaced(
         ),
     )
     return row_id, sentences
+
+
+def say_attempts(
+    connection: sqlite3.Connection, table: FaceTable, *, row_id: Ids, attempt: Sequence[int], who: str
+) -> Ids:
+    """
+    Give faces whose attempt number was counted the one that a log says in a double entry of them.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    table : FaceTable
+    row_id : ndarray of int64, shape (n_rows,)
+        The current versions, each once.
+    attempt : sequence of int, length n_rows
+    who : str
+        Who delivers the log.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_rows,)
+        The current versions' rows.
+    """
+    old = table.rows(row_id)
+    before = listed(old["remarks"])
+    remarks = [without_counted(said) for said in before]
+    new = old.assign(attempt=np.array(attempt, dtype=np.int64), remarks=pd.array(remarks, dtype="str"))
+    differences = [
+        change or {"remarks": [was, now]}  # the number that was counted is the one that the log says
+        for change, was, now in zip(differences_of(old, new), before, remarks, strict=True)
+    ]
+    sql = "SELECT t.identity, t.content FROM json_each(?) w JOIN face t ON t.row_id = w.value ORDER BY w.key"
+    keys = np.array(connection.execute(sql, (json.dumps(row_id.tolist()),)).fetchall(), dtype=np.int64).reshape(-1, 2)
+    out, _ = record_replaced(
+        connection, table, kind="face", old_row_id=row_id, new=new, identity=keys[:, 0], content=keys[:, 1],
+        differences=differences, who=who, reason=["the attempt as a log says it"] * len(row_id),
+    )  # fmt: skip
+    return out
 
 
 def put_back_corrections(

@@ -81,10 +81,16 @@ def test_other_words_of_a_row_leave_its_attempt_as_it_was_counted(store):
     assert result == (2, 0, 0, 2) and attempts(store) == ([1, 2], [False, True])
 
 
-def test_a_row_typed_into_a_form_and_told_by_a_log_is_one(store):
+@pytest.mark.parametrize("said", ["1", "2"])
+def test_what_the_log_says_replaces_the_count_of_a_face_typed_into_a_form(store, said):
     face = {"lap": "CI-1", "part": "SP-1", "serial": "7", "face": "A", "minutes": 5.0, "operator": "Ann"}
     take(store, log("1"))
     known = {name: store.faces()[name][0] for name in store.faces() if name.startswith(("flatness_", "finish_"))}
     store.append_face(face | known | {"time_utc": "2026-03-02T09:02:00Z"}, who="Ann")
     assert attempts(store) == ([1, 2], [False, True])
-    assert take(store, log("1", "1")) == (0, 0, 2, 0)
+    assert take(store, log("1", said)) == (1, 0, 1, 1)
+    assert attempts(store) == ([1, int(said)], [False, False]) and store.faces()["kind"].tolist() == ["face", "face"]
+    assert store.edits()["reason"].tolist() == ["the attempt as a log says it"]
+    assert store.edits()["differences"][0] != "{}"
+    assert take(store, log("1", said)) == (0, 0, 2, 0)
+    assert take(store, log("1", said), name="copy.csv") == (0, 0, 2, 0)

@@ -19,7 +19,7 @@ import json
 import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from operator import itemgetter
 
 import numpy as np
@@ -329,15 +329,15 @@ class Admission:
                 if other > 0 and row.attempt != NO_ATTEMPT and any(one.counted for one in past if one.row_id == other):
                     said[at] = row.attempt
                 continue
-            number, counted = max(row.attempt, 1), False
+            row.kind = verdict
             if verdict == "face":  # what a log says of the attempt stands
-                counted = row.attempt == NO_ATTEMPT and bool(past)
-                number = counted_attempt(past) if counted else number
-                why = f"{ANOTHER_ATTEMPT}: {why}" if counted else ""
+                row.counted = row.attempt == NO_ATTEMPT and bool(past)
+                why = f"{ANOTHER_ATTEMPT}: {why}" if row.counted else ""
+            row.attempt = counted_attempt(past) if row.counted else max(row.attempt, 1)
             if why:
                 remarks[at] = f"{remarks[at]}; {why}" if remarks[at] else why
-            attempt[at] = number
-            past.append(replace(row, kind=verdict, attempt=number, counted=counted))
+            attempt[at] = row.attempt
+            past.append(row)
         self._say_attempts(said, outcome, row_id)
         kind = np.where(outcome == "repeat", "repeat", "face").astype(object)
         return rows.assign(kind=pd.array(kind, dtype="str"), attempt=attempt, remarks=pd.array(remarks, dtype="str"))

@@ -21,9 +21,9 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Seen:
-    """One row with a serial number, as later rows with the same one are compared with it."""
+    """One row with a serial number, as later rows with the same one are compared with it; settled when admitted."""
 
     row_id: int  # below 0: row -row_id - 1 of the chunk being admitted
     clock: bool

@@ -18,7 +18,7 @@ from spc.board.results import Signal
 from spc.board.shown_length import lengths_apart, shown_length
 from spc.chart.stream import SIGNS
 from spc.measure.shown import MICROMETRE, typed_words
-from spc.store.admission import LAPPED_AGAIN_AFTER_US
+from spc.store.serials import LAPPED_AGAIN_AFTER_US
 from spc.store.versions import ANOTHER_ATTEMPT
 
 __all__ = ["over_limit_remarks", "over_limit_signals"]

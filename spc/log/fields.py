@@ -161,7 +161,7 @@ def read_quantities(draft: Draft) -> NDArray[np.bool_]:
     _cutoff(draft)
     if "attempt" in draft.cells:
         codes, values = draft.numbers("attempt", _attempt)
-        draft.columns["attempt"] = Picked(codes, np.where(np.isnan(values), 1, values).astype(np.int64))
+        draft.columns["attempt"] = Picked(codes, np.where(np.isnan(values), 0, values).astype(np.int64))  # 0: not said
     return measured
 
 

@@ -326,7 +326,7 @@ def _empty() -> pd.DataFrame:
 def _absent(name: str, n: int, *, coded: bool) -> "NDArray[np.generic] | pd.Categorical":
     """Column of a field that the file does not have, shared by all frames of one length, so not to be written to."""
     kind = _dtype(name)
-    value = {"float64": np.nan, "int64": 1, "bool": False, "object": _ABSENT.get(name, "")}[kind]
+    value = {"float64": np.nan, "int64": 0, "bool": False, "object": _ABSENT.get(name, "")}[kind]
     if coded and isinstance(value, str):
         one = pd.Index([value], dtype=object)
         return pd.Categorical.from_codes(np.zeros(n, dtype=np.int8), categories=one, validate=False)

@@ -9,6 +9,8 @@ The rules, in the order in which they are tried:
 3. A face with the serial number of another one was lapped again, and is a face of its own, if its attempt number
    differs, if the one before was sent to re-lap or regrind, if its minutes differ and fit between the two times, or if
    it has minutes and comes more than twelve hours later. Otherwise it is a repeat reading: gauge data, not a new part.
+   The attempt number that a log says stands: a first attempt is a new face with a serial number used again. Where no
+   log says one, the attempt is counted, and a remark says so, until a double entry of it says one.
 4. Rows without serial number and time of day are never compared by value with rows of other logs or of their own
    delivery: a minimal log holds truly identical rows, and each counts.
 """
@@ -17,7 +19,7 @@ import json
 import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from operator import itemgetter
 
 import numpy as np
@@ -27,24 +29,29 @@ from numpy.typing import NDArray
 from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
-from spc.store.identity import RowKeys, has_clock
+from spc.store.frames import NO_ATTEMPT
+from spc.store.identity import RowKeys
 from spc.store.ready import ReadyFaces, ready_faces
-from spc.store.versions import ANOTHER_ATTEMPT, differences_of, put_back_corrections, record_replaced
+from spc.store.serials import Seen, compare, counted_attempt, seen
+from spc.store.versions import (
+    ANOTHER_ATTEMPT,
+    attempt_kept,
+    differences_of,
+    put_back_corrections,
+    record_replaced,
+    say_attempts,
+)
 
-__all__ = ["LAPPED_AGAIN_AFTER_US", "READ_ANEW", "Admission", "Admitted"]
+__all__ = ["READ_ANEW", "Admission", "Admitted"]
 
 Ids = NDArray[np.int64]
 
-DOUBLE_WITHIN_US = 10 * 60 * 1_000_000  # common practice, no source
-LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source
 READ_ANEW = "read anew under another column map, other settings or a new alias"
 _BITS = 1 << 27
 _TAKEN_BACK = (
     "SELECT coalesce(f.face_id, f.row_id) FROM replaced r JOIN face f ON f.row_id = r.old_row_id "
     "WHERE r.kind = 'face' AND r.new_row_id IS NULL"
 )
-
-_SEEN = ["sort_us", "attempt", "minutes", "outcome", "operator", "flatness_low_um", "flatness_high_um", "finish_low_um"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,20 +69,6 @@ class Replaced:
     outcome: NDArray[np.object_]  # 'version' or 'double'
     row_id: Ids
     remarks: tuple[str, ...]  # edits of rows that had already signalled, or were over their limit
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """One row with a serial number, as later rows with the same one are compared with it."""
-
-    row_id: int  # below 0: row -row_id - 1 of the chunk being admitted
-    clock: bool
-    sort_us: int
-    attempt: int
-    minutes: float
-    outcome: str
-    operator: str
-    values: tuple[float, ...]
 
 
 @dataclass(slots=True)
@@ -225,7 +218,10 @@ class Admission:
         `corrections`: place -> row of the version by which a person corrected these very words; it is put back on top.
         """
         table = self._faces if kind == "face" else self._events
-        differences = differences_of(table.rows(old_row_id), new)
+        old = table.rows(old_row_id)
+        if kind == "face":
+            new = attempt_kept(old, new)
+        differences = differences_of(old, new)
         at = np.array([place for place, change in enumerate(differences) if change], dtype=np.int64)
         outcome = np.full(len(new), "double", dtype=object)
         outcome[at] = "version"
@@ -314,80 +310,57 @@ class Admission:
             return rows
         identity = keys.identity[fresh]
         taken_back = {face for (face,) in self._connection.execute(_TAKEN_BACK)} if stored else set()
-        earlier = [(row[0], row[2]) for row in stored if row[3] not in taken_back] + self._memory.find(identity)
+        in_order = sorted(stored, key=itemgetter(3))  # versions of a face stand where it first came
+        earlier = [(row[0], row[2]) for row in in_order if row[3] not in taken_back] + self._memory.find(identity)
         shared = pd.Index(identity).duplicated(keep=False) | pd.Index(identity).isin([one for one, _ in earlier])
         places = np.flatnonzero(fresh)[shared]
         if not len(places):
             return rows
         history = self._history(earlier, set(keys.identity[places].tolist()))
-        mine = _seen(rows.iloc[places], [-at - 2 for at in places.tolist()])
+        mine = seen(rows.iloc[places], [-at - 2 for at in places.tolist()])
         attempt, remarks = rows["attempt"].to_numpy().copy(), np.array(listed(rows["remarks"]), dtype=object)
+        said: dict[int, int] = {}  # place of a double entry of a face whose attempt was counted -> what its log says
         for at, row in zip(places.tolist(), mine, strict=True):
             past = history[int(keys.identity[at])]
-            verdict, other, remark = _compare(row, past)
+            verdict, other, why = compare(row, past)
             outcome[at] = verdict
             if verdict == "double":
                 row_id[at] = other
+                if other > 0 and row.attempt != NO_ATTEMPT and any(one.counted for one in past if one.row_id == other):
+                    said[at] = row.attempt
                 continue
-            if remark:
-                remarks[at] = f"{remarks[at]}; {remark}" if remarks[at] else remark
-            if verdict == "face" and past and row.attempt == 1:
-                attempt[at] = max(one.attempt for one in past) + 1
-                row = replace(row, attempt=int(attempt[at]))
+            row.kind = verdict
+            if verdict == "face":  # what a log says of the attempt stands
+                row.counted = row.attempt == NO_ATTEMPT and bool(past)
+                why = f"{ANOTHER_ATTEMPT}: {why}" if row.counted else ""
+            row.attempt = counted_attempt(past) if row.counted else max(row.attempt, 1)
+            if why:
+                remarks[at] = f"{remarks[at]}; {why}" if remarks[at] else why
+            attempt[at] = row.attempt
             past.append(row)
+        self._say_attempts(said, outcome, row_id)
         kind = np.where(outcome == "repeat", "repeat", "face").astype(object)
         return rows.assign(kind=pd.array(kind, dtype="str"), attempt=attempt, remarks=pd.array(remarks, dtype="str"))
 
-    def _history(self, earlier: Iterable[tuple[int, int]], wanted: set[int]) -> dict[int, list[_Seen]]:
-        history: dict[int, list[_Seen]] = defaultdict(list)
+    def _say_attempts(self, said: Mapping[int, int], outcome: NDArray[np.object_], row_id: Ids) -> None:
+        """Write a new version of each face whose attempt was counted and of which a log says one in a double entry."""
+        if not said:
+            return
+        newest = self._newest_versions("face", row_id[list(said)]).tolist()
+        remarks = listed(self._faces.rows(np.array(newest))["remarks"])
+        place = {row: at for row, at, told in zip(newest, said, remarks, strict=True) if ANOTHER_ATTEMPT in told}
+        at = np.array(list(place.values()), dtype=np.int64)
+        outcome[at] = "version"
+        row_id[at] = say_attempts(
+            self._connection, self._faces, row_id=np.array(list(place), dtype=np.int64), who=self._who,
+            attempt=[said[one] for one in place.values()],
+        )  # fmt: skip
+
+    def _history(self, earlier: Iterable[tuple[int, int]], wanted: set[int]) -> dict[int, list[Seen]]:
+        history: dict[int, list[Seen]] = defaultdict(list)
         pairs = [(identity, row) for identity, row in earlier if identity in wanted]
         if pairs:
             numbers = [row for _, row in pairs]
-            for (identity, _), seen in zip(pairs, _seen(self._faces.rows(np.array(numbers)), numbers), strict=True):
-                history[identity].append(seen)
+            for (identity, _), one in zip(pairs, seen(self._faces.rows(np.array(numbers)), numbers), strict=True):
+                history[identity].append(one)
         return history
-
-
-def _seen(rows: pd.DataFrame, row_ids: Sequence[int]) -> list[_Seen]:
-    clock = has_clock(rows["time_text"]).tolist()
-    columns = [listed(rows[name]) for name in _SEEN]
-    return [
-        _Seen(row_id, known, sort_us, attempt, minutes, outcome, operator, tuple(values))
-        for row_id, known, sort_us, attempt, minutes, outcome, operator, *values in zip(
-            row_ids, clock, *columns, strict=True
-        )
-    ]
-
-
-def _compare(row: _Seen, past: Sequence[_Seen]) -> tuple[str, int, str]:
-    """Tell what a row is beside the earlier ones of its serial number: (outcome, row it doubles, remark)."""
-    if not past:
-        return "face", -1, ""
-    same = [one for one in past if one.attempt == row.attempt or row.attempt == 1]
-    for one in same:
-        near = one.clock and row.clock and abs(row.sort_us - one.sort_us) <= DOUBLE_WITHIN_US
-        if near and _same_values(row, one):
-            return "double", one.row_id, ""
-    if not same:
-        return "face", -1, ""
-    last = max(same, key=lambda one: one.sort_us) if row.clock else same[-1]
-    gap = row.sort_us - last.sort_us if row.clock and last.clock else None
-    if last.outcome in ("re-lap", "regrind") and (gap is None or gap > 0):
-        return "face", -1, f"{ANOTHER_ATTEMPT}: the one before was sent to {last.outcome}"
-    lapped = row.minutes == row.minutes and row.minutes > 0
-    if gap is not None and lapped and gap > LAPPED_AGAIN_AFTER_US:
-        return "face", -1, f"{ANOTHER_ATTEMPT}: the same serial number, more than 12 hours later"
-    differs = last.minutes == last.minutes and row.minutes != last.minutes
-    if gap is not None and lapped and differs and gap >= row.minutes * 60_000_000:
-        return "face", -1, f"{ANOTHER_ATTEMPT}: other minutes, which fit between the two times"
-    return "repeat", -1, "a second reading of the same face"
-
-
-def _same_values(one: _Seen, other: _Seen) -> bool:
-    def same(a: float, b: float) -> bool:
-        return a == b or (a != a and b != b)
-
-    minutes = one.minutes != one.minutes or other.minutes != other.minutes or one.minutes == other.minutes
-    pairs = ((one.outcome, other.outcome), (one.operator, other.operator))
-    words = all(not a or not b or a == b for a, b in pairs)
-    return minutes and words and all(same(a, b) for a, b in zip(one.values, other.values, strict=True))

@@ -8,7 +8,12 @@ import pandas as pd
 
 from spc.store.coding import texts_of
 
-__all__ = ["CHARACTERISTICS", "EVENTS", "EVENT_KINDS", "FACES", "INTAKES", "LAPS", "LIMITS", "QUARANTINE", "frame"]
+__all__ = [
+    "CHARACTERISTICS", "EVENTS", "EVENT_KINDS", "FACES", "INTAKES", "LAPS", "LIMITS", "NO_ATTEMPT", "QUARANTINE",
+    "frame",
+]  # fmt: skip
+
+NO_ATTEMPT = 0  # on a face's way into the store: no log said an attempt number; the first, or counted
 
 CHARACTERISTICS = ("flatness", "finish", "parallelism", "squareness", "thickness", "thickness_before")
 

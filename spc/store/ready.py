@@ -72,7 +72,10 @@ def ready_faces(
 
 
 def _values(rows: pd.DataFrame, columns: dict[str, str]) -> dict[str, Any]:
-    return {name: rows["time_utc"].notna() if name == "has_utc" else rows[name] for name in columns}
+    values = {name: rows["time_utc"].notna() if name == "has_utc" else rows[name] for name in columns}
+    if "attempt" in values:
+        values["attempt"] = values["attempt"].clip(lower=1)  # where no log said one, the first
+    return values
 
 
 def _readings(rows: pd.DataFrame, name: str) -> Combined | None:

@@ -20,7 +20,7 @@ from spc.store.identity import event_keys, face_keys
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
 from spc.store.signal_records import SignalRecords
-from spc.store.versions import differences_of, edited_after, edits, record_replaced
+from spc.store.versions import differences_of, edited_after, edits, record_replaced, without_counted
 from spc.store.watch_reports import WatchReports
 
 __all__ = ["Store"]
@@ -269,6 +269,8 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
             old = self.face_table.rows(np.array([self._current_face(face_id)]))
             values = {name: old[name].iloc[0] for name in FACES} | dict(changes)
             new = one_row(FACES, values)
+            if "attempt" in changes:
+                new["remarks"] = without_counted(str(new["remarks"].iloc[0]))
             if "time_utc" not in changes:
                 new["sort_us"] = int(old["sort_us"].iloc[0])
             differences = differences_of(old, new)
@@ -378,8 +380,7 @@ def one_row(columns: Mapping[str, str], values: Mapping[str, Any]) -> pd.DataFra
         raise StoreError(f"columns must be among {', '.join(columns)}, got {', '.join(unknown)}")
     blank = {"str": "", "int64": 0, "float64": float("nan"), "bool": False, "object": None}
     row: dict[str, Any] = {name: values.get(name, blank.get(kind)) for name, kind in columns.items()}
-    if "attempt" in columns:
-        row["attempt"] = values.get("attempt", 1)
+    if "kind" in columns:
         row["kind"] = values.get("kind", "face")
     moment = values.get("time_utc")
     row["time_utc"] = None

@@ -14,10 +14,13 @@ from spc.measure.interval import middle_of
 from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
-from spc.store.frames import frame
+from spc.store.frames import NO_ATTEMPT, frame
 from spc.store.registers import now_us
 
-__all__ = ["ANOTHER_ATTEMPT", "differences_of", "edited_after", "edits", "put_back_corrections", "record_replaced"]
+__all__ = [
+    "ANOTHER_ATTEMPT", "attempt_kept", "differences_of", "edited_after", "edits", "put_back_corrections",
+    "record_replaced", "say_attempts", "without_counted",
+]  # fmt: skip
 
 Ids = NDArray[np.int64]
 
@@ -36,9 +39,7 @@ _EDITS = {
     "withdrawn": "bool",
 }
 
-_NOT_COMPARED = frozenset(
-    ("face_id", "event_id", "kind", "version", "intake_id", "row_number", "sort_us", "remarks", "attempt")
-)
+_NOT_COMPARED = frozenset(("face_id", "event_id", "kind", "version", "intake_id", "row_number", "sort_us", "remarks"))
 
 
 def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[Any]]]:
@@ -63,6 +64,39 @@ def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[
             if a is not b and a != b and not (pd.isna(a) and pd.isna(b)):
                 change[name] = [_json_value(a), _json_value(b)]
     return out
+
+
+def attempt_kept(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+    """
+    Give new versions of faces the attempt number of the old ones where no log says one.
+
+    Parameters
+    ----------
+    old, new : pandas.DataFrame, shape (n_rows, ...)
+        Faces columns; an attempt of `new` is NO_ATTEMPT where no log says one.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `new`; with a number that was counted its remark stays.
+    """
+    said = new["attempt"].to_numpy()
+    kept = said == NO_ATTEMPT
+    remarks = [
+        "; ".join(filter(None, [told, *_counted(before)])) if keeps else told
+        for told, before, keeps in zip(listed(new["remarks"]), listed(old["remarks"]), kept.tolist(), strict=True)
+    ]
+    return new.assign(attempt=np.where(kept, old["attempt"].to_numpy(), said), remarks=pd.array(remarks, dtype="str"))
+
+
+def without_counted(remarks: str) -> str:
+    """Take the remark on an attempt number that no log said out of the remarks on a row."""
+    counted = _counted(remarks)
+    return "; ".join(said for said in remarks.split("; ") if said not in counted)
+
+
+def _counted(remarks: str) -> list[str]:
+    return [said for said in remarks.split("; ") if said.startswith(ANOTHER_ATTEMPT)]
 
 
 def record_replaced(
@@ -101,15 +135,8 @@ def record_replaced(
     # It keeps its place.
     new = new.assign(intake_id=old["intake_id"].to_numpy(), row_number=old["row_number"].to_numpy())
     if isinstance(table, FaceTable):
-        attempt = new["attempt"].to_numpy()
-        held = (attempt == 1) & (old["attempt"].to_numpy() != 1)  # counted, as no log said one: its remark stays
-        attempt = np.where(held, old["attempt"].to_numpy(), attempt)
-        remarks = [
-            _with_counted(said, before) if stays else said
-            for said, before, stays in zip(listed(new["remarks"]), listed(old["remarks"]), held.tolist(), strict=True)
-        ]
-        kept = new.assign(kind=old["kind"].array, attempt=attempt, remarks=pd.array(remarks, dtype="str"))
-        row_id = table.add(kept, identity=identity, content=content, face_id=first, version=version)
+        new = new.assign(kind=old["kind"].array)
+        row_id = table.add(new, identity=identity, content=content, face_id=first, version=version)
         sentences = edited_after(connection, old)
     else:
         row_id = table.add(new, identity=identity, content=content, event_id=first, version=version)
@@ -128,10 +155,42 @@ def record_replaced(
     return row_id, sentences
 
 
-def _with_counted(remarks: str, before: str) -> str:
-    """Put the remark on an attempt number that no log said, of the version before, to the remarks on a row."""
-    counted = [said for said in before.split("; ") if said.startswith(ANOTHER_ATTEMPT) and said not in remarks]
-    return "; ".join(filter(None, [remarks, *counted]))
+def say_attempts(
+    connection: sqlite3.Connection, table: FaceTable, *, row_id: Ids, attempt: Sequence[int], who: str
+) -> Ids:
+    """
+    Give faces whose attempt number was counted the one that a log says in a double entry of them.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    table : FaceTable
+    row_id : ndarray of int64, shape (n_rows,)
+        The current versions, each once.
+    attempt : sequence of int, length n_rows
+    who : str
+        Who delivers the log.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_rows,)
+        The current versions' rows.
+    """
+    old = table.rows(row_id)
+    before = listed(old["remarks"])
+    remarks = [without_counted(said) for said in before]
+    new = old.assign(attempt=np.array(attempt, dtype=np.int64), remarks=pd.array(remarks, dtype="str"))
+    differences = [
+        change or {"remarks": [was, now]}  # the number that was counted is the one that the log says
+        for change, was, now in zip(differences_of(old, new), before, remarks, strict=True)
+    ]
+    sql = "SELECT t.identity, t.content FROM json_each(?) w JOIN face t ON t.row_id = w.value ORDER BY w.key"
+    keys = np.array(connection.execute(sql, (json.dumps(row_id.tolist()),)).fetchall(), dtype=np.int64).reshape(-1, 2)
+    out, _ = record_replaced(
+        connection, table, kind="face", old_row_id=row_id, new=new, identity=keys[:, 0], content=keys[:, 1],
+        differences=differences, who=who, reason=["the attempt as a log says it"] * len(row_id),
+    )  # fmt: skip
+    return out
 
 
 def put_back_corrections(

@@ -29,7 +29,7 @@ def cell(tmp_path, monkeypatch):
         usual = {"operator": "Bo", "lap": "L1", "grit": "9 um", "minutes": "4.0", "part": "P1", "flatness um": "0.5"}
         for row in rows:
             at += timedelta(minutes=20, hours=row.get("later h", 0))
-            planted.rows.append({**usual, "time": f"{at:%Y-%m-%d %H:%M}", "attempt": "1", **row})
+            planted.rows.append({**usual, "time": f"{at:%Y-%m-%d %H:%M}", "attempt": "", **row})
         path = planted.store(tmp_path)
         return path, told(path, "due", "--lap", "L1")
 
@@ -89,6 +89,7 @@ def test_what_puts_a_face_right_and_what_does_not(cell, rows, held):
         ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14}], True),  # the next shift's A1
         ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 6, "minutes": "5.0"}], True),  # and of the same day
         ([{"serial": "A1", **OVER}, {"serial": "A1", "minutes": "5.0"}], False),  # lapped again within the shift
+        ([{"serial": "A1", **OVER}, {"serial": "A1", "minutes": "5.0", "attempt": "1"}], True),  # another face, it says
         ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14, "attempt": "2"}], False),
         ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14}, {"serial": "A1", "attempt": "3"}], True),
         ([{"serial": "A1", **OVER}, {"serial": "A1", "later h": 14, "outcome": "scrap"}], True),

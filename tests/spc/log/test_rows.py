@@ -62,7 +62,7 @@ def test_good_row():
     assert (row.finish_low_um, row.finish_high_um) == pytest.approx((0.045, 0.055))
     assert row.time_utc.isoformat() == "2026-03-04T08:10:00+00:00"
     assert row.sort_us == row.time_utc.value // 1000
-    assert (row.kind, row.attempt, row.scratch, row.planned, row.event) == ("face", 1, False, None, "")
+    assert (row.kind, row.attempt, row.scratch, row.planned, row.event) == ("face", 0, False, None, "")
     assert np.isnan(row.thickness_low_um)
 
 

@@ -18,7 +18,7 @@ def append_faces(store, faces, *, who):
     place = store.faces(last=1).iloc[0]
     us = [pd.Timestamp(face["time_utc"]).tz_convert("UTC").as_unit("us").asm8.view("i8") for face in faces[1:]]
     told = [
-        {"kind": "face", "attempt": 1, "time_text": pd.Timestamp(face["time_utc"]).isoformat()}
+        {"kind": "face", "time_text": pd.Timestamp(face["time_utc"]).isoformat()}
         | face
         | {"time_utc": at, "sort_us": at, "intake_id": place["intake_id"], "row_number": place["row_number"] + number}
         for number, (face, at) in enumerate(zip(faces[1:], us, strict=True), start=1)

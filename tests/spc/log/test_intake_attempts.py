@@ -1,0 +1,96 @@
+"""What a log says of the attempt stands; only where none said one is it counted, and a remark says so."""
+
+import pytest
+
+from spc.log.intake import ingest
+from spc.settings import Settings
+from spc.store.store import Store
+
+HEAD = "time,operator,lap,grit,part,serial,face,minutes,flatness (um),finish (um),attempt\n"
+ROW = "2026-03-{day:02d} 10:00,Ann,CI-1,15 um,SP-1,{serial},A,{minutes},0.3,0.08,{attempt}\n"
+SITE = Settings(time_zone="Europe/Vienna")
+COUNTED = "counted as another attempt: the same serial number, more than 12 hours later"
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store.open(tmp_path / "lapcell.db") as opened:
+        yield opened
+
+
+def log(*attempts, minutes=5, serial="7"):
+    """Write one row a day, all of one serial number."""
+    days = enumerate(attempts, start=1)
+    return [ROW.format(day=day, attempt=said, minutes=minutes, serial=serial) for day, said in days]
+
+
+def take(store, rows, *, settings=SITE, name="log.csv"):
+    result = ingest(store, (HEAD + "".join(rows)).encode(), name=name, settings=settings)
+    return result.faces, result.repeats, result.doubles, result.new_versions
+
+
+def attempts(store):
+    faces = store.faces()
+    return faces["attempt"].tolist(), [COUNTED in said for said in faces["remarks"]]
+
+
+@pytest.mark.parametrize("apart", [False, True])
+@pytest.mark.parametrize(
+    ("said", "told", "counted"),
+    [
+        (("1", "1"), [1, 1], [False, False]),
+        (("1", "2", "1", "2"), [1, 2, 1, 2], [False] * 4),
+        (("2", "2"), [2, 2], [False, False]),
+        (("", ""), [1, 2], [False, True]),
+        (("", "1"), [1, 1], [False, False]),
+        (("1", ""), [1, 2], [False, True]),
+        (("1", "", "1", "", "-"), [1, 2, 1, 2, 3], [False, True, False, True, True]),
+    ],
+)
+def test_an_attempt_that_the_log_says_stands_and_one_that_it_does_not_is_counted(store, said, told, counted, apart):
+    rows = log(*said)
+    if apart:  # the log grows by a row a day, beside rows of other faces
+        other = log("1", serial="8")
+        for day in range(1, len(rows) + 1):
+            take(store, [*other, *rows[:day]])
+        store_rows = store.faces()[store.faces()["serial"] == "7"]
+        assert store_rows["attempt"].tolist() == told
+    else:
+        assert take(store, rows) == (len(rows), 0, 0, 0)
+        assert attempts(store) == (told, counted)
+    total = len(store.faces())
+    assert take(store, rows, name="copy.csv") == (0, 0, len(rows), 0) and len(store.faces()) == total
+
+
+def test_an_attempt_that_a_delivery_corrects_is_a_new_version_and_no_new_row(store):
+    take(store, log("", "", ""))
+    assert attempts(store) == ([1, 2, 3], [False, True, True])
+    assert take(store, log("", "1", "")) == (1, 0, 2, 1)
+    assert attempts(store) == ([1, 1, 3], [False, False, True])
+    assert take(store, log("", "1", "2")) == (1, 0, 2, 1)
+    assert attempts(store) == ([1, 1, 2], [False] * 3)
+    assert '"attempt": [3, 2]' in store.edits()["differences"][0]
+    assert take(store, log("", "1", "2")) == (0, 0, 3, 0)
+
+
+def test_other_words_of_a_row_leave_its_attempt_as_it_was_counted(store):
+    take(store, log("1", ""))
+    assert take(store, log("1", "", minutes=6)) == (2, 0, 0, 2)
+    assert attempts(store) == ([1, 2], [False, True])
+    result = take(store, log("1", "", minutes=6), settings=Settings(time_zone="Europe/London"))
+    assert result == (2, 0, 0, 2) and attempts(store) == ([1, 2], [False, True])
+
+
+@pytest.mark.parametrize("said", ["1", "2"])
+def test_what_the_log_says_replaces_the_count_of_a_face_typed_into_a_form(store, said):
+    face = {"lap": "CI-1", "part": "SP-1", "serial": "7", "face": "A", "minutes": 5.0, "operator": "Ann"}
+    take(store, log("1"))
+    known = {name: store.faces()[name][0] for name in store.faces() if name.startswith(("flatness_", "finish_"))}
+    store.append_face(face | known | {"time_utc": "2026-03-02T09:02:00Z"}, who="Ann")
+    assert attempts(store) == ([1, 2], [False, True])
+    assert take(store, log("1", said)) == (1, 0, 1, 1)
+    assert attempts(store) == ([1, int(said)], [False, False]) and store.faces()["kind"].tolist() == ["face", "face"]
+    assert store.edits()["reason"].tolist() == ["the attempt as a log says it"]
+    assert store.edits()["differences"][0] != "{}"
+    assert take(store, log("1", said)) == (0, 0, 2, 0)
+    assert take(store, log("1", said), name="copy.csv") == (0, 0, 2, 0)

@@ -268,7 +268,7 @@ class ShiftReport:
 
     @property
     def named_shift(self) -> str:
-        """The shift, where it says more than the moment: 'late shift of 2026-03-04'; '' for a day without shift hours."""
+        """The shift, as 'late shift of 2026-03-04'; '' where it says no more than the moment: no hours are set."""
         return "" if self.as_of_text.startswith(self.shift_text) else self.shift_text
 
     @property

@@ -29,7 +29,7 @@ _LEADS = {"passes": "; passes lead", "minutes": "; minutes lead", "removal rate"
 @click.option(
     "--against-past",
     is_flag=True,
-    help="With --lap: hold its forecasts against its own past cycles; seconds when one has just ended.",
+    help="With --lap: hold its forecasts against its own past cycles; a second or two when one has just ended.",
 )
 @common_options
 def command(session: Session, *, lap: str, against_past: bool) -> int:

@@ -1,6 +1,6 @@
 """Are ranges that are right seldom called too narrow by a shop's own past cycles, and wrong ones mostly?
 
-Full size (about 15 minutes of one core): LAPCELL_HONESTY=full python -m pytest tests/honesty/test_past_forecasts.py
+Full size (about 4 minutes of one core): LAPCELL_HONESTY=full python -m pytest tests/honesty/test_past_forecasts.py
 """
 
 import json

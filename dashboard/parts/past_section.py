@@ -19,7 +19,7 @@ _CAME = {"held": "within", "faster": "wore faster", "slower": "wore slower", "":
 
 
 def past_section(page: Page, lap: str) -> None:
-    """Say whether the ranges held; when a cycle has just ended that takes a second or two, so it comes after all else."""
+    """Say whether the ranges held, after all else: it takes a second or two when a cycle has just ended."""
     st.html(cards.section("Forecasts held against past cycles"))
     after_the_words(partial(_draw, page, lap))
 

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.log.moments import has_clock
 from spc.measure.reading import parse_typed
 from spc.measure.shown import typed_words
-from spc.store.identity import has_clock
 
 __all__ = [
     "HealthFinding",

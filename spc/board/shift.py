@@ -24,9 +24,8 @@ from spc.board.shifts import ShiftSpan, breaks_ahead, shift_at, shift_before
 from spc.board.slots import LapNeed, plan_slots
 from spc.board.to_come import cell_words
 from spc.chart.share_interval import share_interval
-from spc.log.moments import shown_wall
+from spc.log.moments import has_clock, shown_wall
 from spc.log.name_list import name_list
-from spc.store.identity import has_clock
 
 __all__ = ["go_look_words", "in_order_of_need", "shift_of"]
 

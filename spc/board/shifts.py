@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from spc.log.moments import has_clock
 from spc.settings import Settings, Shift
-from spc.store.identity import has_clock
 
 __all__ = [
     "Break",

@@ -1,6 +1,7 @@
 """How moments are told to people: one form for all, to the minute, by the clock of the site."""
 
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,9 +12,8 @@ from numpy.typing import NDArray
 from spc.log.coded import Coded
 from spc.log.times import parse_times, to_utc
 from spc.settings import Settings
-from spc.store.identity import has_clock
 
-__all__ = ["dates_alone", "shown_text", "shown_time", "shown_wall", "with_shown_times"]
+__all__ = ["dates_alone", "has_clock", "shown_text", "shown_time", "shown_wall", "with_shown_times"]
 
 _FORM = "%Y-%m-%d %H:%M"
 _DAY_US = 86_400_000_000
@@ -98,6 +98,11 @@ def with_shown_times(rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         for d, m, end, is_said in zip(codes.tolist(), minute.tolist(), ends, said.tolist(), strict=True)
     ]
     return rows.assign(time_text=pd.Series(told, index=rows.index, dtype=rows["time_text"].dtype))
+
+
+def has_clock(typed: "pd.Series[Any]") -> NDArray[np.bool_]:
+    """Per row, whether the time as typed carries a time of day."""
+    return typed.astype("str").str.contains(":", regex=False).to_numpy(bool)
 
 
 def dates_alone(rows: pd.DataFrame) -> NDArray[np.bool_]:

@@ -9,15 +9,15 @@ hold the same words for different faces.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spc.log.moments import has_clock
 from spc.store.coding import hashed, said
 
-__all__ = ["RowKeys", "event_keys", "face_keys", "has_clock", "raw_keys"]
+__all__ = ["RowKeys", "event_keys", "face_keys", "raw_keys"]
 
 Hashes = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -88,11 +88,6 @@ def raw_keys(raw: Texts, *, source: str, salted: Mask | bool) -> Hashes:
         salt = pd.util.hash_array(np.array([f"source {source}"], dtype=object), categorize=False)[0]
         content = np.where(salted, content ^ salt, content)
     return content.view(np.int64)
-
-
-def has_clock(column: "pd.Series[Any]") -> Mask:
-    """Per row, whether the time as typed carries a time of day."""
-    return column.astype("str").str.contains(":", regex=False).to_numpy(bool)
 
 
 def _put(identity: Hashes, mask: Mask, rows: pd.DataFrame, columns: list[str]) -> None:

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from spc.log.moments import has_clock
 from spc.store.coding import listed
 from spc.store.frames import NO_ATTEMPT
-from spc.store.identity import has_clock
 from spc.store.versions import ANOTHER_ATTEMPT
 
 __all__ = ["LAPPED_AGAIN_AFTER_US", "Seen", "compare", "counted_attempt", "seen"]

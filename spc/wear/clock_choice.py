@@ -76,8 +76,9 @@ def compare_clocks(
         few = f"{_many(len(first))} with readings, {FEWEST_CYCLES} are needed"
         return _refused("only one is known" if len(first) >= FEWEST_CYCLES else few, {}, why, len(first), readings)
     scores: dict[str, float] = {}
+    seed = int(rng.integers(2**63))  # one for all: no clock leads by the luck of its draws
     for name, own in paths.items():
-        pooled = fit_pooled(own, rng=rng)
+        pooled = fit_pooled(own, rng=np.random.default_rng(seed))
         if pooled.refused:
             why[name] = pooled.refused
         else:

@@ -56,6 +56,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
     settled(page)
     page.get_by_label("flatness um").fill("0.35")
     page.get_by_label("How you know").fill("the note says 0.35")
+    page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.get_by_text("Taken in as put right.").wait_for()
     settled(page)
@@ -65,6 +66,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
     page.get_by_text("C1-1 is read as CI-1 from now on; 1 row settled.").wait_for()
     settled(page)
     page.get_by_label("Why it is not to be taken in").fill("test row")
+    page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.get_by_text("No row waits for a person.").wait_for()
     with Store.open(store) as opened:

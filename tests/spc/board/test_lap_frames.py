@@ -145,7 +145,7 @@ def told_afresh(path, site, monkeypatch):
         fresh.setattr(recent_rows, "_STORES", OrderedDict())
         fresh.setattr(cell_charts, "_TRIALS", Remembered(1_000))
         for held in vars(PoolCache()):
-            fresh.setattr(lap_forecast._CACHE, held, Remembered(1_000))
+            fresh.setattr(lap_forecast.POOLS, held, Remembered(1_000))
         fresh.setenv("LAPCELL_CACHE", "off")
         fresh.setattr("spc.board.board.find_kept", lambda *_: None)
         return told(path, site)

@@ -44,6 +44,17 @@ def test_where_every_face_takes_as_long_the_clocks_tell_alike():
         assert found.status == "alike" and "as far as can be told" in found.sentence
 
 
+def test_clocks_that_tell_the_same_are_told_alike_whatever_the_draws():
+    age = np.arange(20.0)
+    paths = {
+        name: [wear_path(f"cycle {cycle}", each * age, np.full(20, 0.1), np.full(20, 0.2)) for cycle in range(7)]
+        for name, each in (("faces", 1.0), ("minutes", 6.0))
+    }
+    for seed in range(6):
+        found = compare_clocks(paths, rng=np.random.default_rng(seed))
+        assert found.status == "alike" and found.scores["faces"] == pytest.approx(found.scores["minutes"], abs=1e-6)
+
+
 def test_too_few_cycles_or_clocks_are_said():
     assert "3 past cycles with readings, 4 are needed" in choice(cell(1, by="faces", cycles=3)).sentence
     alone = choice({"faces": cell(1, by="faces")["faces"]}, left_out={"minutes": "61% of the lappings do not say"})

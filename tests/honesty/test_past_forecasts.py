@@ -28,7 +28,7 @@ SCENES = {
     "flat, then steep": Scene("flat, then steep from an age between 8 and 28", shape="knee", noise=0.1, level_sd=0.05),
 }
 WRONG = ("flat, then steep",)
-SIZES = {"reduced": (1, 4), "full": (50, 12)}  # shops, past cycles of each
+SIZES = {"reduced": (1, 6), "full": (50, 12)}  # shops, past cycles of each
 COLUMNS = [
     "scene", "foreseen from %", "shops", "cycles", "held %", "standard error", "faster %", "slower %",
     "shops called too narrow %", "standard error of these",

@@ -15,8 +15,8 @@ _LEAST_SIDE = 4  # faces between two restarts, and on either side of them
 _LEAST_CYCLE = 8  # faces that a cycle lasts on average, at least: no more restarts are looked for
 _MOST = 12  # restarts looked for
 _LEAST_WINDOW = 8  # faces from which a first guess of the slope is taken
-_APART = 3.0  # log likelihood by which a place must be worse to be told from the best: odds of 20 to 1
-_BESIDE = 1  # readings by which places that are as likely as the best may lie from it
+_APART = 3.0  # log likelihood by which a place must be worse to be told from the best: odds of 20 to 1; our own choice
+_BESIDE = 1  # readings by which places that are as likely as the best may lie from it; our own rule
 _EXACT = 1e-12  # share of the squares left about a line that is met exactly
 _ROUNDS = 3  # at most, of fitting the line to the restarts and the restarts to the line
 # Times the root of the faces: a little over a standard error of what neighbours that are alike seem to gain.

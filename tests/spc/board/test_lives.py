@@ -194,29 +194,35 @@ def test_a_cycle_that_ran_with_two_grits_is_a_life_under_neither(tmp_path, monke
     assert lives_under(view, ["R1"], "")["cycle"].tolist() == [1, 2, 3, 4]
 
 
+@pytest.fixture
+def limited(tmp_path, monkeypatch):
+    """A store with a limit of 0.6 um, and after how many faces the readings of eight cycles go over it."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    rng = np.random.default_rng(23)
+    with Store.open(tmp_path / "cell.db") as store:
+        store.set_limit("*", "flatness", upper_um=0.6, upper_text="0.6 um", who="QE")
+        yield store, rng, rng.uniform(13, 19, 8)
+
+
 @pytest.mark.parametrize(
     "said", [{"found_late": True}, {"reason": "worn"}, {}, {"planned": True}, {"reason": "any old words"}]
 )
-def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was_ended(said, tmp_path, monkeypatch):
+def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was_ended(said, limited):
     """Readings go over 0.6 um after 13 to 19 faces; the lap is reconditioned after 22 to 26."""
-    monkeypatch.setenv("LAPCELL_CACHE", "off")
-    rng = np.random.default_rng(23)
-    crossed = rng.uniform(13, 19, 8)
-    with Store.open(tmp_path / "cell.db") as store:
-        store.set_limit("*", "flatness", upper_um=0.6, upper_text="0.6 um", who="QE")
-        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
-        store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
-        for cycle, life in enumerate(crossed):
-            faces = []
-            for number in range(int(rng.integers(22, 27))):
-                at += timedelta(minutes=10)
-                read = 0.2 + 0.4 * (number + 1) / life + rng.normal(0, 0.01)
-                face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
-                faces.append(face | {"flatness_low_um": read, "flatness_high_um": read})
-            append_faces(store, faces, who="Ann")
+    store, rng, crossed = limited
+    at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+    store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
+    for cycle, life in enumerate(crossed):
+        faces = []
+        for number in range(int(rng.integers(22, 27))):
             at += timedelta(minutes=10)
-            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at} | said, who="QE")
-        view = look_at_cell(store, SITE)
+            read = 0.2 + 0.4 * (number + 1) / life + rng.normal(0, 0.01)
+            face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
+            faces.append(face | {"flatness_low_um": read, "flatness_high_um": read})
+        append_faces(store, faces, who="Ann")
+        at += timedelta(minutes=10)
+        store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at} | said, who="QE")
+    view = look_at_cell(store, SITE)
     lives = lives_under(view, ["R1"], "").iloc[:8]
     assert lives["over_limit"].all()
     assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()
@@ -226,29 +232,25 @@ def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was
     assert any(line.startswith("In 8 of the 8 cycles the faces read over their limit") for line in found.remarks)
 
 
-def test_where_faces_are_lapped_until_they_are_good_a_life_ends_where_first_passes_went_over(tmp_path, monkeypatch):
+def test_where_faces_are_lapped_until_they_are_good_a_life_ends_where_first_passes_went_over(limited):
     """As the faces left are told: the second pass puts every face right, and hides how worn the lap is."""
-    monkeypatch.setenv("LAPCELL_CACHE", "off")
-    rng = np.random.default_rng(23)
-    crossed = rng.uniform(13, 19, 8)
-    with Store.open(tmp_path / "cell.db") as store:
-        store.set_limit("*", "flatness", upper_um=0.6, upper_text="0.6 um", who="QE")
-        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
-        for cycle, life in enumerate(crossed):
-            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
-            faces, age = [], 0
-            for number in range(22):
-                for attempt in (1, 2):
-                    at += timedelta(minutes=10)
-                    age += 1
-                    read = 0.2 + 0.4 * age / life + rng.normal(0, 0.01) if attempt == 1 else 0.5
-                    face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
-                    faces.append(face | {"attempt": attempt, "flatness_low_um": read, "flatness_high_um": read})
-                    if read < 0.6:
-                        break
-            append_faces(store, faces, who="Ann")
-            at += timedelta(minutes=10)
-        view = look_at_cell(store, SITE)
+    store, rng, crossed = limited
+    at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+    for cycle, life in enumerate(crossed):
+        store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "planned": True}, who="QE")
+        faces, age = [], 0
+        for number in range(22):
+            for attempt in (1, 2):
+                at += timedelta(minutes=10)
+                age += 1
+                read = 0.2 + 0.4 * age / life + rng.normal(0, 0.01) if attempt == 1 else 0.5
+                face = {"lap": "R1", "part": "P1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0}
+                faces.append(face | {"attempt": attempt, "flatness_low_um": read, "flatness_high_um": read})
+                if read < 0.6:
+                    break
+        append_faces(store, faces, who="Ann")
+        at += timedelta(minutes=10)
+    view = look_at_cell(store, SITE)
     lives = lives_under(view, ["R1"], "")
     assert lives["over_limit"].all() and lives["ended"].tolist() == ["planned"] * 7 + ["running"]
     assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()

@@ -14,6 +14,7 @@ import streamlit as st
 from dashboard import cards, data
 from dashboard.entry import event_row
 from dashboard.parts import answered, draft, said
+from dashboard.parts.once import once
 from dashboard.parts.page import Page, moment_on, speak_as, up_to_now
 from dashboard.parts.pulse import count_the_tap, tapped
 from dashboard.parts.undo import UNSIGNED, say_with_undo
@@ -134,7 +135,7 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
     def button(answer: Answer) -> None:
         key = f"answer-{place}-{signal.face_id}-{signal.sign}-{answer.words}"
         tap = partial(_tap, (signal,), answer, slot=place, person=person, page=page)
-        st.button(answer.words, key=key, help=_help(signal, answer), on_click=tap)
+        st.button(answer.words, key=key, help=_help(signal, answer), on_click=once(tap))
 
     if signal.sign == RECONDITIONING:
         with st.container(horizontal=True, key=f"answers-{place}"):
@@ -152,7 +153,7 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
             st.text_input(_OWN_WORDS, **own)
             key = own["key"]
             keep = partial(_tap_own, signal, key, slot=place, person=person, page=page)
-            st.button("Keep these words", key=f"keep-{key}", on_click=keep)
+            st.button("Keep these words", key=f"keep-{key}", on_click=once(keep))
             said.say(_own_place(signal), person=person)
     with st.container(horizontal=True, key=f"answers-{place}"):
         for answer in ANSWERS:
@@ -168,7 +169,7 @@ def _offer_all(questions: tuple[Signal, ...], slot: int, page: Page, person: str
         with st.container(horizontal=True):
             for answer in _ALL:
                 tap = partial(_tap, questions, answer, slot=slot, person=person, page=page)
-                st.button(answer.words, key=f"answer-all-{answer.words}", help=_help_all(answer), on_click=tap)
+                st.button(answer.words, key=f"answer-all-{answer.words}", help=_help_all(answer), on_click=once(tap))
         said.say(_place(*questions), person=person)
 
 

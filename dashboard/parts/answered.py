@@ -8,6 +8,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.parts import said
+from dashboard.parts.once import once
 from dashboard.parts.page import Page
 from dashboard.parts.pulse import tapped
 from dashboard.parts.undo import UNSIGNED
@@ -64,9 +65,9 @@ def _list(kept: pd.DataFrame, page: Page, person: str, *, place: str, subject: s
         with st.container(key=f"answered-{number}"):
             st.html(f'<p>{prose(told)}<br><span class="lc-quiet">{html_text(row["sentence"])}</span></p>')
             tap = partial(_tap, number, str(row["lap"]), place=place, person=person, page=page)
-            st.button("Take back", key=f"take-back-{number}", help=_TIP, on_click=tap)
+            st.button("Take back", key=f"take-back-{number}", help=_TIP, on_click=once(tap))
     if len(kept) > shown:
-        st.button("Show older", key=f"older-{place}", on_click=partial(_show_older, place))
+        st.button("Show older", key=f"older-{place}", on_click=once(partial(_show_older, place)))
 
 
 def _show_older(place: str) -> None:

@@ -12,6 +12,7 @@ from typing import Any, Literal, Protocol, TypedDict
 import streamlit as st
 
 from dashboard.parts import said
+from dashboard.parts.once import once
 
 __all__ = [
     "Begun",
@@ -81,17 +82,18 @@ def half_typed(form: str) -> bool:
 
 
 def end(
-    form: str, place: str, label: str, person: str, on_click: Callable[..., None], args: tuple[Any, ...], *,
-    first: bool = True,
+    form: str, place: str, label: str, on_click: Callable[..., None], args: tuple[Any, ...], *,
+    below: Callable[[], None], first: bool = True,
 ) -> None:  # fmt: skip
-    """Draw the end of a form: its button, what was answered in its place, and, of one half typed, what clears it.
+    """Draw the end of a form: its button, what came of the last tap on it, and, of one half typed, what clears it.
 
-    The button is the form's own: a tap on one that is on its way out is none on that of the form begun anew. `first`:
-    whether it is the page's first thing to press.
+    The button is the form's own: a tap on one that is on its way out is none on that of the form begun anew. `below`
+    draws what came of the tap, right under the button: what clears a form goes a moment after it, and moves nothing.
+    `first`: whether the button is the page's first thing to press.
     """
     kind: Literal["primary", "secondary"] = "primary" if first else "secondary"
-    st.button(label, key=f"send-{form}", type=kind, width="stretch", on_click=on_click, args=args)
-    said.say(place, person=person)
+    st.button(label, key=f"send-{form}", type=kind, width="stretch", on_click=once(on_click), args=args)
+    below()
     offer_to_clear(form, place)
 
 
@@ -101,7 +103,7 @@ def offer_to_clear(form: str, place: str) -> None:
         if held == _NOT_DRAWN:
             fields[key] = st.session_state.get(key)
     if half_typed(form):
-        st.button(_CLEAR, key=f"clear-{form}", type="tertiary", on_click=_clear, args=(form, place))
+        st.button(_CLEAR, key=f"clear-{form}", type="tertiary", on_click=once(_clear), args=(form, place))
 
 
 def opened(lap: str, form: str, now: bool) -> bool:

@@ -5,9 +5,8 @@ so the answer to a tap waits for no report.
 """
 
 import math
-import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
 from typing import Any
@@ -31,10 +30,22 @@ from dashboard.entry import (
 )
 from dashboard.far_reading import FarReadingError, Yardstick, usual_um
 from dashboard.parts import draft, said
+from dashboard.parts.logged import (
+    Logged,
+    Shown,
+    a_moment_ago,
+    keep_in_mind,
+    not_again,
+    nothing,
+    refused_after,
+    show_last,
+    show_what_came,
+)
 from dashboard.parts.number_field import minutes_typed, number_field, typed_marks
+from dashboard.parts.once import once
 from dashboard.parts.page import Page, moment_on, speak_as, typed_site, up_to_now
-from dashboard.parts.pulse import count_the_tap, tapped
-from dashboard.parts.undo import UNSIGNED, say_with_undo
+from dashboard.parts.pulse import count_the_tap
+from dashboard.parts.undo import UNSIGNED
 from dashboard.words import clock_words, marks_kept
 from spc.board.site_clock import moment_to_log
 from spc.measure.reading import Reading
@@ -42,30 +53,12 @@ from spc.store.frames import EVENT_KINDS
 
 __all__ = ["log_form"]
 
-_LAST = "lc_logged"
-_DOUBLE_TAP_S = 8.0  # the same entry on the same lap within this is one tap too many
-_UNDO = "Takes it back, signed with your name. It stays on record, and counts no more."
 _SHIFT_MINUTES = 479.0  # 480 in a log means the whole shift, not one face
 _DAY_MINUTES = 1440.0
 _MINUTES, _TOOK = "Minutes on the lap", "Minutes it took"
-_REASON = "undone at the form"
 _SHAPES = ("convex", "concave", "twist", "flat")
 _OUTCOMES = ("", "ok", "re-lap", "regrind", "scrap")
 _TEXTS = ("shape", "finish", "grit", "part", "serial", "outcome", "note")  # fields of the form that are text as typed
-
-
-@dataclass(frozen=True, slots=True)
-class _Logged:
-    """What was last logged from this screen."""
-
-    lap: str
-    said: str
-    what: str = ""  # what was logged, while it can be taken back
-    kind: str = ""  # 'face' or 'event' while it can be taken back
-    number: int = 0
-    tapped: tuple[object, ...] = ()
-    at: float = field(default_factory=time.monotonic)
-    before: bool = False  # what was sent after it was not taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +82,7 @@ class _Begun:
 
 
 _WAYS = ("Face", "Event", "Correct last face")
-_Send = Callable[[str, Callable[[Page, str, str], _Logged]], None]  # a place of the forms, and what a tap there writes
+_Send = Callable[[str, Callable[[Page, str, str], Logged]], None]  # a place of the forms, and what a tap there writes
 
 
 @st.fragment
@@ -109,27 +102,29 @@ def log_form(page: Page, lap: str, person: str, *, limit_um: float = math.nan, o
         st.html(cards.notice(f"{out_of_use} Before a face on it, log what was done to it, under Event.", kind="look"))
     face, event, mend = st.tabs(_WAYS, key=f"ways-{lap}", on_change="rerun")
     draft.let_go(f"face-{lap}", f"mend-{lap}")
+    came = partial(show_last, drawn, lap, person)
     with face:
         began = _began(f"face-{lap}", lap, faces, page)
         if began.face_id != face_id_of(last) and last is not None:
             _offer_newer(last)
             tip = "Part, grit and minutes come from that face."
-            st.button("Start from it", key=f"newer-{lap}", help=tip, on_click=draft.drop, args=(began,))
+            st.button("Start from it", key=f"newer-{lap}", help=tip, on_click=once(draft.drop), args=(began,))
         against = Yardstick(began.usual_um, limit_um)
-        _face_form(page, lap, began, person, send, against)
+        elsewhere = event.open or mend.open
+        _face_form(page, lap, began, person, send, against, came=nothing if elsewhere else came)
     # A browser takes as long over fields nobody sees as over those in sight: a form nobody has opened is not drawn. One
     # that was opened stays, for it may be half typed.
     with event:
         if draft.opened(lap, "event", event.open):
-            _event_form(page, lap, last, person, send)
+            _event_form(page, lap, last, person, send, came=came if event.open else nothing)
     with mend:
         if draft.opened(lap, "mend", mend.open):
-            _correction_form(page, faces, _began(f"mend-{lap}", lap, faces, page), person, send, against)
-    _show_last(drawn, lap, person)  # under the button that was pressed, where the hand still is
+            began = _began(f"mend-{lap}", lap, faces, page)
+            _correction_form(page, faces, began, person, send, against, came=came if mend.open else nothing)
     count_the_tap(drawn.now, partial(data.lap_report, lap=lap))
 
 
-def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, str, str], _Logged]) -> None:
+def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, str, str], Logged]) -> None:
     """Write what was tapped in a place of the forms; what comes of it is said when they are drawn next."""
     speak_as(drawn)
     said.sent(place)
@@ -137,19 +132,11 @@ def _send(drawn: Page, lap: str, person: str, place: str, keep: Callable[[Page, 
         said.refuse(place, UNSIGNED, person=person)
         return
     try:
-        _keep_in_mind(keep(up_to_now(drawn), lap, person), drawn)
+        keep_in_mind(keep(up_to_now(drawn), lap, person), drawn)
     except ValueError as error:  # a store's refusal is one too
         typed = error.typed if isinstance(error, FarReadingError) else ""
         said.refuse(place, str(error), person=person, typed=typed)
-        if isinstance(last := st.session_state.get(_LAST), _Logged):
-            st.session_state[_LAST] = replace(last, before=True)
-
-
-def _keep_in_mind(logged: _Logged, drawn: Page) -> None:
-    """Say what came of the last entry; the next form begins from the lap's last face."""
-    st.session_state[_LAST] = logged
-    draft.let_go()
-    tapped(drawn.now)
+        refused_after()
 
 
 def _began(place: str, lap: str, faces: pd.DataFrame, page: Page) -> _Begun:
@@ -170,7 +157,9 @@ def _offer_newer(last: dict[str, Any]) -> None:
     st.html(cards.sentences([f"Newer on {last['lap']}: {what}."]))
 
 
-def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send, against: Yardstick) -> None:
+def _face_form(
+    page: Page, lap: str, began: _Begun, person: str, send: _Send, against: Yardstick, *, came: Shown
+) -> None:
     unit = began.unit
     before = began.last or {}
     form, place = began.form, began.place
@@ -201,17 +190,19 @@ def _face_form(page: Page, lap: str, began: _Begun, person: str, send: _Send, ag
             st.selectbox("Result", _OUTCOMES, format_func=lambda word: word or "not said", **tapped_in("outcome"))
             st.text_input("Note", **typed_in("note"))
         keep = partial(_log_face, form=form, unit=unit, usual=began.usual, against=against)
-        draft.end(form, place, "Log this face", person, send, (place, keep))
-        _offer_to_confirm(place, keep, send)
+        below = partial(show_what_came, place, person, came, sure=partial(_offer_to_confirm, place, keep, send))
+        draft.end(form, place, "Log this face", send, (place, keep), below=below)
 
 
-def _offer_to_confirm(place: str, keep: Callable[..., _Logged], send: _Send) -> None:
+def _offer_to_confirm(place: str, keep: Callable[..., Logged], send: _Send) -> None:
     """Offer to keep the reading that was asked about as it stands in the form."""
     typed = said.to_confirm(place)
     if not typed:
         return
     with st.container(key=f"confirm-{place}"):  # apart from the form's own button, beside which none is shown
-        st.button("Yes, I read that", key=f"sure-{place}", on_click=send, args=(place, partial(keep, sure_of=typed)))
+        st.button(
+            "Yes, I read that", key=f"sure-{place}", on_click=once(send), args=(place, partial(keep, sure_of=typed))
+        )
 
 
 def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry:
@@ -233,30 +224,18 @@ def _typed_face(form: str, person: str, usual: tuple[Reading, ...]) -> FaceEntry
 def _log_face(
     page: Page, lap: str, person: str, *, form: str, unit: LengthUnit, usual: tuple[Reading, ...], against: Yardstick,
     sure_of: str = "",
-) -> _Logged:  # fmt: skip
+) -> Logged:  # fmt: skip
     entry = _typed_face(form, person, usual)
-    last = _a_moment_ago(lap)
+    last = a_moment_ago(lap)
     if last is not None and last.tapped == (entry,):
-        return _once(last)
+        return not_again(last)
     what = f"{unit.named(entry.flatness)} on {lap}"
     return _append(page, lap, entry, what, unit, person, against=None if entry.flatness == sure_of else against)
 
 
-def _a_moment_ago(lap: str) -> _Logged | None:
-    """Return what this screen logged on a lap so short a time ago that the same once more is one tap too many."""
-    last: _Logged | None = st.session_state.get(_LAST)
-    recent = last is not None and last.lap == lap and time.monotonic() - last.at < _DOUBLE_TAP_S
-    return last if recent else None
-
-
-def _once(last: _Logged) -> _Logged:
-    """Say that a second tap adds nothing; what the first one logged can still be taken back."""
-    return replace(last, said=f"{last.what} was logged a moment ago; nothing was added.")
-
-
 def _append(
     page: Page, lap: str, entry: FaceEntry, what: str, unit: LengthUnit, person: str, *, against: Yardstick | None
-) -> _Logged:
+) -> Logged:
     """Write a face, unless the same face stands in the log, and say so.
 
     A replayed log has a clock that stands still: what was taken back a moment ago bears the very same time, and is no
@@ -271,13 +250,13 @@ def _append(
             if store.revision() != before:
                 said_so = f"Logged: {what}.{thousands_words(row)}"
                 said.begun_anew(f"face-{lap}")
-                return _Logged(lap, said_so, what, kind="face", number=face_id, tapped=(entry,))
+                return Logged(lap, said_so, what, kind="face", number=face_id, tapped=(entry,))
             if face_id in set(store.faces(lap=lap, last=200)["face_id"]):
-                return _Logged(lap, f"{what} was logged already; nothing was added.")
+                return Logged(lap, f"{what} was logged already; nothing was added.")
             at += timedelta(seconds=1)
 
 
-def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, send: _Send) -> None:
+def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, send: _Send, *, came: Shown) -> None:
     place = f"event-{lap}"
     form = draft.name(place)
     tapped_in, typed_in = partial(draft.field, form), partial(draft.typed, form)
@@ -288,13 +267,14 @@ def _event_form(page: Page, lap: str, last: dict[str, Any] | None, person: str, 
             number_field(_TOOK, most=_DAY_MINUTES, **typed_in("minutes"))
             st.text_input("Note", **typed_in("note"))
         keep = partial(_log_event, place=place, form=form, grit_from=str((last or {}).get("grit", "")))
-        draft.end(form, place, "Log this event", person, send, (place, keep))
+        below = partial(show_what_came, place, person, came)
+        draft.end(form, place, "Log this event", send, (place, keep), below=below)
 
 
-def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit_from: str) -> _Logged:
-    event, last = str(st.session_state.get(f"kind-{form}") or ""), _a_moment_ago(lap)
+def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit_from: str) -> Logged:
+    event, last = str(st.session_state.get(f"kind-{form}") or ""), a_moment_ago(lap)
     if not event and last is not None and last.kind == "event":  # the form was emptied under the second tap
-        return _once(last)
+        return not_again(last)
     if not event:
         raise ValueError("Tap what was done first.")
     minutes = minutes_typed(_TOOK, f"minutes-{form}", most=_DAY_MINUTES)
@@ -302,7 +282,7 @@ def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit
     entry = (event, grit, minutes, note, person)
     if last is not None and last.tapped == entry:
         said.begun_anew(place)
-        return _once(last)
+        return not_again(last)
     row = event_row(
         event, lap=lap, operator=person, site=typed_site(page), at=moment_on(page, lap), grit=grit,
         grit_from=grit_from, minutes=minutes, note=note,
@@ -311,23 +291,24 @@ def _log_event(page: Page, lap: str, person: str, *, place: str, form: str, grit
         number = store.append_event(row, who=person)
     said.begun_anew(place)
     what = f"{lap} {event}"
-    return _Logged(lap, f"Logged: {what}.", what, kind="event", number=number, tapped=entry)
+    return Logged(lap, f"Logged: {what}.", what, kind="event", number=number, tapped=entry)
 
 
 def _correction_form(
-    page: Page, faces: pd.DataFrame, began: _Begun, person: str, send: _Send, against: Yardstick
+    page: Page, faces: pd.DataFrame, began: _Begun, person: str, send: _Send, against: Yardstick, *, came: Shown
 ) -> None:
     """Ask for what a face should say; the face the form began from stays the one meant while a person types."""
     last = began.last
     if last is None:
         st.html(cards.sentences([], empty="No face on this lap yet."))
+        came()
         return
     unit = LengthUnit(str(last["flatness_unit"]), str(last["lamp"]))
     since = changed_since(faces, last, unit)
     if since:
         st.html(cards.notice(since, kind="look"))
         tip, key = "What is typed below is dropped.", f"mend-anew-{began.lap}"
-        st.button("Start from the log as it is", key=key, help=tip, on_click=draft.drop, args=(began,))
+        st.button("Start from the log as it is", key=key, help=tip, on_click=once(draft.drop), args=(began,))
     form, place = began.form, began.place
     typed_in = partial(draft.typed, form)
     with st.container(key=f"form-{place}"):
@@ -339,14 +320,14 @@ def _correction_form(
         number_field(_MINUTES, number_of(last, "minutes"), most=_SHIFT_MINUTES, **typed_in("minutes"))
         st.text_input("Why it is corrected", placeholder="bad wipe, read again", **typed_in("why"))
         keep = partial(_correct, last=last, unit=unit, form=form, text=text, against=against)
-        draft.end(form, place, "Keep the correction", person, send, (place, keep), first=False)
-        _offer_to_confirm(place, keep, send)
+        below = partial(show_what_came, place, person, came, sure=partial(_offer_to_confirm, place, keep, send))
+        draft.end(form, place, "Keep the correction", send, (place, keep), below=below, first=False)
 
 
 def _correct(
     page: Page, lap: str, person: str, *, last: dict[str, Any], unit: LengthUnit, form: str, text: str,
     against: Yardstick, sure_of: str = "",
-) -> _Logged:  # fmt: skip
+) -> Logged:  # fmt: skip
     """Keep what was changed in the form, where `text` stood as the reading: what was left as it stood is not read."""
     typed, reason = str(st.session_state[f"typed-{form}"]).strip(), str(st.session_state[f"why-{form}"])
     if not reason.strip():
@@ -369,22 +350,4 @@ def _correct(
         store.correct_face(int(last["face_id"]), changes, who=person, reason=reason)
     said.begun_anew(f"mend-{lap}")
     said_so = f"Corrected: {corrected_words(list(changes), typed, minutes, unit)}.{understood}"
-    return _Logged(lap, f"{said_so} What it said before is kept.")
-
-
-def _show_last(drawn: Page, lap: str, person: str) -> None:
-    """Say what was last logged here from this screen, with the one tap that takes it back."""
-    last = st.session_state.get(_LAST)
-    if last is None or last.lap != lap:
-        return
-    key = f"undo-{last.kind}-{last.number}" if last.kind else ""
-    take_back = partial(_take_back, drawn, last, person)
-    words = f"The entry before stays. {last.said}" if last.before else last.said
-    say_with_undo(words, place="last-logged", person=person, undo_key=key, tip=_UNDO, take_back=take_back)
-
-
-def _take_back(drawn: Page, last: _Logged, person: str) -> None:
-    with data.open_store() as store:
-        take_back = store.withdraw_face if last.kind == "face" else store.withdraw_event
-        take_back(last.number, who=person, reason=_REASON)
-    _keep_in_mind(_Logged(last.lap, f"Taken back: {last.what}. It stays on record as taken back."), drawn)
+    return Logged(lap, f"{said_so} What it said before is kept.")

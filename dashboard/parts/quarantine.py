@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard import cards, data, log_data
 from dashboard.parts import draft, said
+from dashboard.parts.once import once
 from dashboard.parts.page import Page, speak_as
 from dashboard.words import count, html_text, markdown_text, number_of
 from spc.log.rereading import Retried, add_lap, approve_alias, fix_quarantined
@@ -132,8 +133,8 @@ def _place(rows: int) -> int:
             f"Row to settle, 1 to {number_of(rows)}", min_value=1, max_value=rows, step=1, width=260, key=_PLACE,
             on_change=_leave,
         )  # fmt: skip
-        st.button("Row before", shortcut="Alt+B", on_click=_step, args=(-1, rows))
-        st.button("Next row", shortcut="Alt+N", on_click=_step, args=(1, rows))
+        st.button("Row before", shortcut="Alt+B", on_click=once(_step), args=(-1, rows))
+        st.button("Next row", shortcut="Alt+N", on_click=once(_step), args=(1, rows))
     return int(number) - 1
 
 

@@ -11,7 +11,7 @@ import streamlit as st
 
 from dashboard import cards
 
-__all__ = ["begin", "begun_anew", "done", "forget_left", "refuse", "round_of", "say", "sent", "to_confirm"]
+__all__ = ["begin", "begun_anew", "done", "forget_left", "refuse", "round_of", "say", "sent", "stands", "to_confirm"]
 
 _SAID = "lc_said"
 _DRAWN = "lc_said_drawn"
@@ -32,6 +32,11 @@ class _Said:
 def refuse(place: str, sentence: str, *, person: str, lines: tuple[str, ...] = (), typed: str = "") -> None:
     """Keep why what was sent was not taken; `lines` say more, `typed` is taken if the person says that it is so."""
     _all()[place] = _Said(sentence, lines, refused=True, person=person, typed=typed)
+
+
+def stands(place: str) -> bool:
+    """Whether something is said in a place."""
+    return place in _all()
 
 
 def to_confirm(place: str) -> str:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import cards
 from dashboard.parts import said
+from dashboard.parts.once import once
 from spc.store.database import StoreError
 
 __all__ = ["UNSIGNED", "say_with_undo"]
@@ -34,7 +35,7 @@ def say_with_undo(
     with st.container(key=place):
         st.html(cards.notice(sentence))
         if undo_key:
-            st.button("Undo", key=undo_key, help=tip, on_click=_undo, args=(place, person, take_back))
+            st.button("Undo", key=undo_key, help=tip, on_click=once(_undo), args=(place, person, take_back))
         said.say(place, person=person)
 
 

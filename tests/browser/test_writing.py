@@ -98,6 +98,7 @@ def test_what_came_of_a_tap_stands_still_under_the_hand_while_the_page_counts_it
     logged = page.locator(".lc-facts").inner_text()
     page.evaluate(_WATCH_THE_UNDO)
     page.get_by_label("or type it").fill("2")
+    page.get_by_role("button", name="Clear what is typed").wait_for()  # it goes with the form, below the word
     page.get_by_role("button", name="Log this face").click()
     page.wait_for_function("was => window.seen.length && window.seen.at(-1).faces !== was", arg=logged)
     settled(page)
@@ -116,10 +117,41 @@ _WATCH_THE_UNDO = """() => {
             forms: buttons.filter(button => button.getBoundingClientRect().height > 0).length,
             faces: document.querySelector('.lc-facts').innerText,
         });
-        requestAnimationFrame(look);
     };
-    look();
+    new MutationObserver(look).observe(document.body, {subtree: true, childList: true, characterData: true});
 }"""
+
+
+def test_a_tap_in_the_very_moment_of_a_beat_of_the_page_counts_once(at, cell, browser):
+    """The browser sends it with the beat, and then by itself."""
+    url, store = cell
+    before = len(faces(store, "DI-2"))
+    context = browser.new_context()
+    context.add_init_script(_BEAT_AT_EVERY_CLICK)
+    page = at(f"{url}/lap?lap=DI-2", size="tablet", tab=context.new_page())
+    page.get_by_label("or type it").fill("3")
+    page.get_by_role("button", name="Log this face").click()
+    page.locator(".st-key-last-logged").wait_for()
+    settled(page)
+    assert page.evaluate("window.beats") == 1
+    assert page.locator(".st-key-last-logged p").first.inner_text() == "Logged: 3 light bands on DI-2."
+    page.get_by_role("button", name="Undo").click()
+    page.get_by_text("Taken back:", exact=False).wait_for()
+    settled(page)
+    assert page.evaluate("window.beats") == 2 and page.locator(".lc-refused").count() == 0
+    assert len(faces(store, "DI-2")) == before
+    context.close()
+
+
+_BEAT_AT_EVERY_CLICK = """
+    window.beats = 0;
+    let beat;
+    const every = window.setInterval;
+    window.setInterval = (act, ms) => { if (ms === 2000) beat = act; return every(act, ms); };
+    window.addEventListener("click", () => {
+        if (beat && document.activeElement.closest('[class*=st-key-]')) { beat(); window.beats += 1; }
+    });
+"""
 
 
 def test_a_glove_that_taps_twice_writes_once(at, cell):

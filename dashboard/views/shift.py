@@ -158,7 +158,11 @@ def _this_shift(report: ShiftReport, page: Page) -> None:
     left, right = pair("shift")
     waiting = waiting_sentence(page)
     rows = f"{waiting} The log view says why, row by row." if waiting else ""
-    look = [sentence for sentence in (report.go_look_sentence, report.asked_sentence, rows) if sentence]
+    look = [
+        sentence
+        for sentence in (report.go_look_sentence, report.asked_sentence, report.less_sure_sentence, rows)
+        if sentence
+    ]
     with left:
         st.html(cards.section("Since last shift") + cards.sentences(report.changed, empty="Nothing has changed."))
         st.html(cards.section("Worth a look") + cards.sentences(look, empty="No lap stands out."))

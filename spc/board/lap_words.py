@@ -10,7 +10,7 @@ from spc.board.room_history import RoomOfLap
 __all__ = ["confidence_words", "set_aside_words"]
 
 
-def confidence_words(forecast: LapForecast, unconfirmed: int) -> str:
+def confidence_words(forecast: LapForecast, unconfirmed: int, ranges_doubt: str) -> str:
     """Say what the range of a forecast rests on, '' where there is none.
 
     Parameters
@@ -18,6 +18,8 @@ def confidence_words(forecast: LapForecast, unconfirmed: int) -> str:
     forecast : LapForecast
     unconfirmed : int
         Past cycles that count once a person has said yes to them.
+    ranges_doubt : str
+        That such ranges held too few past cycles, '' = they held, or nobody can tell.
     """
     left = forecast.faces_left
     if left.status not in ("range", "over"):
@@ -26,7 +28,7 @@ def confidence_words(forecast: LapForecast, unconfirmed: int) -> str:
     if unconfirmed and not left.past_cycles:
         are = "is one" if unconfirmed == 1 else f"are {unconfirmed}"
         asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
-    return f"{left.level:.0%} range; {forecast.borrowed}{asked}"
+    return f"{left.level:.0%} range; {forecast.borrowed}{asked}{f'; {ranges_doubt}' if ranges_doubt else ''}"
 
 
 def set_aside_words(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:

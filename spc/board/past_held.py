@@ -12,7 +12,15 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
 from spc.board.lap_forecast import POOLS, STRAIGHT, PoolCache, told_in
 from spc.board.lap_lead import lead_of
-from spc.board.lap_paths import LEAST_FACES, CyclePaths, PastPaths, past_paths, running_cycle, way_of_reading
+from spc.board.lap_paths import (
+    LEAST_FACES,
+    CyclePaths,
+    PastPaths,
+    RunningCycle,
+    past_paths,
+    running_cycle,
+    way_of_reading,
+)
 from spc.board.lap_state import plural
 from spc.board.missing import first_doubts
 from spc.board.remembered import Remembered
@@ -35,7 +43,7 @@ from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import fit_apart, with_own_way
 from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["MOST_HELD_OUT", "PastHeld", "held_of_past", "past_held"]
+__all__ = ["MOST_HELD_OUT", "PastHeld", "held_of_past", "past_held", "ranges_doubt"]
 
 _RAREST, _RARER = 0.001, "fewer than 1 of 1,000"  # cycles borrow from one another: no finer chance is told
 MOST_HELD_OUT = 12  # newest past cycles that are held: older ones tell less of the laps as they are; our own rule
@@ -78,12 +86,11 @@ def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
     The cycles, and the limits they are cut at, are those the faces left of this lap are foreseen from: made again when
     a cycle ends or a limit changes, not with the faces of the running one.
     """
-    now = running_cycle(view, lap, room.of(lap))
+    now, past = _now_and_past(view, lap, room)
     if not np.isfinite(now.widest_um):
         return _refused(lap, "no limit is set for the part numbers it laps, so that no faces left are said of it")
     if lead_of(view, lap).hides:
         return _refused(lap, "flatness is logged only when a face is good, so that no faces left are said of it")
-    past = past_paths(view, lap, now.grit, now.widest_um, until=first_doubts(view, lap, room))
     if not past.sizes:
         return _refused(lap, "no past cycle of its group has ended")
     parts = sorted({"", *(part for path in (*past.sizes, *past.signed) for part in path.parts)})
@@ -94,6 +101,46 @@ def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
     )
     shares = _HELD.get(about, lambda: kept("held", about, lambda: held_of_past(past, limits)))
     return replace(_told(lap, shares), counted=told_in(now.rows))
+
+
+def ranges_doubt(view: CellView, lap: str, room: RoomHistory) -> str:
+    """Say that the ranges of a lap's group held too few of its past cycles.
+
+    Parameters
+    ----------
+    view : CellView
+    lap : str
+        Known to the view.
+    room : RoomHistory
+        From `look_at_room`.
+
+    Returns
+    -------
+    str
+        The share that held worst, in words, '' where the ranges held or too few past cycles can be judged.
+    """
+    now, past = _now_and_past(view, lap, room)
+    if len(past.sizes) < LEAST_JUDGED:
+        return ""
+    made_from = (now, past, view.limits, lead_of(view, lap).hides)
+    return view.memo.once(lap, "ranges doubt", made_from, lambda: _doubt_of(past_held(view, lap, room)))
+
+
+def _now_and_past(view: CellView, lap: str, room: RoomHistory) -> tuple[RunningCycle, PastPaths]:
+    """Give the running cycle and the past ones that its faces left are foreseen from."""
+    now = running_cycle(view, lap, view.memo.same(lap, "room", room.of(lap)))
+    return now, past_paths(view, lap, now.grit, now.widest_um, until=first_doubts(view, lap, room))
+
+
+def _doubt_of(past: PastHeld) -> str:
+    narrow = [one for one in past.shares if one.too_narrow]
+    if not narrow:
+        return ""
+    worst = min(narrow, key=lambda one: one.chance)
+    return (
+        f"less sure than that: foreseen from {_FROM[worst.share]}, {f'only {worst.held}' if worst.held else 'none'} of "
+        f"{worst.counted} past cycles came out within such a range"
+    )
 
 
 def held_of_past(

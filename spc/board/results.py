@@ -199,6 +199,7 @@ class LapReport:
     finished_faces: int = 0  # faces since reconditioning, however many passes each took
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
     retired: bool = False
+    less_sure: bool = False  # ranges such as its faces left held too few past cycles: `confidence` says how many
 
     @property
     def further_reasons(self) -> tuple[str, ...]:
@@ -283,4 +284,15 @@ class ShiftReport:
         return (
             f"Whether a reconditioning was left out of the log waits for a yes or no on {', '.join(open_on)}: until "
             "then only what came before it counts of such a cycle."
+        )
+
+    @property
+    def less_sure_sentence(self) -> str:
+        """Which laps are given faces left by ranges that held too few of their past cycles; '' = none."""
+        laps = [report.lap for report in self.laps if report.less_sure and report.state not in ("held", "resting")]
+        if not laps:
+            return ""
+        return (
+            f"The faces left of {', '.join(laps)} are less sure than they say: such ranges held too few past cycles "
+            "here."
         )

@@ -40,19 +40,21 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
     part number alone, or null), not_the_room_before, changed, holds, faces_this_shift, pace, false_calls, stale (no
     face for long, or faces dated later than now, which count nowhere yet; '' = neither), asked (which laps wait for a
-    yes or no whether they were reconditioned, in words; '' = none), and laps in order of need,
+    yes or no whether they were reconditioned, in words; '' = none), less_sure (which laps are given faces left by
+    ranges that held too few past cycles, in words; '' = none), and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks
     for, in a few words; '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and
     worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
     part number that is at its limit first, others, those lapped lately beside it (part, low, median, high, sentence),
     and own_way, true where its readings do not go as past cycles did; null = open or not known), next_break (of a lap
-    at its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, lead_sign, unusual_wear (''
-    = as usual), material, grit, registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes (the
-    mean stands for lappings without, null where over a fifth are), last_face (its time by the clock of the site),
-    signals, asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that may not be
-    logged, the newest first, each with its face_id, which `lapcell answer --face` takes; one of the running cycle is
-    among the signals too, unless the lap is retired, and the faces left are then those if it was reconditioned at the
-    time in if_reconditioned. age_faces and faces_left count every pass on a face as one; where faces are often lapped
+    at its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, less_sure (true where such
+    ranges held too few past cycles, which confidence says), lead_sign, unusual_wear ('' = as usual), material, grit,
+    registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes (the mean stands for lappings
+    without, null where over a fifth are), last_face (its time by the clock of the site), signals, asked, causes,
+    safety, data_health and answers (question, answer). asked: reconditionings that may not be logged, the newest first,
+    each with its face_id, which `lapcell answer --face` takes; one of the running cycle is among the signals too,
+    unless the lap is retired, and the faces left are then those if it was reconditioned at the time in
+    if_reconditioned. age_faces and faces_left count every pass on a face as one; where faces are often lapped
     again the sentences say passes (counted 'pass'), and finished_faces are told besides.
 
     With --lap and --against-past also against_past: status ('judged', 'counts only', 'refused'), too_narrow, sentence,
@@ -104,6 +106,7 @@ def lap_document(report: LapReport) -> dict[str, Any]:
         "faces_left": asdict(report.faces_left),
         "next_break": report.next_break,
         "confidence": report.confidence,
+        "less_sure": report.less_sure,
         "lead_sign": report.lead_sign,
         "unusual_wear": report.unusual_wear,
         "material": report.material,
@@ -138,6 +141,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
         "false_calls": shift.false_calls,
         "stale": shift.stale,
         "asked": shift.asked_sentence,
+        "less_sure": shift.less_sure_sentence,
         "laps": [lap_document(r) for r in shift.laps],
     }
 
@@ -180,6 +184,8 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
             click.echo(report.sentence)
     if shift.asked_sentence:
         click.echo(f"\n{shift.asked_sentence} `lapcell due --lap NAME` tells where.")
+    if shift.less_sure_sentence:
+        click.echo(f"\n{shift.less_sure_sentence} `lapcell due --lap NAME --against-past` tells how many.")
     care = short_caution(shift_cautions(shift))
     if care:
         click.echo(f"\n{care} Each in full: `lapcell due --lap NAME`.")

@@ -10,7 +10,7 @@ from spc.board.board import Board
 from spc.board.kept import kept
 from spc.board.lap_lead import lead_of
 from spc.board.lap_paths import CyclePaths, past_until
-from spc.board.past_held import _told, held_of_past, past_held
+from spc.board.past_held import _doubt_of, _told, held_of_past, past_held
 from spc.board.remembered import Remembered
 from spc.settings import load_settings
 from spc.wear.backtest import cut_path
@@ -206,6 +206,36 @@ def test_ranges_that_did_not_hold_ask_for_caution():
         "1 of 924 such counts: take the faces left as less sure than they say."
     )
     assert found.further[0].startswith("From the middle of each of 12 past cycles")
+
+
+def test_the_share_that_held_worst_is_told_beside_the_range():
+    assert _doubt_of(_told("L1", (summed(0.5, 7, 5), summed(0.75, 6, 6)))) == (
+        "less sure than that: foreseen from three quarters, only 6 of 12 past cycles came out within such a range"
+    )
+    assert "foreseen from the middle, none of 12" in _doubt_of(_told("L1", (summed(0.5, 0, 12), summed(0.75, 1, 11))))
+    assert _doubt_of(_told("L1", (summed(0.5, 11, 1), summed(0.75, 12)))) == ""
+
+
+def test_wear_that_no_shape_foresees_is_said_where_the_faces_left_are(tmp_path, store):
+    """Flat for two thirds of a cycle and then steep: past ones tell it, and every face left says so."""
+
+    def late(lap, cycle, age, row):
+        slip = float(row["flatness um"]) / np.exp(0.02 * age)  # 0.4 um and its scatter
+        row["flatness um"] = f"{slip + 0.08 * max(age - 28, 0):.2f}"
+
+    steep = PlantedCell(2, cycles=14, faces=40, last=20, fault=late).store(tmp_path)
+    shift = told(steep, "due")
+    (lap,) = shift["laps"]
+    assert lap["less_sure"] and lap["faces_left"]["status"] == "range"
+    assert "less sure than that: foreseen from three quarters, only " in lap["confidence"]
+    assert shift["less_sure"] == (
+        "The faces left of L1 are less sure than they say: such ranges held too few past cycles here."
+    )
+    assert f"{shift['less_sure']} `lapcell due --lap NAME --against-past` tells how many." in run(steep, "due").output
+    assert run(steep, "handover", "--out", str(page := tmp_path / "page.html")).exit_code < 2
+    assert shift["less_sure"] in page.read_text()
+    even = told(store, "due")
+    assert even["less_sure"] == "" and not even["laps"][0]["less_sure"]
 
 
 def test_none_held_is_said_so_and_no_chance_is_told_too_finely():

@@ -117,7 +117,8 @@ def ranges_doubt(view: CellView, lap: str, room: RoomHistory) -> str:
     Returns
     -------
     str
-        The share that held worst, in words, '' where the ranges held or too few past cycles can be judged.
+        The share that held worst, and after how many faces past cycles did reach the limit, in words; '' where the
+        ranges held or too few past cycles can be judged.
     """
     now, past = _now_and_past(view, lap, room)
     if len(past.sizes) < LEAST_JUDGED:
@@ -137,10 +138,16 @@ def _doubt_of(past: PastHeld) -> str:
     if not narrow:
         return ""
     worst = min(narrow, key=lambda one: one.chance)
-    return (
+    told = (
         f"less sure than that: foreseen from {_FROM[worst.share]}, {f'only {worst.held}' if worst.held else 'none'} of "
         f"{worst.counted} past cycles came out within such a range"
     )
+    ages = sorted(round(cycle.came_low) + 1 for cycle in worst.cycles if cycle.outcome and cycle.reached)
+    if not ages:
+        return told
+    after = plural(ages[-1], past.counted)
+    after = after if ages[0] == ages[-1] else f"{ages[0]} to {after}"
+    return f"{told}; {'all' if len(ages) == worst.counted else len(ages)} of them reached the limit, after {after}"
 
 
 def held_of_past(

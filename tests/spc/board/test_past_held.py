@@ -216,6 +216,21 @@ def test_the_share_that_held_worst_is_told_beside_the_range():
     assert _doubt_of(_told("L1", (summed(0.5, 11, 1), summed(0.75, 12)))) == ""
 
 
+def test_after_how_many_faces_the_past_cycles_were_at_the_limit_is_told_with_it():
+    """Their lives say more than a range that does not hold; the reading of age 33 is that of the 34th face."""
+    short = summed(0.75, 6, 6)
+    for ages, said in (
+        ((33.0, 35.0), "; 2 of them reached the limit, after 34 to 36 faces"),
+        ((33.0,), "; 1 of them reached the limit, after 34 faces"),
+        (range(33, 45), "; all of them reached the limit, after 34 to 45 faces"),
+    ):
+        reached = [
+            replace(one, reached=True, came_low=float(age)) for one, age in zip(short.cycles, ages, strict=False)
+        ]
+        held_short = replace(short, cycles=(*reached, *short.cycles[len(reached) :]))
+        assert _doubt_of(_told("L1", (summed(0.5, 12), held_short))).endswith(f"within such a range{said}")
+
+
 def test_wear_that_no_shape_foresees_is_said_where_the_faces_left_are(tmp_path, store):
     """Flat for two thirds of a cycle and then steep: past ones tell it, and every face left says so."""
 

@@ -1,12 +1,16 @@
 """Taking in a file and settling rows, through the log view itself."""
 
 import json
+from contextvars import copy_context
 
+import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.words import prose
+from dashboard.parts.quarantine import waiting_table
+from dashboard.words import prose, speak
 from spc.log.intake import ingest
+from spc.report.locale import LOCALES
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
 from tests.dashboard.conftest import fill, refusals, text
@@ -144,6 +148,34 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
     assert cells["lap"] == "C1-1" and cells["flatness um"] == "0.33"
     assert '<th scope="col" class="lc-short">row</th>' in shown and ">as delivered</th>" in shown
     assert "<td >Lap is not a known lap" in shown  # the number of the row stands beside it
+
+
+def test_what_was_delivered_stands_character_by_character_in_every_language():
+    raw = "2026-03-04 06:30,Bo,CI-1,15 um,6.5,`1.5`"
+    rows = pd.DataFrame({"row_number": [7], "reasons": ["row 7: flatness is not a number: '0.3.1 um'"], "raw": [raw]})
+
+    def shown():
+        speak(LOCALES["de"])
+        return waiting_table(rows)
+
+    told = copy_context().run(shown)
+    assert raw in told and "0.3.1" in told.replace("\u2060", "")
+
+
+def test_columns_nobody_knows_can_be_chosen_and_the_refusal_says_where(store):
+    page = start()
+    page.file_uploader[0].set_value(("own.csv", b"a,b,c\nCI-1,6,0.3\nCI-1,7,0.4\n", "text/csv")).run()
+    assert "no header is known" in text(page) and "in the table above, tap the cell under \u201cread as\u201d" in text(
+        page
+    )
+
+
+def test_what_was_minded_in_the_first_faces_is_told_in_full_and_once(store):
+    page = start()
+    late = OWN.replace("CI-1,15,12,0.31", "CI-1,15,480,0.31").replace("CI-1,15,12,0.29", "CI-1,15,480,0.29")
+    page.file_uploader[0].set_value(("own.csv", late.encode(), "text/csv")).run()
+    shown = text(page)
+    assert shown.count("minutes 480") == 1 and "1 and 2</td>" in shown
 
 
 def test_a_lap_nobody_knew_is_added_where_its_row_waits(waiting):

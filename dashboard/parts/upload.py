@@ -61,7 +61,9 @@ def upload(page: Page, person: str) -> None:
         return
     with answer:
         _summary(parsed)
-        if not person:
+        if not len(parsed.rows):
+            st.html(cards.notice("There is no row under its header, so nothing to take in.", kind="look"))
+        elif not person:
             st.html(cards.notice("Say first who signs this.", kind="look"))
         elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
             with data.open_store() as store:

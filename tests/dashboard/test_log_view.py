@@ -170,6 +170,12 @@ def test_columns_nobody_knows_can_be_chosen_and_the_refusal_says_where(store):
     )
 
 
+def test_a_file_without_a_row_is_not_offered_to_be_taken_in(store):
+    page = start()
+    page.file_uploader[0].set_value(("own.csv", OWN.splitlines(keepends=True)[0].encode(), "text/csv")).run()
+    assert "no row under its header" in text(page) and "Say first who signs this." not in text(page)
+
+
 def test_what_was_minded_in_the_first_faces_is_told_in_full_and_once(store):
     page = start()
     late = OWN.replace("CI-1,15,12,0.31", "CI-1,15,480,0.31").replace("CI-1,15,12,0.29", "CI-1,15,480,0.29")

@@ -176,9 +176,9 @@ def _fix(page: Page, number: int, raw: str, cut: _Cut | None, person: str) -> No
                 with data.open_store() as store:
                     fix_quarantined(store, number, text, settings=page.site, who=person, reason=reason)
             except ValueError as error:
-                said.refuse(place, str(error), person=person)
+                said.refuse(place, f"{_reason(error)}.", person=person)
             else:
-                _done("Taken in as put right.")
+                _done(" is taken in as put right.")
         said.say(place, person=person)
         draft.offer_to_clear(form, place)
 
@@ -260,7 +260,7 @@ def _discard(number: int, person: str) -> None:
         if st.button("Discard this row", key=f"send-{form}") and _signed(place, person, reason):
             with data.open_store() as store:
                 store.discard_quarantined(number, who=person, reason=reason)
-            _done("Discarded; the row and the reason are kept.")
+            _done(" is discarded; it and the reason are kept.")
         said.say(place, person=person)
         draft.offer_to_clear(form, place)
 
@@ -274,6 +274,8 @@ def _signed(place: str, person: str, reason: str) -> bool:
 
 
 def _done(sentence: str) -> NoReturn:
-    st.session_state.pop(_SHOWN, None)
-    said.done(_SETTLED, sentence)
+    """Say what came of a tap; of one row, as the end of a sentence: the page shows the next row by then."""
+    shown: _Shown | None = st.session_state.pop(_SHOWN, None)
+    words = shown.words if shown is not None else "the row"
+    said.done(_SETTLED, f"{words[:1].upper()}{words[1:]}{sentence}" if sentence.startswith(" ") else sentence)
     st.rerun()

@@ -10,6 +10,7 @@ from streamlit.testing.v1 import AppTest
 from dashboard.parts.quarantine import waiting_table
 from dashboard.words import prose, speak
 from spc.log.intake import ingest
+from spc.log.rereading import fix_quarantined
 from spc.report.locale import LOCALES
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
@@ -240,10 +241,30 @@ def test_a_row_is_put_right_with_its_reason(waiting):
     field(page, "flatness um").set_value("0.35")
     field(page, "How you know").set_value("the note says 0.35")
     press(page, "Take in as put right")
-    assert "Taken in as put right." in text(page)
+    assert "Row 4 of own.csv is taken in as put right." in text(page)
     with Store.open(waiting) as opened:
         assert opened.faces(lap="CI-1")["flatness_text"].tolist()[-1] == "0.35"
         assert opened.quarantine(open_only=False)["how"].tolist().count("fixed") == 1
+
+
+def test_rows_that_waited_are_listed_with_what_became_of_them_and_who_said_so(waiting):
+    assert "No row that waited has been settled." in text(start("edits"))
+    with Store.open(waiting) as opened:
+        first, second = opened.quarantine()["quarantine_id"].tolist()
+        opened.discard_quarantined(first, who="Quin", reason="test row")
+        right = OWN.splitlines()[4].replace("see note", "0.35")
+        fix_quarantined(opened, second, right, settings=Settings(), who="Bo", reason="the note says so")
+    listed = next(table.value for table in start("edits").dataframe if "what became of it" in table.value)
+    assert listed["what became of it"].tolist() == [f"taken in as {right}", "discarded"]
+    assert listed["why"].tolist() == ["the note says so", "test row"] and listed["who"].tolist() == ["Bo", "Quin"]
+
+
+def test_a_row_that_is_still_wrong_says_why_in_a_sentence(waiting):
+    page = start("rows")
+    page.number_input[0].set_value(2).run()
+    field(page, "How you know").set_value("it says so")
+    press(page, "Take in as put right")
+    assert "The row still cannot be read: flatness is not a number: " in text(page)
 
 
 def test_a_row_is_not_settled_without_a_reason(waiting):
@@ -295,7 +316,7 @@ def test_the_row_after_the_one_settled_comes_next(store):
 
 
 def test_what_was_taken_in_is_counted(waiting):
-    assert "1 delivery, 4 rows, 2 of them quarantined." in text(start("taken"))
+    assert "1 delivery, 4 rows, 2 of them had to wait for a person." in text(start("taken"))
 
 
 def test_health_names_the_lap_and_what_its_readings_cannot_carry(store):

@@ -361,6 +361,13 @@ def test_a_page_that_waits_for_a_yes_or_no_asks_first_and_says_below_what_it_res
     assert shown.index("</h1>") < shown.index("Recondition CI-1 at the next break.")
 
 
+def test_what_changed_is_told_in_the_unit_that_its_lap_is_told_in(filled_store, monkeypatch):
+    told = fixtures.signal(sentence="Flatness on CI-1 drifts up: 2 bands.")
+    lap = fixtures.lap(signals=(told,))
+    put(monkeypatch, fixtures.shift(laps=(lap,), changed=(f"New this shift: {told.sentence}",)))
+    assert "New this shift: Flatness on CI-1 drifts up: 23.1\u00a0\u00b5in." in text(run("shift", unit="uin"))
+
+
 @pytest.mark.parametrize(
     ("sign", "leads_to"),
     [

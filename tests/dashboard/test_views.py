@@ -35,6 +35,8 @@ def run(view, *, lap=None, wall=False, section=None, language="en", unit="um", w
         page.query_params["section"] = section
     if way is not None:
         page.session_state[f"ways-{lap}"] = way
+    if view == "proof":  # where nobody is offered
+        page.session_state["lc_signed"] = "Q. Engineer"
     page.run()
     assert not page.exception, page.exception
     return page
@@ -302,7 +304,7 @@ def test_limits_are_frozen_with_who_and_why(filled_store):
     assert not page.exception
     with Store.open(filled_store) as store:
         frozen = store.baselines(lap="CI-1", sign="flatness")
-    assert [(one.who, one.why) for one in frozen] == [("R. Oduya", "first limits")]
+    assert [(one.who, one.why) for one in frozen] == [("Q. Engineer", "first limits")]
     told = " ".join(frozen[0].model["remarks"])
     assert "the limit is widened" in told or "too short or too coarse to guarantee" in told
     assert "Revision 1 frozen" in text(page)

@@ -101,10 +101,10 @@ def _settled(page: Page) -> None:
                 f"when ({zone})": moments(rows["resolved_at"], zone),
                 "file": rows["name"],
                 "row": rows["row_number"],
-                "as delivered": rows["raw"],
-                "what became of it": became,
                 "who": rows["who"],
                 "why": rows["reason"],
+                "what became of it": became,
+                "as delivered": rows["raw"],
             }
         ),
         key="settled",

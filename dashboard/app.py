@@ -75,7 +75,6 @@ def _draw(name: str, page: Page) -> None:
     """Draw one view; only the view asked for is loaded, so that the first screen is there soon."""
     if name != "lap":
         draft.let_go()  # a form that is not on screen, and in which nothing is typed, begins anew when it is
-    if name not in ("lap", "proof"):
         st.session_state.pop(SIGNER_OFFERED, None)
     said.begin()
     importlib.import_module(f"dashboard.views.{name}").render(page)

@@ -216,13 +216,25 @@ def _why(cause: Cause) -> str:
 
 
 def table(
-    heads: tuple[str, ...], rows: list[tuple[str, ...]], *, caption: str = "", numbers: tuple[int, ...] = ()
+    heads: tuple[str, ...],
+    rows: list[tuple[str, ...]],
+    *,
+    caption: str = "",
+    numbers: tuple[int, ...] = (),
+    as_delivered: tuple[int, ...] = (),
 ) -> str:
-    """Return a table of sentences; the columns numbered in `numbers`, from 0, are set as figures."""
+    """Return a table of sentences.
+
+    Of the columns, numbered from 0, those in `numbers` are set as figures; those in `as_delivered` stand character by
+    character, in nobody's marks.
+    """
+    said = {False: prose, True: html_text}
     kinds = [_kind([row[place] for row in rows], place in numbers) for place in range(len(heads))]
     head = "".join(f'<th scope="col" {kind}>{prose(name)}</th>' for kind, name in zip(kinds, heads, strict=True))
     body = "".join(
-        "<tr>" + "".join(f"<td {kind}>{prose(cell)}</td>" for kind, cell in zip(kinds, row, strict=True)) + "</tr>"
+        "<tr>"
+        + "".join(f"<td {kinds[at]}>{said[at in as_delivered](cell)}</td>" for at, cell in enumerate(row))
+        + "</tr>"
         for row in rows
     )
     above = f"<caption>{prose(caption)}</caption>" if caption else ""

@@ -9,11 +9,13 @@ from spc.measure.shown import MICROMETRE, ShownLength, said_in
 __all__ = ["in_chosen_unit"]
 
 _FORM = re.compile(r"flat(?:ness|ter\b)|less flat|form\b|bow\b|convex|concave|faces? left under", re.IGNORECASE)
-_NOT_FORM = re.compile(r"finish|\bRa\b|grit|worked|removed|removal|thickness|ladder|stock", re.IGNORECASE)
+_FINISH = re.compile(r"finish|\bRa\b", re.IGNORECASE)
+_NEITHER = re.compile(r"grit|worked|removed|removal|thickness|ladder|stock", re.IGNORECASE)
+_SENTENCES = re.compile(r"(?<=[.!?]) ")
 
 
 def in_chosen_unit(report: LapReport, own: ShownLength, chosen: ShownLength) -> LapReport:
-    """Return the report with its lengths of form in the unit chosen.
+    """Return the report with its lengths of form in the unit chosen, and those of finish where that is microinches.
 
     Parameters
     ----------
@@ -24,20 +26,26 @@ def in_chosen_unit(report: LapReport, own: ShownLength, chosen: ShownLength) -> 
 
     Notes
     -----
-    Light bands and microinches are only ever of form. Micrometres are also of finish and grit: they are brought over
-    only in a sentence that speaks of form and of nothing else that is measured in them.
+    Light bands are only ever of form. The board speaks of finish and grit in micrometres: those are brought over only
+    in a sentence that speaks of form, or of finish, and of nothing else that is measured in them. A finish is never
+    said in bands.
     """
-    if own == chosen:
+    inches = chosen.name == "uin"
+    if own == chosen and not inches:
         return report
 
-    def say(text: str) -> str:
+    def brought(part: str) -> str:
+        form, finish = (found.search(part) is not None for found in (_FORM, _FINISH))
         if own != MICROMETRE:
-            return said_in(text, chosen, written=own, keep_digits=True)
-        parts = re.split(r"(?<=[.!?]) ", text)
-        return " ".join(
-            said_in(part, chosen, keep_digits=True) if _FORM.search(part) and not _NOT_FORM.search(part) else part
-            for part in parts
-        )
+            part = said_in(part, chosen, written=own, keep_digits=True)
+        elif form and not finish and not _NEITHER.search(part):
+            return said_in(part, chosen, keep_digits=True)
+        if inches and finish and not _NEITHER.search(part):
+            return said_in(part, chosen, keep_digits=True)
+        return part
+
+    def say(text: str) -> str:
+        return " ".join(map(brought, _SENTENCES.split(text)))
 
     def told(signals: tuple[Signal, ...]) -> tuple[Signal, ...]:
         return tuple(replace(one, sentence=say(one.sentence)) for one in signals)

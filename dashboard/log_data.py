@@ -10,7 +10,7 @@ from spc.log.rereading import with_registered_laps
 from spc.settings import Settings
 from spc.store.store import Store
 
-__all__ = ["MOST_EDITS", "alias_history", "edits", "known_drops", "reading_of", "reading_site"]
+__all__ = ["MOST_EDITS", "alias_history", "edits", "known_drops", "reading_of", "reading_site", "settled"]
 
 MOST_EDITS = 500
 _MOST_DROPS = 20
@@ -49,3 +49,11 @@ def reading_site(now: Snapshot) -> Settings:
     """Return the site's settings as a log is read by them: the laps of the register are known too."""
     with open_store() as store:
         return with_registered_laps(settings(now), store)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def settled(now: Snapshot) -> pd.DataFrame:
+    """Return the newest rows that waited and that somebody has settled, newest first."""
+    with open_store() as store:
+        every = store.quarantine(open_only=False)
+    return every[every["how"] != ""].sort_values("resolved_at", kind="stable").iloc[: -MOST_EDITS - 1 : -1]

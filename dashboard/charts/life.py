@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from dashboard.charts.style import base_figure, clear
@@ -11,7 +12,7 @@ from dashboard.words import percent, spoken
 from spc.wear.recondition_age import ReconditionAge
 from spc.wear.survival import SurvivalCurve
 
-__all__ = ["cost_figure", "survival_figure"]
+__all__ = ["cost_figure", "cost_table", "survival_figure"]
 
 
 def survival_figure(curve: SurvivalCurve, look: Look, *, clock: str) -> go.Figure:
@@ -127,3 +128,10 @@ def cost_figure(plan: ReconditionAge, look: Look) -> go.Figure:
     figure.update_yaxes(range=[0, top * 1.04])
     figure.update_xaxes(range=[0, float(plan.ages[-1])])
     return figure
+
+
+def cost_table(plan: ReconditionAge) -> pd.DataFrame:
+    """Return the cost of each planned age as a table: whole faces or minutes, for nobody plans a part of one."""
+    whole = np.unique(np.round(plan.ages))
+    whole = whole[(whole >= plan.ages[0]) & (whole <= plan.ages[-1])]
+    return pd.DataFrame({plan.clock: whole, "cost": np.interp(whole, plan.ages, plan.costs).round(4)})

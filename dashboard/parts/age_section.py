@@ -7,7 +7,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, data
-from dashboard.charts.life import cost_figure, survival_figure
+from dashboard.charts.life import cost_figure, cost_table, survival_figure
 from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
@@ -89,12 +89,11 @@ def _cost(plan: ReconditionPlan, page: Page) -> None:
     if not age.ages.size:
         st.html(cards.sentences([age.sentence]))
         return
-    table = pd.DataFrame({age.clock: age.ages, "cost": age.costs})
     show_picture(
         partial(cost_figure, age, page.look),
         key="cost",
         height=380,
         title="This curve",
         sentence=age.sentence,
-        table=table.round(4),
+        table=cost_table(age),
     )

@@ -1,4 +1,4 @@
-"""What was changed after it was logged: corrections after a signal first, then all, and every alias decision."""
+"""What was changed: corrections after a signal first, then all, rows that waited, and every alias decision."""
 
 import json
 
@@ -12,6 +12,8 @@ from dashboard.parts.picture import show_table
 from dashboard.words import count, moments, number_of
 
 __all__ = ["edits"]
+
+_BECAME = {"alias": "taken in as it was", "fixed": "taken in as it was", "discarded": "discarded"}
 
 
 def edits(page: Page, person: str) -> None:
@@ -36,6 +38,7 @@ def edits(page: Page, person: str) -> None:
         st.html(cards.sentences([f"{newest[:1].upper()}{newest[1:]}, newest first; the old version of each is kept."]))
         show_table(_shown(every, page), key="edits-all")
     answered_before(page, person)
+    _settled(page)
     _aliases(page)
 
 
@@ -78,6 +81,34 @@ def _name(column: str) -> str:
 
 def _value(value: object) -> str:
     return "nothing" if value in (None, "") else str(value)
+
+
+def _settled(page: Page) -> None:
+    """List the rows that waited, what became of each, and who said so."""
+    rows = log_data.settled(page.now)
+    st.html(cards.section("Rows that waited"))
+    if rows.empty:
+        st.html(cards.sentences([], empty="No row that waited has been settled."))
+        return
+    zone = page.site.time_zone or "UTC"
+    became = [
+        f"taken in as {text}" if text not in ("", raw) else _BECAME[how]
+        for how, raw, text in zip(rows["how"], rows["raw"], rows["new_text"], strict=True)
+    ]
+    show_table(
+        pd.DataFrame(
+            {
+                f"when ({zone})": moments(rows["resolved_at"], zone),
+                "file": rows["name"],
+                "row": rows["row_number"],
+                "who": rows["who"],
+                "why": rows["reason"],
+                "what became of it": became,
+                "as delivered": rows["raw"],
+            }
+        ),
+        key="settled",
+    )
 
 
 def _aliases(page: Page) -> None:

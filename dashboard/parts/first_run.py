@@ -29,7 +29,7 @@ def first_run(page: Page) -> None:
         return
     waiting = waiting_sentence(page)
     if waiting:
-        st.html(cards.headline("No face could be taken in yet.", kicker="What came is kept and lost nothing"))
+        st.html(cards.headline("No face could be taken in yet.", kicker="All that came is kept"))
         st.html(cards.notice(f"{waiting} The log view says why, row by row, and takes the answer.", kind="look"))
         if "log" in page.routes and not page.wall:
             st.page_link(page.routes["log"], label="See the rows that wait", query_params={"section": "rows"})

@@ -102,7 +102,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
             "low_um": report.read.low_um,
             "high_um": report.read.high_um,
         }
-    )
+    ).sort_values(["face", "low_um"], kind="stable")
     with pictures[1]:
         st.html(cards.section("The faces that were read again"))
         show_picture(

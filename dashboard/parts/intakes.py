@@ -23,11 +23,18 @@ def intakes(page: Page) -> None:
         return
     rows, waits = int(table["rows"].sum()), int(table["quarantined"].sum())
     deliveries = count(len(table), "delivery", "deliveries")
-    st.html(cards.sentences([f"{deliveries}, {count(rows, 'row')}, {number_of(waits)} of them quarantined."]))
+    st.html(
+        cards.sentences([f"{deliveries}, {count(rows, 'row')}, {number_of(waits)} of them had to wait for a person."])
+    )
     zone = page.site.time_zone or "UTC"
     shown = table.iloc[::-1].assign(at=moments(table["at"], zone))
     names = ["at", "name", "who", "rows", "faces", "repeats", "events", "quarantined", "doubles", "new_versions"]
-    show_table(shown[names].rename(columns={"at": f"taken in ({zone})", "new_versions": "changed rows"}), key="intakes")
+    show_table(
+        shown[names].rename(
+            columns={"at": f"taken in ({zone})", "quarantined": "had to wait", "new_versions": "changed rows"}
+        ),
+        key="intakes",
+    )
     _remarks(shown.iloc[:_NEWEST])
     _known(page)
 

@@ -16,7 +16,8 @@ def signed_by(page: Page, *, lap: str = "") -> str:
     """Ask who is writing; the last answer is kept for the session, a new name may be typed.
 
     Until somebody answers, who logged the lap's newest face is offered: as it was when the page was opened, for what
-    others log meanwhile must not sign what is written here. Where no one lap is meant nobody is.
+    others log meanwhile must not sign what is written here. Where no face of one lap is written nobody is: who lapped
+    last signs no limit and no study.
     """
     offered = st.session_state.get(SIGNER_OFFERED)
     if offered is None or offered[0] != lap:

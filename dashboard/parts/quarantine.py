@@ -13,7 +13,7 @@ from dashboard import cards, data, log_data
 from dashboard.parts import draft, said
 from dashboard.parts.once import once
 from dashboard.parts.page import Page, speak_as
-from dashboard.words import count, html_text, markdown_text, number_of
+from dashboard.words import count, html_text, markdown_text, marks_kept, number_of
 from spc.log.rereading import Retried, add_lap, approve_alias, fix_quarantined
 
 __all__ = ["quarantine", "waiting_table"]
@@ -24,6 +24,7 @@ _PLACE = "lc_quarantine_place"
 _SHOWN = "lc_quarantine_shown"
 _SETTLED = "settled"
 _PLACED = re.compile(r"^row \d+: ")
+_QUOTED = re.compile(r"'[^']*'")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +68,16 @@ def waiting_table(rows: pd.DataFrame) -> str:
     heads = {"name": "file", "row_number": "row", "reasons": "reasons", "raw": "as delivered"}
     names = [name for name in heads if name in rows]
     told = rows[names].assign(reasons=[_reason(text) for text in rows["reasons"]]).astype(str)
-    return cards.table(tuple(heads[name] for name in names), list(told.itertuples(index=False, name=None)))
+    return cards.table(
+        tuple(heads[name] for name in names),
+        list(told.itertuples(index=False, name=None)),
+        as_delivered=(names.index("raw"),),
+    )
 
 
 def _reason(text: object) -> str:
-    """Return why a row waits, without the number of the row, which stands beside it."""
-    reason = _PLACED.sub("", str(text))
+    """Return why a row waits: without the number of the row, which stands beside it; what it quotes stays as typed."""
+    reason = _QUOTED.sub(lambda found: marks_kept(found[0]), _PLACED.sub("", str(text)))
     return reason[:1].upper() + reason[1:]
 
 
@@ -171,9 +176,9 @@ def _fix(page: Page, number: int, raw: str, cut: _Cut | None, person: str) -> No
                 with data.open_store() as store:
                     fix_quarantined(store, number, text, settings=page.site, who=person, reason=reason)
             except ValueError as error:
-                said.refuse(place, str(error), person=person)
+                said.refuse(place, f"{_reason(error)}.", person=person)
             else:
-                _done("Taken in as put right.")
+                _done(" is taken in as put right.")
         said.say(place, person=person)
         draft.offer_to_clear(form, place)
 
@@ -255,7 +260,7 @@ def _discard(number: int, person: str) -> None:
         if st.button("Discard this row", key=f"send-{form}") and _signed(place, person, reason):
             with data.open_store() as store:
                 store.discard_quarantined(number, who=person, reason=reason)
-            _done("Discarded; the row and the reason are kept.")
+            _done(" is discarded; it and the reason are kept.")
         said.say(place, person=person)
         draft.offer_to_clear(form, place)
 
@@ -269,6 +274,8 @@ def _signed(place: str, person: str, reason: str) -> bool:
 
 
 def _done(sentence: str) -> NoReturn:
-    st.session_state.pop(_SHOWN, None)
-    said.done(_SETTLED, sentence)
+    """Say what came of a tap; of one row, as the end of a sentence: the page shows the next row by then."""
+    shown: _Shown | None = st.session_state.pop(_SHOWN, None)
+    words = shown.words if shown is not None else "the row"
+    said.done(_SETTLED, f"{words[:1].upper()}{words[1:]}{sentence}" if sentence.startswith(" ") else sentence)
     st.rerun()

@@ -108,7 +108,7 @@ def _law_words(study: Study, unit: DisplayUnit) -> str:
     )
     if math.isfinite(study.limit_um):
         said += f"; the limit is {unit.named(number(unit.from_um(study.limit_um)))}"
-    return f"{said}. {unit.said(study.choice.sentence)}"
+    return f"{said}. {unit.said(_capital(study.choice.sentence))}"
 
 
 def _law_table(study: Study, low: np.ndarray, high: np.ndarray, unit: DisplayUnit) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from dashboard.parts.picture import show_table
 from dashboard.parts.quarantine import waiting_table
 from dashboard.parts.unit_question import asked_units
 from dashboard.parts.watched import watched_folder_sentence
-from dashboard.words import count, join_words
+from dashboard.words import count, join_words, marks_kept
 from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
 from spc.log.intake import IntakeResult, ingest
 from spc.log.lexicon import FIELDS
@@ -28,6 +28,8 @@ _PLACE = "upload"
 _FILES = "lc_upload_files"  # session key: by form and what it is, the file that is looked at, with its name
 _COLUMNS = "lc_upload_columns"  # session key: by its key, the table of columns as found, as drawn first, and as edited
 _MOST_SHOWN = 200
+_FACES_SHOWN = 20
+_CHOOSE = "Or say it here: in the table above, tap the cell under \u201cread as\u201d and choose what the column holds."
 _ENCODINGS = ("", "utf-8", "cp1252", "utf-16")
 _DATE_ORDERS = {"": "as found", "dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
 _DECIMALS = {"": "as found", ".": "point", ",": "comma"}
@@ -54,10 +56,14 @@ def upload(page: Page, person: str) -> None:
         return
     if parsed.refused:
         st.html(cards.notice(f"{parsed.name} cannot be read: {parsed.refused}.", kind="stop"))
+        if parsed.columns:
+            st.html(cards.sentences([_CHOOSE]))
         return
     with answer:
         _summary(parsed)
-        if not person:
+        if not len(parsed.rows):
+            st.html(cards.notice("There is no row under its header, so nothing to take in.", kind="look"))
+        elif not person:
             st.html(cards.notice("Say first who signs this.", kind="look"))
         elif st.button(f"Take in {count(len(parsed.rows), 'row')}", type="primary", key="take-in"):
             with data.open_store() as store:
@@ -176,14 +182,20 @@ def _summary(parsed: ParsedLog) -> None:
 
 
 def _details(parsed: ParsedLog) -> None:
-    lines = [*(parsed.dialect.evidence if parsed.dialect else ()), *parsed.remarks]
+    found = parsed.dialect.evidence if parsed.dialect else ()
+    lines = [*map(marks_kept, found), *parsed.remarks]  # the cells it shows, as they stand in the file
     st.html(cards.section("How the file is written") + cards.sentences(lines))
     waiting = parsed.rows[parsed.rows["outcome"] == "quarantine"]
     if len(waiting):
         st.html(cards.section("Rows that would wait for a person"))
         st.html(waiting_table(waiting.head(_MOST_SHOWN)))
     st.html(cards.section("First faces as understood"))
-    show_table(_faces(parsed.rows), key="preview-faces")
+    faces = parsed.rows[parsed.rows["outcome"] == "face"].head(_FACES_SHOWN)
+    show_table(_faces(faces), key="preview-faces")
+    minded = faces.loc[faces["remarks"] != ""].groupby("remarks", sort=False)["row_number"]
+    if len(minded):
+        told = [(str(remark), join_words([str(row) for row in rows])) for remark, rows in minded]
+        st.html(cards.table(("what was minded", "in row"), told))
 
 
 def _sentence(parsed: ParsedLog, found: dict[str, int]) -> str:
@@ -192,8 +204,7 @@ def _sentence(parsed: ParsedLog, found: dict[str, int]) -> str:
     return f"{parsed.name} holds {parts[0]} and {parts[1]}{waits}."
 
 
-def _faces(rows: pd.DataFrame) -> pd.DataFrame:
-    faces = rows[rows["outcome"] == "face"].head(20)
+def _faces(faces: pd.DataFrame) -> pd.DataFrame:
     shown = {
         "row_number": "row",
         "time_text": "time",
@@ -205,6 +216,5 @@ def _faces(rows: pd.DataFrame) -> pd.DataFrame:
         "flatness_low_um": "from, µm",
         "flatness_high_um": "to, µm",
         "finish_text": "finish as typed",
-        "remarks": "remarks",
     }
     return faces[list(shown)].rename(columns=shown).round(4)

@@ -96,7 +96,7 @@ def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
         return None
     with st.container(key="top-row", horizontal=True):
         lap = _keep_in_link(names, asked)
-        return lap, signed_by(page, lap=lap)
+        return lap, signed_by(page, lap=lap if view == "lap" else "")
 
 
 def _near(asked: str, names: list[str]) -> list[str]:

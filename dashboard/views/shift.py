@@ -100,12 +100,21 @@ def _top(report: ShiftReport, page: Page) -> list[str]:
 
 
 def _in_unit(report: ShiftReport, page: Page) -> ShiftReport:
-    """Return the report with each lap said in the unit chosen, if a person or the site chose one."""
-    if page.unit_as_typed:
-        return report
-    chosen = page.unit.shown
-    laps = tuple(in_chosen_unit(lap, unit_of(lap.lap, page).shown, chosen) for lap in report.laps)
-    return replace(report, laps=laps)
+    """Return the report with each lap said in the unit chosen: its own, if neither a person nor the site chose one."""
+    owns = [unit_of(lap.lap, page).shown for lap in report.laps]
+    laps = tuple(
+        in_chosen_unit(lap, own, own if page.unit_as_typed else page.unit.shown)
+        for lap, own in zip(report.laps, owns, strict=True)
+    )
+    signals = [(was.signals, now.signals) for was, now in zip(report.laps, laps, strict=True)]
+    told = {old.sentence: new.sentence for was, now in signals for old, new in zip(was, now, strict=True)}
+    return replace(report, laps=laps, changed=tuple(_as_told(line, told) for line in report.changed))
+
+
+def _as_told(line: str, told: dict[str, str]) -> str:
+    """Return a line of what changed with the sentence of a signal in it as its lap tells it."""
+    said = next((sentence for sentence in told if sentence in line), "")
+    return line.replace(said, told[said]) if said else line
 
 
 def _strip(report: ShiftReport, page: Page) -> None:

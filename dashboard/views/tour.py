@@ -47,8 +47,8 @@ STEPS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
         "wall.png",
         "4. The wall",
         (
-            "The same board without chrome for a screen in the shop: add ?wall=1 to the address. It refreshes itself, "
-            "and says so when it has lost the log and since when.",
+            "The same board with nothing to tap, for a screen in the shop: add ?wall=1 to the address. It refreshes "
+            "itself, and says so when it has lost the log and since when.",
         ),
     ),
 )

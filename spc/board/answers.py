@@ -170,6 +170,7 @@ class LapsCompared:
 
     named: str  # the part number as said
     good: Mapping[str, tuple[int, int]]  # per lap, faces good at the first pass and all
+    judged: bool  # whether a limit, or faces lapped again, say that faces were judged good or not
     worse: frozenset[str]  # surely worse than the first
     flatter: str  # which of the others reads flattest at like age, and than which; '' = none clearly does
     quicker: str  # takes fewer minutes than every other, '' = none clearly does
@@ -245,6 +246,7 @@ def compare_laps(
     return LapsCompared(
         named=part or "parts without a number",
         good={lap: good[lap] for lap in best_first},
+        judged=bool(np.isfinite(limit_um) or rows["relapped"].any()),
         worse=frozenset(worse),
         flatter="" if hidden else flatter_words(alike, compared=len(good), unit=unit),
         quicker="" if worse else fewest_minutes(read),
@@ -320,7 +322,8 @@ def _first_pass(found: LapsCompared, lap: str) -> str:
     good, of = found.good[lap]
     known = max(round(of / found.alike), 1)
     share = share_interval(round(known * good / of), known)
-    return f"{good:,} of {of:,} good at the first pass ({share.low:.0%} to {share.high:.0%})"
+    said = "good at the first pass" if found.judged else "not lapped again"
+    return f"{good:,} of {of:,} {said} ({share.low:.0%} to {share.high:.0%})"
 
 
 def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, unusual: str = "") -> str:

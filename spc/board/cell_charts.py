@@ -7,6 +7,7 @@ in, and say so: they judge the running cycle only and are never kept.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from shlex import quote
 
 import numpy as np
 import pandas as pd
@@ -172,7 +173,7 @@ def _trial_chart(
         words = (
             "no limits yet: trial limits rest on earlier cycles, and no cycle of this lap has ended; its "
             f"{len(stream)} readings can be frozen as a baseline with `lapcell limits freeze`, or looked at first with "
-            f"`lapcell chart {stream.lap} --kind individuals`"
+            f"`lapcell chart {quote(stream.lap)} --kind individuals`"
         )
         return SignChart(nothing, False, words)
     analysis = _trial(base, rules_of(plan))

@@ -15,6 +15,7 @@ from spc.board.chart_made import ChartOptions, Made, Panel, seen
 from spc.board.chart_series import ChartSeries, groups_of, series_of
 from spc.board.count_kinds import between_relaps, relap_share, scratches
 from spc.board.joint_kinds import joint_average, joint_distance
+from spc.board.lap_state import plural
 from spc.board.law_kinds import law_limit, likelihood_sum
 from spc.chart.attained import attained_rate, guaranteed_width
 from spc.chart.cusum import cusum_chart
@@ -107,7 +108,7 @@ def chart_of_kind(
     else:
         points = int(np.count_nonzero(~np.isnan(first.value)))
         count = len({i for s in first.signals for i in s.index.tolist()})
-        sentence = f"{count:,} of {points:,} points signal." if count else f"No signal in {points:,} points."
+        sentence = f"{count:,} of {points:,} points signal." if count else f"No signal in {plural(points, 'point')}."
     remarks = (*series.remarks, *made.remarks, *dict.fromkeys(n for panel in made.panels for n in panel.chart.notes))
     return KindReport(
         lap, sign, part, kind, series.unit, first.status, sentence, first.method, made.baseline,

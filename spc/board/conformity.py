@@ -143,7 +143,7 @@ def rule_on(
     spread = float(law.ppf(0.84) - law.ppf(0.16)) / 2
     if sd > 0.5 * spread:
         remarks.append(
-            f"readers ({sd:.2g} um) are a large part of the spread of the readings ({spread:.2g} um): the law of the "
+            f"readers ({sd:.3g} um) are a large part of the spread of the readings ({spread:.3g} um): the law of the "
             "faces is narrower than the law of the readings used here, and the shares are on the cautious side"
         )
     u = math.hypot(sd, step / (2 * math.sqrt(3)))

@@ -1,5 +1,7 @@
 """Charts of flatness together with finish: the joint distance of each face, and their joint drifting average."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,6 @@ from spc.chart.result import Chart
 __all__ = ["joint_average", "joint_distance"]
 
 NAMES = ("flatness", "finish")
-AGAINST = "of joint distance (standard deviations of one of them, when the other stays and has nothing to do with it)"
 LOGS = "logarithms of the middles of the readings; a face without both, open above or at 0 is not plotted"
 
 
@@ -27,7 +28,7 @@ def joint_distance(series: ChartSeries, options: ChartOptions) -> Made:
         rows = found.law.n if law is not None else None
         return distance_run_length(found.limit, characteristics=len(NAMES), shift=shift, rows=rows)
 
-    sees = seen(run, 1.0, AGAINST, "faces") if found.chart.status == "ok" else ""
+    sees = _seen(run) if found.chart.status == "ok" else ""
     return Made((_panel(series, found.chart),), _rested(values, options), sees, (LOGS, *found.sentences))
 
 
@@ -41,8 +42,13 @@ def joint_average(series: ChartSeries, options: ChartOptions) -> Made:
     def run(shift: float) -> float:
         return shifted_mewma_run_length(options.weight, limit, characteristics=len(NAMES), shift=shift)
 
-    sees = seen(run, 1.0, AGAINST, "faces") if limit > 0 else ""
+    sees = _seen(run) if limit > 0 else ""
     return Made((_panel(series, chart),), _rested(values, options), sees, (LOGS,))
+
+
+def _seen(run_length: Callable[[float], float]) -> str:
+    told = seen(run_length, 1.0, f"sd of {' or '.join(NAMES)} alone", "faces")
+    return f"{told.removesuffix('.')}, where the two have nothing to do with each other."
 
 
 def _values(series: ChartSeries) -> NDArray[np.float64]:

@@ -11,8 +11,8 @@ from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
 from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
 from spc.board.missing import first_doubts, missing_of_lap
-from spc.board.room import p_words
 from spc.board.room_history import RoomHistory
+from spc.model.p_words import p_words
 from spc.wear.lifetime import cycle_lifetimes
 from spc.wear.lives_apart import lives_apart_p
 from spc.wear.log_remarks import contradicted, unknown_reasons

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from functools import partial
+from shlex import quote
 
 import numpy as np
 import pandas as pd
@@ -41,7 +42,7 @@ def rest_of(view: CellView, lap: str) -> Rest:
     if registered in _OUT_OF_USE and not out and (came := _came_back(events, faces, written_us)):
         remark = (
             f"{lap} is {_OUT_OF_USE[registered]} in the list of laps, but {came} since: it counts as in use. Say so "
-            f'there (`lapcell laps set {lap} --state "in use"`), or find out who laps on it.'
+            f'there (`lapcell laps set {quote(lap)} --state "in use"`), or find out who laps on it.'
         )
         return Rest("", remark=remark)
     if registered == "retired" or out == "retired":

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.board.results import RoomAlarm
+from spc.model.p_words import p_words
 
 __all__ = [
     "FEWEST_LAPS",
@@ -19,7 +20,6 @@ __all__ = [
     "RoomTest",
     "beyond_the_rest_p",
     "further_than_the_room_p",
-    "p_words",
     "room_alarm_of",
     "room_test",
 ]
@@ -104,7 +104,7 @@ def room_test(z: ArrayLike, *, alpha: float = 0.005) -> RoomTest:
     middle = float(np.median(known))
     if p > alpha:
         return RoomTest(
-            "no", "", middle, p, alpha, n, nobody, f"The {n:,} laps do not move together (p = {p:.2g})."
+            "no", "", middle, p, alpha, n, nobody, f"The {n:,} laps do not move together ({p_words(p)})."
         )  # fmt: skip
     worse = p_up <= p_down
     moved = np.nan_to_num(scores) > 0 if worse else np.nan_to_num(scores) < 0
@@ -205,11 +205,6 @@ def room_alarm_of(test: RoomTest, laps: tuple[str, ...]) -> RoomAlarm | None:
     moved = tuple(lap for lap, did in zip(laps, test.moved, strict=True) if did)
     evidence = f"The middle lap moved by {abs(test.median_z):.1f} sd ({p_words(test.p_value)})."
     return RoomAlarm(test.sentence, moved, test.p_value, ROOM_CHECKS, evidence)
-
-
-def p_words(p: float) -> str:
-    """'p = 0.0015', or 'p under 0.0001'."""
-    return f"p = {p:.2g}" if p >= 1e-4 else "p under 0.0001"
 
 
 def _tail(value: float, beyond: int, n: int) -> float:

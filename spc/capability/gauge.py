@@ -274,7 +274,7 @@ def _reader(reml: VarianceSplit | None, stepped: SteppedFit, design: str, unit: 
         if part.name == "reader":
             return _estimate(part.sd, part.low_sd, part.high_sd, "restricted maximum likelihood", unit)
     if stepped.status == "bounded" and math.isfinite(stepped.most_offset_um):
-        words = f"not seen; no reader's habit is more than {stepped.most_offset_um:.2g} {unit} off".replace("  ", " ")
+        words = f"not seen; no reader's habit is more than {stepped.most_offset_um:.3g} {unit} off".replace("  ", " ")
         return SpreadEstimate(0.0, 0.0, stepped.most_offset_um, "interval model of the stepped readings", words)
     return None
 
@@ -288,7 +288,7 @@ def _no_reader(design: str, reml: VarianceSplit | None) -> str:
 
 
 def _estimate(sd: float, low: float, high: float, method: str, unit: str) -> SpreadEstimate:
-    words = f"at most {high:.2g} {unit}" if sd == 0 else f"{sd:.2g} {unit} ({low:.2g} to {high:.2g} {unit})"
+    words = f"at most {high:.3g} {unit}" if sd == 0 else f"{sd:.3g} {unit} ({low:.3g} to {high:.3g} {unit})"
     words = " ".join(words.split()).replace(" )", ")")
     return SpreadEstimate(sd, low, high, method, words)
 

@@ -106,7 +106,7 @@ def resolution(step_um: float, limit_um: float, *, unit: str = "um") -> Resoluti
     verdict = "fine enough" if fine else "coarse" if usable else "too coarse"
     sentence = f"the step of {step_um:.3g} {unit} is {share:.0%} of the limit of {limit_um:.3g} {unit}: {verdict}"
     if not fine:
-        sentence += f"; at most {FINE_STEP:.0%} is asked, a step of {FINE_STEP * limit_um:.2g} {unit}"
+        sentence += f"; at most {FINE_STEP:.0%} is asked, a step of {FINE_STEP * limit_um:.3g} {unit}"
     return Resolution(limit_um, step_um, share, verdict, sentence if unit else sentence.replace("  ", " "))
 
 
@@ -166,14 +166,14 @@ def budget(
     u = math.sqrt(sum(p.u_um**2 for p in parts if p.counted))
     expanded = COVERAGE_FACTOR * u
     missing = [p.name for p in parts if math.isnan(p.u_um)]
-    sentence = f"combined standard uncertainty of one reading {'at least ' if missing else ''}{u:.2g} {unit}".rstrip()
+    sentence = f"combined standard uncertainty of one reading {'at least ' if missing else ''}{u:.3g} {unit}".rstrip()
     if missing:
         sentence += f" ({', '.join(missing)} not stated)"
     share = 2 * expanded / limit_um if limit_um == limit_um else math.nan
     if limit_um == limit_um:
         good = "within" if share <= GOOD_SYSTEM else "above"
         sentence += (
-            f"; 2U = {2 * expanded:.2g} {unit}".rstrip()
+            f"; 2U = {2 * expanded:.3g} {unit}".rstrip()
             + f" is {share:.0%} of the limit, {good} the {GOOD_SYSTEM:.0%} usual for a "
             f"measuring system" + (f" and above the {GOOD_PROCESS:.0%} usual in use" if share > GOOD_PROCESS else "")
         )

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.model.p_words import p_words
+
 __all__ = ["Refusal", "StudyFacts", "TrendCheck", "check_trend", "refusals"]
 
 LEAST_FACES = 30  # our rule; ISO 22514-3 asks as many (from its scope)
@@ -98,7 +100,7 @@ def check_trend(age_faces: ArrayLike, low_um: ArrayLike, high_um: ArrayLike, *, 
     tau, p = float(result.statistic), float(result.pvalue)
     direction = "grows" if tau > 0 else "falls"
     verdict = f"{what} {direction} with age" if p < TREND_LEVEL else "no trend with age is seen"
-    return TrendCheck(tau, p, n, f"{verdict} (rank correlation {tau:.2f}, p {p:.2g}, {n:,} faces)")
+    return TrendCheck(tau, p, n, f"{verdict} (rank correlation {tau:.2f}, {p_words(p)}, {n:,} faces)")
 
 
 def refusals(facts: StudyFacts) -> tuple[Refusal, ...]:
@@ -184,7 +186,7 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
             found.append(
                 Refusal(
                     "trend not modelled",
-                    f"{facts.characteristic} moves with age in the cycle (p {facts.trend_p_value:.2g}) and the "
+                    f"{facts.characteristic} moves with age in the cycle ({p_words(facts.trend_p_value)}) and the "
                     "study takes all ages as one",
                     "include the age in the model, or report performance over whole cycles and at the age of "
                     "reconditioning",
@@ -204,8 +206,8 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "cycles differ",
-                f"cycles differ by more than chance (p {facts.cycles_differ_p:.2g}): readings of one cycle are alike, "
-                "and a bound that takes each as new knowledge is too hopeful",
+                f"cycles differ by more than chance ({p_words(facts.cycles_differ_p)}): readings of one cycle are "
+                "alike, and a bound that takes each as new knowledge is too hopeful",
                 "quote the figure over whole cycles, whose bound holds the difference between cycles",
                 "capability",
             )

@@ -10,6 +10,7 @@ from spc.chart.checks import choice, finite, number_in, readings_of
 from spc.chart.price import in_points
 from spc.chart.result import Chart, unable
 from spc.chart.signals import beyond_limits
+from spc.model.p_words import p_words
 
 __all__ = ["CountChart", "Dispersion", "count_chart", "dispersion_of", "lots_until", "share_chart"]
 
@@ -172,7 +173,7 @@ def dispersion_of(y: Array, size: Array, rate: float, *, binomial: bool, estimat
     ratio = statistic / degrees if degrees > 0 else 1.0
     verdict = "more than chance alone" if p_value < TEST_LEVEL else "no more than chance would"
     small = "" if float(expected.min()) >= 1.0 else " (small lots: the test is rough)"
-    sentence = f"lots vary {verdict}: {ratio:.2f} times the variance of chance, p = {p_value:.3g}{small}"
+    sentence = f"lots vary {verdict}: {ratio:.2f} times the variance of chance, {p_words(p_value)}{small}"
     return Dispersion(ratio, p_value, extra, sentence)
 
 

@@ -9,6 +9,7 @@ from spc.chart.baseline import ChartModel
 from spc.chart.stream import Stream, rate_unit
 from spc.model.families import family_named
 from spc.model.interval_fit import IntervalFit, fit_intervals
+from spc.model.p_words import p_words
 
 __all__ = ["Need", "need_of_revision"]
 
@@ -80,11 +81,11 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
     unit = rate_unit(model.sign, model.basis)
     if p > false_advice:
-        words = f"The {n_new:,} readings since agree with the baseline (p = {p:.2g}): no new revision is needed."
+        words = f"The {n_new:,} readings since agree with the baseline ({p_words(p)}): no new revision is needed."
         return Need("not needed", p, before, after, words)
     words = (
         f"The {n_new:,} readings since differ from the baseline (middle {before:.3g} {unit} then, {after:.3g} {unit} "
-        f"now, p = {p:.1g}). If the cause is known and meant to stay, freeze a new revision; if not, look for it "
+        f"now, {p_words(p)}). If the cause is known and meant to stay, freeze a new revision; if not, look for it "
         f"first: a new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
     )
     return Need("needed", p, before, after, words)

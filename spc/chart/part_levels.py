@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import readings_of
+from spc.model.p_words import p_words
 
 __all__ = ["EqualSpread", "PartLevels", "equal_spread", "part_levels", "positive_readings"]
 
@@ -78,10 +79,12 @@ def equal_spread(values: ArrayLike, parts: ArrayLike) -> EqualSpread:
             p_value,
             len(groups),
             "unequal",
-            f"the parts scatter differently (p = {p_value:.3g}, {len(groups):,} parts): standardise each by its own "
+            f"the parts scatter differently ({p_words(p_value)}, {len(groups):,} parts): standardise each by its own "
             "spread instead",
         )
-    return EqualSpread(p_value, len(groups), "equal", f"no sign that the parts scatter differently (p = {p_value:.2g})")
+    return EqualSpread(
+        p_value, len(groups), "equal", f"no sign that the parts scatter differently ({p_words(p_value)})"
+    )
 
 
 def part_levels(values: ArrayLike, parts: ArrayLike, *, baseline: ArrayLike | None = None) -> PartLevels:

@@ -249,7 +249,7 @@ def gap_chart(bad: ArrayLike, *, share: float, together: int = 1, alpha: float =
         upper=upper,
         starts=np.zeros(min(1, flags.size), dtype=np.intp),
         signals=(found,),
-        method=f"faces up to every {r}. bad face, exact limits of the negative binomial law at a share of {p:.2%}",
+        method=f"faces up to {_every(r)}, exact limits of the negative binomial law at a share of {p:.2%}",
         n=int(ends.size),
         missing=0,
         sigma=0.0,
@@ -283,3 +283,8 @@ def _flags(bad: ArrayLike) -> NDArray[np.bool_]:
             where = int(np.flatnonzero(odd)[0])
             raise ValueError(f"`bad` must hold True and False only, got {array[where]} at position {where}")
     return array.astype(bool)
+
+
+def _every(number: int) -> str:
+    """Name the bad face that ends each point."""
+    return "every bad face" if number == 1 else f"{number:,} bad faces each"

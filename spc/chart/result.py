@@ -70,7 +70,7 @@ def signal_sentences(chart: Chart, *, most: int = 50) -> tuple[str, ...]:
             place = {1: "high", -1: "low"}.get(int(side), "")
             where = f" ({place})" if place else ""
             value = chart.value[index]
-            shown = f", plotted at {value:.6g}" if np.isfinite(value) else ""
+            shown = f", plotted at {value:.4g}" if np.isfinite(value) else ""
             spoken.append((int(index), f"reading {index + 1}{shown}: {signals.words}{where}"))
     spoken.sort(key=lambda pair: pair[0])
     return tuple(sentence for _, sentence in spoken[-most:])

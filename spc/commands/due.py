@@ -1,6 +1,7 @@
 """`lapcell due`: the laps in order of need, each with its reason, its range and its next break."""
 
 from dataclasses import asdict
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -223,7 +224,7 @@ def _left(report: LapReport) -> str:
 
 def _print_asked(report: LapReport) -> None:
     """Print the questions whether the lap was reconditioned, each with its face, and how to answer one or all."""
-    how = f"lapcell answer {report.lap} --reconditioned yes (or no)"
+    how = f"lapcell answer {quote(report.lap)} --reconditioned yes (or no)"
     if len(report.asked) == 1:
         if report.doubt is None:
             click.echo(f"\n{report.asked[0].sentence}")

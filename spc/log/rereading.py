@@ -7,6 +7,7 @@ reading step as they were found the first time.
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -112,6 +113,9 @@ def reading_notes(scanned: ScannedLog, column_map: ColumnMap | None) -> str:
             "sample": _sample(scanned),
         }
     )
+
+
+_STAND_IN = re.compile(r" \(column 'column \d+'\)")  # of a header that stands in for the file's own, see `_read_again`
 
 
 def fix_quarantined(
@@ -266,7 +270,8 @@ def _read_again(store: Store, held: Mapping[str, Any], text: str, settings: Sett
         raise StoreError(f"the row cannot be read by itself: {scanned.refused or 'it must be exactly one row'}")
     rows = pd.concat(list(scanned.frames()), ignore_index=True).tail(1).reset_index(drop=True)
     place = f"row {rows['row_number'].iloc[0]}: "
-    reasons = [f"row {held['row_number']}: {text.removeprefix(place)}" if text else "" for text in rows["reasons"]]
+    told = [_STAND_IN.sub("", str(text).removeprefix(place)) for text in rows["reasons"]]
+    reasons = [f"row {held['row_number']}: {text}" if text else "" for text in told]
     return rows.assign(row_number=held["row_number"], reasons=np.array(reasons, dtype=object))
 
 

@@ -287,7 +287,10 @@ def _refuse_unusable(uses: tuple[ColumnUse, ...], dialect: Dialect) -> None:
 
 def _whole_file_remarks(uses: tuple[ColumnUse, ...], by_field: dict[str, ColumnUse], plan: ColumnMap) -> list[str]:
     out = []
-    missing = [f for f in MINIMUM if f not in by_field and f not in plan.absent]
+    had = {*by_field, *plan.absent}
+    if {"time", "time_end"} <= had:
+        had.add("minutes")  # worked out, and said
+    missing = [name for name in MINIMUM if name not in had]
     if missing and "event" not in by_field:
         out.append(f"no column for {', '.join(missing)}; say so in the column map (absent) if it is meant")
     if plan.absent:

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.model.p_words import p_words
+
 __all__ = [
     "LOW_POWER_N",
     "LagCorrelation",
@@ -349,5 +351,5 @@ def _sentence(
             f"would call about 1 face in {max(1, round(1 / rate)):,} for nothing."
         )
     if math.isfinite(p):
-        text += f" Ljung-Box p = {p:.2g}."
+        text += f" Ljung-Box {p_words(p)}."
     return text + (f" {merged:,} readings at a place already taken were averaged into it." if merged else "")

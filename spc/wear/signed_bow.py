@@ -242,11 +242,11 @@ def _sentence(
 ) -> str:
     name = {True: "convex", False: "concave"}
     if turned >= SURE:
-        return f"The form has turned from {name[start > 0]} to {name[now > 0]}: now {abs(now):.2g} um {name[now > 0]}."
+        return f"The form has turned from {name[start > 0]} to {name[now > 0]}: now {abs(now):.3g} um {name[now > 0]}."
     if turning >= SURE:
-        way = f"{name[start > 0]} at first, it drifts {name[drift > 0]} by {abs(drift):.2g} um a face"
+        way = f"{name[start > 0]} at first, it drifts {name[drift > 0]} by {abs(drift):.3g} um a face"
         return f"The form is turning: {way}; on the way through flat its flatness reads better."
     if drift_low > 0 or drift_high < 0:
         way = "more" if (drift > 0) == (now > 0) else "less"
-        return f"The form grows {way} {name[now > 0]}, by {abs(drift):.2g} um a face."
-    return f"The form holds: {abs(now):.2g} um {name[now > 0]}, no drift that the readings can tell."
+        return f"The form grows {way} {name[now > 0]}, by {abs(drift):.3g} um a face."
+    return f"The form holds: {abs(now):.3g} um {name[now > 0]}, no drift that the readings can tell."

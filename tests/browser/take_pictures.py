@@ -16,7 +16,7 @@ COLOURS = 128  # enough for flat colour and text, a quarter of the size
 # Picture, address, window, pixels per point, the element that is shown ('' = the window).
 PICTURES = (
     ("shift", "/", (1440, 900), 1.5, ""),
-    ("lap", "/lap?lap=CI-2", (1440, 900), 1.5, ""),
+    ("lap", "/lap?lap=DI-1", (1440, 900), 1.5, ""),
     ("answer", "/lap?lap=DI-1", (860, 2400), 1.5, ".st-key-lap-side"),
     ("wall", "/?wall=1", (1920, 1080), 1.0, ""),
 )

@@ -58,7 +58,7 @@ def test_waiting_rows_are_settled_by_keyboard_one_way_each(at, waiting):
     page.get_by_label("How you know").fill("the note says 0.35")
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
-    page.get_by_text("Taken in as put right.").wait_for()
+    page.get_by_text("is taken in as put right.").wait_for()
     settled(page)
     page.get_by_label("is another way of writing").click()
     page.get_by_role("option", name="CI-1").click()

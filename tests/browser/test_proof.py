@@ -7,7 +7,7 @@ import zipfile
 import pytest
 
 from spc.store.store import Store
-from tests.browser.conftest import resize, settled, unfold
+from tests.browser.conftest import resize, settled, sign, unfold
 from tests.browser.test_access import findings
 
 pytestmark = pytest.mark.browser
@@ -61,6 +61,7 @@ def test_a_section_opens_from_its_link_fits_a_tablet_and_axe_finds_nothing_of_ou
 def test_limits_are_frozen_with_a_reading_left_out_and_its_cause(at, cell):
     url, store = cell
     page = at(f"{url}/proof?lap=CU-2&section=Chart")
+    sign(page, "Q. Engineer")
     unfold(page, "Freeze limits from a closed list of readings")
     page.get_by_role("button", name="Freeze", exact=True).click()
     page.get_by_text("Frozen limits are signed and explained: say who, and why.").wait_for()
@@ -104,6 +105,7 @@ def test_reports_are_carried_away_and_read_by_other_programs(at, cell):
 def test_a_study_is_kept_and_made_again_to_the_same_bytes(at, cell):
     url, store = cell
     page = at(f"{url}/proof?lap=CE-1&section=Index")
+    sign(page, "Q. Engineer")
     page.get_by_label("Name of the study").fill("Series release")
     page.get_by_role("button", name="Keep this study").click()
     page.get_by_text("Kept as Series release, version 1, with its list of readings.").wait_for()

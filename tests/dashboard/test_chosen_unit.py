@@ -1,4 +1,4 @@
-"""A report in the unit chosen: lengths of form follow, those of finish and grit never do."""
+"""A report in the unit chosen: lengths of form follow, those of finish into microinches, those of grit never."""
 
 from dataclasses import replace
 
@@ -33,3 +33,23 @@ def test_micrometres_of_finish_and_grit_are_no_bands():
         "The same hands worked 6 um on CU-1 at the bench before. Flatness reads 1 band.",
         "CE-1 reads flatter at like age (0.5 bands) than CE-2 (1 band).",
     )
+
+
+def test_finish_is_told_in_microinches_and_never_in_bands():
+    said = (
+        "Finish jumped on CE-1: Ra 0.0254 um where the 15 before read about 0.0127 um. The same hands worked 6 um.",
+        "Flatness on CE-1 drifts up: 2 bands where 1 band is usual.",
+        "Finish (Ra) on CE-1 has drifted up: 0.0254 um where 0.0127 um is usual for GA-12.",
+    )
+    uin = ShownLength("uin", 0.0254)
+    told = replace(fixtures.lap(), reasons=said)
+    assert in_chosen_unit(told, HELIUM, uin).reasons == (
+        "Finish jumped on CE-1: Ra 1 uin where the 15 before read about 0.5 uin. The same hands worked 6 um.",
+        "Flatness on CE-1 drifts up: 23.1 uin where 11.6 uin is usual.",
+        "Finish (Ra) on CE-1 has drifted up: 1 uin where 0.5 uin is usual for GA-12.",
+    )
+    assert (
+        in_chosen_unit(told, uin, uin).reasons[2]
+        == "Finish (Ra) on CE-1 has drifted up: 1 uin where 0.5 uin is usual for GA-12."
+    )
+    assert in_chosen_unit(told, MICROMETRE, HELIUM).reasons[0] == said[0]

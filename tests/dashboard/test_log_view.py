@@ -1,12 +1,17 @@
 """Taking in a file and settling rows, through the log view itself."""
 
 import json
+from contextvars import copy_context
 
+import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.words import prose
+from dashboard.parts.quarantine import waiting_table
+from dashboard.words import prose, speak
 from spc.log.intake import ingest
+from spc.log.rereading import fix_quarantined
+from spc.report.locale import LOCALES
 from spc.settings import KnownLap, Settings
 from spc.store.store import Store
 from tests.dashboard.conftest import fill, refusals, text
@@ -146,6 +151,40 @@ def test_a_waiting_row_shows_its_reason_and_its_text(waiting):
     assert "<td >Lap is not a known lap" in shown  # the number of the row stands beside it
 
 
+def test_what_was_delivered_stands_character_by_character_in_every_language():
+    raw = "2026-03-04 06:30,Bo,CI-1,15 um,6.5,`1.5`"
+    rows = pd.DataFrame({"row_number": [7], "reasons": ["row 7: flatness is not a number: '0.3.1 um'"], "raw": [raw]})
+
+    def shown():
+        speak(LOCALES["de"])
+        return waiting_table(rows)
+
+    told = copy_context().run(shown)
+    assert raw in told and "0.3.1" in told.replace("\u2060", "")
+
+
+def test_columns_nobody_knows_can_be_chosen_and_the_refusal_says_where(store):
+    page = start()
+    page.file_uploader[0].set_value(("own.csv", b"a,b,c\nCI-1,6,0.3\nCI-1,7,0.4\n", "text/csv")).run()
+    assert "no header is known" in text(page) and "in the table above, tap the cell under \u201cread as\u201d" in text(
+        page
+    )
+
+
+def test_a_file_without_a_row_is_not_offered_to_be_taken_in(store):
+    page = start()
+    page.file_uploader[0].set_value(("own.csv", OWN.splitlines(keepends=True)[0].encode(), "text/csv")).run()
+    assert "no row under its header" in text(page) and "Say first who signs this." not in text(page)
+
+
+def test_what_was_minded_in_the_first_faces_is_told_in_full_and_once(store):
+    page = start()
+    late = OWN.replace("CI-1,15,12,0.31", "CI-1,15,480,0.31").replace("CI-1,15,12,0.29", "CI-1,15,480,0.29")
+    page.file_uploader[0].set_value(("own.csv", late.encode(), "text/csv")).run()
+    shown = text(page)
+    assert shown.count("minutes 480") == 1 and "1 and 2</td>" in shown
+
+
 def test_a_lap_nobody_knew_is_added_where_its_row_waits(waiting):
     (waiting.parent / "lapcell.toml").write_text("[[lap]]\nname = 'CI-1'\n", encoding="utf-8")
     page = start("rows")
@@ -202,10 +241,30 @@ def test_a_row_is_put_right_with_its_reason(waiting):
     field(page, "flatness um").set_value("0.35")
     field(page, "How you know").set_value("the note says 0.35")
     press(page, "Take in as put right")
-    assert "Taken in as put right." in text(page)
+    assert "Row 4 of own.csv is taken in as put right." in text(page)
     with Store.open(waiting) as opened:
         assert opened.faces(lap="CI-1")["flatness_text"].tolist()[-1] == "0.35"
         assert opened.quarantine(open_only=False)["how"].tolist().count("fixed") == 1
+
+
+def test_rows_that_waited_are_listed_with_what_became_of_them_and_who_said_so(waiting):
+    assert "No row that waited has been settled." in text(start("edits"))
+    with Store.open(waiting) as opened:
+        first, second = opened.quarantine()["quarantine_id"].tolist()
+        opened.discard_quarantined(first, who="Quin", reason="test row")
+        right = OWN.splitlines()[4].replace("see note", "0.35")
+        fix_quarantined(opened, second, right, settings=Settings(), who="Bo", reason="the note says so")
+    listed = next(table.value for table in start("edits").dataframe if "what became of it" in table.value)
+    assert listed["what became of it"].tolist() == [f"taken in as {right}", "discarded"]
+    assert listed["why"].tolist() == ["the note says so", "test row"] and listed["who"].tolist() == ["Bo", "Quin"]
+
+
+def test_a_row_that_is_still_wrong_says_why_in_a_sentence(waiting):
+    page = start("rows")
+    page.number_input[0].set_value(2).run()
+    field(page, "How you know").set_value("it says so")
+    press(page, "Take in as put right")
+    assert "The row still cannot be read: flatness is not a number: " in text(page)
 
 
 def test_a_row_is_not_settled_without_a_reason(waiting):
@@ -257,7 +316,7 @@ def test_the_row_after_the_one_settled_comes_next(store):
 
 
 def test_what_was_taken_in_is_counted(waiting):
-    assert "1 delivery, 4 rows, 2 of them quarantined." in text(start("taken"))
+    assert "1 delivery, 4 rows, 2 of them had to wait for a person." in text(start("taken"))
 
 
 def test_health_names_the_lap_and_what_its_readings_cannot_carry(store):

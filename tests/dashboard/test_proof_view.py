@@ -16,8 +16,10 @@ from tests.dashboard.conftest import fill, refusals
 from tests.dashboard.view_script import one_view
 
 
-def run(view="proof", **query):
+def run(view="proof", *, who="Q. Engineer", **query):
     page = AppTest.from_function(one_view, kwargs={"view": view}, default_timeout=60)
+    if who:
+        page.session_state["lc_signed"] = who
     for name, value in query.items():
         page.query_params[name] = value
     page.run()
@@ -63,6 +65,18 @@ def test_every_section_says_something_useful_of_one_face(section, empty_store):
 @pytest.mark.parametrize("section", SECTIONS)
 def test_every_section_opens_where_readings_are_few(section, limited):
     assert f"What stands behind {about(section, 'DI-2')}." in text(run(lap="DI-2", section=section))
+
+
+def test_who_lapped_last_is_not_offered_to_sign_a_limit(limited):
+    page = run(lap="CI-1", section="Limits", who="")
+    assert field(page, "Signed by").value is None
+    field(page, "Part number").set_value("ring")
+    field(page, "Why").set_value("drawing D")
+    field(page, "At most").set_value("1")
+    press(page, "Keep this limit")
+    assert refusals(page) == ["A limit is signed and explained: say who, and why."]
+    with Store.open(limited) as store:
+        assert "ring" not in store.limits()["part"].tolist()
 
 
 def test_the_age_section_says_which_clock_foretells_wear_or_why_not(limited):

@@ -35,6 +35,8 @@ def run(view, *, lap=None, wall=False, section=None, language="en", unit="um", w
         page.query_params["section"] = section
     if way is not None:
         page.session_state[f"ways-{lap}"] = way
+    if view == "proof":  # where nobody is offered
+        page.session_state["lc_signed"] = "Q. Engineer"
     page.run()
     assert not page.exception, page.exception
     return page
@@ -302,7 +304,7 @@ def test_limits_are_frozen_with_who_and_why(filled_store):
     assert not page.exception
     with Store.open(filled_store) as store:
         frozen = store.baselines(lap="CI-1", sign="flatness")
-    assert [(one.who, one.why) for one in frozen] == [("R. Oduya", "first limits")]
+    assert [(one.who, one.why) for one in frozen] == [("Q. Engineer", "first limits")]
     told = " ".join(frozen[0].model["remarks"])
     assert "the limit is widened" in told or "too short or too coarse to guarantee" in told
     assert "Revision 1 frozen" in text(page)
@@ -359,6 +361,13 @@ def test_a_page_that_waits_for_a_yes_or_no_asks_first_and_says_below_what_it_res
     shown = text(run("lap", lap="CI-1"))
     assert f"<h1>Was CI-1 reconditioned before face {told.face_id}, of 2026-03-05 07:39?</h1>" in shown
     assert shown.index("</h1>") < shown.index("Recondition CI-1 at the next break.")
+
+
+def test_what_changed_is_told_in_the_unit_that_its_lap_is_told_in(filled_store, monkeypatch):
+    told = fixtures.signal(sentence="Flatness on CI-1 drifts up: 2 bands.")
+    lap = fixtures.lap(signals=(told,))
+    put(monkeypatch, fixtures.shift(laps=(lap,), changed=(f"New this shift: {told.sentence}",)))
+    assert "New this shift: Flatness on CI-1 drifts up: 23.1\u00a0\u00b5in." in text(run("shift", unit="uin"))
 
 
 @pytest.mark.parametrize(

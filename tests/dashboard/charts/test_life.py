@@ -1,6 +1,6 @@
 import numpy as np
 
-from dashboard.charts.life import cost_figure, survival_figure
+from dashboard.charts.life import cost_figure, cost_table, survival_figure
 from dashboard.theme import LIGHT
 from spc.wear.lifetime_fit import choose_lifetime
 from spc.wear.recondition_age import recondition_age
@@ -38,3 +38,15 @@ def test_no_age_is_marked_where_none_pays():
     plan = recondition_age(fit, lives, lives, planned_cost=1.0, worn_cost=1.01, rng=np.random.default_rng(1), draws=100)
     assert plan.status == "run to the limit"
     assert "as good as the best" not in [trace.name for trace in cost_figure(plan, LIGHT).data]
+
+
+def test_the_table_of_costs_goes_by_whole_ages_at_the_costs_of_the_curve():
+    fit = choose_lifetime(LIVES, LIVES)[0]
+    plan = recondition_age(fit, LIVES, LIVES, planned_cost=1.0, worn_cost=10.0, rng=np.random.default_rng(1), draws=100)
+    told = cost_table(plan)
+    ages = told["faces"].to_numpy()
+    assert (ages == np.round(ages)).all() and (np.diff(ages) > 0).all()
+    assert plan.ages[0] <= ages[0] and ages[-1] <= plan.ages[-1] and ages.size > 20
+    below = np.searchsorted(plan.ages, ages, side="right") - 1
+    between = np.minimum(plan.costs[below], plan.costs[np.minimum(below + 1, plan.costs.size - 1)])
+    assert (told["cost"].to_numpy() >= between - 5e-5).all()

@@ -264,7 +264,8 @@ def test_three_questions_even_from_an_empty_lap():
 def test_a_first_reading_over_the_limit_is_not_good():
     rows = [reading(0.8, 1.0, 1, serial=f"{lap}{i}", lap=lap) for lap in "AB" for i in range(8)]
     signs = face_signs(numbered(rows))
-    assert "A: 8 of 8 good at the first pass" in serves(signs, "P1")
+    assert "A: 8 of 8 not lapped again" in serves(signs, "P1")  # nothing says that one was judged good
+    assert "A: 8 of 8 good at the first pass" in serves(signs, "P1", limit_um=2.0)
     assert "A: 0 of 8 good at the first pass" in serves(signs, "P1", limit_um=0.5)
 
 

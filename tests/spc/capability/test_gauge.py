@@ -1,10 +1,12 @@
 import math
+import re
 
 import numpy as np
 import pytest
 
 from spc.capability.gauge import is_gauge_study, study_gauge
 from spc.capability.gauge_readings import gauge_readings
+from spc.measure.shown import ShownLength, said_in
 from spc.model.variance import split_variance
 from tests.spc.capability.gauge_made_up import made_up
 
@@ -24,6 +26,14 @@ def test_stepped_study_goes_by_the_interval_model():
     assert study.repeatability.method == "interval model of the stepped readings"
     assert study.repeatability.low_um < 0.2 < study.repeatability.high_um
     assert study.as_written_um > study.repeatability.sd_um  # the readings as written hold the step as well
+
+
+def test_a_spread_said_in_another_unit_is_the_spread_and_not_its_rounding():
+    study = study_gauge(made_up(np.random.default_rng(3), faces=15, readers=3, step=0, sd=0.1, reader_sd=0.1))
+    uin = ShownLength("uin", 0.0254)
+    for part in (study.repeatability, study.reader):
+        said = [float(one) for one in re.findall(r"[\d.]+", said_in(part.words, uin))]
+        assert said == pytest.approx([part.sd_um / 0.0254, part.low_um / 0.0254, part.high_um / 0.0254], rel=0.006)
 
 
 def test_equal_repeats_are_a_bound_and_count_as_their_bound():

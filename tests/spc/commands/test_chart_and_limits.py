@@ -119,7 +119,7 @@ absent = ["operator", "lap", "grit", "minutes", "finish"]
 header = "x"
 unit = "um"
 [constants]
-lap = "U"
+lap = "big iron"
 """
 
 
@@ -137,12 +137,14 @@ def test_a_log_without_times_is_judged_by_frozen_limits_in_its_own_order(tmp_pat
         run("ingest", "--map", tmp_path / "map.toml", tmp_path / "x.csv")
 
     take(80)
-    assert "lapcell chart U --kind individuals" in run("chart", "U")
-    assert "judges faces after face 80." in run("limits", "freeze", "U", "--who", "a", "--why", "b")
+    assert "`lapcell chart 'big iron' --kind individuals`" in run("chart", "big iron")
+    assert "judges faces after face 80." in run("limits", "freeze", "big iron", "--who", "a", "--why", "b")
     take(200)
-    readings = json.loads(run("chart", "U", "--json"))["readings"]
+    readings = json.loads(run("chart", "big iron", "--json"))["readings"]
     assert [r["revision"] for r in readings] == [0] * 80 + [1] * 120
     assert not any(r["signal"] for r in readings[80:100]) and any(r["signal"] for r in readings[120:])
-    assert "120 readings since differ from the baseline" in run("limits", "show", "U")
-    assert "judges faces after face 200." in run("limits", "freeze", "U", "--last", 60, "--who", "a", "--why", "new")
-    assert [r["revision"] for r in json.loads(run("chart", "U", "--json"))["readings"]] == [0] * 80 + [1] * 120
+    assert "120 readings since differ from the baseline" in run("limits", "show", "big iron")
+    assert "judges faces after face 200." in run(
+        "limits", "freeze", "big iron", "--last", 60, "--who", "a", "--why", "b"
+    )
+    assert [r["revision"] for r in json.loads(run("chart", "big iron", "--json"))["readings"]] == [0] * 80 + [1] * 120

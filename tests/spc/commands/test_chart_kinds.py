@@ -197,8 +197,8 @@ def test_flatness_with_finish_and_re_laps(tmp_path):
 
     run("ingest", tmp_path / "x.csv", "--json")
     for kind, words in (
-        ("joint distance", "of joint distance"),
-        ("joint drifting average", "of joint distance"),
+        ("joint distance", "sd of flatness or finish alone after"),
+        ("joint drifting average", "sd of flatness or finish alone after"),
         ("share of re-laps", "times as many after about"),
         ("scratches", "times as many after about"),
         ("faces between re-laps", "times as many after about"),

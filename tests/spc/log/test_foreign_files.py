@@ -79,6 +79,13 @@ def test_foreign_file(text, plan, characteristic, laps, middle_um, step):
     assert not any("no column for" in r for r in log.remarks)
 
 
+def test_minutes_from_start_and_end_are_not_asked_for_as_well():
+    text = "start,end,operator,lap,grit,flatness um,Ra um\n2026-03-04 06:10,2026-03-04 06:20,A,CI-1,15 um,0.3,0.1\n"
+    log = read_log(text.encode(), name="ring.csv", settings=Settings())
+    assert log.rows["minutes"].tolist() == [10] and "minutes are end minus start" in " ".join(log.remarks)
+    assert not any("no column for" in told for told in log.remarks)
+
+
 def test_without_a_map_a_foreign_file_is_refused_in_words():
     log = read_log(GRINDING.encode(), name="grinding.csv", settings=Settings())
     assert "no header is known" in log.refused and "give a column map" in log.refused

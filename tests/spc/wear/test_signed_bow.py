@@ -44,7 +44,7 @@ def test_a_turned_lap_and_a_growing_one():
     assert not growing.turning
     assert growing.sentence.startswith("The form grows more convex")
     flattens = fit(path(start=-1.2, drift=0.03))
-    assert flattens.sentence.startswith("The form grows less concave, by 0.029 um")
+    assert flattens.sentence.startswith("The form grows less concave, by 0.0287 um")
     held = fit(path(drift=0.0))
     assert held.sentence.startswith("The form holds")
 

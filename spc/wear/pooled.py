@@ -15,6 +15,7 @@ from spc.wear.path_shape import SHAPES, Shape, halfway_shapes
 from spc.wear.path_slips import without_slips
 from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
 from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
+from spc.wear.usual_course import usual_course
 from spc.wear.wear_path import WearPath, taken, thinned
 
 __all__ = [
@@ -128,7 +129,8 @@ def fit_pooled(
     one_side = (limits > 0).all() or ((limits < 0).all() and all((p.high < 0).all() for p in used))
     by_limit = bool(np.isfinite(limits).all() and one_side and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
-    first, plain = [], []
+    first: list[_Fit] = []
+    plain: list[PathScale] = []
     for shape in shapes:
         for relative in (False, True)[: 1 + by_limit]:
             for with_covariates in (False, True)[: 1 + by_covariates]:
@@ -138,6 +140,8 @@ def fit_pooled(
                 if shape in ALONE_SHAPES and not relative and not with_covariates:
                     plain.append(scale)
                 first.append(_first_fit(used, scale, with_covariates, half_way, rng))
+    if any(shape.needs_positive for shape in shapes):  # sizes: a signed bow goes either way
+        first += _of_course(used, half_way, by_limit, by_covariates, rng)
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
     share = _shares_of(first, first)
@@ -151,7 +155,7 @@ def fit_pooled(
     fitted = [
         PooledShape(
             f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales,
-            UnitsTold(f.gram, f.stack.design, f.weighed),
+            UnitsTold(f.gram, f.stack.design, f.weighed - f.price),
         )
         for f in kept
     ]  # fmt: skip
@@ -248,6 +252,29 @@ class _Fit:
     log_slopes: Array  # (2, U) that carry these scores to the readings' unit
     with_covariates: bool
     log_scales: Array
+    price: float = 0.0  # of each unit's score: the shape was fitted to these very units
+
+
+def _of_course(
+    paths: Sequence[WearPath], half_way: Array, by_limit: bool, by_covariates: bool, rng: np.random.Generator
+) -> list[_Fit]:
+    """Fit the course that the paths have in common.
+
+    Each of its slopes beyond the first, which a straight line has too, costs one of the log score, as much as fitting
+    it to these paths gains on average (Akaike 1974, A new look at the statistical model identification).
+    """
+    found = []
+    for relative in (False, True)[: 1 + by_limit]:
+        course = usual_course(paths, relative=relative)
+        if course is None:
+            continue
+        for with_covariates in (False, True)[: 1 + by_covariates]:
+            scale = fit_scale(paths, course, relative=relative, with_covariates=with_covariates)
+            if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
+                continue
+            price = (len(course.course) - 2) / len(paths)
+            found.append(replace(_first_fit(paths, scale, with_covariates, half_way, rng), price=price))
+    return found
 
 
 def _first_fit(
@@ -277,7 +304,7 @@ def _first_fit(
 def _shares_of(fits: Sequence[_Fit], tried: Sequence[_Fit]) -> Array:
     straight = sum(f.scale.shape.straight for f in tried)
     return shape_shares(
-        np.array([f.weighed for f in fits]),
+        np.array([f.weighed - f.price for f in fits]),
         np.array([f.scale.shape.straight for f in fits]),
         (straight, len(tried) - straight),
     )
@@ -291,6 +318,9 @@ def _between(
     Where a straight line does nearly as well nothing is added: what lies beside it is told from it only with many
     cycles, and until then by the luck of the draws.
     """
+    kept, tried = ([f for f in fits if not f.scale.shape.course] for fits in (kept, tried))
+    if not kept:
+        return []
     top = kept[int(_shares_of(kept, tried).argmax())]
     best = float(top.weighed.sum())
     if any(f.scale.shape.straight and best - float(f.weighed.sum()) < _SHARP for f in kept):

@@ -12,7 +12,7 @@ from spc.wear.path_posterior import LineDraws, picked_evenly
 from spc.wear.path_scale import PathScale
 from spc.wear.pooled import PooledWear, UnitsTold, shared_out
 from spc.wear.shape_score import leave_out
-from spc.wear.usual_course import course_on, usual_course
+from spc.wear.usual_course import LEAST_CYCLES, course_on, usual_course
 from spc.wear.wear_path import WearPath
 
 __all__ = ["pool_without"]
@@ -87,7 +87,7 @@ def _of_others(scale: PathScale, others: Sequence[WearPath], past: Sequence[Wear
     """Scale of a shape without the cycle that leaves: the course that cycles have in common is that of the others."""
     if not scale.shape.course:
         return scale
-    course = usual_course(others, relative=scale.relative)
+    course = usual_course(others, relative=scale.relative, least=LEAST_CYCLES - 1)
     return None if course is None else course_on(scale, course, max(float(path.age[-1]) for path in past))
 
 

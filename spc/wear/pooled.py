@@ -15,7 +15,7 @@ from spc.wear.path_shape import SHAPES, Shape, halfway_shapes
 from spc.wear.path_slips import without_slips
 from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
 from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
-from spc.wear.usual_course import usual_course
+from spc.wear.usual_course import course_of_others, course_on, usual_course
 from spc.wear.wear_path import WearPath, taken, thinned
 
 __all__ = [
@@ -145,7 +145,8 @@ def fit_pooled(
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
     share = _shares_of(first, first)
-    likely = share > share.max() * np.exp(-_HOPELESS)
+    behind = np.array([_SHARP if f.scale.shape.course else _HOPELESS for f in first])  # a course has no neighbours
+    likely = share > share.max() * np.exp(-behind)
     kept = [_second_fit(used, f, draws, rng) for f, may_be in zip(first, likely, strict=True) if may_be]
     for _ in range(_HALVINGS):
         between = _between(used, kept, first, half_way, rng)
@@ -155,7 +156,7 @@ def fit_pooled(
     fitted = [
         PooledShape(
             f.scale, f.lines, 0.0, float(f.score.mean()), f.with_covariates, f.log_scales,
-            UnitsTold(f.gram, f.stack.design, f.weighed - f.price),
+            UnitsTold(f.gram, f.stack.design, f.weighed),
         )
         for f in kept
     ]  # fmt: skip
@@ -252,29 +253,37 @@ class _Fit:
     log_slopes: Array  # (2, U) that carry these scores to the readings' unit
     with_covariates: bool
     log_scales: Array
-    price: float = 0.0  # of each unit's score: the shape was fitted to these very units
+    apart: PathStack | None = (
+        None  # each unit with its ages on the course of others, where the shape is fitted to these
+    )
 
 
 def _of_course(
     paths: Sequence[WearPath], half_way: Array, by_limit: bool, by_covariates: bool, rng: np.random.Generator
 ) -> list[_Fit]:
-    """Fit the course that the paths have in common.
-
-    Each of its slopes beyond the first, which a straight line has too, costs one of the log score, as much as fitting
-    it to these paths gains on average (Akaike 1974, A new look at the statistical model identification).
-    """
+    """Fit the course that the paths have in common; each is foreseen along the course of others."""
     found = []
     for relative in (False, True)[: 1 + by_limit]:
-        course = usual_course(paths, relative=relative)
-        if course is None:
+        course, others = usual_course(paths, relative=relative), course_of_others(paths, relative=relative)
+        if course is None or None in others:
             continue
         for with_covariates in (False, True)[: 1 + by_covariates]:
             scale = fit_scale(paths, course, relative=relative, with_covariates=with_covariates)
             if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                 continue
-            price = (len(course.course) - 2) / len(paths)
-            found.append(replace(_first_fit(paths, scale, with_covariates, half_way, rng), price=price))
+            found.append(_first_fit(paths, scale, with_covariates, half_way, rng, _apart(paths, scale, others)))
     return found
+
+
+def _apart(paths: Sequence[WearPath], scale: PathScale, others: Sequence[Shape | None]) -> PathStack:
+    """Stack the units, the ages of each on the course of others; (U, N)."""
+    stack, oldest = stack_paths(paths, scale), max(float(path.age[-1]) for path in paths)
+    age = stack.age_scaled.copy()
+    for row, path, course in zip(age, paths, others, strict=True):
+        if course is not None:
+            read = unzeroed(path, scale.zeroed_at, scale.zeroed_value)
+            row[: read.age.size] = course_on(scale, course, oldest).age_scaled(read.age)
+    return replace(stack, age_scaled=age)
 
 
 def _first_fit(
@@ -283,6 +292,7 @@ def _first_fit(
     with_covariates: bool,
     half_way: Array,
     rng: np.random.Generator,
+    apart: PathStack | None = None,
 ) -> _Fit:
     """Fit one shape to the middles of the readings with few draws, enough to tell the hopeless shapes."""
     stack = stack_paths(paths, scale)
@@ -293,18 +303,23 @@ def _first_fit(
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
     slopes = _log_slopes(paths, scale, count)
     left = leave_out(lines, gram, stack.design)
-    score = left.score + slopes[0]
-    first = foreseen(left, begun, unit_scales(TAILS[0], _FEW, rng)[None])[0] + slopes[1]
+    usual = unit_scales(TAILS[0], _FEW, rng)[None]
+    whole = left.score
+    if apart is not None:
+        told, begun = _grams(apart, working, multiplier, len(scale.parts), count)
+        whole = foreseen(left, told, usual)[0]
+    score = whole + slopes[0]
+    first = foreseen(left, begun, usual)[0] + slopes[1]
     return _Fit(
         scale, stack, working, multiplier, lines, gram, half_way, begun, score,
-        weighed_scores(score, first, half_way), slopes, with_covariates, np.empty((0, 2)),
+        weighed_scores(score, first, half_way), slopes, with_covariates, np.empty((0, 2)), apart,
     )  # fmt: skip
 
 
 def _shares_of(fits: Sequence[_Fit], tried: Sequence[_Fit]) -> Array:
     straight = sum(f.scale.shape.straight for f in tried)
     return shape_shares(
-        np.array([f.weighed - f.price for f in fits]),
+        np.array([f.weighed for f in fits]),
         np.array([f.scale.shape.straight for f in fits]),
         (straight, len(tried) - straight),
     )
@@ -359,7 +374,11 @@ def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random
     left = leave_out(lines, gram, stack.design)
     tails = TAILS if len(paths) >= _TAILS_LEAST else TAILS[:1]
     scales = np.array([unit_scales(tail, draws, rng) for tail in tails])
-    whole = np.vstack([left.score, foreseen(left, gram, scales[1:])]) if len(tails) > 1 else left.score[None]
+    told = gram
+    if fit.apart is not None:
+        told, begun = _grams(fit.apart, *(refined or (fit.working, fit.multiplier)), parts, fit.begun.count)
+    usual = left.score[None] if fit.apart is None else foreseen(left, told, scales[:1])
+    whole = np.vstack([usual, foreseen(left, told, scales[1:])]) if len(tails) > 1 else usual
     shares = tail_shares(whole)
     first = over_tails(foreseen(left, begun, scales[shares > 0]), shares[shares > 0]) + fit.log_slopes[1]
     score = over_tails(whole, shares) + fit.log_slopes[0]

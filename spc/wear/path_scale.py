@@ -10,7 +10,7 @@ from spc.measure.interval import middle_of
 from spc.wear.path_shape import Shape
 from spc.wear.wear_path import WearPath, taken
 
-__all__ = ["PathScale", "PathStack", "begins_elsewhere", "fit_scale", "stack_paths", "unzeroed"]
+__all__ = ["PathScale", "PathStack", "begins_elsewhere", "fit_scale", "stack_paths", "unzeroed", "zeroed_start"]
 
 Array = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ class PathStack:
 
 def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_covariates: bool) -> PathScale | str:
     """Choose the scaling from the group's paths, or say in words why the shape cannot be used."""
-    zeroed_at, zeroed_value = _zeroed_start(paths)
+    zeroed_at, zeroed_value = zeroed_start(paths)
     paths = [unzeroed(p, zeroed_at, zeroed_value) for p in paths]
     age = np.concatenate([p.age for p in paths])
     limits = np.concatenate([np.full(p.age.size, abs(p.limit) if relative else 1.0) for p in paths])
@@ -156,7 +156,7 @@ def _on_shape(shape: Shape, reading: Array, *, mirrored: bool) -> Array:
     return -shape.reading(-reading) if mirrored else shape.reading(reading)
 
 
-def _zeroed_start(paths: Sequence[WearPath]) -> tuple[float, float]:
+def zeroed_start(paths: Sequence[WearPath]) -> tuple[float, float]:
     """Age and value of a start that three or more paths share to the last digit, NaN where there is none."""
     starts = {(float(p.age[0]), float(p.low[0]), float(p.high[0])) for p in paths if p.age.size}
     followed = [p for p in paths if p.age.size > 2]  # they tell a line without the start

@@ -23,6 +23,7 @@ class Shape:
     words: str  # for a person
     reading_power: float
     age_power: float
+    course: tuple[tuple[float, float], ...] = ()  # ages, and how far past cycles had gone by then; () = a power of age
 
     @property
     def needs_positive(self) -> bool:
@@ -32,10 +33,12 @@ class Shape:
     @property
     def straight(self) -> bool:
         """Whether the reading itself is straight in age."""
-        return self.reading_power == self.age_power == 1.0
+        return self.reading_power == self.age_power == 1.0 and not self.course
 
     def age(self, age: Array, start: float) -> Array:
         """Age on the shape's own scale; `start` is added before a logarithm, so that age 0 has one."""
+        if self.course:
+            return _along(age, *np.array(self.course).T)
         if self.age_power == 0:
             return np.log(np.maximum(age + start, _LINEAR_TAIL))
         if self.age_power == 1:
@@ -69,6 +72,13 @@ class Shape:
         if self.reading_power == 1:
             return np.zeros_like(reading)
         return np.asarray((self.reading_power - 1) * np.log(reading), dtype=np.float64)
+
+
+def _along(age: Array, at: Array, far: Array) -> Array:
+    """Follow a course, and go on before and after it as it goes at its ends."""
+    slopes = np.diff(far) / np.diff(at)
+    beyond = np.minimum(age - at[0], 0.0) * slopes[0] + np.maximum(age - at[-1], 0.0) * slopes[-1]
+    return np.asarray(np.interp(age, at, far) + beyond, dtype=np.float64)
 
 
 def halfway_shapes(

@@ -1,5 +1,6 @@
 """What a pool would say without one of its cycles: its draws weighed anew, nothing drawn again."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -8,8 +9,11 @@ from numpy.typing import NDArray
 from spc.wear.path_evidence import inverted, unit_evidence
 from spc.wear.path_gram import PathGram
 from spc.wear.path_posterior import LineDraws, picked_evenly
+from spc.wear.path_scale import PathScale
 from spc.wear.pooled import PooledWear, UnitsTold, shared_out
 from spc.wear.shape_score import leave_out
+from spc.wear.usual_course import LEAST_CYCLES, course_on, usual_course
+from spc.wear.wear_path import WearPath
 
 __all__ = ["pool_without"]
 
@@ -42,7 +46,8 @@ def pool_without(pooled: PooledWear, *, rng: np.random.Generator) -> tuple[Poole
     -----
     The mean line is left out exactly, given the spreads; these are drawn again from the draws at hand, weighed with the
     inverse of the density of what leaves. The shares of the shapes are those of the scores of the cycles that stay. The
-    scale of each shape, weights of outliers and tails stay those of the whole pool.
+    scale of each shape, weights of outliers and tails stay those of the whole pool; the course that cycles have in
+    common, where it is one of the shapes, is that of the cycles that stay.
 
     References
     ----------
@@ -68,9 +73,22 @@ def _one_out(pooled: PooledWear, lines: list[LineDraws], weighed: Array, unit: i
         return None
     log_share = np.log([shape.share for shape in pooled.shapes]) - weighed
     share = np.exp(log_share - log_share.max())
-    shapes = [replace(shape, lines=drawn) for shape, drawn in zip(pooled.shapes, lines, strict=True)]
     past = tuple(path for at, path in enumerate(pooled.past) if at != unit)
+    shapes = []
+    for shape, drawn in zip(pooled.shapes, lines, strict=True):
+        scale = _of_others(shape.scale, past, pooled.past)
+        if scale is None:
+            return None
+        shapes.append(replace(shape, scale=scale, lines=drawn))
     return replace(pooled, shapes=shared_out(shapes, share / share.sum()), past=past)
+
+
+def _of_others(scale: PathScale, others: Sequence[WearPath], past: Sequence[WearPath]) -> PathScale | None:
+    """Scale of a shape without the cycle that leaves: the course that cycles have in common is that of the others."""
+    if not scale.shape.course:
+        return scale
+    course = usual_course(others, relative=scale.relative, least=LEAST_CYCLES - 1)
+    return None if course is None else course_on(scale, course, max(float(path.age[-1]) for path in past))
 
 
 def _lines_without(lines: LineDraws, units: UnitsTold, rng: np.random.Generator) -> list[LineDraws]:

@@ -15,6 +15,7 @@ from spc.wear.path_shape import SHAPES, Shape, halfway_shapes
 from spc.wear.path_slips import without_slips
 from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
 from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
+from spc.wear.usual_course import course_of_others, course_on, usual_course
 from spc.wear.wear_path import WearPath, taken, thinned
 
 __all__ = [
@@ -128,7 +129,8 @@ def fit_pooled(
     one_side = (limits > 0).all() or ((limits < 0).all() and all((p.high < 0).all() for p in used))
     by_limit = bool(np.isfinite(limits).all() and one_side and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
-    first, plain = [], []
+    first: list[_Fit] = []
+    plain: list[PathScale] = []
     for shape in shapes:
         for relative in (False, True)[: 1 + by_limit]:
             for with_covariates in (False, True)[: 1 + by_covariates]:
@@ -138,10 +140,13 @@ def fit_pooled(
                 if shape in ALONE_SHAPES and not relative and not with_covariates:
                     plain.append(scale)
                 first.append(_first_fit(used, scale, with_covariates, half_way, rng))
+    if any(shape.needs_positive for shape in shapes):  # sizes: a signed bow goes either way
+        first += _of_course(used, half_way, by_limit, by_covariates, rng)
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
     share = _shares_of(first, first)
-    likely = share > share.max() * np.exp(-_HOPELESS)
+    behind = np.array([_SHARP if f.scale.shape.course else _HOPELESS for f in first])  # a course has no neighbours
+    likely = share > share.max() * np.exp(-behind)
     kept = [_second_fit(used, f, draws, rng) for f, may_be in zip(first, likely, strict=True) if may_be]
     for _ in range(_HALVINGS):
         between = _between(used, kept, first, half_way, rng)
@@ -248,6 +253,37 @@ class _Fit:
     log_slopes: Array  # (2, U) that carry these scores to the readings' unit
     with_covariates: bool
     log_scales: Array
+    apart: PathStack | None = (
+        None  # each unit with its ages on the course of others, where the shape is fitted to these
+    )
+
+
+def _of_course(
+    paths: Sequence[WearPath], half_way: Array, by_limit: bool, by_covariates: bool, rng: np.random.Generator
+) -> list[_Fit]:
+    """Fit the course that the paths have in common; each is foreseen along the course of others."""
+    found = []
+    for relative in (False, True)[: 1 + by_limit]:
+        course, others = usual_course(paths, relative=relative), course_of_others(paths, relative=relative)
+        if course is None or None in others:
+            continue
+        for with_covariates in (False, True)[: 1 + by_covariates]:
+            scale = fit_scale(paths, course, relative=relative, with_covariates=with_covariates)
+            if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
+                continue
+            found.append(_first_fit(paths, scale, with_covariates, half_way, rng, _apart(paths, scale, others)))
+    return found
+
+
+def _apart(paths: Sequence[WearPath], scale: PathScale, others: Sequence[Shape | None]) -> PathStack:
+    """Stack the units, the ages of each on the course of others; (U, N)."""
+    stack, oldest = stack_paths(paths, scale), max(float(path.age[-1]) for path in paths)
+    age = stack.age_scaled.copy()
+    for row, path, course in zip(age, paths, others, strict=True):
+        if course is not None:
+            read = unzeroed(path, scale.zeroed_at, scale.zeroed_value)
+            row[: read.age.size] = course_on(scale, course, oldest).age_scaled(read.age)
+    return replace(stack, age_scaled=age)
 
 
 def _first_fit(
@@ -256,6 +292,7 @@ def _first_fit(
     with_covariates: bool,
     half_way: Array,
     rng: np.random.Generator,
+    apart: PathStack | None = None,
 ) -> _Fit:
     """Fit one shape to the middles of the readings with few draws, enough to tell the hopeless shapes."""
     stack = stack_paths(paths, scale)
@@ -266,11 +303,16 @@ def _first_fit(
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
     slopes = _log_slopes(paths, scale, count)
     left = leave_out(lines, gram, stack.design)
-    score = left.score + slopes[0]
-    first = foreseen(left, begun, unit_scales(TAILS[0], _FEW, rng)[None])[0] + slopes[1]
+    usual = unit_scales(TAILS[0], _FEW, rng)[None]
+    whole = left.score
+    if apart is not None:
+        told, begun = _grams(apart, working, multiplier, len(scale.parts), count)
+        whole = foreseen(left, told, usual)[0]
+    score = whole + slopes[0]
+    first = foreseen(left, begun, usual)[0] + slopes[1]
     return _Fit(
         scale, stack, working, multiplier, lines, gram, half_way, begun, score,
-        weighed_scores(score, first, half_way), slopes, with_covariates, np.empty((0, 2)),
+        weighed_scores(score, first, half_way), slopes, with_covariates, np.empty((0, 2)), apart,
     )  # fmt: skip
 
 
@@ -291,6 +333,9 @@ def _between(
     Where a straight line does nearly as well nothing is added: what lies beside it is told from it only with many
     cycles, and until then by the luck of the draws.
     """
+    kept, tried = ([f for f in fits if not f.scale.shape.course] for fits in (kept, tried))
+    if not kept:
+        return []
     top = kept[int(_shares_of(kept, tried).argmax())]
     best = float(top.weighed.sum())
     if any(f.scale.shape.straight and best - float(f.weighed.sum()) < _SHARP for f in kept):
@@ -329,7 +374,11 @@ def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random
     left = leave_out(lines, gram, stack.design)
     tails = TAILS if len(paths) >= _TAILS_LEAST else TAILS[:1]
     scales = np.array([unit_scales(tail, draws, rng) for tail in tails])
-    whole = np.vstack([left.score, foreseen(left, gram, scales[1:])]) if len(tails) > 1 else left.score[None]
+    told = gram
+    if fit.apart is not None:
+        told, begun = _grams(fit.apart, *(refined or (fit.working, fit.multiplier)), parts, fit.begun.count)
+    usual = left.score[None] if fit.apart is None else foreseen(left, told, scales[:1])
+    whole = np.vstack([usual, foreseen(left, told, scales[1:])]) if len(tails) > 1 else usual
     shares = tail_shares(whole)
     first = over_tails(foreseen(left, begun, scales[shares > 0]), shares[shares > 0]) + fit.log_slopes[1]
     score = over_tails(whole, shares) + fit.log_slopes[0]

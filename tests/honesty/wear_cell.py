@@ -1,6 +1,6 @@
 """Invented cycles for the wear simulations: past cycles of a group, laps to be forecast, and when they truly cross."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -50,6 +50,12 @@ STRANGE = {
     "steady after run-in": Scene("wear runs in over some ten faces, then grows steadily", shape="run-in", noise=0.15),
     "late exponential": Scene("a constant part, and one that grows exponentially", shape="exponential", noise=0.15),
 }
+# Paths whose form only the past cycles tell.
+_STEEP = Scene("", own_faces=12, shape="steep at one age", noise=0.1, level_sd=0.05)
+COURSES = {
+    past: replace(_STEEP, words=f"flat, then steep at about the 20th face; {past} past cycles", past=past)
+    for past in (5, 8, 12)
+}
 
 
 def true_line(scene, rng):
@@ -72,6 +78,9 @@ def true_line(scene, rng):
     if scene.shape == "exponential":
         pace = 0.05 * np.exp(0.15 * rng.standard_normal())
         return lambda t: level + 0.25 * np.exp(pace * t)
+    if scene.shape == "steep at one age":
+        age, pace = 20 + rng.standard_normal(), 0.2 * np.exp(0.15 * rng.standard_normal())
+        return lambda t: level + 0.005 * t + pace * np.maximum(t - age, 0.0)
     if scene.shape == "knee":
         knee = rng.uniform(8, 28)
         return lambda t: level + 0.25 * np.maximum(t - knee, 0.0)

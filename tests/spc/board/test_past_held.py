@@ -232,17 +232,17 @@ def test_after_how_many_faces_the_past_cycles_were_at_the_limit_is_told_with_it(
 
 
 def test_wear_that_no_shape_foresees_is_said_where_the_faces_left_are(tmp_path, store):
-    """Flat for two thirds of a cycle and then steep: past ones tell it, and every face left says so."""
+    """Flat and then steep, each cycle from an age of its own: past ones tell it, and every face left says so."""
 
     def late(lap, cycle, age, row):
-        slip = float(row["flatness um"]) / np.exp(0.02 * age)  # 0.4 um and its scatter
-        row["flatness um"] = f"{slip + 0.08 * max(age - 28, 0):.2f}"
+        row["flatness um"] = f"{0.35 + 0.01 * (age * 7 % 5) + 0.1 * max(age - 8 - cycle * 11 % 24, 0):.2f}"
 
-    steep = PlantedCell(2, cycles=14, faces=40, last=20, fault=late).store(tmp_path)
+    steep = PlantedCell(2, cycles=14, faces=40, last=14, fault=late).store(tmp_path)
     shift = told(steep, "due")
     (lap,) = shift["laps"]
     assert lap["less_sure"] and lap["faces_left"]["status"] == "range"
     assert "less sure than that: foreseen from three quarters, only " in lap["confidence"]
+    assert lap["confidence"].endswith("all of them reached the limit, after 17 to 38 faces")
     assert shift["less_sure"] == (
         "The faces left of L1 are less sure than they say: such ranges held too few past cycles here."
     )

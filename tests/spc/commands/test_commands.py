@@ -306,21 +306,6 @@ def test_limits_are_taken_from_a_csv(shop):
     limits = {(one["part"], one["characteristic"]): one for one in shop.json("parts")["limits"]}
     assert limits["*", "flatness"]["lower_um"] is None
     assert (limits["SP-1", "thickness"]["lower_um"], limits["SP-1", "thickness"]["upper_um"]) == (12_000, 12_010)
-    assert limits["SP-1", "thickness"]["lower_text"] == "12 mm" and limits["SP-1", "finish"]["lower_text"] == ""
-
-
-@pytest.mark.parametrize(
-    "csv",
-    [
-        "Artikel;Merkmal;Grenzwert;Einheit\nSP-1;Ebenheit;0,6;µm\nSP-1;Rauheit Ra;0,05;µm\n",
-        "Référence;Caractéristique;Limite;Unité\nSP-1;planéité;0,6;µm\nSP-1;rugosité;0,05;µm\n",
-    ],
-)
-def test_limits_are_taken_in_the_words_that_logs_have_for_them(shop, csv):
-    shop.json("parts", "take", shop.file("limits.csv", csv), "--who", "QE")
-    found = {one["characteristic"]: one["upper_um"] for one in shop.json("parts")["limits"] if one["part"] == "SP-1"}
-    assert found == {"flatness": 0.6, "finish": 0.05}
-    assert shop.json("parts", "set", "SP-1", "Planheit", "1 um", "--who", "QE")["characteristic"] == "flatness"
 
 
 def test_events_are_added_listed_and_taken_from_a_csv(shop):

@@ -41,7 +41,8 @@ class CellView:
     now_us: int  # the same moment on the scale of `sort_us`
     laps: pd.DataFrame  # every lap named anywhere
     by_lap: Mapping[str, LapFrames]  # faces, events, cycles and signs, lap by lap
-    limits: pd.DataFrame
+    limits: pd.DataFrame  # in force now
+    limit_history: pd.DataFrame  # every revision of them
     stored_signals: pd.DataFrame
     reactions: pd.DataFrame
     baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
@@ -213,6 +214,7 @@ def look_at_cell(
         faces_to_come=memo.same("", "faces to come", faces_to_come(store, names, since_us=counted_us)),
         memo=memo,
         limits=memo.same("", "limits", store.limits()),
+        limit_history=memo.same("", "limit history", store.limits(all_revisions=True)),
         stored_signals=stored,
         reactions=reactions,
         baselines=memo.same("", "baselines", store.baselines()),

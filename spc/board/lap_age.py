@@ -29,7 +29,7 @@ _UNLIKE_P = 0.01  # so unlike by chance are the lives of laps that last alike: t
 class LapAge:
     """The plan of one lap's group, and the cycles behind it."""
 
-    laps: tuple[str, ...]  # the lap and its sisters
+    laps: tuple[str, ...]  # the lap, and those of its sisters with cycles among these
     grit: str  # the cycles are of; '' = none is written
     cycles: pd.DataFrame  # their rows of `spc.wear.cycle_table.list_cycles`
     plan: ReconditionPlan
@@ -75,8 +75,9 @@ def age_of_lap(
     plan = plan_of(cycles, rng=rng)
     odd = (f"{name}: {said}" for name, own in cycles.groupby("lap", sort=False) for said in contradicted(own))
     missing = (one.sentence for name in laps for one in missing_of_lap(view, name, room.of(name)))
+    pooled = set(cycles["lap"]) | {lap}
     return LapAge(
-        tuple(laps),
+        tuple(name for name in laps if name in pooled),
         grit,
         cycles,
         plan,

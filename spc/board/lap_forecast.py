@@ -12,19 +12,12 @@ import pandas as pd
 from spc.board.bow_signals import running_bow
 from spc.board.cell_view import CellView
 from spc.board.kept import digest_of_values, kept
-from spc.board.lap_paths import (
-    PastPaths,
-    RunningCycle,
-    WayOfReading,
-    past_paths,
-    running_cycle,
-    values_of,
-    way_of_reading,
-)
+from spc.board.lap_paths import PastPaths, RunningCycle, past_paths, running_cycle, values_of
 from spc.board.lives import NEVER
 from spc.board.remembered import Remembered
 from spc.board.results import CycleFan, FacesLeft, PartLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
+from spc.board.size_or_sign import WayOfReading, way_of_reading
 from spc.wear.path_shape import SHAPES
 from spc.wear.path_slips import slips
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
@@ -186,7 +179,7 @@ def forecast_cycle(
     """
     how = way_of_reading(now.own, past, turning=turning)
     own = now.own.signed if how.signed else now.own.sizes
-    name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
+    name, paths = past.pool(signed=how.signed)
     slipped = slips((*paths, own))[-1]  # one mistyped reading is no wear
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
     newest = now.rows["age_faces"].iloc[-1:].tolist()
@@ -231,7 +224,7 @@ def _forecast(
     rows = running.rows
     now = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
     rng = np.random.default_rng(_seed(lap, str(len(rows)), repr(now)))
-    name, paths = (past.signed_name, past.signed) if how.signed else (past.name, past.sizes)
+    name, paths = past.pool(signed=how.signed)
     fit = cache.fit(name, paths, signed=how.signed)
     if how.apart:
         pooled = fit_apart(fit, own, lacking=past.few_through_flat, rng=rng)

@@ -20,12 +20,10 @@ from spc.board.room_history import RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.pooled import until_limit
 from spc.wear.signed_path import (
-    LEAST_SIGNED,
     carries_signs,
-    goes_through_flat,
-    heads_for_flat,
     many_go_through_flat,
     signed_path,
+    sizes_go_through_flat,
     ways_through_flat,
 )
 from spc.wear.wear_path import WearPath, wear_path
@@ -37,12 +35,10 @@ __all__ = [
     "PartLimit",
     "PastPaths",
     "RunningCycle",
-    "WayOfReading",
     "past_paths",
     "past_until",
     "running_cycle",
     "values_of",
-    "way_of_reading",
 ]
 
 PAST_CYCLES = 24  # newest finished cycles of a group; more would weigh how the laps wore long ago; our own rule
@@ -51,10 +47,6 @@ LEAST_FACES = 4  # a cycle of fewer read faces says nothing of its slope; our ow
 _PATH = (
     *("sort_us", "cycle", "stream", "grit", "age_faces", "relapped"),
     *("first_low_um", "first_high_um", "part"),
-)
-_NO_SIGN = (
-    "cannot say: past cycles went through flat, and the readings of this one do not say convex or concave; log the "
-    "form with every reading"
 )
 
 
@@ -104,12 +96,35 @@ class PastPaths:
     signed_name: str
     signed: tuple[WearPath, ...]  # of those cycles that carry signs
     ways: tuple[int, ...]  # of these through flat, from `ways_through_flat`
+    through: frozenset[str]  # labels of the cycles that went through flat, by their signs or, without, by their sizes
     usual_age: float  # of a cycle at its end, faces; 0 = no past cycle
 
     @property
     def turning(self) -> bool:
         """Whether many of the cycles that carry signs went through flat."""
         return many_go_through_flat(self.ways)
+
+    def pool(self, *, signed: bool) -> tuple[str, tuple[WearPath, ...]]:
+        """Give the paths that a cycle borrows from, and their name: by size none that turned, where many did."""
+        if signed:
+            return self.signed_name, self.signed
+        if not self.turning:
+            return self.name, self.sizes
+        turned = {path.label for path, way in zip(self.signed, self.ways, strict=True) if way}
+        kept = tuple(path for path in self.sizes if path.label not in turned)
+        return digest_of_values(self.name, *sorted(turned)), kept
+
+    def by_size(self, lap: str) -> bool:
+        """Whether a lap whose form nobody writes down can be read by size, though the form of others turned.
+
+        Most of its own past cycles, or of the group's where it has none, carry no signs, and of those fewer than a
+        third went through flat by their sizes.
+        """
+        signed = {path.label for path in self.signed}
+        labels = [path.label for path in self.sizes]
+        kin = [label for label in labels if label.startswith(_label(lap))] or labels
+        unsigned = [label for label in kin if label not in signed]
+        return 2 * len(unsigned) > len(kin) and 3 * len(self.through.intersection(unsigned)) < len(unsigned)
 
     def ways_of(self, lap: str) -> tuple[int, ...]:
         """Give the ways of one lap's own cycles among those that carry signs."""
@@ -123,42 +138,6 @@ class PastPaths:
         went = int(np.count_nonzero(self.ways))
         of = f"only {went} of {len(self.ways)} past cycles" if went else "no past cycle"
         return f"{of} went through flat as this one does"
-
-
-@dataclass(frozen=True, slots=True)
-class WayOfReading:
-    """Whether a lap is forecast by the sizes of its bow or with their signs, and whether past cycles have a say."""
-
-    signed: bool
-    apart: bool  # it goes through flat as hardly any past cycle did: they say nothing of it
-    refused: str  # why neither can be said honestly, '' if one can
-
-
-def way_of_reading(own: CyclePaths, past: PastPaths, *, turning: bool) -> WayOfReading:
-    """Choose how a lap is forecast.
-
-    Parameters
-    ----------
-    own : CyclePaths
-        Of the running cycle.
-    past : PastPaths
-    turning : bool
-        Whether the form of the running cycle is said to be turning.
-
-    Returns
-    -------
-    WayOfReading
-        With signs, and with the past cycles, where many of these went through flat. With signs and by its own readings
-        alone where this cycle is turning, has been on both sides of flat, or surely heads for flat within the age that
-        a cycle usually reaches. Else by size.
-    """
-    if not own.carries_signs:
-        unsure = past.turning and own.sizes.age.size >= LEAST_SIGNED
-        return WayOfReading(past.turning and not unsure, False, _NO_SIGN if unsure else "")
-    if past.turning:
-        return WayOfReading(True, False, "")
-    apart = turning or goes_through_flat(own.signed) or heads_for_flat(own.signed, past.usual_age)
-    return WayOfReading(apart, apart, "")
 
 
 def running_cycle(view: CellView, lap: str, room: RoomOfLap, *, since_age: float = 0.0) -> RunningCycle:
@@ -302,12 +281,17 @@ def past_until(paths: tuple[CyclePaths, ...], limit_um: float) -> PastPaths:
     signed = tuple(until_limit(p, limit_um, -limit_um) for p in with_signs)
     ends = [float(p.age[-1]) for p in sizes]
     usual_age = float(np.median(ends)) if ends else 0.0
+    ways = ways_through_flat(with_signs, usual_age)
+    through = {path.label for path, way in zip(with_signs, ways, strict=True) if way}
+    without = (p.sizes for p in paths if not p.carries_signs)
+    through |= {path.label for path in without if sizes_go_through_flat(path, usual_age)}
     return PastPaths(
         name=_name("by size", sizes),
         sizes=sizes,
         signed_name=_name("signed", signed),
         signed=signed,
-        ways=ways_through_flat(with_signs, usual_age),
+        ways=ways,
+        through=frozenset(through),
         usual_age=usual_age,
     )
 

@@ -288,7 +288,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         equal_readings=bool(still),
         leading=leading,
     )
-    over = forecast.faces_left.status == "over"
+    over = forecast.faces_left.status == "over" and state.state == "due"
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
     leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
     sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)

@@ -105,7 +105,8 @@ def decide_state(
     scratch) is open. Due: the forecast is already over the limit, or the low end of its range ends within one usual
     shift, so that the risk of running out before the next break is more than one in twenty, or one face in ten is, more
     likely than not, over the limit within that shift. Watch: a look signal is open, or the range ends within three
-    shifts, or nothing can be said yet, or ever from flatness that is cut off. Cutting: none of these.
+    shifts, or nothing can be said yet, or ever from flatness that is cut off, or a lap without a face since its
+    reconditioning is over by its past cycles alone. Cutting: none of these.
     """
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
@@ -157,6 +158,12 @@ def decide_state(
         sentence = f"Stop. {what} Nothing more on {lap} until a person has looked.{now}"
         return LapState("held", "Stop", sentence, evidence)  # nothing beside a hold may invite to go on
     shift = max(faces_per_shift, 1.0)
+    if faces_left.status == "over" and fresh:  # to recondition it once more changes nothing
+        begins = (
+            f"Read the first face of {lap} before it goes on: it is fresh, and by its past cycles it begins at this "
+            f"limit; {_lower(forecast)} A part that a fresh lap cannot hold is for another lap."
+        )
+        return LapState("watch", _READING_FIRST, begins, (*evidence, forecast))
     if faces_left.status == "over":
         return LapState("due", step, f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
     if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.board.cell_view import CellView, upper_limit_um
+from spc.board.frozen_limits import moment_us
 from spc.board.guard_signals import stop_signal
 from spc.board.lap_state import plural
 from spc.board.open_signals import RECENT_POINTS
@@ -52,13 +53,14 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
 
     Notes
     -----
-    Our own rules. A face is left over its limit until somebody answers, unless its outcome says that it is lapped
-    again, reground or scrapped, or the same piece was read after a later pass: of a serial number a later lapping on
-    any lap whose attempt number grows, or at a stage not logged of it before; without one the next row of the part
-    whose attempt number grows. A serial number alone is no proof, for it may be used again: an attempt number that no
-    log said, only counted when the row was taken in, is taken as one only within a shift. A hold that stays for that
-    reason says so. What is older than the newest `RECENT_POINTS` readings, or came before the lap was reconditioned,
-    holds nothing; `over_limit_remarks` tells it.
+    Our own rules. A limit made tighter counts from its day on: a face read before is judged by the wider one of then,
+    where one was in force. A face is left over its limit until somebody answers, unless its outcome says that it is
+    lapped again, reground or scrapped, or the same piece was read after a later pass: of a serial number a later
+    lapping on any lap whose attempt number grows, or at a stage not logged of it before; without one the next row of
+    the part whose attempt number grows. A serial number alone is no proof, for it may be used again: an attempt
+    number that no log said, only counted when the row was taken in, is taken as one only within a shift. A hold that
+    stays for that reason says so. What is older than the newest `RECENT_POINTS` readings, or came before the lap was
+    reconditioned, holds nothing; `over_limit_remarks` tells it.
     """
     rows = view.lapped_of(lap)
     found = []
@@ -103,17 +105,20 @@ def _left_over(view: CellView, lap: str) -> tuple[_Left, ...]:
         return ()
     limited = set(view.limits["characteristic"])
     asked = tuple(c for c in ("flatness", "finish", "parallelism", "squareness") if c in limited)
-    return view.memo.once(lap, "left over", (rows, view.limits), partial(_found, rows, view.limits, asked))
+    made_from = (rows, view.limits, view.limit_history)
+    return view.memo.once(lap, "left over", made_from, partial(_found, *made_from, asked))
 
 
-def _found(rows: pd.DataFrame, limits: pd.DataFrame, characteristics: Sequence[str]) -> tuple[_Left, ...]:
+def _found(
+    rows: pd.DataFrame, limits: pd.DataFrame, history: pd.DataFrame, characteristics: Sequence[str]
+) -> tuple[_Left, ...]:
     piece, found = _pieces(rows), []
     newest = np.zeros(len(rows), np.int64)  # newest row of each piece
     np.maximum.at(newest, piece, np.arange(len(rows)))
     disposed = rows["outcome"].isin(_DISPOSED).to_numpy()[newest[piece]]
     now = (rows["cycle"] == rows["cycle"].iloc[-1]).to_numpy()
     for characteristic in characteristics:
-        limit = upper_limit_um(rows["part"], limits, characteristic=characteristic)
+        limit = _limit_of_each(rows, limits, history, characteristic)
         low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
         read = np.flatnonzero(np.isfinite(low) & np.isfinite(limit))
         last_read = np.zeros(len(rows), np.int64)
@@ -125,6 +130,23 @@ def _found(rows: pd.DataFrame, limits: pd.DataFrame, characteristics: Sequence[s
         holds, passed = over[lately & now[over]], over[lately != now[over]]
         found.append(_Left(characteristic, limit, tuple(holds.tolist()), tuple(passed.tolist())))
     return tuple(found)
+
+
+def _limit_of_each(
+    rows: pd.DataFrame, limits: pd.DataFrame, history: pd.DataFrame, characteristic: str
+) -> NDArray[np.float64]:
+    """Give the upper limit of each row: the one in force now, or the wider one in force when it was read."""
+    limit = upper_limit_um(rows["part"], limits, characteristic=characteristic)
+    said = history[history["characteristic"] == characteristic].sort_values(["valid_from", "revision"], kind="stable")
+    if said["part"].is_unique:
+        return limit
+    begins, at = said["valid_from"].map(moment_us), rows["sort_us"].to_numpy(np.int64)
+    then = np.full(len(rows), np.nan)
+    for begin in begins.drop_duplicates().sort_values().tolist():
+        in_force = said[begins <= begin].drop_duplicates("part", keep="last")
+        of_all = upper_limit_um(rows["part"], in_force, characteristic=characteristic)
+        then = np.where(at >= begin, of_all, then)
+    return np.where(then > limit, then, limit)
 
 
 def _pieces(rows: pd.DataFrame) -> NDArray[np.int64]:

@@ -12,19 +12,12 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.kept import digest_of_values, kept
 from spc.board.lap_forecast import POOLS, STRAIGHT, PoolCache, told_in
 from spc.board.lap_lead import lead_of
-from spc.board.lap_paths import (
-    LEAST_FACES,
-    CyclePaths,
-    PastPaths,
-    RunningCycle,
-    past_paths,
-    running_cycle,
-    way_of_reading,
-)
+from spc.board.lap_paths import LEAST_FACES, CyclePaths, PastPaths, RunningCycle, past_paths, running_cycle
 from spc.board.lap_state import plural
 from spc.board.missing import first_doubts
 from spc.board.remembered import Remembered
 from spc.board.room_history import RoomHistory
+from spc.board.size_or_sign import way_of_reading
 from spc.chart.price import in_points
 from spc.wear.backtest import cut_path
 from spc.wear.past_forecasts import (
@@ -193,7 +186,7 @@ class _Pools:
         self._without: dict[bool, dict[str, PooledWear | None]] = {}
 
     def without(self, label: str, others: PastPaths, *, signed: bool) -> PooledWear:
-        name, paths = (self._past.signed_name, self._past.signed) if signed else (self._past.name, self._past.sizes)
+        name, paths = self._past.pool(signed=signed)
         pool = self._cache.fit(name, paths, signed=signed)
         if signed not in self._without:
             taken_out = pool_without(pool, rng=np.random.default_rng(zlib.crc32(name.encode())))
@@ -201,7 +194,7 @@ class _Pools:
         rest = self._without[signed].get(label, pool)  # a cycle too short for the pool is in none
         if rest is not None:
             return rest
-        shapes, kept_in = (STRAIGHT, others.signed) if signed else (SHAPES, others.sizes)
+        shapes, kept_in = STRAIGHT if signed else SHAPES, others.pool(signed=signed)[1]
         return fit_pooled(kept_in, shapes=shapes, rng=np.random.default_rng(zlib.crc32(label.encode())))
 
 

@@ -23,14 +23,16 @@ def past_through_flat(view: CellView, lap: str, room: RoomOfLap) -> str:
     Returns
     -------
     str
-        Of the lap's group, whose cycles its forecast rests on, or else of its own, on which its charts rest.
+        Of the lap's group, whose cycles its forecast rests on, or else of its own, on which its charts rest. A lap
+        that is read by size though a sister turned rests on none of those.
     """
     now = running_cycle(view, lap, room)
     past = past_paths(view, lap, now.grit, now.widest_um)
     of_lap = past.ways_of(lap)
-    if not (past.turning or many_go_through_flat(of_lap)):
+    of_group = past.turning and not past.by_size(lap)
+    if not (of_group or many_go_through_flat(of_lap)):
         return ""
-    ways = past.ways if past.turning else of_lap
+    ways = past.ways if of_group else of_lap
     whose = "its group" if len(ways) > len(of_lap) else lap
     return (
         f"in {np.count_nonzero(ways):,} of the {len(ways):,} past cycles of {whose} that say convex or concave the "

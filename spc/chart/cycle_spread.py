@@ -143,6 +143,15 @@ class OwnCycle:
         self.centre[i], self.sd[i] = centre, sd
         return float((self._z[i] - centre) / sd)
 
+    def differ_sd(self, i: int) -> float:
+        """Give the standard deviation of how far cycles differ at the age of face `i`."""
+        return math.sqrt(self._anew[2] + self._anew[4] * self._age[i] ** 2)
+
+    def foretell_without(self, i: int) -> float:
+        """Put face `i`, just foretold, against the usual cycle and how far cycles differ, in place of its own faces."""
+        self.centre[i], self.sd[i] = 0.0, self.differ_sd(i)
+        return float(self._z[i] / self.sd[i])
+
     def learn(self, i: int) -> None:
         """Let face `i`, just foretold, teach."""
         level, slope, level_var, both, slope_var = self._known

@@ -3,6 +3,10 @@
 A lap that has jumped would soon be taken for one that wears so by itself, and its signal would fall silent with the
 fault still there. So a face beyond the limit does not teach the line of its cycle, and what the faces of a drift have
 taught is forgotten with the signal: a lasting change goes on signalling.
+
+A change that comes slowly is learnt face by face: so fades the removal rate of a charge that is used up, to a hundredth
+in the end. The line of a cycle may go as far as cycles differ and no further: from there on it excuses no face.
+Flatness is left out of that: it wears on by itself, how far is foretold, and where it ends is the drawing's limit.
 """
 
 import math
@@ -44,6 +48,7 @@ class OwnLine:
         self._usual, self._far = usual, -float(ndtri(alpha))
         self._towards = 1.0 if SIGNS[stream.sign].side == "upper" else -1.0
         self._tail = ndtri(usual.tail_p)
+        self._bounded = stream.sign != "flatness"
         self._carried = carried(stream, norm.phi)
         self._step = np.empty(len(stream))
         self._lead, self._before = lead, 0.0
@@ -72,6 +77,9 @@ class OwnLine:
     def _judge(self, i: int) -> tuple[float, bool]:
         z = self._own.foretell(i)
         centre, sd = float(self._own.centre[i]), float(self._own.sd[i])
+        if self._bounded and self._towards * centre > self._far * self._own.differ_sd(i):
+            z = self._own.foretell_without(i)
+            centre, sd = float(self._own.centre[i]), float(self._own.sd[i])
         out = bool((self._tail[i] + self._towards * centre) / sd <= -self._far)
         if not out and abs(z) < GATE_SD:
             self._own.learn(i)

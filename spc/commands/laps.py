@@ -29,8 +29,8 @@ HELP = """List laps; describe one, approve another way of writing it, retire it,
 JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note,
   state_us}], "aliases": {as typed: lap}}, state_us when all this was last written down, microseconds since
   1970, 0 = never; of retire: the lap; of set: the lap with {"settled", "still_waiting", "reasons"};
-  of alias: {"typed", "lap", "settled", "still_waiting", "reasons", "faces_as_typed", "files"}, the faces that
-  still stand under what was typed and the files they came in;
+  of alias: {"typed", "lap", "settled", "still_waiting", "reasons", "faces_as_typed", "events_as_typed", "files"},
+  the faces and events that still stand under what was typed and the files they came in;
   of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
 """
 
@@ -116,16 +116,25 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
 
     with session.store() as store:
         done = approve_alias(store, typed, lap, settings=session.settings(), who=who, why=why)
-        stand, intakes = store.faces(lap=typed), store.intakes()
-        files = sorted(set(intakes["name"][intakes["intake_id"].isin(stand["intake_id"])]))
+        faces, events, intakes = store.faces(lap=typed), store.events(lap=typed), store.intakes()
+    logs = intakes[intakes["kind"] == "log"].set_index("intake_id")["name"]
+    files = sorted({*faces["intake_id"].map(logs).dropna(), *events["intake_id"].map(logs).dropna()})
     if session.as_json:
         document = {"typed": typed, "lap": lap, "settled": done.settled, "still_waiting": done.still_waiting}
-        print_json(document | {"reasons": done.reasons, "faces_as_typed": len(stand), "files": files})
+        as_typed = {"faces_as_typed": len(faces), "events_as_typed": len(events), "files": files}
+        print_json(document | {"reasons": done.reasons} | as_typed)
     else:
         click.echo(f"{one_line(typed)} is read as {one_line(lap)}; {counted(done.settled, 'row')} left quarantine.")
-        if len(stand):
-            again = f"take in again {name_list(files)}" if files else "correct them in the log view"
-            click.echo(f"{counted(len(stand), 'face')} taken in before still on {one_line(typed)}: {again}.")
+        by_log = [rows["intake_id"].isin(logs.index) for rows in (faces, events)]
+        cures = (
+            (faces[by_log[0]], events[by_log[1]], "taken in before", f"take in again {name_list(files)}"),
+            (faces[~by_log[0]], events[:0], "typed in before", "correct them in the log view"),
+            (faces[:0], events[~by_log[1]], "typed in before", "take back and add again"),
+        )
+        for of_faces, of_events, how, cure in cures:
+            stand = [counted(len(rows), what) for rows, what in ((of_faces, "face"), (of_events, "event")) if len(rows)]
+            if stand:
+                click.echo(f"{' and '.join(stand)} {how} still on {one_line(typed)}: {cure}.")
         _say_waiting(done.reasons)
     return NEEDS_A_PERSON if done.still_waiting else DONE
 

@@ -18,15 +18,19 @@ if TYPE_CHECKING:
 __all__ = ["LIMIT_WORDS", "command", "limit_taker", "limit_um"]
 
 LIMIT_WORDS = {
-    "part": ("part", "part number", "part no", "teil", "teilenummer", "pièce", "piece"),
+    "part": (
+        *("part", "part number", "part no", "teil", "teilenummer", "artikel", "artikelnummer", "sachnummer"),
+        *("pièce", "piece", "référence", "reference", "numéro de pièce"),
+    ),
     "characteristic": ("characteristic", "merkmal", "caractéristique", "quantity"),
-    "upper": ("upper", "upper limit", "max", "maximum", "limit", "obergrenze"),
+    "upper": ("upper", "upper limit", "max", "maximum", "limit", "obergrenze", "grenzwert", "limite"),
     "lower": ("lower", "lower limit", "min", "minimum", "untergrenze"),
     "unit": ("unit", "einheit", "unité"),
     "lamp": ("lamp", "lampe"),
-    "valid_from": ("valid from", "from", "gültig ab"),
-    "why": ("why", "reason", "grund"),
+    "valid_from": ("valid from", "from", "gültig ab", "valable dès"),
+    "why": ("why", "reason", "grund", "motif"),
 }
+_SIDES = ("upper", "lower")
 
 HELP = """List limits per part number and characteristic; set one, or take in a CSV of them.
 
@@ -90,7 +94,7 @@ def set_limit(
 ) -> int:
     """Set the limit of PART and CHARACTERISTIC to UPPER, such as '2 bands'; 'none' takes it back."""
     settings = session.settings()
-    lamp = lamp or settings.lamp
+    lamp, characteristic = lamp or settings.lamp, _characteristic(characteristic)
     with session.store(create=True) as store:
         number = store.set_limit(
             part, characteristic, upper_um=limit_um(upper, lamp=lamp), upper_text=upper, who=who, why=why,
@@ -144,19 +148,27 @@ def limit_taker(store: "Store", *, who: str, settings: "Settings") -> Callable[[
 
     def one(cells: Mapping[str, str], decimal: str) -> None:
         lamp = cells.get("lamp", "") or settings.lamp
-        upper, lower = ((cells.get(name, "") or "none") for name in ("upper", "lower"))
+        upper, lower = ((cells.get(name, "") or "none") for name in _SIDES)
         unit = cells.get("unit", "")
         upper_um, lower_um = (limit_um(text, lamp=lamp, unit=unit, decimal=decimal or ".") for text in (upper, lower))
         if upper_um is None and lower_um is None:
             raise ValueError("has no limit; write upper, or lower for thickness")
+        upper_text, lower_text = (f"{said} {unit}".strip() if (said := cells.get(n, "")) else "" for n in _SIDES)
         store.set_limit(
-            cells["part"], cells.get("characteristic", "") or "flatness", upper_um=upper_um, lower_um=lower_um,
-            who=who, upper_text=f"{cells.get('upper', '')} {unit}".strip(),
-            lower_text=f"{cells.get('lower', '')} {unit}".strip(), why=cells.get("why", ""),
+            cells["part"], _characteristic(cells.get("characteristic", "") or "flatness"), upper_um=upper_um,
+            lower_um=lower_um, who=who, upper_text=upper_text, lower_text=lower_text, why=cells.get("why", ""),
             valid_from=_by_site_clock(cells.get("valid_from", ""), settings.time_zone),
         )  # fmt: skip
 
     return one
+
+
+def _characteristic(text: str) -> str:
+    """Give our name of a characteristic by the words that name its column in a log; others stay as they are."""
+    from spc.log.lexicon import READINGS, header_meaning
+
+    meant = header_meaning(text).field
+    return meant if meant in READINGS else text
 
 
 def _by_site_clock(text: str, zone: str) -> str:

@@ -13,13 +13,14 @@ from spc.log.known import Standing
 from spc.log.moments import has_clock
 from spc.log.piece import Piece, event_frame, face_frame, one_ahead, prepared
 from spc.log.rows import ScannedLog
-from spc.store.admission import READ_ANEW, Admission
+from spc.store.admission import Admission
 from spc.store.coding import listed, said
 from spc.store.frames import frame
 from spc.store.identity import event_keys, face_keys, raw_keys
 from spc.store.redelivery import HeldRow, compare_delivery, held_rows, held_share
 from spc.store.registers import now_us
 from spc.store.store import Store
+from spc.store.versions import READ_ANEW
 
 __all__ = ["Delivery", "Tally"]
 

@@ -61,7 +61,7 @@ def read_laps(draft: Draft, aliases: Mapping[str, str]) -> None:
     draft.remark(codes, [remarks.get(t, "") for t in texts.tolist()])
     names = np.array([v if v is not None else t for v, t in zip(values, texts, strict=True)], dtype=object)
     draft.columns["lap"] = Picked(codes, names)
-    draft.reasons.add_where(draft.blank("lap") & draft.usable, "lap is not named; write which lap the face ran on")
+    draft.reasons.add_where(draft.blank("lap") & draft.usable, "lap is not named; write which lap it was")
 
 
 def read_grits(draft: Draft) -> None:

@@ -107,8 +107,8 @@ def _first(shift: ShiftReport, say: Say) -> list[Section]:
             steps.append(f"{report.lap}, due: recondition it{when}." + (f" Before that: {first}" if first else ""))
         elif report.state == "watch" and report.doubt is not None:
             steps.append(report.doubt.sentence)
-        elif report.state == "watch":
-            steps.append(f"{report.lap}, to be watched: {check or 'look at it before the next lot'}")
+        elif report.state == "watch":  # without a cause to look for, what the lap asks for is in its own sentence
+            steps.append(f"{report.lap}, to be watched: {check}" if check else report.sentence)
     if not steps:
         return [Section("First in the next shift", (Paragraph("Nothing waits for a person."),))]
     more = len(steps) - _FIRST_SHOWN

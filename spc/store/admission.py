@@ -35,6 +35,7 @@ from spc.store.ready import ReadyFaces, ready_faces
 from spc.store.serials import Seen, compare, counted_attempt, seen
 from spc.store.versions import (
     ANOTHER_ATTEMPT,
+    READ_ANEW,
     attempt_kept,
     differences_of,
     put_back_corrections,
@@ -42,11 +43,10 @@ from spc.store.versions import (
     say_attempts,
 )
 
-__all__ = ["READ_ANEW", "Admission", "Admitted"]
+__all__ = ["Admission", "Admitted"]
 
 Ids = NDArray[np.int64]
 
-READ_ANEW = "read anew under another column map, other settings or a new alias"
 _BITS = 1 << 27
 _TAKEN_BACK = (
     "SELECT coalesce(f.face_id, f.row_id) FROM replaced r JOIN face f ON f.row_id = r.old_row_id "

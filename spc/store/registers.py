@@ -110,14 +110,15 @@ class Registers:
         return laps.assign(group=laps["group"].where(laps["group"] != "", said))
 
     def _aliases_unnamed(self) -> set[str]:
-        """Aliases that no person set as a lap and no face or event names any more."""
+        """Aliases that no face or event names any more, and that nobody set as a lap after they were approved."""
         faces = "SELECT row_id FROM face WHERE lap_id = (SELECT id FROM lap_name WHERE lap = ?1)"
         named = " UNION ALL ".join(
             f"SELECT 1 FROM ({rows}) t WHERE NOT EXISTS "
             f"(SELECT 1 FROM replaced r WHERE r.kind = '{kind}' AND r.old_row_id = t.row_id)"
             for kind, rows in (("face", faces), ("event", "SELECT row_id FROM event WHERE lap = ?1"))
         )
-        sql = f"SELECT 1 FROM lap_revision WHERE lap = ?1 UNION ALL {named} LIMIT 1"
+        approved = "SELECT max(at_us) FROM alias WHERE typed = ?1"
+        sql = f"SELECT 1 FROM lap_revision WHERE lap = ?1 AND at_us > ({approved}) UNION ALL {named} LIMIT 1"
         return {name for name in self.aliases() if not self._connection.execute(sql, (name,)).fetchone()}
 
     def registered_laps(self) -> tuple[tuple[str, str, str], ...]:

@@ -18,12 +18,13 @@ from spc.store.frames import NO_ATTEMPT, frame
 from spc.store.registers import now_us
 
 __all__ = [
-    "ANOTHER_ATTEMPT", "attempt_kept", "differences_of", "edited_after", "edits", "put_back_corrections",
+    "ANOTHER_ATTEMPT", "READ_ANEW", "attempt_kept", "differences_of", "edited_after", "edits", "put_back_corrections",
     "record_replaced", "say_attempts", "without_counted",
 ]  # fmt: skip
 
 Ids = NDArray[np.int64]
 
+READ_ANEW = "read anew under another column map, other settings or a new alias"  # why a log's own words say otherwise
 ANOTHER_ATTEMPT = "counted as another attempt"  # begins the remark on an attempt number that no log said
 _STANDS = "the same words again, so the correction stands, by "
 
@@ -137,7 +138,9 @@ def record_replaced(
     if isinstance(table, FaceTable):
         new = new.assign(kind=old["kind"].array)
         row_id = table.add(new, identity=identity, content=content, face_id=first, version=version)
-        sentences = edited_after(connection, old)
+        renamed = [why == READ_ANEW and set(change) == {"lap"} for why, change in zip(reason, differences, strict=True)]
+        said = zip(edited_after(connection, old), renamed, strict=True)
+        sentences = ["" if only_renamed else sentence for sentence, only_renamed in said]  # nobody edited the row
     else:
         row_id = table.add(new, identity=identity, content=content, event_id=first, version=version)
         sentences = [""] * len(old)

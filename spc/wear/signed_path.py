@@ -19,6 +19,7 @@ __all__ = [
     "heads_for_flat",
     "many_go_through_flat",
     "signed_path",
+    "sizes_go_through_flat",
     "way_of",
     "ways_through_flat",
 ]
@@ -28,6 +29,7 @@ _LEAST_MINORITY = 3  # readings of the rarer sign, and a tenth of all: fewer may
 _NO_MORE = 2.0  # times the scatter of the sizes that the signed readings may have; our own rule
 _SURE = 0.95  # our own rule
 _LEAST_FOR_LINE = 5  # signed readings from which on a line through them is drawn; our own rule
+_TURNING_POINTS = 39  # ages at which sizes are tried to turn; our own rule
 
 
 def signed_path(
@@ -109,6 +111,31 @@ def many_go_through_flat(ways: Sequence[int]) -> bool:
     """Whether a third or more of the past cycles that carry signs, two at least, went through flat or headed for it."""
     there = np.count_nonzero(ways)
     return bool(there >= 2 and 3 * there >= len(ways))
+
+
+def sizes_go_through_flat(path: WearPath, until_age: float) -> bool:
+    """Whether the sizes alone of a path say that its form went through flat or surely heads for it.
+
+    Parameters
+    ----------
+    path : WearPath
+        Sizes, whose signs nobody wrote.
+    until_age : float
+        As in `heads_for_flat`.
+
+    Returns
+    -------
+    bool
+        They fall to nothing at some age and grow again, which fits them better than the straight line, or they fall
+        and reach nothing. Sizes that only grow, hold, or scatter as widely as they shrink are not called so.
+    """
+    middle, age = middle_of(path.low, path.high), path.age
+    if age.size < _LEAST_FOR_LINE or not np.ptp(age):
+        return False
+    from_flat = np.abs(age - np.linspace(age[0], age[-1], _TURNING_POINTS + 2)[1:-1, None])
+    growth = (from_flat @ middle) / np.sum(from_flat**2, axis=1)
+    turning = np.sum((middle - growth[:, None] * from_flat) ** 2, axis=1).min()
+    return bool(turning < _scatter(age, middle)) or heads_for_flat(path, until_age)
 
 
 def heads_for_flat(path: WearPath, until_age: float) -> bool:

@@ -26,6 +26,7 @@ CROSSINGS: dict[str, str] = {
 _GRID = 110
 _MOST_AGES = 400  # that readings are drawn at; of more, several are drawn as one
 _FAN_PATHS = 500
+_COUNTED = ("faces", "passes")  # of a lap: never told in parts of one
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,16 +293,16 @@ def _over_words(high: float, ahead: float, unit: str) -> str:
     likely = "the wear path is more likely than not at the limit already"
     if not np.isfinite(high):
         return f"{likely}; an unknown number of {unit} left"
-    most = _figure(high, ahead)
+    most = _figure(high, ahead, unit)
     return f"no {unit} left: {likely}" if most == "0" else f"{likely}; at most {_counted(most, unit)} left"
 
 
 def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str) -> str:
     if not np.isfinite(low):
-        return f"more than {_figure(ahead, ahead)} {unit} left"
+        return f"more than {_figure(ahead, ahead, unit)} {unit} left"
     if not np.isfinite(high):
-        return f"{_figure(low, ahead)} to more than {_figure(ahead, ahead)} {unit} left"
-    least, most = _figure(low, ahead), _figure(high, ahead)
+        return f"{_figure(low, ahead, unit)} to more than {_figure(ahead, ahead, unit)} {unit} left"
+    least, most = _figure(low, ahead, unit), _figure(high, ahead, unit)
     if most == "0":
         return f"no {unit} left: {CROSSINGS[crossing]}"
     return f"about {_counted(least, unit)} left" if least == most else f"{least} to {most} {unit} left"
@@ -312,9 +313,13 @@ def _counted(figure: str, unit: str) -> str:
     return f"{figure} {one if figure == '1' else unit}"
 
 
-def _figure(value: float, scale: float) -> str:
-    """Whole numbers where they carry enough, else three figures; four of a large one, no range is told closer."""
-    return f"{float(f'{value:.4g}') if value >= 1e4 else value:.0f}" if scale >= 20 else f"{value:.3g}"
+def _figure(value: float, scale: float, unit: str) -> str:
+    """Whole numbers of what is counted and where they carry enough, else three figures; four of a large one.
+
+    No range is told closer than that.
+    """
+    whole = scale >= 20 or unit in _COUNTED
+    return f"{float(f'{value:.4g}') if value >= 1e4 else value:.0f}" if whole else f"{value:.3g}"
 
 
 def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str, *, own_way: float = 0.0) -> str:

@@ -59,6 +59,18 @@ def test_a_lap_without_a_group_is_told_to_stand_alone_where_there_are_others(sto
     assert not [line for line in found(store).remarks if "no material" in line]
 
 
+def test_a_sister_is_named_where_cycles_of_hers_are_pooled_and_not_where_all_ran_under_another_grit(store):
+    for lap in ("K1", "K2"):
+        store.set_lap(lap, material="cast iron", group="plates", who="QE")
+    at = datetime(2026, 6, 1, 6, tzinfo=UTC)
+    store.append_face({"lap": "K1", "serial": "last", "time_utc": at, "minutes": 6.0, "grit": "9 um"}, who="Ann")
+    store.append_face({"lap": "K2", "serial": "other", "time_utc": at, "minutes": 6.0, "grit": "3 um"}, who="Ann")
+    assert found(store).laps == ("K1",)
+    store.append_event({"lap": "K2", "event": "reconditioned", "time_utc": at + timedelta(hours=1)}, who="QE")
+    store.append_face({"lap": "K2", "serial": "next", "time_utc": at + timedelta(hours=2), "grit": "9 um"}, who="Ann")
+    assert found(store).laps == ("K1", "K2")
+
+
 def test_costs_that_cannot_be_are_refused(store):
     with pytest.raises(ValueError, match="cost"):
         found(store, worn_cost=-1.0)

@@ -182,6 +182,14 @@ def test_a_lap_without_a_face_since_its_reconditioning_is_fresh(room):
     assert planned.sentence.startswith("L-1 is fresh and has no face of its own yet, but plan its reconditioning: 20")
 
 
+def test_a_fresh_lap_that_begins_at_the_limit_is_not_reconditioned_again():
+    over = replace(RANGE, status="over", low=0.0, median=0.0, high=1.0, sentence="no faces left: at the limit")
+    found = state(left=over, fresh=True)
+    assert found.state == "watch" and "econdition" not in found.sentence
+    assert found.sentence.startswith("Read the first face of L-1 before it goes on: it is fresh, and by")
+    assert state(left=over).sentence.startswith("Recondition L-1 before the next face")
+
+
 def test_a_lap_whose_sloping_chart_says_otherwise_is_not_said_to_wear_as_usual():
     found = state(unusual="a jump, begun at face 12")
     assert found.state == "cutting" and "wears as usual" not in found.sentence

@@ -54,6 +54,20 @@ def test_good_faces_after_it_put_a_face_over_its_limit_nowhere(cell):
     assert holds(told(path, "due", "--lap", "L1")) == []
 
 
+def test_a_limit_made_tighter_holds_no_face_that_was_read_before_its_day(cell):
+    path, report = cell({"serial": "A1", "flatness um": "0.9"}, *good(2))
+    day = report["last_face"][:10]
+    before, after = (f"{datetime.fromisoformat(day) + timedelta(days=days):%Y-%m-%d}" for days in (-1, 1))
+
+    def limit(upper, since):
+        return run(path, "parts", "set", "P1", "flatness", upper, "--who", "QE", "--valid-from", since).exit_code
+
+    assert holds(report) == [] and limit("1 um", "2020-01-01") == limit("0.7 um", after) == 0
+    assert holds(told(path, "due", "--lap", "L1")) == []
+    assert limit("0.8 um", before) == 0 and holds(told(path, "due", "--lap", "L1"))[0].endswith("0.8 um for P1.")
+    assert limit("2 um", after) == 0 and holds(told(path, "due", "--lap", "L1")) == []  # made wider: no longer over
+
+
 def test_faces_over_their_limit_are_answered_together(cell):
     path, report = cell({"serial": "A1", **OVER}, {"serial": "A2"}, {"serial": "A3", **OVER}, {"serial": "A4"})
     (said,) = holds(report)

@@ -2,6 +2,7 @@ import json
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from scipy.stats import theilslopes
@@ -78,6 +79,24 @@ def test_past_cycles_that_went_through_flat_have_no_usual_growth(tmp_path, faces
     asked = CliRunner().invoke(cli, ["chart", "K1", "--sign", "wear", "--json", "--store", str(path)])
     told = json.loads(asked.stdout)
     assert asked.exit_code == 0 and told["called_faces"] == [] and {r["z"] for r in told["readings"]} == {None}
+
+
+def test_a_lap_whose_form_nobody_writes_is_judged_by_its_size_though_that_of_a_sister_turned(tmp_path):
+    own, sister = (faces_of(lap, 200, np.random.default_rng(97), growth=0.02) for lap in ("K1", "K2"))
+    path = tmp_path / "cell.db"
+    with Store.open(path) as store:
+        store.set_limit("*", "flatness", upper_um=3.0, who="QE")
+        events = pd.concat([events_of("K1", 200), events_of("K2", 200)])
+        fill(store, pd.concat([own.assign(shape=""), turned(sister)]).sort_values("sort_us", kind="stable"), events)
+        view = look_at_cell(store, Settings())
+    cell = chart_cell(view)
+    report = wear_report(view, cell, "K1")
+    assert report.status == "ok" and "drawn towards 4 past cycles" in report.method
+    assert not [said for said in chart_report(view, cell, "K1", "flatness").remarks if "went through flat" in said]
+    assert wear_report(view, cell, "K2").status == "refused"
+    asked = CliRunner().invoke(cli, ["due", "--lap", "K1", "--json", "--store", str(path)])
+    left = json.loads(asked.stdout)["faces_left"]
+    assert (left["status"], left["past_cycles"]) == ("range", 4)
 
 
 def test_a_lap_that_wears_as_usual(tmp_path):

@@ -58,6 +58,28 @@ def test_a_lasting_jump_goes_on_signalling_and_is_not_taken_for_the_way_the_lap_
     assert np.mean(told) >= 0.8
 
 
+def faded(sign, seed):
+    """A cycle that runs as usual for 60 faces and then moves by a twentieth of an sd a face, for 140 faces more."""
+    made = lap(np.random.default_rng(seed), 1, running=200, added=0.25 * 0.05 * np.maximum(0.0, np.arange(200.0) - 60))
+    return replace(made.where(made.cycle == made.cycle[-1]), sign=sign)
+
+
+def test_a_slow_change_is_excused_as_far_as_cycles_differ_and_flatness_wears_on():
+    norm = replace(NORM, phi=0.85, cycles=CycleSpread(1.0, 0.005, 0.97, 2, 0.001))
+    differ_sd = np.hypot(1.0, 0.005 * np.arange(200.0))
+    called = {"minutes": 0, "flatness": 0}  # of the last five faces of ten cycles
+    for seed in range(10):
+        for sign in called:
+            scores, found = chart_of(faded(sign, seed), norm)
+            called[sign] += int(found.beyond[-5:].sum())
+            if sign == "minutes":
+                assert (scores.centre <= -float(ndtri(ALPHA)) * differ_sd).all()
+                by_the_usual = scores.sd == differ_sd
+                assert (scores.centre[by_the_usual] == 0).all()
+                assert (found.beyond == (scores.tail_p <= ALPHA)).all()
+    assert called["minutes"] >= 45 and called["flatness"] <= 10
+
+
 def test_a_face_far_off_teaches_nothing():
     stream = cycle_of(12)
     high = replace(stream, low=np.where(np.arange(12) == 5, 5.0, stream.low))

@@ -19,6 +19,31 @@ def test_an_alias_says_which_faces_still_stand_under_what_was_typed(tmp_path):
     assert len(told(store, "laps")["laps"]) == 1
 
 
+def test_an_alias_says_which_events_still_stand_under_what_was_typed_and_no_lap_is_left_of_it(tmp_path):
+    store, log, done = tmp_path / "lapcell.db", tmp_path / "log.csv", tmp_path / "done.csv"
+    (tmp_path / "lapcell.toml").write_text("time_zone = 'Europe/Vienna'\n", encoding="utf-8")
+    head = HEAD.replace("grit", "material,grit")  # a log that says the material of a lap describes the lap by it
+    rows = [ROW.format(lap=lap, serial=at).replace("15 um", "cast iron,15 um") for at, lap in enumerate(["new", "old"])]
+    log.write_text(head + "".join(rows), encoding="utf-8")
+    done.write_text("time,lap,event\n2026-03-03 14:00,old,reconditioned\n", encoding="utf-8")
+    run(store, "ingest", str(log), str(done))
+    run(store, "events", "add", "old", "cleaned", "--time", "2026-03-02 14:00", "--who", "QE")
+    said = run(store, "laps", "alias", "old", "new", "--who", "QE").output.splitlines()[1:]
+    assert said == [
+        "1 face and 1 event taken in before still on old: take in again done.csv and log.csv.",
+        "1 event typed in before still on old: take back and add again.",
+    ]
+    run(store, "ingest", str(log), str(done))
+    again = told(store, "laps", "alias", "old", "new", "--who", "QE")
+    assert (again["faces_as_typed"], again["events_as_typed"], again["files"]) == (0, 1, [])
+    assert [one["lap"] for one in told(store, "laps")["laps"]] == ["new", "old"]  # an event still names it
+    (typed_in,) = (one["event_id"] for one in told(store, "events")["events"] if one["lap"] == "old")
+    run(store, "events", "take-back", str(typed_in), "--who", "QE", "--why", "another name")
+    assert [one["lap"] for one in told(store, "laps")["laps"]] == ["new"]
+    run(store, "laps", "set", "old", "--note", "a lap of its own after all", "--who", "QE")
+    assert [one["lap"] for one in told(store, "laps")["laps"]] == ["new", "old"]
+
+
 def test_a_register_taken_again_says_nothing_new_of_a_lap_and_a_person_does(tmp_path):
     store, register = tmp_path / "lapcell.db", tmp_path / "laps.csv"
     (tmp_path / "lapcell.toml").write_text("", encoding="utf-8")

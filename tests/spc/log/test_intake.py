@@ -133,6 +133,15 @@ def test_an_edit_after_the_limit_was_passed_is_told(store):
     assert "row 2: edited after flatness 0.5 was over its limit of 0.45 um" in result.remarks
 
 
+def test_a_row_that_goes_over_to_another_name_of_its_lap_was_edited_by_nobody(store):
+    store.set_limit("SP-1", "flatness", upper_um=0.45, who="QE")
+    take(store, ROWS)
+    approve_alias(store, "CI-1", "CI-2", settings=SITE, who="QE")
+    result, _ = take(store, ROWS)
+    assert result.new_versions > 0 and not [remark for remark in result.remarks if "edited after" in remark]
+    assert not len(store.edits(after_signal=True))
+
+
 def test_a_later_log_of_the_same_name_and_serials_is_no_change(store):
     take(store, ROWS[:2])
     tomorrow = [row.replace("2026-03-04", "2026-03-05") for row in ROWS[:2]]

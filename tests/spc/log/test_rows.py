@@ -76,7 +76,7 @@ def test_good_row():
         ({"time": "2026-02-30T08:00Z"}, "is no possible date and time: '2026-02-30T08:00Z'"),
         ({"time": "03/04/2026 08:00"}, "could be day first or month first"),
         ({"time": "soon"}, "is no date and time"),
-        ({"lap": ""}, "lap is not named"), ({"lap": "x" * 81}, "81 characters long"),
+        ({"lap": ""}, "lap is not named; write which lap it was"), ({"lap": "x" * 81}, "81 characters long"),
         ({"lap": "C\x07I"}, "holds control characters"), ({"operator": "A\x00nn"}, "holds control characters"),
         ({"minutes": "", "flatness um": "", "Ra um": ""}, "nothing measured"),
         ({"attempt": "0"}, "attempt must be 1"),

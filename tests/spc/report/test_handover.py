@@ -71,6 +71,14 @@ def test_without_a_hold_the_pace_is_told():
     assert "K2, due: recondition it before its next face." in over and "next break (" not in over
 
 
+def test_a_lap_to_be_watched_asks_for_what_its_own_sentence_asks():
+    plan = lap("K4", "watch", "K4 wears as usual, but plan its reconditioning: 22 to 30 faces left.", next_step="Plan")
+    little = lap("K5", "watch", "K5: too little to say how long. Cannot say: log 6 more.")
+    text = words(page(shift(plan, little)))
+    first = text[text.index("First in the next shift") : text.index("in order of need")]
+    assert plan.sentence in first and little.sentence in first and "look at it" not in first
+
+
 def test_nothing_to_do_and_no_lap_at_all_are_said():
     assert "Nothing waits for a person." in words(page(shift(FINE)))
     assert "No lap is known yet." in words(page(shift(sentence="No face has been logged yet.", changed=())))

@@ -9,8 +9,10 @@ from spc.wear.signed_path import (
     heads_for_flat,
     many_go_through_flat,
     signed_path,
+    sizes_go_through_flat,
     ways_through_flat,
 )
+from spc.wear.wear_path import wear_path
 
 
 def path(bow, **options):
@@ -88,3 +90,24 @@ def test_a_signed_path_is_cut_at_either_limit():
     down = path([-0.5, -0.9, -1.2, -1.3, -1.4])
     assert until_limit(down, 1.0, -1.0).age.size == 4
     assert until_limit(down, 1.0).age.size == 5
+
+
+@pytest.mark.parametrize(
+    ("start", "drift", "n", "step", "turned"),
+    [
+        (-0.35, 0.012, 110, 0.01, True),
+        (-0.35, 0.012, 110, 0.15, True),  # half a band
+        (-0.2, 0.012, 100, 0.01, True),
+        (-0.35, 0.012, 20, 0.01, True),  # has only fallen, and reaches nothing before it is as old as others get
+        (0.25, 0.006, 70, 0.01, False),
+        (0.25, 0.006, 70, 0.15, False),
+        (0.05, 0.01, 90, 0.01, False),
+        (0.3, 0.0, 80, 0.01, False),
+        (0.9, -0.004, 80, 0.01, False),  # laps in: falls, and to nothing only far beyond the age of the others
+    ],
+)
+def test_sizes_alone_tell_a_form_that_went_through_flat(start, drift, n, step, turned):
+    for seed in range(20):
+        size = np.round(np.abs(noisy(start, drift, n, seed)) / step) * step
+        found = wear_path("a", np.arange(float(n)), np.maximum(size - step / 2, 0), size + step / 2)
+        assert sizes_go_through_flat(found, 80.0) is turned

@@ -136,6 +136,15 @@ def test_a_figure_that_rounds_to_none_is_told_as_none_left(pooled):
         assert told.sentence == f"no faces left: {words[status]}"
 
 
+@pytest.mark.parametrize(("unit", "whole"), [("faces", True), ("passes", True), ("min", False)])
+def test_faces_are_told_whole_also_where_cycles_are_short(pooled, unit, whole):
+    short = fit_pooled([replace(p, age=p.age / 20) for p in pooled.past], rng=rng())
+    for slope in (0.03, 0.06, 0.063):
+        own = wear_path("now", np.arange(1.0, 22) / 20, 0.7 + slope * np.arange(1.0, 22))
+        told = time_to_limit(short, own, limit=2.0, horizon=5.0, unit=unit, rng=rng())
+        assert ("." in told.sentence) is not whole and 0 < told.high < 5
+
+
 def test_crossings_asked_together_share_their_paths(pooled):
     own = wear_path("now", [1, 2, 3], [0.8, 0.8, 0.9])
     both = times_to_limit(pooled, own, limit=2.0, rng=rng())

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from spc.board.lap_forecast import PoolCache, forecast_cycle
-from spc.board.lap_paths import CyclePaths, PartLimit, RunningCycle, past_until, way_of_reading
+from spc.board.lap_paths import CyclePaths, PartLimit, RunningCycle, past_until
+from spc.board.size_or_sign import way_of_reading
 from spc.wear.signed_bow import fit_signed_bow
 from spc.wear.signed_path import signed_path
 from spc.wear.wear_path import wear_path

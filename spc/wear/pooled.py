@@ -104,6 +104,7 @@ def fit_pooled(
     limit : float, optional
         Where each path is cut, see `until_limit`. NaN = each path's own limit.
     shapes : sequence of Shape
+        Beside them, where some are of sizes alone, the course that five cycles or more have in common (`usual_course`).
     draws : int
         Draws of the spreads kept for each shape.
     rng : numpy.random.Generator

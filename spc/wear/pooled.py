@@ -254,9 +254,7 @@ class _Fit:
     log_slopes: Array  # (2, U) that carry these scores to the readings' unit
     with_covariates: bool
     log_scales: Array
-    apart: PathStack | None = (
-        None  # each unit with its ages on the course of others, where the shape is fitted to these
-    )
+    apart: PathStack | None = None  # where the shape is a course: the ages of each unit on that of others
 
 
 def _of_course(
@@ -266,7 +264,7 @@ def _of_course(
     found = []
     for relative in (False, True)[: 1 + by_limit]:
         course, others = usual_course(paths, relative=relative), course_of_others(paths, relative=relative)
-        if course is None or None in others:
+        if course is None or others is None:
             continue
         for with_covariates in (False, True)[: 1 + by_covariates]:
             scale = fit_scale(paths, course, relative=relative, with_covariates=with_covariates)
@@ -276,14 +274,13 @@ def _of_course(
     return found
 
 
-def _apart(paths: Sequence[WearPath], scale: PathScale, others: Sequence[Shape | None]) -> PathStack:
+def _apart(paths: Sequence[WearPath], scale: PathScale, others: Sequence[Shape]) -> PathStack:
     """Stack the units, the ages of each on the course of others; (U, N)."""
     stack, oldest = stack_paths(paths, scale), max(float(path.age[-1]) for path in paths)
     age = stack.age_scaled.copy()
     for row, path, course in zip(age, paths, others, strict=True):
-        if course is not None:
-            read = unzeroed(path, scale.zeroed_at, scale.zeroed_value)
-            row[: read.age.size] = course_on(scale, course, oldest).age_scaled(read.age)
+        read = unzeroed(path, scale.zeroed_at, scale.zeroed_value)
+        row[: read.age.size] = course_on(scale, course, oldest).age_scaled(read.age)
     return replace(stack, age_scaled=age)
 
 

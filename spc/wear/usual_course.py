@@ -61,20 +61,25 @@ def usual_course(paths: Sequence[WearPath], *, relative: bool = False, least: in
     return None if laid_out is None else _course(laid_out, np.ones(laid_out.cycle.size, dtype=bool))
 
 
-def course_of_others(paths: Sequence[WearPath], *, relative: bool = False) -> list[Shape | None]:
+def course_of_others(paths: Sequence[WearPath], *, relative: bool = False) -> list[Shape] | None:
     """Find for each cycle the course of cycles it is not among: of more than a dozen several are left out at once.
 
     Parameters
     ----------
     paths, relative : as in `usual_course`
+
+    Returns
+    -------
+    list of Shape or None
+        None where a course is not found for every cycle.
     """
-    group = np.arange(len(paths)) % min(len(paths), _MOST_GROUPS)
     laid_out = _lay_out(paths, relative, LEAST_CYCLES)
     if laid_out is None:
-        return [None] * len(paths)
+        return None
+    group = np.arange(len(paths)) % min(len(paths), _MOST_GROUPS)
     of = group[laid_out.cycle]
-    found = [_course(laid_out, of != out) for out in range(int(group.max()) + 1)]
-    return [found[out] for out in group]
+    found = [course for out in range(int(group.max()) + 1) if (course := _course(laid_out, of != out)) is not None]
+    return [found[out] for out in group] if len(found) == int(group.max()) + 1 else None
 
 
 def course_on(scale: PathScale, course: Shape, oldest: float) -> PathScale:

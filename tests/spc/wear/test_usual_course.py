@@ -10,7 +10,7 @@ from spc.wear.pool_without import pool_without
 from spc.wear.pooled import fit_pooled
 from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import time_to_limit
-from spc.wear.usual_course import course_on, usual_course
+from spc.wear.usual_course import course_of_others, course_on, usual_course
 from spc.wear.wear_path import wear_path
 from tests.honesty.wear_cell import COURSES, LIMIT, SCENES, lap_in_use, past_cycles
 
@@ -103,6 +103,19 @@ def test_the_last_piece_ends_where_three_cycles_were_read():
     """One cycle that outlived all others does not say how they would have gone on."""
     one_long = cycles(upto=lambda k: 31 if k == 0 else 22)
     assert usual_course(one_long).course[-1][0] == 21.0
+
+
+def test_each_cycle_has_the_course_of_cycles_it_is_not_among():
+    """Cycles that rise in one step, each at an age of its own: the course of the others does not have its step."""
+    steps = [wear_path(f"c{k}", AGE, 0.4 + 0.001 * AGE + (AGE > 4 + 4 * k)) for k in range(6)]
+    for path, course in zip(steps, course_of_others(steps), strict=True):
+        others = [other for other in steps if other is not path]
+        alone = usual_course(others, least=5)
+        assert [far for _, far in course.course] == pytest.approx([far for _, far in alone.course], abs=1e-9)
+        assert course != usual_course(steps)
+    many = course_of_others(cycles(30))
+    assert len({id(course) for course in many}) == 12 and many[0] is many[12] is many[24]
+    assert course_of_others(cycles(4)) is None
 
 
 def test_laps_that_turn_steep_at_one_age_are_foreseen_by_it_and_straight_ones_hardly():

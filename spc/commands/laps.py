@@ -29,8 +29,9 @@ HELP = """List laps; describe one, approve another way of writing it, retire it,
 JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note,
   state_us}], "aliases": {as typed: lap}}, state_us when all this was last written down, microseconds since
   1970, 0 = never; of retire: the lap; of set: the lap with {"settled", "still_waiting", "reasons"};
-  of alias: {"typed", "lap", "settled", "still_waiting", "reasons", "faces_as_typed", "events_as_typed", "files"},
-  the faces and events that still stand under what was typed and the files they came in;
+  of alias: {"typed", "lap", "settled", "still_waiting", "reasons", "faces_as_typed", "events_as_typed", "files",
+  "faces_moved"}, the faces and events that still stand under what was typed, the files they came in, and the faces
+  typed on the screens that were corrected to the lap;
   of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
 """
 
@@ -122,14 +123,16 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
     if session.as_json:
         document = {"typed": typed, "lap": lap, "settled": done.settled, "still_waiting": done.still_waiting}
         as_typed = {"faces_as_typed": len(faces), "events_as_typed": len(events), "files": files}
+        as_typed |= {"faces_moved": done.moved}
         print_json(document | {"reasons": done.reasons} | as_typed)
     else:
         click.echo(f"{one_line(typed)} is read as {one_line(lap)}; {counted(done.settled, 'row')} left quarantine.")
+        if done.moved:
+            click.echo(f"{counted(done.moved, 'face')} typed in before: corrected, and on {one_line(lap)} now.")
         by_log = [rows["intake_id"].isin(logs.index) for rows in (faces, events)]
         cures = (
             (faces[by_log[0]], events[by_log[1]], "taken in before", f"take in again {name_list(files)}"),
-            (faces[~by_log[0]], events[:0], "typed in before", "correct them in the log view"),
-            (faces[:0], events[~by_log[1]], "typed in before", "take back and add again"),
+            (faces[~by_log[0]], events[~by_log[1]], "typed in before", "take back and add again"),
         )
         for of_faces, of_events, how, cure in cures:
             stand = [counted(len(rows), what) for rows, what in ((of_faces, "face"), (of_events, "event")) if len(rows)]

@@ -45,6 +45,7 @@ class Retried:
     settled: int
     still_waiting: int
     reasons: tuple[str, ...]  # of the rows still waiting
+    moved: int = 0  # faces typed on the screens under the other name, which stand on the lap now
 
 
 def with_registered_laps(settings: Settings, store: Store) -> Settings:
@@ -159,6 +160,8 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
     """
     Approve another way of writing a lap, and read the quarantined rows that waited for it again.
 
+    Faces that were typed on the screens under it are corrected to the lap, for no file of theirs can be read again.
+
     Parameters
     ----------
     store : Store
@@ -182,7 +185,8 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
         store.record_alias(typed, lap, approved_by=who, why=why)
         if not lap:
             return Retried(0, 0, ())
-        return _retry(store, typed, settings, how="alias", who=who, reason=f"{typed} is {lap}")
+        done = _retry(store, typed, settings, how="alias", who=who, reason=f"{typed} is {lap}")
+        return replace(done, moved=_move_typed(store, typed, lap, who=who))
 
 
 def add_lap(
@@ -234,6 +238,15 @@ def _retry(store: Store, typed: str, settings: Settings, *, how: str, who: str, 
         else:
             reasons.append(str(row["reasons"].iloc[0]))
     return Retried(settled, len(reasons), tuple(reasons))
+
+
+def _move_typed(store: Store, typed: str, lap: str, *, who: str) -> int:
+    """Correct the faces that no log brought from one name to another, inside the caller's transaction; count them."""
+    faces, intakes = store.faces(lap=typed), store.intakes()
+    by_log = faces["intake_id"].isin(intakes["intake_id"][intakes["kind"] == "log"])
+    for face_id in faces["face_id"][~by_log].tolist():
+        store.correct_face(face_id, {"lap": lap}, who=who, reason=f"{typed} is {lap}")
+    return int((~by_log).sum())
 
 
 def _sample(scanned: ScannedLog) -> list[str]:

@@ -1,5 +1,6 @@
 """The list of laps by command: what an alias leaves behind, and when a state is said again."""
 
+from spc.store.store import Store
 from tests.spc.commands.planted_cell import run, told
 
 HEAD = "time,operator,lap,grit,minutes,flatness um,part,serial\n"
@@ -17,6 +18,24 @@ def test_an_alias_says_which_faces_still_stand_under_what_was_typed(tmp_path):
     again = told(store, "laps", "alias", "C1-1", "CI-1", "--who", "QE")
     assert (again["faces_as_typed"], again["files"]) == (0, [])
     assert len(told(store, "laps")["laps"]) == 1
+
+
+def test_a_face_typed_under_another_name_goes_over_with_the_approval(tmp_path):
+    """No file of it can be taken in again, and no screen corrects the lap of a face."""
+    path, log = tmp_path / "lapcell.db", tmp_path / "log.csv"
+    (tmp_path / "lapcell.toml").write_text("time_zone = 'Europe/Vienna'\n", encoding="utf-8")
+    log.write_text(HEAD + ROW.format(lap="new", serial="1"), encoding="utf-8")
+    run(path, "ingest", str(log))
+    with Store.open(path) as store:
+        row = store.faces(lap="new").iloc[0].to_dict()
+        store.append_face(row | {"lap": "old", "serial": "2"}, who="Ann")
+    said = run(path, "laps", "alias", "old", "new", "--who", "QE").output.splitlines()[1:]
+    assert said == ["1 face typed in before: corrected, and on new now."]
+    with Store.open(path) as store:
+        assert store.faces(lap="new")["serial"].tolist() == ["1", "2"] and not len(store.faces(lap="old"))
+        (edit,) = store.edits().to_dict("records")
+    assert (edit["who"], edit["reason"]) == ("QE", "old is new") and "lap" in edit["differences"]
+    assert told(path, "laps", "alias", "old", "new", "--who", "QE")["faces_moved"] == 0
 
 
 def test_an_alias_says_which_events_still_stand_under_what_was_typed_and_no_lap_is_left_of_it(tmp_path):

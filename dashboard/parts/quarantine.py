@@ -246,7 +246,8 @@ def _add(page: Page, lap: str, person: str) -> None:
 def _freed(done: Retried) -> str:
     """Say what became of the rows that waited for a name."""
     waiting = f", {count(done.still_waiting, 'row')} still to settle for another reason" if done.still_waiting else ""
-    return f"{count(done.settled, 'row')} settled{waiting}"
+    moved = f", {count(done.moved, 'face')} typed under it corrected" if done.moved else ""
+    return f"{count(done.settled, 'row')} settled{waiting}{moved}"
 
 
 @st.fragment

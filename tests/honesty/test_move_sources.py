@@ -14,10 +14,10 @@ RIGHT = {
 }
 # In words of the board: a source said alone.
 ALONE = {
-    "one operator": "It follows one operator",
-    "one part number": "It follows part number ",
-    "one lap": "It stays with ",
-    "many laps": " laps move the same way",
+    "one operator": ("It follows one operator",),
+    "one part number": ("It follows part number ", ", other parts there as ever: "),
+    "one lap": ("It stays with ",),
+    "many laps": (" laps move the same way",),
 }
 # What is stated, at least, of cells: right cause first on all laps called, said alone rightly, not said falsely.
 STATED = {
@@ -36,7 +36,7 @@ def said(reports, room):
     found = {}
     for report in reports.values():
         for source, words in ALONE.items():
-            if report.signals and any(words in reason for reason in report.reasons):
+            if report.signals and any(one in reason for reason in report.reasons for one in words):
                 found.setdefault(source, set()).add(report.lap)
     if room.alarm is not None and "cannot tell" not in room.alarm.sentence:
         found.setdefault("many laps", set()).update(room.alarm.laps)

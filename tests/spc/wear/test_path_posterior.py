@@ -97,5 +97,6 @@ def test_cycles_without_any_error_are_still_drawn_evenly():
         draw_lines(gram, stack.design, scale.prior_precision(), draws=200, rng=np.random.default_rng(seed))
         for seed in range(4)
     ]
-    assert min(d.effective for d in drawn) > 25  # of 200; sixteen seeds gave 49 to 210, as a processor rounds
+    effective = [d.effective for d in drawn]
+    assert min(effective) >= 200 / 5 and np.mean(effective) > 50  # a fifth of the draws ends the rounds; 49 were seen
     assert np.ptp([d.log_evidence for d in drawn]) < 1

@@ -169,7 +169,7 @@ def _this_shift(report: ShiftReport, page: Page) -> None:
     rows = f"{waiting} The log view says why, row by row." if waiting else ""
     look = [
         sentence
-        for sentence in (report.go_look_sentence, report.asked_sentence, report.less_sure_sentence, rows)
+        for sentence in (report.go_look_sentence, report.asked_sentence, report.doubt_of_ranges, rows)
         if sentence
     ]
     with left:

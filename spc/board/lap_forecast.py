@@ -18,6 +18,7 @@ from spc.board.remembered import Remembered
 from spc.board.results import CycleFan, FacesLeft, PartLeft
 from spc.board.room_history import NO_ROOM, RoomOfLap
 from spc.board.size_or_sign import WayOfReading, way_of_reading
+from spc.wear.past_lives import PastLives, draws_left, past_lives, taken_in
 from spc.wear.path_shape import SHAPES
 from spc.wear.path_slips import slips
 from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
@@ -121,6 +122,7 @@ def forecast_lap(
     room: RoomOfLap = NO_ROOM,
     since_age: float = 0.0,
     until: Mapping[tuple[str, int], float] = NEVER,
+    missed: tuple[str, ...] = (),
     cache: PoolCache = POOLS,
 ) -> LapForecast:
     """Faces left on one lap under the flatness limit that the part numbers it laps reach first.
@@ -135,6 +137,8 @@ def forecast_lap(
         Age in faces at which the running cycle is taken to begin: a reconditioning may not be logged.
     until : mapping of (str, int) to float, default none
         Of a lap and one of its past cycles, the age in faces from which its readings may be of another cycle.
+    missed : tuple of str, default ()
+        How past cycles came out beyond ranges by readings, where too few came out within (`past_held.ranges_doubt`).
     cache : PoolCache
         Shared pooled fits.
 
@@ -154,13 +158,19 @@ def forecast_lap(
     past = past_paths(view, lap, now.grit, now.widest_um, until=until)
     turning = bool(now.own.carries_signs and running_bow(view, lap, room).turning)
     return view.memo.once(
-        lap, f"forecast from {since_age}", (now, past, turning, cache),
-        lambda: forecast_cycle(lap, now, past, turning=turning, cache=cache),
+        lap, f"forecast from {since_age} {missed}", (now, past, turning, missed, cache),
+        lambda: forecast_cycle(lap, now, past, turning=turning, missed=missed, cache=cache),
     )  # fmt: skip
 
 
 def forecast_cycle(
-    lap: str, now: RunningCycle, past: PastPaths, *, turning: bool = False, cache: PoolCache = POOLS
+    lap: str,
+    now: RunningCycle,
+    past: PastPaths,
+    *,
+    turning: bool = False,
+    missed: tuple[str, ...] = (),
+    cache: PoolCache = POOLS,
 ) -> LapForecast:
     """Forecast one running cycle from its readings and past cycles; see `forecast_lap`.
 
@@ -171,6 +181,9 @@ def forecast_cycle(
     past : PastPaths
     turning : bool, default False
         Whether its form is said to be turning.
+    missed : tuple of str, default ()
+        How past cycles came out beyond ranges by readings, where too few came out within: how long past cycles lasted
+        is then taken in, of each part number that enough of them reached the limit of.
     cache : PoolCache
 
     Returns
@@ -184,11 +197,11 @@ def forecast_cycle(
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
     newest = now.rows["age_faces"].iloc[-1:].tolist()
     limits = [value for limit in now.limits for value in (limit.part, limit.limit_um, limit.text)]
-    about = (lap, *limits, len(now.rows), *newest, count, how.signed, how.apart, how.refused, *past.ways)
+    about = (lap, *limits, len(now.rows), *newest, count, how.signed, how.apart, how.refused, *past.ways, *missed)
     asked = digest_of_values(name, *about, *values_of(own))
 
     def compute() -> LapForecast:
-        found = _forecast(cache, past, own, now, how, lap)
+        found = _forecast(cache, past, own, now, how, lap, missed)
         if count and found.borrowed:
             out = f"{count} more of its own {'lies' if count == 1 else 'lie'} far beyond those on either side: left out"
             found = replace(found, borrowed=f"{found.borrowed}; {out}")
@@ -219,7 +232,13 @@ def without_faces_left(forecast: LapForecast, why: str) -> LapForecast:
 
 
 def _forecast(
-    cache: PoolCache, past: PastPaths, own: WearPath, running: RunningCycle, how: WayOfReading, lap: str
+    cache: PoolCache,
+    past: PastPaths,
+    own: WearPath,
+    running: RunningCycle,
+    how: WayOfReading,
+    lap: str,
+    missed: tuple[str, ...],
 ) -> LapForecast:
     rows = running.rows
     now = float(rows["age_faces"].iloc[-1]) + 1.0 if len(rows) else 0.0
@@ -237,6 +256,9 @@ def _forecast(
     counted = told_in(rows)
     unit = "passes" if counted == "pass" else "faces"
     told = times_of_parts(pooled, own, limits=limits, lower_limits=lower, now=now, unit=unit, rng=rng)
+    lives = _lives_of(past, limits) if missed else {}
+    age = float(own.age[-1]) if own.age.size else 0.0
+    told = {part: _by_lives(told[part], lives.get(part), age, missed, rng) for part in told}
     first, *others = sorted(running.limits, key=lambda limit: _when(told[limit.part]["path"]))
     answer, soon, band = told[first.part]["path"], told[first.part]["next face"], None
     if not fit.refused:
@@ -248,7 +270,10 @@ def _forecast(
         part=first.part,
         limit_um=first.limit_um,
         limit_text=first.text,
-        faces_left=_faces_left(first.part, answer, beside, counted),
+        faces_left=replace(
+            _faces_left(first.part, answer, beside, counted),
+            by_lives=first.part in lives and answer.status == "range",
+        ),
         next_face=_faces_left(first.part, soon, {}, counted),
         fan=_fan(answer.fan),
         band=_fan(band),
@@ -257,6 +282,28 @@ def _forecast(
         turns_before=_turns_before(own, past) if how.signed and not how.apart else (0, 0),
         past_moves=any(np.ptp(each.low) > 0 or np.unique(each.high).size > 1 for each in paths),
     )
+
+
+def _lives_of(past: PastPaths, limits: Mapping[str, float]) -> dict[str, PastLives]:
+    """Give how long past cycles were good for each part number, as far as enough of them reached its limit."""
+    told = {part: past_lives(past.sizes, limit_um, part=part) for part, limit_um in limits.items()}
+    return {part: lives for part, lives in told.items() if lives is not None}
+
+
+def _by_lives(
+    told: Mapping[str, TimeToLimit],
+    lives: PastLives | None,
+    age: float,
+    missed: tuple[str, ...],
+    rng: np.random.Generator,
+) -> dict[str, TimeToLimit]:
+    """Take how long past cycles lasted into what is told of one part number; its next face is over no later."""
+    path, soon = told["path"], told["next face"]
+    if lives is None or path.status != "range":
+        return {"path": path, "next face": soon}
+    path = taken_in(path, draws_left(lives, path, age=age, rng=rng), missed)
+    soon = taken_in(soon, path.draws, ("faster",)) if soon.status == "range" else soon
+    return {"path": path, "next face": soon}
 
 
 def _turns_before(own: WearPath, past: PastPaths) -> tuple[int, int]:

@@ -35,7 +35,7 @@ from spc.board.open_signals import open_signals
 from spc.board.over_limit import over_limit_remarks
 from spc.board.pace import faces_per_shift
 from spc.board.pass_scatter import pass_scatter
-from spc.board.past_held import ranges_doubt
+from spc.board.past_held import NO_DOUBT, RangesDoubt, ranges_doubt
 from spc.board.reactions import answered_faces, handed_text, is_answered, place_of
 from spc.board.relap_signals import relap_signal
 from spc.board.results import CANNOT_WAIT, LapReport, RoomAlarm, Signal
@@ -113,7 +113,10 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     rest = rest_of(view, lap)
     doubt = doubt_of_now(view, lap, asked, retired=rest.ended == "retired")
     since = doubt.age_faces if doubt is not None else 0.0
-    forecast = forecast_lap(view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
+    foretell = partial(forecast_lap, view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
+    forecast = foretell()
+    less_sure = ranges_doubt(view, lap, room) if forecast.faces_left.status == "range" else NO_DOUBT
+    forecast = foretell(missed=less_sure.missed) if less_sure.missed else forecast
     as_before = _turns_as_before(own, forecast)
     form = form_signals(None if as_before else own.turning, own.twist, place=partial(place_of, view, lap))
     said = (*stop_signals(view, lap), *own.charted, *form, *own.relaps)
@@ -139,7 +142,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         left_over=over_limit_remarks(view, lap, ended=cycle_closed(view, lap)),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
         not_the_room=room.not_the_room if room.not_the_room is not None and lap in room.not_the_room.laps else None,
-        less_sure=ranges_doubt(view, lap, room) if forecast.faces_left.status == "range" else "",
+        less_sure=less_sure,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
@@ -187,7 +190,7 @@ class _Elsewhere(NamedTuple):
     left_over: tuple[str, ...]  # faces over a limit that hold it no longer, a sentence each
     names: tuple[str, ...]  # of laps and grits kept apart by how they are written alone, a sentence each
     not_the_room: RoomAlarm | None  # that most laps moved, this one among them, in the faces of one operator or part
-    less_sure: str  # that such ranges held too few past cycles, '' = they held, or nobody can tell
+    less_sure: RangesDoubt  # whether ranges by readings held too few past cycles
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
 
@@ -357,7 +360,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         ),
         asked=elsewhere.asked,
         retired=rest.ended == "retired",
-        less_sure=forecast.faces_left.status == "range" and bool(elsewhere.less_sure),
+        less_sure=left.status == "range" and bool(elsewhere.less_sure.missed) and not left.by_lives,
     )
 
 

@@ -5,12 +5,13 @@ import pandas as pd
 
 from spc.board.lap_forecast import LapForecast
 from spc.board.lap_state import plural
+from spc.board.past_held import RangesDoubt
 from spc.board.room_history import RoomOfLap
 
 __all__ = ["confidence_words", "set_aside_words"]
 
 
-def confidence_words(forecast: LapForecast, unconfirmed: int, ranges_doubt: str) -> str:
+def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt) -> str:
     """Say what the range of a forecast rests on, '' where there is none.
 
     Parameters
@@ -18,8 +19,8 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, ranges_doubt: str)
     forecast : LapForecast
     unconfirmed : int
         Past cycles that count once a person has said yes to them.
-    ranges_doubt : str
-        That such ranges held too few past cycles, '' = they held, or nobody can tell.
+    doubt : RangesDoubt
+        That ranges by readings held too few past cycles.
     """
     left = forecast.faces_left
     if left.status not in ("range", "over"):
@@ -28,7 +29,8 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, ranges_doubt: str)
     if unconfirmed and not left.past_cycles:
         are = "is one" if unconfirmed == 1 else f"are {unconfirmed}"
         asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
-    return f"{left.level:.0%} range; {forecast.borrowed}{asked}{f'; {ranges_doubt}' if ranges_doubt else ''}"
+    said = doubt.words(by_lives=left.by_lives)
+    return f"{left.level:.0%} range; {forecast.borrowed}{asked}{f'; {said}' if said else ''}"
 
 
 def set_aside_words(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:

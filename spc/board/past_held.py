@@ -22,6 +22,7 @@ from spc.chart.price import in_points
 from spc.wear.backtest import cut_path
 from spc.wear.past_forecasts import (
     LEAST_JUDGED,
+    OUTCOMES,
     SHARES,
     HeldForecast,
     HeldForecasts,
@@ -36,7 +37,7 @@ from spc.wear.pooled import PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import fit_apart, with_own_way
 from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["MOST_HELD_OUT", "PastHeld", "held_of_past", "past_held", "ranges_doubt"]
+__all__ = ["NO_DOUBT", "MOST_HELD_OUT", "PastHeld", "RangesDoubt", "held_of_past", "past_held", "ranges_doubt"]
 
 _RAREST, _RARER = 0.001, "fewer than 1 of 1,000"  # cycles borrow from one another: no finer chance is told
 MOST_HELD_OUT = 12  # newest past cycles that are held: older ones tell less of the laps as they are; our own rule
@@ -55,6 +56,26 @@ class PastHeld:
     sentence: str
     further: tuple[str, ...]  # more sentences, what is held against what among them
     counted: str = "face"  # what its age is told in: 'face' or 'pass'
+
+
+@dataclass(frozen=True, slots=True)
+class RangesDoubt:
+    """That ranges by readings held too few past cycles of a lap's group."""
+
+    missed: tuple[str, ...]  # how these came out, of `spc.wear.past_forecasts.OUTCOMES`; () = no doubt
+    worst: str  # from where the fewest held, and how many: 'from the middle, only 6 of 12 past cycles came out ...'
+    ages: str  # after how many faces past cycles did reach the limit, '; 6 of them reached ...'
+
+    def words(self, *, by_lives: bool) -> str:
+        """Say it behind a range that takes in how long past cycles lasted, or one that does not; '' = no doubt."""
+        if not self.missed:
+            return ""
+        if by_lives:
+            return f"it takes in how long past cycles lasted, for foreseen by readings alone {self.worst}{self.ages}"
+        return f"less sure than that: foreseen {self.worst}{self.ages}"
+
+
+NO_DOUBT = RangesDoubt((), "", "")
 
 
 def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
@@ -96,8 +117,8 @@ def past_held(view: CellView, lap: str, room: RoomHistory) -> PastHeld:
     return replace(_told(lap, shares), counted=told_in(now.rows))
 
 
-def ranges_doubt(view: CellView, lap: str, room: RoomHistory) -> str:
-    """Say that the ranges of a lap's group held too few of its past cycles.
+def ranges_doubt(view: CellView, lap: str, room: RoomHistory) -> RangesDoubt:
+    """Find whether the ranges of a lap's group held too few of its past cycles.
 
     Parameters
     ----------
@@ -109,13 +130,12 @@ def ranges_doubt(view: CellView, lap: str, room: RoomHistory) -> str:
 
     Returns
     -------
-    str
-        The share that held worst, and after how many faces past cycles did reach the limit, in words; '' where the
-        ranges held or too few past cycles can be judged.
+    RangesDoubt
+        `NO_DOUBT` where the ranges held or too few past cycles can be judged.
     """
     now, past = _now_and_past(view, lap, room)
     if len(past.sizes) < LEAST_JUDGED:
-        return ""
+        return NO_DOUBT
     made_from = (now, past, view.limits, lead_of(view, lap).hides)
     return view.memo.once(lap, "ranges doubt", made_from, lambda: _doubt_of(past_held(view, lap, room)))
 
@@ -126,21 +146,23 @@ def _now_and_past(view: CellView, lap: str, room: RoomHistory) -> tuple[RunningC
     return now, past_paths(view, lap, now.grit, now.widest_um, until=first_doubts(view, lap, room))
 
 
-def _doubt_of(past: PastHeld) -> str:
+def _doubt_of(past: PastHeld) -> RangesDoubt:
     narrow = [one for one in past.shares if one.too_narrow]
     if not narrow:
-        return ""
+        return NO_DOUBT
+    missed = tuple(way for way in OUTCOMES if any(way in one.missed for one in narrow))
     worst = min(narrow, key=lambda one: one.chance)
     told = (
-        f"less sure than that: foreseen from {_FROM[worst.share]}, {f'only {worst.held}' if worst.held else 'none'} of "
-        f"{worst.counted} past cycles came out within such a range"
+        f"from {_FROM[worst.share]}, {f'only {worst.held}' if worst.held else 'none'} of {worst.counted} past cycles "
+        "came out within such a range"
     )
     ages = sorted(round(cycle.came_low) + 1 for cycle in worst.cycles if cycle.outcome and cycle.reached)
     if not ages:
-        return told
+        return RangesDoubt(missed, told, "")
     after = plural(ages[-1], past.counted)
     after = after if ages[0] == ages[-1] else f"{ages[0]} to {after}"
-    return f"{told}; {'all' if len(ages) == worst.counted else len(ages)} of them reached the limit, after {after}"
+    reached = f"; {'all' if len(ages) == worst.counted else len(ages)} of them reached the limit, after {after}"
+    return RangesDoubt(missed, told, reached)
 
 
 def held_of_past(
@@ -260,8 +282,8 @@ def _told(lap: str, shares: tuple[HeldForecasts, ...]) -> PastHeld:
     if narrow:
         rarely = f"1 of {in_points(1 / first.chance_of_any)}" if first.chance_of_any >= _RAREST else _RARER
         sentence += (
-            f" Where ranges are right, so few hold by chance in {rarely} such counts: take the faces left as less sure "
-            "than they say."
+            f" Where ranges are right, so few hold by chance in {rarely} such counts: the faces left take in how long "
+            "past cycles lasted where enough of them reached the limit, and are less sure than they say where not."
         )
     elif not judged:
         sentence += f" That is too few to judge the ranges by: {LEAST_JUDGED} past cycles are needed."

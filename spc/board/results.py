@@ -105,6 +105,7 @@ class FacesLeft:
     part: str = ""  # the part number that is at its limit first, '' = none known
     others: tuple[PartLeft, ...] = ()  # the other part numbers lapped lately, as they follow
     own_way: bool = False  # True: more likely than not past cycles tell neither its level nor its slope
+    by_lives: bool = False  # True: how long past cycles lasted is taken in, for ranges by readings held too few of them
 
     @property
     def named(self) -> str:
@@ -199,7 +200,7 @@ class LapReport:
     finished_faces: int = 0  # faces since reconditioning, however many passes each took
     asked: tuple[Signal, ...] = ()  # reconditionings that may not be logged, the newest first, for a yes or no
     retired: bool = False
-    less_sure: bool = False  # ranges such as its faces left held too few past cycles: `confidence` says how many
+    less_sure: bool = False  # its faces left rest on readings alone, which foretold too few past cycles here
 
     @property
     def further_reasons(self) -> tuple[str, ...]:
@@ -287,12 +288,20 @@ class ShiftReport:
         )
 
     @property
-    def less_sure_sentence(self) -> str:
-        """Which laps are given faces left by ranges that held too few of their past cycles; '' = none."""
-        laps = [report.lap for report in self.laps if report.less_sure and report.state not in ("held", "resting")]
-        if not laps:
-            return ""
-        return (
-            f"The faces left of {', '.join(laps)} are less sure than they say: such ranges held too few past cycles "
-            "here."
-        )
+    def doubt_of_ranges(self) -> str:
+        """On which laps ranges by readings held too few past cycles, and what is done about it; '' = none."""
+        told = [report for report in self.laps if report.state not in ("held", "resting")]
+        by_lives = [report.lap for report in told if report.faces_left.by_lives]
+        less_sure = [report.lap for report in told if report.less_sure]
+        said = []
+        if by_lives:
+            said.append(
+                f"The faces left of {', '.join(by_lives)} take in how long past cycles lasted: ranges by readings "
+                "alone held too few of them here."
+            )
+        if less_sure:
+            said.append(
+                f"The faces left of {', '.join(less_sure)} are less sure than they say: such ranges held too few past "
+                "cycles here."
+            )
+        return " ".join(said)

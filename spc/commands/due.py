@@ -41,15 +41,16 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     (of the last shift worked before this one, or null), not_the_room (most laps moved in the faces of one operator or
     part number alone, or null), not_the_room_before, changed, holds, faces_this_shift, pace, false_calls, stale (no
     face for long, or faces dated later than now, which count nowhere yet; '' = neither), asked (which laps wait for a
-    yes or no whether they were reconditioned, in words; '' = none), less_sure (which laps are given faces left by
-    ranges that held too few past cycles, in words; '' = none), and laps in order of need,
+    yes or no whether they were reconditioned, in words; '' = none), doubt_of_ranges (on which laps ranges by readings
+    held too few past cycles, and what that means for their faces left, in words; '' = none), and laps in order of need,
     each with lap, state ('held', 'due', 'watch', 'cutting', 'resting'), next_step (the first that the sentence asks
     for, in a few words; '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and
     worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
     part number that is at its limit first, others, those lapped lately beside it (part, low, median, high, sentence),
-    and own_way, true where its readings do not go as past cycles did; null = open or not known), next_break (of a lap
-    at its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, less_sure (true where such
-    ranges held too few past cycles, which confidence says), lead_sign, unusual_wear ('' = as usual), material, grit,
+    own_way, true where its readings do not go as past cycles did, and by_lives, true where how long past cycles lasted
+    is taken in, for ranges by readings alone held too few of them; null = open or not known), next_break (of a lap at
+    its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, less_sure (true where ranges
+    by readings held too few past cycles, and too few of these reached the limit to go by), lead_sign, unusual_wear ('' = as usual), material, grit,
     registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes (the mean stands for lappings
     without, null where over a fifth are), last_face (its time by the clock of the site), signals, asked, causes,
     safety, data_health and answers (question, answer). asked: reconditionings that may not be logged, the newest first,
@@ -142,7 +143,7 @@ def _shift_document(shift: ShiftReport) -> dict[str, Any]:
         "false_calls": shift.false_calls,
         "stale": shift.stale,
         "asked": shift.asked_sentence,
-        "less_sure": shift.less_sure_sentence,
+        "doubt_of_ranges": shift.doubt_of_ranges,
         "laps": [lap_document(r) for r in shift.laps],
     }
 
@@ -185,8 +186,8 @@ def _print_shift(shift: ShiftReport, settings: Settings) -> None:
             click.echo(report.sentence)
     if shift.asked_sentence:
         click.echo(f"\n{shift.asked_sentence} `lapcell due --lap NAME` tells where.")
-    if shift.less_sure_sentence:
-        click.echo(f"\n{shift.less_sure_sentence} `lapcell due --lap NAME --against-past` tells how many.")
+    if shift.doubt_of_ranges:
+        click.echo(f"\n{shift.doubt_of_ranges} `lapcell due --lap NAME --against-past` tells how many.")
     care = short_caution(shift_cautions(shift))
     if care:
         click.echo(f"\n{care} Each in full: `lapcell due --lap NAME`.")

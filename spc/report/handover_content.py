@@ -134,7 +134,7 @@ def _laps(shift: ShiftReport, made: Made, say: Say) -> tuple[Block, ...]:
         rows.append((report.lap, report.state, faces, why, break_at if report.state == "due" else "", report.last_part))
     rest = len(shift.laps) - len(shown)
     more = f"and {made.locale.count(rest)} more laps, none of which needs a person." if rest else ""
-    note = " ".join(filter(None, (more, shift.asked_sentence, shift.less_sure_sentence)))
+    note = " ".join(filter(None, (more, shift.asked_sentence, shift.doubt_of_ranges)))
     columns = (
         Column("Lap"), Column("State", width=0.8), Column("Faces left", width=3), Column("Signal", width=2.4),
         Column("Next break", width=1.9), Column("Last part", width=1),

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from spc.measure.interval import middle_of
 from spc.wear.lifetime import LEAST_EVENTS, Array, check_lifetimes, worn_words
 
-__all__ = ["FAMILIES", "LifetimeFit", "choose_lifetime", "draw_lifetimes", "fit_lifetime"]
+__all__ = ["FAMILIES", "LifetimeFit", "choose_lifetime", "draw_lifetimes", "draw_remaining", "fit_lifetime"]
 
 FAMILIES: tuple[str, ...] = ("weibull", "lognormal")
 
@@ -166,6 +166,53 @@ def draw_lifetimes(
     return v[chosen, 0], _spread(v[chosen, 1])
 
 
+def draw_remaining(
+    fit: LifetimeFit, low: ArrayLike, high: ArrayLike, *, age: float, draws: int, rng: np.random.Generator
+) -> Array:
+    """Draw how long one that has come to an age lasts from there, the law itself drawn as far as the lives leave it open.
+
+    Parameters
+    ----------
+    fit : LifetimeFit
+        A fitted law of the same lives.
+    low, high : array_like, shape (n,)
+        The lives it was fitted to, one more not among them.
+    age : float
+        0 or more.
+    draws : int
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+
+    Raises
+    ------
+    ValueError
+        If `age` is below 0 or not finite, or the law is not fitted.
+
+    Notes
+    -----
+    A law under which few come to this age counts less: its draws are weighed by the share that does. Under each the life
+    is drawn from those beyond it, S(t) / S(age).
+
+    References
+    ----------
+    Meeker and Escobar (1998), Statistical Methods for Reliability Data, section 12.7, prediction of a future failure
+    given survival so far (section number from memory).
+    """
+    if not 0 <= age < math.inf:
+        raise ValueError(f"`age` must be 0 or more and finite, got {age}")
+    location, spread = draw_lifetimes(fit, low, high, draws=draws, rng=rng)
+    with np.errstate(divide="ignore"):
+        log_come = _log_sf(fit.family, (np.log(age) - location) / spread)
+    share = np.exp(log_come - log_come.max())
+    picked = rng.choice(draws, draws, p=share / share.sum())
+    log_beyond = log_come[picked] + np.log1p(-rng.random(draws))
+    life = np.exp(location[picked] + spread[picked] * _z_at(fit.family, log_beyond))
+    return np.maximum(life - age, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Data:
     low: Array
@@ -190,6 +237,15 @@ def _log_sf(family: str, z: Array) -> Array:
     from scipy.special import log_ndtr
 
     return np.asarray(log_ndtr(-z))
+
+
+def _z_at(family: str, log_sf: Array) -> Array:
+    """Invert `_log_sf`."""
+    if family == "weibull":
+        return np.log(-log_sf)
+    from scipy.special import ndtri_exp
+
+    return np.asarray(-ndtri_exp(log_sf))
 
 
 def _spread(log_spread: Array) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtr
+from scipy.special import bdtr, bdtrc
 
 from spc.measure.interval import middle_of
 from spc.wear.drawn_paths import DrawnPaths, draw_paths
@@ -84,6 +84,18 @@ class HeldForecasts:
     def chance_of_any(self) -> float:
         """Chance of so few held from one share or another, where the ranges are right: two shares are two looks."""
         return min(1.0, len(SHARES) * self.chance)
+
+    @property
+    def missed(self) -> tuple[str, ...]:
+        """How past cycles came out beyond ranges that are too narrow: the ways that are rare where ranges are right.
+
+        Where neither is by itself, both that occurred; () = the ranges held.
+        """
+        if not self.too_narrow:
+            return ()
+        ways = {"faster": self.faster, "slower": self.slower}
+        rare = [way for way, n in ways.items() if n and bdtrc(n - 1, self.counted, (1 - self.level) / 2) <= RARE]
+        return tuple(rare or (way for way, n in ways.items() if n))
 
     @property
     def too_narrow(self) -> bool:

@@ -14,7 +14,16 @@ from spc.wear.path_forecast import FuturePaths, of_part
 from spc.wear.pooled import PooledWear, enough_words
 from spc.wear.wear_path import WearPath, wear_path
 
-__all__ = ["CROSSINGS", "TimeToLimit", "WearFan", "time_to_limit", "times_of_parts", "times_to_limit", "usual_band"]
+__all__ = [
+    "CROSSINGS",
+    "TimeToLimit",
+    "WearFan",
+    "range_words",
+    "time_to_limit",
+    "times_of_parts",
+    "times_to_limit",
+    "usual_band",
+]
 
 Array = NDArray[np.float64]
 
@@ -229,7 +238,7 @@ def times_of_parts(
             remaining = np.where(remaining > ahead, np.inf, np.maximum(remaining, 0.0))
             ends = np.quantile(remaining, [tail, 0.5, 1 - tail], method="inverted_cdf")
             low, median, high = (float(q) for q in ends)
-            words = _over_words(high, ahead, unit) if over else _range_words(low, high, ahead, unit, crossing)
+            words = _over_words(high, ahead, unit) if over else range_words(low, high, ahead, unit, crossing)
             out[crossing] = TimeToLimit(
                 "over" if over else "range",
                 low if np.isfinite(low) else None,
@@ -297,7 +306,8 @@ def _over_words(high: float, ahead: float, unit: str) -> str:
     return f"no {unit} left: {likely}" if most == "0" else f"{likely}; at most {_counted(most, unit)} left"
 
 
-def _range_words(low: float, high: float, ahead: float, unit: str, crossing: str) -> str:
+def range_words(low: float, high: float, ahead: float, unit: str, crossing: str) -> str:
+    """Say a range of what is left, inf = beyond the horizon `ahead`: '8 to 14 faces left'."""
     if not np.isfinite(low):
         return f"more than {_figure(ahead, ahead, unit)} {unit} left"
     if not np.isfinite(high):

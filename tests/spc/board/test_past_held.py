@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from spc.board import lap_forecast
 from spc.board import past_held as module
 from spc.board.board import Board
 from spc.board.kept import kept
 from spc.board.lap_lead import lead_of
 from spc.board.lap_paths import CyclePaths, past_until
-from spc.board.past_held import _doubt_of, _told, held_of_past, past_held
+from spc.board.past_held import NO_DOUBT, _doubt_of, _told, held_of_past, past_held
 from spc.board.remembered import Remembered
 from spc.settings import load_settings
 from spc.wear.backtest import cut_path
@@ -203,17 +204,37 @@ def test_ranges_that_did_not_hold_ask_for_caution():
     assert found.sentence == (
         "From three quarters of each of 12 past cycles, what came after lay within the range said for it in only 6 "
         "(90% asked): 5 wore faster and 1 wore slower than foreseen. Where ranges are right, so few hold by chance in "
-        "1 of 924 such counts: take the faces left as less sure than they say."
+        "1 of 924 such counts: the faces left take in how long past cycles lasted where enough of them reached the "
+        "limit, and are less sure than they say where not."
     )
     assert found.further[0].startswith("From the middle of each of 12 past cycles")
 
 
 def test_the_share_that_held_worst_is_told_beside_the_range():
-    assert _doubt_of(_told("L1", (summed(0.5, 7, 5), summed(0.75, 6, 6)))) == (
+    doubt = _doubt_of(_told("L1", (summed(0.5, 7, 5), summed(0.75, 6, 6))))
+    assert doubt.words(by_lives=False) == (
         "less sure than that: foreseen from three quarters, only 6 of 12 past cycles came out within such a range"
     )
-    assert "foreseen from the middle, none of 12" in _doubt_of(_told("L1", (summed(0.5, 0, 12), summed(0.75, 1, 11))))
-    assert _doubt_of(_told("L1", (summed(0.5, 11, 1), summed(0.75, 12)))) == ""
+    assert doubt.words(by_lives=True) == (
+        "it takes in how long past cycles lasted, for foreseen by readings alone from three quarters, only 6 of 12 past "
+        "cycles came out within such a range"
+    )
+    none_held = _doubt_of(_told("L1", (summed(0.5, 0, 12), summed(0.75, 1, 11))))
+    assert "foreseen from the middle, none of 12" in none_held.words(by_lives=False)
+    held = _doubt_of(_told("L1", (summed(0.5, 11, 1), summed(0.75, 12))))
+    assert held is NO_DOUBT and not held.missed and held.words(by_lives=False) == held.words(by_lives=True) == ""
+
+
+def test_how_past_cycles_came_out_is_told_of_the_shares_that_held_too_few():
+    """Of 12 right ranges 3 or more come out on one side in 2 of 100; of 10, two on either side in 9 of 100 each."""
+    for shares, missed in (
+        ((summed(0.5, 7, 5), summed(0.75, 12)), ("faster",)),
+        ((summed(0.5, 7, 4, 1), summed(0.75, 12)), ("faster",)),
+        ((summed(0.5, 6, 1, 5), summed(0.75, 9, 3)), ("slower",)),
+        ((summed(0.5, 6, 1, 5), summed(0.75, 7, 4, 1)), ("faster", "slower")),
+        ((summed(0.5, 6, 2, 2), summed(0.75, 10)), ("faster", "slower")),
+    ):
+        assert _doubt_of(_told("L1", shares)).missed == missed
 
 
 def test_after_how_many_faces_the_past_cycles_were_at_the_limit_is_told_with_it():
@@ -228,29 +249,49 @@ def test_after_how_many_faces_the_past_cycles_were_at_the_limit_is_told_with_it(
             replace(one, reached=True, came_low=float(age)) for one, age in zip(short.cycles, ages, strict=False)
         ]
         held_short = replace(short, cycles=(*reached, *short.cycles[len(reached) :]))
-        assert _doubt_of(_told("L1", (summed(0.5, 12), held_short))).endswith(f"within such a range{said}")
+        doubt = _doubt_of(_told("L1", (summed(0.5, 12), held_short)))
+        assert doubt.words(by_lives=False).endswith(f"within such a range{said}")
 
 
-def test_wear_that_no_shape_foresees_is_said_where_the_faces_left_are(tmp_path, store):
-    """Flat and then steep, each cycle from an age of its own: past ones tell it, and every face left says so."""
+def steep_at_no_age(lap, cycle, age, row):
+    """Flat and then steep, each cycle from an age of its own."""
+    row["flatness um"] = f"{0.35 + 0.01 * (age * 7 % 5) + 0.1 * max(age - 8 - cycle * 11 % 24, 0):.2f}"
 
-    def late(lap, cycle, age, row):
-        row["flatness um"] = f"{0.35 + 0.01 * (age * 7 % 5) + 0.1 * max(age - 8 - cycle * 11 % 24, 0):.2f}"
 
-    steep = PlantedCell(2, cycles=14, faces=40, last=14, fault=late).store(tmp_path)
+def test_where_readings_foretell_nothing_faces_left_take_in_how_long_past_cycles_lasted(tmp_path, store):
+    """After 14 faces, all flat, by readings alone "10 to 52 faces left"; every past cycle was over by its 38th face."""
+    steep = PlantedCell(2, cycles=14, faces=40, last=14, fault=steep_at_no_age).store(tmp_path)
     shift = told(steep, "due")
     (lap,) = shift["laps"]
-    assert lap["less_sure"] and lap["faces_left"]["status"] == "range"
-    assert "less sure than that: foreseen from three quarters, only " in lap["confidence"]
+    left = lap["faces_left"]
+    assert left["status"] == "range" and left["by_lives"] and not lap["less_sure"]
+    assert left["low"] < 5 and 38 - 14 - 5 < left["high"] < 38 - 14 + 10, left
+    assert left["sentence"] == f"{left['low']:.0f} to {left['high']:.0f} faces left"
+    told_so = "it takes in how long past cycles lasted, for foreseen by readings alone from three quarters, only "
+    assert told_so in lap["confidence"]
     assert lap["confidence"].endswith("all of them reached the limit, after 17 to 38 faces")
-    assert shift["less_sure"] == (
+    assert shift["doubt_of_ranges"] == (
+        "The faces left of L1 take in how long past cycles lasted: ranges by readings alone held too few of them here."
+    )
+    said = f"{shift['doubt_of_ranges']} `lapcell due --lap NAME --against-past` tells how many."
+    assert said in run(steep, "due").output
+    assert run(steep, "handover", "--out", str(page := tmp_path / "page.html")).exit_code < 2
+    assert shift["doubt_of_ranges"] in page.read_text()
+    even = told(store, "due")
+    assert even["doubt_of_ranges"] == "" and not even["laps"][0]["less_sure"]
+    assert not even["laps"][0]["faces_left"]["by_lives"]
+
+
+def test_ranges_that_held_too_few_are_less_sure_where_too_few_cycles_came_to_the_limit(tmp_path, monkeypatch):
+    monkeypatch.setattr(lap_forecast, "past_lives", lambda *_, **__: None)
+    steep = PlantedCell(2, cycles=14, faces=40, last=13, fault=steep_at_no_age).store(tmp_path)
+    shift = told(steep, "due")
+    (lap,) = shift["laps"]
+    assert lap["less_sure"] and not lap["faces_left"]["by_lives"]
+    assert "less sure than that: foreseen from three quarters, only " in lap["confidence"]
+    assert shift["doubt_of_ranges"] == (
         "The faces left of L1 are less sure than they say: such ranges held too few past cycles here."
     )
-    assert f"{shift['less_sure']} `lapcell due --lap NAME --against-past` tells how many." in run(steep, "due").output
-    assert run(steep, "handover", "--out", str(page := tmp_path / "page.html")).exit_code < 2
-    assert shift["less_sure"] in page.read_text()
-    even = told(store, "due")
-    assert even["less_sure"] == "" and not even["laps"][0]["less_sure"]
 
 
 def test_none_held_is_said_so_and_no_chance_is_told_too_finely():

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spc.wear.lifetime_fit import FAMILIES, choose_lifetime, draw_lifetimes, fit_lifetime
+from spc.wear.lifetime_fit import FAMILIES, choose_lifetime, draw_lifetimes, draw_remaining, fit_lifetime
 
 SOURCES = Path(__file__).parents[2] / "sources"
 
@@ -125,3 +125,42 @@ def test_any_lives_are_fitted_without_a_warning(family):  # warnings are errors 
             if fit.status == "fitted":
                 location, drawn = draw_lifetimes(fit, low, high, draws=50, rng=rng)
                 assert np.all(np.isfinite(location)) and np.all(drawn > 0)
+
+
+@pytest.mark.parametrize(("family", "law"), [("weibull", "weibull_min"), ("lognormal", "lognorm")])
+@pytest.mark.parametrize("age", [0.0, 20.0, 70.0])
+def test_what_remains_follows_the_law_beyond_the_age(family, law, age):
+    """Second way: the law of scipy, of 4,000 lives that leave it hardly open, cut off below the age."""
+    from scipy import stats
+
+    rng = np.random.default_rng(3)
+    life = 50 * (rng.weibull(2.5, 4000) if family == "weibull" else np.exp(0.4 * rng.standard_normal(4000)))
+    fit = fit_lifetime(life, life, family=family)
+    left = draw_remaining(fit, life, life, age=age, draws=20_000, rng=rng)
+    whole = getattr(stats, law)(fit.shape, scale=fit.scale)
+    for share in (0.05, 0.5, 0.95):
+        exact = whole.isf((1 - share) * whole.sf(age)) - age
+        assert np.quantile(left, share) == pytest.approx(exact, rel=0.06), share
+
+
+def test_what_remains_is_wider_where_few_lives_tell_the_law():
+    rng = np.random.default_rng(4)
+    life = 50 * rng.weibull(2.5, 6)
+    fit = fit_lifetime(life, life)
+    left = draw_remaining(fit, life, life, age=20.0, draws=4000, rng=rng)
+    from scipy import stats
+
+    whole = stats.weibull_min(fit.shape, scale=fit.scale)
+    plugged = whole.isf(np.array([0.95, 0.05]) * whole.sf(20.0)) - 20.0
+    drawn = np.quantile(left, [0.05, 0.95])
+    assert np.diff(drawn)[0] > 1.15 * np.diff(plugged)[0]
+    with pytest.raises(ValueError, match="`age` must be 0 or more and finite, got -1"):
+        draw_remaining(fit, life, life, age=-1.0, draws=10, rng=rng)
+
+
+def test_one_that_has_outlived_them_all_still_has_a_range():
+    life = np.array([30.0, 34, 36, 41, 45, 50])
+    for family in FAMILIES:
+        fit = fit_lifetime(life, life, family=family)
+        left = draw_remaining(fit, life, life, age=400.0, draws=500, rng=np.random.default_rng(5))
+        assert np.isfinite(left).all() and (left >= 0).all() and np.ptp(left) > 0

@@ -124,7 +124,7 @@ def decide_state(
     if limit_text and faces_left.status in ("range", "over"):
         limit = limit_text.removesuffix(faces_left.named).rstrip()  # the sentence names the part number by itself
         left = left.replace(" left", f" left under {limit}", 1)
-    forecast = f"{left}."
+    forecast = f"{left}{', by how long past cycles lasted' if faces_left.by_lives else ''}."
     moved = f"{lap} moved with the room: trust its readings of this shift only when the room has been looked at"
     leaning = f"{moved}; the faces left {'' if room_counted else 'do not '}count them."
     if room_found:

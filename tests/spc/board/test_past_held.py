@@ -267,6 +267,7 @@ def test_where_readings_foretell_nothing_faces_left_take_in_how_long_past_cycles
     assert left["status"] == "range" and left["by_lives"] and not lap["less_sure"]
     assert left["low"] < 5 and 38 - 14 - 5 < left["high"] < 38 - 14 + 10, left
     assert left["sentence"] == f"{left['low']:.0f} to {left['high']:.0f} faces left"
+    assert lap["sentence"].endswith(" faces left under 1 um (P1), by how long past cycles lasted.")
     told_so = "it takes in how long past cycles lasted, for foreseen by readings alone from three quarters, only "
     assert told_so in lap["confidence"]
     assert lap["confidence"].endswith("all of them reached the limit, after 17 to 38 faces")

@@ -1,6 +1,6 @@
 """Where ranges by readings held too few past cycles: do those that take in how long past cycles lasted hold?
 
-Full size (about 10 minutes of one core): LAPCELL_HONESTY=full python -m pytest tests/honesty/test_past_lives.py
+Full size (about 9 minutes of one core): LAPCELL_HONESTY=full python -m pytest tests/honesty/test_past_lives.py
 """
 
 import json

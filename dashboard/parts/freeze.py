@@ -21,6 +21,7 @@ from spc.model.probability_limit import GUARANTEE_LEVEL, GUARANTEE_RATIO
 
 if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
+    from spc.chart.baseline import ChartModel
 
 __all__ = ["freeze"]
 
@@ -50,6 +51,11 @@ def freeze(page: Page, lap: str, sign: str, person: str) -> None:
         lines += [f"Revision {one.record.revision}: {one.changed}." for one in shown if one.changed]
         st.html(cards.sentences(list(map(unit.said, lines))))
         show_table(_table(shown, unit, page.site.time_zone or "UTC"), key=f"revisions-{sign}")
+        by_part = _by_part(shown, unit)
+        if len(by_part):
+            age = " at the start of a cycle" if any(one.revision.model.norm.growth_per_face for one in shown) else ""
+            st.html(cards.sentences([f"Parts differ, so each has its own limit{age}:"]))
+            show_table(by_part, key=f"part-limits-{sign}")
         left = [
             f"Revision {one.record.revision} leaves out face {face}: {cause}."
             for one in shown
@@ -166,4 +172,27 @@ def _table(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit, zone: str) -> 
 
 def _limit(shown: "ShownRevision", unit: DisplayUnit) -> str:
     model = shown.revision.model
-    return sign_words(model.sign, model.limit, unit, model.basis)
+    of_part = model.part_limits.values()
+    ends = (min(of_part), max(of_part)) if of_part else (model.limit,)
+    told = " to ".join(sign_words(model.sign, end, unit, model.basis) for end in ends)
+    return f"{told}, by part" if of_part else told
+
+
+def _by_part(shown: "tuple[ShownRevision, ...]", unit: DisplayUnit) -> pd.DataFrame:
+    """Return the limit of every part that a revision tells apart, newest revision first; no rows where none does."""
+    models = {one.record.revision: one.revision.model for one in shown[::-1]}
+    parts = sorted({part for model in models.values() for part in model.part_limits})
+    return pd.DataFrame(
+        {
+            "part": [part or "none given" for part in parts],
+            **{f"revision {number}": [_of_part(model, part, unit) for part in parts]
+               for number, model in models.items()},
+        }
+    )  # fmt: skip
+
+
+def _of_part(model: "ChartModel", part: str, unit: DisplayUnit) -> str:
+    """Write the limit of a part; one that the list did not hold often enough is judged by its own readings."""
+    if part not in model.norm.part_factors:
+        return "by its own readings"
+    return sign_words(model.sign, model.part_limits.get(part, model.limit), unit, model.basis)

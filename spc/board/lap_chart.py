@@ -203,10 +203,17 @@ def _sees(model: ChartModel, unit: ShownLength | None) -> str:
     for sd, faces in ((1.0, model.rules.sees_one_sd), (2.0, model.rules.sees_two_sd)):
         tail = float(ndtr(-sd))
         size = abs(float(law.isf(tail) if upper else law.ppf(tail)) - model.typical)
-        parts.append(f"{length_words(size, model.sign, unit)} after about {in_points(faces)} faces")
+        parts.append(f"{_sizes_words(size, model, unit)} after about {in_points(faces)} faces")
     way = "upward" if upper else "downward"
     later = "; later, if at all, within a cycle that may wear so by itself" if model.norm.cycles is not None else ""
     return f"Sees a lasting {way} shift of {', of '.join(parts)}{later}."
+
+
+def _sizes_words(size: float, model: ChartModel, unit: ShownLength | None) -> str:
+    """Say a size at part factor 1, where parts differ from the smallest to the largest that it is for a part."""
+    factors = model.norm.part_factors.values() if model.norm.parts_differ else (1.0,)
+    sizes = dict.fromkeys(length_words(size * end(factors), model.sign, unit) for end in (min, max))
+    return " to ".join(sizes) + (" by part" if len(sizes) > 1 else "")
 
 
 def _signal(judged: Replayed, s: ChartSignal, unit: ShownLength | None) -> Signal:

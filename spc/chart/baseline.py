@@ -84,7 +84,7 @@ class ChartModel:
     face_ids: tuple[int, ...]  # readings the norm rests on, in order
     excluded: tuple[tuple[int, str], ...]  # face id and cause
     step: float  # step in which most readings came, the sign's unit; 0 = numbers
-    limit: float  # at factor 1 and age 0, the sign's unit
+    limit: float  # at factor 1 and age 0, the sign's unit: no part's own where parts differ
     attained_alpha: float  # of the limit alone, on the steps of the readings, were the law known
     true_alpha: tuple[float, ...]  # 8 of 10 such lists give a true rate between these two; () = not worked out
     typical: float  # middle of the law
@@ -93,6 +93,13 @@ class ChartModel:
     last_us: int  # sort time of the last face in the list
     fingerprint: str
     basis: str = PLAIN  # of a removal rate, a name of `spc.measure.preston.BASES`; older ones were all plain
+
+    @property
+    def part_limits(self) -> dict[str, float]:
+        """Limit at age 0 of each part told apart, the sign's unit; {} where one limit serves them all."""
+        if not self.norm.parts_differ:
+            return {}
+        return {part: self.limit * factor for part, factor in sorted(self.norm.part_factors.items())}
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +223,7 @@ def analyse(
     model = _model(
         used, norm, rules, tuple(sorted(causes.items())), tuple(f.family for f in choice.near if f is not fit), redrawn
     )
-    sentence = f"{name}, {len(used):,} faces of {stream.lap}: limit {model.limit:.3g} {stream.unit}" + (
+    sentence = f"{name}, {len(used):,} faces of {stream.lap}: {_limit_words(model, stream.unit)}" + (
         " at age 0, growing with it" if growth else ""
     )
     return Analysis(
@@ -289,6 +296,16 @@ def _model(
         used.lap, used.sign, norm, rules, tuple(used.face_id.tolist()), excluded, step, limit, attained, true, middle,
         one, near, int(used.sort_us.max()), fingerprint_of(used), used.basis,
     )  # fmt: skip
+
+
+def _limit_words(model: ChartModel, unit: str) -> str:
+    """Say the limit, where parts differ from that of the part with the smallest to that with the largest."""
+    of_part = model.part_limits
+    if not of_part:
+        return f"limit {model.limit:.3g} {unit}"
+    ends = (f"{of_part[part]:.3g} {unit} ({part or 'no part'})" for part in sorted(of_part, key=of_part.__getitem__))
+    first, *_, last = ends
+    return f"limits by part, from {first} to {last}"
 
 
 def _widened(fit: IntervalFit, asked: RulesInUse, rules: RulesInUse, sign: str) -> tuple[RulesInUse, str]:

@@ -11,6 +11,7 @@ from spc.settings import Settings
 
 if TYPE_CHECKING:
     from spc.board.frozen_limits import ShownRevision
+    from spc.chart.baseline import ChartModel
 
 __all__ = ["command"]
 
@@ -114,8 +115,17 @@ def freeze(
 @click.option("--sign", help="Only this sign: " + SIGN_HELP)
 @common_options
 def list_revisions(session: Session, *, lap: str | None, sign: str | None) -> None:
-    """List frozen revisions, oldest first."""
+    """List frozen revisions, oldest first.
+
+    Where parts differ each has its own limit: the list gives the smallest and the largest, `lapcell limits show` all.
+    With --json one document: revisions (lap, sign, revision, valid_from, frozen_at, who, why, faces, left_out, limit,
+    null where parts differ, part_limits by part number, and data, the beginning of its seal).
+    """
+    from spc.board.frozen_limits import revision_of
+
     with session.store() as store:
+        records = store.baselines(lap=lap, sign=sign)
+        models = [revision_of(r).model for r in records]
         rows = [
             {
                 "lap": r.lap,
@@ -127,17 +137,19 @@ def list_revisions(session: Session, *, lap: str | None, sign: str | None) -> No
                 "why": r.why,
                 "faces": len(r.model["face_ids"]),
                 "left_out": len(r.model["excluded"]),
-                "limit": float(r.model["limit"]),
+                "limit": None if model.part_limits else model.limit,
+                "part_limits": model.part_limits,
                 "data": r.fingerprint[:12],
             }
-            for r in store.baselines(lap=lap, sign=sign)
+            for r, model in zip(records, models, strict=True)
         ]
     if session.as_json:
         print_json({"revisions": rows})
         return
     settings = session.settings()
+    told = [row | {"limit": _limits_told(model)} for row, model in zip(rows, models, strict=True)]
     print_table(
-        with_times(rows, ["valid_from"], settings),
+        with_times(told, ["valid_from"], settings),
         {
             "lap": "lap",
             "sign": "sign",
@@ -236,6 +248,16 @@ def _face_and_cause(text: str) -> tuple[int, str]:
     return int(face), cause.strip()
 
 
+def _limits_told(model: "ChartModel") -> str:
+    """Write the one limit, or the smallest and the largest of those by part."""
+    from spc.chart.stream import rate_unit
+
+    unit, of_part = rate_unit(model.sign, model.basis), model.part_limits.values()
+    if not of_part:
+        return f"{model.limit:.4g} {unit}"
+    return f"{min(of_part):.4g} to {max(of_part):.4g} {unit} by part"
+
+
 def _shown_document(shown: "ShownRevision") -> dict[str, Any]:
     record, need = shown.record, shown.need
     return {
@@ -267,11 +289,15 @@ def _print_shown(shown: "ShownRevision", settings: Settings) -> None:
     click.echo(
         f"Frozen {shown_text(record.frozen_at, settings)}, judges {judges_words(shown.revision, settings.time_zone)}."
     )
-    click.echo(f"Limit {model.limit:.4g} {unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
+    if model.part_limits:
+        click.echo(f"Each part has its own limit; law: {model.norm.family}.")
+    else:
+        click.echo(f"Limit {model.limit:.4g} {unit} (usual {model.typical:.4g}); law: {model.norm.family}.")
+    for part, limit in model.part_limits.items():
+        usual = model.typical * model.norm.part_factors[part]
+        click.echo(f"  {f'part {plain(part)}' if part else 'no part'}: limit {limit:.4g} {unit} (usual {usual:.4g})")
     if model.norm.growth_per_face:
         click.echo(f"The limit follows the lap's age: {model.norm.growth_per_face:+.2%} a face.")
-    for part, factor in sorted(model.norm.part_factors.items()):
-        click.echo(f"  part {plain(part) or 'unknown'}: {factor:.3f} of the usual")
     click.echo(f"Data: {len(model.face_ids):,} faces, seal {record.fingerprint}.")
     click.echo(
         "The readings are, to the last bit, those it was frozen from." if shown.same_data else f"{shown.changed}."

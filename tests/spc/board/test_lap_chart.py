@@ -44,7 +44,7 @@ def test_a_chart_says_method_baseline_attained_rate_and_what_it_sees(store):
     assert "By chance 1 face in" in report.alarms
     assert "8 of 10 such baselines give between 1 in" in report.alarms
     assert report.sees.startswith("Sees a lasting upward shift of ")
-    assert " min after about " in report.sees
+    assert " min by part after about " in report.sees
     assert min(s.face_id for s in report.signals if s.face_id > 120) <= 124
     assert 121 in report.change_faces
     assert "judged faces signal" in report.sentence

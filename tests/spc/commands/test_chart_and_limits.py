@@ -1,4 +1,5 @@
 import json
+import re
 
 import numpy as np
 import pytest
@@ -31,7 +32,11 @@ def test_freeze_list_show_replay(run):
     assert "Revision 1 frozen" in done.output
     listed = json.loads(run("limits", "list", "--json").output)["revisions"]
     assert [(r["lap"], r["sign"], r["revision"], r["who"]) for r in listed] == [("K1", "minutes", 1, "Q. Reed")]
+    assert listed[0]["limit"] is None
+    of_part = {part: f"{limit:.4g}" for part, limit in listed[0]["part_limits"].items()}
+    assert f"{of_part['ring seal']} to {of_part['gauge pin']} min by part" in run("limits", "list").output
     shown = run("limits", "show", "K1", "--sign", "minutes")
+    assert all(f"  part {part}: limit {limit} min (usual " in shown.output for part, limit in of_part.items())
     assert shown.exit_code == 1  # a new revision is advised
     assert "to the last bit, those it was frozen from" in shown.output
     played = json.loads(run("limits", "replay", "2026-01-15", "--json").output)
@@ -45,6 +50,7 @@ def test_chart_prints_its_claims_and_asks_for_a_person(run):
     assert charted.exit_code in (0, 1)
     for words in ("Method: ", "Baseline: ", "By chance 1 face in", "Sees a lasting upward shift", "Rule added, "):
         assert words in charted.output
+    assert re.search(r"Sees a lasting upward shift of [\d.]+ min to [\d.]+ min by part after about", charted.output)
     document = json.loads(run("chart", "K1", "--sign", "minutes", "--json").output)
     assert document["status"] == "frozen"
     assert len(document["readings"]) == 160

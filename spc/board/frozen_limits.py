@@ -16,7 +16,7 @@ from spc.board.false_calls import BudgetPlan, plan_budget
 from spc.board.stream_memory import basis_frozen
 from spc.chart.baseline import REDRAWN, Analysis, RulesInUse, analyse, fingerprint_of, model_from_json, model_to_json
 from spc.chart.need import Need, need_of_revision
-from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of, valid_at
+from spc.chart.replay import ChartSignal, Replayed, Revision, digest_of, replay, signals_of
 from spc.chart.stream import SIGNS, stream_of
 from spc.log.moments import shown_time, with_shown_times
 from spc.settings import Settings
@@ -254,8 +254,10 @@ def show_revision(store: Store, *, lap: str, sign: str, number: int | None = Non
         )
     need = None
     if record.revision == records[-1].revision:
-        since = stream.where(valid_at(stream, (revision,)) == 0)
-        need = need_of_revision(listed, since, revision.model)
+        judged = replay(stream, (revision,))
+        signalling = int(np.count_nonzero(judged.beyond | judged.drifting))
+        since = stream.where(judged.revision > 0)
+        need = need_of_revision(listed, since, revision.model, signalling=signalling)
     return ShownRevision(record, revision, same, changed, need)
 
 

@@ -25,10 +25,12 @@ class Need:
     p_value: float  # NaN if too few
     old_typical: float  # middle of the law, the sign's unit
     new_typical: float
-    sentence: str
+    sentence: str  # of all of them together: what single faces signal is the chart's to say
 
 
-def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_advice: float = FALSE_ADVICE) -> Need:
+def need_of_revision(
+    base: Stream, recent: Stream, model: ChartModel, *, signalling: int, false_advice: float = FALSE_ADVICE
+) -> Need:
     """Test whether recent readings follow the law of the baseline's readings.
 
     Parameters
@@ -39,6 +41,8 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
         Readings since, not among them.
     model : ChartModel
         Its part factors and growth are used for both, and of its families that fit alike the likeliest.
+    signalling : int
+        How many of the recent readings the chart calls: an unchanged law does not clear them, and that is said.
     false_advice : float, default 0.01
         Rate at which an unchanged chart is advised to be frozen anew, per test.
 
@@ -81,14 +85,27 @@ def need_of_revision(base: Stream, recent: Stream, model: ChartModel, *, false_a
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
     unit = rate_unit(model.sign, model.basis)
     if p > false_advice:
-        words = f"The {n_new:,} readings since agree with the baseline ({p_words(p)}): no new revision is needed."
+        words = (
+            f"Taken together, the {n_new:,} readings since show no other middle or spread than the baseline "
+            f"({p_words(p)}): no new revision is needed."
+        )
+        if signalling:
+            which = "one of them that signals" if signalling == 1 else f"{signalling:,} of them that signal"
+            words += f" That does not clear the {which} on the chart: look for the cause."
         return Need("not needed", p, before, after, words)
+    evened = "with parts evened out, " if model.norm.parts_differ else ""
     words = (
-        f"The {n_new:,} readings since differ from the baseline (middle {before:.3g} {unit} then, {after:.3g} {unit} "
-        f"now, {p_words(p)}). If the cause is known and meant to stay, freeze a new revision; if not, look for it "
-        f"first: a new limit would hide it. An unchanged chart is advised so in {false_advice:.0%} of such tests."
+        f"The {n_new:,} readings since differ from the baseline ({evened}{_spread_words(old, unit)} then, "
+        f"{_spread_words(new, unit)} now, {p_words(p)}). If the cause is known and meant to stay, freeze a new "
+        "revision; if not, look for it first: a new limit would hide it. An unchanged chart is advised so in "
+        f"{false_advice:.0%} of such tests."
     )
     return Need("needed", p, before, after, words)
+
+
+def _spread_words(law: IntervalFit, unit: str) -> str:
+    low, middle, high = (float(law.ppf(share)) for share in (0.05, 0.5, 0.95))
+    return f"middle {middle:.3g} {unit} and nine in ten from {low:.3g} to {high:.3g} {unit}"
 
 
 def _fit(model: ChartModel, family: str, streams: tuple[Stream, ...]) -> IntervalFit:

@@ -55,7 +55,9 @@ def run(size, rng):
                 seen = replay(whole, (Revision(1, n * 1000, found.model),))
                 calls.append(int(np.count_nonzero(seen.beyond | seen.drifting)))
                 points += 200
-                need = need_of_revision(whole.where(first), whole.where(~first), found.model, false_advice=0.05)
+                need = need_of_revision(
+                    whole.where(first), whole.where(~first), found.model, signalling=calls[-1], false_advice=0.05
+                )
                 advised += need.status == "needed"
             rate = float(np.mean(calls)) / 200 * BETWEEN
             error = float(np.std(calls)) / len(calls) ** 0.5 / 200 * BETWEEN

@@ -49,6 +49,31 @@ def test_freezes_and_shows(store):
     assert shown.record.valid_from > iso_of(BASELINE_END - DAY_US)
 
 
+def test_a_late_run_of_signals_is_told_beside_a_law_that_is_unchanged_as_a_whole(tmp_path):
+    with Store.open(tmp_path / "late.db") as store:
+        fill(store, faces_of("K1", 160, np.random.default_rng(90), jump_at=157, jump=1.5), events_of("K1", 160))
+        freeze(store)
+        shown = show_revision(store, lap="K1", sign="minutes")
+        seen = replay_day(store, since_us=BASELINE_END, until_us=START_US + 30 * DAY_US)
+    called = len({signal.face_id for signal in seen.signals})
+    assert shown.need.status == "not needed" and called == 2
+    assert f"That does not clear the {called} of them that signal on the chart" in shown.need.sentence
+
+
+def test_each_part_has_its_own_limit_where_parts_differ(store):  # second way: the law that the part's own faces follow
+    done = freeze(store)
+    model = done.analysis.model
+    of_part, law = model.part_limits, model.norm.law()
+    assert set(of_part) == {"gauge pin", "ring seal"} and of_part["gauge pin"] > 1.3 * of_part["ring seal"]
+    for part, limit in of_part.items():
+        assert limit == pytest.approx(float(law.isf(model.rules.alpha)) * model.norm.part_factors[part])
+    ends = [f"{of_part[part]:.3g} min ({part})" for part in ("ring seal", "gauge pin")]
+    assert f"limits by part, from {ends[0]} to {ends[1]}; judges" in done.sentence
+    one = [face for face in model.face_ids if face % 2]  # all faces of the ring seal
+    alike = freeze(store, excluded=dict.fromkeys(one, "another chart"), knowingly=True)
+    assert alike.analysis.model.part_limits == {} and f"limit {alike.analysis.model.limit:.3g} min;" in alike.sentence
+
+
 def test_widths_come_from_the_budget(store):
     freeze(store)
     rules = show_revision(store, lap="K1", sign="minutes", number=1).revision.model.rules

@@ -1,4 +1,5 @@
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -21,11 +22,23 @@ def two(n_new=60, sign="minutes", **options):
 
 
 def test_same_law_needs_nothing_and_a_moved_one_does():
-    assert need_of_revision(*two()).status == "not needed"
-    found = need_of_revision(*two(jump_at=72, jump=1.2))
+    assert need_of_revision(*two(), signalling=0).status == "not needed"
+    found = need_of_revision(*two(jump_at=72, jump=1.2), signalling=9)
     assert found.status == "needed"
+    low, high = found.new_typical * np.exp(-0.2), found.new_typical * np.exp(0.2)  # 1.645 log sd of 0.12
+    nine = re.search(
+        r"nine in ten from [\d.]+ to [\d.]+ min then, .*nine in ten from ([\d.]+) to ([\d.]+) min now,", found.sentence
+    )
+    assert [float(end) for end in nine.groups()] == pytest.approx([low, high], rel=0.05)
+    assert "(with parts evened out, middle " in found.sentence
     assert found.new_typical / found.old_typical == pytest.approx(1.2, rel=0.08)
     assert "look for it first: a new limit would hide it" in found.sentence
+
+
+def test_signals_among_readings_of_the_same_law_are_not_cleared_by_it():
+    quiet, three = (need_of_revision(*two(), signalling=count).sentence for count in (0, 3))
+    assert quiet.endswith("): no new revision is needed.")
+    assert three == f"{quiet} That does not clear the 3 of them that signal on the chart: look for the cause."
 
 
 def test_lognormal_ratio_by_hand():  # second way: closed form of two normal samples
@@ -37,13 +50,13 @@ def test_lognormal_ratio_by_hand():  # second way: closed form of two normal sam
     from scipy.stats import chi2
 
     phi = model.norm.phi
-    assert need_of_revision(old, new, model).p_value == pytest.approx(
+    assert need_of_revision(old, new, model, signalling=0).p_value == pytest.approx(
         chi2.sf(ratio * (1 - phi) / (1 + phi), 2), rel=1e-4
     )
 
 
 def test_too_few_is_said():
-    found = need_of_revision(*two(n_new=8))
+    found = need_of_revision(*two(n_new=8), signalling=0)
     assert found.status == "too few"
     assert "8 readings since the baseline are too few" in found.sentence
 
@@ -51,9 +64,9 @@ def test_too_few_is_said():
 def test_readings_without_a_law_are_said():
     old, new, model = two(sign="flatness")
     new.low[:], new.high[:] = 0.0, 0.147
-    assert need_of_revision(old, new, model).status in ("too few", "needed")
+    assert need_of_revision(old, new, model, signalling=0).status in ("too few", "needed")
 
 
 def test_refuses_bad_arguments():
     with pytest.raises(ValueError, match="`false_advice` must be between 0 and 1"):
-        need_of_revision(*two(), false_advice=2)
+        need_of_revision(*two(), signalling=0, false_advice=2)

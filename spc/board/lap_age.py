@@ -9,9 +9,10 @@ import pandas as pd
 
 from spc.board.cell_view import CellView
 from spc.board.lap_state import plural
-from spc.board.lives import PLAN_SEED, lives_under, running_grit, sisters_of
+from spc.board.lives import PLAN_SEED, grits_counted, lives_under, running_grit, sisters_of
 from spc.board.missing import first_doubts, missing_of_lap
 from spc.board.room_history import RoomHistory
+from spc.log.name_list import name_list
 from spc.model.p_words import p_words
 from spc.wear.lifetime import cycle_lifetimes
 from spc.wear.lives_apart import lives_apart_p
@@ -30,7 +31,7 @@ class LapAge:
     """The plan of one lap's group, and the cycles behind it."""
 
     laps: tuple[str, ...]  # the lap, and those of its sisters with cycles among these
-    grit: str  # the cycles are of; '' = none is written
+    grit: str  # the cycles are of, or the several in words; '' = none is written
     cycles: pd.DataFrame  # their rows of `spc.wear.cycle_table.list_cycles`
     plan: ReconditionPlan
     remarks: tuple[str, ...]  # laps that do not last alike, what nobody logged: a sentence each
@@ -68,7 +69,8 @@ def age_of_lap(
         If the costs or the clock do not fit.
     """
     laps, grit = sisters_of(view, lap), running_grit(view, lap)
-    cycles = lives_under(view, laps, grit, until=first_doubts(view, lap, room))
+    grits = grits_counted(view, laps, grit)
+    cycles = lives_under(view, laps, grits, until=first_doubts(view, lap, room))
     others = int(view.cycles["lap"].isin(laps).sum()) - len(cycles)
     rng = np.random.default_rng(PLAN_SEED)
     plan_of = partial(plan_recondition, planned_cost=planned_cost, worn_cost=worn_cost, clock=clock)
@@ -78,13 +80,13 @@ def age_of_lap(
     pooled = set(cycles["lap"]) | {lap}
     return LapAge(
         tuple(name for name in laps if name in pooled),
-        grit,
+        name_list(sorted(grits)),
         cycles,
         plan,
         (
             *_alone(view, lap),
             *_unlike(lap, cycles, plan, plan_of),
-            *_of_one_grit(grit, others),
+            *_of_these_grits(grit, grits, others),
             *_unsaid(cycles),
             *_read_over(cycles),
             *odd,
@@ -126,11 +128,17 @@ def _unlike(
     return [f"{said} Of {lap} alone no age can be told: {alone.fit.reason}{lasted}."]
 
 
-def _of_one_grit(grit: str, others: int) -> list[str]:
+def _of_these_grits(grit: str, grits: frozenset[str], others: int) -> list[str]:
     """Tell of which grit the lives are, where the laps have run with another one too."""
+    are = "is" if others == 1 else "are"
+    if len(grits) > 1:
+        beside = f" {plural(others, 'cycle')} under others {are} not counted." if others else ""
+        return [
+            f"These cycles go through {name_list(sorted(grits))}, and too few ran with {grit} alone: a life is all "
+            f"faces from one reconditioning to the next, whichever grit ran.{beside}"
+        ]
     if not others:
         return []
-    are = "is" if others == 1 else "are"
     return [
         f"These are the cycles under {grit}; {plural(others, 'cycle')} under another grit, or under several, {are} "
         "not counted."

@@ -46,7 +46,8 @@ def clocks_of_lap(view: CellView, lap: str, *, until: Mapping[tuple[str, int], f
     as many with enough readings, and takes from a cycle of several grits what ran under this one.) A clock that misses
     more than `MOST_MISSING` of what it counts is left out, and said so.
     """
-    lives = lives_under(view, sisters_of(view, lap), running_grit(view, lap))
+    grit = running_grit(view, lap)
+    lives = lives_under(view, sisters_of(view, lap), frozenset((grit,)) if grit else frozenset())
     ended = (
         lives[(lives["ended"] != "running") & lives["start_known"]]
         .sort_values("end_us", kind="stable")

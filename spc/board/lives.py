@@ -1,5 +1,9 @@
-"""Cycles whose lives may be pooled: those of a lap and its sisters under the grit that runs now."""
+"""Cycles whose lives may be pooled: those of a lap and its sisters under the grit that runs now.
 
+Where a cycle goes through several grits as a habit, its life is that of the cycle, whichever of them ran.
+"""
+
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from functools import partial
 from types import MappingProxyType
@@ -12,12 +16,14 @@ from spc.board.cell_view import CellView, upper_limit_um
 from spc.board.lap_lead import lead_of
 from spc.wear.event_order import order_events
 from spc.wear.lead_sign import LeadSign
+from spc.wear.lifetime import LEAST_EVENTS
 from spc.wear.limit_crossing import Crossings, limit_crossings
 
-__all__ = ["NEVER", "PLAN_SEED", "grit_to_come", "lives_under", "running_grit", "sisters_of"]
+__all__ = ["NEVER", "PLAN_SEED", "grit_to_come", "grits_counted", "lives_under", "running_grit", "sisters_of"]
 
 PLAN_SEED = 20_240_917  # of the draws behind a plan, so that the same log always gives the same ages
 NEVER: Mapping[tuple[str, int], float] = MappingProxyType({})  # no cycle of no lap holds readings of another
+_HABIT = 2  # ended cycles that went through the same grits: once is a change of grit, twice is a habit [our rule]
 
 
 def sisters_of(view: CellView, lap: str) -> list[str]:
@@ -64,17 +70,48 @@ def _grits_told(view: CellView, lap: str) -> tuple[str, str]:
     return view.memo.once(lap, "grits told", (faces, events), told)
 
 
-def lives_under(
-    view: CellView, laps: Sequence[str], grit: str, *, until: Mapping[tuple[str, int], float] = NEVER
-) -> pd.DataFrame:
-    """Cycles of these laps under one grit, as `spc.wear.cycle_table.list_cycles` has them.
+def grits_counted(view: CellView, laps: Sequence[str], grit: str) -> frozenset[str]:
+    """Find the grits whose cycles tell how long those of a lap last.
 
     Parameters
     ----------
     view : CellView
     laps : sequence of str
+        A lap and its sisters.
     grit : str
-        '' = any. A cycle whose grit nobody wrote may have run with it and is kept; one that ran with several is not.
+        The one that runs on the lap; '' = none is named.
+
+    Returns
+    -------
+    frozenset of str
+        It alone; where fewer than `LEAST_EVENTS` cycles have ended under it alone and more, two at least, went through
+        it and the same others, all of these. Empty = any.
+    """
+    if not grit:
+        return frozenset()
+    cycles = view.cycles[view.cycles["lap"].isin(laps)]
+    ended = cycles[cycles["start_known"] & (cycles["ended"] != "running")]
+    ran = [own for own in _grits_of(view, ended) if grit in own]
+    alone = frozenset((grit,))
+    often = Counter(own for own in reversed(ran) if own != alone).most_common(1)
+    if not often or often[0][1] < _HABIT or ran.count(alone) >= min(often[0][1], LEAST_EVENTS):
+        return alone
+    return often[0][0]
+
+
+def lives_under(
+    view: CellView, laps: Sequence[str], grits: frozenset[str], *, until: Mapping[tuple[str, int], float] = NEVER
+) -> pd.DataFrame:
+    """Cycles of these laps under these grits, as `spc.wear.cycle_table.list_cycles` has them.
+
+    Parameters
+    ----------
+    view : CellView
+    laps : sequence of str
+    grits : frozenset of str
+        From `grits_counted`; empty = any. A cycle whose grit nobody wrote may have run with them and is kept; one that
+        ran with another too is not. Of several, those of a lap count from its first cycle on that went through them
+        all: one that wore out, or runs, before the last of them is of that habit too.
     until : mapping of (str, int) to float, default none
         Of a lap and its cycle, the age in faces at which another cycle may have begun, from `first_doubts`.
 
@@ -89,8 +126,8 @@ def lives_under(
         which it began or ended, either end of its life lies as far out.
     """
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
-    if grit:
-        cycles = cycles[cycles["grit"].isin((grit, "")) & ~_mixed(view, cycles)]
+    if grits:
+        cycles = cycles[_ran_with(view, cycles, grits)]
     names = list(zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True))
     faces = cycles["faces"].to_numpy(np.float64)
     read = _read_of(view, names, faces)
@@ -141,18 +178,29 @@ def _read_of(view: CellView, names: Sequence[tuple[str, int]], faces: NDArray[np
     return Crossings(np.arange(faces.size), low, high, stray.astype(bool))
 
 
-def _mixed(view: CellView, cycles: pd.DataFrame) -> NDArray[np.bool_]:
-    """Mark the cycles that ran with more than one grit, as their faces say."""
+def _ran_with(view: CellView, cycles: pd.DataFrame, grits: frozenset[str]) -> NDArray[np.bool_]:
+    """Mark the cycles of no other grits, of each lap from the first on that went through all of them."""
+    ran = _grits_of(view, cycles)
+    names = list(zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True))
+    first: dict[str, int] = {}
+    for (lap, cycle), own in zip(names, ran, strict=True):
+        if own == grits:
+            first[lap] = min(cycle, first.get(lap, cycle))
+    since = (not own or cycle >= first.get(lap, cycle + 1) for (lap, cycle), own in zip(names, ran, strict=True))
+    return np.array([own <= grits and counts for own, counts in zip(ran, since, strict=True)], dtype=bool)
 
-    def of_lap(lap: str) -> frozenset[int]:
+
+def _grits_of(view: CellView, cycles: pd.DataFrame) -> list[frozenset[str]]:
+    """Grits that each cycle ran with, as its faces say; empty = none is written."""
+
+    def of_lap(lap: str) -> dict[int, frozenset[str]]:
         faces = view.lapped_of(lap)
         named = faces[faces["grit"] != ""]
-        many = named.groupby("cycle")["grit"].nunique()
-        return frozenset(many.index[many > 1].tolist())
+        return {int(str(cycle)): frozenset(grits) for cycle, grits in named.groupby("cycle")["grit"]}
 
     found = {
-        lap: view.memo.once(lap, "cycles of several grits", (view.faces_of(lap),), partial(of_lap, lap))
+        lap: view.memo.once(lap, "grits of cycles", (view.faces_of(lap),), partial(of_lap, lap))
         for lap in set(cycles["lap"].tolist())
     }
     names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
-    return np.array([cycle in found[lap] for lap, cycle in names], dtype=bool)
+    return [found[lap].get(cycle, frozenset()) for lap, cycle in names]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.board.cell_view import CellView
-from spc.board.lives import NEVER, PLAN_SEED, lives_under, running_grit, sisters_of
+from spc.board.lives import NEVER, PLAN_SEED, grits_counted, lives_under, running_grit, sisters_of
 from spc.board.study_plan import StudyPlan
 from spc.wear.recondition_plan import plan_recondition
 
@@ -48,9 +48,9 @@ def planned_age(
     cycles = view.cycles[view.cycles["lap"].isin(laps)]
     names = zip(cycles["lap"].tolist(), cycles["cycle"].tolist(), strict=True)
     cycles = cycles[np.array([name not in until for name in names], dtype=bool)]  # what holds two has no one age
-    grits = {running_grit(view, lap) for lap in laps}
     planned, unplanned = view.settings.planned_cost, view.settings.unplanned_cost
     sisters = sisters_of(view, laps[0]) if laps else []
+    grits = {grits_counted(view, sisters, running_grit(view, lap)) for lap in laps}
     of_one = len(grits) == 1 and set(laps) <= set(sisters)
     if planned is not None and unplanned is not None and of_one:
         found = plan_recondition(

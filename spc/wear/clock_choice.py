@@ -73,7 +73,7 @@ def compare_clocks(
     why = dict(left_out or {})
     readings = sum(p.age.size for p in first)
     if len(paths) < 2 or len(first) < FEWEST_CYCLES:
-        few = f"{_many(len(first))} with readings, {FEWEST_CYCLES} are needed"
+        few = f"{_many(len(first))} with readings under one grit alone, {FEWEST_CYCLES} are needed"
         return _refused("only one is known" if len(first) >= FEWEST_CYCLES else few, {}, why, len(first), readings)
     scores: dict[str, float] = {}
     seed = int(rng.integers(2**63))  # one for all: no clock leads by the luck of its draws

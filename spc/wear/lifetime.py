@@ -88,7 +88,7 @@ def cycle_lifetimes(cycles: pd.DataFrame, *, clock: str = "faces") -> Lifetimes:
 def worn_words(worn: int, cycles: int) -> str:
     """Say how few of the cycles wore out."""
     if cycles == 0:
-        return "no cycle that began in this log has ended"
+        return "no cycle counts"
     if cycles == 1 and worn == 0:
         return "the only cycle that counts has not ended worn"
     count = "none" if not worn else f"{worn}" if worn == cycles else f"only {worn}"

@@ -15,7 +15,7 @@ from spc.board.lap_age import age_of_lap
 from spc.board.lap_clocks import _unusable, clocks_of_lap
 from spc.board.lap_memo import LapMemo
 from spc.board.lap_paths import past_paths, running_cycle
-from spc.board.lives import grit_to_come, lives_under, running_grit, sisters_of
+from spc.board.lives import grit_to_come, grits_counted, lives_under, running_grit, sisters_of
 from spc.board.room_history import NO_ROOM, look_at_room
 from spc.board.study_age import planned_age
 from spc.board.study_plan import StudyPlan
@@ -25,6 +25,7 @@ from tests.spc.store.many_faces import append_faces
 from tests.spc.wear.made_up_log import events_frame, faces_frame
 
 COARSE, FINE = "15 um", "3 um"
+ANY = frozenset()
 SITE = Settings(time_zone="UTC", planned_cost=1.0, unplanned_cost=4.0)
 
 
@@ -58,9 +59,9 @@ def view(store_path, monkeypatch):
 
 def test_lives_are_those_under_the_running_grit(view):
     assert sisters_of(view, "R1") == ["R1", "R2"] and running_grit(view, "R1") == FINE
-    lives = lives_under(view, ["R1", "R2"], FINE)
+    lives = lives_under(view, ["R1", "R2"], frozenset({FINE}))
     assert set(lives["grit"]) == {FINE} and len(lives) == 12
-    assert len(lives_under(view, ["R1", "R2"], "")) == 24
+    assert len(lives_under(view, ["R1", "R2"], ANY)) == 24
 
 
 def test_the_age_of_least_cost_is_of_the_running_grit(view):
@@ -190,8 +191,40 @@ def test_a_cycle_that_ran_with_two_grits_is_a_life_under_neither(tmp_path, monke
                 faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
             append_faces(store, faces, who="Ann")
         view = look_at_cell(store, SITE)
-    assert lives_under(view, ["R1"], FINE)["cycle"].tolist() == [1, 3, 4]
-    assert lives_under(view, ["R1"], "")["cycle"].tolist() == [1, 2, 3, 4]
+    assert grits_counted(view, ["R1"], FINE) == {FINE}
+    assert lives_under(view, ["R1"], frozenset({FINE}))["cycle"].tolist() == [1, 3, 4]
+    assert lives_under(view, ["R1"], ANY)["cycle"].tolist() == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("running", [4, 9])  # faces of the running cycle: before its change of grit, and after
+def test_cycles_that_each_go_through_two_grits_are_lives_of_both(running, tmp_path, monkeypatch):
+    """Three cycles under the coarse grit, then six that change to the fine one after six faces, or wear out before."""
+    monkeypatch.setenv("LAPCELL_CACHE", "off")
+    lasts = [30, 31, 32, 12, 13, 5, 14, 12, 15, running]
+    with Store.open(tmp_path / "cell.db") as store:
+        store.set_lap("R1", material="cast iron", home_grit=FINE, who="QE")
+        at = datetime(2026, 2, 2, 6, tzinfo=UTC)
+        for cycle, life in enumerate(lasts):
+            at += timedelta(minutes=10)
+            store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at, "reason": "worn"}, who="QE")
+            faces = []
+            for number in range(life):
+                at += timedelta(minutes=10)
+                grit = FINE if cycle > 2 and number >= 6 else COARSE
+                face = {"lap": "R1", "serial": f"{cycle}-{number}", "time_utc": at, "minutes": 6.0, "grit": grit}
+                faces.append(face | {"flatness_low_um": 0.1, "flatness_high_um": 0.2})
+            append_faces(store, faces, who="Ann")
+        view = look_at_cell(store, SITE)
+    found = age_of_lap(view, "R1", room=look_at_room(view, chart_cell(view)), planned_cost=1.0, worn_cost=4.0)
+    assert found.grit == "15 um and 3 um" and found.cycles["faces"].tolist() == lasts[3:]
+    assert (found.plan.lifetimes.worn, found.plan.lifetimes.running) == (6, 1) and found.plan.fit.status == "fitted"
+    ran = FINE if running > 6 else COARSE
+    assert found.remarks[0] == (
+        f"These cycles go through 15 um and 3 um, and too few ran with {ran} alone: a life is all faces from one "
+        "reconditioning to the next, whichever grit ran. 3 cycles under others are not counted."
+    )
+    study = planned_age(view, StudyPlan("P1"), ["R1"])
+    assert study.faces == pytest.approx(found.plan.age.age, abs=1.0) and "costs in the site's settings" in study.source
 
 
 @pytest.fixture
@@ -223,7 +256,7 @@ def test_a_life_ends_where_the_faces_went_over_their_limit_however_the_cycle_was
         at += timedelta(minutes=10)
         store.append_event({"lap": "R1", "event": "reconditioned", "time_utc": at} | said, who="QE")
     view = look_at_cell(store, SITE)
-    lives = lives_under(view, ["R1"], "").iloc[:8]
+    lives = lives_under(view, ["R1"], ANY).iloc[:8]
     assert lives["over_limit"].all()
     assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()
     assert (lives["high_faces"] - lives["low_faces"] <= 3).all()
@@ -251,7 +284,7 @@ def test_where_faces_are_lapped_until_they_are_good_a_life_ends_where_first_pass
         append_faces(store, faces, who="Ann")
         at += timedelta(minutes=10)
     view = look_at_cell(store, SITE)
-    lives = lives_under(view, ["R1"], "")
+    lives = lives_under(view, ["R1"], ANY)
     assert lives["over_limit"].all() and lives["ended"].tolist() == ["planned"] * 7 + ["running"]
     assert (lives["low_faces"] <= crossed + 1).all() and (crossed - 1 <= lives["high_faces"]).all()
     assert (lives["high_faces"] - lives["low_faces"] <= 3).all()

@@ -56,7 +56,10 @@ def test_clocks_that_tell_the_same_are_told_alike_whatever_the_draws():
 
 
 def test_too_few_cycles_or_clocks_are_said():
-    assert "3 past cycles with readings, 4 are needed" in choice(cell(1, by="faces", cycles=3)).sentence
+    assert (
+        "3 past cycles with readings under one grit alone, 4 are needed"
+        in choice(cell(1, by="faces", cycles=3)).sentence
+    )
     alone = choice({"faces": cell(1, by="faces")["faces"]}, left_out={"minutes": "61% of the lappings do not say"})
     assert alone.status == "refused" and "only one is known" in alone.sentence
     assert alone.sentence.endswith("Minutes on the lap since reconditioning: 61% of the lappings do not say.")

@@ -33,6 +33,7 @@ class _Left(NamedTuple):
 
     characteristic: str
     limit_um: NDArray[np.float64]  # of every lapping
+    by_first: NDArray[np.bool_]  # lappings older than any limit known, and judged by the first of those that changed
     recent: tuple[int, ...]  # of the running cycle, among its newest readings
     passed: tuple[int, ...]  # older ones of it, and those among the newest readings that came before it
 
@@ -53,14 +54,15 @@ def over_limit_signals(view: CellView, lap: str) -> tuple[Signal, ...]:
 
     Notes
     -----
-    Our own rules. A limit made tighter counts from its day on: a face read before is judged by the wider one of then,
-    where one was in force. A face is left over its limit until somebody answers, unless its outcome says that it is
-    lapped again, reground or scrapped, or the same piece was read after a later pass: of a serial number a later
-    lapping on any lap whose attempt number grows, or at a stage not logged of it before; without one the next row of
-    the part whose attempt number grows. A serial number alone is no proof, for it may be used again: an attempt
-    number that no log said, only counted when the row was taken in, is taken as one only within a shift. A hold that
-    stays for that reason says so. What is older than the newest `RECENT_POINTS` readings, or came before the lap was
-    reconditioned, holds nothing; `over_limit_remarks` tells it.
+    Our own rules. A limit made tighter counts from its day on: a face read before is judged by the wider one of then;
+    one read before the first limit known is judged by that one, where it is wider, and the sentence says so. A face is
+    left over its limit until somebody answers, unless its outcome says that it is lapped again, reground or scrapped,
+    or the same piece was read after a later pass: of a serial number a later lapping on any lap whose attempt number
+    grows, or at a stage not logged of it before; without one the next row of the part whose attempt number grows. A
+    serial number alone is no proof, for it may be used again: an attempt number that no log said, only counted when the
+    row was taken in, is taken as one only within a shift. A hold that stays for that reason says so. What is older than
+    the newest `RECENT_POINTS` readings, or came before the lap was reconditioned, holds nothing; `over_limit_remarks`
+    tells it.
     """
     rows = view.lapped_of(lap)
     found = []
@@ -118,7 +120,7 @@ def _found(
     disposed = rows["outcome"].isin(_DISPOSED).to_numpy()[newest[piece]]
     now = (rows["cycle"] == rows["cycle"].iloc[-1]).to_numpy()
     for characteristic in characteristics:
-        limit = _limit_of_each(rows, limits, history, characteristic)
+        limit, by_first = _limit_of_each(rows, limits, history, characteristic)
         low = rows[f"{characteristic}_low_um"].to_numpy(np.float64)
         read = np.flatnonzero(np.isfinite(low) & np.isfinite(limit))
         last_read = np.zeros(len(rows), np.int64)
@@ -128,25 +130,30 @@ def _found(
             continue
         lately = over >= read[-RECENT_POINTS:][0]
         holds, passed = over[lately & now[over]], over[lately != now[over]]
-        found.append(_Left(characteristic, limit, tuple(holds.tolist()), tuple(passed.tolist())))
+        found.append(_Left(characteristic, limit, by_first, tuple(holds.tolist()), tuple(passed.tolist())))
     return tuple(found)
 
 
 def _limit_of_each(
     rows: pd.DataFrame, limits: pd.DataFrame, history: pd.DataFrame, characteristic: str
-) -> NDArray[np.float64]:
-    """Give the upper limit of each row: the one in force now, or the wider one in force when it was read."""
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Give the upper limit of each row: the one in force now, or the wider one in force when it was read.
+
+    Before the first one known that is taken to be in force; the rows that it then judges are marked.
+    """
     limit = upper_limit_um(rows["part"], limits, characteristic=characteristic)
     said = history[history["characteristic"] == characteristic].sort_values(["valid_from", "revision"], kind="stable")
     if said["part"].is_unique:
-        return limit
+        return limit, np.zeros(len(rows), bool)
     begins, at = said["valid_from"].map(moment_us), rows["sort_us"].to_numpy(np.int64)
-    then = np.full(len(rows), np.nan)
+    then, first, later = np.full(len(rows), np.nan), np.full(len(rows), np.nan), np.zeros(len(rows), bool)
     for begin in begins.drop_duplicates().sort_values().tolist():
         in_force = said[begins <= begin].drop_duplicates("part", keep="last")
         of_all = upper_limit_um(rows["part"], in_force, characteristic=characteristic)
-        then = np.where(at >= begin, of_all, then)
-    return np.where(then > limit, then, limit)
+        then, first = np.where(at >= begin, of_all, then), np.where(np.isnan(first), of_all, first)
+        later |= (at >= begin) & np.isfinite(of_all)
+    then = np.where(later, then, first)
+    return np.where(then > limit, then, limit), ~later & (first > limit)
 
 
 def _pieces(rows: pd.DataFrame) -> NDArray[np.int64]:
@@ -254,6 +261,8 @@ def _sentence(view: CellView, lap: str, rows: pd.DataFrame, left: _Left, places:
     low_um = float(row[f"{left.characteristic}_low_um"])
     shown, against = lengths_apart(low_um, float(left.limit_um[places[0]]), left.characteristic, unit)
     read = f"{what} {typed} ({shown} or more) against {against} for {row['part'] or 'any part'}"
+    if left.by_first[places[0]]:
+        read += ", the first limit known, set only after it was read"
     if len(places) == 1 and places[0] == len(rows) - 1:
         return f"The last face read on {lap} is over its limit: {_name(row)}, {read}.{untold}"
     if len(places) == 1:

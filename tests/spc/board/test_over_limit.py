@@ -68,6 +68,23 @@ def test_a_limit_made_tighter_holds_no_face_that_was_read_before_its_day(cell):
     assert limit("2 um", after) == 0 and holds(told(path, "due", "--lap", "L1")) == []  # made wider: no longer over
 
 
+def test_a_face_read_before_the_first_limit_known_is_judged_by_that_one_and_it_is_said(cell):
+    path, report = cell({"serial": "A1", "flatness um": "1.2"}, {"serial": "A2", "flatness um": "1.6"}, *good(2))
+    days = [f"{datetime.fromisoformat(report['last_face'][:10]) + timedelta(days=later):%Y-%m-%d}" for later in (1, 2)]
+    for upper, since in (("1.5 um", days[0]), ("0.8 um", days[1])):
+        done = run(path, "parts", "set", "P1", "flatness", upper, "--who", "QE", "--valid-from", since)
+        assert done.exit_code == 0
+    (said,) = holds(told(path, "due", "--lap", "L1"))
+    assert ": A2 of " in said  # A1 was good by the first limit known
+    assert said.endswith("against 1.5 um for P1, the first limit known, set only after it was read.")
+    assert (
+        run(path, "parts", "set", "P1", "flatness", "1.4 um", "--who", "QE", "--valid-from", "2020-01-01").exit_code
+        == 0
+    )
+    (said,) = holds(told(path, "due", "--lap", "L1"))
+    assert said.endswith("against 1.4 um for P1.")  # now one is known of before
+
+
 def test_faces_over_their_limit_are_answered_together(cell):
     path, report = cell({"serial": "A1", **OVER}, {"serial": "A2"}, {"serial": "A3", **OVER}, {"serial": "A4"})
     (said,) = holds(report)

@@ -24,6 +24,7 @@ __all__ = [
     "Norm",
     "Scores",
     "carried",
+    "carried_over",
     "frozen_law",
     "growth_of",
     "middles",
@@ -129,8 +130,22 @@ def scored(stream: Stream, norm: Norm) -> Scores:
     if norm.cycles is not None:
         own, spread = foretold(z, stream.age_faces, stream.cycle, norm.cycles)
         z, tail = _against(z, tail, own, spread, stream.sign)
-        centre, sd = centre + sd * own, sd * spread
+        centre, sd = carried_over(centre, sd, own), sd * spread
     return Scores(z, _stepwise(z, stream, norm.phi), tail, centre, sd, of_part)
+
+
+def carried_over(part_centre: Array, part_sd: Array, own: Array) -> Array:
+    """Centre of each score where its part and the faces of its cycle before it put it; 0 where its part is not known.
+
+    Parameters
+    ----------
+    part_centre, part_sd : ndarray, shape (n,)
+        Of the law that the part gives; `part_sd` infinite = nothing is known of it.
+    own : ndarray, shape (n,)
+        Centre that its own cycle gives, in that law's standard deviations.
+    """
+    known = np.isfinite(part_sd)
+    return np.asarray(part_centre + np.where(known, part_sd, 0.0) * own, dtype=np.float64)
 
 
 def middles(stream: Stream) -> Array:

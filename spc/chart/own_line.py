@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from spc.chart.cycle_spread import OwnCycle
-from spc.chart.norm import Norm, Scores, carried, scored
+from spc.chart.norm import Norm, Scores, carried, carried_over, scored
 from spc.chart.stream import SIGNS, Stream
 
 __all__ = ["OwnLine"]
@@ -70,9 +70,8 @@ class OwnLine:
         z = (usual.z[judged] - centre) / sd
         tail = np.asarray(ndtr((self._tail[judged] + self._towards * centre) / sd), dtype=np.float64)
         of_part = usual.part_centre[judged]
-        return Scores(
-            z, self._step[judged], tail, of_part + usual.sd[judged] * centre, usual.sd[judged] * sd, of_part
-        )  # fmt: skip
+        whole = carried_over(of_part, usual.sd[judged], centre)
+        return Scores(z, self._step[judged], tail, whole, usual.sd[judged] * sd, of_part)
 
     def _judge(self, i: int) -> tuple[float, bool]:
         z = self._own.foretell(i)

@@ -31,3 +31,16 @@ def test_a_lap_that_slows_down_on_a_part_is_called_once_the_part_is_known(tmp_pa
 
     shift = told(PlantedCell(11, laps=LAPS, last=24, fault=slower).store(tmp_path), "due")
     assert {lap["lap"] for lap in shift["laps"] for s in lap["signals"] if s["sign"] == "minutes"} == {"L1"}
+
+
+def test_a_cycle_that_begins_with_a_new_part_on_a_lap_of_one_part_is_told_without_a_fault_of_the_program(tmp_path):
+    """Of P2 nothing is known at its first face, nor of its cycle: nothing is worked out from nothing."""
+
+    def other(lap, cycle, age, row):
+        row["part"] = "P2" if cycle == 4 else "P1"
+
+    path = PlantedCell(1, fault=other).store(tmp_path)
+    assert told(path, "due")["laps"][0]["signals"] == []
+    for sign in ("flatness", "minutes", "finish"):
+        first = told(path, "chart", "L1", "--sign", sign)["readings"][-20]
+        assert (first["limit"], first["z"]) == (None, 0.0)  # a first face of a part has no limit yet

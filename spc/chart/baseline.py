@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from spc.chart.cycle_spread import cycle_spread
 from spc.chart.luck import widened_for_luck
 from spc.chart.norm import Norm, growth_of, norm_from_json, part_factors_of, part_sd_of, scored
+from spc.chart.on_steps import attained_on_steps
 from spc.chart.one_state import change_of_state, with_dependence
 from spc.chart.outliers import find_outliers
 from spc.chart.rule_beside_pair import pair_run_length
@@ -85,7 +86,7 @@ class ChartModel:
     excluded: tuple[tuple[int, str], ...]  # face id and cause
     step: float  # step in which most readings came, the sign's unit; 0 = numbers
     limit: float  # at factor 1 and age 0, the sign's unit: no part's own where parts differ
-    attained_alpha: float  # of the limit alone, on the steps of the readings, were the law known
+    attained_alpha: float  # of the limit alone, on the steps and at the ages of the list, were the law known
     true_alpha: tuple[float, ...]  # 8 of 10 such lists give a true rate between these two; () = not worked out
     typical: float  # middle of the law
     one_sd: float  # how far 1 sd towards the bad lies from the middle, the sign's unit
@@ -282,13 +283,7 @@ def _model(
     finite = widths[np.isfinite(widths)]
     values, counts = np.unique(finite, return_counts=True)
     step = float(values[np.argmax(counts)]) if finite.size else 0.0
-    attained = rules.alpha
-    if step > 0:
-        edges = used.low if upper else used.high
-        origin = float(edges[edges > 0].min()) if np.any(edges > 0) else 0.0
-        steps = (limit - origin) / step
-        edge = origin + step * (math.ceil(steps - 1e-9) if upper else math.floor(steps + 1e-9))
-        attained = float(law.sf(edge) if upper else (law.cdf(edge) if edge > 0 else 0.0))
+    attained = attained_on_steps(used, norm, alpha=rules.alpha, step=step)
     middle = float(law.ppf(0.5))
     one = abs(float(law.isf(0.158655254) if upper else law.ppf(0.158655254)) - middle)
     true = _true_alpha(law, rules.alpha, upper, len(used), step, redrawn)

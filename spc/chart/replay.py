@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from spc.chart.baseline import ChartModel
 from spc.chart.norm import Scores, scored
+from spc.chart.on_steps import limits_at
 from spc.chart.own_line import OwnLine
 from spc.chart.pair_chart import PairChart, pair_chart, pair_chart_of
 from spc.chart.stream import SIGNS, Stream
@@ -134,7 +135,8 @@ def replay(stream: Stream, revisions: tuple[Revision, ...]) -> Replayed:
         z[span], tail_p[span], average[span] = known.z, known.tail_p, found.average
         average_limit[span] = model.rules.average_limit_z * (1.0 if side == "upper" else -1.0)
         average_sd[span] = (model.rules.weight / (2.0 - model.rules.weight)) ** 0.5
-        limit[span] = _limits(model, known.centre, known.sd) * factor
+        limits = limits_at(model.norm, model.rules.alpha, stream.sign, known.centre, known.sd)
+        limit[span] = limits * factor
         centre[span] = _usual(model, known.part_centre) * factor
         foretold[span] = _usual(model, known.centre) * factor
         beyond[span], drifting[span], since[span] = found.beyond, found.drifting, begin + found.since
@@ -162,18 +164,6 @@ def _judge(stream: Stream, model: ChartModel, *, lead: int, starts: NDArray[np.i
         side=side, starts=starts,
     )  # fmt: skip
     return known, found
-
-
-def _limits(model: ChartModel, centre: Array, sd: Array) -> Array:
-    """Limit at part factor 1 and age 0 for readings of their own cycle's law, the sign's unit."""
-    from scipy.special import ndtr, ndtri
-
-    law, far = model.norm.law(), -float(ndtri(model.rules.alpha))
-    known = np.isfinite(sd)  # a first face of a part of which nothing is known has no limit
-    centre, wide = np.where(known, centre, 0.0), far * np.where(known, sd, 1.0)
-    upper = SIGNS[model.sign].side == "upper"
-    limit = law.isf(ndtr(-(centre + wide))) if upper else law.ppf(ndtr(centre - wide))
-    return np.asarray(np.where(known, limit, np.nan), dtype=np.float64)
 
 
 def _usual(model: ChartModel, centre: Array) -> Array:

@@ -27,11 +27,14 @@ def test_freezes_law_limit_and_attained_rate():
     assert m.rules.alpha < RULES.alpha and m.rules.points_between == RULES.points_between  # widened for luck
     assert m.limit == pytest.approx(float(law.isf(m.rules.alpha)))
     assert m.attained_alpha <= m.rules.alpha * (1 + 1e-9)  # a stepped reading signals only when wholly beyond
-    edge = float(law.isf(m.attained_alpha))  # the first edge at or beyond the limit lies on the steps
-    assert (edge - float(s.low[s.low > 0].min())) / m.step == pytest.approx(
-        round((edge - float(s.low[s.low > 0].min())) / m.step), abs=1e-6
-    )
-    assert 0 <= edge - m.limit < m.step
+    by_part = []  # of each part the first edge of a step at or beyond its limit
+    for part in s.part.tolist():
+        factor = m.norm.part_factors[part]
+        edge = float(s.low[s.low > 0].min())
+        while edge < m.limit * factor:
+            edge += m.step
+        by_part.append(float(law.sf(edge / factor)))
+    assert m.norm.growth_per_face == 0 and m.attained_alpha == pytest.approx(np.mean(by_part))
     assert m.face_ids == tuple(s.face_id.tolist())
 
 

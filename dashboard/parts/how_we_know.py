@@ -31,8 +31,8 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "What a call is due to": ("causes", "move_sources", "change_point_false", "change_point_place"),
     "Chart limits": (
         "chart_individuals", "chart_rates", "attained_rate", "guaranteed_limit", "probability_limit_rates", "baseline",
-        "autocorrelation", "new_part", "worn_cycles", "worn_cycles_faults", "run_length_rules", "run_length_streams",
-        "run_length_recursions", "run_length_others",
+        "autocorrelation", "new_part", "worn_cycles", "worn_cycles_faults", "worn_cycles_fades", "run_length_rules",
+        "run_length_streams", "run_length_recursions", "run_length_others",
     ),
     "The index, and the reading behind it": (
         "bound_coverage", "bound_coverage_chosen", "whole_cycles", "fit_check", "capability_refusals",

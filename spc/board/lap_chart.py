@@ -22,6 +22,7 @@ from spc.chart.replay import BEYOND, ChartSignal, Replayed, signals_of
 from spc.chart.rule_beside_pair import price_beside_pair
 from spc.chart.rules import rule_named, rule_signals
 from spc.chart.stream import SIGNS, Stream, face_of_cycle
+from spc.log.name_list import name_list
 from spc.measure.interval import middle_of
 from spc.measure.shown import ShownLength, told_apart
 from spc.settings import Settings
@@ -315,4 +316,5 @@ def _aside(stream: Stream, room: RoomOfLap) -> tuple[str, ...]:
 def _need_of_more(model: ChartModel | None) -> tuple[str, ...]:
     if model is None or not model.near_families:
         return ()
-    return (f"{', '.join(model.near_families)} fits about as well as {model.norm.family}",)
+    fit = "fits" if len(model.near_families) == 1 else "fit"
+    return (f"{name_list(model.near_families)} {fit} about as well as {model.norm.family}",)

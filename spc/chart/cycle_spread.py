@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 ASSUMED_SD = 0.4  # of a reading: how far cycles differ, as far as their readings leave it open [our choice, simulated]
 FEW_CYCLES = 5  # below this what is assumed weighs about as much as what was read, and is told
 MOST_CYCLES = 200  # newest ones looked at
+FOLLOWED = 2.0  # times the greatest age read, up to which cycles are taken to part further [our choice, simulated]
 _GRID = np.array([0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0])  # searched, sd
 
 
@@ -30,6 +31,7 @@ class CycleSpread:
     within_sd: float  # of a reading about the line of its own cycle
     cycles: int  # it was read from
     p_value: float  # of cycles that differ no more than noise makes them; 1 from one cycle
+    oldest_faces: float = math.inf  # greatest age at which they were read; inf = frozen before that was kept
 
     @property
     def known(self) -> str:
@@ -100,6 +102,7 @@ def cycle_spread(z: Array, age_faces: Array, cycle: NDArray[np.int64]) -> CycleS
         math.sqrt(within),
         cycles,
         p_value,
+        float(age_faces.max()),
     )
 
 
@@ -128,6 +131,7 @@ class OwnCycle:
         self._z, self._age, self._cycle = z.tolist(), age_faces.tolist(), cycle.tolist()
         self._noise = spread.within_sd**2
         self._anew = (0.0, 0.0, spread.start_sd**2, 0.0, spread.slope_sd**2)  # level, slope and their covariance
+        self._followed = FOLLOWED * spread.oldest_faces
         self._known = self._anew
         self._before = [self._anew] * z.size  # what was known before each face
 
@@ -144,8 +148,8 @@ class OwnCycle:
         return float((self._z[i] - centre) / sd)
 
     def differ_sd(self, i: int) -> float:
-        """Give the standard deviation of how far cycles differ at the age of face `i`."""
-        return math.sqrt(self._anew[2] + self._anew[4] * self._age[i] ** 2)
+        """Give the standard deviation of how far cycles differ at the age of face `i`, as far as any was followed."""
+        return math.sqrt(self._anew[2] + self._anew[4] * min(self._age[i], self._followed) ** 2)
 
     def foretell_without(self, i: int) -> float:
         """Put face `i`, just foretold, against the usual cycle and how far cycles differ, in place of its own faces."""

@@ -5,7 +5,9 @@ fault still there. So a face beyond the limit does not teach the line of its cyc
 taught is forgotten with the signal: a lasting change goes on signalling.
 
 A change that comes slowly is learnt face by face: so fades the removal rate of a charge that is used up, to a hundredth
-in the end. The line of a cycle may go as far as cycles differ and no further: from there on it excuses no face.
+in the end. The line of a cycle may go as far as cycles differ and no further: from there on it excuses no face. How far
+they differ is drawn on to twice the greatest age they were read at: with two short cycles, of which little is known, a
+fade of many faces found room enough there to be excused to the end.
 Flatness is left out of that: it wears on by itself, how far is foretold, and where it ends is the drawing's limit.
 """
 

@@ -1,7 +1,9 @@
 """Do trial limits keep their false calls where no two cycles of a lap are alike, and what do they still notice?
 
-Full size (about 5 minutes): LAPCELL_HONESTY=full pytest tests/honesty/test_worn_cycles.py
+Full size (about 15 minutes): LAPCELL_HONESTY=full pytest tests/honesty/test_worn_cycles.py
 """
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,6 +22,7 @@ SCENES = (  # how slopes differ (share), levels (sd of a reading), step of the r
     (0.1, 0.0, 0.147),
     (0.3, 0.5, 0.147),
 )
+BETWEEN_FADES, FADE_BEGINS, LITTLE, CALM = 1800.0, 10, 0.01, 100  # points; faces; share left; faces
 FAULTS = {"jump of 1.5 sd": 1.5, "jump of 2 sd": 2.0, "jump of 3 sd": 3.0, "slope twice the usual": None}
 
 
@@ -80,6 +83,43 @@ def run_faults(size, rng):
     return rows
 
 
+def run_fades(size, rng):
+    """A sign that grows worse slowly, in cycles that outlive the past ones; beside it, as long ones that do not."""
+    full = size == "full"
+    cells, asked = (200 if full else 12), rules(BETWEEN_FADES)
+    rows = []
+    for earlier in (2, 3, 8) if full else (2,):
+        for rate in (0.01, 0.02, 0.05) if full else (0.02,):
+            ages = np.arange(FADE_BEGINS + round(-np.log(LITTLE) / rate))
+            added = rate * np.maximum(0.0, ages - FADE_BEGINS)
+            left = []
+            for _ in range(cells):
+                fades = lap(rng, earlier, growth=0.0, levels=0.5, running=ages.size, added=added)
+                seen = judged(replace(fades, sign="minutes"), asked)
+                spoke = (seen.beyond | seen.drifting)[-ages.size :][FADE_BEGINS:]
+                left.append(np.exp(-added[FADE_BEGINS + int(spoke.argmax())]) if spoke.any() else LITTLE)
+            calls = []
+            for _ in range(cells):
+                calm = lap(rng, earlier, growth=0.0, levels=0.5, running=CALM)
+                seen = judged(replace(calm, sign="minutes"), asked)
+                calls.append(spells((seen.beyond | seen.drifting)[-CALM:], seen.average[-CALM:]))
+            times = BETWEEN_FADES / CALM
+            error = max(float(np.std(calls)), times**-0.5) * times / cells**0.5
+            told = [float(np.quantile(left, share)) for share in (0.1, 0.5)]
+            rows.append(
+                [
+                    earlier,
+                    rate,
+                    cells,
+                    *told,
+                    float(np.mean(np.array(left) >= 0.1)),
+                    times * float(np.mean(calls)),
+                    error,
+                ]
+            )
+    return rows
+
+
 def test_cycles_that_differ_call_no_oftener_than_asked():
     rows = run(honesty_size(), np.random.default_rng(20301))
     record(
@@ -121,3 +161,22 @@ def test_what_is_planted_is_still_noticed():
             assert last >= 0.45 - 4 * (0.45 * 0.55 / cells) ** 0.5, (slopes, earlier)
         if name == "slope twice the usual" and earlier == 8 and slopes == 0.1:
             assert ever >= 0.75 - 4 * (0.75 * 0.25 / cells) ** 0.5, (slopes, earlier)
+
+
+def test_a_slow_fade_is_told_before_little_is_left():
+    rows = run_fades(honesty_size(), np.random.default_rng(20303))
+    record(
+        "worn_cycles_fades",
+        title="Trial limits: a sign that fades slowly, in a cycle that outlives the past ones",
+        statement="Past cycles of 15 to 40 faces whose levels differ by half an sd of a reading, 25 %; the running one "
+        "fades from face 10 on, as the removal rate of a charge that is used up, until a hundredth is left. One false "
+        "call in 1,800 points. Told with a tenth of the usual left or more in nine of ten cells, however few the past "
+        "cycles; of cycles of 100 faces that do not fade at most 1.5 times as many spells of signals as asked.",
+        columns=["past cycles", "fades a face", "cells", "left when told, a tenth of cells have less",
+                 "left when told, middle", "told with a tenth left", "spells against asked where nothing fades",
+                 "error"],
+        rows=rows,
+    )  # fmt: skip
+    for earlier, rate, cells, _, _, told, calls, error in rows:
+        assert told >= 0.9 - 4 * (0.9 * 0.1 / cells) ** 0.5, (earlier, rate)
+        assert calls <= 1.5 + 4 * error, (earlier, rate)

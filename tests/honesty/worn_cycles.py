@@ -16,12 +16,12 @@ def rules(between: float) -> RulesInUse:
     return RulesInUse(w.alpha, w.weight, w.average_limit_z, w.points_between, w.sees_one_sd, w.sees_two_sd)
 
 
-def lap(rng, earlier, *, slopes=0.0, levels=0.0, step=0.0, running=30, added=None) -> Stream:
+def lap(rng, earlier, *, growth=GROWTH, slopes=0.0, levels=0.0, step=0.0, running=30, added=None) -> Stream:
     """Cycles of 15 to 40 faces and the running one; `slopes` as a share of the usual, `levels` in sd of a reading."""
     lengths = [*rng.permutation(_lengths(earlier)).tolist(), running]
     cycle = np.repeat(np.arange(earlier + 1), lengths)
     age = np.concatenate([np.arange(float(k)) for k in lengths])
-    slope = GROWTH * (1 + slopes * rng.normal(size=earlier + 1))
+    slope = growth * (1 + slopes * rng.normal(size=earlier + 1))
     level = np.log(0.4) + NOISE * levels * rng.normal(size=earlier + 1)
     log = level[cycle] + slope[cycle] * age + NOISE * rng.normal(size=age.size)
     log[-running:] += 0.0 if added is None else added

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 from scipy.special import ndtr, ndtri
 
+from spc.chart.baseline import analyse
 from spc.chart.cycle_spread import CycleSpread, foretold
 from spc.chart.norm import Norm, scored
 from spc.chart.own_line import GATE_SD, OwnLine
 from spc.chart.pair_chart import pair_chart_of
-from tests.honesty.worn_cycles import lap
+from spc.chart.replay import Revision, replay
+from tests.honesty.worn_cycles import lap, rules
 
 ALPHA = 1e-3
 NORM = Norm("lognormal", float(np.log(0.4)), float(np.log(0.25)), 0.03, {}, 0.0, CycleSpread(0.3, 0.01, 0.9, 6, 1.0))
@@ -78,6 +80,20 @@ def test_a_slow_change_is_excused_as_far_as_cycles_differ_and_flatness_wears_on(
                 assert (scores.centre[by_the_usual] == 0).all()
                 assert (found.beyond == (scores.tail_p <= ALPHA)).all()
     assert called["minutes"] >= 45 and called["flatness"] <= 10
+
+
+def test_a_fade_that_outlives_two_short_cycles_is_called_before_little_is_left():
+    """2 % a face from face 10 on, noise 25 %; past cycles of 15 and 40 faces: called with a tenth left or more."""
+    left, ages = [], np.arange(200.0)
+    added = 0.02 * np.maximum(0.0, ages - 10)
+    for seed in range(20):
+        whole = replace(lap(np.random.default_rng(seed), 2, growth=0.0, running=200, added=added), sign="minutes")
+        found = analyse(whole.where(whole.cycle < 2), rules(1800.0), for_next_cycle=True).model
+        seen = replay(whole, (Revision(1, int(whole.sort_us[whole.cycle == 2][0]), found),))
+        called = np.flatnonzero((seen.beyond | seen.drifting)[-200:])
+        left.append(float(np.exp(-added[called[called >= 10][:1]]).max(initial=0.0)))
+    assert np.mean(np.array(left) >= 0.1) >= 0.9 - 4 * (0.9 * 0.1 / 20) ** 0.5
+    assert found.norm.cycles.oldest_faces == 39
 
 
 def test_a_face_far_off_teaches_nothing():

@@ -101,7 +101,9 @@ def chart_of_kind(
     made = KINDS[kind](series, options)
     first = made.panels[0].chart
     called = tuple(
-        f"{panel.chart.name}, {sentence}" for panel in made.panels for sentence in signal_sentences(panel.chart)
+        f"{panel.chart.name}, {sentence}"
+        for panel in made.panels
+        for sentence in signal_sentences(panel.chart, names=[panel.name(place) for place in range(len(panel.labels))])
     )
     if first.status != "ok":
         sentence = f"No limits: {first.reason}."

@@ -53,6 +53,11 @@ class Panel:
     labels: tuple[str, ...]  # face ids, or the names of subgroups
     times: tuple[str, ...]
 
+    def name(self, place: int) -> str:
+        """Say which point stands at a place, as the table of the chart names it: 'point 214 (2026-03-05 10:12)'."""
+        label, time = self.labels[place], self.times[place]
+        return f"point {label}" + (f" ({time})" if time and time not in label else "")
+
 
 @dataclass(frozen=True, slots=True)
 class Made:

@@ -29,7 +29,9 @@ def joint_distance(series: ChartSeries, options: ChartOptions) -> Made:
         return distance_run_length(found.limit, characteristics=len(NAMES), shift=shift, rows=rows)
 
     sees = _seen(run) if found.chart.status == "ok" else ""
-    return Made((_panel(series, found.chart),), _rested(values, options), sees, (LOGS, *found.sentences))
+    panel = _panel(series, found.chart)
+    leads = (f"{panel.name(row)} lies apart mostly by its {lead}" for row, lead in found.leads)
+    return Made((panel,), _rested(values, options), sees, (LOGS, *leads))
 
 
 def joint_average(series: ChartSeries, options: ChartOptions) -> Made:

@@ -39,7 +39,7 @@ class JointChart:
     law: JointLaw
     share: Array  # (n, p) fall of T2 when that characteristic is left out; NaN where the row is incomplete
     limit: float
-    sentences: tuple[str, ...]  # one per signal (the latest 50), with the characteristic that leads
+    leads: tuple[tuple[int, str], ...]  # of each signal (the latest 50) its row, and the characteristic that leads
 
 
 def joint_law(values: ArrayLike, *, names: tuple[str, ...] | None = None, least_rows: int = LEAST_ROWS) -> JointLaw:
@@ -128,7 +128,7 @@ def joint_chart(
         limit = (m - 1) ** 2 / m * _beta_upper(rate, p / 2, (m - p - 1) / 2)
     else:
         limit = p * (m + 1) * (m - 1) / (m * (m - p)) * _f_upper(rate, p, m - p)
-    return _judged(x, known, limit, rate, method, "faces")
+    return _judged(x, known, limit, rate, method)
 
 
 def _law(labels: tuple[str, ...], mean: Array, covariance: Array, n: int) -> JointLaw:
@@ -150,7 +150,7 @@ def _unable(x: Array, law: JointLaw, method: str) -> JointChart:
     return JointChart(chart, law, np.full(x.shape, np.nan), math.inf, ())
 
 
-def _judged(x: Array, law: JointLaw, limit: float, rate: float, method: str, what: str) -> JointChart:
+def _judged(x: Array, law: JointLaw, limit: float, rate: float, method: str) -> JointChart:
     distance = _distance(x, law.mean, law.covariance)
     p = x.shape[1]
     share = np.empty(x.shape)
@@ -161,11 +161,7 @@ def _judged(x: Array, law: JointLaw, limit: float, rate: float, method: str, wha
     upper = np.full(n, limit)
     lower = np.full(n, -math.inf)
     signals = beyond_limits(distance, lower, upper, rule="joint distance", words=WORDS)
-    leads = [law.names[int(np.argmax(share[i]))] for i in signals.index[-50:]]
-    sentences = tuple(
-        f"{what[:-1]} {i + 1}: joint distance {distance[i]:.3g} beyond {limit:.3g}, mostly by {lead}"
-        for i, lead in zip(signals.index[-50:], leads, strict=True)
-    )
+    leads = tuple((int(i), law.names[int(np.argmax(share[i]))]) for i in signals.index[-50:])
     chart = Chart(
         name="joint distance",
         status="ok",
@@ -182,10 +178,10 @@ def _judged(x: Array, law: JointLaw, limit: float, rate: float, method: str, wha
         sigma=0.0,
         sigma_how="covariance of complete rows",
         run_length=None,
-        alarms=f"one false alarm in about {in_points(1 / rate)} {what} if readings are jointly normal and independent",
-        notes=("says that readings do not fit together, not which way; see what each characteristic adds",),
+        alarms=f"one false alarm in about {in_points(1 / rate)} faces if readings are jointly normal and independent",
+        notes=("says that readings do not fit together, not which way",),
     )
-    return JointChart(chart, law, share, limit, sentences)
+    return JointChart(chart, law, share, limit, leads)
 
 
 def _distance(x: Array, mean: Array, covariance: Array) -> Array:

@@ -1,6 +1,7 @@
 """What a control chart hands on: all that is needed to draw it, to say it in words and to print its claim again."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,8 +63,8 @@ def unable(
     )
 
 
-def signal_sentences(chart: Chart, *, most: int = 50) -> tuple[str, ...]:
-    """Say the latest `most` signals of a chart, a sentence each, oldest first."""
+def signal_sentences(chart: Chart, *, names: Sequence[str] = (), most: int = 50) -> tuple[str, ...]:
+    """Say the latest `most` signals of a chart, a sentence each, oldest first; `names` of all points, else counted."""
     spoken: list[tuple[int, str]] = []
     for signals in chart.signals:
         for index, side in zip(signals.index[-most:], signals.side[-most:], strict=True):
@@ -71,6 +72,8 @@ def signal_sentences(chart: Chart, *, most: int = 50) -> tuple[str, ...]:
             where = f" ({place})" if place else ""
             value = chart.value[index]
             shown = f", plotted at {value:.4g}" if np.isfinite(value) else ""
-            spoken.append((int(index), f"reading {index + 1}{shown}: {signals.words}{where}"))
+            spoken.append(
+                (int(index), f"{names[index] if names else f'reading {index + 1}'}{shown}: {signals.words}{where}")
+            )
     spoken.sort(key=lambda pair: pair[0])
     return tuple(sentence for _, sentence in spoken[-most:])

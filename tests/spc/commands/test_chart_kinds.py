@@ -16,6 +16,7 @@ from spc.cli import cli
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import events_of, faces_of, fill
+from tests.spc.commands.planted_cell import PlantedCell, told
 
 SOURCES = Path(__file__).parents[2] / "sources"
 MAP = """
@@ -256,3 +257,23 @@ def test_hard_series_get_an_answer_or_a_refusal_in_words(tmp_path, name):
 def test_refusals(tmp_path, words, sentence):
     done = Cell(tmp_path, ["1", "2", "3", "2.5"]).run("chart", "L", "--sign", "thickness", *words, code=3)
     assert sentence in done.stderr
+
+
+def test_a_signal_names_its_point_as_the_table_does_where_other_laps_share_the_log(tmp_path):
+    """Face numbers run through all laps: the 100th reading of L2 is not face 100."""
+
+    def rough(lap, cycle, age, row):
+        if (lap, cycle, age) == ("L2", 4, 17):
+            row.update({"flatness um": "2.9", "ra um": "0.4"})
+
+    path = PlantedCell(4, laps=("L1", "L2"), fault=rough).store(tmp_path)
+    for kind, by in (("individuals", ()), ("joint distance", ()), ("subgroup mean", ("--by", "day"))):
+        found = told(path, "chart", "L2", "--kind", kind, "--between", "2000", *by)
+        for chart in found["charts"]:
+            named = {point["point"] for point in chart["points"] if point["signal"]}
+            said = [one for one in found["signals"] if one.startswith(f"{chart['name']}, point ")]
+            assert {re.search(r", point (\S+?)(?: \(20|,)", one)[1] for one in said} == named
+        assert any(chart["points"][-3]["signal"] for chart in found["charts"]) or by
+        if kind == "joint distance":
+            lead = next(remark for remark in found["remarks"] if "lies apart mostly by its" in remark)
+            assert lead.startswith(f"point {found['charts'][0]['points'][-3]['point']} (")

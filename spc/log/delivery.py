@@ -41,6 +41,7 @@ class Tally:
     doubles: int = 0
     new_versions: int = 0  # among the faces, repeats and events
     settled: int = 0  # quarantined rows of earlier deliveries
+    other_parts: int = 0  # among the faces: taken as other parts though their serial numbers were used before
 
     @property
     def rows(self) -> int:
@@ -107,6 +108,11 @@ class Delivery:
             self._take_in_grown(rows_at_once)
         else:
             self._take_in_again(rows_at_once, self._last.reading_digest != self._reading)
+        if self._tally.other_parts:
+            self.remarks.append(
+                f"{self._tally.other_parts:,} faces have serial numbers that others had more than 12 hours before, and "
+                "are taken as other parts; of a face lapped again, log the attempt"
+            )
         for lap, material in self._materials.items():
             self._store.set_lap(lap, material=material, who=self._who, why=f"as {self._scanned.name} says")
         return self._tally
@@ -308,6 +314,7 @@ class Delivery:
         for kind, told in piece.told.items():
             if kind == "face":
                 admitted = admission.faces(told.rows, keys=told.keys, ready=told.ready)
+                self._tally.other_parts += admitted.other_parts
             else:
                 admitted = admission.events(told.rows, keys=told.keys)
             self._count(admitted.outcome, admitted.row_id, kind)

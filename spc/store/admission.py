@@ -7,8 +7,9 @@ The rules, in the order in which they are tried:
    values, within ten minutes by the clock, is a double entry (paper and tablet): one is kept. Without a time of day it
    cannot be told from a second reading that gave the same value, so it is kept as a repeat.
 3. A face with the serial number of another one was lapped again, and is a face of its own, if its attempt number
-   differs, if the one before was sent to re-lap or regrind, if its minutes differ and fit between the two times, or if
-   it has minutes and comes more than twelve hours later. Otherwise it is a repeat reading: gauge data, not a new part.
+   differs, if the one before was sent to re-lap or regrind, or if its minutes differ and fit between the two times. One
+   that has minutes and comes more than twelve hours later is taken as another part: numbers that begin anew every day
+   or with every lot are far commoner than faces lapped again so late. Otherwise it is a repeat reading: gauge data.
    The attempt number that a log says stands: a first attempt is a new face with a serial number used again. Where no
    log says one, the attempt is counted, and a remark says so, until a double entry of it says one.
 4. Rows without serial number and time of day are never compared by value with rows of other logs or of their own
@@ -34,7 +35,8 @@ from spc.store.identity import RowKeys
 from spc.store.ready import ReadyFaces, ready_faces
 from spc.store.serials import Seen, compare, counted_attempt, seen
 from spc.store.versions import (
-    ANOTHER_ATTEMPT,
+    ANOTHER_PART,
+    COUNTED_AS,
     READ_ANEW,
     attempt_kept,
     differences_of,
@@ -60,6 +62,7 @@ class Admitted:
 
     outcome: NDArray[np.object_]  # 'face', 'repeat', 'event', 'double' or 'version'
     row_id: Ids  # the row in the store; of a double, the row it is a double of
+    other_parts: int = 0  # faces whose serial number another part had before
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +184,8 @@ class Admission:
         own = row_id < -1
         row_id[own] = row_id[-row_id[own] - 2]
         self._memory.add(keys.identity[new & keys.serial], row_id[new & keys.serial])
-        return Admitted(outcome, row_id)
+        others = 0 if told is rows else sum(ANOTHER_PART in said for said in listed(told["remarks"]))
+        return Admitted(outcome, row_id, others)
 
     def events(self, rows: pd.DataFrame, *, keys: RowKeys) -> Admitted:
         """Admit event rows (events columns); an event told twice with the same words and time of day is one."""
@@ -332,8 +336,8 @@ class Admission:
             row.kind = verdict
             if verdict == "face":  # what a log says of the attempt stands
                 row.counted = row.attempt == NO_ATTEMPT and bool(past)
-                why = f"{ANOTHER_ATTEMPT}: {why}" if row.counted else ""
-            row.attempt = counted_attempt(past) if row.counted else max(row.attempt, 1)
+                why = why if row.counted else ""
+            row.attempt = counted_attempt(past, why) if row.counted else max(row.attempt, 1)
             if why:
                 remarks[at] = f"{remarks[at]}; {why}" if remarks[at] else why
             attempt[at] = row.attempt
@@ -348,7 +352,7 @@ class Admission:
             return
         newest = self._newest_versions("face", row_id[list(said)]).tolist()
         remarks = listed(self._faces.rows(np.array(newest))["remarks"])
-        place = {row: at for row, at, told in zip(newest, said, remarks, strict=True) if ANOTHER_ATTEMPT in told}
+        place = {row: at for row, at, told in zip(newest, said, remarks, strict=True) if COUNTED_AS in told}
         at = np.array(list(place.values()), dtype=np.int64)
         outcome[at] = "version"
         row_id[at] = say_attempts(

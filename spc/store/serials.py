@@ -8,7 +8,7 @@ import pandas as pd
 from spc.log.moments import has_clock
 from spc.store.coding import listed
 from spc.store.frames import NO_ATTEMPT
-from spc.store.versions import ANOTHER_ATTEMPT
+from spc.store.versions import ANOTHER_ATTEMPT, ANOTHER_PART, COUNTED_AS
 
 __all__ = ["LAPPED_AGAIN_AFTER_US", "Seen", "compare", "counted_attempt", "seen"]
 
@@ -27,7 +27,7 @@ class Seen:
 
     row_id: int  # below 0: row -row_id - 1 of the chunk being admitted
     clock: bool
-    counted: bool  # no log said its attempt number: it was counted as another attempt
+    counted: bool  # no log said its attempt number: it was counted as another attempt, or as the first of another part
     kind: str
     attempt: int  # NO_ATTEMPT: no log said one
     sort_us: int
@@ -40,7 +40,7 @@ class Seen:
 def seen(rows: pd.DataFrame, row_ids: Sequence[int]) -> list[Seen]:
     """Give rows, faces columns, as they are compared; `row_ids` has one number per row."""
     clock = has_clock(rows["time_text"]).tolist()
-    counted = [ANOTHER_ATTEMPT in said for said in listed(rows["remarks"])]
+    counted = [COUNTED_AS in said for said in listed(rows["remarks"])]
     columns = [listed(rows[name]) for name in _COLUMNS]
     return [
         Seen(row_id, known, no_log, kind, attempt, sort_us, minutes, outcome, operator, tuple(values))
@@ -63,13 +63,14 @@ def compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
     Returns
     -------
     tuple of (str, int, str)
-        'face', 'repeat' or 'double'; the row it is a double of, or -1; why it is a repeat or was lapped again.
+        'face', 'repeat' or 'double'; the row it is a double of, or -1; the remark on a repeat, or on a face whose
+        attempt no log says.
     """
     # A number that was counted may be too high: the serial number may have been used again.
     same = [
         one for one in past if row.attempt in (NO_ATTEMPT, one.attempt) or (one.counted and one.attempt > row.attempt)
     ]
-    for one in same:
+    for one in [*same, *(one for one in past if one.counted and one.attempt == 1)]:  # that may be no first one
         near = one.clock and row.clock and abs(row.sort_us - one.sort_us) <= DOUBLE_WITHIN_US
         if near and _same_values(row, one):
             return "double", one.row_id, ""
@@ -78,18 +79,20 @@ def compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
     last = max(same, key=lambda one: one.sort_us) if row.clock else same[-1]
     gap = row.sort_us - last.sort_us if row.clock and last.clock else None
     if last.outcome in ("re-lap", "regrind") and (gap is None or gap > 0):
-        return "face", -1, f"the one before was sent to {last.outcome}"
+        return "face", -1, f"{ANOTHER_ATTEMPT}: the one before was sent to {last.outcome}"
     lapped = row.minutes == row.minutes and row.minutes > 0
-    if gap is not None and lapped and gap > LAPPED_AGAIN_AFTER_US:
-        return "face", -1, "the same serial number, more than 12 hours later"
+    if gap is not None and (lapped or last.minutes != last.minutes) and gap > LAPPED_AGAIN_AFTER_US:
+        return "face", -1, f"{ANOTHER_PART}: the same serial number, more than 12 hours later"
     differs = last.minutes == last.minutes and row.minutes != last.minutes
     if gap is not None and lapped and differs and gap >= row.minutes * 60_000_000:
-        return "face", -1, "other minutes, which fit between the two times"
+        return "face", -1, f"{ANOTHER_ATTEMPT}: other minutes, which fit between the two times"
     return "repeat", -1, "a second reading of the same face"
 
 
-def counted_attempt(past: Sequence[Seen]) -> int:
-    """Count the attempt number of a face lapped again: since the last first attempt, which begins another face."""
+def counted_attempt(past: Sequence[Seen], why: str) -> int:
+    """Count the attempt number of a face: 1 of another part, else since the last first attempt, which begins a face."""
+    if why.startswith(ANOTHER_PART):
+        return 1
     begins = max((at for at, one in enumerate(past) if one.kind == "face" and one.attempt == 1), default=0)
     return max(one.attempt for one in past[begins:]) + 1
 

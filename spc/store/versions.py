@@ -18,14 +18,15 @@ from spc.store.frames import NO_ATTEMPT, frame
 from spc.store.registers import now_us
 
 __all__ = [
-    "ANOTHER_ATTEMPT", "READ_ANEW", "attempt_kept", "differences_of", "edited_after", "edits", "put_back_corrections",
-    "record_replaced", "say_attempts", "without_counted",
+    "ANOTHER_ATTEMPT", "ANOTHER_PART", "COUNTED_AS", "READ_ANEW", "attempt_kept", "differences_of", "edited_after",
+    "edits", "put_back_corrections", "record_replaced", "say_attempts", "without_counted",
 ]  # fmt: skip
 
 Ids = NDArray[np.int64]
 
 READ_ANEW = "read anew under another column map, other settings or a new alias"  # why a log's own words say otherwise
-ANOTHER_ATTEMPT = "counted as another attempt"  # begins the remark on an attempt number that no log said
+COUNTED_AS = "counted as another"  # begins the remark on an attempt number that no log said
+ANOTHER_ATTEMPT, ANOTHER_PART = f"{COUNTED_AS} attempt", f"{COUNTED_AS} part"  # its two kinds
 _STANDS = "the same words again, so the correction stands, by "
 
 _EDITS = {
@@ -97,7 +98,7 @@ def without_counted(remarks: str) -> str:
 
 
 def _counted(remarks: str) -> list[str]:
-    return [said for said in remarks.split("; ") if said.startswith(ANOTHER_ATTEMPT)]
+    return [said for said in remarks.split("; ") if said.startswith(COUNTED_AS)]
 
 
 def record_replaced(

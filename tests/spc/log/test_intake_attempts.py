@@ -7,9 +7,10 @@ from spc.settings import Settings
 from spc.store.store import Store
 
 HEAD = "time,operator,lap,grit,part,serial,face,minutes,flatness (um),finish (um),attempt\n"
-ROW = "2026-03-{day:02d} 10:00,Ann,CI-1,15 um,SP-1,{serial},A,{minutes},0.3,0.08,{attempt}\n"
+ROW = "{time},Ann,CI-1,15 um,SP-1,{serial},A,{minutes},0.3,0.08,{attempt}\n"
 SITE = Settings(time_zone="Europe/Vienna")
-COUNTED = "counted as another attempt: the same serial number, more than 12 hours later"
+COUNTED = "counted as another attempt: other minutes, which fit between the two times"
+ANOTHER_PART = "counted as another part: the same serial number, more than 12 hours later"
 
 
 @pytest.fixture
@@ -19,9 +20,11 @@ def store(tmp_path):
 
 
 def log(*attempts, minutes=5, serial="7"):
-    """Write one row a day, all of one serial number."""
-    days = enumerate(attempts, start=1)
-    return [ROW.format(day=day, attempt=said, minutes=minutes, serial=serial) for day, said in days]
+    """Write a row every two hours, all of one serial number, each with a minute more."""
+    return [
+        ROW.format(time=f"2026-03-01 {8 + 2 * n:02d}:00", attempt=said, minutes=minutes + n, serial=serial)
+        for n, said in enumerate(attempts)
+    ]
 
 
 def take(store, rows, *, settings=SITE, name="log.csv"):
@@ -49,10 +52,10 @@ def attempts(store):
 )
 def test_an_attempt_that_the_log_says_stands_and_one_that_it_does_not_is_counted(store, said, told, counted, apart):
     rows = log(*said)
-    if apart:  # the log grows by a row a day, beside rows of other faces
+    if apart:  # the log grows row by row, beside rows of other faces
         other = log("1", serial="8")
-        for day in range(1, len(rows) + 1):
-            take(store, [*other, *rows[:day]])
+        for count in range(1, len(rows) + 1):
+            take(store, [*other, *rows[:count]])
         store_rows = store.faces()[store.faces()["serial"] == "7"]
         assert store_rows["attempt"].tolist() == told
     else:
@@ -83,10 +86,10 @@ def test_other_words_of_a_row_leave_its_attempt_as_it_was_counted(store):
 
 @pytest.mark.parametrize("said", ["1", "2"])
 def test_what_the_log_says_replaces_the_count_of_a_face_typed_into_a_form(store, said):
-    face = {"lap": "CI-1", "part": "SP-1", "serial": "7", "face": "A", "minutes": 5.0, "operator": "Ann"}
+    face = {"lap": "CI-1", "part": "SP-1", "serial": "7", "face": "A", "minutes": 6.0, "operator": "Ann"}
     take(store, log("1"))
     known = {name: store.faces()[name][0] for name in store.faces() if name.startswith(("flatness_", "finish_"))}
-    store.append_face(face | known | {"time_utc": "2026-03-02T09:02:00Z"}, who="Ann")
+    store.append_face(face | known | {"time_utc": "2026-03-01T09:02:00Z"}, who="Ann")
     assert attempts(store) == ([1, 2], [False, True])
     assert take(store, log("1", said)) == (1, 0, 1, 1)
     assert attempts(store) == ([1, int(said)], [False, False]) and store.faces()["kind"].tolist() == ["face", "face"]
@@ -94,3 +97,34 @@ def test_what_the_log_says_replaces_the_count_of_a_face_typed_into_a_form(store,
     assert store.edits()["differences"][0] != "{}"
     assert take(store, log("1", said)) == (0, 0, 2, 0)
     assert take(store, log("1", said), name="copy.csv") == (0, 0, 2, 0)
+
+
+def test_serial_numbers_that_begin_anew_every_day_are_of_other_parts(store):
+    """A running number of the day, in a log without attempts: nothing says that the faces were lapped again."""
+    rows = [
+        ROW.format(time=f"2026-03-{day:02d} {8 + n:02d}:00", attempt="", minutes=minutes, serial=n)
+        for day in (2, 3, 4)
+        for n, minutes in ((1, 5), (2, 5))
+    ]
+    result = ingest(store, (HEAD + "".join(rows)).encode(), name="log.csv", settings=SITE)
+    assert (result.faces, result.repeats, store.faces()["attempt"].tolist()) == (6, 0, [1] * 6)
+    assert [ANOTHER_PART in said for said in store.faces()["remarks"]] == [False] * 2 + [True] * 4
+    assert any(said.startswith("4 faces have serial numbers that others had") for said in result.remarks)
+    assert take(store, rows, name="copy.csv") == (0, 0, 6, 0)
+
+
+def test_serial_numbers_that_begin_anew_in_a_log_without_minutes_are_no_second_readings(store):
+    rows = [ROW.format(time=f"2026-03-{day:02d} 08:00", attempt="", minutes="", serial="1") for day in (2, 3)]
+    assert take(store, rows) == (2, 0, 0, 0)
+
+
+def test_what_a_log_says_of_a_face_taken_as_of_another_part_stands(store):
+    """The tablet knows no attempts, the paper does: the face of the next day was lapped again after all."""
+    first = ROW.format(time="2026-03-02 08:00", attempt="", minutes=5, serial="7")
+    second = ROW.format(time="2026-03-03 08:00", attempt="{}", minutes=6, serial="7")
+    take(store, [first, second.format("")], name="tablet.csv")
+    assert store.faces()["attempt"].tolist() == [1, 1]
+    assert take(store, [second.format("2").replace("08:00", "08:03")], name="paper.csv") == (1, 0, 0, 1)
+    assert store.faces()["attempt"].tolist() == [1, 2] and not any(
+        "counted" in said for said in store.faces()["remarks"]
+    )

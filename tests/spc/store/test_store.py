@@ -137,11 +137,11 @@ def test_another_reader_of_the_same_face_is_a_repeat_even_with_the_same_value(st
         ({"outcome": "re-lap"}, {"time_utc": at("2026-03-04 10:20"), "flatness_text": "2"}, "face face", [1, 2]),
         ({}, {"time_utc": at("2026-03-04 10:20"), "minutes": 9.0}, "face face", [1, 2]),
         ({}, {"time_utc": at("2026-03-04 10:05"), "minutes": 9.0}, "face repeat", [1, 1]),
-        ({}, {"time_utc": at("2026-03-05 10:00")}, "face face", [1, 2]),
+        ({}, {"time_utc": at("2026-03-05 10:00")}, "face face", [1, 1]),
         ({}, {"time_utc": at("2026-03-05 10:00"), "minutes": np.nan}, "face repeat", [1, 1]),
         ({}, {"time_utc": at("2026-03-04 10:20"), "attempt": 3}, "face face", [1, 3]),
         ({}, {"time_utc": at("2026-03-05 10:00"), "attempt": 1}, "face face", [1, 1]),
-        ({"attempt": 1}, {"time_utc": at("2026-03-05 10:00")}, "face face", [1, 2]),
+        ({"attempt": 1}, {"time_utc": at("2026-03-05 10:00")}, "face face", [1, 1]),
         ({"attempt": 2}, {"time_utc": at("2026-03-05 10:00"), "attempt": 2}, "face face", [2, 2]),
         ({"outcome": "re-lap"}, {"time_utc": at("2026-03-04 10:20"), "attempt": 1}, "face face", [1, 1]),
         ({}, {"time_utc": at("2026-03-04 10:20"), "attempt": 1, "flatness_text": "2"}, "face repeat", [1, 1]),
@@ -160,16 +160,17 @@ def test_a_second_row_of_one_serial_is_a_repeat_or_lapped_again(store, first, se
 
 
 def test_an_attempt_is_counted_since_the_first_one_that_a_log_says(store):
-    for day, said in ((1, {"attempt": 1}), (2, {}), (3, {"attempt": 1}), (4, {}), (5, {})):
-        store.append_face(FACE | {"time_utc": at(f"2026-03-{day:02d} 10:00")} | said, who="Ann")
+    for hour, said in ((1, {"attempt": 1}), (2, {}), (3, {"attempt": 1}), (4, {}), (5, {})):
+        lapped = {"time_utc": at(f"2026-03-04 {hour:02d}:00"), "minutes": 5.0 + hour}
+        store.append_face(FACE | lapped | said, who="Ann")
     store.correct_face(1, {"minutes": 9.0}, who="QE", reason="misread")
-    store.append_face(FACE | {"time_utc": at("2026-03-06 10:00")}, who="Ann")
+    store.append_face(FACE | {"time_utc": at("2026-03-04 06:00"), "minutes": 11.0}, who="Ann")
     assert store.faces()["attempt"].tolist() == [1, 2, 1, 2, 3, 4]
 
 
 def test_an_attempt_that_a_person_says_is_counted_no_more(store):
-    for day in (4, 5):
-        store.append_face(FACE | {"time_utc": at(f"2026-03-{day:02d} 10:00")}, who="Ann")
+    for hour in (1, 2):
+        store.append_face(FACE | {"time_utc": at(f"2026-03-04 {hour:02d}:00"), "minutes": 5.0 + hour}, who="Ann")
     store.correct_face(2, {"minutes": 9.0}, who="QE", reason="misread")
     assert store.faces()["attempt"].tolist() == [1, 2] and ANOTHER_ATTEMPT in store.faces()["remarks"][1]
     store.correct_face(2, {"attempt": 1}, who="QE", reason="the serial number was used again")

@@ -211,6 +211,7 @@ def _approve(page: Page, typed: str, lap: str, why: str, *, place: str, person: 
     try:
         with data.open_store() as store:
             done = approve_alias(store, typed, lap, settings=page.site, who=person, why=why)
+            lap = store.aliases()[typed]
     except ValueError as error:
         said.refuse(place, str(error), person=person)
         return

@@ -117,6 +117,7 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
 
     with session.store() as store:
         done = approve_alias(store, typed, lap, settings=session.settings(), who=who, why=why)
+        lap = store.aliases()[typed]
         faces, events, intakes = store.faces(lap=typed), store.events(lap=typed), store.intakes()
     logs = intakes[intakes["kind"] == "log"].set_index("intake_id")["name"]
     files = sorted({*faces["intake_id"].map(logs).dropna(), *events["intake_id"].map(logs).dropna()})

@@ -185,6 +185,7 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
         store.record_alias(typed, lap, approved_by=who, why=why)
         if not lap:
             return Retried(0, 0, ())
+        lap = store.aliases()[typed]
         done = _retry(store, typed, settings, how="alias", who=who, reason=f"{typed} is {lap}")
         return replace(done, moved=_move_typed(store, typed, lap, who=who))
 

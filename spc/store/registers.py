@@ -213,9 +213,24 @@ class Registers:
             )  # fmt: skip
 
     def aliases(self) -> dict[str, str]:
-        """Approved ways of writing a lap: as typed -> the lap's name."""
-        rows = self._connection.execute("SELECT typed, lap FROM alias ORDER BY alias_id")
-        return {typed: lap for typed, lap in dict(rows.fetchall()).items() if lap}
+        """
+        Approved ways of writing a lap: as typed -> the lap's name.
+
+        A lap renamed twice is read under its last name, whichever earlier one is typed; a name that was given back is
+        the lap's own again.
+        """
+        approved: dict[str, str] = {}
+
+        def last_name(name: str) -> str:
+            return last_name(approved[name]) if name in approved else name
+
+        for typed, lap in self._connection.execute("SELECT typed, lap FROM alias ORDER BY alias_id").fetchall():
+            approved.pop(typed, None)
+            if lap and last_name(lap) == typed:
+                del approved[lap]
+            if lap:
+                approved[typed] = lap
+        return {typed: last_name(typed) for typed in approved}
 
     def alias_history(self) -> pd.DataFrame:
         """Every alias decision, oldest first: typed, lap ('' = taken back), approved_by, why, at."""

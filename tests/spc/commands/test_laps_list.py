@@ -38,6 +38,21 @@ def test_a_face_typed_under_another_name_goes_over_with_the_approval(tmp_path):
     assert told(path, "laps", "alias", "old", "new", "--who", "QE")["faces_moved"] == 0
 
 
+def test_a_lap_renamed_twice_is_one_lap(tmp_path):
+    store, log = tmp_path / "lapcell.db", tmp_path / "log.csv"
+    (tmp_path / "lapcell.toml").write_text("time_zone = 'Europe/Vienna'\n", encoding="utf-8")
+    names = ("first", "second", "third")
+    log.write_text(HEAD + "".join(ROW.format(lap=lap, serial=at) for at, lap in enumerate(names)), encoding="utf-8")
+    run(store, "ingest", str(log))
+    run(store, "laps", "alias", "second", "third", "--who", "QE")
+    said = run(store, "laps", "alias", "first", "second", "--who", "QE").output
+    assert said.startswith("first is read as third; 0 rows left quarantine.")
+    run(store, "ingest", str(log))
+    listed = told(store, "laps")
+    assert [one["lap"] for one in listed["laps"]] == ["third"]
+    assert listed["aliases"] == {"first": "third", "second": "third"}
+
+
 def test_an_alias_says_which_events_still_stand_under_what_was_typed_and_no_lap_is_left_of_it(tmp_path):
     store, log, done = tmp_path / "lapcell.db", tmp_path / "log.csv", tmp_path / "done.csv"
     (tmp_path / "lapcell.toml").write_text("time_zone = 'Europe/Vienna'\n", encoding="utf-8")

@@ -96,6 +96,17 @@ def test_studies_are_versions_of_a_name(store):
     assert store.studies(name="gauge") == (("gauge", 1, {"n": 1}), ("gauge", 2, {"n": 2}))
 
 
+@pytest.mark.parametrize("order", [(("A", "B"), ("B", "C")), (("B", "C"), ("A", "B"))])
+def test_a_lap_renamed_twice_is_read_under_its_last_name(store, order):
+    for typed, lap in order:
+        store.record_alias(typed, lap, approved_by="QE")
+    assert store.aliases() == {"A": "C", "B": "C"}
+    store.record_alias("C", "A", approved_by="QE", why="it has its first name again")
+    assert store.aliases() == {"B": "A", "C": "A"}
+    store.record_alias("C", "", approved_by="QE", why="another lap")
+    assert store.aliases() == {"B": "C"}
+
+
 def test_aliases_are_approved_by_a_person_and_can_be_taken_back(store):
     store.record_alias("CI 1", "CI-1", approved_by="QE")
     assert store.aliases() == {"CI 1": "CI-1"}

@@ -32,7 +32,7 @@ from spc.log.fields import (
 from spc.log.lexicon import READINGS
 from spc.log.records import Records, header_cells, split_records
 from spc.log.rubbing import read_rubbing, without_doubtful
-from spc.log.words import MISSING_CELLS
+from spc.log.words import EMPTY_CELLS, MISSING_CELLS
 from spc.measure.rubbing import QUANTITIES
 from spc.settings import Settings
 
@@ -258,8 +258,9 @@ def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int
     texts = column.texts
     if field != "note" and not records.text.isascii():  # what nobody sees makes no other lap; a note stays as typed
         texts = pc.replace_substring_regex(texts, pattern=_UNSEEN, replacement="")
-    if field not in ("note", "shape", "face", "scratch", "planned", "found_late", "event"):
+    if field != "note":
         words = MISSING_CELLS - {"na"} if field == "lamp" else MISSING_CELLS  # "Na" is a sodium lamp
+        words = EMPTY_CELLS if field in ("shape", "face", "scratch", "planned", "found_late", "event") else words
         missing = pc.is_in(pc.utf8_lower(texts), value_set=pa.array(sorted(words)))
         texts = pc.if_else(missing, "", texts) if pc.any(missing).as_py() else texts
     change = use.source.values

@@ -22,7 +22,6 @@ Array = NDArray[np.float64]
 
 _DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
 _WITH_UNIT = re.compile(r"\s*(.*\d)\s*([^\d\s]+)\s*")
-_NOT_MEASURED = MISSING_CELLS | {"nan", "null"}  # as data files write an empty cell
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
 _FALLS_BELOW = "add one amount to every value of the clock, so that the least is 0"
 _ADDS_BELOW = "what a row adds is never less; where the column holds a running clock, say --clock-kind runs"
@@ -119,7 +118,7 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
     for position in {*wanted} - {*unit_at}:
-        nothing = [str(cell).strip().lower() in _NOT_MEASURED for cell in cells[position]]
+        nothing = [str(cell).strip().lower() in MISSING_CELLS for cell in cells[position]]
         cells[position] = np.where(nothing, "", cells[position])
     decimal = dialect.decimal or _decimal_of([cells[at] for at in (clock_at, wear_at) if at])
     behind = re.search(r"[\[(<]([^\])>]*)[\])>]\s*$", headers[wear_at - 1])

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 __all__ = [
+    "EMPTY_CELLS",
     "EVENTS",
     "METHODS",
     "MISSING_CELLS",
@@ -16,8 +17,10 @@ __all__ = [
 ]
 
 
+# Cells with nothing in them as data bases and spreadsheets write them, whatever the column.
+EMPTY_CELLS = frozenset({"nan", "null", "(null)", "#n/a"})
 # Cells that say "nothing here"; not read this way where "-" or "none" means something else.
-MISSING_CELLS = frozenset({"-", "--", "---", "n/a", "n.a.", "na", "none", "k.a.", "k. a.", "not measured"})
+MISSING_CELLS = EMPTY_CELLS | {"-", "--", "---", "n/a", "n.a.", "na", "none", "k.a.", "k. a.", "not measured"}
 
 
 def _table(lines: Mapping[str, str]) -> dict[str, str]:

@@ -69,7 +69,7 @@ def test_good_row():
 @pytest.mark.parametrize(
     ("cells", "words"),
     [
-        ({"flatness um": "-1"}, "is negative (-1)"), ({"flatness um": "nan"}, "is not a finite number: 'nan'"),
+        ({"flatness um": "-1"}, "is negative (-1)"), ({"flatness um": "inf"}, "is not a finite number: 'inf'"),
         ({"Ra um": "inf"}, "is not a finite number"), ({"flatness um": "1e400"}, "beyond any length or time"),
         ({"minutes": "-5"}, "minutes are negative"), ({"minutes": "soon"}, "minutes is not a number: 'soon'"),
         ({"minutes": "inf"}, "minutes is not a finite number"), ({"grit": "fine"}, "grit is not a grit: 'fine'"),
@@ -80,7 +80,7 @@ def test_good_row():
         ({"lap": "C\x07I"}, "holds control characters"), ({"operator": "A\x00nn"}, "holds control characters"),
         ({"minutes": "", "flatness um": "", "Ra um": ""}, "nothing measured"),
         ({"attempt": "0"}, "attempt must be 1"),
-        ({"temperature": "nan"}, "temperature is not a finite number"),
+        ({"temperature": "warm"}, "temperature is not a number"),
         ({"temperature C": "500"}, "no lapping room is"),
         ({"load N": "-50"}, "load (column 'load N') must be above 0: '-50'"), ({"load N": "0"}, "must be above 0"),
         ({"contact area": "800"}, "area (column 'contact area') has no unit: '800'"),
@@ -100,7 +100,7 @@ def test_quarantine_says_what_where_and_why(cells, words):
 
 
 def test_all_reasons_of_a_row():
-    row = row_of({"flatness um": "nan", "Ra um": "-2", "minutes": "x", "grit": "?", "time": "never"})
+    row = row_of({"flatness um": "inf", "Ra um": "-2", "minutes": "x", "grit": "?", "time": "never"})
     for words in ("flatness (column 'flatness um')", "finish (column 'Ra um')", "minutes is", "grit is", "time is"):
         assert words in row.reasons
 
@@ -171,6 +171,20 @@ def test_cells_that_say_nothing():
     row = row_of({"flatness um": "-", "Ra um": "n/a", "lamp": "n/a", "grit": "none"})
     assert (row.outcome, row.grit, row.flatness_text) == ("face", "", "")
     assert row_of({"flatness um": "2 bands", "lamp": "Na"}).lamp == "sodium"
+
+
+@pytest.mark.parametrize("nothing", ["NULL", "NaN", "(null)", "#N/A"])
+def test_an_empty_cell_of_a_data_base_is_empty_in_every_column(nothing):
+    """They were a lap, a part number and a serial number of that name, and every row with an event column waited."""
+    heads = "time,lap,part,serial,minutes,flatness um,shape,scratch,outcome,event,reason"
+    face = f"2026-03-04 08:00,CI-1,{nothing},{nothing},5,0.3,{nothing},{nothing},{nothing},{nothing},{nothing}"
+    event = f"2026-03-04 09:00,CI-1,{nothing},{nothing},{nothing},{nothing},{nothing},,{nothing},reconditioned,worn"
+    without = f"2026-03-04 10:00,{nothing},{nothing},{nothing},5,0.3,{nothing},,{nothing},{nothing},{nothing}"
+    nothing_read = f"2026-03-04 11:00,CI-1,P1,1,{nothing},{nothing},{nothing},,{nothing},{nothing},{nothing}"
+    rows = read("\n".join([heads, face, event, without, nothing_read, ""])).rows
+    assert rows["outcome"].tolist() == ["face", "event", "quarantine", "quarantine"]
+    assert rows.loc[0, ["part", "serial", "shape", "event", "reason"]].tolist() == [""] * 5
+    assert "lap is not named" in rows["reasons"][2] and "nothing measured" in rows["reasons"][3]
 
 
 def test_signs_nobody_can_see_make_no_other_lap_and_no_other_number():

@@ -65,7 +65,7 @@ def number(text):
 
 def slow(cells):
     """Outcome and figures of one row, worked out on its own."""
-    time, lap, grit, minutes, flatness, lamp_text, finish, _ = (c.strip() for c in cells)
+    time, lap, grit, minutes, flatness, lamp_text, finish, _ = ("" if c == "nan" else c.strip() for c in cells)
     bad, out = not lap, {"time": None, "grit_um": math.nan, "minutes": math.nan, "flatness": None, "finish": None}
     if time:
         try:

@@ -16,7 +16,7 @@ from spc.log.name_list import name_list
 from spc.model.p_words import p_words
 from spc.wear.lifetime import cycle_lifetimes
 from spc.wear.lives_apart import lives_apart_p
-from spc.wear.log_remarks import contradicted, unknown_reasons
+from spc.wear.log_remarks import contradicted, of_one_face, unknown_reasons
 from spc.wear.recondition_age import ages_words
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
@@ -87,6 +87,7 @@ def age_of_lap(
             *_alone(view, lap),
             *_unlike(lap, cycles, plan, plan_of),
             *_of_these_grits(grit, grits, others),
+            *_of_one_face(cycles),
             *_unsaid(cycles),
             *_read_over(cycles),
             *odd,
@@ -142,6 +143,17 @@ def _of_these_grits(grit: str, grits: frozenset[str], others: int) -> list[str]:
     return [
         f"These are the cycles under {grit}; {plural(others, 'cycle')} under another grit, or under several, {are} "
         "not counted."
+    ]
+
+
+def _of_one_face(cycles: pd.DataFrame) -> list[str]:
+    """Ask after reconditionings logged twice, whose lives of one face would be pooled with the others."""
+    told = [f"{name}: {said}" for name, own in cycles.groupby("lap", sort=False) if (said := of_one_face(own))]
+    if not told:
+        return []
+    return [
+        f"{'; '.join(told)}. Was a reconditioning logged twice? Then take one back (`lapcell events take-back`): until "
+        "then such a cycle counts as a life of one face."
     ]
 
 

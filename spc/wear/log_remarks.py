@@ -6,7 +6,7 @@ import pandas as pd
 from spc.wear.cycle_table import ENDINGS, list_cycles
 from spc.wear.event_order import BEGINNINGS, EVENT_EFFECTS, EventOrder, order_events
 
-__all__ = ["contradicted", "log_remarks", "unknown_reasons"]
+__all__ = ["contradicted", "log_remarks", "of_one_face", "unknown_reasons"]
 
 _NAMED = 3  # events named in one remark, the last ones
 
@@ -36,9 +36,9 @@ def log_remarks(numbered: pd.DataFrame, events: pd.DataFrame, cycles: pd.DataFra
         finished = own[own["ended"] != "running"]
         if not own["start_known"].any():
             remarks.append(f"{lap}: no reconditioning is logged, so its age is counted from the first face logged.")
-        single = int(((finished["faces"] == 1) & finished["start_known"]).sum())  # else its older faces are not known
+        single = of_one_face(finished)
         if single:
-            remarks.append(f"{lap}: {_many(single, 'cycle')} of one face; check for a reconditioning logged twice.")
+            remarks.append(f"{lap}: {single}; check for a reconditioning logged twice.")
         silent = int((~finished["reason_given"]).sum())
         if silent:
             counts = "counts" if silent == 1 else "count"
@@ -64,6 +64,19 @@ def unknown_reasons(cycles: pd.DataFrame) -> str:
     more = f" and {len(words) - _NAMED} more" if len(words) > _NAMED else ""
     named = ", ".join(f'"{word}"' for word in words[:_NAMED])
     return f"that is known ({named}{more}; known are worn, planned, routine, damaged, contamination)"
+
+
+def of_one_face(cycles: pd.DataFrame) -> str:
+    """Count the cycles that ended after one face, in words; '' = there are none.
+
+    Parameters
+    ----------
+    cycles : DataFrame, shape (n_cycles, ...)
+        Rows of `list_cycles`.
+    """
+    single = (cycles["faces"] == 1) & cycles["start_known"] & (cycles["ended"] != "running")  # else older faces hide
+    count = int(single.sum())
+    return f"{_many(count, 'cycle')} of one face" if count else ""
 
 
 def contradicted(cycles: pd.DataFrame) -> tuple[str, ...]:

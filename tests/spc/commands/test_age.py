@@ -197,3 +197,18 @@ def test_cycles_that_end_with_no_reason_are_counted_among_all_that_count_as_worn
 
 def _asked(path):
     return [one["sentence"] for one in told(path, "due", "--lap", "L1")["asked"]]
+
+
+def test_a_reconditioning_logged_twice_with_a_face_between_is_asked_after_beside_the_ages(tmp_path):
+    """Two people log it, one of them late: five lives of one face made "run to the limit" of a lap that wears out."""
+
+    def twice(lap, cycle, age, row):
+        return [{"time": row["time"], "lap": lap, "event": "reconditioned", "reason": "worn"}] if age == 1 else None
+
+    found = told(PlantedCell(3, cycles=6, fault=twice).store(tmp_path), "age", "L1")
+    (said,) = (line for line in found["remarks"] if "logged twice" in line)
+    assert said.startswith("L1: 6 cycles of one face.") and "take-back" in said
+    once = tmp_path / "once"
+    once.mkdir()
+    found = told(PlantedCell(3, cycles=6).store(once), "age", "L1")
+    assert not any("logged twice" in line for line in found["remarks"])

@@ -1,6 +1,6 @@
 """The column map as a person edits it on screen: a table of columns out of a parsed log, and back into a map."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import pandas as pd
@@ -11,13 +11,16 @@ from spc.measure.number import parse_number
 __all__ = ["EDITED", "column_table", "edited_map", "map_text"]
 
 EDITED = ("read as", "unit", "lamp", "step")
+_BETWEEN = "  |  "  # of two cells of one column
+_LONGEST = 30  # characters told of one cell
 
 
-def column_table(columns: Sequence[ColumnUse]) -> pd.DataFrame:
-    """Return one row per column of the file: its header, the field it feeds, unit, lamp and step; index = position."""
+def column_table(columns: Sequence[ColumnUse], cells: Mapping[int, Sequence[str]]) -> pd.DataFrame:
+    """Return one row per column of the file: its header, first cells, field, unit, lamp and step; index = position."""
     rows = {
         position: {
             "header": use.header or f"column {position}",
+            "holds": _BETWEEN.join(_cut(cell) for cell in cells.get(position, ())),
             "read as": use.field,
             "unit": use.source.unit,
             "lamp": use.source.lamp,
@@ -26,7 +29,11 @@ def column_table(columns: Sequence[ColumnUse]) -> pd.DataFrame:
         for use in columns
         for position in use.positions
     }
-    return pd.DataFrame.from_dict(rows, orient="index", columns=["header", *EDITED]).sort_index()
+    return pd.DataFrame.from_dict(rows, orient="index", columns=["header", "holds", *EDITED]).sort_index()
+
+
+def _cut(cell: str) -> str:
+    return cell if len(cell) <= _LONGEST else f"{cell[: _LONGEST - 1]}\u2026"
 
 
 def edited_map(found: pd.DataFrame, edited: pd.DataFrame, columns: Sequence[ColumnUse], base: ColumnMap) -> ColumnMap:

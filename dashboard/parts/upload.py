@@ -17,8 +17,10 @@ from dashboard.parts.unit_question import asked_units
 from dashboard.parts.watched import watched_folder_sentence
 from dashboard.words import count, join_words, marks_kept
 from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
+from spc.log.dialect import decode
 from spc.log.intake import IntakeResult, ingest
 from spc.log.lexicon import FIELDS
+from spc.log.records import first_cells
 from spc.log.rows import ParsedLog, read_log
 from spc.measure.length import LAMPS, UNITS
 
@@ -128,7 +130,10 @@ def _file_choices(form: str) -> ColumnMap | None:
 def _columns(
     content: bytes, name: str, first: ParsedLog, base: ColumnMap, page: Page, asking: DeltaGenerator, form: str
 ) -> tuple[ParsedLog | None, ColumnMap]:
-    found = column_table(first.columns)
+    if first.dialect is None or not first.columns:
+        return first, base
+    text, _, _ = decode(content, encoding=base.encoding)
+    found = column_table(first.columns, first_cells(text, first.dialect))
     if found.empty:
         return first, base
     with asking:
@@ -144,10 +149,11 @@ def _columns(
     edited = st.data_editor(
         drawn,
         key=key,
-        disabled=["header"],
+        disabled=["header", "holds"],
         placeholder="",
         column_config={
-            "_index": st.column_config.NumberColumn("column"),
+            "_index": st.column_config.NumberColumn("column", disabled=True),
+            "holds": st.column_config.TextColumn("first cells", help="The first cells of the column that differ."),
             "read as": st.column_config.SelectboxColumn(options=["", *FIELDS], help="The field this column feeds."),
             "unit": st.column_config.SelectboxColumn(options=["", *UNITS]),
             "lamp": st.column_config.SelectboxColumn(options=["", *LAMPS]),

@@ -13,11 +13,12 @@ from spc.log.coded import Coded
 from spc.log.dialect import LONGEST_FIELD, Dialect
 from spc.log.split import plain_record, quoted_cells, split_fields
 
-__all__ = ["KEPT_CHARACTERS", "Records", "header_cells", "split_records"]
+__all__ = ["KEPT_CHARACTERS", "Records", "first_cells", "header_cells", "split_records"]
 
 KEPT_CHARACTERS = 10_000  # of a row too long to be read
 _BLOCK = 1 << 22
 _LINES_IN_RECORD = 50
+_LOOKED_AT = 200  # lines, to see how wide most rows are and what stands in them
 _OPEN = "opens a quote that is never closed; take the quote out or close it"
 
 
@@ -54,20 +55,37 @@ class Records:
         ]
 
 
+def first_cells(text: bytes, dialect: Dialect, *, most: int = 3) -> dict[int, tuple[str, ...]]:
+    """Tell what the columns hold: of each, the first cells that differ and are not empty.
+
+    Parameters
+    ----------
+    text : bytes
+        UTF-8.
+    dialect : Dialect
+    most : int
+        Cells told of one column.
+
+    Returns
+    -------
+    dict of int to tuple of str
+        By 1-based position.
+    """
+    found: dict[int, dict[str, None]] = {}
+    for line in _first_lines(text, dialect.first_line + _LOOKED_AT)[dialect.first_line - 1 :]:
+        for position, cell in enumerate(_cells(line, dialect), start=1):
+            seen = found.setdefault(position, {})
+            if cell.strip() and len(seen) < most:
+                seen[cell.strip()] = None
+    return {position: tuple(cells) for position, cells in found.items()}
+
+
 def header_cells(text: bytes, dialect: Dialect) -> tuple[list[str], int]:
     """Header texts (empty ones when there is no header) and the number of columns of the data.
 
     A header shorter than most rows is filled with empty texts; empty texts at its end that no row fills are dropped.
     """
-    wanted = max(dialect.header_line, dialect.first_line)
-    end = 0
-    for _ in range(wanted + 200):
-        end = text.find(b"\n", end) + 1
-        if not end:
-            end = len(text)
-            break
-    lines = text[:end].split(b"\n")
-    decoded = [line.rstrip(b"\r")[:LONGEST_FIELD].decode("utf-8", "replace") for line in lines]
+    decoded = _first_lines(text, max(dialect.header_line, dialect.first_line) + _LOOKED_AT)
     header = _cells(decoded[dialect.header_line - 1], dialect) if dialect.header_line else []
     counts: dict[int, int] = {}
     for line in decoded[dialect.first_line - 1 :]:
@@ -81,6 +99,16 @@ def header_cells(text: bytes, dialect: Dialect) -> tuple[list[str], int]:
     if dialect.header_line and len(named) < usual and counts[usual] <= sum(counts.values()) / 2:
         usual = len(named)
     return named + [""] * (usual - len(named)), max(usual, len(named))
+
+
+def _first_lines(text: bytes, most: int) -> list[str]:
+    end = 0
+    for _ in range(most):
+        end = text.find(b"\n", end) + 1
+        if not end:
+            end = len(text)
+            break
+    return [line.rstrip(b"\r")[:LONGEST_FIELD].decode("utf-8", "replace") for line in text[:end].split(b"\n")]
 
 
 def split_records(

@@ -171,6 +171,14 @@ def test_columns_nobody_knows_can_be_chosen_and_the_refusal_says_where(store):
     )
 
 
+def test_a_file_without_headers_shows_what_its_columns_hold_where_they_are_chosen(store):
+    page = start()
+    page.file_uploader[0].set_value(("own.csv", b"CI-1,6,0.3\nCI-1,7,0.4\n", "text/csv")).run()
+    assert not page.exception and "no line of the file is a header" in text(page)
+    shown = next(table.value for table in page.dataframe if "read as" in table.value)
+    assert shown["holds"].tolist() == ["CI-1", "6  |  7", "0.3  |  0.4"]
+
+
 def test_a_file_without_a_row_is_not_offered_to_be_taken_in(store):
     page = start()
     page.file_uploader[0].set_value(("own.csv", OWN.splitlines(keepends=True)[0].encode(), "text/csv")).run()

@@ -44,7 +44,7 @@ def render(page: Page) -> None:
     _follow_link(list(names))
     section = st.segmented_control(
         "Section", list(names), format_func=names.__getitem__, required=True, key=_SECTION,
-        label_visibility="collapsed",
+        label_visibility="collapsed", persist_state="session",
     )  # fmt: skip
     st.query_params["section"] = st.session_state[_LINKED] = str(section)
     if section == "file":

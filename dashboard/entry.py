@@ -40,7 +40,7 @@ class LengthUnit:
         """As shown beside the field."""
         if self.name == "band":
             return f"light bands, {self.lamp} lamp" if self.lamp else "light bands, lamp not known"
-        return {"um": "µm", "uin": "µin"}.get(self.name, self.name) or "unit not known: write it with the number"
+        return {"um": "µm", "uin": "µin"}.get(self.name, self.name) or "unit not known: tap it, or type it too"
 
     def named(self, typed: str) -> str:
         """Return a reading as typed with this unit after it: '1 light band', '<0.5 light bands', '0.3 µm'."""
@@ -252,10 +252,10 @@ def _reading(what: str, text: str, *, unit: LengthUnit, site: Settings) -> Readi
             zero_means=site.zero_means or "half step",
         )
     except ValueError as error:
-        raise ValueError(f"{what} {_at_the_form(what, str(error), text.strip(), decimal)}.") from None
+        raise ValueError(f"{what} {_at_the_form(what, str(error), text.strip(), decimal, unit=unit)}.") from None
 
 
-def _at_the_form(what: str, why: str, typed: str, decimal: str) -> str:
+def _at_the_form(what: str, why: str, typed: str, decimal: str, *, unit: LengthUnit) -> str:
     """Say why a reading cannot be read, with what the person who typed it can do about it."""
 
     def like(example: str) -> str:
@@ -263,14 +263,15 @@ def _at_the_form(what: str, why: str, typed: str, decimal: str) -> str:
 
     why = why.replace(typed, marks_kept(typed))
     shape = ", and tap the shape" if what == "Flatness" else ""
+    name_it = "tap the lamp" if unit.name in ("", "band") else "have the lamp put into the settings"
     lamp = (
-        "is in bands of a lamp nobody has named: write it in um, or have the lamp put into the settings"
+        f"is in bands of a lamp nobody has named: write it in um, or {name_it}"
         if what == "Flatness"
         else "is in bands, which measure no roughness: write it in um or uin"
     )
     said = {
         "is not a number": f"{why}; type it like {like(_LIKE)}",
-        "has no unit": f"has no unit: write it with its unit, such as {like('1.5 um')} or {like('1.5 bands')}",
+        "has no unit": f"has no unit: tap it, or write it behind the number, like {like('1.5 um')}",
         "is in bands": lamp,
         "is negative": f"is negative ({marks_kept(typed)}): give the size{shape}",
         "has no known reading step": f"{marks_kept(repr(typed))} says no size: type one, such as {like('<0.5')}",

@@ -6,7 +6,9 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.parts.filling import fill, filling_of, wait_for
+from dashboard.parts.new_lap import new_lap
 from dashboard.parts.page import Page
+from dashboard.parts.person import signed_by
 from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence, watched_folder_sentence
 
@@ -18,8 +20,11 @@ def nothing_yet(page: Page) -> bool:
     return not data.lap_names(page.now) or filling_of(Path(page.now.store).parent) is not None
 
 
-def first_run(page: Page) -> None:
-    """Offer the ways to fill an empty log, or say how far it has been filled."""
+def first_run(page: Page, *, by_hand: bool = False) -> None:
+    """Offer the ways to fill an empty log, or say how far it has been filled.
+
+    `by_hand`: the first lap is named here; elsewhere a link leads to where it is.
+    """
     under_way = filling_of(Path(page.now.store).parent)
     if under_way is not None:
         st.html(
@@ -54,7 +59,9 @@ def first_run(page: Page) -> None:
                 )
             )
             if "log" in page.routes and st.button("Take in a file", key="take-in", type="primary"):
-                st.switch_page(page.routes["log"])
+                st.switch_page(page.routes["log"], query_params={"section": "file"})
+        with st.container(key="way-hand"):
+            _by_hand(page, here=by_hand)
         if not waiting:
             with st.container(key="way-demo"):
                 _look_around(page)
@@ -68,6 +75,16 @@ def first_run(page: Page) -> None:
                     ]
                 )
             )
+
+
+def _by_hand(page: Page, *, here: bool) -> None:
+    """Offer to type the first face: its lap is named first."""
+    st.html(cards.section("Face by face, by hand"))
+    st.html(cards.sentences(["No file is needed: name the first lap, then log its first face with a few taps."]))
+    if here:
+        new_lap(page, signed_by(page))
+    elif "lap" in page.routes:
+        st.page_link(page.routes["lap"], label="Log the first face")
 
 
 def _look_around(page: Page) -> None:

@@ -46,8 +46,10 @@ from dashboard.parts.once import once
 from dashboard.parts.page import Page, moment_on, speak_as, typed_site, up_to_now
 from dashboard.parts.pulse import count_the_tap
 from dashboard.parts.undo import UNSIGNED
+from dashboard.parts.unit_question import UNIT_WORDS
 from dashboard.words import clock_words, marks_kept
 from spc.board.site_clock import moment_to_log
+from spc.measure.length import LAMPS
 from spc.measure.reading import Reading
 from spc.store.frames import EVENT_KINDS
 
@@ -168,6 +170,7 @@ def _face_form(
         usual = [reading.text for reading in began.usual]
         if usual:
             st.pills(f"Flatness, {unit.label}", usual, **tapped_in("tap"))
+        _ask_unit(unit, form)
         st.text_input(
             "or type it" if usual else f"Flatness, {unit.label}",
             placeholder=typed_marks("1.5   <0.5   1-1.5   2+"),
@@ -176,7 +179,7 @@ def _face_form(
         st.pills("Shape", _SHAPES, **tapped_in("shape"))
         number_field(_MINUTES, number_of(before, "minutes"), most=_SHIFT_MINUTES, **typed_in("minutes"))
         st.checkbox("A scratch", **tapped_in("scratch"))
-        with st.expander("Part, grit, finish, result"):
+        with st.expander("Part, grit, finish, result", expanded=not before):  # a first face repeats none
             st.text_input("Part", value=str(before.get("part", "")), **typed_in("part"))
             st.text_input(
                 "Serial",
@@ -192,6 +195,21 @@ def _face_form(
         keep = partial(_log_face, form=form, unit=unit, usual=began.usual, against=against)
         below = partial(show_what_came, place, person, came, sure=partial(_offer_to_confirm, place, keep, send))
         draft.end(form, place, "Log this face", send, (place, keep), below=below)
+
+
+def _ask_unit(unit: LengthUnit, form: str) -> None:
+    """Ask for the unit of a form's reading, and for the lamp of bands, where neither the log nor the site says it."""
+    if not unit.name:
+        names = list(UNIT_WORDS)
+        st.pills("Flatness is read in", names, format_func=UNIT_WORDS.__getitem__, **draft.field(form, "unit"))
+    if unit.name in ("", "band") and not unit.lamp:
+        st.pills("Light bands of which lamp", list(LAMPS), **draft.field(form, "lamp"))
+
+
+def _unit_said(unit: LengthUnit, form: str) -> LengthUnit:
+    """Return the unit of a form's reading with what was tapped where it asked."""
+    tapped = {name: str(st.session_state.get(f"{name}-{form}") or "") for name in ("unit", "lamp")}
+    return LengthUnit(unit.name or tapped["unit"], unit.lamp or tapped["lamp"])
 
 
 def _offer_to_confirm(place: str, keep: Callable[..., Logged], send: _Send) -> None:
@@ -227,8 +245,10 @@ def _log_face(
 ) -> Logged:  # fmt: skip
     entry = _typed_face(form, person, usual)
     last = a_moment_ago(lap)
-    if last is not None and last.tapped == (entry,):
+    emptied = last is not None and last.kind == "face" and not draft.half_typed(form)  # under the second tap
+    if last is not None and (emptied or last.tapped == (entry,)):
         return not_again(last)
+    unit = _unit_said(unit, form)
     what = f"{unit.named(entry.flatness)} on {lap}"
     return _append(page, lap, entry, what, unit, person, against=None if entry.flatness == sure_of else against)
 
@@ -316,6 +336,7 @@ def _correction_form(
         when = clock_words(str(last["time_text"])) or "no time"
         st.html(cards.sentences([f"{'Face' if since else 'Last face'}: {read}, {when}."]))
         text = typed_here(last, unit=unit, site=typed_site(page))
+        _ask_unit(unit, form)
         st.text_input(f"Flatness, {unit.label}", value=text, **typed_in("typed"))
         number_field(_MINUTES, number_of(last, "minutes"), most=_SHIFT_MINUTES, **typed_in("minutes"))
         st.text_input("Why it is corrected", placeholder="bad wipe, read again", **typed_in("why"))
@@ -329,6 +350,7 @@ def _correct(
     against: Yardstick, sure_of: str = "",
 ) -> Logged:  # fmt: skip
     """Keep what was changed in the form, where `text` stood as the reading: what was left as it stood is not read."""
+    unit = _unit_said(unit, form)
     typed, reason = str(st.session_state[f"typed-{form}"]).strip(), str(st.session_state[f"why-{form}"])
     if not reason.strip():
         raise ValueError("A correction is explained: say why. The old reading is kept.")

@@ -11,9 +11,9 @@ from spc.log.rows import ParsedLog
 from spc.measure.length import LAMPS
 from spc.store.frames import CHARACTERISTICS
 
-__all__ = ["asked_units"]
+__all__ = ["UNIT_WORDS", "asked_units"]
 
-_UNITS = {"um": "µm", "band": "light bands", "uin": "µin", "nm": "nm", "mm": "mm", "in": "inches"}
+UNIT_WORDS = {"um": "µm", "band": "light bands", "uin": "µin", "nm": "nm", "mm": "mm", "in": "inches"}
 _OF_FORM = ("flatness", "parallelism", "squareness")  # bands measure these, and neither roughness nor thickness
 
 
@@ -54,9 +54,10 @@ def _ask(form: str, position: int, field: str, header: str, unit: str) -> tuple[
     st.html(cards.notice(f"\u201c{header}\u201d does not say which {what}. It is never guessed: tap it.", kind="look"))
     with st.container(key=f"unit-question-{position}", horizontal=True):
         if not unit:
-            units = [name for name in _UNITS if name != "band" or field in _OF_FORM]
+            units = [name for name in UNIT_WORDS if name != "band" or field in _OF_FORM]
             unit = (
-                st.pills("Unit", units, format_func=_UNITS.__getitem__, **draft.field(form, f"unit-{position}")) or ""
+                st.pills("Unit", units, format_func=UNIT_WORDS.__getitem__, **draft.field(form, f"unit-{position}"))
+                or ""
             )
         lamp = st.pills("Lamp", list(LAMPS), **draft.field(form, f"lamp-{position}")) or "" if unit == "band" else ""
     return (unit, lamp) if unit != "band" or lamp else ("", "")  # bands without their lamp say nothing

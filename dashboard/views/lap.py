@@ -14,6 +14,7 @@ from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
 from dashboard.parts.log_form import log_form
+from dashboard.parts.new_lap import NEW, new_lap
 from dashboard.parts.page import Page, in_unit_of, link_to_lap, lost_line, unit_of
 from dashboard.parts.person import signed_by
 from dashboard.parts.picture import show_picture
@@ -82,9 +83,13 @@ def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
     """Ask which lap and who signs; a name in the link that is no lap is said, never swapped for another in silence."""
     names = data.lap_names(page.now)
     if nothing_yet(page):
-        first_run(page)
+        first_run(page, by_hand=view == "lap")
         return None
     asked = st.query_params.get("lap", "").strip() or None
+    if view == "lap" and st.query_params.get(NEW) == "1":
+        st.html(lost_line(page) + cards.headline("Which lap is new?", kicker="A lap that is not in the log yet"))
+        new_lap(page, signed_by(page))
+        return None
     if asked is not None and asked not in names:
         st.html(
             cards.headline(f"There is no lap called {asked}.", kicker="The link names a lap that is not in the log")
@@ -93,10 +98,16 @@ def choose_lap(page: Page, *, view: str = "lap") -> tuple[str, str] | None:
         st.html(cards.sentences(["Did you mean one of these?" if near else "These are the laps in the log:"]))
         for name in near or names[:24]:
             link_to_lap(page, name, view=view)
+        if view == "lap":
+            st.html(cards.section("Or is it a new lap?"))
+            new_lap(page, signed_by(page), name=asked)
         return None
-    with st.container(key="top-row", horizontal=True):
+    with st.container(key="top-row", horizontal=True, vertical_alignment="bottom"):
         lap = _keep_in_link(names, asked)
-        return lap, signed_by(page, lap=lap if view == "lap" else "")
+        person = signed_by(page, lap=lap if view == "lap" else "")
+        if view == "lap" and view in page.routes:
+            st.page_link(page.routes[view], label="New lap", query_params={NEW: "1"}, width="content")
+    return lap, person
 
 
 def _near(asked: str, names: list[str]) -> list[str]:

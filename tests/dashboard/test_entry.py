@@ -44,8 +44,21 @@ def test_open_readings_and_own_units():
     ("typed", "unit", "says"),
     [
         ("", BANDS, "Flatness is empty: tap a reading or type one"),
-        ("1.5", LengthUnit("", ""), "Flatness has no unit: write it with its unit, such as 1.5 um or 1.5 bands."),
-        ("1 band", LengthUnit("", ""), "Flatness is in bands of a lamp nobody has named: write it in um, or have the"),
+        (
+            "1.5",
+            LengthUnit("", ""),
+            "Flatness has no unit: tap it, or write it behind the number, like 1.5 um.",
+        ),
+        (
+            "1 band",
+            LengthUnit("um", ""),
+            "Flatness is in bands of a lamp nobody has named: write it in um, or have the",
+        ),
+        (
+            "1",
+            LengthUnit("band", ""),
+            "Flatness is in bands of a lamp nobody has named: write it in um, or tap the lamp.",
+        ),
         ("flat", LengthUnit("um", ""), "Flatness 'flat' says no size: type one, such as <0.5."),
         ("one", BANDS, "Flatness is not a number: 'one'; type it like 1.5 or <0.5 or 1-1.5 or 2"),
         ("eins", BANDS, "type it like 1,5 or <0,5"),

@@ -124,6 +124,15 @@ def test_a_face_tapped_twice_is_taken_back_in_the_words_it_was_logged_in(filled_
     assert len(faces(filled_store, "CI-1")) == 12
 
 
+def test_a_second_tap_that_finds_the_form_emptied_is_none(filled_store, board):
+    page = press(tap(run("lap", lap="CI-1"), "Flatness", "0.5"), "Log this face")
+    press(page, "Log this face")
+    assert "0.5 light bands on CI-1 was logged a moment ago; nothing was added." in text(page) and not refusals(page)
+    press(put(page, "Minutes on the lap", "9"), "Log this face")
+    assert refusals(page) == ["Flatness is empty: tap a reading or type one."]
+    assert len(faces(filled_store, "CI-1")) == 13
+
+
 @pytest.mark.parametrize("minutes", [12.0, 22 / 3])
 def test_a_correction_that_changes_nothing_says_so(minutes, filled_store, board):
     with Store.open(filled_store) as store:

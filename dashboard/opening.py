@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, MutableMapping
 from functools import cache
 from html import escape
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -138,6 +139,12 @@ def _type_faces() -> str:
     )
 
 
+@cache
+def _keys() -> str:
+    """Return what the keys of every page do, as JavaScript."""
+    return (files("dashboard") / "keys.js").read_text(encoding="utf-8")
+
+
 class Opening:
     """A layer of the web server that puts style and words into pages; everything else goes through as it is."""
 
@@ -194,8 +201,8 @@ class _Filled:
         page = self._body.decode("utf-8")
         # within the body: the framework's own rules come into the head, and where two are alike the later one holds
         page = page.replace('<div id="root">', f'{self._style}{self._words or ""}<div id="root">', 1)
-        if self._words is not None:
-            page = page.replace("</body>", f"{_GO}</body>", 1)
+        scripts = f"<script>{_keys()}</script>{_GO if self._words is not None else ''}"
+        page = page.replace("</body>", f"{scripts}</body>", 1)
         page = page.replace("<title>Streamlit</title>", "<title>lapcell</title>", 1)
         body = page.encode("utf-8")
         left_out = (b"content-length", b"etag", b"last-modified", b"cache-control")

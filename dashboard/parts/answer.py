@@ -149,11 +149,11 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
             with st.container(horizontal=True, key=f"others-{place}"):
                 for name in others:
                     button(_found(name))
-            own = draft.typed(draft.name(_own_place(signal)), "own")
+            form = draft.name(_own_place(signal))
+            own = draft.typed(form, "own")
             st.text_input(_OWN_WORDS, **own)
-            key = own["key"]
-            keep = partial(_tap_own, signal, key, slot=place, person=person, page=page)
-            st.button("Keep these words", key=f"keep-{key}", on_click=once(keep))
+            keep = partial(_tap_own, signal, own["key"], slot=place, person=person, page=page)
+            st.button("Keep these words", key=f"send-{form}", on_click=once(keep))
             said.say(_own_place(signal), person=person)
     with st.container(horizontal=True, key=f"answers-{place}"):
         for answer in ANSWERS:

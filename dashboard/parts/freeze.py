@@ -109,7 +109,8 @@ def _form(page: Page, lap: str, sign: str, person: str) -> None:
         knowingly = st.checkbox(
             "Freeze even if the analysis has doubts; they are kept with the revision", **tapped_in("knowingly")
         )
-        if st.button("Freeze", key=f"send-{form}", type="primary"):
+        # sent by its button alone: what is ticked below the lines is part of what is put in force
+        if st.button("Freeze", key=f"freeze-{form}", type="primary"):
             said.sent(place)
             if out and not cause.strip():
                 said.refuse(place, "Say why these readings are left out.", person=person)

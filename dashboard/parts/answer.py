@@ -145,7 +145,7 @@ def _offer(signal: Signal, causes: Sequence[Cause], place: int, page: Page, pers
     with st.container(horizontal=True, key=f"causes-{place}"):
         for name in likely:
             button(_found(name))
-        with st.popover("Something else"):
+        with st.popover("Something else", key=f"else-{place}-{signal.face_id}-{signal.sign}"):  # open for none but it
             with st.container(horizontal=True, key=f"others-{place}"):
                 for name in others:
                     button(_found(name))

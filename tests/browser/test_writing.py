@@ -272,6 +272,12 @@ def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
     with Store.open(store) as opened:
         kept = opened.reactions(lap="CE-1")
     assert kept["action"].tolist() == ["handed to lead", "none"] and kept["who"].all()
+    settled(page)
+    page.get_by_role("button", name="Something else").first.click()
+    own.fill("a crack")
+    own.press("Enter")
+    page.wait_for_function("() => document.activeElement.innerText.startsWith('Kept on CE-1: something else: a crack')")
+    assert page.get_by_test_id("stPopoverBody").count() == 0  # it is not open for the next signal
 
 
 def test_two_people_write_at_once_and_each_sees_both(at, cell):

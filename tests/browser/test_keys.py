@@ -40,10 +40,11 @@ def test_from_an_empty_log_to_the_third_face_by_hand_with_one_entry_for_each_ent
         page.keyboard.type("0.7")
         page.keyboard.press("Enter")
         page.keyboard.press("Enter")  # a hand that bounces
+        page.keyboard.type("0.8")  # and one that does not wait for the form begun anew
         page.locator(".st-key-last-logged").get_by_text("0.7").wait_for()
-        has_the_cursor(page, "or type it")
+        page.wait_for_function("() => document.activeElement.value === '0.8'")
+        settled(page)
         assert page.locator(".lc-refused").count() == 0
-        page.keyboard.type("0.8")
         page.get_by_role("button", name="Log this face").focus()
         page.keyboard.press("Enter")
         page.get_by_text("Logged: 0.8").wait_for()

@@ -169,7 +169,7 @@ def draw_lifetimes(
 def draw_remaining(
     fit: LifetimeFit, low: ArrayLike, high: ArrayLike, *, age: float, draws: int, rng: np.random.Generator
 ) -> Array:
-    """Draw how long one that has come to an age lasts from there, the law itself drawn as far as the lives leave it open.
+    """Draw how long one that has come to an age lasts from there, the law drawn as far as the lives leave it open.
 
     Parameters
     ----------
@@ -193,8 +193,8 @@ def draw_remaining(
 
     Notes
     -----
-    A law under which few come to this age counts less: its draws are weighed by the share that does. Under each the life
-    is drawn from those beyond it, S(t) / S(age).
+    A law under which few come to this age counts less: its draws are weighed by the share that does. Under each the
+    life is drawn from those beyond it, S(t) / S(age).
 
     References
     ----------

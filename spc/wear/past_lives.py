@@ -89,9 +89,9 @@ def taken_in(answer: TimeToLimit, others: Array, missed: Collection[str]) -> Tim
     others : (S,)
         As many as its own draws.
     missed : collection of str
-        Of `spc.wear.past_forecasts.OUTCOMES`: how past cycles came out where such ranges held too few. With 'faster' the sooner counts, of the two
-        at every share of the draws, with 'slower' the later, with both the sooner of the near half and the later of the
-        far half.
+        Of `spc.wear.past_forecasts.OUTCOMES`: how past cycles came out where such ranges held too few. With 'faster'
+        the sooner counts, of the two at every share of the draws, with 'slower' the later, with both the sooner of the
+        near half and the later of the far half.
 
     Returns
     -------

@@ -24,8 +24,8 @@ STATEMENT = (
     "Shops of 12 past cycles in which ranges by readings held too few of these, as the board counts it; from there on "
     "faces left take in how long past cycles lasted. In laps that run flat and turn steep at an age that nobody knows "
     "the nominal 90 % range then holds the true crossing in at least 88 %, up to two errors of the simulation, and is "
-    "no wider than by readings alone. A shop where too few came to the limit for a law of life keeps its range, and says "
-    "that it is less sure."
+    "no wider than by readings alone. A shop where too few came to the limit for a law of life keeps its range, and "
+    "says that it is less sure."
 )
 _STEEP = Scene("", shape="knee", noise=0.1, level_sd=0.05)
 SCENES = {

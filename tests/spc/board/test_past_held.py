@@ -216,8 +216,8 @@ def test_the_share_that_held_worst_is_told_beside_the_range():
         "less sure than that: foreseen from three quarters, only 6 of 12 past cycles came out within such a range"
     )
     assert doubt.words(by_lives=True) == (
-        "it takes in how long past cycles lasted, for foreseen by readings alone from three quarters, only 6 of 12 past "
-        "cycles came out within such a range"
+        "it takes in how long past cycles lasted, for foreseen by readings alone from three quarters, only 6 of 12 "
+        "past cycles came out within such a range"
     )
     none_held = _doubt_of(_told("L1", (summed(0.5, 0, 12), summed(0.75, 1, 11))))
     assert "foreseen from the middle, none of 12" in none_held.words(by_lives=False)

@@ -54,9 +54,9 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     ('' = as usual), material, grit, registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes
     (the mean stands for lappings without, null where over a fifth are), last_face (its time by the clock of the site),
     signals, asked, causes, safety, data_health and answers (question, answer). asked: reconditionings that may not be
-    logged, the newest first, each with its face_id, which `lapcell answer --face` takes; one of the running cycle is among the signals too,
-    unless the lap is retired, and the faces left are then those if it was reconditioned at the time in
-    if_reconditioned. age_faces and faces_left count every pass on a face as one; where faces are often lapped
+    logged, the newest first, each with its face_id, which `lapcell answer --face` takes; one of the running cycle is
+    among the signals too, unless the lap is retired, and the faces left are then those if it was reconditioned at the
+    time in if_reconditioned. age_faces and faces_left count every pass on a face as one; where faces are often lapped
     again the sentences say passes (counted 'pass'), and finished_faces are told besides.
 
     With --lap and --against-past also against_past: status ('judged', 'counts only', 'refused'), too_narrow, sentence,

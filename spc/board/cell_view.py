@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from spc.board.cause_words import NOT_A_READING
 from spc.board.lap_frames import LapFrames, frames_of_laps, no_frames
 from spc.board.lap_memo import LapMemo, memo_of
+from spc.board.other_laps import with_passes_elsewhere
 from spc.board.recent_rows import recent_events, recent_rows
 from spc.board.shifts import by_day
 from spc.board.to_come import FacesToCome, faces_to_come
@@ -47,7 +48,8 @@ class CellView:
     reactions: pd.DataFrame
     baselines: tuple[Baseline, ...]  # frozen chart limits, oldest first
     struck_out: frozenset[int]  # face ids whose flatness a person called a bad wipe
-    as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, with times as people read them
+    as_read: Mapping[str, pd.DataFrame]  # rows of each lap as the store holds them, with times as people read them,
+    # and with the passes that other laps did before
     to_come: Mapping[str, pd.DataFrame]  # events of a lap that do not count yet, of the laps that have any
     faces_to_come: Mapping[str, FacesToCome]  # the same of face readings
     memo: LapMemo  # what still holds of each lap, however the others have changed
@@ -191,6 +193,7 @@ def look_at_cell(
     as_read = recent_rows(store, names, last=rows, since_us=since_us, until_us=until_us)
     as_read = _shown_times(memo, "as read", as_read, settings)
     as_read = {lap: _before(memo, lap, "faces", as_read[lap], counted_us) for lap in names}
+    as_read = with_passes_elsewhere(memo, as_read)
     together = None
     if rows is None and names:  # all there is: held once, not lap by lap besides
         together = pd.concat(as_read.values(), ignore_index=True)

@@ -68,7 +68,8 @@ def shift_of(view: CellView, cell: CellCharts, reports: Iterable[LapReport], *, 
     newest = max(logged.values(), key=lambda lap: lap.newest_us, default=_NOTHING)
     n_faces, dated = sum(lap.faces for lap in logged.values()), any(lap.dated for lap in logged.values())
     relaps = int((_within((rows for _, rows in _lapped(view)), "attempt", span) > 1).sum())
-    relapped = _within((frames.signs for frames in view.by_lap.values()), "relapped", span)
+    signs = [frames.signs for frames in view.by_lap.values()]
+    relapped = _within(signs, "relapped", span) | _within(signs, "passed_before", span)
     firsts = relapped.size
     share = share_interval(int(relapped.sum()), firsts)  # by face: see `face_signs`
     minutes = (view.memo.once(lap, "minutes", (rows,), partial(minutes_by_part, rows)) for lap, rows in _lapped(view))

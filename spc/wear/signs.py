@@ -28,15 +28,17 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     numbered : DataFrame, shape (n_faces, ...)
-        Result of `spc.wear.cycle.number_cycles`. Optional columns: load_n (newton), area_mm2, speed_m_per_s.
+        Result of `spc.wear.cycle.number_cycles`. Optional columns: load_n (newton), area_mm2, speed_m_per_s;
+        passes_elsewhere, how many passes of the face are logged on other laps before.
 
     Returns
     -------
-    DataFrame, shape (n_finished, 29)
+    DataFrame, shape (n_finished, 30)
         Rows sorted as given, one per face, at its last attempt. Columns:
         face_id, lap, operator, part, grit, cycle, stream, life, sort_us, age_faces, shift_date, shift;
-        passes - lappings this face took; relapped - True when more than one;
-        first_low_um, first_high_um - flatness at the first attempt, NaN if not logged;
+        passes - lappings this face took on this lap in this cycle; relapped - True when more than one;
+        passed_before - True when it had passes before on another lap, or before the lap was reconditioned;
+        first_low_um, first_high_um - flatness at the first of these passes, NaN if not logged;
         first_shape - what was written of the form then: convex, concave, twist or '';
         final_low_um, final_high_um - flatness at the last attempt;
         minutes - over all attempts, NaN if any is missing; minutes_ratio - to the median of part and grit;
@@ -47,9 +49,11 @@ def face_signs(numbered: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Attempts belong together while lap, part, serial and face stay and the attempt number grows. A face whose earlier
-    attempts were not logged still counts the passes its attempt number tells. Rate follows Preston (1927), removal
-    proportional to pressure and speed; where load, area or speed is not logged the part number stands for them.
+    Attempts belong together while lap, cycle, part, serial and face stay and the attempt number grows, whichever other
+    faces are lapped between them; without a serial number they must follow each other. What an attempt number tells
+    beyond the passes logged was lapped here too, unless those passes are logged elsewhere: a face that another lap
+    left bad says nothing against this one. Rate follows Preston (1927), removal proportional to pressure and speed;
+    where load, area or speed is not logged the part number stands for them.
     """
     return against_usual(finished_faces(numbered))
 
@@ -59,21 +63,18 @@ def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
     faces = np.flatnonzero((numbered["kind"] == "face").to_numpy())
     faces = faces[np.argsort(pd.factorize(numbered["lap"])[0][faces], kind="stable")]
     ordered = numbered[[name for name in _USED if name in numbered]].iloc[faces]
+    piece, before = _pieces(ordered)
+    together = np.argsort(piece, kind="stable")
+    ordered, piece, before = ordered.iloc[together], piece[together], before[together]
     attempt = ordered["attempt"].to_numpy(np.int64)
     n = len(ordered)
-    new = np.ones(n, bool)
-    if n > 1:
-        same = np.ones(n - 1, bool)
-        for name in ("lap", "part", "serial", "face", "cycle"):
-            code = pd.factorize(ordered[name])[0]
-            same &= code[1:] == code[:-1]
-        new[1:] = ~(same & (attempt[1:] > attempt[:-1]))
-    first = np.flatnonzero(new)
+    first = np.flatnonzero(np.diff(piece, prepend=-1))
     last = np.append(first[1:], n)[: first.size] - 1
     counted = last - first + 1
-    passes = np.maximum(counted, attempt[last])
-    was_first = attempt[first] <= 1
-    told: dict[str, Any] = {"passes": passes, "relapped": passes > 1}
+    before = before[first]
+    passes = np.maximum(counted, attempt[last] - before)
+    was_first = attempt[first] - before <= 1
+    told: dict[str, Any] = {"passes": passes, "relapped": passes > 1, "passed_before": before > 0}
     for side in ("low", "high"):
         flatness = ordered[f"flatness_{side}_um"].to_numpy(np.float64)
         told[f"first_{side}_um"] = np.where(was_first, flatness[first], np.nan)
@@ -91,7 +92,7 @@ def finished_faces(numbered: pd.DataFrame) -> pd.DataFrame:
     told["rate_basis"] = pd.Categorical.from_codes(own[last], categories=pd.Index(_NAMES))
     finish = (ordered["finish_low_um"].to_numpy(np.float64) + ordered["finish_high_um"].to_numpy(np.float64)) / 2
     told["finish_um"] = np.where(np.isfinite(finish), finish, np.nan)[last]
-    out = ordered[list(_KEPT)].iloc[last].assign(**told)
+    out = ordered[list(_KEPT)].iloc[last].assign(**told).iloc[np.argsort(together[last], kind="stable")]
     if (np.diff(out["sort_us"].to_numpy(np.int64)) < 0).any():
         out = out.sort_values("sort_us", kind="stable")
     return out.reset_index(drop=True)
@@ -132,13 +133,39 @@ _KEPT = (
 )
 _USED = (
     *_KEPT,
-    *("attempt", "serial", "face", "shape", "minutes", *BASES[0].needs),
+    *("attempt", "passes_elsewhere", "serial", "face", "shape", "minutes", *BASES[0].needs),
     *(
         f"{name}_{end}_um"
         for name in ("flatness", "finish", "thickness_before", "thickness")
         for end in ("low", "high")
     ),
 )
+
+
+def _pieces(ordered: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Give each row of laps one after the other the number of its piece, and how many passes were logged elsewhere."""
+    n = len(ordered)
+    attempt = ordered["attempt"].to_numpy(np.int64)
+    before = np.zeros(n, np.int64)
+    if "passes_elsewhere" in ordered:
+        before[:] = np.nan_to_num(ordered["passes_elsewhere"].to_numpy(np.float64))
+    if not (attempt > 1).any():
+        return np.arange(n), before
+    name = np.zeros(n, np.int64)
+    for column in ("lap", "part", "serial", "face"):
+        code = pd.factorize(ordered[column])[0]
+        name = pd.factorize(name * (int(code.max()) + 1) + code)[0].astype(np.int64)  # numbered anew: no overflow
+    nameless = (ordered["serial"] == "").to_numpy(bool)
+    name[nameless] += n * np.cumsum(np.diff(name, prepend=-1) != 0)[nameless]  # a run of such rows is one name
+    order = np.argsort(name, kind="stable")
+    follows, cycle = np.zeros(n, bool), ordered["cycle"].to_numpy(np.int64)[order]
+    grows = (np.diff(name[order]) == 0) & (np.diff(attempt[order]) > 0)
+    follows[1:] = grows & (np.diff(cycle) == 0)
+    back = order[1:][grows & (np.diff(cycle) != 0)]  # the lap was reconditioned since the pass before
+    before[back] = np.maximum(before[back], attempt[order[:-1][grows & (np.diff(cycle) != 0)]])
+    piece = np.empty(n, np.int64)
+    piece[order] = order[np.maximum.accumulate(np.where(follows, 0, np.arange(n)))]  # numbered by their first rows
+    return piece, before
 
 
 def _bases(ordered: pd.DataFrame) -> NDArray[np.int8]:

@@ -4,7 +4,7 @@ import pytest
 from spc.measure.preston import BASES, basis_named
 from spc.wear.cycle import number_cycles
 from spc.wear.signs import face_signs
-from tests.spc.wear.made_up_log import events_frame, faces_frame
+from tests.spc.wear.made_up_log import events_frame, faces_frame, hours
 
 
 def signs(rows):
@@ -74,3 +74,45 @@ def test_growth_zero_minutes_and_open_readings_are_unknown_not_numbers():
 def test_repeats_are_left_out_and_empty_stays_empty():
     assert len(signs([{}, {"kind": "repeat"}])) == 1
     assert len(face_signs(number_cycles(faces_frame([{}]), events_frame([])).iloc[:0])) == 0
+
+
+def test_faces_lapped_again_after_the_others_of_their_lot_are_one_row_each():
+    """A lot is lapped face by face, read, and only then are those over the limit lapped again."""
+    lot = [
+        {"serial": str(n), "attempt": 1, "minutes": 4.0, "flatness_um": um} for n, um in ((1, 0.9), (2, 0.4), (3, 0.8))
+    ]
+    again = [{"serial": str(n), "attempt": 2, "minutes": 2.0, "flatness_um": um} for n, um in ((1, 0.5), (3, 0.7))]
+    table = signs([*lot, *again, {"serial": "3", "attempt": 3, "minutes": 1.0, "flatness_um": 0.3}])
+    assert table["face_id"].tolist() == [2, 4, 6]  # each at its last pass
+    assert table["passes"].tolist() == [1, 2, 3] and table["relapped"].tolist() == [False, True, True]
+    assert table["first_high_um"].tolist() == [0.4, 0.9, 0.8] and table["final_high_um"].tolist() == [0.4, 0.5, 0.3]
+    assert table["minutes"].tolist() == [4.0, 6.0, 7.0]
+
+
+def test_without_a_serial_number_only_passes_that_follow_each_other_are_of_one_face():
+    table = signs([{"attempt": n, "flatness_um": 0.5, "part": part} for part, n in (("P1", 1), ("P2", 1), ("P1", 2))])
+    assert table["passes"].tolist() == [1, 1, 2] and table["first_low_um"].isna().tolist() == [False, False, True]
+
+
+def test_a_serial_number_used_again_begins_another_face():
+    table = signs([{"serial": "1", "attempt": n, "flatness_um": 0.5} for n in (1, 2, 1, 2)])
+    assert table["passes"].tolist() == [2, 2]
+
+
+def test_a_pass_after_a_reconditioning_is_the_first_that_the_fresh_lap_did():
+    """The face read over its limit, so the lap was reconditioned and the face lapped again: none is missing."""
+    rows = [{"serial": "1", "attempt": 1, "flatness_um": 1.2}, {"serial": "1", "attempt": 2, "flatness_um": 0.4}]
+    event = events_frame([{"event": "reconditioned", "sort_us": hours(0.1)}])
+    table = face_signs(number_cycles(faces_frame(rows), event))
+    assert table["cycle"].tolist() == [1, 2] and table["passes"].tolist() == [1, 1]
+    assert table["relapped"].tolist() == [False, False] and table["passed_before"].tolist() == [False, True]
+    assert table["first_low_um"].tolist() == [1.2, 0.4]
+
+
+def test_passes_on_another_lap_count_for_no_pass_of_this_one():
+    rows = [{"serial": str(n), "attempt": n, "flatness_um": 0.4} for n in (2, 3)]
+    numbered = number_cycles(faces_frame(rows).assign(passes_elsewhere=[1, 1]), events_frame([]))
+    table = face_signs(numbered)
+    assert table["passes"].tolist() == [1, 2] and table["relapped"].tolist() == [False, True]
+    assert table["passed_before"].tolist() == [True, True]
+    assert table["first_low_um"].isna().tolist() == [False, True]

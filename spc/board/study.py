@@ -13,7 +13,7 @@ from spc.board.cell_view import CellView
 from spc.board.gauge_study import readings_of_repeats
 from spc.board.remembered import Remembered
 from spc.board.study_cycles import AtAge, OverCycles, at_planned_age, over_cycles
-from spc.board.study_material import StudyMaterial, gather
+from spc.board.study_material import FIRST_NOT_LOGGED, StudyMaterial, gather
 from spc.board.study_plan import StudyPlan
 from spc.capability.gauge import is_gauge_study
 from spc.capability.index import QuantileIndex, quantile_index
@@ -132,8 +132,10 @@ def compute_study(material: StudyMaterial) -> Study:
         partial(quantile_index, choice, limit_um, refusals=found, level=plan.level),
     )
     spread, spread_sentence = _spread(kept, trend)
-    # Ages that differ spoil one law for all of them, not the laws of each age: only guessed units bar those too.
-    sure_of_units = not facts.units_inferred
+    # Ages that differ spoil one law for all of them, not the laws of each age: what the readings are bars those too.
+    sure_of_readings = not {"units inferred", "first passes not logged"} & {
+        r.name for r in found if r.bars == "any index"
+    }
     return replace(
         empty,
         status="computed" if index.status == "computed" else "refused",
@@ -146,9 +148,9 @@ def compute_study(material: StudyMaterial) -> Study:
         trend=trend,
         index=index,
         time_model=_time_model(trend, differ_p),
-        whole_cycles=over_cycles(kept, limit_um, level=plan.level) if sure_of_units else None,
+        whole_cycles=over_cycles(kept, limit_um, level=plan.level) if sure_of_readings else None,
         at_planned_age=at_planned_age(kept, limit_um, material.planned_age, level=plan.level, refusals=found)
-        if sure_of_units
+        if sure_of_readings
         else None,
         spread=spread,
         spread_sentence=spread_sentence,
@@ -185,6 +187,7 @@ def _facts(
         fit=fit.status,
         operator_confounded=_confounded(kept),
         characteristic=material.plan.characteristic,
+        first_not_logged=dict(material.not_taken).get(FIRST_NOT_LOGGED, 0),
     )
 
 

@@ -24,6 +24,7 @@ from spc.chart.stream import Stream, face_of_cycle
 
 __all__ = [
     "DATA_COLUMNS",
+    "FIRST_NOT_LOGGED",
     "ChartLimits",
     "LeftOut",
     "StudyMaterial",
@@ -38,6 +39,7 @@ DATA_COLUMNS: dict[str, str] = {
     "serial": "str", "face": "str", "operator": "str", "grit": "str", "time_text": "str", "text": "str", "unit": "str",
     "lamp": "str", "low_um": "float64", "high_um": "float64",
 }  # fmt: skip
+FIRST_NOT_LOGGED = "lapped again after a first pass whose reading is not logged"
 _CHARTED = ("flatness", "finish")  # characteristics that a chart of the cell watches
 
 
@@ -218,9 +220,14 @@ def _readings(
         faces = keep(faces, ~struck, "called a bad wipe or a bad reading by the person who answered its signal")
     faces = keep(faces, faces[low].notna() & faces[high].notna(), f"{plan.characteristic} not read")
     if plan.readings == "first pass":
+        if plan.characteristic == "flatness":
+            faces = keep(faces, ~faces["face_id"].isin(_without_first(view)), FIRST_NOT_LOGGED)
         faces = keep(faces, faces["attempt"] <= 1, "a further pass over the same face; the first one is taken")
     else:
-        earlier = (faces["serial"] != "") & faces.duplicated(["part", "serial", "face"], keep="last")
+        named = faces[faces["serial"] != ""].sort_values("sort_us", kind="stable")
+        after = named.groupby(["part", "serial", "face"], sort=False)["attempt"].shift(-1)
+        lapped_again = named.index[after > named["attempt"]]  # else the serial number was used again
+        earlier = pd.Series(faces.index.isin(lapped_again), index=faces.index)
         faces = keep(faces, ~earlier, "an earlier pass over the same face; the last one is taken")
     sure = pd.Series(before_doubts(faces, doubts), index=faces.index)
     faces = keep(faces, sure, AGE_NOT_KNOWN)
@@ -236,6 +243,12 @@ def _readings(
         high_um=faces[high],
     )
     return faces[list(DATA_COLUMNS)].astype(DATA_COLUMNS).reset_index(drop=True), tuple(left)
+
+
+def _without_first(view: CellView) -> set[int]:
+    """Faces lapped again of which no first reading is logged, on whatever lap: ids of their last passes."""
+    told = (view.finished_of(lap) for lap in view.by_lap)
+    return {i for rows in told for i in rows.loc[rows["relapped"] & rows["first_low_um"].isna(), "face_id"].tolist()}
 
 
 def _day_us(view: CellView, day: str, *, days_on: int = 0) -> int | None:

@@ -1,8 +1,9 @@
 """When the word 'capability' is refused, why, and what would cure it.
 
 Capability is a claim about a stable process seen through a gauge that can see it. Where something is missing the
-same figure may still be given as 'performance', a plain description of the faces made, and says so; two faults
-leave not even that: readings whose unit was guessed, and a law the readings contradict.
+same figure may still be given as 'performance', a plain description of the faces made, and says so; three faults
+leave not even that: readings whose unit was guessed, a law the readings contradict, and first passes of which the bad
+ones were not logged.
 """
 
 import math
@@ -19,6 +20,7 @@ LEAST_FACES = 30  # our rule; ISO 22514-3 asks as many (from its scope)
 LEAST_CYCLES = 3  # our rule
 LEAST_WATCHED = 0.9  # share of the readings that a chart must have judged, our rule
 COARSEST_STEP = 0.10  # of the limit, our rule; gauge studies ask 0.05
+MOST_NOT_LOGGED = 0.05  # share of the first passes, our rule
 TREND_LEVEL = 0.01  # a trend is called where chance alone shows one in one study of 100
 
 
@@ -52,6 +54,7 @@ class StudyFacts:
     written_um: float | None = None  # step in which readings are written; None = not looked at
     watched_share: float = 1.0  # share of the readings that a chart judged
     characteristic: str = "flatness"  # what was read, for the sentences
+    first_not_logged: int = 0  # faces lapped again whose first reading is not logged, beside a list of first readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +119,15 @@ def refusals(facts: StudyFacts) -> tuple[Refusal, ...]:
     """
     if not (math.isfinite(facts.limit_um) and facts.limit_um > 0):
         raise ValueError(f"`limit_um` must be a finite number greater than 0, got {facts.limit_um}")
-    found = [_units(facts), _fit(facts), *_stability(facts), *_amount(facts), *_reading(facts), _operator(facts)]
+    found = [
+        _units(facts),
+        _first_passes(facts),
+        _fit(facts),
+        *_stability(facts),
+        *_amount(facts),
+        *_reading(facts),
+        _operator(facts),
+    ]
     return tuple(refusal for refusal in found if refusal is not None)
 
 
@@ -128,6 +139,20 @@ def _units(facts: StudyFacts) -> Refusal | None:
         "the unit of some readings was guessed: a limit in micrometres cannot be held against a guess",
         "say the unit (and the lamp for light bands) in the column head or in the settings, and read the log again",
         "any index",
+    )
+
+
+def _first_passes(facts: StudyFacts) -> Refusal | None:
+    count, of = facts.first_not_logged, facts.first_not_logged + facts.faces
+    if not count:
+        return None
+    were = "was" if count == 1 else "were"
+    return Refusal(
+        "first passes not logged",
+        f"{count:,} of {of:,} faces {were} lapped again after a first pass whose reading is not logged: the list holds "
+        "the first passes that were good and says nothing of the others",
+        "log the reading of every pass; until then use the counted share of faces lapped again",
+        "any index" if count > MOST_NOT_LOGGED * of else "capability",
     )
 
 

@@ -41,9 +41,10 @@ def test_a_lap_whose_face_is_only_read_again_has_not_run(tmp_path, monkeypatch):
     monkeypatch.setenv("LAPCELL_CACHE", "off")
     read = {"flatness_low_um": 0.1, "flatness_high_um": 0.2}
     with Store.open(tmp_path / "cell.db") as store:
-        for lap, day, more in (("A", 2, {}), ("B", 2, {}), ("B", 3, {}), ("A", 3, {"kind": "repeat"})):
-            at, serial = datetime(2026, 3, day, 8, tzinfo=UTC), f"{lap}{2 if more else day}"
-            store.append_face({"lap": lap, "serial": serial, "time_utc": at} | read | more, who="Ann")
+        for lap, day, again in (("A", 2, False), ("B", 2, False), ("B", 3, False), ("A", 3, True)):
+            at, serial = datetime(2026, 3, day, 8, tzinfo=UTC), f"{lap}{2 if again else day}"
+            minutes = {} if again else {"minutes": 4.0}
+            store.append_face({"lap": lap, "serial": serial, "time_utc": at} | read | minutes, who="Ann")
     shift = Board(tmp_path / "cell.db", Settings(time_zone="UTC", clock=datetime(2026, 3, 3, 12))).shift()
     assert "Ran in the shift before and not in this one yet: A." in shift.changed
 

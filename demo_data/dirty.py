@@ -46,7 +46,7 @@ DIRTY_ROWS = (
     _row("repeat", "", time="2026-06-25 11:04", serial="T-007", flatness="1", minutes=""),
     _row("quarantine", "unit", time="2026-06-25 11:10", serial="T-008", flatness="0.6", unit=""),
     _row("quarantine", "flatness", time="2026-06-25 11:18", serial="T-009", flatness="-0.5"),
-    _row("quarantine", "flatness", time="2026-06-25 11:26", serial="T-010", flatness="nan"),
+    _row("quarantine", "flatness", time="2026-06-25 11:26", serial="T-010", flatness="inf"),
     _row("quarantine", "flatness", time="2026-06-25 11:33", serial="T-011", flatness="see note", note="read it later"),
     _row("quarantine", "time", time="2026-02-30 11:40", serial="T-012"),
     _row("quarantine", "minutes", time="2026-06-25 11:48", serial="T-013", minutes="-4"),

@@ -13,6 +13,7 @@ from spc.log.known import Standing
 from spc.log.moments import has_clock
 from spc.log.piece import Piece, event_frame, face_frame, one_ahead, prepared
 from spc.log.rows import ScannedLog
+from spc.log.serial_words import used_again
 from spc.store.admission import Admission
 from spc.store.coding import listed, said
 from spc.store.frames import frame
@@ -41,6 +42,7 @@ class Tally:
     doubles: int = 0
     new_versions: int = 0  # among the faces, repeats and events
     settled: int = 0  # quarantined rows of earlier deliveries
+    lapped_again: int = 0  # among the faces: counted as lapped again, though no log says so
     other_parts: int = 0  # among the faces: taken as other parts though their serial numbers were used before
 
     @property
@@ -108,11 +110,9 @@ class Delivery:
             self._take_in_grown(rows_at_once)
         else:
             self._take_in_again(rows_at_once, self._last.reading_digest != self._reading)
-        if self._tally.other_parts:
-            self.remarks.append(
-                f"{self._tally.other_parts:,} faces have serial numbers that others had more than 12 hours before, and "
-                "are taken as other parts; of a face lapped again, log the attempt"
-            )
+        of = self._tally
+        again = {"lapped_again": of.lapped_again, "other_parts": of.other_parts}
+        self.remarks += used_again(faces=of.faces, repeats=of.repeats, **again)
         for lap, material in self._materials.items():
             self._store.set_lap(lap, material=material, who=self._who, why=f"as {self._scanned.name} says")
         return self._tally
@@ -314,6 +314,7 @@ class Delivery:
         for kind, told in piece.told.items():
             if kind == "face":
                 admitted = admission.faces(told.rows, keys=told.keys, ready=told.ready)
+                self._tally.lapped_again += admitted.lapped_again
                 self._tally.other_parts += admitted.other_parts
             else:
                 admitted = admission.events(told.rows, keys=told.keys)

@@ -33,8 +33,9 @@ from spc.store.face_table import FaceTable
 from spc.store.frames import NO_ATTEMPT
 from spc.store.identity import RowKeys
 from spc.store.ready import ReadyFaces, ready_faces
-from spc.store.serials import Seen, compare, counted_attempt, seen
+from spc.store.serials import Seen, judge, seen
 from spc.store.versions import (
+    ANOTHER_ATTEMPT,
     ANOTHER_PART,
     COUNTED_AS,
     READ_ANEW,
@@ -62,6 +63,7 @@ class Admitted:
 
     outcome: NDArray[np.object_]  # 'face', 'repeat', 'event', 'double' or 'version'
     row_id: Ids  # the row in the store; of a double, the row it is a double of
+    lapped_again: int = 0  # faces counted as lapped again, though no log says so
     other_parts: int = 0  # faces whose serial number another part had before
 
 
@@ -184,8 +186,9 @@ class Admission:
         own = row_id < -1
         row_id[own] = row_id[-row_id[own] - 2]
         self._memory.add(keys.identity[new & keys.serial], row_id[new & keys.serial])
-        others = 0 if told is rows else sum(ANOTHER_PART in said for said in listed(told["remarks"]))
-        return Admitted(outcome, row_id, others)
+        remarks = [] if told is rows else listed(told["remarks"])
+        counted = [sum(kind in said for said in remarks) for kind in (ANOTHER_ATTEMPT, ANOTHER_PART)]
+        return Admitted(outcome, row_id, *counted)
 
     def events(self, rows: pd.DataFrame, *, keys: RowKeys) -> Admitted:
         """Admit event rows (events columns); an event told twice with the same words and time of day is one."""
@@ -224,7 +227,7 @@ class Admission:
         table = self._faces if kind == "face" else self._events
         old = table.rows(old_row_id)
         if kind == "face":
-            new = attempt_kept(old, new)
+            new = self._judged_anew(old, new, keys)
         differences = differences_of(old, new)
         at = np.array([place for place, change in enumerate(differences) if change], dtype=np.int64)
         outcome = np.full(len(new), "double", dtype=object)
@@ -245,6 +248,29 @@ class Admission:
         numbers = new["row_number"].iloc[at].tolist()
         remarks = [f"row {number}: {said}" for number, said in zip(numbers, sentences, strict=True) if said]
         return Replaced(outcome, row_id, tuple(remarks))
+
+    def _judged_anew(self, old: pd.DataFrame, new: pd.DataFrame, keys: RowKeys) -> pd.DataFrame:
+        """Tell anew what the rows are that have another serial number now; the others stay faces or repeats."""
+        kept = attempt_kept(old, new)
+        renumbered = (old["serial"].to_numpy() != new["serial"].to_numpy()).astype(bool)
+        at = np.flatnonzero(renumbered).tolist()
+        if not at:
+            return kept
+        rows = new.iloc[at]
+        kinds, attempt, remarks = (
+            np.array(listed(kept[name]), dtype=object) for name in ("kind", "attempt", "remarks")
+        )
+        stored = self._stored("face", keys.identity[renumbered & keys.serial])
+        own, wanted = set(old["face_id"].tolist()), set(keys.identity[renumbered].tolist())
+        history = self._history(((name, row) for name, _, row, first in stored if first not in own), wanted)
+        for place, row, said in zip(at, seen(rows, [0] * len(at)), listed(rows["remarks"]), strict=True):
+            verdict, _, why = judge(row, history[int(keys.identity[place])] if keys.serial[place] else [])
+            kinds[place], attempt[place] = "face" if verdict == "face" else "repeat", max(row.attempt, 1)
+            remarks[place] = "; ".join(filter(None, [said, why]))
+        told = {"kind": kinds, "remarks": remarks}
+        return kept.assign(
+            **{name: pd.array(told[name], dtype="str") for name in told}, attempt=attempt.astype(np.int64)
+        )
 
     def _highest(self, table: str) -> int:
         return int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
@@ -326,22 +352,15 @@ class Admission:
         said: dict[int, int] = {}  # place of a double entry of a face whose attempt was counted -> what its log says
         for at, row in zip(places.tolist(), mine, strict=True):
             past = history[int(keys.identity[at])]
-            verdict, other, why = compare(row, past)
-            outcome[at] = verdict
-            if verdict == "double":
+            outcome[at], other, why = judge(row, past)
+            if outcome[at] == "double":
                 row_id[at] = other
                 if other > 0 and row.attempt != NO_ATTEMPT and any(one.counted for one in past if one.row_id == other):
                     said[at] = row.attempt
                 continue
-            row.kind = verdict
-            if verdict == "face":  # what a log says of the attempt stands
-                row.counted = row.attempt == NO_ATTEMPT and bool(past)
-                why = why if row.counted else ""
-            row.attempt = counted_attempt(past, why) if row.counted else max(row.attempt, 1)
             if why:
                 remarks[at] = f"{remarks[at]}; {why}" if remarks[at] else why
             attempt[at] = row.attempt
-            past.append(row)
         self._say_attempts(said, outcome, row_id)
         kind = np.where(outcome == "repeat", "repeat", "face").astype(object)
         return rows.assign(kind=pd.array(kind, dtype="str"), attempt=attempt, remarks=pd.array(remarks, dtype="str"))

@@ -10,7 +10,7 @@ from spc.store.coding import listed
 from spc.store.frames import NO_ATTEMPT
 from spc.store.versions import ANOTHER_ATTEMPT, ANOTHER_PART, COUNTED_AS
 
-__all__ = ["LAPPED_AGAIN_AFTER_US", "Seen", "compare", "counted_attempt", "seen"]
+__all__ = ["LAPPED_AGAIN_AFTER_US", "Seen", "judge", "seen"]
 
 DOUBLE_WITHIN_US = 10 * 60 * 1_000_000  # common practice, no source
 LAPPED_AGAIN_AFTER_US = 12 * 3600 * 1_000_000  # common practice, no source
@@ -50,14 +50,15 @@ def seen(rows: pd.DataFrame, row_ids: Sequence[int]) -> list[Seen]:
     ]
 
 
-def compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
+def judge(row: Seen, past: list[Seen]) -> tuple[str, int, str]:
     """
-    Tell what a row is beside the earlier ones of its serial number.
+    Tell what a row is beside the earlier ones of its serial number, and put it to them unless it is a double.
 
     Parameters
     ----------
     row : Seen
-    past : sequence of Seen
+        Its kind and attempt are set: what a log says of the attempt stands, else it is counted.
+    past : list of Seen
         In the order in which they came.
 
     Returns
@@ -66,6 +67,19 @@ def compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
         'face', 'repeat' or 'double'; the row it is a double of, or -1; the remark on a repeat, or on a face whose
         attempt no log says.
     """
+    verdict, other, why = _compare(row, past)
+    if verdict == "double":
+        return verdict, other, why
+    row.kind = verdict
+    if verdict == "face":
+        row.counted = row.attempt == NO_ATTEMPT and bool(past)
+        why = why if row.counted else ""
+    row.attempt = _counted_attempt(past, why) if row.counted else max(row.attempt, 1)
+    past.append(row)
+    return verdict, other, why
+
+
+def _compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
     # A number that was counted may be too high: the serial number may have been used again.
     same = [
         one for one in past if row.attempt in (NO_ATTEMPT, one.attempt) or (one.counted and one.attempt > row.attempt)
@@ -89,7 +103,7 @@ def compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
     return "repeat", -1, "a second reading of the same face"
 
 
-def counted_attempt(past: Sequence[Seen], why: str) -> int:
+def _counted_attempt(past: Sequence[Seen], why: str) -> int:
     """Count the attempt number of a face: 1 of another part, else since the last first attempt, which begins a face."""
     if why.startswith(ANOTHER_PART):
         return 1

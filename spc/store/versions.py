@@ -70,7 +70,7 @@ def differences_of(old: pd.DataFrame, new: pd.DataFrame) -> list[dict[str, list[
 
 def attempt_kept(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
     """
-    Give new versions of faces the attempt number of the old ones where no log says one.
+    Give new versions of faces the kind of the old ones, and their attempt number where no log says one.
 
     Parameters
     ----------
@@ -88,7 +88,8 @@ def attempt_kept(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
         "; ".join(filter(None, [told, *_counted(before)])) if keeps else told
         for told, before, keeps in zip(listed(new["remarks"]), listed(old["remarks"]), kept.tolist(), strict=True)
     ]
-    return new.assign(attempt=np.where(kept, old["attempt"].to_numpy(), said), remarks=pd.array(remarks, dtype="str"))
+    attempt = np.where(kept, old["attempt"].to_numpy(), said)
+    return new.assign(attempt=attempt, kind=old["kind"].array, remarks=pd.array(remarks, dtype="str"))
 
 
 def without_counted(remarks: str) -> str:
@@ -137,7 +138,6 @@ def record_replaced(
     # It keeps its place.
     new = new.assign(intake_id=old["intake_id"].to_numpy(), row_number=old["row_number"].to_numpy())
     if isinstance(table, FaceTable):
-        new = new.assign(kind=old["kind"].array)
         row_id = table.add(new, identity=identity, content=content, face_id=first, version=version)
         renamed = [why == READ_ANEW and set(change) == {"lap"} for why, change in zip(reason, differences, strict=True)]
         said = zip(edited_after(connection, old), renamed, strict=True)

@@ -2,6 +2,7 @@
 
 import pytest
 
+from spc.log.columns import ColumnMap, load_column_map
 from spc.log.intake import ingest
 from spc.settings import Settings
 from spc.store.store import Store
@@ -128,3 +129,34 @@ def test_what_a_log_says_of_a_face_taken_as_of_another_part_stands(store):
     assert store.faces()["attempt"].tolist() == [1, 2] and not any(
         "counted" in said for said in store.faces()["remarks"]
     )
+
+
+@pytest.mark.parametrize("plan", [ColumnMap(absent=("serial",)), "joined"])
+def test_serial_numbers_that_begin_anew_with_every_lot_are_asked_after_and_a_column_map_cures_it(store, plan):
+    """Four lots of six in a shift, every face lapped for as long: 18 were second readings, and nobody said so."""
+    head = HEAD.replace("time,", "batch no,time,")
+    rows = [
+        f"L{lot}," + ROW.format(time=f"2026-03-02 {6 + lot:02d}:{8 * n:02d}", attempt="", minutes=5, serial=n)
+        for lot in range(4)
+        for n in range(1, 7)
+    ]
+    data = (head + "".join(rows)).encode()
+    result = ingest(store, data, name="log.csv", settings=SITE)
+    assert (result.faces, result.repeats) == (6, 18)
+    (asked,) = (said for said in result.remarks if "begin anew with every lot" in said)
+    assert asked.startswith("18 of 24 faces have the serial number of one shortly before: 18 are taken as second")
+    if plan == "joined":
+        plan = load_column_map('[columns.serial]\nheader = ["batch no", "serial"]\n')
+    again = ingest(store, data, name="log.csv", settings=SITE, column_map=plan)
+    assert again.new_versions == 24 and not any("begin anew" in said for said in again.remarks)
+    assert store.faces()["kind"].tolist() == ["face"] * 24 and store.faces()["attempt"].tolist() == [1] * 24
+
+
+def test_a_second_reading_stays_one_where_the_lot_is_joined_to_its_serial_number(store):
+    head = HEAD.replace("time,", "batch no,time,")
+    first = "L1," + ROW.format(time="2026-03-02 08:00", attempt="", minutes=5, serial=1)
+    data = (head + first + first.replace("08:00", "08:30").replace("A,5", "A,")).encode()
+    assert ingest(store, data, name="log.csv", settings=SITE).repeats == 1
+    plan = load_column_map('[columns.serial]\nheader = ["batch no", "serial"]\n')
+    ingest(store, data, name="log.csv", settings=SITE, column_map=plan)
+    assert store.faces()["serial"].tolist() == ["L1-1"] * 2 and store.faces()["kind"].tolist() == ["face", "repeat"]

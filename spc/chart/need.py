@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.chart.baseline import ChartModel
+from spc.chart.cycle_spread import cycle_spread
 from spc.chart.stream import Stream, rate_unit
 from spc.model.families import family_named
-from spc.model.interval_fit import IntervalFit, fit_intervals
+from spc.model.interval_fit import IntervalFit, fit_intervals, z_scores
 from spc.model.p_words import p_words
 
 __all__ = ["Need", "need_of_revision"]
@@ -54,7 +55,9 @@ def need_of_revision(
     -----
     Twice the gain of two separate fits over one common fit, chi-square on the family's free parameters; both samples
     are taken as uncertain. Where neighbouring readings correlate by phi the ratio is shrunk by (1 - phi) / (1 + phi).
-    A difference is advice to think, not to freeze: a lap that wears is no new normal.
+    Readings of one cycle are alike: the ratio is divided by how much that widens the difference of the two middles, as
+    far as the cycles of the baseline are seen to differ or leave it open (`cycle_spread`; few cycles leave much, and
+    only a large change shows then). A difference is advice to think, not to freeze: a lap that wears is no new normal.
 
     References
     ----------
@@ -81,13 +84,14 @@ def need_of_revision(
 
     ratio = 2.0 * (old.log_likelihood + new.log_likelihood - both.log_likelihood)
     ratio *= (1.0 - model.norm.phi) / (1.0 + model.norm.phi)
+    ratio /= _by_cycles(base, recent, model, old)
     p = float(chdtrc(family_named(family).free, max(ratio, 0.0)))
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
     unit = rate_unit(model.sign, model.basis)
     if p > false_advice:
         words = (
-            f"Taken together, the {n_new:,} readings since show no other middle or spread than the baseline "
-            f"({p_words(p)}): no new revision is needed."
+            f"Taken together, the {n_new:,} readings since differ from the baseline by no more than chance and unlike "
+            f"cycles may make them ({p_words(p)}): no new revision is needed."
         )
         if signalling:
             which = "one of them that signals" if signalling == 1 else f"{signalling:,} of them that signal"
@@ -97,10 +101,29 @@ def need_of_revision(
     words = (
         f"The {n_new:,} readings since differ from the baseline ({evened}{_spread_words(old, unit)} then, "
         f"{_spread_words(new, unit)} now, {p_words(p)}). If the cause is known and meant to stay, freeze a new "
-        "revision; if not, look for it first: a new limit would hide it. An unchanged chart is advised so in "
+        "revision; if not, look for it first: a new limit would hide it. An unchanged chart is advised so in at most "
         f"{false_advice:.0%} of such tests."
     )
     return Need("needed", p, before, after, words)
+
+
+def _by_cycles(base: Stream, recent: Stream, model: ChartModel, law: IntervalFit) -> float:
+    """How many times the variance of the difference of both middles is that of readings that are each new knowledge.
+
+    As far as cycles of the baseline differ about its law, or leave it open. A cycle in both samples has one level; what
+    changes along it is a change.
+    """
+    factor = model.norm.factor(base.part, base.age_faces)
+    spread = cycle_spread(z_scores(base.low / factor, base.high / factor, law), base.age_faces, base.cycle)
+    cycle, age = (np.concatenate([getattr(own, name) for own in (base, recent)]) for name in ("cycle", "age_faces"))
+    weight = np.repeat([-1.0 / len(base), 1.0 / len(recent)], [len(base), len(recent)])
+    of = np.unique(cycle, return_inverse=True)[1].reshape(-1)
+    level, along = np.bincount(of, weights=weight), np.bincount(of, weights=weight * age)
+    along[np.isin(np.unique(cycle), np.intersect1d(base.cycle, recent.cycle))] = 0.0
+    within, start, slope = spread.within_sd**2, spread.start_sd**2, spread.slope_sd**2
+    apart = start * float(level @ level) + slope * float(along @ along)
+    alone = float(weight**2 @ (within + start + slope * age**2))
+    return max(1.0, (within * float(weight @ weight) + apart) / alone)
 
 
 def _spread_words(law: IntervalFit, unit: str) -> str:

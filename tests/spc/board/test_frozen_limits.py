@@ -24,7 +24,7 @@ BASELINE_END = START_US + 6 * DAY_US
 @pytest.fixture
 def store(tmp_path):
     with Store.open(tmp_path / "cell.db") as opened:
-        fill(opened, faces_of("K1", 160, np.random.default_rng(90), jump_at=120, jump=1.5), events_of("K1", 160))
+        fill(opened, faces_of("K1", 160, np.random.default_rng(90), jump_at=120, jump=1.7), events_of("K1", 160))
         yield opened
 
 
@@ -45,7 +45,7 @@ def test_freezes_and_shows(store):
     assert shown.record.who == "Q. Reed"
     assert shown.record.fingerprint == shown.revision.model.fingerprint
     assert shown.revision.model == done.analysis.model
-    assert shown.need.status == "needed"  # minutes grew by half
+    assert shown.need.status == "needed"  # minutes grew by two thirds
     assert shown.record.valid_from > iso_of(BASELINE_END - DAY_US)
 
 

@@ -82,7 +82,11 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
     )
     spreads = [
         ShownSpread(name, one.sd_um, one.low_um, one.high_um)
-        for name, one in (("one reader, again", study.repeatability), ("reader to reader", study.reader))
+        for name, one in (
+            ("one reader, again", study.repeatability),
+            ("reader to reader", study.reader),
+            ("day to day", study.run),
+        )
         if one is not None
     ]
     pictures = pair("gauge")
@@ -93,7 +97,7 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
             key="gauge-spread",
             height=spread_height(spreads),
             title="These spreads",
-            sentence=unit.said(_spread_words(study.repeatability, study.reader)),
+            sentence=unit.said(_spread_words(study.repeatability, study.reader, study.run)),
             table=spread_table(spreads, unit),
         )
     readings = pd.DataFrame(
@@ -123,9 +127,10 @@ def _study(page: Page, report: GaugeReport, unit: DisplayUnit) -> None:
     st.html(cards.section("Mind") + cards.sentences([line for line in [*lines, _sentence(ANALOGUE)] if line]))
 
 
-def _spread_words(again: SpreadEstimate | None, reader: SpreadEstimate | None) -> str:
+def _spread_words(again: SpreadEstimate | None, reader: SpreadEstimate | None, run: SpreadEstimate | None) -> str:
     told = [f"one reader reading a face again: {again.words}"] if again else []
     told.append(f"from reader to reader: {reader.words}" if reader else "from reader to reader: not known")
+    told += [f"from day to day, or round to round: {run.words}"] if run else []
     return f"Standard deviations: {'; '.join(told)}."
 
 

@@ -246,7 +246,7 @@ def _served(
     """Hold a study against the limits of the part numbers read this way; NaN = none."""
     if study.status == "refused":
         return ()
-    reader = study.reader.sd_um if study.reader is not None else math.nan
+    reader = math.hypot(study.reader.sd_um, study.by_face_um) if study.reader is not None else math.nan
     return tuple(
         LimitServed(
             part=part,
@@ -255,6 +255,7 @@ def _served(
             budget=budget(
                 repeatability_um=study.as_written_um,
                 reader_um=reader,
+                run_um=study.run.sd_um if study.run is not None else 0.0,
                 step_um=study.coarsest_um,
                 flat_error_um=flat_error_um,
                 temperature_um=temperature_um,

@@ -50,6 +50,8 @@ class GaugeStudy:
     identical_share: float  # of pairs of readings of one face; NaN without a pair
     repeatability: SpreadEstimate | None  # one reader, one face, before the step rounds the reading
     reader: SpreadEstimate | None  # from reader to reader
+    run: SpreadEstimate | None  # from one day or round of readings to another; None = not told apart
+    by_face_um: float  # standard deviation of how readers differ from face to face; 0 = none seen, or not told apart
     as_written_um: float  # repeatability of the readings as written, the step included
     reading_sd_um: float  # of one reading by any reader, before the step; an upper end where only a bound is known
     reading_sd_source: str
@@ -111,8 +113,8 @@ def study_gauge(readings: GaugeReadings, *, level: float = 0.95) -> GaugeStudy:
         status="refused", sentence="", design="", readings=readings.n, faces=readings.faces, readers=readings.readers,
         step_um=readings.step_um, coarsest_um=readings.coarsest_um, unit=readings.unit,
         identical_share=readings.identical_share(),
-        repeatability=None, reader=None, as_written_um=math.nan, reading_sd_um=math.nan, reading_sd_source="",
-        reml=None, anova=None, stepped=None, remarks=tuple(remarks), level=level,
+        repeatability=None, reader=None, run=None, by_face_um=0.0, as_written_um=math.nan, reading_sd_um=math.nan,
+        reading_sd_source="", reml=None, anova=None, stepped=None, remarks=tuple(remarks), level=level,
     )  # fmt: skip
     if readings.repeats == 0:
         why = "no face was read twice: read at least 10 faces twice by each of two readers and enter them as repeats"
@@ -153,18 +155,22 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
         remarks.append("each reader read faces of his own: what belongs to the faces may look like the reader's")
     bounded = repeatability.sd_um == 0
     cautious = repeatability.high_um if bounded else repeatability.sd_um
-    others = [c.variance for c in _components(reml) if c.name in ("reader", "face by reader")]
+    others = {c.name: c.variance for c in _components(reml) if c.name in ("reader", "face by reader", "run")}
+    run = _run(reml, readings.unit)
     source = "upper end of the repeatability" if bounded else "repeatability"
-    source += " and spread from reader to reader" if others else "; readers not told apart"
+    source += " and spread from reader to reader" if "reader" in others else "; readers not told apart"
+    source += ", with that from day to day" if run is not None else ""
     return replace(
         empty,
         status="bounded" if bounded else "studied",
-        sentence=_sentence(empty, repeatability, reader, bounded),
+        sentence=_sentence(empty, repeatability, reader, run, bounded=bounded),
         design=design,
         repeatability=repeatability,
         reader=reader,
+        run=run,
+        by_face_um=math.sqrt(others.get("face by reader", 0.0)),
         as_written_um=as_written,
-        reading_sd_um=math.sqrt(cautious**2 + sum(others)),
+        reading_sd_um=math.sqrt(cautious**2 + sum(others.values())),
         reading_sd_source=source,
         reml=reml,
         anova=anova if anova.status == "split" and not single else None,
@@ -279,6 +285,13 @@ def _reader(reml: VarianceSplit | None, stepped: SteppedFit, design: str, unit: 
     return None
 
 
+def _run(reml: VarianceSplit | None, unit: str) -> SpreadEstimate | None:
+    for part in _components(reml):
+        if part.name == "run":
+            return _estimate(part.sd, part.low_sd, part.high_sd, "restricted maximum likelihood", unit)
+    return None
+
+
 def _no_reader(design: str, reml: VarianceSplit | None) -> str:
     if design == "one reader":
         return "one reader: what readers add to each other is not known; let a second one read the same faces"
@@ -293,7 +306,10 @@ def _estimate(sd: float, low: float, high: float, method: str, unit: str) -> Spr
     return SpreadEstimate(sd, low, high, method, words)
 
 
-def _sentence(study: GaugeStudy, repeatability: SpreadEstimate, reader: SpreadEstimate | None, bounded: bool) -> str:
+def _sentence(
+    study: GaugeStudy, repeatability: SpreadEstimate, reader: SpreadEstimate | None, run: SpreadEstimate | None, *,
+    bounded: bool,
+) -> str:  # fmt: skip
     who = f" by {study.readers} readers" if study.readers > 1 else " by one reader" if study.readers == 1 else ""
     told = f"{study.readings:,} readings of {study.faces:,} face{'s' if study.faces > 1 else ''}{who}: "
     told += f"readings of one face by one reader differ by a standard deviation of {repeatability.words}"
@@ -301,4 +317,6 @@ def _sentence(study: GaugeStudy, repeatability: SpreadEstimate, reader: SpreadEs
         told += ", as the step hides what is smaller"
     if reader is not None:
         told += f"; from reader to reader {reader.words}"
+    if run is not None:
+        told += f"; from day to day, or round to round, {run.words}"
     return told + "."

@@ -111,7 +111,7 @@ def resolution(step_um: float, limit_um: float, *, unit: str = "um") -> Resoluti
 
 
 def budget(
-    *, repeatability_um: float, reader_um: float, step_um: float, flat_error_um: float = math.nan,
+    *, repeatability_um: float, reader_um: float, step_um: float, run_um: float = 0.0, flat_error_um: float = math.nan,
     temperature_um: float = math.nan, limit_um: float = math.nan, unit: str = "um",
 ) -> GaugeBudget:  # fmt: skip
     """Combine the parts of the uncertainty of one reading.
@@ -121,9 +121,11 @@ def budget(
     repeatability_um : float
         Standard deviation of repeated readings as they are written, one reader and one face.
     reader_um : float
-        Standard deviation from reader to reader; NaN = not known.
+        Standard deviation from reader to reader, of how they differ from face to face too; NaN = not known.
     step_um : float
         Step of the readings.
+    run_um : float, default 0
+        Standard deviation from one day or round of readings to another, where a study tells it apart.
     flat_error_um : float
         Largest deviation from flat of the optical flat or reference, as its certificate states it; NaN = not stated.
     temperature_um : float
@@ -146,7 +148,7 @@ def budget(
     ----------
     JCGM 100:2008, 4.3.7 (rectangular law) and 5.1.2 (combination); ISO 22514-7 for the larger of two (from memory).
     """
-    for name, value in (("repeatability_um", repeatability_um), ("step_um", step_um)):
+    for name, value in (("repeatability_um", repeatability_um), ("step_um", step_um), ("run_um", run_um)):
         if not (math.isfinite(value) and value >= 0):
             raise ValueError(f"`{name}` must be a finite number, 0 or more, got {value}")
     for name, value in (("reader_um", reader_um), ("flat_error_um", flat_error_um), ("temperature_um", temperature_um)):
@@ -156,10 +158,12 @@ def budget(
         raise ValueError(f"`limit_um` must be a finite number greater than 0, got {limit_um}")
     step = step_uncertainty(step_um)
     larger = repeatability_um >= step
+    days = (UncertaintyPart("day to day", run_um, True, "days or rounds of readings of the same faces"),)
     parts = (
         UncertaintyPart("repeatability", repeatability_um, larger, "repeated readings of one face by one reader"),
         UncertaintyPart("step", step, not larger, "step over 2 sqrt 3; the larger of repeatability and step counts"),
         _stated("reader to reader", reader_um, 1.0, "readers who read the same faces"),
+        *(days if run_um > 0 else ()),
         _stated("the flat's own error", flat_error_um, math.sqrt(3), "largest deviation as certified over sqrt 3"),
         _stated("temperature", temperature_um, math.sqrt(3), "largest bending by heat over sqrt 3"),
     )

@@ -50,10 +50,10 @@ def command(session: Session, **options: Any) -> int:
 
     With --json one document: studies, a list with characteristic, source, way, unit, status ('studied', 'bounded' =
     only an upper bound, 'refused'), sentence, enough, design, readings, faces, readers, step_um, identical_share,
-    repeatability and reader (sd_um, low_um, high_um, method, words; null = not known), as_written_um, reading_sd_um,
-    reading_sd_source, reml (components), anova (table, components), limits (part, limit_um, resolution, budget) and
-    remarks; analogue; problems (row, text, reason); plan (null unless asked for: status, sentence, plans). Where unit
-    is '' the figures are in the unit of the table.
+    repeatability, reader and run (sd_um, low_um, high_um, method, words; null = not known), by_face_um, as_written_um,
+    reading_sd_um, reading_sd_source, reml (components), anova (table, components), limits (part, limit_um, resolution,
+    budget) and remarks; analogue; problems (row, text, reason); plan (null unless asked for: status, sentence, plans).
+    Where unit is '' the figures are in the unit of the table.
     """
     from spc.capability.gauge_budget import ANALOGUE, bending_um
 

@@ -63,7 +63,11 @@ def measuring_section(study: Study, proof: StudyProof, say: Voice) -> Section:
 
 def _spreads(proof: StudyProof, say: Voice) -> Table:
     found = proof.gauge.study
-    named = (("one reader reading a face again", found.repeatability), ("from reader to reader", found.reader))
+    named = (
+        ("one reader reading a face again", found.repeatability),
+        ("from reader to reader", found.reader),
+        ("from day to day, or round to round", found.run),
+    )
     rows: list[tuple[Cell, ...]] = [
         (name, say.unit.of(one.sd_um), say.unit.of(one.low_um), say.unit.of(one.high_um), capital(one.method))
         for name, one in named

@@ -90,6 +90,13 @@ def test_day_is_a_part_of_its_own_where_it_is_told():
     parts = {c.name: c for c in study.reml.components}
     assert parts["run"].low_sd < 0.3 < parts["run"].high_sd
     assert parts["reading to reading"].sd == pytest.approx(0.05, rel=0.3)
+    assert (
+        study.run.sd_um == parts["run"].sd
+        and f"; from day to day, or round to round, {study.run.words}." in study.sentence
+    )
+    told_apart = [c.variance for name, c in parts.items() if name != "face"]
+    assert study.reading_sd_um == pytest.approx(sum(told_apart) ** 0.5)  # a reading of another day differs by that too
+    assert study.reading_sd_source.endswith(", with that from day to day")
 
 
 def test_no_repeats_and_copied_values_are_refused_in_words():

@@ -27,6 +27,8 @@ def test_larger_of_repeatability_and_step_counts():
 
 def test_parts_combine_in_squares_and_missing_ones_are_said():
     # Second route: by hand, 0.2^2 + 0.1^2 + (0.03/sqrt3)^2 + (0.06/sqrt3)^2.
+    days = budget(repeatability_um=0.03, reader_um=0.0, step_um=0.0, run_um=0.04)
+    assert days.u_um == pytest.approx(0.05) and [p.name for p in days.parts][3] == "day to day"  # 3, 4, 5
     full = budget(
         repeatability_um=0.2, reader_um=0.1, step_um=0.1, flat_error_um=0.03, temperature_um=0.06, limit_um=2.0
     )

@@ -91,3 +91,25 @@ def test_an_unknown_part_has_no_rule(cell):
 @pytest.mark.parametrize("name", ["gauge", "conformity", "variation"])
 def test_json_is_documented(name):
     assert "JSON" in CliRunner().invoke(cli, [name, "--help"]).stdout
+
+
+def test_what_readings_change_by_from_day_to_day_counts_in_the_uncertainty_of_a_reading(tmp_path):
+    """Days 0.3 um apart, repeats 0.05 um: a reading told as sure as repeats of one day was called fit for its limit."""
+    rng = np.random.default_rng(1)
+    size, reader, day = rng.normal(2, 0.5, 10), rng.normal(0, 0.05, 3), rng.normal(0, 0.3, 6)
+    rows = [
+        f"F{f},R{r},D{d},{size[f] + reader[r] + day[d] + 0.05 * rng.normal():.3f}"
+        for d in range(6) for f in range(10) for r in range(3)
+    ]  # fmt: skip
+    (tmp_path / "g.csv").write_text("\n".join(["face,reader,day,value um", *rows]) + "\n")
+    done = CliRunner().invoke(
+        cli, ["gauge", str(tmp_path / "g.csv"), "--limit", "2", "--json", "--store", str(tmp_path / "s.db")]
+    )
+    (study,) = json.loads(done.stdout)["studies"]
+    apart = float(np.std(day, ddof=1))
+    assert study["run"]["low_um"] < apart < study["run"]["high_um"] and "; from day to day" in study["sentence"]
+    (limit,) = study["limits"]
+    counted = {part["name"]: part["u_um"] for part in limit["budget"]["parts"] if part["counted"]}
+    assert counted["day to day"] == study["run"]["sd_um"]
+    assert limit["budget"]["u_um"] == pytest.approx(study["reading_sd_um"], rel=0.02)  # two roads to one reading's sd
+    assert "above the 15%" in limit["budget"]["sentence"]

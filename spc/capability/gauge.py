@@ -157,9 +157,12 @@ def _composed(empty: GaugeStudy, readings: GaugeReadings, design: str, level: fl
     cautious = repeatability.high_um if bounded else repeatability.sd_um
     others = {c.name: c.variance for c in _components(reml) if c.name in ("reader", "face by reader", "run")}
     run = _run(reml, readings.unit)
+    if run is not None and stepped.status != "exact":
+        others.pop("run")  # it is in the repeatability then
+        remarks.append("days or rounds are not told apart in the repeatability, which is that of the stepped readings")
     source = "upper end of the repeatability" if bounded else "repeatability"
     source += " and spread from reader to reader" if "reader" in others else "; readers not told apart"
-    source += ", with that from day to day" if run is not None else ""
+    source += ", with that from day to day" if "run" in others else ""
     return replace(
         empty,
         status="bounded" if bounded else "studied",

@@ -99,6 +99,18 @@ def test_day_is_a_part_of_its_own_where_it_is_told():
     assert study.reading_sd_source.endswith(", with that from day to day")
 
 
+def test_days_of_stepped_readings_are_in_the_repeatability_and_count_once():
+    rng = np.random.default_rng(2)
+    face, day = np.repeat(np.arange(8), 12), np.tile(np.repeat(np.arange(6), 2), 8)
+    x = 3 + rng.normal(size=8)[face] + 0.3 * rng.normal(size=6)[day] + 0.05 * rng.normal(size=96)
+    read = np.round(x / 0.25) * 0.25
+    study = study_gauge(gauge_readings(face.tolist(), ["a", "b"] * 48, read - 0.125, read + 0.125, run=day.tolist()))
+    assert study.stepped is not None and study.run is not None
+    within = np.sqrt(np.mean([np.var(x[face == f], ddof=1) for f in range(8)]))  # days and repeats together
+    assert study.reading_sd_um == pytest.approx(within, rel=0.15)
+    assert any(remark.startswith("days or rounds are not told apart") for remark in study.remarks)
+
+
 def test_no_repeats_and_copied_values_are_refused_in_words():
     single = gauge_readings(["1", "2", "3"], ["a", "a", "b"], [1.0, 2.0, 3.0])
     assert single.n == 0 and single.read_once == 3

@@ -1,9 +1,11 @@
 """Compares a log that is delivered again with what the store holds of it: what is still there, changed, or gone.
 
 A row is changed when its old content is no longer in the file and a new row stands for the same face or event: the
-same serial number within twelve hours, or the same lap, part, operator and time; without either, the same lap at the
-same place between rows that did not change. Of a row dated later than now the time is wrong, so that there too the lap
-and the place tell. A row in the very words of an earlier version, which the log itself has since replaced, is changed
+same serial number within twelve hours, or the same lap, part, operator and time. Any of these may be what was wrong:
+else the lap and the time of day tell, where no other row has both; then the place between rows that did not change,
+with the time of day, or with the lap where the rows beside it are the same; without serial number and time of day the
+lap and the place alone. Of a row dated later than now the time is wrong, so that there too the lap and the place
+tell. A row in the very words of an earlier version, which the log itself has since replaced, is changed
 back. Words that a person replaced, or a row that a person withdrew, are still held: the log's old text does not undo
 what a person decided.
 
@@ -14,7 +16,7 @@ at least half of the rows held of it must be found again.
 import sqlite3
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -192,10 +194,13 @@ def compare_delivery(
     n_gone = len(gone)
     gone = [row for row in gone if row.row_id not in back]
     by_identity: dict[int, list[HeldRow]] = defaultdict(list)
+    by_moment: dict[tuple[str, int], list[HeldRow]] = defaultdict(list)
     by_place: dict[int, HeldRow] = {}
     for row in gone:
         by_identity[row.identity].append(row)
+        by_moment[row.lap, row.sort_us].append(row)
         by_place.setdefault(row.row_number, row)
+    moments = Counter(zip(lap, sort_us.tolist(), strict=True))
     offset = 0
     for place in range(len(keys.content) if gone else 0):
         number = int(row_number[place])
@@ -208,18 +213,30 @@ def compare_delivery(
         if not keys.weak[place]:
             near = by_identity.get(int(keys.identity[place]), [])
             old = next((row for row in near if _same_time(row, int(sort_us[place]), bool(clock[place]))), None)
-        if old is None:
-            there = by_place.get(number + offset)
-            if there is not None and there.lap == lap[place]:
-                misdated = there.sort_us > now_us + AHEAD_US
-                old = there if misdated or (keys.weak[place] and there.identity in there.contents) else None
+        at = lap[place], int(sort_us[place])
+        if old is None and clock[place] and moments[at] == 1 and len(by_moment[at]) == 1:
+            old = by_moment[at][0]
+        there = by_place.get(number + offset)
+        if old is None and there is not None:
+            same_moment = bool(clock[place]) and there.sort_us == at[1]
+            misdated = there.sort_us > now_us + AHEAD_US
+            weak = bool(keys.weak[place]) and there.identity in there.contents
+            told = misdated or weak or _between_the_same(place, again, len(keys.content))
+            old = there if same_moment or (there.lap == at[0] and told) else None
         if old is not None:
             by_identity[old.identity].remove(old)
+            by_moment[old.lap, old.sort_us].remove(old)
             if by_place.get(old.row_number) is old:
                 del by_place[old.row_number]
         if old is not None and old.row_id > 0:
             replaces[place] = old.row_id
     return Comparison(replaces, n_gone - len(replaces), shift, corrections, renamed, stands)
+
+
+def _between_the_same(place: int, again: Set[int], n: int) -> bool:
+    """Whether the rows beside a row of a delivery, at least one, are as they were."""
+    beside = [one for one in (place - 1, place + 1) if 0 <= one < n]
+    return bool(beside) and all(one in again for one in beside)
 
 
 def _read_otherwise(held: Sequence[HeldRow], found: dict[int, int], keys: RowKeys) -> tuple[dict[int, int], list[int]]:

@@ -28,7 +28,7 @@ class HealthFinding:
     """One thing the readings of a lap cannot be trusted for."""
 
     # 'identical', 'heaping', 'minutes missing', 'batch typing', 'copied', 'warm', 'too fine', 'zero reading',
-    # 'far off', 'zero apart'
+    # 'far off', 'zero apart', 'two at once'
     kind: str
     sentence: str
     cure: str
@@ -43,6 +43,9 @@ _WARM_K = 2.0  # above 20 degrees C plus what the room does; our own rule
 _REFERENCE_C = 20.0  # ISO 1 standard reference temperature
 _FAR_TIMES = 20.0  # a reading so many times those around it is asked about; our own rule
 _AROUND, _LEAST_AROUND = 4, 4  # readings of the part number on either side, and how many there must be in all
+
+_AT_ONCE = 0.5  # share of the faces that follow one of another log from which two are taken as lapped at once
+_AT_ONCE_ANYHOW = 0.1  # share in one log alone up to which its laps take one face at a time; our own rules
 
 _APART_TIMES = 5.0  # the least reading, so many times the most that a 0 stands for; our own rule
 _APART_STEPS = 2.0  # and so many times the least step between two others: 0 is not the next below it; our own rule
@@ -70,6 +73,7 @@ def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
     """
     own = faces[faces["kind"] == "face"]
     findings = (
+        _two_at_once(own),
         _far_off(own),
         _identical(own),
         _heaping(own),
@@ -193,6 +197,35 @@ def _identical(own: pd.DataFrame) -> HealthFinding | None:
         "The step may be too coarse, the value copied, or the face lapped until it reads so: chart minutes and passes."
     )
     return HealthFinding("identical", text, cure, run / texts.size, run, int(texts.size))
+
+
+def _two_at_once(own: pd.DataFrame) -> HealthFinding | None:
+    """Ask about faces of one log that were lapped while another log has another face on the same lap."""
+    timed = own[has_clock(own["time_text"]) & (own["minutes"] > 0)].sort_values("sort_us", kind="stable")
+    log = timed["intake_id"].to_numpy(np.int64)
+
+    def at_once(rows: pd.DataFrame) -> NDArray[np.bool_]:  # whether the time of a face be its start or its end
+        minutes = rows["minutes"].to_numpy(np.float64)
+        apart_us = np.diff(rows["sort_us"].to_numpy(np.int64))
+        return np.asarray(apart_us < np.minimum(minutes[1:], minutes[:-1]) * 60e6, dtype=np.bool_)
+
+    across = np.diff(log) != 0
+    both = across & at_once(timed)
+    count, of = int(both.sum()), int(across.sum())
+    if count < _LEAST or count < _AT_ONCE * of:
+        return None
+    alone = np.concatenate([at_once(rows) for _, rows in timed.groupby("intake_id", sort=False)])
+    if alone.mean() > _AT_ONCE_ANYHOW:
+        return None
+    text = (
+        f"{count:,} times two logs have a face on this lap at once: the same faces may be written in both, or two laps "
+        "go by one name."
+    )
+    cure = (
+        "Of the same faces write the serial numbers in both logs, by which a second reading is known; name two laps "
+        "apart in a column map (values of columns.lap). Then take the logs in again."
+    )
+    return HealthFinding("two at once", text, cure, count / of, count, of)
 
 
 def _far_off(own: pd.DataFrame) -> HealthFinding | None:

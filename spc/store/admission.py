@@ -8,8 +8,9 @@ The rules, in the order in which they are tried:
    cannot be told from a second reading that gave the same value, so it is kept as a repeat.
 3. A face with the serial number of another one was lapped again, and is a face of its own, if its attempt number
    differs, if the one before was sent to re-lap or regrind, or if its minutes differ and fit between the two times. One
-   that has minutes and comes more than twelve hours later is taken as another part: numbers that begin anew every day
-   or with every lot are far commoner than faces lapped again so late. Otherwise it is a repeat reading: gauge data.
+   that comes more than twelve hours later and has minutes, or of two without, is taken as another part: numbers that
+   begin anew every day or with every lot are far commoner than faces lapped again so late. Otherwise it is a repeat
+   reading: gauge data.
    The attempt number that a log says stands: a first attempt is a new face with a serial number used again. Where no
    log says one, the attempt is counted, and a remark says so, until a double entry of it says one.
 4. Rows without serial number and time of day are never compared by value with rows of other logs or of their own

@@ -200,7 +200,7 @@ def compare_delivery(
         by_identity[row.identity].append(row)
         by_moment[row.lap, row.sort_us].append(row)
         by_place.setdefault(row.row_number, row)
-    moments = Counter(zip(lap, sort_us.tolist(), strict=True))
+    moments = Counter(zip(lap, sort_us.tolist(), strict=True) if gone else ())
     offset = 0
     for place in range(len(keys.content) if gone else 0):
         number = int(row_number[place])

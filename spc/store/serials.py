@@ -90,17 +90,23 @@ def _compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
             return "double", one.row_id, ""
     if not same:
         return "face", -1, ""
-    last = max(same, key=lambda one: one.sort_us) if row.clock else same[-1]
+    last = _before(row, same) if row.clock else same[-1]
     gap = row.sort_us - last.sort_us if row.clock and last.clock else None
     if last.outcome in ("re-lap", "regrind") and (gap is None or gap > 0):
         return "face", -1, f"{ANOTHER_ATTEMPT}: the one before was sent to {last.outcome}"
     lapped = row.minutes == row.minutes and row.minutes > 0
-    if gap is not None and (lapped or last.minutes != last.minutes) and gap > LAPPED_AGAIN_AFTER_US:
+    if gap is not None and (lapped or last.minutes != last.minutes) and abs(gap) > LAPPED_AGAIN_AFTER_US:
         return "face", -1, f"{ANOTHER_PART}: the same serial number, more than 12 hours later"
     differs = last.minutes == last.minutes and row.minutes != last.minutes
     if gap is not None and lapped and differs and gap >= row.minutes * 60_000_000:
         return "face", -1, f"{ANOTHER_ATTEMPT}: other minutes, which fit between the two times"
     return "repeat", -1, "a second reading of the same face"
+
+
+def _before(row: Seen, same: Sequence[Seen]) -> Seen:
+    """Give the newest row that is not later, of rows that all are later the oldest: files come in any order."""
+    earlier = [one for one in same if one.sort_us <= row.sort_us]
+    return max(earlier, key=lambda one: one.sort_us) if earlier else min(same, key=lambda one: one.sort_us)
 
 
 def _counted_attempt(past: Sequence[Seen], why: str) -> int:

@@ -114,6 +114,17 @@ def test_serial_numbers_that_begin_anew_every_day_are_of_other_parts(store):
     assert take(store, rows, name="copy.csv") == (0, 0, 6, 0)
 
 
+@pytest.mark.parametrize("minutes", [5, ""])
+def test_a_file_of_days_before_that_comes_later_holds_faces_too(store, minutes):
+    """The older month comes last: its rows are no second readings of the numbers that came again after them."""
+    days = [ROW.format(time=f"2026-03-{day:02d} 08:00", attempt="", minutes=minutes, serial="1") for day in (2, 3, 4)]
+    assert take(store, days[1:], name="new.csv") == (2, 0, 0, 0)
+    assert take(store, days[:1], name="old.csv") == (1, 0, 0, 0)
+    assert store.faces()["attempt"].tolist() == [1, 1, 1]
+    again = days[0].replace("08:00", "08:20").replace(f"A,{minutes},", "A,,")
+    assert take(store, [again], name="again.csv") == (0, 1, 0, 0)
+
+
 def test_serial_numbers_that_begin_anew_in_a_log_without_minutes_are_no_second_readings(store):
     rows = [ROW.format(time=f"2026-03-{day:02d} 08:00", attempt="", minutes="", serial="1") for day in (2, 3)]
     assert take(store, rows) == (2, 0, 0, 0)

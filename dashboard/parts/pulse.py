@@ -1,4 +1,4 @@
-"""When a page is drawn anew: every two seconds if the store has grown, and at once after a tap that wrote to it."""
+"""When a page is drawn anew: within two seconds of a change, and at once after a tap that wrote to the store."""
 
 import contextlib
 import time
@@ -26,8 +26,12 @@ def state_now() -> data.Snapshot | str:
 
 
 def pulse(now: data.Snapshot | str) -> None:
-    """Redraw the page when the store or the settings change or can be read again, or a stretch of the clock ends."""
-    st.session_state[_SEEN] = now
+    """Redraw the page when the store or the settings change or can be read again, or a stretch of the clock ends.
+
+    So it is when the device turns light or dark: the framework changes its own colours by itself, and not those of
+    the page.
+    """
+    st.session_state[_SEEN] = now, st.context.theme.type
     _beat()
 
 
@@ -54,5 +58,5 @@ def count_the_tap(drawn: data.Snapshot, make: Callable[[data.Snapshot], object])
 
 @st.fragment(run_every=2.0)
 def _beat() -> None:
-    if state_now() != st.session_state.get(_SEEN):
+    if (state_now(), st.context.theme.type) != st.session_state.get(_SEEN):
         st.rerun()

@@ -12,6 +12,9 @@ __all__ = ["DARK", "LIGHT", "Look", "look_for", "palette", "rules", "state_mark"
 class Look:
     """Colours of one mode; the state and picture colours are Okabe and Ito's colour-blind safe set.
 
+    On light paper some of them are darkened, so that what is drawn in them stands out from it by 3 to 1; the orange of
+    a lap that is due, which always has an outline of ink, is not.
+
     Each value is a CSS colour. `scale` multiplies type sizes in pictures (1 at a desk, more on a wall).
 
     References
@@ -59,11 +62,11 @@ LIGHT = Look(
     past="#8A8F90",
     band="#009E73",
     limit="#14191C",
-    fan="#E69F00",
+    fan="#B37C00",
     ring="#D55E00",
     held="#D55E00",
     due="#E69F00",
-    watch="#CC79A7",
+    watch="#C2739F",
     cutting="#009E73",
     resting="#8A8F90",
 )

@@ -138,7 +138,7 @@ def _add_band(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
     figure.add_trace(
         area(
             ages, picture.band_low_um * scale, picture.band_high_um * scale, name="usual wear",
-            colour=clear(look.band, 0.16), group="band",
+            colour=look.band, opacity=0.16, group="band",
         )
     )  # fmt: skip
     figure.add_trace(
@@ -160,7 +160,7 @@ def _add_fan(figure: go.Figure, picture: CyclePicture, look: Look, scale: float,
     if fan is None or not fan.age_faces.size:
         return
     low, high = (np.minimum(edge * scale, 4 * ceiling) for edge in (fan.low_um, fan.high_um))
-    figure.add_trace(area(fan.age_faces, low, high, name="forecast", colour=clear(look.fan, 0.28), group="fan"))
+    figure.add_trace(area(fan.age_faces, low, high, name="forecast", colour=look.fan, opacity=0.28, group="fan"))
     figure.add_trace(
         go.Scatter(
             x=fan.age_faces,

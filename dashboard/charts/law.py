@@ -57,7 +57,7 @@ def law_figure(
     possible = np.searchsorted(np.sort(low_um), grid, side="right") / low_um.size
     shown = grid / unit.um_per_unit
     left_open = "what the readings leave open"
-    figure.add_trace(area(shown, 100 * sure, 100 * possible, name=left_open, colour=clear(look.now, 0.30)))
+    figure.add_trace(area(shown, 100 * sure, 100 * possible, name=left_open, colour=look.now, opacity=0.30))
     figure.add_trace(
         go.Scatter(
             x=shown,

@@ -40,7 +40,7 @@ def survival_figure(curve: SurvivalCurve, look: Look, *, clock: str) -> go.Figur
         100 * np.concatenate([[1.0], np.where(np.isfinite(edge), edge, fallback)])
         for edge, fallback in ((curve.survival, 0.0), (curve.low, 0.0), (curve.high, 1.0))
     )
-    line = {"shape": "hv", "width": 0}
+    line = {"shape": "hv", "width": 1, "color": look.band}
     figure.add_trace(
         go.Scatter(x=age, y=high, mode="lines", line=line, showlegend=False, hoverinfo="skip", name="band, top")
     )
@@ -100,7 +100,7 @@ def cost_figure(plan: ReconditionAge, look: Look) -> go.Figure:
                 x=plan.ages[inside],
                 y=plan.costs[inside],
                 mode="lines",
-                line={"width": 12 * look.scale, "color": clear(look.fan, 0.75)},
+                line={"width": 12 * look.scale, "color": look.fan},
                 name="as good as the best",
                 hoverinfo="skip",
             )

@@ -56,8 +56,10 @@ def base_figure(look: Look, *, x_title: str, y_title: str) -> go.Figure:
     return figure
 
 
-def area(x: Array, low: Array, high: Array, *, name: str, colour: str, group: str | None = None) -> go.Scatter:
-    """Return the trace of a filled area between two lines.
+def area(
+    x: Array, low: Array, high: Array, *, name: str, colour: str, opacity: float, group: str | None = None
+) -> go.Scatter:
+    """Return the trace of a filled area between two lines, which are drawn thin: the filling alone is too pale to see.
 
     Parameters
     ----------
@@ -66,7 +68,9 @@ def area(x: Array, low: Array, high: Array, *, name: str, colour: str, group: st
     name : str
         Its words in the legend.
     colour : str
-        Of the filling, as `clear` gives it.
+        Of the lines, '#rrggbb'.
+    opacity : float
+        Of the filling, 0 to 1.
     group : str, optional
         Legend group it belongs to.
     """
@@ -74,8 +78,8 @@ def area(x: Array, low: Array, high: Array, *, name: str, colour: str, group: st
         x=np.concatenate([x, x[::-1]]),
         y=np.concatenate([high, low[::-1]]),
         fill="toself",
-        fillcolor=colour,
-        line={"width": 0},
+        fillcolor=clear(colour, opacity),
+        line={"width": 1, "color": colour},
         mode="lines",
         name=name,
         legendgroup=group,
@@ -123,7 +127,7 @@ def reading_bars(
 ) -> list[go.Bar | go.Scatter]:
     """Return the traces of readings as bars over what each reading may mean.
 
-    A reading known to one value is a short level stroke; a reading open above fades out to the `ceiling` and ends in
+    A reading known to one value is a short level stroke; a reading open above is pale up to the `ceiling` and ends in
     an arrow head.
 
     Parameters
@@ -142,7 +146,7 @@ def reading_bars(
         Outlines only, for readings that do not count; one too thin for an outline is a hollow mark.
     """
     # a bar too thin to show that it is hollow shows that it is pale
-    fill, drawn, edge = (clear(colour, 0.0), clear(colour, 0.6), 1.5) if hollow else (colour, colour, edge)
+    fill, drawn, edge = (clear(colour, 0.0), clear(colour, 0.75), 1.5) if hollow else (colour, colour, edge)
     is_open = ~np.isfinite(high)
     is_point = ~is_open & (high - low <= (_THIN * ceiling if hollow else 0.0))
     is_bar = ~is_open & ~is_point
@@ -191,7 +195,7 @@ def reading_bars(
                 width=width,
                 marker={
                     "color": clear(colour, 0.0 if hollow else 0.35),
-                    "line": {"width": edge * hollow, "color": drawn},
+                    "line": {"width": edge if hollow else 1.0, "color": drawn},
                 },
                 customdata=texts(is_open),
                 showlegend=not (is_bar.any() or is_point.any()),

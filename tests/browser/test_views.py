@@ -2,6 +2,7 @@
 
 import pytest
 
+from dashboard.theme import DARK
 from tests.browser.conftest import SIZES, resize, settled, unfold
 from tests.browser.test_access import findings
 
@@ -26,6 +27,17 @@ def test_a_view_shows_its_sentence_fits_every_size_and_axe_finds_nothing_of_ours
     for size in ("desktop", "tablet", "portrait", "zoomed"):  # the last: a desktop at 200 %
         resize(page, size)
         page.wait_for_function(f"{SIDEWAYS} <= 0")
+    page.emulate_media(color_scheme="dark")  # the device turns dark, and nobody writes to the log
+    page.wait_for_function(
+        "ink => getComputedStyle(document.documentElement).getPropertyValue('--lc-ink') === ink", arg=DARK.ink
+    )
+    assert is_dark(page)
+    settled(page)
+    page.wait_for_timeout(500)  # a colour that is changing goes through paler ones
+    assert findings(page) == {}
+    edge = page.locator("[data-testid=stTopNavLink][aria-current]").evaluate("link => getComputedStyle(link).boxShadow")
+    ink = ", ".join(str(int(DARK.bar_ink[at : at + 2], 16)) for at in (1, 3, 5))
+    assert edge.startswith(f"rgb({ink})")  # which page is open, where paper and top row are alike
 
 
 def test_the_shift_view_lists_every_lap_with_word_and_shape(at, demo_url):
@@ -82,12 +94,6 @@ def test_no_word_of_the_cycle_picture_is_cut_off_on_a_tablet(at, demo_url):
         }"""
     )
     assert outside == []
-
-
-def test_in_the_dark_it_is_dark_and_axe_finds_nothing_of_ours(at, demo_url):
-    page = at(demo_url + VIEWS["lap"], dark=True)
-    assert is_dark(page)
-    assert findings(page) == {}
 
 
 def test_the_unit_follows_the_link(at, demo_url):

@@ -124,7 +124,7 @@ def _keep_in_link(names: list[str], asked: str | None) -> str:
         st.session_state[_CHOICE] = asked
     elif st.session_state.get(_CHOICE) not in names:
         st.session_state[_CHOICE] = shown if shown in names else names[0]
-    chosen = str(st.selectbox("Lap", names, key=_CHOICE, width=320))
+    chosen = str(st.selectbox("Lap", names, key=_CHOICE, width=230))
     if asked != chosen:
         st.query_params["lap"] = chosen
     st.session_state[_SHOWN] = chosen

@@ -27,6 +27,7 @@ def test_a_view_shows_its_sentence_fits_every_size_and_axe_finds_nothing_of_ours
     for size in ("desktop", "tablet", "portrait", "zoomed"):  # the last: a desktop at 200 %
         resize(page, size)
         page.wait_for_function(f"{SIDEWAYS} <= 0")
+    resize(page, "desktop")
     page.emulate_media(color_scheme="dark")  # the device turns dark, and nobody writes to the log
     page.wait_for_function(
         "ink => getComputedStyle(document.documentElement).getPropertyValue('--lc-ink') === ink", arg=DARK.ink

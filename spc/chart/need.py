@@ -54,10 +54,12 @@ def need_of_revision(
     Notes
     -----
     Twice the gain of two separate fits over one common fit, chi-square on the family's free parameters; both samples
-    are taken as uncertain. Where neighbouring readings correlate by phi the ratio is shrunk by (1 - phi) / (1 + phi).
-    Readings of one cycle are alike: the ratio is divided by how much that widens the difference of the two middles, as
-    far as the cycles of the baseline are seen to differ or leave it open (`cycle_spread`; few cycles leave much, and
-    only a large change shows then). A difference is advice to think, not to freeze: a lap that wears is no new normal.
+    are taken as uncertain. Readings that hang together know less: the ratio is divided by (1 + phi) / (1 - phi) where
+    neighbours correlate by phi, or by how much readings of one cycle that are alike widen the difference of the two
+    middles, as far as the cycles of the baseline are seen to differ or leave it open (`cycle_spread`; few cycles leave
+    much, and only a large change shows then), whichever is more: neighbours that are alike make cycles look unlike, and
+    cycles that are unlike make neighbours look alike. A difference is advice to think, not to freeze: a lap that wears
+    is no new normal.
 
     References
     ----------
@@ -83,8 +85,7 @@ def need_of_revision(
     from scipy.special import chdtrc
 
     ratio = 2.0 * (old.log_likelihood + new.log_likelihood - both.log_likelihood)
-    ratio *= (1.0 - model.norm.phi) / (1.0 + model.norm.phi)
-    ratio /= _by_cycles(base, recent, model, old)
+    ratio /= max((1.0 + model.norm.phi) / (1.0 - model.norm.phi), _by_cycles(base, recent, model, old))
     p = float(chdtrc(family_named(family).free, max(ratio, 0.0)))
     before, after = float(old.ppf(0.5)), float(new.ppf(0.5))
     unit = rate_unit(model.sign, model.basis)

@@ -273,6 +273,7 @@ def test_a_hold_is_handed_to_the_lead_and_stays_until_it_is_answered(at, cell):
         kept = opened.reactions(lap="CE-1")
     assert kept["action"].tolist() == ["handed to lead", "none"] and kept["who"].all()
     settled(page)
+    page.wait_for_timeout(1000)  # as above
     page.get_by_role("button", name="Something else").first.click()
     own.fill("a crack")
     own.press("Enter")

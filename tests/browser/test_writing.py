@@ -207,6 +207,7 @@ def test_what_is_half_typed_in_a_form_is_still_there_after_a_look_at_another(at,
         "[class*=st-key-kind-event-CI-3] [aria-checked=true], [class*=st-key-kind-event-CI-3] [aria-pressed=true]"
     )
     assert chosen.all_inner_texts() == ["recharged"]
+    settled(page)  # of two tabs tapped within a tenth of a second the framework now and then keeps the first
     page.get_by_role("tab", name="Face", exact=True).click()
     page.get_by_label("or type it").fill("1.5")
     cleared = page.get_by_role("button", name="Clear what is typed").locator("visible=true")

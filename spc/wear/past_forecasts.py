@@ -25,6 +25,7 @@ __all__ = [
     "LEAST_JUDGED",
     "OUTCOMES",
     "RARE",
+    "SAME",
     "SHARES",
     "HeldForecast",
     "HeldForecasts",
@@ -39,7 +40,7 @@ OUTCOMES = ("held", "faster", "slower")
 SHARES = (0.5, 0.75)  # of a cycle, from which it is foreseen
 LEAST_JUDGED = 5  # cycles counted: of fewer nothing is judged; our own rule
 RARE = 0.05  # chance at which ranges that are right are called too narrow, over all of `SHARES`; our own rule
-_SAME = 1e-9  # of a limit: a reading typed at it is at it, whatever the last bit says
+SAME = 1e-9  # of a limit: a reading typed at it is at it, whatever the last bit says
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +166,7 @@ def forecast_held(
     low, high = _turned(path, side)
     names = path.parts or ("",) * path.age.size
     limit = np.array([limits[name] for name in names])
-    middle, at = middle_of(low, high), limit * (1 - _SAME)
+    middle, at = middle_of(low, high), limit * (1 - SAME)
     at_limit = (middle >= at) | (signed & (middle <= -at))
     if at_limit[:begun].any():
         return not_counted(path, own, share=share, why="a reading at the limit by then")
@@ -270,7 +271,7 @@ def _typed_at(low: Array, high: Array, limit: Array) -> Array:
     width = high - low
     stepped = np.isfinite(width) & (width > 0)
     step = np.where(stepped, width, 1.0)
-    edge = low + step * np.ceil((limit * (1 - _SAME) - low - step / 2) / step)
+    edge = low + step * np.ceil((limit * (1 - SAME) - low - step / 2) / step)
     return np.where(stepped, edge, limit)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from spc.measure.interval import middle_of
 from spc.wear.lifetime_fit import LifetimeFit, choose_lifetime, draw_remaining
+from spc.wear.past_forecasts import SAME
 from spc.wear.path_slips import without_slips
 from spc.wear.time_to_limit import TimeToLimit, range_words
 from spc.wear.wear_path import WearPath
@@ -21,7 +22,6 @@ __all__ = ["PastLives", "draws_left", "past_lives", "taken_in"]
 
 Array = NDArray[np.float64]
 
-_SAME = 1e-9  # of a limit: a reading typed at it is at it, whatever the last bit says
 _FIRST = 0.5  # life of a cycle whose first reading is at the limit, on its clock: at most; our own rule
 
 
@@ -122,7 +122,7 @@ def _life(path: WearPath, limit: float, part: str) -> tuple[float, float] | None
     age, middle = path.age[counts], middle_of(path.low, path.high)[counts]
     if not age.size:
         return None
-    over = np.flatnonzero(middle >= limit * (1 - _SAME))
+    over = np.flatnonzero(middle >= limit * (1 - SAME))
     if not over.size:
         return float(age[-1]), np.inf
     at = int(over[0])

@@ -115,8 +115,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     since = doubt.age_faces if doubt is not None else 0.0
     foretell = partial(forecast_lap, view, lap, room=here, since_age=since, until=first_doubts(view, lap, room))
     forecast = foretell()
-    less_sure = ranges_doubt(view, lap, room) if forecast.faces_left.status == "range" else NO_DOUBT
-    forecast = foretell(missed=less_sure.missed) if less_sure.missed else forecast
+    ranges = ranges_doubt(view, lap, room) if forecast.faces_left.status == "range" else NO_DOUBT
+    forecast = foretell(missed=ranges.missed) if ranges.missed else forecast
     as_before = _turns_as_before(own, forecast)
     form = form_signals(None if as_before else own.turning, own.twist, place=partial(place_of, view, lap))
     said = (*stop_signals(view, lap), *own.charted, *form, *own.relaps)
@@ -142,7 +142,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         left_over=over_limit_remarks(view, lap, ended=cycle_closed(view, lap)),
         room_found=answer_to_room(view, room.running) if here.alarm else "",
         not_the_room=room.not_the_room if room.not_the_room is not None and lap in room.not_the_room.laps else None,
-        less_sure=less_sure,
+        ranges=ranges,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
@@ -190,7 +190,7 @@ class _Elsewhere(NamedTuple):
     left_over: tuple[str, ...]  # faces over a limit that hold it no longer, a sentence each
     names: tuple[str, ...]  # of laps and grits kept apart by how they are written alone, a sentence each
     not_the_room: RoomAlarm | None  # that most laps moved, this one among them, in the faces of one operator or part
-    less_sure: RangesDoubt  # whether ranges by readings held too few past cycles
+    ranges: RangesDoubt  # whether ranges by readings held too few past cycles
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
 
@@ -335,7 +335,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         next_break="" if state.state in ("held", "resting") else CANNOT_WAIT if over else elsewhere.next_break,
         confidence=""
         if state.state == "resting"
-        else confidence_words(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles), elsewhere.less_sure),
+        else confidence_words(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles), elsewhere.ranges),
         lead_sign=lead.sign,
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),
@@ -360,7 +360,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         ),
         asked=elsewhere.asked,
         retired=rest.ended == "retired",
-        less_sure=left.status == "range" and bool(elsewhere.less_sure.missed) and not left.by_lives,
+        less_sure=left.status == "range" and bool(elsewhere.ranges.missed) and not left.by_lives,
     )
 
 

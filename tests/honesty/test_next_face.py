@@ -12,7 +12,7 @@ from spc.wear.pooled import fit_pooled
 from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import time_to_limit
 from tests.honesty.table import RESULTS, honesty_size, record
-from tests.honesty.wear_cell import LIMIT, SCENES, lap_in_use, past_cycles
+from tests.honesty.wear_cell import LIMIT, SCENES, lap_in_use, past_cycles, share_error
 
 STATEMENT = (
     "From some age on the next face exceeds the limit with probability over 10 %, which is told beside the faces left. "
@@ -41,8 +41,7 @@ def run(size, rng, name):
             early[g, k], late[g, k] = truth < low, truth > high
             open_ended[g, k], width[g, k] = answer.high is None, min(high, 100) - low
     inside = 1 - early - late
-    between = inside.mean(axis=1).std(ddof=1) / np.sqrt(groups)  # laps of one group share their past
-    error = max(between, np.sqrt(0.9 * 0.1 / inside.size))
+    error = share_error(inside)
     shares = (inside.mean(), error, early.mean(), late.mean(), open_ended.mean())
     percent = [round(100 * float(v), 1) for v in shares]
     return [scene.words, inside.size, *percent, round(float(np.median(width)), 1)]

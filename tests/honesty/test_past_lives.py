@@ -18,7 +18,7 @@ from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import time_to_limit
 from spc.wear.wear_path import wear_path
 from tests.honesty.table import RESULTS, honesty_size, record
-from tests.honesty.wear_cell import LIMIT, Scene, lap_in_use, past_cycles
+from tests.honesty.wear_cell import LIMIT, Scene, lap_in_use, past_cycles, share_error
 
 STATEMENT = (
     "Shops of 12 past cycles in which ranges by readings held too few of these, as the board counts it; from there on "
@@ -71,8 +71,7 @@ def run(size, rng, faces):
             found[-1].append((*inside, early, late, *(min(high, 100) - low for low, high in ends)))
     told = np.array(found, dtype=float)
     before, inside, early, late = told.mean(axis=(0, 1))[:4]
-    between = told[:, :, 1].mean(axis=1).std(ddof=1) / np.sqrt(wanted)
-    error = max(between, np.sqrt(0.9 * 0.1 / told[:, :, 1].size))
+    error = share_error(told[:, :, 1])
     percent = [round(100 * float(v), 1) for v in (before, inside, error, early, late)]
     widths = [round(float(np.median(told[:, :, at])), 1) for at in (4, 5)]
     return [scene.words, shops, doubted, wanted, told[:, :, 1].size, *percent, *widths]

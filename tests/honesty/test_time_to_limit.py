@@ -12,7 +12,7 @@ from spc.wear.pooled import fit_pooled
 from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import time_to_limit
 from tests.honesty.table import RESULTS, honesty_size, record
-from tests.honesty.wear_cell import COURSES, LIMIT, SCENES, STRANGE, lap_in_use, past_cycles
+from tests.honesty.wear_cell import COURSES, LIMIT, SCENES, STRANGE, lap_in_use, past_cycles, share_error
 
 STATEMENT = (
     "The nominal 90 % range holds the true crossing in 88 to 92 % of simulated laps, on average over the scenes and, "
@@ -52,8 +52,7 @@ def run(size, rng, names=tuple(SCENES)):
                 inside[g, k] = low <= truth <= high
                 open_ended[g, k], width[g, k] = answer.high is None, min(high, 100) - low
         share = inside.mean()
-        between = inside.mean(axis=1).std(ddof=1) / np.sqrt(groups)  # laps of one group share their past
-        error = max(between, np.sqrt(0.9 * 0.1 / inside.size))
+        error = share_error(inside)
         percent = [round(100 * float(v), 1) for v in (share, error, early.mean(), late.mean(), open_ended.mean())]
         rows.append([scene.words, inside.size, *percent, round(float(np.median(width)), 1)])
     return rows

@@ -16,6 +16,7 @@ from spc.wear.signed_bow import fit_signed_bow
 from spc.wear.signed_path import signed_path
 from spc.wear.wear_path import wear_path
 from tests.honesty.table import honesty_size, record
+from tests.honesty.wear_cell import share_error
 
 LIMIT, STEP, USUAL, FARTHEST = 1.0, 0.05, 30, 400
 SIZES = {"reduced": (2, 5), "full": (50, 10)}  # groups of past cycles, laps forecast from each
@@ -118,8 +119,7 @@ def run(size, rng, name):
             inside[g, k] = low <= truth <= high
             open_ended[g, k], width[g, k] = left.high is None, min(high, left.horizon) - low
     share = inside.mean()
-    between = inside.mean(axis=1).std(ddof=1) / np.sqrt(groups) if groups > 1 else 0.0
-    error = max(between, np.sqrt(0.9 * 0.1 / inside.size))
+    error = share_error(inside)
     parts = (signed.mean(), share, error, early.mean(), late.mean(), open_ended.mean())
     return [scene.words, inside.size, *(round(100 * float(v), 1) for v in parts), round(float(np.median(width)), 1)]
 

@@ -117,6 +117,12 @@ def past_cycles(scene, rng):
     return out
 
 
+def share_error(inside):
+    """Standard error of a share over groups of laps that share their past, (groups, laps); at least that of 90 %."""
+    between = inside.mean(axis=1).std(ddof=1) / np.sqrt(len(inside)) if len(inside) > 1 else 0.0
+    return max(between, np.sqrt(0.9 * 0.1 / inside.size))
+
+
 def lap_in_use(scene, rng):
     """A lap whose readings are all under the limit, and when it truly crosses.
 

@@ -90,7 +90,7 @@ class HeldForecasts:
     def missed(self) -> tuple[str, ...]:
         """How past cycles came out beyond ranges that are too narrow: the ways that are rare where ranges are right.
 
-        Where neither is by itself, both that occurred; () = the ranges held.
+        Where neither is by itself, both that occurred; () = the ranges held. Our own rule.
         """
         if not self.too_narrow:
             return ()

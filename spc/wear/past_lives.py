@@ -97,6 +97,10 @@ def taken_in(answer: TimeToLimit, others: Array, missed: Collection[str]) -> Tim
     -------
     TimeToLimit
         Without its fan: how the wear goes there is not known.
+
+    Notes
+    -----
+    Our own rule; what such ranges hold is simulated in tests/honesty/test_past_lives.py.
     """
     mine, theirs = np.sort(answer.draws), np.sort(others)
     sooner, later = np.minimum(mine, theirs), np.maximum(mine, theirs)

@@ -48,7 +48,6 @@ REDRAWN = 120  # lists drawn to say how far the luck of one moves the true rate
 MOST_REDRAWN = 5_000  # readings beyond which that luck moves the rate by less than a tenth: not worked out
 FEW = 30  # below this the sentence says how loosely the limits are known [our rule]
 LUCK_TOLD = 1.05  # the widening for the luck of the list is told where it makes this much [our choice]
-SPREAD_LEVEL = 0.01  # cycles of a list differ where noise would seldom make them look so [our choice]
 WHOLE_SET_RATE = 0.05  # chance that a good list has any reading called out [our choice]
 
 
@@ -122,7 +121,6 @@ def analyse(
     excluded: Mapping[int, str] | None = None,
     redrawn: int = 0,
     guarantee: bool = False,
-    for_next_cycle: bool = False,
 ) -> Analysis:
     """Analyse a closed list of readings and work out what would be frozen.
 
@@ -139,9 +137,6 @@ def analyse(
     guarantee : bool, default False
         Widen the limit so that 9 of 10 such lists keep the true rate within 1.2 times the one set; the drifting
         average keeps its width. Only where larger readings are worse.
-    for_next_cycle : bool, default False
-        Nobody looks at the limits before another cycle is judged by them: how far it may differ from those of the list
-        is then allowed for even where the list does not show that cycles differ, or holds one cycle only.
 
     Returns
     -------
@@ -189,8 +184,7 @@ def analyse(
     norm = Norm(fit.family, log_scale, fit.shape, growth, factors, 0.0, part_sd=part_sd_of(used))
     raw = scored(used, norm).z
     spread = cycle_spread(raw, used.age_faces, used.cycle)
-    if for_next_cycle or spread.p_value <= SPREAD_LEVEL:
-        norm = replace(norm, cycles=spread)
+    norm = replace(norm, cycles=spread)
     z = scored(used, norm).z
     norm, serial = with_dependence(norm, z, used)
     outliers = _outliers(used, norm, z)
@@ -201,11 +195,13 @@ def analyse(
         remarks.append(f"readings grow by {math.expm1(growth):+.1%} a face within a cycle; the limit follows the age")
     if norm.parts_differ:
         remarks.append(f"parts differ: factors from {min(factors.values()):.2f} to {max(factors.values()):.2f}")
-    if norm.cycles is not None:
-        remarks.append(norm.cycles.words(float(np.median(used.age_faces))))
+    remarks.append(spread.words(float(np.median(used.age_faces))))
     if norm.phi:
         remarks.append("the drifting average takes what each face adds to the one before")
-    doubt = list(change_of_state(used, replace(norm, cycles=None), raw))
+    changed, change = change_of_state(used, replace(norm, cycles=None), raw, spread)
+    if change and not changed:
+        remarks.append(change)
+    doubt = [change] if changed else []
     if outliers:
         doubt.append(
             f"{len(outliers):,} readings do not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of "

@@ -57,6 +57,11 @@ class ChangeSearch:
         placed, bare = (_sentence(self.changes, self.n, self.p_value, placed=said) for said in (True, False))
         return self.sentence.replace(placed, bare, 1)
 
+    def held_against(self, p_value: float, by: str) -> str:
+        """Give the sentence with the chance that something else than noise looks as good, for whoever weighed it."""
+        said = _sentence(self.changes, self.n, self.p_value)
+        return self.sentence.replace(said, _sentence(self.changes, self.n, p_value, by=by), 1)
+
 
 def location_drop(kind: str, level: float) -> float:
     """How far the likelihood ratio may fall from its best for a start to stay in the set.
@@ -274,7 +279,9 @@ def _share(size: float, sd: float) -> float:
     return size / sd if sd > 0 else math.copysign(math.inf, size)
 
 
-def _sentence(found: tuple[Change, ...], n: int, p: float, *, placed: bool = True) -> str:
+def _sentence(
+    found: tuple[Change, ...], n: int, p: float, *, placed: bool = True, by: str = "noise alone looks"
+) -> str:
     words = {"mean": "the level shifted", "slope": "the slope changed", "spread": "the spread changed"}
     parts = []
     for c in found:
@@ -288,7 +295,7 @@ def _sentence(found: tuple[Change, ...], n: int, p: float, *, placed: bool = Tru
         if not math.isfinite(c.size_sd):
             size = "no scatter about it"
         parts.append(f"{words[c.kind]} ({size}){where}, {c.level:.0%} sure of the place")
-    return f"Changed: {'; '.join(parts)} (noise alone looks as good in {_share_words(p)} such series)."
+    return f"Changed: {'; '.join(parts)} ({by} as good in {_share_words(p)} such series)."
 
 
 def _share_words(p: float) -> str:

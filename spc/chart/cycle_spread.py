@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 
 ASSUMED_SD = 0.4  # of a reading: how far cycles differ, as far as their readings leave it open [our choice, simulated]
 FEW_CYCLES = 5  # below this what is assumed weighs about as much as what was read, and is told
+SEEN_LEVEL = 0.01  # cycles are said to differ where noise would seldom make them look so [our choice]
 MOST_CYCLES = 200  # newest ones looked at
 FOLLOWED = 2.0  # times the greatest age read, up to which cycles are taken to part further [our choice, simulated]
 _GRID = np.array([0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0])  # searched, sd
@@ -42,8 +43,9 @@ class CycleSpread:
         """Say how far cycles differ at an age, and what follows."""
         sd = math.hypot(self.start_sd, self.slope_sd * age_faces) / self.within_sd
         cycles = f"{self.cycles} cycle" + ("s" if self.cycles > 1 else "")
+        differ = "differ" if self.p_value <= SEEN_LEVEL else "may differ"
         return (
-            f"cycles differ by about {sd:.1f} sd at {age_faces:.0f} faces of age ({cycles}; {self.known}): each face "
+            f"cycles {differ} by about {sd:.1f} sd at {age_faces:.0f} faces of age ({cycles}; {self.known}): each face "
             "is judged against its own cycle so far too"
         )
 

@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.chart.change_point import MOST, change_point
+from spc.chart.change_point import MOST, ChangeSearch, change_point
+from spc.chart.cycle_change import cycle_change_p
+from spc.chart.cycle_spread import CycleSpread
 from spc.chart.norm import Norm, scored
 from spc.chart.stream import Stream
 from spc.model.autocorrelation import SerialCorrelation, serial_correlation
@@ -37,22 +39,29 @@ def _dependence(z: Array, used: Stream) -> SerialCorrelation:
     return serial_correlation(z, used.age_faces, chain=used.cycle)
 
 
-def change_of_state(used: Stream, usual: Norm, raw: Array) -> tuple[str, ...]:
-    """Say in at most one sentence that the list is not of one state, judged by the usual cycle alone.
+def change_of_state(used: Stream, usual: Norm, raw: Array, spread: CycleSpread) -> tuple[bool, str]:
+    """Say whether the list is not of one state, and in a sentence what looks like it; '' = nothing does.
 
-    Against its own faces so far a cycle would hide its change. `raw`, shape (n,): scores against the usual cycle.
+    Against its own faces so far a cycle would hide its change. So a change is looked for against the usual cycle, and
+    then held against what cycles that differ would make of it. `raw`, shape (n,): scores against the usual cycle.
     """
-    found = _change_inside(scored(used, usual).step_z, used)
-    if found:  # cycles that differ look like faces that take after each other, and those like a change
-        found = _change_inside(scored(used, with_dependence(usual, raw, used)[0]).step_z, used)
-    return found
-
-
-def _change_inside(z: Array, used: Stream) -> tuple[str, ...]:
-    first = max(0, len(used) - MOST)
-    search = change_point(z[first:], false_detection=CHANGE_RATE)
+    search = _change_inside(scored(used, usual).step_z)
+    if search.status == "change":  # cycles that differ look like faces that take after each other, and those like that
+        search = _change_inside(scored(used, with_dependence(usual, raw, used)[0]).step_z)
     if search.status != "change":
-        return ()
-    start = first + search.changes[0].start
+        return False, ""
+    start = max(0, len(used) - MOST) + search.changes[0].start
     when = str(used.time_text[start]) or f"face {used.face_id[start]}"
-    return (f"the list is not of one state, likely since {when}: {search.sentence.rstrip('.')}",)
+    if spread.cycles == 1:
+        return True, f"the list is not of one state, likely since {when}: {search.sentence.rstrip('.')}"
+    own = scored(used, replace(usual, cycles=spread)).step_z
+    p = cycle_change_p(raw[-MOST:], used.age_faces[-MOST:], used.cycle[-MOST:], spread)
+    p = min(1.0, 2.0 * min(p, change_point(own[-MOST:], kinds=("spread",)).p_value))
+    said = search.held_against(p, "cycles that differ as these do look").rstrip(".")
+    if p > CHANGE_RATE:
+        return False, f"it looks like a change since {when}, and may be no more than cycles that differ: {said}"
+    return True, f"the list is not of one state, likely since {when}: {said}"
+
+
+def _change_inside(z: Array) -> ChangeSearch:
+    return change_point(z[-MOST:], false_detection=CHANGE_RATE)

@@ -45,7 +45,7 @@ def _lengths(earlier: int) -> list[int]:
 def judged(stream: Stream, asked: RulesInUse) -> Replayed | None:
     """Judge the running cycle by the earlier ones as the board does; None where they give no limits."""
     before = stream.cycle < stream.cycle[-1]
-    found = analyse(stream.where(before), asked, for_next_cycle=True)
+    found = analyse(stream.where(before), asked)
     if found.model is None:
         return None
     return replay(stream, (Revision(0, int(stream.sort_us[~before][0]), found.model),))

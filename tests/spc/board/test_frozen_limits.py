@@ -155,12 +155,20 @@ def test_frozen_revisions_never_change_and_the_past_is_never_drawn_again(store):
     assert store.baselines(lap="K1", sign="minutes")[0] == first
 
 
-def test_doubts_freeze_nothing_unless_known(store):
-    asked = {"until_us": None, "why": "everything"}  # holds the jump
-    assert freeze(store, **asked).status == "doubtful"
-    assert store.baselines(lap="K1", sign="minutes") == ()
-    assert freeze(store, **asked, knowingly=True).status == "frozen"
-    assert "not of one state" in " ".join(store.baselines()[0].model["remarks"])
+def test_doubts_freeze_nothing_unless_known(tmp_path):
+    asked = {"until_us": None, "why": "everything"}  # holds a jump within a cycle
+    with Store.open(tmp_path / "jump.db") as store:
+        fill(store, faces_of("K1", 160, np.random.default_rng(90), jump_at=100, jump=1.7), events_of("K1", 160))
+        assert freeze(store, **asked).status == "doubtful"
+        assert store.baselines(lap="K1", sign="minutes") == ()
+        assert freeze(store, **asked, knowingly=True).status == "frozen"
+        assert "not of one state" in " ".join(store.baselines()[0].model["remarks"])
+
+
+def test_a_jump_with_a_new_cycle_of_few_is_told_and_may_be_a_cycle_that_differs(store):
+    done = freeze(store, until_us=None, why="everything")
+    assert done.status == "frozen"
+    assert "may be no more than cycles that differ" in " ".join(done.analysis.remarks)
 
 
 def test_a_corrected_reading_of_the_list_is_told(store):

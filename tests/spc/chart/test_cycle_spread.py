@@ -1,5 +1,6 @@
 """How cycles differ: the likelihood against whole matrices, the forecast of a face against the normal law's own."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -99,4 +100,5 @@ def test_faces_all_of_one_age_say_nothing_of_slopes():
 )
 def test_it_is_said_what_is_assumed(cycles, words):
     found = CycleSpread(0.3, 0.02, 0.5, cycles, 1.0)
-    assert found.words(20.0).startswith(f"cycles differ by about 1.0 sd at 20 faces of age ({words})")
+    assert found.words(20.0).startswith(f"cycles may differ by about 1.0 sd at 20 faces of age ({words})")
+    assert replace(found, p_value=0.01).words(20.0).startswith("cycles differ by about 1.0 sd")

@@ -61,7 +61,7 @@ def test_the_rate_told_is_that_of_faces_judged_as_the_chart_judges_them():
     """
     used, rng, calls = listed(12), np.random.default_rng(6), []
     rules = RulesInUse(2e-3, 0.2, 1.8, 1000.0, 13.0, 4.0)  # hardly ever a drifting average
-    found = analyse(used, rules, for_next_cycle=True).model
+    found = analyse(used, rules).model
     for _ in range(300):
         calls.append(np.mean(replay(drawn(used, found.norm, rng), (Revision(1, 0, found),)).beyond))
     error = float(np.std(calls)) / len(calls) ** 0.5

@@ -88,7 +88,7 @@ def test_a_fade_that_outlives_two_short_cycles_is_called_before_little_is_left()
     added = 0.02 * np.maximum(0.0, ages - 10)
     for seed in range(20):
         whole = replace(lap(np.random.default_rng(seed), 2, growth=0.0, running=200, added=added), sign="minutes")
-        found = analyse(whole.where(whole.cycle < 2), rules(1800.0), for_next_cycle=True).model
+        found = analyse(whole.where(whole.cycle < 2), rules(1800.0)).model
         seen = replay(whole, (Revision(1, int(whole.sort_us[whole.cycle == 2][0]), found),))
         called = np.flatnonzero((seen.beyond | seen.drifting)[-200:])
         left.append(float(np.exp(-added[called[called >= 10][:1]]).max(initial=0.0)))

@@ -75,8 +75,8 @@ def test_frozen_limits_do_as_said():
         title="Frozen limits: false calls, good lists called doubtful, false advice",
         statement="Lognormal readings, log sd 0.4, in steps of the median; limits set for one false call in 200 "
         "points, the luck of the list allowed for, also where cycles of 40 faces differ: on average over lists at most "
-        "1.15 times as many, with 24 faces at most 1.5 times. Doubtful: 5 % outlier and 1 % change rate stated, at most "
-        "6 % together; advice tested at 5 %.",
+        "1.15 times as many, with 24 faces at most 1.5 times. Doubtful: 5 % outlier and 1 % change rate stated, at "
+        "most 6 % together; advice tested at 5 %.",
         columns=["step", "baseline faces", "cycles differ, sd", "lists", "false calls against those asked",
                  "Monte Carlo error", "called doubtful", "advised anew"],
         rows=rows,

@@ -212,7 +212,7 @@ def _trial(base: Stream, rules: RulesInUse) -> Analysis:
 
     def compute() -> Analysis:
         name = digest_of_values(key)
-        return kept("trial", name, lambda: analyse(base, rules), most=_MOST_TRIALS)
+        return kept("trial", name, lambda: analyse(base, rules, doubts=False), most=_MOST_TRIALS)
 
     return _TRIALS.get(key, compute)
 

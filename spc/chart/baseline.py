@@ -121,6 +121,7 @@ def analyse(
     excluded: Mapping[int, str] | None = None,
     redrawn: int = 0,
     guarantee: bool = False,
+    doubts: bool = True,
 ) -> Analysis:
     """Analyse a closed list of readings and work out what would be frozen.
 
@@ -137,6 +138,8 @@ def analyse(
     guarantee : bool, default False
         Widen the limit so that 9 of 10 such lists keep the true rate within 1.2 times the one set; the drifting
         average keeps its width. Only where larger readings are worse.
+    doubts : bool, default True
+        Look for what speaks against freezing the list; it moves no limit.
 
     Returns
     -------
@@ -187,7 +190,7 @@ def analyse(
     norm = replace(norm, cycles=spread)
     z = scored(used, norm).z
     norm, serial = with_dependence(norm, z, used)
-    outliers = _outliers(used, norm, z)
+    outliers = _outliers(used, norm, z) if doubts else ()
     remarks = [f"{name}: {choice.sentence}", serial.sentence.rstrip(".")]
     if choice.status == "edge":
         remarks.append(f"{choice.reason}; the limits are those of a limiting case")
@@ -198,7 +201,7 @@ def analyse(
     remarks.append(spread.words(float(np.median(used.age_faces))))
     if norm.phi:
         remarks.append("the drifting average takes what each face adds to the one before")
-    changed, change = change_of_state(used, replace(norm, cycles=None), raw, spread)
+    changed, change = change_of_state(used, replace(norm, cycles=None), raw, spread) if doubts else (False, "")
     if change and not changed:
         remarks.append(change)
     doubt = [change] if changed else []

@@ -167,3 +167,11 @@ def test_cycles_that_differ_are_no_change_of_state_and_a_step_within_one_is():
     assert found.status == "doubtful"
     said = next(words for words in found.remarks if "not of one state" in words)
     assert "cycles that differ as these do look as good in" in said
+
+
+def test_doubts_that_nobody_asks_for_move_no_limit():
+    s = stream(sign="minutes")
+    s.low[30], s.high[30] = 60.0, 60.0
+    asked, unasked = analyse(s, RULES), analyse(s, RULES, doubts=False)
+    assert (asked.status, unasked.status, unasked.outliers) == ("doubtful", "ready", ())
+    assert unasked.model == asked.model

@@ -191,8 +191,8 @@ def forecast_cycle(
     LapForecast
     """
     how = way_of_reading(now.own, past, turning=turning)
-    own = now.own.signed if how.signed else now.own.sizes
     name, paths = past.pool(signed=how.signed)
+    own = past.usual(now.own.signed if how.signed else now.own.sizes, signed=how.signed)
     slipped = slips((*paths, own))[-1]  # one mistyped reading is no wear
     own, count = taken(own, np.flatnonzero(~slipped)), int(slipped.sum())
     newest = now.rows["age_faces"].iloc[-1:].tolist()
@@ -252,10 +252,12 @@ def _forecast(
     else:
         pooled = with_own_way(fit, own, rng=rng)
     limits = {limit.part: limit.limit_um for limit in running.limits}
-    lower = {part: -limit_um for part, limit_um in limits.items()} if how.signed else None
+    factors = {part: past.factor(part, signed=how.signed) for part in limits}
+    usual = {part: limit_um / factors[part] for part, limit_um in limits.items()}
+    lower = {part: -limit_um for part, limit_um in usual.items()} if how.signed else None
     counted = told_in(rows)
     unit = "passes" if counted == "pass" else "faces"
-    told = times_of_parts(pooled, own, limits=limits, lower_limits=lower, now=now, unit=unit, rng=rng)
+    told = times_of_parts(pooled, own, limits=usual, lower_limits=lower, now=now, unit=unit, rng=rng)
     lives = _lives_of(past, limits) if missed else {}
     age = float(own.age[-1]) if own.age.size else 0.0
     told = {part: _by_lives(told[part], lives.get(part), age, missed, rng) for part in told}
@@ -275,8 +277,8 @@ def _forecast(
             by_lives=first.part in lives and answer.status == "range",
         ),
         next_face=_faces_left(first.part, soon, {}, counted),
-        fan=_fan(answer.fan),
-        band=_fan(band),
+        fan=_fan(answer.fan, factors[first.part]),
+        band=_fan(band, factors[first.part]),
         borrowed=f"{answer.borrowed}; convex and concave told apart" if how.signed else answer.borrowed,
         shape=answer.shape,
         turns_before=_turns_before(own, past) if how.signed and not how.apart else (0, 0),
@@ -352,8 +354,9 @@ def _faces_left(part: str, answer: TimeToLimit, others: Mapping[str, TimeToLimit
     return replace(left, sentence="; ".join(filter(None, (said, left.longer))))
 
 
-def _fan(fan: WearFan | None) -> CycleFan | None:
-    return None if fan is None else CycleFan(fan.age, fan.low, fan.median, fan.high)
+def _fan(fan: WearFan | None, factor: float) -> CycleFan | None:
+    """Draw a fan of the pool for a part number whose sizes are so many times as high."""
+    return None if fan is None else CycleFan(fan.age, fan.low * factor, fan.median * factor, fan.high * factor)
 
 
 def _seed(*words: str) -> int:

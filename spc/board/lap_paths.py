@@ -18,6 +18,7 @@ from spc.board.lives import NEVER, grit_to_come, sisters_of
 from spc.board.remembered import Remembered
 from spc.board.room_history import RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
+from spc.wear.part_factors import by_factors, part_factors
 from spc.wear.pooled import until_limit
 from spc.wear.signed_path import (
     carries_signs,
@@ -98,6 +99,7 @@ class PastPaths:
     ways: tuple[int, ...]  # of these through flat, from `ways_through_flat`
     through: frozenset[str]  # labels of the cycles that went through flat, by their signs or, without, by their sizes
     usual_age: float  # of a cycle at its end, faces; 0 = no past cycle
+    factors: Mapping[str, float]  # by which sizes of part numbers differ; {} = by steps, or not told apart
 
     @property
     def turning(self) -> bool:
@@ -105,14 +107,23 @@ class PastPaths:
         return many_go_through_flat(self.ways)
 
     def pool(self, *, signed: bool) -> tuple[str, tuple[WearPath, ...]]:
-        """Give the paths that a cycle borrows from, and their name: by size none that turned, where many did."""
+        """Give the paths that a cycle borrows from, and their name: by size none that turned, where many did.
+
+        Sizes of part numbers that differ by factors are as those of a usual part number.
+        """
         if signed:
             return self.signed_name, self.signed
-        if not self.turning:
-            return self.name, self.sizes
-        turned = {path.label for path, way in zip(self.signed, self.ways, strict=True) if way}
-        kept = tuple(path for path in self.sizes if path.label not in turned)
-        return digest_of_values(self.name, *sorted(turned)), kept
+        turned = {path.label for path, way in zip(self.signed, self.ways, strict=True) if way and self.turning}
+        kept = tuple(by_factors(path, self.factors) for path in self.sizes if path.label not in turned)
+        return digest_of_values(self.name, *sorted(turned)) if turned else self.name, kept
+
+    def usual(self, path: WearPath, *, signed: bool) -> WearPath:
+        """Put a path on the footing of the pool."""
+        return path if signed else by_factors(path, self.factors)
+
+    def factor(self, part: str, *, signed: bool) -> float:
+        """How many times as high as in the pool the sizes of a part number are."""
+        return 1.0 if signed else self.factors.get(part, 1.0)
 
     def by_size(self, lap: str) -> bool:
         """Whether a lap whose form nobody writes down can be read by size, though the form of others turned.
@@ -293,6 +304,7 @@ def past_until(paths: tuple[CyclePaths, ...], limit_um: float) -> PastPaths:
         ways=ways,
         through=frozenset(through),
         usual_age=usual_age,
+        factors=part_factors(sizes),
     )
 
 

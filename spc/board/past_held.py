@@ -230,7 +230,9 @@ def _held_cycle(path: WearPath, past: PastPaths, pools: _Pools, limits: Mapping[
         age = share * float(path.age[-1])
         own = CyclePaths(cut_path(path, age), cut_path(signed, age))
         how = way_of_reading(own, others, turning=False)
-        whole, first = (signed, own.signed) if how.signed else (path, own.sizes)
+        whole, first = (
+            past.usual(p, signed=how.signed) for p in ((signed, own.signed) if how.signed else (path, own.sizes))
+        )
         why = _NO_SIGN if how.refused else _too_short(whole, first, "signed reading" if how.signed else "reading")
         if why:
             found.append(not_counted(whole, first, share=share, why=why))
@@ -243,8 +245,23 @@ def _held_cycle(path: WearPath, past: PastPaths, pools: _Pools, limits: Mapping[
             pooled = fit_apart(fit, first, lacking=others.few_through_flat, rng=rng)
         else:
             pooled = fit_alone(first, rng=rng) if fit.refused else with_own_way(fit, first, rng=rng)
-        found.append(forecast_held(pooled, whole, first, share=share, limits=limits, signed=how.signed, rng=rng))
+        usual = {part: limit / past.factor(part, signed=how.signed) for part, limit in limits.items()}
+        held = forecast_held(pooled, whole, first, share=share, limits=usual, signed=how.signed, rng=rng)
+        found.append(
+            held if held.reached else _of_part(held, past.factor((whole.parts or ("",))[-1], signed=how.signed))
+        )
     return found
+
+
+def _of_part(held: HeldForecast, factor: float) -> HeldForecast:
+    """Give the last reading, and the range said for it, as they are of its part number."""
+    return replace(
+        held,
+        said_low=held.said_low * factor,
+        said_high=held.said_high * factor,
+        came_low=held.came_low * factor,
+        came_high=held.came_high * factor,
+    )
 
 
 def _too_short(whole: WearPath, first: WearPath, reading: str) -> str:

@@ -17,8 +17,8 @@ __all__ = ["SUBJECTS", "how_we_know", "in_errors", "simulation_tables"]
 # What the tables are about, in the order shown; each table by the name of its file.
 SUBJECTS: dict[str, tuple[str, ...]] = {
     "Faces left": (
-        "open_forecasts", "time_to_limit", "time_to_limit_strange", "time_to_limit_course", "next_face", "unlike_unit",
-        "turning_forecast", "unlogged_past", "past_forecasts", "past_lives",
+        "open_forecasts", "time_to_limit", "time_to_limit_strange", "time_to_limit_course", "next_face", "leading_part",
+        "unlike_unit", "turning_forecast", "unlogged_past", "past_forecasts", "past_lives",
     ),
     "When to recondition": ("recondition_policy", "survival"),
     "Wear within a cycle": (

@@ -203,7 +203,7 @@ def freeze_limits(
     if analysis.model is None:
         return Freezing("refused", analysis, 0, "", analysis.sentence)
     if analysis.status == "doubtful" and not knowingly:
-        return Freezing("doubtful", analysis, 0, "", "Nothing frozen: " + "; ".join(analysis.remarks[-2:]))
+        return Freezing("doubtful", analysis, 0, "", "Nothing frozen: " + "; ".join(analysis.doubts))
     last_judged = stream if before else listed
     earliest = int(last_judged.sort_us[-1]) + 1
     begins = earliest if valid_from_us is None else valid_from_us

@@ -110,8 +110,9 @@ class Analysis:
     model: ChartModel | None
     outliers: tuple[Outlier, ...]  # called out and not excluded
     whole_set_rate: float  # chance that any reading of a good list is called out
-    remarks: tuple[str, ...]  # a sentence each
+    remarks: tuple[str, ...]  # a sentence each, doubts last
     sentence: str
+    doubts: tuple[str, ...]  # of the remarks those that speak against one common state
 
 
 def analyse(
@@ -195,9 +196,10 @@ def analyse(
     if choice.status == "edge":
         remarks.append(f"{choice.reason}; the limits are those of a limiting case")
     if growth:
-        remarks.append(f"readings grow by {math.expm1(growth):+.1%} a face within a cycle; the limit follows the age")
+        a_face = f"{100 * math.expm1(growth):+.2g}%"
+        remarks.append(f"readings grow by {a_face} a face within a cycle; the limit follows the age")
     if norm.parts_differ:
-        remarks.append(f"parts differ: factors from {min(factors.values()):.2f} to {max(factors.values()):.2f}")
+        remarks.append(f"parts differ: factors from {min(factors.values()):.3g} to {max(factors.values()):.3g}")
     remarks.append(spread.words(float(np.median(used.age_faces))))
     if norm.phi:
         remarks.append("the drifting average takes what each face adds to the one before")
@@ -206,9 +208,10 @@ def analyse(
         remarks.append(change)
     doubt = [change] if changed else []
     if outliers:
+        they = "1 reading does" if len(outliers) == 1 else f"{len(outliers):,} readings do"
         doubt.append(
-            f"{len(outliers):,} readings do not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of "
-            "cases): leave each out with its cause, or keep it knowingly"
+            f"{they} not belong with the others (a good list has any in {WHOLE_SET_RATE:.0%} of cases): leave each out "
+            "with its cause, or keep it knowingly"
         )
     if len(used) < FEW:
         remarks.append(f"{len(used):,} readings know the limits loosely; from {FEW} on they settle")
@@ -227,7 +230,7 @@ def analyse(
         " at age 0, growing with it" if growth else ""
     )
     return Analysis(
-        "doubtful" if doubt else "ready", model, outliers, WHOLE_SET_RATE, (*remarks, *doubt), sentence
+        "doubtful" if doubt else "ready", model, outliers, WHOLE_SET_RATE, (*remarks, *doubt), sentence, tuple(doubt)
     )  # fmt: skip
 
 
@@ -378,4 +381,4 @@ def _check_causes(stream: Stream, causes: Mapping[int, str]) -> None:
 
 
 def _refused(sentence: str) -> Analysis:
-    return Analysis("refused", None, (), WHOLE_SET_RATE, (), sentence)
+    return Analysis("refused", None, (), WHOLE_SET_RATE, (), sentence, ())

@@ -53,14 +53,18 @@ def change_of_state(used: Stream, usual: Norm, raw: Array, spread: CycleSpread) 
     start = max(0, len(used) - MOST) + search.changes[0].start
     when = str(used.time_text[start]) or f"face {used.face_id[start]}"
     if spread.cycles == 1:
-        return True, f"the list is not of one state, likely since {when}: {search.sentence.rstrip('.')}"
+        return True, f"the list is not of one state, likely since {when}: {_said(search.sentence)}"
     own = scored(used, replace(usual, cycles=spread)).step_z
     p = cycle_change_p(raw[-MOST:], used.age_faces[-MOST:], used.cycle[-MOST:], spread)
     p = min(1.0, 2.0 * min(p, change_point(own[-MOST:], kinds=("spread",)).p_value))
-    said = search.held_against(p, "cycles that differ as these do look").rstrip(".")
+    said = _said(search.held_against(p, "cycles that differ as these do look"))
     if p > CHANGE_RATE:
         return False, f"it looks like a change since {when}, and may be no more than cycles that differ: {said}"
     return True, f"the list is not of one state, likely since {when}: {said}"
+
+
+def _said(sentence: str) -> str:
+    return sentence.removeprefix("Changed: ").rstrip(".")
 
 
 def _change_inside(z: Array) -> ChangeSearch:

@@ -159,7 +159,9 @@ def test_doubts_freeze_nothing_unless_known(tmp_path):
     asked = {"until_us": None, "why": "everything"}  # holds a jump within a cycle
     with Store.open(tmp_path / "jump.db") as store:
         fill(store, faces_of("K1", 160, np.random.default_rng(90), jump_at=100, jump=1.7), events_of("K1", 160))
-        assert freeze(store, **asked).status == "doubtful"
+        done = freeze(store, **asked)
+        assert done.status == "doubtful"
+        assert done.sentence.startswith("Nothing frozen: the list is not of one state, likely since ")
         assert store.baselines(lap="K1", sign="minutes") == ()
         assert freeze(store, **asked, knowingly=True).status == "frozen"
         assert "not of one state" in " ".join(store.baselines()[0].model["remarks"])

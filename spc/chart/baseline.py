@@ -203,7 +203,10 @@ def analyse(
     remarks.append(spread.words(float(np.median(used.age_faces))))
     if norm.phi:
         remarks.append("the drifting average takes what each face adds to the one before")
-    changed, change = change_of_state(used, replace(norm, cycles=None), raw, spread) if doubts else (False, "")
+    changed, change = False, ""
+    if doubts:  # what is called out by itself is no change of the others
+        others = ~np.isin(used.face_id, [o.face_id for o in outliers])
+        changed, change = change_of_state(used.where(others), replace(norm, cycles=None), raw[others], spread)
     if change and not changed:
         remarks.append(change)
     doubt = [change] if changed else []

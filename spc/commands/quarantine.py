@@ -1,12 +1,15 @@
 """`lapcell quarantine`: the rows that wait for a person."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.output import clean, one_line, print_json, print_table, records
 from spc.commands.registers import ListingGroup
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["command"]
 
@@ -15,7 +18,7 @@ HELP = """List rows that could not be read; show, fix or discard one. Every deci
 \b
 JSON of list: {"rows": [ROW, ...]}; of show: ROW; each ROW:
   quarantine_id, name (file), row_number, raw, reasons, lap, how ("" while open, else fixed, alias, discarded),
-  new_text, reason, who, resolved_at (null while open)
+  new_text, why, who, resolved_at (null while open)
 JSON of fix: {"quarantine_id", "taken_in": {lap, kind or event, ...}}; of discard: {"quarantine_id", "how"}
 """
 
@@ -32,7 +35,7 @@ def list_rows(session: Session, *, every: bool) -> int:
     """List the rows that are open."""
     with session.store() as store:
         rows = store.quarantine(open_only=not every)
-    shown = records(rows.drop(columns="intake_id"))
+    shown = _records(rows)
     if session.as_json:
         print_json({"rows": shown})
     else:
@@ -60,14 +63,14 @@ def show(session: Session, *, quarantine_id: int) -> int:
 @click.argument("quarantine_id", type=int)
 @click.argument("new_text")
 @click.option("--who", required=True, help="Who puts it right.")
-@click.option("--reason", required=True, help="Why it is right now.")
+@click.option("--why", required=True, help="Why it is right now.")
 @common_options
-def fix(session: Session, *, quarantine_id: int, new_text: str, who: str, reason: str) -> int:
+def fix(session: Session, *, quarantine_id: int, new_text: str, who: str, why: str) -> int:
     """Read a row again with NEW_TEXT, the whole row written as in its file, and take it in."""
     from spc.log.rereading import fix_quarantined
 
     with session.store() as store:
-        taken = fix_quarantined(store, quarantine_id, new_text, settings=session.settings(), who=who, reason=reason)
+        taken = fix_quarantined(store, quarantine_id, new_text, settings=session.settings(), who=who, reason=why)
     row = records(taken)[0]
     if session.as_json:
         print_json({"quarantine_id": quarantine_id, "taken_in": row})
@@ -79,12 +82,12 @@ def fix(session: Session, *, quarantine_id: int, new_text: str, who: str, reason
 @command.command("discard")
 @click.argument("quarantine_id", type=int)
 @click.option("--who", required=True, help="Who decides.")
-@click.option("--reason", required=True, help="Why the row is not to be taken in.")
+@click.option("--why", required=True, help="Why the row is not to be taken in.")
 @common_options
-def discard(session: Session, *, quarantine_id: int, who: str, reason: str) -> int:
+def discard(session: Session, *, quarantine_id: int, who: str, why: str) -> int:
     """Settle a row as not to be taken in; it stays on record."""
     with session.store() as store:
-        store.discard_quarantined(quarantine_id, who=who, reason=reason)
+        store.discard_quarantined(quarantine_id, who=who, reason=why)
     if session.as_json:
         print_json({"quarantine_id": quarantine_id, "how": "discarded"})
     else:
@@ -100,4 +103,8 @@ def _record(session: Session, quarantine_id: int) -> dict[str, Any]:
     found = rows.loc[rows["quarantine_id"] == quarantine_id]
     if found.empty:
         raise StoreError(f"no row {quarantine_id} in quarantine; `lapcell quarantine list --all` shows every one")
-    return records(found.drop(columns="intake_id"))[0]
+    return _records(found)[0]
+
+
+def _records(rows: "pd.DataFrame") -> list[dict[str, Any]]:
+    return records(rows.drop(columns="intake_id").rename(columns={"reason": "why"}))

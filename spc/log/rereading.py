@@ -146,7 +146,7 @@ def fix_quarantined(
         If the row is settled already, or still cannot be read; the sentence says why.
     """
     if not who.strip() or not reason.strip():
-        raise StoreError("`who` and `reason` must be given: fixing a row is signed and explained")
+        raise StoreError("who and why must be said: fixing a row is signed and explained")
     with store.writing(who=who, what=f"quarantined row {quarantine_id} fixed"):
         held = store.open_quarantined(quarantine_id)
         row = _read_again(store, held, new_text, settings)

@@ -67,7 +67,7 @@ class QuarantineRecords(Registers):
     def discard_quarantined(self, quarantine_id: int, *, who: str, reason: str) -> None:
         """Resolve a quarantined row as not to be taken in; who and why must be said."""
         if not who.strip() or not reason.strip():
-            raise StoreError("`who` and `reason` must be given: discarding a row is signed and explained")
+            raise StoreError("who and why must be said: discarding a row is signed and explained")
         self.resolve(quarantine_id, how="discarded", who=who, reason=reason)
 
     def resolve(

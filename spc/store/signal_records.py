@@ -103,7 +103,7 @@ class SignalRecords(Registers):
             If it is not signed and explained, or no such answer is in force.
         """
         if not who.strip() or not reason.strip():
-            raise StoreError("`who` and `reason` must be given: taking back an answer is signed and explained")
+            raise StoreError("who and why must be said: taking back an answer is signed and explained")
         with self.writing(who=who, what=f"answer {reaction_id} withdrawn"):
             sql = f"SELECT 1 FROM reaction r WHERE r.reaction_id = ? AND {_STANDS}"
             if not self._connection.execute(sql, (reaction_id,)).fetchone():

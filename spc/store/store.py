@@ -261,7 +261,7 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
             in force.
         """
         if not who.strip() or not reason.strip():
-            raise StoreError("`who` and `reason` must be given: a correction is signed and explained")
+            raise StoreError("who and why must be said: a correction is signed and explained")
         wrong = [name for name in changes if name not in FACES or name in _KEPT]
         if wrong:
             raise StoreError(f"`changes` must name columns of a face that can change, got {', '.join(wrong)}")
@@ -290,7 +290,7 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
     def withdraw_face(self, face_id: int, *, who: str, reason: str) -> None:
         """Take back a face that was not lapped or not read; every version of it is kept."""
         if not who.strip() or not reason.strip():
-            raise StoreError("`who` and `reason` must be given: taking back a face is signed and explained")
+            raise StoreError("who and why must be said: taking back a face is signed and explained")
         with self.writing(who=who, what=f"face {face_id} withdrawn"):
             row_id = self._current_face(face_id)
             (said,) = edited_after(self._connection, self.face_table.rows(np.array([row_id])))
@@ -302,7 +302,7 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
     def withdraw_event(self, event_id: int, *, who: str, reason: str) -> None:
         """Take back an event that did not happen; the old row is kept."""
         if not who.strip() or not reason.strip():
-            raise StoreError("`who` and `reason` must be given: taking back an event is signed and explained")
+            raise StoreError("who and why must be said: taking back an event is signed and explained")
         with self.writing(who=who, what=f"event {event_id} withdrawn"):
             events = self.events()
             if event_id not in set(events["event_id"]):

@@ -190,15 +190,15 @@ def test_quarantine_is_listed_shown_fixed_and_discarded(shop):
     told = [(row["quarantine_id"], row["row_number"], row["resolved_at"]) for row in listed]
     assert told == [(1, 3, None), (2, 4, None)]
     assert ROWS[2].strip() in shop.run("quarantine", "show", "1").stdout
-    still = shop.run("quarantine", "fix", "1", ROWS[2].strip(), "--who", "QE", "--reason", "x", code=3)
+    still = shop.run("quarantine", "fix", "1", ROWS[2].strip(), "--who", "QE", "--why", "x", code=3)
     assert "lapcell: the row still cannot be read: flatness" in still.stderr
     fixed = ROWS[2].replace("?", "0.4").strip()
-    taken = shop.json("quarantine", "fix", "1", fixed, "--who", "QE", "--reason", "asked Ann")["taken_in"]
+    taken = shop.json("quarantine", "fix", "1", fixed, "--who", "QE", "--why", "asked Ann")["taken_in"]
     assert (taken["lap"], taken["flatness_text"]) == ("CI-2", "0.4")
-    shop.run("quarantine", "discard", "2", "--who", "QE", "--reason", "typed twice")
+    shop.run("quarantine", "discard", "2", "--who", "QE", "--why", "typed twice")
     assert "No row waits" in shop.run("quarantine").stdout
     assert [row["how"] for row in shop.json("quarantine", "list", "--all")["rows"]] == ["fixed", "discarded"]
-    assert "settled already" in shop.run("quarantine", "discard", "2", "--who", "A", "--reason", "b", code=3).stderr
+    assert "settled already" in shop.run("quarantine", "discard", "2", "--who", "A", "--why", "b", code=3).stderr
     assert "no row 9 in quarantine" in shop.run("quarantine", "show", "9", code=3).stderr
 
 

@@ -228,7 +228,7 @@ def test_a_fixed_row_leaves_quarantine_and_is_known_when_delivered_again(store):
         fix_quarantined(store, number, ROWS[2].strip(), settings=SITE, who="QE", reason="asked Ann")
     with pytest.raises(StoreError, match="exactly one row"):
         fix_quarantined(store, number, "a\nb", settings=SITE, who="QE", reason="asked Ann")
-    with pytest.raises(StoreError, match="`who` and `reason`"):
+    with pytest.raises(StoreError, match="who and why must be said"):
         fix_quarantined(store, number, ROWS[0].strip(), settings=SITE, who="", reason="")
     fixed = ROWS[2].replace("?", "0.6")
     row = fix_quarantined(store, number, fixed.strip(), settings=SITE, who="QE", reason="asked Ann")

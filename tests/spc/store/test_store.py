@@ -200,7 +200,7 @@ def test_a_correction_keeps_the_old_version_and_says_what_it_had_set_off(store):
     assert new["replaced_by"] == "" and signal == 1
     with pytest.raises(StoreError, match="must differ"):
         store.correct_face(face_id, change, who="QE", reason="again")
-    with pytest.raises(StoreError, match="`who` and `reason` must be given"):
+    with pytest.raises(StoreError, match="who and why must be said"):
         store.correct_face(face_id, {"minutes": 9.0}, who="QE", reason=" ")
     with pytest.raises(StoreError, match="`face_id` must be a stored face, got 99"):
         store.correct_face(99, {"minutes": 9.0}, who="QE", reason="x")
@@ -224,7 +224,7 @@ def test_a_face_can_be_taken_back_and_stays_on_record(store):
         store.correct_face(first, {"minutes": 9.0}, who="Ann", reason="late")
     with pytest.raises(StoreError, match="`face_id` must be a stored face, got 99"):
         store.withdraw_face(99, who="Ann", reason="x")
-    with pytest.raises(StoreError, match="`who` and `reason` must be given"):
+    with pytest.raises(StoreError, match="who and why must be said"):
         store.withdraw_face(again, who="Ann", reason=" ")
 
 

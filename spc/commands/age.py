@@ -42,13 +42,13 @@ def command(
     the grit that runs now are pooled; where they go through several as a habit, those that go through the same. Under
     five cycles that wore out there are only counts. With --json one document: lap, laps (those pooled), grit (of the
     cycles), clock, costs (planned, worn: null where none can be weighed, from), sentence, remarks (laps that do not
-    last alike, what nobody logged), counts (worn, planned, running, unsure, left_out), cycles (lap, cycle, life, grit,
-    start, end, how it ended, faces, minutes, removed_um, good_faces, said_too where another ending says otherwise,
-    low_faces, high_faces between which wear became due, null being not yet, and over_limit where the readings tell
-    that), curve (status, reason, method, median, level, and by age: age, at_risk, events, survival, low, high), law
-    (status, reason, family, shape, scale), least_cost (status, age, flat_low, flat_high, cost_per_face,
-    limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and clocks (which clock foretells wear best:
-    status, clock, scores, left_out, cycles, readings, sentence).
+    last alike, what nobody logged), counts (worn, planned, running, unsure, left_out), cycles (lap, cycle, life, grit:
+    all that it ran with, in order, start, end, how it ended, faces, minutes, removed_um, good_faces, said_too where
+    another ending says otherwise, low_faces, high_faces between which wear became due, null being not yet, and
+    over_limit where the readings tell that), curve (status, reason, method, median, level, and by age: age, at_risk,
+    events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age, flat_low,
+    flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and clocks (which
+    clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
     from spc.board.lap_clocks import clocks_of_lap

@@ -62,8 +62,8 @@ def list_cycles(numbered: pd.DataFrame, events: pd.DataFrame, *, layout: EventOr
         last face known good before the finding. In lappings since the cycle began, wear became due within
         (`low_faces`, `high_faces`]: both equal when it was seen, high infinite when it had not come yet. Where a date
         alone says on which day it began or ended, it may have up to `fewer_faces` less and `more_faces` more than
-        `faces`, and the two lie as far apart. A lap reconditioned and not used since has a running cycle of no faces.
-        Times are microseconds and as typed.
+        `faces`, and the two lie as far apart. `grit` names all that its faces ran with, in order. A lap reconditioned
+        and not used since has a running cycle of no faces. Times are microseconds and as typed.
 
     Notes
     -----
@@ -207,14 +207,13 @@ def _told_by_faces(
         passed &= ~numbered["outcome"].isin(("re-lap", "regrind", "scrap")).to_numpy(bool)
         last_good = _Runs(runs.first, np.maximum(runs.stop - 1, runs.first)).last(passed[rows])  # but the last face
         good = np.where(late, np.where(last_good < 0, 0, last_good - runs.first + 1), faces)
-    with_grit = runs.last((numbered["grit"] != "").to_numpy(bool)[rows])
     columns: dict[str, Any] = {
         "faces": faces,
         "first_passes": runs.sums((numbered["attempt"].to_numpy() <= 1)[rows].astype(np.int64)),
         "good_faces": good,
         "fewer_faces": faces - np.maximum(end_first - begin_last, 0),
         "more_faces": end_last - begin_first - faces,
-        "grit": _texts(numbered["grit"], rows[with_grit[with_grit >= 0]], with_grit >= 0),
+        "grit": runs.said(numbered["grit"].to_numpy(object)[rows]),
     }
     for name, amounts in (("minutes", np.where(minutes > 0, minutes, np.nan)), ("removed", removed_um(numbered)[rows])):
         unit = "_um" if name == "removed" else ""
@@ -273,6 +272,12 @@ class _Runs:
         mean = np.divide(total, known, out=np.full(count.size, np.nan), where=known > 0)
         missing = np.divide(count - known, count, out=np.zeros(count.size), where=count > 0)
         return np.where(count > 0, mean * count, 0.0), missing
+
+    def said(self, texts: NDArray[np.object_]) -> list[str]:
+        """Name the texts of each run in the order in which they came first, each once; '' where none is said."""
+        code, names = pd.factorize(texts)
+        told = (pd.unique(code[a:b]) for a, b in zip(self.first.tolist(), self.stop.tolist(), strict=True))
+        return [", ".join(str(names[one]) for one in own if names[one]) for own in told]
 
     def last(self, holds: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Last lapping of each run for which something holds, -1 where there is none."""

@@ -217,6 +217,7 @@ def test_cycles_that_each_go_through_two_grits_are_lives_of_both(running, tmp_pa
         view = look_at_cell(store, SITE)
     found = age_of_lap(view, "R1", room=look_at_room(view, chart_cell(view)), planned_cost=1.0, worn_cost=4.0)
     assert found.grit == "15 um and 3 um" and found.cycles["faces"].tolist() == lasts[3:]
+    assert found.cycles["grit"].tolist()[:3] == ["15 um, 3 um", "15 um, 3 um", "15 um"]  # the third wore out before
     assert (found.plan.lifetimes.worn, found.plan.lifetimes.running) == (6, 1) and found.plan.fit.status == "fitted"
     ran = FINE if running > 6 else COARSE
     assert found.remarks[0] == (

@@ -165,7 +165,7 @@ def test_what_faces_tell_of_a_cycle_is_what_its_rows_add_to(seed):
         rows = numbered[(numbered["lap"] == told["lap"]) & (numbered["cycle"] == told["cycle"])]
         rows = rows[rows["kind"] == "face"]
         assert (told["faces"], told["first_passes"]) == (len(rows), (rows["attempt"] <= 1).sum())
-        assert told["grit"] == next((g for g in rows["grit"][::-1] if g), "")
+        assert told["grit"] == ", ".join(dict.fromkeys(g for g in rows["grit"] if g))
         ends = [*rows["face_id"].iloc[[0, -1]], *rows["time_text"].iloc[[0, -1]]] if len(rows) else [-1, -1, "", ""]
         assert told[["first_face_id", "last_face_id", "first_text", "last_text"]].tolist() == ends
         minutes, removed = rows["minutes"].where(rows["minutes"] > 0), 9.1 - rows["thickness_low_um"]

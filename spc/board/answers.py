@@ -169,7 +169,8 @@ class LapsCompared:
     """Laps in use compared by the faces of one part number that they did with one grit, the best first."""
 
     named: str  # the part number as said
-    good: Mapping[str, tuple[int, int]]  # per lap, faces good at the first pass and all
+    good: Mapping[str, tuple[int, int]]  # per lap, faces good at the first pass and all that are compared
+    latest: frozenset[str]  # laps that did more than are compared: theirs are the last ones
     judged: bool  # whether a limit, or faces lapped again, say that faces were judged good or not
     worse: frozenset[str]  # surely worse than the first
     flatter: str  # which of the others reads flattest at like age, and than which; '' = none clearly does
@@ -226,8 +227,9 @@ def compare_laps(
     first: dict[str, tuple[NDArray[np.int64], NDArray[np.bool_]]] = {}
     read: dict[str, pd.DataFrame] = {}
     left_out: dict[str, str] = {}
-    for name, own in rows.groupby("lap", sort=False):
-        lap, own = str(name), own.iloc[-_MOST_FACES:]
+    latest: set[str] = set()
+    for name, every in rows.groupby("lap", sort=False):
+        lap, own = str(name), every.iloc[-_MOST_FACES:]
         if len(own) < LEAST_COMPARED:
             continue
         if lap in out_of_use:
@@ -238,6 +240,7 @@ def compare_laps(
         good[lap] = (int(first_good.sum()), len(own))
         first[lap] = own["cycle"].to_numpy(np.int64), first_good
         read[lap] = own
+        latest |= {lap} if len(every) > len(own) else set()
     together = faces_alike(first)
     best_first, worse = by_yield(good, alike=together)
     if hidden:
@@ -246,6 +249,7 @@ def compare_laps(
     return LapsCompared(
         named=part or "parts without a number",
         good={lap: good[lap] for lap in best_first},
+        latest=frozenset(latest),
         judged=bool(np.isfinite(limit_um) or rows["relapped"].any()),
         worse=frozenset(worse),
         flatter="" if hidden else flatter_words(alike, compared=len(good), unit=unit),
@@ -323,7 +327,8 @@ def _first_pass(found: LapsCompared, lap: str) -> str:
     known = max(round(of / found.alike), 1)
     share = share_interval(round(known * good / of), known)
     said = "good at the first pass" if found.judged else "not lapped again"
-    return f"{good:,} of {of:,} {said} ({share.low:.0%} to {share.high:.0%})"
+    last = "the last " if lap in found.latest else ""
+    return f"{good:,} of {last}{of:,} {said} ({share.low:.0%} to {share.high:.0%})"
 
 
 def what_is_it(pattern: Pattern, diagnosis: Diagnosis, *, called: bool = True, unusual: str = "") -> str:

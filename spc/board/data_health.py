@@ -54,13 +54,15 @@ _APART_STEPS = 2.0  # and so many times the least step between two others: 0 is 
 _FINEST_UM = {"optical flat": 0.02, "indicator": 0.2, "interferometer": 0.002}
 
 
-def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
+def check_data_health(faces: pd.DataFrame, *, last: int = 0) -> tuple[HealthFinding, ...]:
     """Check the readings of one lap.
 
     Parameters
     ----------
-    faces : DataFrame, shape (n_faces, ...)
+    faces : DataFrame, shape (n_rows, ...)
         Faces frame of one lap in order.
+    last : int, default 0
+        Look at the newest so many rows only, and say so where there are more; 0 = all.
 
     Returns
     -------
@@ -71,19 +73,20 @@ def check_data_health(faces: pd.DataFrame) -> tuple[HealthFinding, ...]:
     -----
     Whether final flatness is cut off at the limit is told by `spc.wear.lead_sign.choose_lead_sign`.
     """
-    own = faces[faces["kind"] == "face"]
+    newest = faces.iloc[-last:]
+    own, of_last = newest[newest["kind"] == "face"], "the last " if len(newest) < len(faces) else ""
     findings = (
         _two_at_once(own),
         _far_off(own),
         _identical(own),
-        _heaping(own),
-        _copied(own),
-        _batch_typing(own),
-        _missing_minutes(own),
-        _warm(own),
-        _too_fine(own),
-        _zero(own),
-        _zero_apart(own),
+        _heaping(own, of_last),
+        _copied(own, of_last),
+        _batch_typing(own, of_last),
+        _missing_minutes(own, of_last),
+        _warm(own, of_last),
+        _too_fine(own, of_last),
+        _zero(own, of_last),
+        _zero_apart(own, of_last),
     )
     return tuple(f for f in findings if f is not None)
 
@@ -165,7 +168,7 @@ def _heaps(whole: int, of: int) -> bool:
     return of >= _LEAST and bool(_at_least(whole, of, 0.65) < _ALPHA)  # 0.65 allows for where the faces lie
 
 
-def _heaping(own: pd.DataFrame) -> HealthFinding | None:
+def _heaping(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     whole, one_band, step = _whole_bands(own)
     finer = np.isfinite(one_band) & (step < 0.9 * one_band)
     readers = [rows for rows in _by_reader(own, finer) if rows.size >= _LEAST]
@@ -175,8 +178,8 @@ def _heaping(own: pd.DataFrame) -> HealthFinding | None:
     count, of = sum(int(whole[r].sum()) for r in heaping), sum(r.size for r in heaping)
     give = "gives" if len(heaping) == 1 else "give"
     text = (
-        f"{len(heaping)} of {len(readers)} readers {give} whole bands almost only ({count:,} of {of:,} of those "
-        "readings), so these readings count as plus or minus half a band."
+        f"{len(heaping)} of {len(readers)} readers {give} whole bands almost only ({count:,} of {of_last}{of:,} of "
+        "those readings), so these readings count as plus or minus half a band."
     )
     cure = "A short gauge study tells whether halves can be read here."
     return HealthFinding("heaping", text, cure, count / of, count, of)
@@ -259,7 +262,7 @@ def _far_off(own: pd.DataFrame) -> HealthFinding | None:
     return HealthFinding("far off", text, cure, len(far) / rows.size, len(far), int(rows.size))
 
 
-def _copied(own: pd.DataFrame) -> HealthFinding | None:
+def _copied(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     """Rows whose minutes, flatness and finish all equal the row before, far oftener than by chance."""
     full = own[own["minutes"].notna() & own["flatness_low_um"].notna()]
     if len(full) < _LEAST:
@@ -273,13 +276,13 @@ def _copied(own: pd.DataFrame) -> HealthFinding | None:
     if count < 3 or _at_least(count, of, by_chance) >= _ALPHA:
         return None
     text = (
-        f"{count:,} of {of:,} rows repeat every value of the row before (minutes, flatness, finish, thickness); "
-        f"about {by_chance * of:.0f} would by chance."
+        f"{count:,} of {of_last}{of:,} rows repeat every value of the row before (minutes, flatness, finish, "
+        f"thickness); about {by_chance * of:.0f} would by chance."
     )
     return HealthFinding("copied", text, "Ask whether values are typed per face or filled down.", count / of, count, of)
 
 
-def _batch_typing(own: pd.DataFrame) -> HealthFinding | None:
+def _batch_typing(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     timed = own[has_clock(own["time_text"])]  # faces of one day share no time
     if len(timed) < _LEAST:
         return None
@@ -288,21 +291,21 @@ def _batch_typing(own: pd.DataFrame) -> HealthFinding | None:
     count = int(np.sum(size >= 3))
     if count < 3:
         return None
-    text = f"{count:,} of {len(timed):,} faces share one time with two or more others: typed in one go."
+    text = f"{count:,} of {of_last}{len(timed):,} faces share one time with two or more others: typed in one go."
     cure = "Their order is kept; nothing is computed from the time between them."
     return HealthFinding("batch typing", text, cure, count / len(timed), count, len(timed))
 
 
-def _missing_minutes(own: pd.DataFrame) -> HealthFinding | None:
+def _missing_minutes(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     missing, of = int((~(own["minutes"] > 0)).sum()), len(own)
     if of < _LEAST or missing / of < 0.1:
         return None
-    text = f"Minutes are missing on {missing:,} of {of:,} faces ({missing / of:.0%})."
+    text = f"Minutes are missing on {missing:,} of {of_last}{of:,} faces ({missing / of:.0%})."
     cure = "Missing is not zero: pace and removal rate are told from the others only."
     return HealthFinding("minutes missing", text, cure, missing / of, missing, of)
 
 
-def _warm(own: pd.DataFrame) -> HealthFinding | None:
+def _warm(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     known = own["temperature_c"].dropna()
     if len(known) == 0:
         return None
@@ -310,12 +313,14 @@ def _warm(own: pd.DataFrame) -> HealthFinding | None:
     count = int((known > room + _WARM_K).sum())
     if count == 0:
         return None
-    text = f"{count:,} of {len(known):,} readings were taken more than {_WARM_K:g} K above {room:.1f} degrees C."
+    text = (
+        f"{count:,} of {of_last}{len(known):,} readings were taken more than {_WARM_K:g} K above {room:.1f} degrees C."
+    )
     cure = "A face read warm reads false: let it cool on an iron plate and read it again."
     return HealthFinding("warm", text, cure, count / len(known), count, len(known))
 
 
-def _too_fine(own: pd.DataFrame) -> HealthFinding | None:
+def _too_fine(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     finest = own["method"].map(_FINEST_UM).to_numpy(np.float64)
     low, high = own["flatness_low_um"].to_numpy(np.float64), own["flatness_high_um"].to_numpy(np.float64)
     known = np.isfinite(finest) & np.isfinite(high)
@@ -325,22 +330,22 @@ def _too_fine(own: pd.DataFrame) -> HealthFinding | None:
     method = own["method"].to_numpy()[np.flatnonzero(fine)[0]]
     count, of = int(fine.sum()), int(known.sum())
     finest_text = f"{method}: about {_FINEST_UM[method]:g} um"
-    text = f"{count:,} of {of:,} flatness readings are finer than the method can tell ({finest_text})."
+    text = f"{count:,} of {of_last}{of:,} flatness readings are finer than the method can tell ({finest_text})."
     return HealthFinding("too fine", text, "Check unit and method of those rows.", count / of, count, of)
 
 
-def _zero(own: pd.DataFrame) -> HealthFinding | None:
+def _zero(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     high = own["flatness_high_um"]
     read = high.notna()
     count, of = int((high[read] == 0).sum()), int(read.sum())
     if count == 0:
         return None
-    text = f"{count:,} of {of:,} flatness readings are exactly 0, which no method can tell."
+    text = f"{count:,} of {of_last}{of:,} flatness readings are exactly 0, which no method can tell."
     cure = "State the reading step, so that 0 becomes 'below the step'."
     return HealthFinding("zero reading", text, cure, count / of, count, of)
 
 
-def _zero_apart(own: pd.DataFrame) -> HealthFinding | None:
+def _zero_apart(own: pd.DataFrame, of_last: str) -> HealthFinding | None:
     """Ask about readings typed 0 that stand far below all others: 0 may have been typed for what was not measured."""
     told, count, of = [], 0, 0
     for name in ("flatness", "finish", "thickness_before", "thickness"):
@@ -354,7 +359,9 @@ def _zero_apart(own: pd.DataFrame) -> HealthFinding | None:
         if steps.size and rest.min() < _APART_STEPS * steps.min():
             continue
         count, of = count + int(zero.sum()), of + rest.size + int(zero.sum())
-        told.append(f"{int(zero.sum()):,} of {rest.size + int(zero.sum()):,} readings of {name.replace('_', ' ')}")
+        told.append(
+            f"{int(zero.sum()):,} of {of_last}{rest.size + int(zero.sum()):,} readings of {name.replace('_', ' ')}"
+        )
     if not told:
         return None
     are = "is" if count == 1 else "are"

@@ -390,7 +390,7 @@ def _with(sentence: str, doubt: Signal | None, leads: str) -> str:
 
 
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
-    return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read.iloc[-HEALTH_ROWS:]))
+    return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read, last=HEALTH_ROWS))
 
 
 def _age_minutes(minutes: NDArray[np.float64]) -> float:

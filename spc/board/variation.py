@@ -149,7 +149,8 @@ def split_readings(
     part, characteristic : str
     level : float
     """
-    rows = _newest(rows[np.isfinite(rows["high_um"])])
+    closed = rows[np.isfinite(rows["high_um"])]
+    rows = _newest(closed)
     low, high = rows["low_um"].to_numpy(np.float64), rows["high_um"].to_numpy(np.float64)
     step = float(np.median(high - low)) if len(rows) else math.nan
 
@@ -179,7 +180,8 @@ def split_readings(
     told = ", ".join(f"{s.name} {s.share:.0%}" for s in largest)
     lost = f"; not told apart: {', '.join(n.name for n in not_split)}" if not_split else ""
     status = "split in part" if not_split else "split"
-    return report(status, f"Of the spread (squared) of {len(rows):,} faces: {told}{lost}.", sources)
+    of_last = "the last " if len(rows) < len(closed) else ""
+    return report(status, f"Of the spread (squared) of {of_last}{len(rows):,} faces: {told}{lost}.", sources)
 
 
 def _first_readings(faces: pd.DataFrame, part: str, characteristic: str) -> pd.DataFrame:

@@ -177,6 +177,12 @@ def test_which_lap_serves():
     assert serves(lapped({"A": 0.1}, n=2), "P1").startswith("Too few faces of P1")
 
 
+def test_a_lap_compared_by_its_newest_faces_alone_is_told_by_the_last_of_them():
+    told = serves(lapped({"A": 0.1}, n=250), "P1")
+    assert told.startswith("Only A has done 5 or more faces of P1 with this grit: 180 of the last 200 good at the")
+    assert ": 180 of 200 good at the first pass" in serves(lapped({"A": 0.1}, n=200), "P1")
+
+
 def test_a_lap_that_nothing_may_go_on_serves_nothing():
     signs = lapped({"A": 0.0, "B": 0.1, "C": 0.5, "D": 0.5})
     told = serves(signs, "P1", {"A": "held", "B": "due", "C": "watch", "D": "resting"})

@@ -123,3 +123,12 @@ def test_a_reading_tens_of_times_its_neighbours_is_asked_about(at):
     assert told.sentence.endswith(" times that of the faces around it: look at its decimal mark and unit.")
     other = [row | {"part": "P-wide"} if i == at else row for i, row in enumerate(rows)]
     assert "far off" not in kinds(other)  # another part number is none of its neighbours
+
+
+def test_what_is_told_of_the_newest_rows_alone_says_so():
+    rows = [bands(0.5, minutes=float("nan"), temperature_c=21.0 + 4 * (i % 2)) for i in range(40)]
+    told = {f.kind: f.sentence for f in check_data_health(faces_frame(rows), last=30)}
+    assert told["minutes missing"] == "Minutes are missing on 30 of the last 30 faces (100%)."
+    assert told["warm"].startswith("15 of the last 30 readings were taken more than 2 K above")
+    every = {f.kind: f.sentence for f in check_data_health(faces_frame(rows), last=40)}
+    assert every["minutes missing"] == "Minutes are missing on 40 of 40 faces (100%)."

@@ -100,14 +100,15 @@ def _keep(limit: _Limit, unit: DisplayUnit, person: str) -> None:
     texts = {f"{end}_text": "" if value is None else _written(value, unit) for end, value in ends.items()}
     try:
         with data.open_store() as store:
-            store.set_limit(
+            done = store.set_limit(
                 limit.part, limit.characteristic, **lengths, **texts, who=person, why=limit.why.strip()
             )  # fmt: skip
     except ValueError as error:
         said.refuse(_PLACE, str(error), person=person)
         return
     ends_said = " to ".join(text for text in (texts["lower_text"], texts["upper_text"]) if text)
-    said.done(_PLACE, f"Kept: {_words(limit.characteristic)} of {limit.part} {ends_said}.")
+    kept = "Kept" if done.new else f"Nothing changed, as revision {done.revision} says so already"
+    said.done(_PLACE, f"{kept}: {_words(limit.characteristic)} of {limit.part} {ends_said}.")
     st.rerun()
 
 

@@ -38,7 +38,7 @@ A limit is written with its unit: 2 bands needs its lamp, 0.3 um, 12 uin, 600 nm
 
 \b
 JSON of list: {"limits": [{part, characteristic, upper_um, lower_um, upper_text, lower_text, revision, valid_from,
-  who, why}]} (null = no such limit); of set: the new revision; of take: {"name", "rows", "accepted",
+  who, why}]} (null = no such limit); of set: the revision that says it; of take: {"name", "rows", "accepted",
   "refused": [{row_number, reason}]}
 """
 
@@ -96,13 +96,13 @@ def set_limit(
     settings = session.settings()
     lamp, characteristic = lamp or settings.lamp, _characteristic(characteristic)
     with session.store(create=True) as store:
-        number = store.set_limit(
+        done = store.set_limit(
             part, characteristic, upper_um=limit_um(upper, lamp=lamp), upper_text=upper, who=who, why=why,
             lower_um=limit_um(lower or "none", lamp=lamp), lower_text=lower,
             valid_from=_by_site_clock(valid_from, settings.time_zone),
         )  # fmt: skip
         limits = store.limits(all_revisions=True)
-    record = records(limits.loc[limits["revision"] == number])[0]
+    record = records(limits.loc[limits["revision"] == done.revision])[0]
     if session.as_json:
         print_json(record)
         return DONE
@@ -112,7 +112,8 @@ def set_limit(
         if record[name] == record[name]
     ]
     told = f"{characteristic} {' and '.join(said)}" if said else f"the limit of {characteristic} is taken back"
-    click.echo(one_line(f"{part}: {told}."))
+    as_before = "" if done.new else f", as revision {done.revision} says already: nothing changed"
+    click.echo(one_line(f"{part}: {told}{as_before}."))
     return DONE
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from spc.store.database import StoreError
 from spc.store.frames import CHARACTERISTICS, LAPS, LIMITS, frame
 
-__all__ = ["Baseline", "Registers"]
+__all__ = ["Baseline", "LimitSet", "Registers"]
 
 _READ_ONLY = "the store may only be read here, so nothing was kept: copy it to a place that can be written to"
 LAP_STATES = ("", "in use", "stand-by", "retired")
@@ -38,6 +38,14 @@ class Baseline:
     why: str
     frozen_at: str  # ISO
     valid_from: str  # ISO
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSet:
+    """What became of a limit that was set."""
+
+    revision: int  # its number; where it changes nothing, that of the one that says the same
+    new: bool
 
 
 class Registers:
@@ -190,8 +198,30 @@ class Registers:
     def set_limit(
         self, part: str, characteristic: str, *, upper_um: float | None, upper_text: str = "",
         lower_um: float | None = None, lower_text: str = "", valid_from: str = "", who: str = "", why: str = "",
-    ) -> int:  # fmt: skip
-        """Add a revision of one limit, return its number; `valid_from` ISO, '' = now; no limit at all takes it back."""
+    ) -> LimitSet:  # fmt: skip
+        """
+        Add a revision of one limit; one that says what holds at that time already changes nothing.
+
+        Parameters
+        ----------
+        part, characteristic : str
+        upper_um, lower_um : float or None
+            Both None: the limit is taken back.
+        upper_text, lower_text : str
+            As written.
+        valid_from : str
+            ISO, '' = now.
+        who, why : str
+
+        Returns
+        -------
+        LimitSet
+
+        Raises
+        ------
+        StoreError
+            If the limit is impossible, or none holds that could be taken back.
+        """
         if not part.strip():
             raise StoreError("`part` must be a part number, or '*' for any part; got none")
         if characteristic not in CHARACTERISTICS:
@@ -205,12 +235,25 @@ class Registers:
                 raise StoreError(f"`{name}` must be {wanted}, got {value}")
         if upper_um is not None and lower_um is not None and lower_um >= upper_um:
             raise StoreError(f"`lower_um` must be less than `upper_um`, got {lower_um} and {upper_um}")
+        part, begins = part.strip(), iso_moment(valid_from, name="valid_from")
         with self.writing(who=who, what=f"limit of {part} {characteristic} set"):
-            return self._insert(
-                "limit_revision", part=part.strip(), characteristic=characteristic, upper_um=upper_um,
-                lower_um=lower_um, upper_text=upper_text, lower_text=lower_text, who=who, why=why, at_us=now_us(),
-                valid_from=iso_moment(valid_from, name="valid_from"),
+            held = self._connection.execute(
+                "SELECT revision, upper_um, lower_um, upper_text, lower_text FROM limit_revision "
+                "WHERE part = ? AND characteristic = ? AND valid_from <= ? ORDER BY valid_from DESC, revision DESC",
+                (part, characteristic, begins),
+            ).fetchone()
+            if upper_um is None and lower_um is None and (held is None or held[1:3] == (None, None)):
+                raise StoreError(
+                    f"`part` must have a limit of {characteristic} to take back, {part!r} has none at that time; "
+                    "`lapcell parts` lists them"
+                )
+            if held is not None and held[1:] == (upper_um, lower_um, upper_text, lower_text):
+                return LimitSet(int(held[0]), new=False)
+            revision = self._insert(
+                "limit_revision", part=part, characteristic=characteristic, upper_um=upper_um, lower_um=lower_um,
+                upper_text=upper_text, lower_text=lower_text, who=who, why=why, at_us=now_us(), valid_from=begins,
             )  # fmt: skip
+            return LimitSet(revision, new=True)
 
     def aliases(self) -> dict[str, str]:
         """

@@ -47,3 +47,13 @@ def test_a_long_limit_typed_here_is_written_down_to_its_last_digit(filled_store,
     next(button for button in page.button if button.label == "Keep this limit").click().run()
     with Store.open(filled_store) as store:
         assert store.limits()["upper_text"].tolist() == ["12013.65 um"]
+
+
+def test_a_limit_that_stands_already_is_said_to_have_changed_nothing(filled_store, board):
+    for _ in range(2):
+        page = run("proof", lap="CI-1", section="Limits")
+        {field.label: field for field in page.text_input}["Part number"].set_value("seal plate")
+        {field.label: field for field in page.text_input}["Why"].set_value("drawing C")
+        {field.label: field for field in page.text_input}["At most, µm"].set_value("0.6")
+        next(button for button in page.button if button.label == "Keep this limit").click().run()
+    assert "Nothing changed, as revision 1 says so already: flatness of seal plate 0.6\u00a0µm." in text(page)

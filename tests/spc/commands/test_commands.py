@@ -261,6 +261,7 @@ def test_a_limit_is_set_in_any_unit(shop, upper, lamp, um):
 )
 def test_what_was_set_is_said_on_both_sides(shop, upper, lower, said):
     words = ["--lower", lower] if lower else []
+    shop.run("parts", "set", "SP-1", "thickness", "12 um", "--who", "QE")
     assert said in shop.run("parts", "set", "SP-1", "thickness", upper, *words, "--who", "QE").output
     assert ("lower as written" in shop.run("parts").output) == bool(lower)
 

@@ -22,3 +22,16 @@ def test_limits_are_taken_in_the_words_that_logs_have_for_them(tmp_path, csv):
     assert {name: one["upper_um"] for name, one in found.items()} == {"flatness": 0.6, "finish": 0.05}
     assert {one["lower_text"] for one in found.values()} == {""}  # a unit alone says nothing of a lower side
     assert told(store, "parts", "set", "SP-1", "Planheit", "1 um", "--who", "QE")["characteristic"] == "flatness"
+
+
+def test_a_limit_set_again_says_that_nothing_changed(tmp_path):
+    store = tmp_path / "lapcell.db"
+    (tmp_path / "lapcell.toml").write_text("", encoding="utf-8")
+    two = ("parts", "set", "SP-1", "flatness", "2 bands", "--lamp", "helium", "--who", "QE")
+    assert run(store, *two).output == "SP-1: flatness at most 2 bands, 0.58756 um.\n"
+    again = run(store, *two)
+    assert again.exit_code == 0
+    assert again.output.endswith("0.58756 um, as revision 1 says already: nothing changed.\n")
+    assert len(told(store, "parts", "list", "--all")["limits"]) == 1
+    other = run(store, "parts", "set", "SP-2", "flatness", "none", "--who", "QE")
+    assert other.exit_code == 3 and "must have a limit of flatness to take back, 'SP-2' has none" in other.output

@@ -1,6 +1,7 @@
 import pytest
 
 from spc.store.database import StoreError
+from spc.store.registers import LimitSet
 from spc.store.store import Store
 
 
@@ -43,6 +44,22 @@ def test_limits_are_revisions_with_a_day_from_which_they_hold(store):
     assert store.limits(all_revisions=True)["upper_um"].tolist() == [0.6, 0.3, 0.1, 12_010]
     store.set_limit("SP-1", "flatness", upper_um=None, who="QE", why="no longer asked")
     assert store.limits()["characteristic"].tolist() == ["thickness"]
+
+
+def test_a_limit_that_changes_nothing_is_no_revision(store):
+    same = {"upper_um": 0.6, "upper_text": "0.6 um", "who": "QE"}
+    first = store.set_limit("SP-1", "flatness", **same, valid_from="2026-01-01")
+    assert store.set_limit("SP-1", "flatness", **same) == LimitSet(first.revision, new=False)
+    later = store.set_limit("SP-1", "flatness", upper_um=0.3, upper_text="0.3 um", who="QE", valid_from="2026-03-01")
+    assert not store.set_limit("SP-1", "flatness", **same, valid_from="2026-02-01").new
+    assert store.set_limit("SP-1", "flatness", **same, valid_from="2026-04-01").new
+    assert later.new and len(store.limits(all_revisions=True)) == 3
+    before = {"upper_um": None, "who": "QE", "valid_from": "2025-12-31"}
+    with pytest.raises(StoreError, match="must have a limit of flatness to take back, 'SP-1' has none at that time"):
+        store.set_limit("SP-1", "flatness", **before)
+    assert store.set_limit("SP-1", "flatness", upper_um=None, who="QE").new
+    with pytest.raises(StoreError, match="has none at that time"):
+        store.set_limit("SP-1", "flatness", upper_um=None, who="QE")
 
 
 @pytest.mark.parametrize("day", ["2026-01-01", "20260101", "2026-W01-4", "20260101T060000"])

@@ -9,7 +9,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-__all__ = ["Coded", "Sentences", "constant", "joined"]
+__all__ = ["Coded", "Sentences", "as_written", "constant", "joined"]
+
+_UNSEEN = "[\u00ad\u200b\u2060\ufeff]"  # soft hyphen, and spaces and joints without width
+_SPACES = "[\u00a0\u2007\u2009\u202f]"  # that do not break, or are narrow: programs write them for a plain one
+
 
 Codes = NDArray[np.int32]
 
@@ -66,6 +70,15 @@ class Sentences:
         out = np.empty(len(self.sets), dtype=object)
         out[:] = ["; ".join(s) for s in self.sets]
         return np.asarray(out[self.keys[rows]], dtype=object)
+
+
+def as_written(column: Coded) -> Coded:
+    """Give a column as a reader sees it: a letter and its accent one sign, plain spaces, nothing that nobody sees."""
+    if pc.all(pc.string_is_ascii(column.texts)).as_py() is not False:
+        return column
+    texts = pc.replace_substring_regex(pc.utf8_normalize(column.texts, form="NFC"), pattern=_UNSEEN, replacement="")
+    texts = pc.replace_substring_regex(texts, pattern=_SPACES, replacement=" ")
+    return Coded(column.codes, pc.utf8_trim_whitespace(texts))
 
 
 def constant(text: str, n_rows: int) -> Coded:

@@ -7,6 +7,7 @@ refused in one sentence that says what to do.
 import codecs
 import csv
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -231,7 +232,7 @@ def _sample_lines(text: bytes) -> list[str]:
             lines.append("")  # it becomes a quarantined row; it tells nothing of how the others are written
             start = end + 1
             continue
-        lines.append(text[start:end].rstrip(b"\r").decode("utf-8", "replace"))
+        lines.append(unicodedata.normalize("NFC", text[start:end].rstrip(b"\r").decode("utf-8", "replace")))
         start = end + 1
     if longest and not any(lines):
         raise LogRefusedError(

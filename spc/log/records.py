@@ -4,6 +4,7 @@ A quote that is opened and never closed spoils its own line, never the lines aft
 record only if that gives exactly the right number of columns.
 """
 
+import unicodedata
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,7 +94,7 @@ def header_cells(text: bytes, dialect: Dialect) -> tuple[list[str], int]:
             width = len(_cells(line, dialect))
             counts[width] = counts.get(width, 0) + 1
     usual = max(counts, key=lambda w: counts[w]) if counts else len(header)
-    named = [h.strip() for h in header]
+    named = [unicodedata.normalize("NFC", h).strip() for h in header]
     if len(named) > usual and not any(named[usual:]):
         named = named[:usual]
     if dialect.header_line and len(named) < usual and counts[usual] <= sum(counts.values()) / 2:

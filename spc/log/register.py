@@ -1,10 +1,11 @@
 """Small registers as CSV (laps, limits): encoding, separator and header found as for logs, each row a set of texts."""
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from spc.log.coded import as_written
 from spc.log.dialect import LogRefusedError, decode, find_dialect
+from spc.log.records import header_cells, split_records
 
 __all__ = ["RegisterRow", "read_register"]
 
@@ -41,23 +42,25 @@ def read_register(data: bytes, *, name: str, words: Mapping[str, tuple[str, ...]
     LogRefusedError
         If the file cannot be read as a register.
     """
-    text, encoding, evidence = decode(data)
-    headers = [word for group in words.values() for word in group]
-    dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, known_headers=headers)
-    lines = text.decode("utf-8", "replace").splitlines()
-    at = max(dialect.header_line, 1)
-    records = list(csv.reader(lines[at - 1 :], delimiter=dialect.separator, quotechar=dialect.quote))
+    try:
+        text, encoding, evidence = decode(data)
+        headers = [word for group in words.values() for word in group]
+        dialect = find_dialect(text, encoding=encoding, encoding_evidence=evidence, known_headers=headers)
+    except LogRefusedError as error:
+        raise LogRefusedError(f"{name}: {error}") from None
     by_word = {word: field for field, group in words.items() for word in group}
-    fields = [by_word.get(" ".join(cell.replace("_", " ").lower().split()), "") for cell in records[0]]
+    named, n_columns = header_cells(text, dialect)
+    fields = [by_word.get(" ".join(cell.replace("_", " ").lower().split()), "") for cell in named]
     needed = next(iter(words))
     if needed not in fields:
-        raise LogRefusedError(f"no column is called {needed!r}; the columns may be {', '.join(words)}")
-    rows = []
-    for row_number, cells in enumerate(records[1:], start=1):
-        if not any(cell.strip() for cell in cells):
-            continue
-        wrong = len(cells) != len(fields)
-        fault = f"has {len(cells)} fields where {len(fields)} are expected" if wrong else ""
-        said = {field: cell.strip() for field, cell in zip(fields, cells, strict=False) if field}
-        rows.append(RegisterRow(row_number, said, fault))
+        raise LogRefusedError(f"{name}: no column is called {needed!r}; the columns may be {', '.join(words)}")
+    wanted = [position for position, field in enumerate(fields, start=1) if field]
+    records = split_records(text, dialect, n_columns=n_columns, wanted=wanted)
+    cells = {fields[at - 1]: as_written(records.columns[at]).objects()[records.columns[at].codes] for at in wanted}
+    nothing = f"{dialect.separator}{dialect.quote} \t"
+    rows = [
+        RegisterRow(at + 1, {field: str(column[at]) for field, column in cells.items()}, records.faults.get(at, ""))
+        for at, text in enumerate(records.raw(slice(0, len(records))))
+        if text.strip(nothing)
+    ]
     return dialect.decimal, rows

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from spc.log.clock import read_times
-from spc.log.coded import Coded, Sentences, constant, joined
+from spc.log.coded import Coded, Sentences, as_written, constant, joined
 from spc.log.columns import MINIMUM, ColumnMap, ColumnMapError, ColumnUse, match_columns
 from spc.log.dialect import Dialect, LogRefusedError, decode, find_dialect
 from spc.log.draft import Draft, Picked
@@ -41,7 +41,6 @@ __all__ = ["OUTCOMES", "ROW_COLUMNS", "ParsedLog", "ScannedLog", "read_log", "sc
 OUTCOMES: tuple[str, ...] = ("blank", "face", "event", "quarantine")
 _FREE = ("time", "time_end", "serial", "note")  # texts that may differ in every row
 CHUNK_ROWS = 50_000
-_UNSEEN = "[\u00ad\u200b\u2060\ufeff]"  # soft hyphen, and spaces and joints without width
 
 _ABSENT = {"kind": "face", "planned": None}  # of the text columns, what stands where the file has none
 _NUMBERS = (
@@ -255,9 +254,9 @@ def _cells(field: str, use: ColumnUse, records: Records, plan: ColumnMap, n: int
     if not use.positions:
         return constant(plan.constants[field], n)
     column = joined([records.columns[p] for p in use.positions], use.source.join)
+    if field != "note":  # what nobody sees makes no other lap; a note stays as typed
+        column = as_written(column)
     texts = column.texts
-    if field != "note" and not records.text.isascii():  # what nobody sees makes no other lap; a note stays as typed
-        texts = pc.replace_substring_regex(texts, pattern=_UNSEEN, replacement="")
     if field != "note":
         words = MISSING_CELLS - {"na"} if field == "lamp" else MISSING_CELLS  # "Na" is a sodium lamp
         words = EMPTY_CELLS if field in ("shape", "face", "scratch", "planned", "found_late", "event") else words

@@ -193,6 +193,18 @@ def test_signs_nobody_can_see_make_no_other_lap_and_no_other_number():
     assert log.rows["raw"].iloc[1] == "CI\u200b-1,0.4\ufeff"  # the row itself stays as it came
 
 
+def test_accents_apart_and_spaces_that_do_not_break_make_no_other_lap_and_no_other_time():
+    rows = [
+        "La\u0308pp 1,2026-03-04\u00a008:10",
+        "L\u00e4pp\u00a01 \u200b,3/4/2026\u202f8:20 AM",
+        "L\u00e4pp 1,3/14/2026 8:20\u202fAM",
+    ]
+    log = read("lap,time,flatness um\n" + "".join(f"{row},0.3\n" for row in rows))
+    assert log.rows["lap"].tolist() == ["L\u00e4pp 1"] * 3 and log.rows["reasons"].tolist() == [""] * 3
+    at = log.rows["sort_us"].to_numpy().view("M8[us]").astype("M8[m]").astype(str).tolist()
+    assert at == ["2026-03-04T08:10", "2026-03-04T08:20", "2026-03-14T08:20"]
+
+
 def test_a_line_of_totals_does_not_make_the_readings_look_finer():
     log = read("lap,flatness um\nA,0.3\nA,0.4\n,0.35\n")
     assert "flatness: reading step 0.1 um, the finest typed in this column" in log.remarks

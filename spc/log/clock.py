@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from spc.log.coded import Coded, joined
 from spc.log.columns import ColumnMap
 from spc.log.draft import Draft, Picked
-from spc.log.times import NO_TIME, TOO_FAR_MIN, Times, parse_times, shifts_of, to_utc
+from spc.log.times import NO_TIME, TOO_FAR_MIN, Times, as_iso, parse_times, shifts_of, to_utc
 
 __all__ = ["read_times"]
 
@@ -43,6 +43,7 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
     order = plan.date_order or draft.settings.date_order
     if "time" in draft.cells:
         wall, utc, dated_only, at = _column(draft, "time", order, zone)
+        _days_among_times(draft, dated_only, wall != NO_TIME)
         _batches(draft, np.where(dated_only, NO_TIME, wall))
     if "time_end" in draft.cells:
         _minutes_between(draft, order, zone, wall, utc, minutes)
@@ -101,7 +102,8 @@ def _column(
         naive = (wall != NO_TIME) & ~dated_only & (utc == NO_TIME) & (state == 0)
         draft.row_remarks.add_where(naive, "time without a zone, kept as wall-clock time")
         draft.row_remarks.add_where(dated_only, "date without a time of day")
-        draft.columns["time_text"] = Picked(typed.codes, typed.texts if len(typed.texts) > 20_000 else typed.objects())
+        plain = typed.texts if len(typed.texts) > 20_000 else typed.objects()
+        draft.columns["time_text"] = Picked(typed.codes, as_iso(times, typed.texts) if source.format else plain)
     return wall, utc, dated_only, at
 
 
@@ -145,6 +147,17 @@ def _minutes_between(
         minutes[good] = span[good] / 60e6
         draft.row_remarks.add_where(both & (span >= _DAY_US), "start and end a day or more apart: minutes missing")
         draft.remarks.append("minutes are end minus start, as the file has no minutes column")
+
+
+def _days_among_times(draft: Draft, dated_only: NDArray[np.bool_], told: NDArray[np.bool_]) -> None:
+    """Remark on the log where some rows carry but a day and others a time of day too."""
+    alone, of = int(dated_only.sum()), int(told.sum())
+    if 0 < alone < of:
+        rows, they = ("1 row carries", "it lies") if alone == 1 else (f"{alone:,} rows carry", "each lies")
+        draft.remarks.append(
+            f"{rows} a day and no time of day, as the others do: {they} at the beginning of its day, before the faces "
+            "of that day that have one; write the time and take the log in again"
+        )
 
 
 def _batches(draft: Draft, timed: NDArray[np.int64]) -> None:

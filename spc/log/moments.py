@@ -10,7 +10,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from spc.log.coded import Coded
-from spc.log.times import parse_times, to_utc
+from spc.log.times import Times, parse_times, to_utc
 from spc.settings import Settings
 
 __all__ = ["dates_alone", "has_clock", "shown_text", "shown_time", "shown_wall", "with_shown_times"]
@@ -102,7 +102,12 @@ def with_shown_times(rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
 def has_clock(typed: "pd.Series[Any]") -> NDArray[np.bool_]:
     """Per row, whether the time as typed carries a time of day."""
-    return typed.astype("str").str.contains(":", regex=False).to_numpy(bool)
+    clock = _with_colon(typed)
+    others = ~clock & (typed != "").to_numpy(bool)
+    if others.any():  # a day alone, or 6h10
+        codes, read = _read(typed.to_numpy(object)[others])
+        clock[others] = read.timed[codes]
+    return clock
 
 
 def dates_alone(rows: pd.DataFrame) -> NDArray[np.bool_]:
@@ -119,9 +124,18 @@ def dates_alone(rows: pd.DataFrame) -> NDArray[np.bool_]:
     """
     alone: NDArray[np.bool_] = rows["time_utc"].isna().to_numpy(bool)
     if alone.any():  # most of a site without a zone have a time of day, told without reading them
-        alone = alone & ~has_clock(rows["time_text"]) & (rows["time_text"] != "").to_numpy(bool)
+        alone = alone & ~_with_colon(rows["time_text"]) & (rows["time_text"] != "").to_numpy(bool)
     if alone.any():
-        codes, texts = pd.factorize(rows["time_text"].to_numpy(object)[alone])
-        read = parse_times(Coded(codes.astype(np.int32), pa.array(texts.tolist(), pa.string())))
+        codes, read = _read(rows["time_text"].to_numpy(object)[alone])
         alone[alone] = read.dated_only[codes]
     return alone
+
+
+def _with_colon(typed: "pd.Series[Any]") -> NDArray[np.bool_]:
+    return np.array(typed.astype("str").str.contains(":", regex=False), dtype=bool)
+
+
+def _read(typed: NDArray[np.object_]) -> tuple[NDArray[np.intp], Times]:
+    """Read each distinct text once; give the place of each among them."""
+    codes, texts = pd.factorize(typed)
+    return codes, parse_times(Coded(codes.astype(np.int32), pa.array(texts.tolist(), pa.string())))

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, timezone
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from spc.log.coded import Coded
 from spc.log.date_order import DASHED_SHORT, DOTTED, LONG_YEAR, SLASHED_SHORT, decide_order
 
-__all__ = ["NO_TIME", "TOO_FAR_MIN", "Times", "parse_times", "shifts_of", "to_utc"]
+__all__ = ["NO_TIME", "TOO_FAR_MIN", "Times", "as_iso", "parse_times", "shifts_of", "to_utc"]
 
 NO_TIME = np.iinfo(np.int64).min  # numpy's not-a-time
 _DAY_US = 86_400_000_000
@@ -67,6 +67,7 @@ class Times:
     wall_us: NDArray[np.int64]  # wall-clock microseconds since 1970, NO_TIME if none
     offset_min: NDArray[np.float64]  # minutes east of UTC as typed, NaN if none
     dated_only: NDArray[np.bool_]  # a date without a time of day
+    timed: NDArray[np.bool_]  # a date with a time of day, also where the order of the date stays open
     faults: list[str]  # half sentences
     remark: str  # how the column's date order was decided, '' where nothing had to be
 
@@ -113,9 +114,10 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
                 continue
             _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[members], shape))
             known[rows] = True
+    timed = known & ~dated_only
     remark = decide_order(part, open_order, known, faults, texts, date_order)
     wall = _assemble(part, known, faults, texts)
-    return Times(wall, offset, dated_only, faults, remark)
+    return Times(wall, offset, dated_only, timed, faults, remark)
 
 
 def to_utc(
@@ -329,5 +331,35 @@ def _stated(column: Coded, time_format: str) -> Times:
                 wall[at] = (when.replace(tzinfo=None) - datetime(1970, 1, 1)) // timedelta(microseconds=1)
         except (ValueError, OverflowError):
             faults[at] = f"does not fit the stated format {time_format!r}: {text[:60]!r}"
-    clock = time_format in _COUNTS or any(c in time_format for c in ("%H", "%I", "%X", "%c"))
-    return Times(wall, offset, np.full(len(texts), not clock), faults, f"times read as {time_format}, as stated")
+    if time_format == "excel serial":  # a whole number is a day
+        clock = np.array([not text.isdigit() for text in texts.tolist()], dtype=bool)
+    else:
+        whole = not (time_format in _COUNTS or any(c in time_format for c in ("%H", "%I", "%X", "%c")))
+        clock = np.full(len(texts), not whole)
+    said = wall != NO_TIME
+    return Times(wall, offset, said & ~clock, said & clock, faults, f"times read as {time_format}, as stated")
+
+
+def as_iso(times: Times, texts: pa.Array) -> NDArray[np.object_]:
+    """Write distinct times that were read by a stated form as everybody reads them; the others stay as typed.
+
+    Parameters
+    ----------
+    times : Times
+        From `parse_times`.
+    texts : pyarrow.Array, length n_texts
+        The texts they were read from.
+
+    Returns
+    -------
+    ndarray of str, shape (n_texts + 1,)
+    """
+    out = np.append(texts.to_numpy(zero_copy_only=False), "").astype(object)
+    read = np.flatnonzero(times.wall_us != NO_TIME)
+    for at, us, minutes in zip(
+        read.tolist(), times.wall_us[read].tolist(), times.offset_min[read].tolist(), strict=True
+    ):
+        zone = None if minutes != minutes else timezone(timedelta(minutes=minutes))
+        when = (datetime(1970, 1, 1) + timedelta(microseconds=us)).replace(tzinfo=zone)
+        out[at] = when.isoformat(" ") if times.timed[at] else when.date().isoformat()
+    return out

@@ -2,7 +2,7 @@ import hashlib
 
 import pytest
 
-from spc.log.columns import ColumnMap
+from spc.log.columns import ColumnMap, FieldSource
 from spc.log.intake import ingest
 from spc.log.rereading import add_lap, approve_alias, fix_quarantined
 from spc.settings import KnownLap, Settings
@@ -95,6 +95,22 @@ def test_two_least_logs_do_not_swallow_each_other(store):
     assert "another log" in " ".join(result.remarks)
     _, told = take(store, [*other, "Eve,CI-2,15 um,8,0.3,0.08\n"], head=LEAST, name="bench 1.csv")
     assert told == (1, 0, 0, 0, 3)
+
+
+@pytest.mark.parametrize(
+    ("written", "form"),
+    [
+        ("2026-03-04 6h1{}", ""), ("04.03.2026 06.1{}", ""), ("20260304 061{}", ""), ("46085.25{}", "excel serial"),
+        ("177260460{}", "unix seconds"), ("040326 061{}", "%d%m%y %H%M"),
+    ],
+)  # fmt: skip
+def test_rows_are_known_by_their_time_in_another_log_however_it_is_written(store, written, form):
+    rows = [f"{written.format(i)},Ann,CI-1,15 um,5,0.3,0.08\n" for i in range(6)]
+    plan = ColumnMap(columns={"time": FieldSource(headers=("time",), format=form)})
+    stated = {"head": f"time,{LEAST}", "column_map": plan}
+    assert take(store, rows[:4], name="week 1.csv", **stated)[1] == (4, 0, 0, 0, 0)
+    assert take(store, rows[2:], name="week 1 and 2.csv", **stated)[1] == (2, 0, 0, 0, 2)
+    assert all(store.faces()["time_utc"].notna())
 
 
 def test_a_stated_log_is_its_own(store):

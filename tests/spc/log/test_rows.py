@@ -205,6 +205,17 @@ def test_accents_apart_and_spaces_that_do_not_break_make_no_other_lap_and_no_oth
     assert at == ["2026-03-04T08:10", "2026-03-04T08:20", "2026-03-14T08:20"]
 
 
+def test_a_day_among_times_of_day_says_where_it_lies():
+    head, timed = "time,lap,flatness um\n", [f"2026-03-04 0{hour}:10,A,0.3\n" for hour in (6, 7, 8)]
+    said = [one for one in read(head + "".join([*timed, "2026-03-04,A,0.3\n"])).remarks if "no time of day" in one]
+    assert said == [
+        "1 row carries a day and no time of day, as the others do: it lies at the beginning of its day, before the "
+        "faces of that day that have one; write the time and take the log in again"
+    ]
+    for rows in (timed, ["2026-03-04,A,0.3\n", "2026-03-05,A,0.3\n"]):
+        assert not any("no time of day" in one for one in read(head + "".join(rows)).remarks)
+
+
 def test_a_line_of_totals_does_not_make_the_readings_look_finer():
     log = read("lap,flatness um\nA,0.3\nA,0.4\n,0.35\n")
     assert "flatness: reading step 0.1 um, the finest typed in this column" in log.remarks

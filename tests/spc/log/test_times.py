@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spc.log.coded import Coded
-from spc.log.times import NO_TIME, parse_times, shifts_of, to_utc
+from spc.log.times import NO_TIME, as_iso, parse_times, shifts_of, to_utc
 
 EPOCH = datetime(1970, 1, 1)
 
@@ -105,6 +105,26 @@ def test_counts_since_some_day_are_never_guessed_and_the_cure_is_named(text, for
     assert found.wall_us[0] == NO_TIME
     assert found.faults[0].endswith(f"""; if it is one, state format = "{form}" for the time in the column map""")
     assert parsed(text, time_format=form).faults[0] == ""
+
+
+def test_a_count_of_whole_days_is_a_day_without_a_time_of_day():
+    found = parsed("46083", "46083.25", time_format="excel serial")
+    assert found.dated_only.tolist()[:2] == [True, False] and found.timed.tolist()[:2] == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("text", "form", "iso"),
+    [
+        ("46083.25", "excel serial", "2026-03-02 06:00:00"), ("46083", "excel serial", "2026-03-02"),
+        ("1736935200", "unix seconds", "2025-01-15 10:00:00+00:00"),
+        ("020326 0610", "%d%m%y %H%M", "2026-03-02 06:10:00"),
+        ("020326 0610 +0130", "%d%m%y %H%M %z", "2026-03-02 06:10:00+01:30"), ("020326", "%d%m%y", "2026-03-02"),
+        ("soon", "%d%m%y", "soon"),
+    ],
+)  # fmt: skip
+def test_what_a_stated_form_says_is_written_as_everybody_reads_it(text, form, iso):
+    texts = pa.array([text])
+    assert as_iso(parsed(text, time_format=form), texts).tolist() == [iso, ""]
 
 
 def test_counts_since_1970_are_utc():

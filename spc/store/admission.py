@@ -10,9 +10,11 @@ The rules, in the order in which they are tried:
    differs, if the one before was sent to re-lap or regrind, or if its minutes differ and fit between the two times. One
    that comes more than twelve hours later and has minutes, or of two without, is taken as another part: numbers that
    begin anew every day or with every lot are far commoner than faces lapped again so late. Otherwise it is a repeat
-   reading: gauge data.
-   The attempt number that a log says stands: a first attempt is a new face with a serial number used again. Where no
-   log says one, the attempt is counted, and a remark says so, until a double entry of it says one.
+   reading: gauge data. So is one whose attempt and minutes are those of the one before: a second reading is logged
+   under the number of its pass, mostly with its minutes, and its remark says by what it was taken as one.
+   The attempt number that a log says stands: another one is another pass, and a first attempt after others, or with
+   minutes of its own, is a new face with a serial number used again. Where no log says one, the attempt is counted, and
+   a remark says so, until a double entry of it says one.
 4. Rows without serial number and time of day are never compared by value with rows of other logs or of their own
    delivery: a minimal log holds truly identical rows, and each counts.
 """

@@ -100,7 +100,11 @@ def _compare(row: Seen, past: Sequence[Seen]) -> tuple[str, int, str]:
     differs = last.minutes == last.minutes and row.minutes != last.minutes
     if gap is not None and lapped and differs and gap >= row.minutes * 60_000_000:
         return "face", -1, f"{ANOTHER_ATTEMPT}: other minutes, which fit between the two times"
-    return "repeat", -1, "a second reading of the same face"
+    if not lapped or differs:
+        return "repeat", -1, "a second reading of the same face"
+    attempt = "" if row.attempt == NO_ATTEMPT else ", attempt"
+    alike = f"its serial number{attempt} and minutes are those of the one before"
+    return "repeat", -1, f"a second reading of the same face, as {alike}"
 
 
 def _before(row: Seen, same: Sequence[Seen]) -> Seen:

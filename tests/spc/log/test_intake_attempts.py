@@ -171,3 +171,18 @@ def test_a_second_reading_stays_one_where_the_lot_is_joined_to_its_serial_number
     plan = load_column_map('[columns.serial]\nheader = ["batch no", "serial"]\n')
     ingest(store, data, name="log.csv", settings=SITE, column_map=plan)
     assert store.faces()["serial"].tolist() == ["L1-1"] * 2 and store.faces()["kind"].tolist() == ["face", "repeat"]
+
+
+@pytest.mark.parametrize(
+    ("minutes", "attempt", "by"),
+    [
+        ("5", "1", ", as its serial number, attempt and minutes are those of the one before"),
+        ("5", "", ", as its serial number and minutes are those of the one before"),
+        ("", "1", ""),
+    ],
+)
+def test_a_second_reading_says_by_what_it_was_taken_as_one(store, minutes, attempt, by):
+    first = ROW.format(time="2026-03-01 08:00", serial="7", minutes="5", attempt=attempt)
+    again = ROW.format(time="2026-03-01 10:00", serial="7", minutes=minutes, attempt=attempt)
+    assert take(store, [first, again.replace("0.3", "0.4")]) == (1, 1, 0, 0)
+    assert store.faces()["remarks"].tolist() == ["", f"a second reading of the same face{by}"]

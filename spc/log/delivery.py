@@ -4,6 +4,7 @@ import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,7 @@ from spc.store.admission import Admission
 from spc.store.coding import listed, said
 from spc.store.frames import frame
 from spc.store.identity import event_keys, face_keys, raw_keys
-from spc.store.redelivery import HeldRow, compare_delivery, held_rows, held_share
+from spc.store.redelivery import HeldRow, compare_delivery, held_elsewhere, held_rows, held_share
 from spc.store.registers import now_us
 from spc.store.store import Store
 from spc.store.versions import READ_ANEW
@@ -184,10 +185,9 @@ class Delivery:
         admission = self._store.admission(who=self._who, reread=reread)
         left = np.ones(len(rows), dtype=bool)
         if held:
-            for kind in ("face", "event"):
-                admission.let_go(kind, (old.row_id for row in held[kind] for old in row.earlier))
             gone = 0
             for kind in ("face", "event"):
+                admission.let_go(kind, (old.row_id for row in held[kind] for old in row.earlier))
                 places = np.flatnonzero(outcome == kind)
                 if len(held[kind]):
                     gone += self._replace_changed(kind, held[kind], rows, places, left, admission, reread=reread)
@@ -237,6 +237,7 @@ class Delivery:
         found = compare_delivery(
             held, keys=keys, row_number=chosen["row_number"].to_numpy(), lap=listed(chosen["lap"]),
             sort_us=chosen["sort_us"].to_numpy(), clock=has_clock(chosen["time_text"]), now_us=now_us(), reread=reread,
+            elsewhere=partial(held_elsewhere, self._store.connection, kind, held),
         )  # fmt: skip
         admission.hold(keys.content[found.stands])
         left[places[found.stands]] = False
@@ -254,8 +255,7 @@ class Delivery:
             )  # fmt: skip
             self._count(changed.outcome, changed.row_id, kind)
             left[places[at]] = False
-            for remark in changed.remarks:
-                self.remarks.append(remark)
+            self.remarks += changed.remarks
         return found.gone
 
     def _known_quarantine(

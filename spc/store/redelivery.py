@@ -4,19 +4,20 @@ A row is changed when its old content is no longer in the file and a new row sta
 same serial number within twelve hours, or the same lap, part, operator and time. Any of these may be what was wrong:
 else the lap and the time of day tell, where no other row has both; then the place between rows that did not change,
 with the time of day, or with the lap where the rows beside it are the same; without serial number and time of day the
-lap and the place alone. Of a row dated later than now the time is wrong, so that there too the lap and the place
-tell. A row in the very words of an earlier version, which the log itself has since replaced, is changed
-back. Words that a person replaced, or a row that a person withdrew, are still held: the log's old text does not undo
-what a person decided.
+lap and the place alone. Of a row dated later than now the time is wrong, so that there too the lap and the place tell.
+A row that another log holds in these very words is never told by its place. A row in the very words of an earlier
+version, which the log itself has since replaced, is changed back. Words that a person replaced, or a row that a person
+withdrew, are still held: the log's old text does not undo what a person decided.
 
 Whether the file is the same log at all is not taken for granted when its rows carry neither serial numbers nor times:
 at least half of the rows held of it must be found again.
 """
 
+import json
 import sqlite3
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Sequence, Set
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +25,16 @@ from numpy.typing import NDArray
 
 from spc.store.identity import RowKeys
 
-__all__ = ["AHEAD_US", "Comparison", "Earlier", "HeldRow", "compare_delivery", "held_rows", "held_share"]
+__all__ = [
+    "AHEAD_US",
+    "Comparison",
+    "Earlier",
+    "HeldRow",
+    "compare_delivery",
+    "held_elsewhere",
+    "held_rows",
+    "held_share",
+]
 
 Ids = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -46,6 +56,7 @@ class Earlier:
 class HeldRow:
     """One current face or event of a log, with the contents that are held of it."""
 
+    first_id: int  # of the face or event
     row_id: int  # -1: withdrawn
     contents: tuple[int, ...]
     identity: int
@@ -111,7 +122,9 @@ def held_rows(connection: sqlite3.Connection, kind: str, *, source: str, let_go:
     for first_id, row_id, content, identity, row_number, lap_name, sort_us, withdrawn in rows:
         before = held.get(first_id)
         contents = (*before.contents, content) if before else (content,)
-        held[first_id] = HeldRow(-1 if withdrawn else row_id, contents, identity, row_number, lap_name, sort_us)
+        held[first_id] = HeldRow(
+            first_id, -1 if withdrawn else row_id, contents, identity, row_number, lap_name, sort_us
+        )
         if before:
             versions.setdefault(first_id, [(before.row_id, before.contents[0])]).append((row_id, content))
     if let_go and versions:
@@ -153,6 +166,14 @@ def _let_go(
     return tuple(content for _, content in runs[-1]), tuple(earlier)
 
 
+def held_elsewhere(connection: sqlite3.Connection, kind: str, held: Sequence[HeldRow], identity: Ids) -> set[int]:
+    """Give the contents of rows with these identities that are not among those `held` of one log."""
+    own = {row.first_id for row in held}
+    sql = f"SELECT t.content, coalesce(t.{kind}_id, t.row_id) FROM json_each(?) w JOIN {kind} t ON t.identity = w.value"
+    rows = connection.execute(sql, (json.dumps(np.unique(identity).tolist()),))
+    return {content for content, first in rows if first not in own}
+
+
 def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
     """Share of the rows held whose content the delivery holds, 0 to 1; 1 when none are held."""
     return 1.0 if not held else len(_found_again(held, contents)) / len(held)
@@ -160,7 +181,7 @@ def held_share(held: Sequence[HeldRow], contents: Ids) -> float:
 
 def compare_delivery(
     held: Sequence[HeldRow], *, keys: RowKeys, row_number: Ids, lap: Sequence[str], sort_us: Ids, clock: Mask,
-    now_us: int, reread: bool,
+    now_us: int, reread: bool, elsewhere: Callable[[Ids], Set[int]],
 ) -> Comparison:  # fmt: skip
     """
     Find the rows of a delivery that change rows held.
@@ -179,6 +200,9 @@ def compare_delivery(
     reread : bool
         Another column map, other settings or a new alias read the delivery: the very words of a row may stand for
         another lap or moment than they did. One that a person corrected stands.
+    elsewhere : callable
+        Takes identities and gives the contents of such rows that other logs hold: a row in their words is known, and
+        its place alone makes it no changed row of this log.
 
     Returns
     -------
@@ -200,6 +224,8 @@ def compare_delivery(
         by_identity[row.identity].append(row)
         by_moment[row.lap, row.sort_us].append(row)
         by_place.setdefault(row.row_number, row)
+    new = [place for place in range(len(keys.content)) if place not in again] if gone else []
+    known = elsewhere(keys.identity[new]) if new else set()
     moments = Counter(zip(lap, sort_us.tolist(), strict=True) if gone else ())
     offset = 0
     for place in range(len(keys.content) if gone else 0):
@@ -222,6 +248,7 @@ def compare_delivery(
             misdated = there.sort_us > now_us + AHEAD_US
             weak = bool(keys.weak[place]) and there.identity in there.contents
             told = misdated or weak or _between_the_same(place, again, len(keys.content))
+            told = told and int(keys.content[place]) not in known
             old = there if same_moment or (there.lap == at[0] and told) else None
         if old is not None:
             by_identity[old.identity].remove(old)

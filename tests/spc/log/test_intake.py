@@ -142,6 +142,14 @@ def test_a_row_changed_below_an_inserted_one_is_still_found(store):
     assert told == (2, 0, 0, 0, 4) and result.new_versions == 1
 
 
+def test_a_row_that_another_log_holds_takes_no_place_of_a_row_that_is_gone(store):
+    take(store, ROWS[1:2], name="tablet.csv")
+    assert take(store, [*ROWS[:2], ROWS[3]])[1] == (2, 0, 0, 0, 1)
+    result, told = take(store, [ROWS[1], ROWS[3]])  # the log begins later now
+    assert told == (0, 0, 0, 0, 2) and result.new_versions == 0
+    assert sorted(store.faces()["serial"]) == ["1", "2", "4"] and set(store.faces()["version"]) == {1}
+
+
 def test_an_edit_after_the_limit_was_passed_is_told(store):
     store.set_limit("SP-1", "flatness", upper_um=0.45, who="QE")
     take(store, ROWS)

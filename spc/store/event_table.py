@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import listed
 from spc.store.frames import EVENTS, frame
-from spc.store.known_then import Known, replaced_rows, standing
+from spc.store.known_then import Known, current, replaced_rows, standing
 
 __all__ = ["EventTable"]
 
@@ -19,7 +19,7 @@ Ids = NDArray[np.int64]
 
 _STORED = [name for name in EVENTS if name not in ("event_id", "time_utc")]
 _READ = f"coalesce(event_id, row_id), has_utc, {', '.join(_STORED)}"
-_CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'event' AND r.old_row_id = event.row_id)"
+_CURRENT = current("event")
 
 
 class EventTable:

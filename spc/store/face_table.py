@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from spc.store.coding import texts_of
 from spc.store.frames import CHARACTERISTICS, FACES, frame
-from spc.store.known_then import Known, replaced_rows, standing
+from spc.store.known_then import Known, current, replaced_rows, standing
 from spc.store.ready import PLAIN, ReadyFaces, ready_faces
 from spc.store.words import HAND, JOB, LAP_NAME, READING, RUBBING, Words
 
@@ -25,7 +25,7 @@ _READ = (
     "row_id, coalesce(face_id, row_id), version, intake_id, row_number, lap_id, hand_id, job_id, sort_us, time_text, "
     "shift_date, serial, minutes, temperature_c, note, "
 ) + ", ".join(f"coalesce({name}_id, -1)" for name in (*CHARACTERISTICS, "rubbing"))
-_CURRENT = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
+_CURRENT = current("face")
 _ORDER = itemgetter(8, 3, 4)  # sort_us, intake_id, row_number
 _MOVED = "SELECT (SELECT count(*) FROM replaced WHERE kind = 'face') + (SELECT count(*) FROM resolution)"
 _MOST_VALUES = 32_766  # that SQLite takes in one statement unless built otherwise

@@ -7,7 +7,7 @@ record of any earlier point can be read again, to the last bit, whatever was add
 import sqlite3
 from dataclasses import dataclass
 
-__all__ = ["Known", "known_when_closed", "known_when_frozen", "replaced_rows", "rows_since", "standing"]
+__all__ = ["Known", "current", "known_when_closed", "known_when_frozen", "replaced_rows", "rows_since", "standing"]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -18,6 +18,11 @@ class Known:
     at_us: int
     last_face: int  # newest row of `face` then
     last_event: int
+
+
+def current(table: str) -> str:
+    """Give the SQL that a row of `face` or `event` stands today: it was neither corrected nor taken back."""
+    return f"NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = '{table}' AND r.old_row_id = {table}.row_id)"
 
 
 def standing(table: str) -> str:
@@ -71,11 +76,10 @@ def replaced_rows(connection: sqlite3.Connection, kind: str) -> frozenset[int]:
 
 def rows_since(connection: sqlite3.Connection, *, lap: str, until_us: int, known: Known) -> int:
     """Count the faces before a moment that were corrected, withdrawn or written after a point in the record."""
-    today = "NOT EXISTS (SELECT 1 FROM replaced r WHERE r.kind = 'face' AND r.old_row_id = face.row_id)"
     sql = (
         "SELECT count(DISTINCT coalesce(face_id, row_id)) FROM face "
         "WHERE lap_id IN (SELECT id FROM lap_name WHERE lap = ?1) AND sort_us < ?4 "
-        f"AND (row_id <= ?2 AND {standing('face')}) <> ({today})"
+        f"AND (row_id <= ?2 AND {standing('face')}) <> ({current('face')})"
     )
     return int(connection.execute(sql, (lap, known.last_face, known.at_us, until_us)).fetchone()[0])
 

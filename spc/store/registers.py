@@ -15,6 +15,7 @@ import pandas as pd
 
 from spc.store.database import StoreError
 from spc.store.frames import CHARACTERISTICS, LAPS, LIMITS, frame
+from spc.store.known_then import current
 
 __all__ = ["Baseline", "LimitSet", "Registers"]
 
@@ -95,7 +96,7 @@ class Registers:
 
     def laps(self) -> pd.DataFrame:
         """
-        Every lap that was set, or that a face or event names; not an alias whose rows have all gone over to its lap.
+        Every lap that was set, or that a current face or event names; not an alias whose rows have all gone over.
 
         Returns
         -------
@@ -104,11 +105,13 @@ class Registers:
             state_us (when all this was last written down, microseconds since 1970, 0 = never); sorted by lap. `group`
             is material and home grit where nobody said otherwise.
         """
+        of_faces = f"SELECT 1 FROM face WHERE lap_id = lap_name.id AND {current('face')}"
+        of_events = f"SELECT lap FROM event WHERE {current('event')}"
         rows = self._connection.execute(
             "SELECT n.lap, coalesce(r.material, ''), coalesce(r.kind, ''), coalesce(r.size_text, ''), "
             "coalesce(r.home_grit, ''), coalesce(r.lap_group, ''), coalesce(r.state, ''), coalesce(r.note, ''), "
-            "coalesce(r.at_us, 0) FROM "
-            "(SELECT lap FROM lap_name UNION SELECT lap FROM event UNION SELECT lap FROM lap_revision) n LEFT JOIN "
+            f"coalesce(r.at_us, 0) FROM (SELECT lap FROM lap_name WHERE EXISTS ({of_faces}) UNION {of_events} "
+            "UNION SELECT lap FROM lap_revision) n LEFT JOIN "
             "lap_revision r ON r.revision = (SELECT max(revision) FROM lap_revision WHERE lap = n.lap) "
             "WHERE n.lap <> '' ORDER BY n.lap"
         ).fetchall()
@@ -119,12 +122,8 @@ class Registers:
 
     def _aliases_unnamed(self) -> set[str]:
         """Aliases that no face or event names any more, and that nobody set as a lap after they were approved."""
-        faces = "SELECT row_id FROM face WHERE lap_id = (SELECT id FROM lap_name WHERE lap = ?1)"
-        named = " UNION ALL ".join(
-            f"SELECT 1 FROM ({rows}) t WHERE NOT EXISTS "
-            f"(SELECT 1 FROM replaced r WHERE r.kind = '{kind}' AND r.old_row_id = t.row_id)"
-            for kind, rows in (("face", faces), ("event", "SELECT row_id FROM event WHERE lap = ?1"))
-        )
+        faces = "SELECT 1 FROM face WHERE lap_id = (SELECT id FROM lap_name WHERE lap = ?1)"
+        named = f"{faces} AND {current('face')} UNION ALL SELECT 1 FROM event WHERE lap = ?1 AND {current('event')}"
         approved = "SELECT max(at_us) FROM alias WHERE typed = ?1"
         sql = f"SELECT 1 FROM lap_revision WHERE lap = ?1 AND at_us > ({approved}) UNION ALL {named} LIMIT 1"
         return {name for name in self.aliases() if not self._connection.execute(sql, (name,)).fetchone()}

@@ -17,6 +17,7 @@ from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.frames import EVENT_KINDS, EVENTS, FACES, frame
 from spc.store.identity import event_keys, face_keys
+from spc.store.known_then import current
 from spc.store.quarantine import QuarantineRecords
 from spc.store.registers import now_us
 from spc.store.signal_records import SignalRecords
@@ -330,10 +331,9 @@ class Store(QuarantineRecords, SignalRecords, WatchReports):
         count = "SELECT (SELECT count(*) FROM {0}) - (SELECT count(*) FROM replaced WHERE kind = '{0}')"
         one = {name: self._connection.execute(count.format(name)).fetchone()[0] for name in ("face", "event")}
         newest = self._connection.execute(
-            "SELECT f.sort_us, f.time_text, h.has_utc FROM lap_name n "
-            "JOIN face f ON f.row_id = (SELECT row_id FROM face WHERE lap_id = n.id ORDER BY sort_us DESC LIMIT 1) "
-            "JOIN hand h ON h.id = f.hand_id "
-            "ORDER BY f.sort_us DESC LIMIT 1"
+            "SELECT f.sort_us, f.time_text, h.has_utc FROM lap_name n JOIN face f ON f.row_id = (SELECT row_id "
+            f"FROM face WHERE lap_id = n.id AND {current('face')} ORDER BY sort_us DESC LIMIT 1) "
+            "JOIN hand h ON h.id = f.hand_id ORDER BY f.sort_us DESC LIMIT 1"
         ).fetchone()
         return {
             "schema": SCHEMA_VERSION,

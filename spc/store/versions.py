@@ -15,7 +15,7 @@ from spc.store.coding import listed
 from spc.store.event_table import EventTable
 from spc.store.face_table import FaceTable
 from spc.store.frames import NO_ATTEMPT, frame
-from spc.store.registers import now_us
+from spc.store.registers import iso_moment, now_us
 
 __all__ = [
     "ANOTHER_ATTEMPT", "ANOTHER_PART", "COUNTED_AS", "READ_ANEW", "attempt_kept", "differences_of", "edited_after",
@@ -270,7 +270,9 @@ def edited_after(connection: sqlite3.Connection, old: pd.DataFrame) -> list[str]
         if face_id in rules:
             sentences.append(f"edited after a signal: {', '.join(rules[face_id])}")
     revisions = connection.execute(
-        "SELECT part, characteristic, upper_um, lower_um FROM limit_revision ORDER BY valid_from, revision"
+        "SELECT part, characteristic, upper_um, lower_um FROM limit_revision WHERE valid_from <= ? "
+        "ORDER BY valid_from, revision",
+        (iso_moment("", name="now"),),
     ).fetchall()
     parts = old["part"].to_numpy(dtype=object)
     for part in dict.fromkeys(parts.tolist()) if revisions else ():

@@ -34,6 +34,18 @@ def test_lap_revisions_keep_what_is_not_said_again(store):
         store.set_lap(" ")
 
 
+def test_a_name_that_no_current_row_carries_is_no_lap(store):
+    face_id = store.append_face({"lap": "CI-l"}, who="Ann")
+    taken_back = store.append_face({"lap": "CI-2"}, who="Ann")
+    event_id = store.append_event({"lap": "CI-3", "event": "charged"}, who="Ann")
+    store.set_lap("CI-4", who="QE")
+    assert store.laps()["lap"].tolist() == ["CI-2", "CI-3", "CI-4", "CI-l"]
+    store.correct_face(face_id, {"lap": "CI-1"}, who="QE", reason="mistyped")
+    store.withdraw_face(taken_back, who="QE", reason="not lapped")
+    store.withdraw_event(event_id, who="QE", reason="not done")
+    assert store.laps()["lap"].tolist() == ["CI-1", "CI-4"]
+
+
 def test_limits_are_revisions_with_a_day_from_which_they_hold(store):
     store.set_limit("SP-1", "flatness", upper_um=0.6, who="QE", valid_from="2026-01-01")
     store.set_limit("SP-1", "flatness", upper_um=0.3, who="QE", valid_from="2026-02-01")

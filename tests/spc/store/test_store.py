@@ -280,6 +280,21 @@ def test_health_counts_current_rows(store):
     assert health["newest_face_us"] == at("2026-03-04 10:00").value // 1000
 
 
+def test_the_newest_face_is_not_one_that_was_corrected_or_taken_back(store):
+    face_id = store.append_face(FACE | {"serial": "S1", "time_utc": at("2026-11-04 10:00")}, who="Ann")
+    gone = store.append_face(FACE | {"serial": "S2", "time_utc": at("2026-12-04 10:00")}, who="Ann")
+    store.correct_face(face_id, {"time_utc": at("2026-03-04 10:00")}, who="QE", reason="typo")
+    store.withdraw_face(gone, who="QE", reason="not lapped")
+    assert store.health()["newest_face_us"] == at("2026-03-04 10:00").value // 1000
+
+
+def test_a_limit_that_is_not_in_force_yet_was_passed_by_no_reading(store):
+    store.set_limit("*", "flatness", upper_um=0.001, who="QE", valid_from="2999-01-01")
+    face_id = store.append_face(FACE | {"flatness_low_um": 0.2, "flatness_high_um": 0.4}, who="Ann")
+    store.correct_face(face_id, {"minutes": 6.0}, who="QE", reason="misread")
+    assert store.edits()["edited_after"].tolist() == [""]
+
+
 def test_edits_are_listed_newest_first_and_those_after_a_signal_apart(store):
     first = store.append_face(FACE | {"serial": "S1", "time_utc": at("2026-03-04 10:00")}, who="Ann")
     second = store.append_face(FACE | {"serial": "S2", "time_utc": at("2026-03-04 10:10")}, who="Ann")

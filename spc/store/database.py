@@ -1,6 +1,7 @@
 """Opens the one SQLite file of record: settings of the file, its schema version, the way up from older versions."""
 
 import os
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "conn
 APPLICATION_ID = 0x6C617063  # marks the file as ours
 SCHEMA_VERSION = 7
 BUSY_TIMEOUT_MS = 30_000
+_LEAST_ROOM = 1 << 20  # bytes on the disk, below which a store can hardly be opened
 
 # From version n to n + 1: the SQL to run, all of it in one transaction with the new version number.
 MIGRATIONS: dict[int, str] = {
@@ -152,6 +154,8 @@ def _why_not(file: Path) -> str:
         return "; it is a folder, name a file in it"
     if _may_only_be_read(file):
         return f"; {file.parent} or the file may only be read here: copy the store to a place that can be written to"
+    if file.parent.is_dir() and shutil.disk_usage(file.parent).free < _LEAST_ROOM:
+        return "; the disk is full: make room on it"
     return ""
 
 
@@ -199,7 +203,7 @@ def _one_state(connection: sqlite3.Connection) -> Iterator[None]:
     try:
         yield
     finally:
-        connection.execute("ROLLBACK")
+        connection.rollback()
 
 
 def _marks(connection: sqlite3.Connection) -> tuple[int, int]:
@@ -221,7 +225,7 @@ def _create(connection: sqlite3.Connection, file: Path) -> None:
             connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        connection.rollback()  # where the disk is full, the database has done so already
         raise
 
 
@@ -246,7 +250,7 @@ def _migrate(connection: sqlite3.Connection, file: Path) -> None:
         connection.execute(f"PRAGMA user_version = {version}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        connection.rollback()  # where the disk is full, the database has done so already
         raise
 
 

@@ -65,3 +65,24 @@ def test_what_was_finished_survives_a_kill(tmp_path):
         held = store.faces()["serial"].astype(int).tolist()
         assert store.health()["check"] == "ok"
     assert held in (list(range(last + 1)), list(range(last + 2)))  # the next may have been finished and not yet told
+
+
+FULL = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))
+from spc.store.database import StoreError, connect
+try:
+    connect(sys.argv[1])
+except StoreError as error:
+    print(error)
+"""
+
+
+def test_where_no_more_can_be_written_the_reason_is_told_and_the_file_can_still_become_a_store(tmp_path):
+    path = tmp_path / "lapcell.db"
+    done = subprocess.run(
+        [sys.executable, "-c", FULL, str(path)], capture_output=True, text=True, check=True, cwd=os.getcwd()
+    )
+    assert "cannot be opened as a store: disk I/O error" in done.stdout
+    with Store.open(path) as store:
+        assert store.health()["check"] == "ok"

@@ -71,13 +71,15 @@ def command(
     if dry_run:
         return _preview(session, files, settings, column_map)
     from spc.log.intake import ingest
+    from spc.log.watch import printable_name
 
     results = []
     with session.store(create=True) as store:
         for file in files:
-            with progress_bar(file.name) as bar:
+            name = printable_name(file.name)
+            with progress_bar(name) as bar:
                 result = ingest(
-                    store, file, name=file.name, settings=settings, column_map=column_map, log=log, who=who,
+                    store, file, name=name, settings=settings, column_map=column_map, log=log, who=who,
                     keep_rows=show_rows, progress=bar,
                 )  # fmt: skip
             results.append(result)

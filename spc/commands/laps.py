@@ -150,13 +150,14 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
 def take(session: Session, *, file: Path, who: str) -> int:
     """Take in a CSV of laps: lap, material, kind, size, home grit, group, state, note."""
     from spc.log.rereading import add_lap
+    from spc.log.watch import printable_name
 
     settings = session.settings()
     with session.store(create=True) as store:
 
         def one(cells: Mapping[str, str], _: str) -> None:
             said = {name: text for name, text in cells.items() if name != "lap" and text}
-            why = f"as {file.name} says"
+            why = f"as {printable_name(file.name)} says"
             add_lap(store, cells["lap"], settings=settings, who=who, why=why, again=False, **said)
 
         return take_register(session, file, words=_WORDS, take=one)

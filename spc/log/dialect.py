@@ -86,10 +86,9 @@ def decode(data: bytes, *, encoding: str = "") -> tuple[bytes, str, str]:
             raise LogRefusedError(
                 f"the stated encoding {encoding!r} is not known; use utf-8, cp1252 or utf-16"
             ) from None
-        except UnicodeDecodeError as error:
-            raise LogRefusedError(
-                f"the file is not {encoding} (byte {error.start + 1}); leave the encoding out"
-            ) from None
+        except UnicodeError as error:
+            at = f" (byte {error.start + 1})" if isinstance(error, UnicodeDecodeError) else ""
+            raise LogRefusedError(f"the file is not {encoding}{at}; leave the encoding out") from None
         return _plain(text.removeprefix("\ufeff").encode("utf-8", "replace")), name, f"encoding {name}: stated"
     for mark, name in (
         (codecs.BOM_UTF8, "utf-8"),

@@ -30,7 +30,7 @@ from spc.log.columns import ColumnMap, ColumnMapError, load_column_map
 if TYPE_CHECKING:
     from spc.log.intake import IntakeResult
 
-__all__ = ["OUTCOMES", "FolderWatch", "NotNowError", "Outcome", "Take"]
+__all__ = ["OUTCOMES", "FolderWatch", "NotNowError", "Outcome", "Take", "printable_name"]
 
 # What can become of a file, or of a folder.
 OUTCOMES: dict[str, str] = {
@@ -196,7 +196,7 @@ class FolderWatch:
                         continue
                     try:
                         if lower.endswith(_ENDINGS) and entry.is_file():
-                            name = _printable(f"{within}/{entry.name}" if within else entry.name)
+                            name = printable_name(f"{within}/{entry.name}" if within else entry.name)
                             listing.logs[name] = (entry.path, _stamp(entry.stat()))
                         elif lower.endswith(_MAP) and entry.is_file():
                             listing.maps[entry.path] = _stamp(entry.stat())
@@ -208,7 +208,7 @@ class FolderWatch:
             if not within:
                 listing.lost[within] = f"{folder}: the watched folder is not there: {error.strerror}"
         except OSError as error:
-            listing.lost[_printable(within)] = f"{folder}: the folder cannot be listed: {error.strerror}"
+            listing.lost[printable_name(within)] = f"{folder}: the folder cannot be listed: {error.strerror}"
         return sorted(folders)
 
     def _lost_and_found(self, listing: _Listing) -> list[Outcome]:
@@ -325,6 +325,6 @@ def _is_unfinished(name: str) -> bool:
     return name.startswith((".", "~", "#")) or not _UNFINISHED.isdisjoint(name.split(".")[1:])
 
 
-def _printable(name: str) -> str:
-    """Make a name storable: bytes that are no text in the system's encoding are written out."""
+def printable_name(name: str) -> str:
+    """Make a file's name storable: bytes that are no text in the system's encoding are written out."""
     return name.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -195,3 +195,18 @@ def test_a_folder_in_place_of_a_store_is_told(tmp_path):
     (tmp_path / "lapcell.db").mkdir()
     _, document, error = ingest(tmp_path, HEAD + row(1), code=3)
     assert document == {} and "it is a folder" in error and error.count("\n") == 1
+
+
+def test_a_file_whose_name_is_no_text_is_taken_in_under_its_name_written_out(tmp_path):
+    name = os.fsencode(tmp_path) + b"/caf\xe9.csv"  # as an old Windows wrote it
+    with open(name, "wb") as file:
+        file.write((HEAD + row(1)).encode())
+    words = [os.fsdecode(name), "--store", str(tmp_path / "lapcell.db")]
+    done = CliRunner().invoke(cli, ["ingest", *words])
+    assert done.exit_code == 0 and done.output.startswith("caf\\udce9.csv: 1 row = 1 face"), done.output
+    laps = tmp_path / os.fsdecode(b"l\xe4pp.csv")
+    laps.write_text("lap,material\nCI-1,cast iron\n")
+    done = CliRunner().invoke(cli, ["laps", "take", str(laps), "--who", "QE", *words[1:]])
+    assert done.exit_code == 0 and "1 taken in" in done.output
+    document = ingest(tmp_path, HEAD + row(2), column_map='[file]\nencoding = "punycode"\n')[1]
+    assert document["files"][0]["error"] == "log0.csv: the file is not punycode; leave the encoding out"

@@ -43,7 +43,7 @@ def read_times(draft: Draft, plan: ColumnMap, minutes: NDArray[np.float64]) -> d
     order = plan.date_order or draft.settings.date_order
     if "time" in draft.cells:
         wall, utc, dated_only, at = _column(draft, "time", order, zone)
-        _days_among_times(draft, dated_only, wall != NO_TIME)
+        draft.days, draft.times = dated_only, (wall != NO_TIME) & ~dated_only
         _batches(draft, np.where(dated_only, NO_TIME, wall))
     if "time_end" in draft.cells:
         _minutes_between(draft, order, zone, wall, utc, minutes)
@@ -147,17 +147,6 @@ def _minutes_between(
         minutes[good] = span[good] / 60e6
         draft.row_remarks.add_where(both & (span >= _DAY_US), "start and end a day or more apart: minutes missing")
         draft.remarks.append("minutes are end minus start, as the file has no minutes column")
-
-
-def _days_among_times(draft: Draft, dated_only: NDArray[np.bool_], told: NDArray[np.bool_]) -> None:
-    """Remark on the log where some rows carry but a day and others a time of day too."""
-    alone, of = int(dated_only.sum()), int(told.sum())
-    if 0 < alone < of:
-        rows, they = ("1 row carries", "it lies") if alone == 1 else (f"{alone:,} rows carry", "each lies")
-        draft.remarks.append(
-            f"{rows} a day and no time of day, as the others do: {they} at the beginning of its day, before the faces "
-            "of that day that have one; write the time and take the log in again"
-        )
 
 
 def _batches(draft: Draft, timed: NDArray[np.int64]) -> None:

@@ -61,6 +61,8 @@ class Draft:
     usable: NDArray[np.bool_]  # rows that are neither blank nor broken
     remarks: list[str] = field(default_factory=list)  # of the whole file
     columns: dict[str, Picked] = field(default_factory=dict)
+    days: NDArray[np.bool_] | None = None  # rows that carry but a day; None where no time is read
+    times: NDArray[np.bool_] | None = None  # rows that carry a time of day too
 
     def source(self, name: str) -> FieldSource:
         """How the field's text is to be read."""

@@ -247,6 +247,7 @@ def _understand(
     outcome = np.where(is_event, 2, 1).astype(np.int8)
     outcome[draft.reasons.any()] = 3
     outcome[blank] = 0
+    draft.remarks.extend(_days_among_times(draft, outcome == 1))
     return ScannedLog(name, "", dialect, uses, tuple(draft.remarks), n, outcome, records, draft, clock)
 
 
@@ -300,6 +301,17 @@ def _whole_file_remarks(uses: tuple[ColumnUse, ...], by_field: dict[str, ColumnU
         shown = ", ".join(unknown[:20]) + (f" and {len(unknown) - 20} more" if len(unknown) > 20 else "")
         out.append(f"kept in the raw text only: {shown}")
     return out
+
+
+def _days_among_times(draft: Draft, faces: NDArray[np.bool_]) -> list[str]:
+    """Say where the faces lie that carry but a day, where others carry a time of day too."""
+    if draft.days is None or draft.times is None or not (draft.times & faces).any():
+        return []
+    alone = int((draft.days & faces).sum())
+    have, they = ("1 face has", "it lies") if alone == 1 else (f"{alone:,} faces have", "each lies")
+    lies = f"{they} at the beginning of its day, before the faces of that day that have one"
+    said = f"{have} a day and no time of day: {lies}; write the time and take the log in again"
+    return [said] if alone else []
 
 
 def _empty_cells(records: Records, draft: Draft, dialect: Dialect) -> NDArray[np.bool_]:

@@ -242,6 +242,11 @@ class Admission:
             content=picked.content, differences=[differences[place] for place in at.tolist()], who=self._who,
             reason=[reason] * len(at),
         )  # fmt: skip
+        if kind == "face":  # what is told twice is told twice after a change too
+            self._memory.add(picked.identity[picked.serial], row_id[at][picked.serial])
+        else:
+            told = ~picked.weak
+            self._event_contents |= dict(zip(picked.content[told].tolist(), row_id[at][told].tolist(), strict=True))
         back = np.array([place for place in at.tolist() if place in (corrections or {})], dtype=np.int64)
         if corrections and len(back):
             row_id[back] = put_back_corrections(

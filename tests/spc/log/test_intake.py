@@ -213,6 +213,18 @@ def test_events_are_taken_in_once_and_unknown_ones_wait(store):
     assert store.events()["operator"].tolist() == ["Ann", "Bob"]
 
 
+def test_what_is_told_twice_is_so_after_a_change_too(store):
+    head = "time,lap,event,reason\n"
+    take(store, ["2026-03-04 10:00,CI-1,reconditioned,worn\n"] * 2, head=head, name="events.csv")
+    changed, told = take(store, ["2026-03-04 10:00,CI-1,reconditioned,planned\n"] * 2, head=head, name="events.csv")
+    assert told == (0, 0, 1, 0, 1) and changed.new_versions == 1
+    assert store.events()["reason"].tolist() == ["planned"]
+    take(store, [ROWS[0], ROWS[0].replace("10:00", "10:05")])
+    changed, told = take(store, [one.replace("0.3", "0.7") for one in (ROWS[0], ROWS[0].replace("10:00", "10:05"))])
+    assert told == (1, 0, 0, 0, 1) and changed.new_versions == 1
+    assert store.faces()["flatness_text"].tolist() == ["0.7"]
+
+
 def test_rows_that_could_not_be_read_are_taken_in_once_the_settings_say_more(store):
     head, rows = LEAST.replace(" (um)", ""), [row.replace("0.3,", "0.30,") for row in PLAIN]
     result, told = take(store, rows, head=head, settings=Settings())

@@ -206,13 +206,14 @@ def test_accents_apart_and_spaces_that_do_not_break_make_no_other_lap_and_no_oth
 
 
 def test_a_day_among_times_of_day_says_where_it_lies():
-    head, timed = "time,lap,flatness um\n", [f"2026-03-04 0{hour}:10,A,0.3\n" for hour in (6, 7, 8)]
-    said = [one for one in read(head + "".join([*timed, "2026-03-04,A,0.3\n"])).remarks if "no time of day" in one]
+    head, timed = "time,lap,flatness um,event\n", [f"2026-03-04 0{hour}:10,A,0.3,\n" for hour in (6, 7, 8)]
+    day, event = "2026-03-04,A,0.3,\n", "2026-03-04,A,,dressed\n"
+    said = [one for one in read(head + "".join([*timed, day, event])).remarks if "no time of day" in one]
     assert said == [
-        "1 row carries a day and no time of day, as the others do: it lies at the beginning of its day, before the "
-        "faces of that day that have one; write the time and take the log in again"
+        "1 face has a day and no time of day: it lies at the beginning of its day, before the faces of that day that "
+        "have one; write the time and take the log in again"
     ]
-    for rows in (timed, ["2026-03-04,A,0.3\n", "2026-03-05,A,0.3\n"]):
+    for rows in ([*timed, event], [day, day, event]):
         assert not any("no time of day" in one for one in read(head + "".join(rows)).remarks)
 
 

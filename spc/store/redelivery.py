@@ -17,7 +17,7 @@ import json
 import sqlite3
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -227,6 +227,7 @@ def compare_delivery(
     new = [place for place in range(len(keys.content)) if place not in again] if gone else []
     known = elsewhere(keys.identity[new]) if new else set()
     moments = Counter(zip(lap, sort_us.tolist(), strict=True) if gone else ())
+    below = _offsets_below(row_number, again, shift) if gone else []
     offset = 0
     for place in range(len(keys.content) if gone else 0):
         number = int(row_number[place])
@@ -242,7 +243,7 @@ def compare_delivery(
         at = lap[place], int(sort_us[place])
         if old is None and clock[place] and moments[at] == 1 and len(by_moment[at]) == 1:
             old = by_moment[at][0]
-        there = by_place.get(number + offset)
+        there = by_place.get(number + offset) or by_place.get(number + below[place])
         if old is None and there is not None:
             same_moment = bool(clock[place]) and there.sort_us == at[1]
             misdated = there.sort_us > now_us + AHEAD_US
@@ -258,6 +259,17 @@ def compare_delivery(
         if old is not None and old.row_id > 0:
             replaces[place] = old.row_id
     return Comparison(replaces, n_gone - len(replaces), shift, corrections, renamed, stands)
+
+
+def _offsets_below(row_number: Ids, again: Set[int], shift: Mapping[int, int]) -> list[int]:
+    """Tell for each row how far the next one found again has moved; 0 where none follows."""
+    out, offset = [0] * len(row_number), 0
+    for place in reversed(range(len(row_number))):
+        if place in again:
+            number = int(row_number[place])
+            offset = shift[number] - number
+        out[place] = offset
+    return out
 
 
 def _between_the_same(place: int, again: Set[int], n: int) -> bool:

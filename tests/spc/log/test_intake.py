@@ -142,14 +142,6 @@ def test_a_row_changed_below_an_inserted_one_is_still_found(store):
     assert told == (2, 0, 0, 0, 4) and result.new_versions == 1
 
 
-def test_a_row_that_another_log_holds_takes_no_place_of_a_row_that_is_gone(store):
-    take(store, ROWS[1:2], name="tablet.csv")
-    assert take(store, [*ROWS[:2], ROWS[3]])[1] == (2, 0, 0, 0, 1)
-    result, told = take(store, [ROWS[1], ROWS[3]])  # the log begins later now
-    assert told == (0, 0, 0, 0, 2) and result.new_versions == 0
-    assert sorted(store.faces()["serial"]) == ["1", "2", "4"] and set(store.faces()["version"]) == {1}
-
-
 def test_an_edit_after_the_limit_was_passed_is_told(store):
     store.set_limit("SP-1", "flatness", upper_um=0.45, who="QE")
     take(store, ROWS)
@@ -211,18 +203,6 @@ def test_events_are_taken_in_once_and_unknown_ones_wait(store):
     result, told = take(store, [rows[0], rows[2].replace("Ann", "Bob")], head=head, name="events.csv")
     assert told == (0, 0, 1, 0, 1) and result.new_versions == 1
     assert store.events()["operator"].tolist() == ["Ann", "Bob"]
-
-
-def test_what_is_told_twice_is_so_after_a_change_too(store):
-    head = "time,lap,event,reason\n"
-    take(store, ["2026-03-04 10:00,CI-1,reconditioned,worn\n"] * 2, head=head, name="events.csv")
-    changed, told = take(store, ["2026-03-04 10:00,CI-1,reconditioned,planned\n"] * 2, head=head, name="events.csv")
-    assert told == (0, 0, 1, 0, 1) and changed.new_versions == 1
-    assert store.events()["reason"].tolist() == ["planned"]
-    take(store, [ROWS[0], ROWS[0].replace("10:00", "10:05")])
-    changed, told = take(store, [one.replace("0.3", "0.7") for one in (ROWS[0], ROWS[0].replace("10:00", "10:05"))])
-    assert told == (1, 0, 0, 0, 1) and changed.new_versions == 1
-    assert store.faces()["flatness_text"].tolist() == ["0.7"]
 
 
 def test_rows_that_could_not_be_read_are_taken_in_once_the_settings_say_more(store):

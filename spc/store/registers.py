@@ -29,7 +29,6 @@ _ALIASES = {"typed": "str", "lap": "str", "approved_by": "str", "why": "str", "a
 class Baseline:
     """One frozen revision of the limits of one chart."""
 
-    baseline_id: int
     lap: str
     sign: str
     revision: int  # 1, 2, ... within lap and sign
@@ -311,13 +310,12 @@ class Registers:
     def baselines(self, *, lap: str | None = None, sign: str | None = None) -> tuple[Baseline, ...]:
         """Frozen revisions, oldest first."""
         rows = self._connection.execute(
-            "SELECT baseline_id, lap, sign, revision, model, fingerprint, who, why, frozen_at, valid_from "
+            "SELECT lap, sign, revision, model, fingerprint, who, why, frozen_at, valid_from "
             "FROM baseline WHERE coalesce(?, lap) = lap AND coalesce(?, sign) = sign ORDER BY baseline_id",
             (lap, sign),
         )
         return tuple(
-            Baseline(baseline_id, lap_, sign_, revision, json.loads(model), *facts)
-            for baseline_id, lap_, sign_, revision, model, *facts in rows
+            Baseline(lap_, sign_, revision, json.loads(model), *facts) for lap_, sign_, revision, model, *facts in rows
         )
 
     def save_study(self, name: str, content: Mapping[str, Any], *, who: str = "") -> int:

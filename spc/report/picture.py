@@ -10,7 +10,7 @@ from spc.report.content import Figure, Series
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_png", "draw_svg"]
+__all__ = ["COLOUR", "draw_png", "draw_svg"]
 
 WIDTH_IN, HEIGHT_IN = 6.6, 2.9
 _MOST_VECTORS = 700  # with more intervals than this they are drawn as one small picture inside the drawing
@@ -18,7 +18,12 @@ _DPI = 170
 _PLACE = (0.095, 0.165, 0.895, 0.735)  # left, bottom, width, height of the axes: fixed, so that a drawing is set once
 
 # Okabe and Ito (2008), colours told apart by nearly all eyes; widths and dashes differ as well, never colour alone.
-_COLOUR = {"data": "#0072B2", "law": "#000000", "limit": "#D55E00", "mark": "#555555", "faint": "#999999"}
+# Every mark stands out from white paper by 3 to 1 or more (WCAG 2.1, 1.4.11); the limit, which does not from readings,
+# has a white edge where it crosses them.
+COLOUR = {"data": "#0072B2", "law": "#000000", "limit": "#D55E00", "mark": "#555555", "faint": "#767676"}
+_FILLING, _READING = 0.35, 0.75  # opacity of what an edge goes round, and of readings that lie over one another
+_READING_PT = (1.8, 1.0)  # width of one of few readings, and of many
+_EDGE_PT = 0.9  # of white on either side of the limit
 _LINE = {"law": ("-", 1.4), "limit": ("-", 2.2), "mark": ("--", 1.0), "data": ("-", 1.0), "faint": ("-", 0.8)}
 
 _STYLE: dict[str, Any] = {
@@ -95,21 +100,29 @@ def _draw(figure: Figure, decimal: str, kind: str) -> bytes:
 
 
 def _add(axes: "Axes", series: Series) -> None:
-    colour = _COLOUR[series.role]
+    from matplotlib.colors import to_rgba
+    from matplotlib.patheffects import withStroke
+
+    colour = COLOUR[series.role]
     dash, width = _LINE[series.role]
+    line: dict[str, Any] = {"color": colour, "linestyle": dash, "linewidth": width}
+    if series.role == "limit":
+        edge = withStroke(linewidth=width + 2 * _EDGE_PT, foreground="white")
+        line |= {"path_effects": [edge], "zorder": 1.5}  # over readings and under every other line
     if series.kind == "bars":
         widths = [b - a for a, b in zip(series.x, series.x2, strict=True)]
         axes.bar(
-            series.x, series.y, widths, align="edge", color=colour, alpha=0.35, edgecolor=colour, linewidth=0.6,
-            label=series.label,
+            series.x, series.y, widths, align="edge", color=to_rgba(colour, _FILLING), edgecolor=colour,
+            linewidth=0.6, label=series.label,
         )  # fmt: skip
     elif series.kind == "intervals":
+        many = len(series.x) > _MOST_VECTORS
         axes.vlines(
-            series.x, series.y, series.y2, colors=colour, linewidth=1.8, alpha=0.5, capstyle="round",
-            label=series.label, rasterized=len(series.x) > _MOST_VECTORS,
+            series.x, series.y, series.y2, colors=colour, linewidth=_READING_PT[many], alpha=_READING,
+            capstyle="round", label=series.label, rasterized=many, zorder=1,
         )  # fmt: skip
     elif series.kind == "upright":
         for at, x in enumerate(series.x):
-            axes.axvline(x, color=colour, linestyle=dash, linewidth=width, label=series.label if at == 0 else None)
+            axes.axvline(x, label=series.label if at == 0 else None, **line)
     else:
-        axes.plot(series.x, series.y, color=colour, linestyle=dash, linewidth=width, label=series.label)
+        axes.plot(series.x, series.y, label=series.label, **line)

@@ -8,13 +8,17 @@ import math
 from typing import Any
 
 from spc.report.content import Bullets, Cell, Column, Content, Facts, Figure, Paragraph, Series, Table
+from spc.report.picture import COLOUR
 
 __all__ = ["write_xlsx"]
 
 _LONGEST = 32_000  # characters a cell can hold, a little less than the format allows
-_FORMATS = {"count": "#,##0", "ppm": "#,##0", "exact": "General"}
+_FORMATS = {
+    "count": "#,##0", "exact": "General",
+    "ppm": '[=0]0;[<1]"under 1";#,##0', "percent": '[=0]0;[<0.001]"under 0.001";0.000',
+}  # fmt: skip
+_FIGURE = " figure"  # ends the name of the sheet of one
 _WIDEST = 60
-_COLOUR = {"data": "#0072B2", "law": "#000000", "limit": "#D55E00", "mark": "#555555", "faint": "#999999"}
 
 
 def write_xlsx(content: Content) -> bytes:
@@ -75,9 +79,10 @@ class _Writer:
             elif isinstance(block, Bullets):
                 lines += [(first if at == 0 else "", item) for at, item in enumerate(block.items)]
             elif isinstance(block, Facts):
-                lines += list(block.pairs)
+                lines += ([(first, "")] if first else []) + list(block.pairs)
             else:
-                lines.append((first, f"{block.title}: see the sheet '{_sheet_name(block.name)}'."))
+                name = block.name + (_FIGURE if isinstance(block, Figure) else "")
+                lines.append((first, f"{block.title}: see the sheet '{_sheet_name(name)}'."))
         for row, (name, text) in enumerate(lines, start=1):
             sheet.write_string(row, 0, _text(name), self._wrap)
             sheet.write_string(row, 1, _text(text), self._wrap)
@@ -100,36 +105,41 @@ class _Writer:
             sheet.write_string(len(table.rows) + 4, 0, _text(table.note))
 
     def figure(self, figure: Figure) -> None:
-        """One sheet: the points of every series, and a chart that reads them."""
-        sheet = self._sheet(f"{figure.name} figure")
+        """One sheet: the points of every series, and a chart that reads them; a reading is an upright bar."""
+        from xlsxwriter.utility import xl_range_formula
+
+        sheet = self._sheet(figure.name + _FIGURE)
         sheet.write_string(0, 0, _text(figure.title), self._title)
         sheet.write_string(1, 0, _text(figure.alternative))
         chart = self._book.add_chart({"type": "scatter", "subtype": "straight"})
         name = self._last
         top = max((v for series in figure.series for v in (*series.y, *series.y2) if math.isfinite(v)), default=1.0)
-        for at, series in enumerate(figure.series):
+        left = 0
+        for series in figure.series:
             x, y = _points(series, top)
-            left = 2 * at
-            sheet.write_string(3, left, _text(f"{series.label}: {figure.x_label}"), self._bold)
-            sheet.write_string(3, left + 1, _text(f"{series.label}: {figure.y_label}"), self._bold)
-            sheet.write_column(4, left, x)
-            sheet.write_column(4, left + 1, y)
-            dots = series.kind == "intervals"
-            line = {"none": True} if dots else {"color": _COLOUR[series.role], "width": 1.5}
-            marker = {"type": "circle", "size": 3, "border": {"none": True}, "fill": {"color": _COLOUR[series.role]}}
-            chart.add_series(
-                {
-                    "name": _text(series.label),
-                    "categories": [name, 4, left, 3 + len(x), left],
-                    "values": [name, 4, left + 1, 3 + len(y), left + 1],
-                    "line": line,
-                    "marker": marker if dots else {"type": "none"},
-                }
-            )
+            rows, colour = (4, 3 + len(x)), COLOUR[series.role]
+            columns = [(figure.x_label, x), (figure.y_label, y)]
+            drawn: dict[str, Any] = {"line": {"color": colour, "width": 1.5}, "marker": {"type": "none"}}
+            if series.kind == "intervals":
+                half = [(b - a) / 2 for a, b in zip(series.y, series.y2, strict=True)]
+                columns.append((f"half its length, {figure.y_label}", half))
+                place = xl_range_formula(name, rows[0], left + 2, rows[1], left + 2)
+                stroke = {
+                    "type": "custom", "end_style": 0, "plus_values": place, "minus_values": place, "plus_data": half,
+                    "minus_data": half, "line": drawn["line"],
+                }  # fmt: skip
+                drawn |= {"line": {"none": True}, "y_error_bars": stroke}
+            for at, (head, values) in enumerate(columns, start=left):
+                sheet.write_string(3, at, _text(f"{series.label}: {head}"), self._bold)
+                sheet.write_column(4, at, values)
+            places = {"categories": [name, rows[0], left, rows[1], left]}
+            places["values"] = [name, rows[0], left + 1, rows[1], left + 1]
+            chart.add_series({"name": _text(series.label)} | places | drawn)
+            left += len(columns)
         chart.set_x_axis({"name": _text(figure.x_label), "min": 0})
         chart.set_y_axis({"name": _text(figure.y_label), "min": 0})
         chart.set_size({"width": 720, "height": 380})
-        sheet.insert_chart(4, 2 * len(figure.series) + 1, chart, {"description": _text(figure.alternative)})
+        sheet.insert_chart(4, left + 1, chart, {"description": _text(figure.alternative)})
 
     def _sheet(self, name: str) -> Any:
         self._last = _sheet_name(name)
@@ -151,7 +161,7 @@ class _Writer:
 
     def _format(self, column: Column) -> Any:
         pattern = _FORMATS.get(column.kind) or "0." + "0" * column.decimals
-        if column.kind in ("significant", "percent"):
+        if column.kind == "significant":
             pattern = "General"
         if pattern not in self._formats:
             self._formats[pattern] = self._book.add_format({"num_format": pattern})

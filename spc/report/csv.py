@@ -23,8 +23,8 @@ def write_csv(content: Content) -> bytes:
     -------
     bytes
         UTF-8 with a byte order mark, so that spreadsheets read it rightly; numbers with a decimal point and every
-        digit, 'inf' for one open above. A text that a spreadsheet would take for a formula is given a leading
-        apostrophe.
+        digit, 'inf' for one open above, nothing for one that the readings do not carry. A text that a spreadsheet would
+        take for a formula is given a leading apostrophe.
     """
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\r\n")
@@ -58,7 +58,7 @@ def _points(section: str, figure: Figure) -> Iterator[tuple[Cell, ...]]:
 
 
 def _plain(cell: Cell) -> str:
-    if cell is None:
+    if cell is None or cell != cell:
         return ""
     if isinstance(cell, str):
         return f"'{cell}" if cell.startswith(_STARTS_FORMULA) else cell

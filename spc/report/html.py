@@ -36,12 +36,13 @@ ul, ol { margin: 1mm 0 3mm; padding-left: 6mm; } li { margin: .6mm 0; }
 code { font: 9pt "DejaVu Sans Mono", Consolas, monospace; background: #f2f2f2; padding: .5mm 1.5mm; }
 @page { margin: 16mm 15mm 18mm; @bottom-right { content: "page " counter(page) " of " counter(pages);
   font: 8pt sans-serif; } @bottom-left { content: "data FOOT"; font: 8pt sans-serif; } }
+@page one { margin: 9mm 13mm 12mm; }
 @media print { body { margin: 0; padding: 0; max-width: none; font-size: 9.5pt; } h1 { font-size: 16pt; }
-  h2.new { break-before: page; }
-  body.one { font-size: 8pt; line-height: 1.25; } .one h1 { font-size: 13pt; }
-  .one h2 { font-size: 9.5pt; margin: 2.6mm 0 .8mm; padding: 0; } .one p { margin: .8mm 0; }
-  .one table, .one dl, .one caption { font-size: 7.4pt; margin: .5mm 0; } .one td { padding: .25mm 1.6mm .25mm 0; }
-  .one .answer { font-size: 10pt; margin: 1.5mm 0; } .one .under { margin: 0; } .one li { margin: .2mm 0; }
+  h2.new { break-before: page; } table:not(.dense) { break-inside: avoid; }
+  body.one { page: one; font-size: 7.6pt; line-height: 1.22; } .one h1 { font-size: 12pt; }
+  .one h2 { font-size: 9pt; margin: 2mm 0 .6mm; padding: 0; } .one p { margin: .8mm 0; }
+  .one table, .one dl, .one caption { font-size: 7.2pt; margin: .5mm 0; } .one td { padding: .2mm 1.6mm .2mm 0; }
+  .one .answer { font-size: 9.5pt; margin: 1.2mm 0; } .one .under { margin: 0; } .one li { margin: .2mm 0; }
   .one ul, .one ol { margin: .5mm 0; } }
 """
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"

@@ -147,7 +147,7 @@ def _facts(sheet: Sheet, pairs: tuple[tuple[str, str], ...]) -> None:
     height = sheet.line_mm(size)
     for name, value in pairs:
         heads = sheet.wrap(name, left - 2, size)
-        lines = sheet.wrap(_cut(value, _LONGEST_CELL), sheet.inner_mm - left, size)
+        lines = sheet.wrap(_cut(value, _LONGEST_PARAGRAPH), sheet.inner_mm - left, size)
         for at in range(max(len(heads), len(lines))):
             sheet.need(height)
             if at < len(heads):

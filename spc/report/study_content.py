@@ -198,7 +198,7 @@ def _law(study: Study, say: Voice) -> list[Section]:
     return [
         Section(
             "The law of the readings",
-            (law_figure(study, say.unit, say.locale), Bullets(tuple(map(say, map(capital, told))))),
+            (law_figure(study, say), Bullets(tuple(map(say, map(capital, told))))),
         )
     ]
 
@@ -211,7 +211,7 @@ def _time(study: Study, say: Voice) -> list[Section]:
             f"Time model: {study.time_model}." + (f" {say(capital(study.trend.sentence))}" if study.trend else "")
         )
     ]
-    blocks.append(age_figure(study, say.unit, say.locale))
+    blocks.append(age_figure(study, say))
     mix = study.whole_cycles
     if mix is not None and mix.classes:
         rows = tuple(

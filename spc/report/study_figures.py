@@ -5,8 +5,7 @@ import numpy as np
 from spc.board.study import Study
 from spc.model.bounds import INDEX_TAIL
 from spc.report.content import Figure, Series
-from spc.report.locale import Locale
-from spc.report.units import ReportUnit
+from spc.report.voice import Voice, capital
 
 __all__ = ["age_figure", "law_figure"]
 
@@ -15,15 +14,14 @@ _LAW_POINTS = 200
 _MOST_INTERVALS = 1500  # a picture with more marks is a blot; the list holds them all
 
 
-def law_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
+def law_figure(study: Study, say: Voice) -> Figure:
     """Shares of the readings over the lengths they stand for, the law fitted to them, and the limit.
 
     Parameters
     ----------
     study : Study
         With a law chosen.
-    unit : ReportUnit
-    locale : Locale
+    say : Voice
     """
     fit = study.choice.best if study.choice is not None else None
     if fit is None:
@@ -32,6 +30,7 @@ def law_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
     edges, shares = _histogram(low, high)
     top = max(float(fit.isf(INDEX_TAIL)), study.limit_um, float(edges[-1])) * 1.08
     x = np.linspace(top / _LAW_POINTS, top, _LAW_POINTS)
+    unit, locale = say.unit, say.locale
     scale = unit.um_per_unit
     step = edges[1:] - edges[:-1]
     per_unit = shares / step * scale
@@ -61,9 +60,9 @@ def law_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
     )  # fmt: skip
 
 
-def age_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
+def age_figure(study: Study, say: Voice) -> Figure:
     """Every reading as an upright bar over its age in the cycle, with the limit."""
-    data = study.data
+    data, unit, locale = study.data, say.unit, say.locale
     age, low = data["age_faces"].to_numpy(np.float64), data["low_um"].to_numpy(np.float64)
     high = data["high_um"].to_numpy(np.float64)
     closed = high[np.isfinite(high)]
@@ -71,14 +70,15 @@ def age_figure(study: Study, unit: ReportUnit, locale: Locale) -> Figure:
     high = np.where(np.isfinite(high), high, 1.1 * top)
     every = max(1, -(-len(data) // _MOST_INTERVALS))
     order = np.lexsort((low, age))[::every]
-    thinned = f" Every {every}th reading is drawn." if every > 1 else ""
+    thinned = f" One reading in {every} is drawn." if every > 1 else ""
     oldest = locale.number(float(age.max()), 0)
     return Figure(
         "ages",
         "Readings over age in the cycle",
         "Each reading is an upright bar from the least to the most it can stand for; age counts lappings since "
         f"reconditioning. Heavy: the limit.{thinned}",
-        f"{len(data):,} readings over ages 0 to {oldest} faces. {study.trend.sentence if study.trend else ''}",
+        f"{len(data):,} readings over ages 0 to {oldest} faces. "
+        f"{say(capital(study.trend.sentence)) if study.trend else ''}",
         "faces since reconditioning",
         f"{study.plan.characteristic}, {unit.label}",
         (

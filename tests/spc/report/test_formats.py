@@ -1,6 +1,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 from datetime import datetime
 from html.parser import HTMLParser
 
@@ -92,7 +93,41 @@ def test_the_workbook_holds_the_numbers_of_the_report(content):
                 if isinstance(cell, (int, float)) and cell == cell and abs(cell) != float("inf"):
                     assert found == pytest.approx(cell, rel=1e-12)
     assert len(book["law figure"]._charts) == 1
+    assert "over ages 0 to" in book["ages figure"]["A2"].value and "faces. Flatness " in book["ages figure"]["A2"].value
+    told = [cell for row in book["report"].iter_rows(values_only=True) for cell in row if cell]
+    for block in (*content.tables(), *content.figures()):
+        sheet = next(text for text in told if text.startswith(f"{block.title}: see the sheet")).split("'")[1]
+        assert book[sheet]["A1"].value == block.title
+    assert {section.title for section in (*content.sections, *content.appendix)} <= set(told)
     assert not [c for s in book for row in s.iter_rows() for c in row if c.data_type == "f"]
+
+
+def test_a_reading_in_the_workbook_is_a_bar_as_long_as_what_it_says(content):
+    book = openpyxl.load_workbook(io.BytesIO(render(content, "xlsx")))
+    figure = next(figure for figure in content.figures() if figure.name == "ages")
+    series = figure.series[0]
+    rows = list(book["ages figure"].iter_rows(min_row=4, max_col=3, values_only=True))
+    assert rows[0][2] == f"readings: half its length, {figure.y_label}"
+    ends = [(middle - half, middle + half) for _, middle, half in rows[1 : len(series.x) + 1]]
+    assert ends == [pytest.approx(pair) for pair in zip(series.y, series.y2, strict=True)]
+    bars = book["ages figure"]._charts[0].series[0].errBars
+    assert bars.errDir == "y" and bars.plus.numRef.f == bars.minus.numRef.f == f"'ages figure'!$C$5:$C${len(ends) + 4}"
+
+
+def test_what_is_too_small_for_digits_is_shown_alike_in_every_format(content):
+    from spc.report.content import Column, Section, Table
+    from spc.report.xlsx import write_xlsx
+
+    columns = (Column("share", "percent", 3, "%"), Column("over", "ppm", unit="ppm"))
+    table = Table("small", "Small", columns, ((1e-9, 0.4), (0.0, 0.0), (2.5, 1200.0)))
+    sheet = openpyxl.load_workbook(
+        io.BytesIO(write_xlsx(replace(content, sections=(Section("S", (table,)),), appendix=())))
+    )["small"]
+    share, over = (column[3] for column in sheet.iter_cols())
+    assert (share.value, over.value) == (1e-9, 0.4)  # live numbers still
+    for cell, column in ((share, columns[0]), (over, columns[1])):
+        words = shown(cell.value, column, content.locale)
+        assert f'"{words}"' in cell.number_format and cell.number_format.startswith("[=0]0;")
 
 
 def test_the_pdf_holds_the_words_numbers_and_page_numbers(content, study):
@@ -108,11 +143,29 @@ def test_the_pdf_holds_the_words_numbers_and_page_numbers(content, study):
     assert float(letter.pages[0].mediabox.width) == pytest.approx(612, abs=0.1)
 
 
+def test_a_picture_says_how_many_of_the_readings_it_draws(study, made, monkeypatch):
+    monkeypatch.setattr("spc.report.study_figures._MOST_INTERVALS", 60)
+    figure = next(figure for figure in study_content(study, made).figures() if figure.name == "ages")
+    apart = round(len(study.data) / len(figure.series[0].x))
+    assert apart > 1 and f"One reading in {apart} is drawn." in figure.caption
+
+
 def test_csv_is_one_value_a_line(content):
     lines = list(csv.DictReader(io.StringIO(render(content, "csv").decode("utf-8-sig"))))
     indices = [r for r in lines if r["name"] == "answer" and r["column"] == "Index" and r["value"]]
     assert float(indices[0]["value"]) == content.tables()[0].rows[0][1]
     assert {r["kind"] for r in lines} == {"fact", "table", "figure"}
+
+
+def test_a_figure_that_the_readings_do_not_carry_is_an_empty_value(content):
+    from math import nan
+
+    from spc.report.content import Column, Section, Table
+
+    table = Table("t", "T", (Column("Index", "number"), Column("Beyond", "number")), ((nan, float("inf")),))
+    report = replace(content, sections=(Section("S", (table,)),), appendix=())
+    lines = list(csv.DictReader(io.StringIO(render(report, "csv").decode("utf-8-sig"))))
+    assert [row["value"] for row in lines if row["kind"] == "table"] == ["", "inf"]
 
 
 @pytest.fixture(scope="module", params=list(NASTY))
@@ -172,8 +225,6 @@ def test_an_empty_study_is_a_report_with_its_cure(tmp_path, made, readings):
 
 
 def test_units_and_language_are_those_asked_for(study, made):
-    from dataclasses import replace
-
     from spc.report.locale import LOCALES
 
     unit = report_unit("bands", lamp_name="helium")

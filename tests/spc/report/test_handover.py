@@ -84,6 +84,12 @@ def test_nothing_to_do_and_no_lap_at_all_are_said():
     assert "No lap is known yet." in words(page(shift(sentence="No face has been logged yet.", changed=())))
 
 
+def test_nothing_of_what_the_page_rests_on_is_cut_from_the_paper():
+    told = " ".join(f"Chart {k} may call falsely once in 1,710 points." for k in range(12)) + " And that is all."
+    pages = pypdf.PdfReader(io.BytesIO(render(page(shift(HELD, DUE, false_calls=told)), "pdf"))).pages
+    assert "And that is all." in " ".join(pages[0].extract_text().split()) and len(pages) == 1
+
+
 @pytest.mark.parametrize("laps", [3, 24])
 def test_it_is_one_page_with_its_facts(laps):
     many = [lap(f"C{k}", "cutting", "wears as usual") for k in range(laps - 2)]

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from dashboard.charts.far import capped, far_marks, far_size
-from dashboard.charts.style import Array, base_figure, clear, reading_bars, ring_words
+from dashboard.charts.style import Array, base_figure, clear, line_over, reading_bars, ring_words
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import MICROMETRE, DisplayUnit
@@ -74,12 +74,19 @@ def control_figure(
     figure = base_figure(look, x_title="faces charted, oldest to newest", y_title=title)
     place = np.arange(1.0, len(stream) + 1)
     signalling = replayed.beyond | replayed.drifting
-    rows = thin(stream.low, stream.high, signalling, most=MOST_MARKS // 6)
+    rows = thin(stream.low, stream.high, signalling, most=MOST_MARKS // 8)
     low, high = stream.low / per_unit, stream.high / per_unit
     limit, centre = replayed.limit / per_unit, replayed.centre / per_unit
     ceiling = _top(high, low, limit)
-    figure.add_traces(_steps(place, limit, rows, "chart limit", look.limit, 3 * look.scale, "dash"))
-    figure.add_traces(_steps(place, centre, rows, "usual", look.band, 2 * look.scale, "solid"))
+    for level, name, colour, width in ((limit, "chart limit", look.limit, 3), (centre, "usual", look.band, 2)):
+        known = rows[np.isfinite(level[rows])]
+        if known.size:
+            figure.add_traces(
+                line_over(
+                    place[known], level[known], look, colour=colour, width=width * look.scale, name=name,
+                    dashed=name == "chart limit", shape="hvh",
+                )
+            )  # fmt: skip
     far = low > ceiling
     near = rows[~far[rows]]
     figure.add_traces(
@@ -150,16 +157,6 @@ def _add_far(
     texts = [f"\u2002{said}\u2002" if row in told else "" for row, said in zip(far.tolist(), words, strict=True)]
     hover = [f"{_hover(replayed, int(row), low, high, typed)}<br>above this picture" for row in far]
     figure.add_trace(far_marks(place[far], ceiling, texts, hover, look, right=across))
-
-
-def _steps(
-    place: Array, level: Array, rows: NDArray[np.intp], name: str, colour: str, width: float, dash: str
-) -> list[go.Scatter]:
-    shown = rows[np.isfinite(level[rows])]
-    if not shown.size:
-        return []
-    line = {"color": colour, "width": width, "dash": dash, "shape": "hvh"}
-    return [go.Scatter(x=place[shown], y=level[shown], mode="lines", line=line, name=name, hoverinfo="skip")]
 
 
 def _hover(replayed: Replayed, row: int, low: Array, high: Array, typed: Mapping[int, str]) -> str:

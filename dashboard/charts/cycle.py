@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from dashboard.charts.far import capped, far_marks, far_size, far_words
-from dashboard.charts.style import Array, area, base_figure, clear, reading_bars, ring_words, segments
+from dashboard.charts.style import Array, area, base_figure, clear, line_over, reading_bars, ring_words, segments
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
@@ -141,18 +141,12 @@ def _add_band(figure: go.Figure, picture: CyclePicture, look: Look, scale: float
             colour=look.band, opacity=0.16, group="band",
         )
     )  # fmt: skip
-    figure.add_trace(
-        go.Scatter(
-            x=ages,
-            y=picture.band_centre_um * scale,
-            mode="lines",
-            line={"color": look.band, "width": 2 * look.scale},
-            name="usual wear, centre",
-            legendgroup="band",
-            showlegend=False,
-            hoverinfo="skip",
+    figure.add_traces(
+        line_over(
+            ages, picture.band_centre_um * scale, look, colour=look.band, width=2 * look.scale,
+            name="usual wear, centre", legendgroup="band", showlegend=False,
         )
-    )
+    )  # fmt: skip
 
 
 def _add_fan(figure: go.Figure, picture: CyclePicture, look: Look, scale: float, ceiling: float) -> None:
@@ -247,17 +241,13 @@ def _add_limit(figure: go.Figure, picture: CyclePicture, look: Look, scale: floa
     if not math.isfinite(picture.limit_um):
         return
     level = picture.limit_um * scale
-    figure.add_trace(
-        go.Scatter(
-            x=[-0.02 * right - 0.6, right],
-            y=[level, level],
-            mode="lines",
-            line={"color": look.limit, "width": 3 * look.scale, "dash": "dash"},
-            name="limit",
+    ends = np.array([-0.02 * right - 0.6, right])
+    figure.add_traces(
+        line_over(
+            ends, np.full(2, level), look, colour=look.limit, width=3 * look.scale, name="limit", dashed=True,
             showlegend=False,
-            hoverinfo="skip",
         )
-    )
+    )  # fmt: skip
     figure.add_annotation(
         x=0,
         xref="paper",

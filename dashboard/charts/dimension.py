@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from dashboard.charts.far import far_marks, far_words, reach_of
-from dashboard.charts.style import base_figure, reading_bars
+from dashboard.charts.style import base_figure, line_over, reading_bars
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
@@ -70,19 +70,15 @@ def dimension_figure(
             mark = far_marks(place[rows][far], edge, told, said, look, right=low.size + 1.0, below=edge == least)
             figure.add_trace(mark)
     named: set[str] = set()  # two limits of a kind are one entry of the legend
-    for name, value, colour, dash, width in lines:
-        figure.add_trace(
-            go.Scatter(
-                x=[0.0, low.size + 1.0],
-                y=[value] * 2,
-                mode="lines",
-                line={"color": colour, "width": width * look.scale, "dash": dash},
-                name=name,
-                legendgroup=name,
-                showlegend=name not in named,
+    ends = np.array([0.0, low.size + 1.0])
+    for name, value, colour, dashed, width in lines:
+        figure.add_traces(
+            line_over(
+                ends, np.full(2, value), look, colour=colour, width=width * look.scale, name=name, dashed=dashed,
+                showlegend=name not in named, hoverinfo=None,
                 hovertemplate=f"{name}: {unit.named(number(value, 6))}<extra></extra>",
             )
-        )
+        )  # fmt: skip
         named.add(name)
     if beyond.any():
         figure.add_trace(
@@ -116,18 +112,18 @@ def dimension_table(report: DimensionChart, unit: DisplayUnit, *, most: int = 50
 
 def _lines(
     report: DimensionChart, lower_um: float, upper_um: float, look: Look, unit: DisplayUnit
-) -> list[tuple[str, float, str, str, float]]:
-    """Name, height, colour, dash and width of every level line there is."""
+) -> list[tuple[str, float, str, bool, float]]:
+    """Name, height, colour, whether it is dashed, and width of every level line there is."""
     lines = [
-        ("limit of the drawing", unit.from_um(value), look.ring, "solid", 3.0)
+        ("limit of the drawing", unit.from_um(value), look.ring, False, 3.0)
         for value in (lower_um, upper_um)
         if math.isfinite(value)
     ]
     if report.chart.status == "ok":
         chart = report.chart
         lines += [
-            ("chart limit", unit.from_um(float(chart.lower[0])), look.limit, "dash", 2.5),
-            ("chart limit", unit.from_um(float(chart.upper[0])), look.limit, "dash", 2.5),
-            ("usual", unit.from_um(float(chart.centre[0])), look.band, "solid", 2.0),
+            ("chart limit", unit.from_um(float(chart.lower[0])), look.limit, True, 2.5),
+            ("chart limit", unit.from_um(float(chart.upper[0])), look.limit, True, 2.5),
+            ("usual", unit.from_um(float(chart.centre[0])), look.band, False, 2.0),
         ]
     return lines

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from dashboard.theme import Look
 
-__all__ = ["FONT", "area", "base_figure", "clear", "reading_bars", "ring_words", "segments"]
+__all__ = ["FONT", "area", "base_figure", "clear", "line_over", "reading_bars", "ring_words", "segments"]
 
+_EDGE = 2.0  # pixels of paper on either side of a line over readings
 _THIN = 0.02  # of the axis: the height under which the outline of a bar is no longer seen to be hollow
 FONT = '"Source Sans", "Segoe UI", "Helvetica Neue", Arial, sans-serif'
 Array = NDArray[np.float64]
@@ -85,6 +86,36 @@ def area(
         legendgroup=group,
         hoverinfo="skip",
     )
+
+
+def line_over(
+    x: Array, y: Array, look: Look, *, colour: str, width: float, name: str, dashed: bool = False, **more: Any
+) -> list[go.Scatter]:
+    """Return the traces of a line over readings: an edge of paper first, so that it is seen where it crosses them.
+
+    Parameters
+    ----------
+    x, y : ndarray (n,)
+    look : Look
+    colour : str
+    width : float
+        Pixels.
+    name : str
+        Its words in the legend, and its group there unless `more` names one.
+    dashed : bool
+        The edge has the same dashes: between them the readings go on.
+    **more
+        What else the trace of the line says.
+    """
+    step = 3 * max(width, 3.0)
+    dash = f"{step}px,{step}px" if dashed else "solid"
+    shape = more.pop("shape", "linear")
+    both = {"x": x, "y": y, "mode": "lines", "hoverinfo": "skip", "legendgroup": name} | more
+    edge = both | {"showlegend": False, "name": f"edge of: {name}", "hoverinfo": "skip", "hovertemplate": None}
+    return [
+        go.Scatter(**edge, line={"color": look.paper, "width": width + 2 * _EDGE, "dash": dash, "shape": shape}),
+        go.Scatter(**both, name=name, line={"color": colour, "width": width, "dash": dash, "shape": shape}),
+    ]
 
 
 def ring_words(look: Look, *, size: int = 14, padding: int = 3, standoff: int = 11) -> dict[str, Any]:

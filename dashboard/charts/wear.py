@@ -6,7 +6,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from dashboard.charts.far import capped, far_marks, far_size, far_words
-from dashboard.charts.style import Array, area, base_figure, reading_bars, ring_words
+from dashboard.charts.style import Array, area, base_figure, line_over, reading_bars, ring_words
 from dashboard.charts.thin import MOST_MARKS, thin
 from dashboard.theme import Look
 from dashboard.units import DisplayUnit
@@ -54,8 +54,7 @@ def wear_figure(report: WearReport, readings: pd.DataFrame, look: Look, unit: Di
         age = chart.age[known]
         top = np.minimum(upper[known], ceiling)
         figure.add_trace(area(age, lower[known], top, name="wearing as usual", colour=look.band, opacity=0.22))
-        line = {"color": look.band, "width": 3 * look.scale}
-        figure.add_trace(go.Scatter(x=age, y=centre[known], mode="lines", line=line, name="foretold", hoverinfo="skip"))
+        figure.add_traces(line_over(age, centre[known], look, colour=look.band, width=3 * look.scale, name="foretold"))
     hover = [
         f"<b>{as_typed(text)}</b><br>{as_typed(when)}"
         for text, when in zip(readings["text"], readings["time_text"], strict=True)

@@ -10,6 +10,8 @@ from dashboard.theme import DARK, LIGHT
 from tests.dashboard.test_theme import contrast
 
 CONTEXT = {"past cycles"}  # drawn pale beside what is read off: their usual wear has its own line and edges
+AHEAD = {"forecast, middle", "faces left"}  # begin at the newest reading, and cross none
+EDGE = "edge of: "  # what lies under a line over readings, in the colour of the paper
 TOP_ROW = ("bar", "bar_ink")
 
 
@@ -24,7 +26,7 @@ def figures_have_contrast(monkeypatch):
 
     monkeypatch.setattr(go.Figure, "__init__", note)
     yield
-    assert [fault for figure in drawn for fault in too_pale(figure)] == []
+    assert [fault for figure in drawn for judge in (too_pale, lost_over_readings) for fault in judge(figure)] == []
 
 
 def too_pale(figure):
@@ -40,8 +42,34 @@ def too_pale(figure):
                 yield f"{what}: text {colour} in the {shown.mode}"
         for trace in plain["data"]:
             seen = [colour for colour in marks(trace) if on(colour, look, shown) >= 3]
-            if trace.get("name") not in CONTEXT and not seen:
+            context = trace.get("name") in CONTEXT or (trace.get("name") or "").startswith(EDGE)
+            if not context and not seen:
                 yield f"{trace.get('name')}: {sorted(set(marks(trace)))} in the {shown.mode}"
+
+
+def lost_over_readings(figure):
+    """Lines that cross upright bars, and stand out from neither by 3 to 1 nor from an edge of paper of their own."""
+    plain = figure.to_plotly_json()
+    look = next((look for look in (LIGHT, DARK) if look.ink == plain["layout"].get("font", {}).get("color")), None)
+    data = plain["data"] if look else ()
+    bars = [trace for trace in data if trace["type"] == "bar" and trace.get("orientation") != "h"]
+    over = any(trace["marker"]["color"] in (LIGHT.now, DARK.now) for trace in bars)
+    before = {}
+    for trace in data:
+        line, name = trace.get("line", {}), trace.get("name") or ""
+        crosses = trace.get("mode") == "lines" and not trace.get("fill") and trace.get("yaxis", "y") == "y"
+        if over and crosses and name not in CONTEXT | AHEAD and not name.startswith(EDGE):
+            under = before.get("line", {})
+            edged = before.get("name") == EDGE + name and under["color"] == look.paper
+            edged = edged and under["width"] >= line["width"] + 3 and under.get("dash") == line.get("dash")
+            if not edged and any(on_bars(line["color"], look, shown) < 3 for shown in (LIGHT, DARK)):
+                yield f"{name}: {line['color']} over readings"
+        before = trace
+
+
+def on_bars(colour, drawn, shown):
+    alike = [name for name in drawn.__slots__ if getattr(drawn, name) == colour and name not in ("mode", *TOP_ROW)]
+    return max(contrast(getattr(shown, name), shown.now) for name in alike)
 
 
 def on(colour, drawn, shown):

@@ -14,7 +14,7 @@ from dashboard.parts.number_field import number_field, unread
 from dashboard.parts.page import Page
 from dashboard.parts.pair import pair
 from dashboard.parts.picture import show_picture
-from dashboard.parts.study_choice import RISKS, length_unit, plan_text
+from dashboard.parts.study_choice import RISKS, length_unit, plan_text, usual_part
 from dashboard.units import DisplayUnit
 from dashboard.words import number, percent
 from spc.board.conformity import rule_words
@@ -43,7 +43,7 @@ def acceptance_section(page: Page, lap: str) -> None:
         st.html(cards.sentences([], empty="No face names its part: a rule of acceptance is for one part's limit."))
         return
     with st.container(key="acceptance-choice", horizontal=True):
-        part = st.selectbox("Part number", parts, key="acceptance-part", width=240)
+        part = st.selectbox("Part number", parts, index=usual_part(page, lap), key=f"acceptance-part-{lap}", width=240)
         what = st.selectbox("What was read", CHARACTERISTICS, key="acceptance-what", width=200)
         own = st.segmented_control(
             "Faces of", ["every lap", "this lap"], default="every lap", required=True, key="acceptance-laps"

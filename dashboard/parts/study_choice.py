@@ -16,11 +16,18 @@ from dashboard.units import MICROMETRE, DisplayUnit
 from dashboard.words import clock_words, day_format, percent
 from spc.board.study_plan import CHARACTERISTICS, READINGS, StudyPlan, check_plan
 
-__all__ = ["RISKS", "choose_study", "exclusions", "length_unit", "plan_text"]
+__all__ = ["RISKS", "choose_study", "exclusions", "length_unit", "plan_text", "usual_part"]
 
 RISKS = (0.001, 0.005, 0.01, 0.02, 0.05)  # offered; shares of bad faces among those accepted
 _LEVELS = (0.9, 0.95, 0.99)
 _LEFT_OUT = "lc_left_out"
+
+
+def usual_part(page: Page, lap: str) -> int:
+    """Return which of all part numbers, from 0, a lap has lapped most; the first where its faces name none."""
+    faces = proof_data.whole_log(page.now).faces
+    own = faces.loc[(faces["lap"] == lap) & (faces["part"] != ""), "part"].value_counts()
+    return proof_data.all_parts(page.now).index(str(own.index[0])) if len(own) else 0
 
 
 def choose_study(page: Page, lap: str) -> StudyPlan | None:
@@ -31,10 +38,8 @@ def choose_study(page: Page, lap: str) -> StudyPlan | None:
         return None
     view = proof_data.whole_log(page.now)
     names = [str(name) for name in view.laps["lap"]]
-    of_lap = view.faces.loc[view.faces["lap"] == lap, "part"]
-    usual = next((name for name in of_lap[of_lap != ""].value_counts().index), parts[0])
     with st.container(key="study-choice", horizontal=True):
-        part = st.selectbox("Part number", parts, index=parts.index(usual), key=f"study-part-{lap}", width=240)
+        part = st.selectbox("Part number", parts, index=usual_part(page, lap), key=f"study-part-{lap}", width=240)
         what = st.selectbox("What was read", CHARACTERISTICS, key="study-what", width=200)
         which = st.selectbox("Readings", list(READINGS), format_func=READINGS.__getitem__, key="study-which", width=300)
         laps = st.multiselect(

@@ -162,7 +162,12 @@ def budget(
     parts = (
         UncertaintyPart("repeatability", repeatability_um, larger, "repeated readings of one face by one reader"),
         UncertaintyPart("step", step, not larger, "step over 2 sqrt 3; the larger of repeatability and step counts"),
-        _stated("reader to reader", reader_um, 1.0, "readers who read the same faces"),
+        _stated(
+            "reader to reader",
+            reader_um,
+            1.0,
+            "how readers of the same faces differ, on the whole and from face to face",
+        ),
         *(days if run_um > 0 else ()),
         _stated("the flat's own error", flat_error_um, math.sqrt(3), "largest deviation as certified over sqrt 3"),
         _stated("temperature", temperature_um, math.sqrt(3), "largest bending by heat over sqrt 3"),

@@ -27,6 +27,7 @@ _THINNEST = 1e-300  # share over the limit below which there is none
 _REACH, _AROUND = 6.0, 121  # standard deviations of the reader cut finely around an end, and into how many
 _NEAR = 40  # ends that are so surrounded, the highest ones
 _MOST_RULES = 200
+_SAME = 1e-9  # share of the limit by which a sum of steps may miss it
 _FAR_OFF, _SURELY_MADE = 9.0, 1e-9  # standard deviations; share of the law
 
 
@@ -187,7 +188,8 @@ def acceptance_trade(
     true, mass, bad = _cells(process, upper_um, reader_sd_um, accepts[-40:] + step_um / 2)
     below = _read_within(true, np.full(accepts.size, -np.inf), accepts + step_um / 2, reader_sd_um)
     rules = tuple(_priced(float(a), row, mass, bad) for a, row in zip(accepts, below, strict=True))
-    allowed = [r for r in rules if r.accepted > 0 and r.bad_among_accepted <= risk and r.accept_um <= upper_um]
+    highest_um = upper_um * (1 + _SAME)
+    allowed = [r for r in rules if r.accepted > 0 and r.bad_among_accepted <= risk and r.accept_um <= highest_um]
     chosen = allowed[-1] if allowed else None
     bad_share = float(process.sf(upper_um))
     return AcceptanceTrade(

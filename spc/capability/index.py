@@ -129,8 +129,8 @@ def quantile_index(
         spread = f"; laws that fit about as well say {low:.2f} to {high:.2f}"
     sentence = (
         f"{word} index {best.index:.2f}, {_at_least(cautious, level)}; expected over "
-        f"the limit {_ppm(best.beyond_ppm)}, at most {_ppm(cautious_ppm)}{spread}; {fit.n:,} readings, the largest "
-        f"{fit.readings.largest_um:.3g} um"
+        f"the limit {_ppm(best.beyond_ppm)}, at most {_ppm(cautious_ppm)}{spread}; {fit.n:,} readings, the largest at "
+        f"least {fit.readings.largest_um:.3g} um"
     )
     return QuantileIndex(
         status="computed",

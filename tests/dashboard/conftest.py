@@ -20,14 +20,14 @@ BANDS = LengthUnit("band", "helium")
 READINGS = ("0.5", "<0.5", "1", "0.5", "1", "1.5", "1", "1.5", "2", "1.5", "2", "2.5")
 
 
-def fill(path, *, laps=("CI-1", "DI-2"), readings=READINGS):
+def fill(path, *, laps=("CI-1", "DI-2"), readings=READINGS, part="seal plate"):
     """Write a few faces per lap, seven minutes apart."""
     at = datetime(2026, 3, 4, 6, 0, tzinfo=UTC)
     with Store.open(path) as store:
         for lap in laps:
             for number, typed in enumerate(readings):
                 at += timedelta(minutes=7)
-                entry = FaceEntry(typed, minutes=12, operator="R. Oduya", grit="15 um", part="seal plate")
+                entry = FaceEntry(typed, minutes=12, operator="R. Oduya", grit="15 um", part=part)
                 entry = FaceEntry(**{**_fields(entry), "serial": f"{lap}-{number}"})
                 store.append_face(face_row(entry, lap=lap, unit=BANDS, site=Settings(), at=at), who="R. Oduya")
 

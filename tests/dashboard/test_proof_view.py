@@ -185,6 +185,13 @@ def test_acceptance_needs_to_know_how_readings_differ(limited):
     assert "Bad accepted against good rejected" in text(page) and len(page.get("plotly_chart")) == 2
 
 
+@pytest.mark.parametrize("section", ["Index", "Acceptance"])
+def test_what_is_said_of_a_lap_begins_with_the_part_that_it_laps_most(section, limited):
+    fill(limited, laps=("PP-1",), readings=("1", "1.5"), part="anvil")  # the first of the list
+    for lap, part in (("CI-1", "seal plate"), ("PP-1", "anvil")):
+        assert field(run(lap=lap, section=section), "Part number").value == part
+
+
 def test_a_rule_by_a_law_that_the_readings_contradict_says_so_above_its_figures(limited, monkeypatch):
     from dataclasses import replace
 

@@ -34,6 +34,8 @@ def test_parts_combine_in_squares_and_missing_ones_are_said():
     )
     by_hand = math.sqrt(0.04 + 0.01 + 0.0009 / 3 + 0.0036 / 3)
     assert full.u_um == pytest.approx(by_hand) and full.complete
+    said = {one.name: one.source for one in full.parts}
+    assert "from face to face" in said["reader to reader"]  # it is more than the readers differ on the whole
     assert full.share_of_limit == pytest.approx(4 * by_hand / 2.0)
     part = budget(repeatability_um=0.2, reader_um=math.nan, step_um=0.1)
     assert not part.complete and "at least" in part.sentence and "reader to reader" in part.sentence

@@ -113,6 +113,17 @@ def test_open_readings_and_perfect_readers(process):
     assert (over, under) == (0.0, 1.0)
 
 
+def test_the_limit_itself_is_a_rule_where_its_steps_add_up_to_it_but_for_rounding():
+    law = fit_intervals(*[stats.lognorm(0.4, scale=0.12).ppf((np.arange(500) + 0.5) / 500)] * 2, family="lognormal")
+    exact, summed = (
+        acceptance_trade(law, upper_um=0.3, step_um=step, reader_sd_um=0.002, risk=0.01)
+        for step in (0.01, 0.115 - 0.105)  # as a reading's own ends give it
+    )
+    assert 30 * 0.01 <= 0.3 < 30 * summed.step_um < 0.3 + 1e-12
+    assert exact.chosen.accept_um == 0.3 and summed.chosen.accept_um == pytest.approx(0.3)
+    assert summed.sentence == exact.sentence
+
+
 def test_no_rule_fits_a_hopeless_step(process):
     trade = acceptance_trade(process, upper_um=0.1 * BAND_UM, step_um=0.5 * BAND_UM, reader_sd_um=0.1 * BAND_UM)
     assert trade.chosen is None

@@ -49,6 +49,7 @@ def test_counted_share_needs_no_law():
     low, high = np.r_[np.full(30, 0.25), np.full(9, 0.75), 1.75], np.r_[np.full(30, 0.75), np.full(9, 1.25), 2.25]
     stepped = quantile_index(fit_intervals(low, high), 1.75, repetitions=100)
     expected = stats.beta.ppf(0.95, 2, 39)
+    assert "40 readings, the largest at least 1.75 um" in stepped.sentence  # 1.75 to 2.25: at most is not known
     assert stepped.counted_beyond == 1 and stepped.counted_upper_bound_ppm == pytest.approx(1e6 * expected)
 
 

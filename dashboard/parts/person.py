@@ -5,7 +5,7 @@ import streamlit as st
 from dashboard import data
 from dashboard.parts.page import Page
 
-__all__ = ["SIGNER_OFFERED", "signed_by"]
+__all__ = ["SIGNER_OFFERED", "signed_by", "signer"]
 
 SIGNER_OFFERED = "lc_signed_offered"  # session key: lap and who was offered when its page was opened
 
@@ -38,6 +38,11 @@ def signed_by(page: Page, *, lap: str = "") -> str:
     if name and name != kept:
         st.session_state[_KEPT] = name
     return name
+
+
+def signer() -> str:
+    """Return who has signed in this session, where nobody is asked; '' = nobody."""
+    return str(st.session_state.get(_KEPT, ""))
 
 
 def _last_operator(page: Page, lap: str) -> str:

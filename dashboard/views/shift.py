@@ -12,9 +12,10 @@ from dashboard.opening import ASKED, keep_opening, link
 from dashboard.parts.answer import answer_signals
 from dashboard.parts.first_run import first_run, nothing_yet
 from dashboard.parts.glossary import words_here
+from dashboard.parts.handover import handover
 from dashboard.parts.page import VIEWS, Page, link_to_lap, speak_as, unit_of
 from dashboard.parts.pair import pair
-from dashboard.parts.person import signed_by
+from dashboard.parts.person import signed_by, signer
 from dashboard.parts.picture import show_picture
 from dashboard.parts.waiting import waiting_sentence
 from dashboard.parts.watched import unread_sentence
@@ -47,7 +48,7 @@ def render(page: Page) -> None:
     st.html(cards.headline(report.sentence, kicker=_kicker(report)))
     for alarm in _alarms(report, page):
         st.html(alarm)
-    _answer_room(report, page)
+    person = _answer_room(report, page)
     st.html(cards.cautions_line(shift_cautions(report)))
     st.html(cards.state_counts(report.laps))
     for place, lap in enumerate(report.laps):
@@ -55,18 +56,21 @@ def render(page: Page) -> None:
             st.html(cards.lap_line(lap))
             link_to_lap(page, lap.lap)
     _keep(report, page, _asked())
+    handover(page, report, person)
     _strip(report, page)
     _plan(report)
     _this_shift(report, page)
     words_here(_WORDS)
 
 
-def _answer_room(report: ShiftReport, page: Page) -> None:
-    """Ask what moved the room, and who says so, until somebody has answered; an answer can be taken back."""
-    if report.room is not None and report.room.asked:
-        person = signed_by(page)
-        asked = () if report.room.answered else (room_signal(report.room),)
-        answer_signals(ROOM, asked, report.room.causes, page, person)
+def _answer_room(report: ShiftReport, page: Page) -> str:
+    """Ask what moved the room until somebody has said it; that can be taken back. Return who signs, '' = nobody."""
+    if report.room is None or not report.room.asked:
+        return signer()
+    person = signed_by(page)
+    asked = () if report.room.answered else (room_signal(report.room),)
+    answer_signals(ROOM, asked, report.room.causes, page, person)
+    return person
 
 
 def keep_first(page: Page) -> None:

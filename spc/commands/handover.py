@@ -27,7 +27,7 @@ def command(session: Session, *, wanted: str, out: Path, language: str, paper: s
     """
     forms = formats(wanted)
     from spc.board.cell_view import site_now
-    from spc.report.handover_content import handover_content
+    from spc.report.handover_content import handover_of
     from spc.report.locale import locale_named
     from spc.report.made import Made, software_version
     from spc.report.render import check_paper, render
@@ -36,16 +36,9 @@ def command(session: Session, *, wanted: str, out: Path, language: str, paper: s
     check_paper(paper)
     settings = session.settings()
     shift = session.board().shift()
+    made = Made(at=site_now(settings), by=who, site=settings.site_name, software=software_version(), locale=locale)
     with session.store() as store:
-        baselines, limits = store.baselines(), store.limits()
-    newest = int(limits["revision"].max()) if len(limits) else 0
-    frozen = {(b.lap, b.sign) for b in baselines}
-    content = handover_content(
-        shift,
-        Made(at=site_now(settings), by=who, site=settings.site_name, software=software_version(), locale=locale),
-        limits=f"register of limits, revision {newest}" if newest else "no limit in the register",
-        charts=f"{len(frozen)} charts by frozen limits, the others by trial limits" if frozen else "trial limits",
-    )
+        content = handover_of(store, shift, made)
     ending = out.suffix.lstrip(".").lower()
     stem = out.with_suffix("") if ending in forms else out
     files = [write_file(stem.with_name(f"{stem.name}.{form}"), render(content, form, paper=paper)) for form in forms]

@@ -11,8 +11,9 @@ from spc.board.safety import DEFERENCE, urges_speed
 from spc.board.scope import OTHER_PART, SECOND_READER
 from spc.report.content import Block, Bullets, Cell, Column, Content, Facts, Paragraph, Section, Table
 from spc.report.made import Made
+from spc.store.store import Store
 
-__all__ = ["handover_content"]
+__all__ = ["handover_content", "handover_of"]
 
 _LAPS_SHOWN = 14
 _CHANGES_SHOWN = 8
@@ -21,6 +22,27 @@ _NEED = ("held", "due", "watch")
 _FIRST = {SECOND_READER_FIRST: SECOND_READER, OTHER_PART_FIRST: OTHER_PART}  # what comes before, in full
 
 Say = Callable[[str], str]
+
+
+def handover_of(store: Store, shift: ShiftReport, made: Made) -> Content:
+    """Say a shift's report as the content of one page, with the limits of the store that it rests on.
+
+    Parameters
+    ----------
+    store : Store
+        That the shift's report was made from.
+    shift : ShiftReport
+    made : Made
+    """
+    limits, frozen = store.limits(), {(baseline.lap, baseline.sign) for baseline in store.baselines()}
+    return handover_content(
+        shift,
+        made,
+        limits=f"register of limits, revision {int(limits['revision'].max())}"
+        if len(limits)
+        else "no limit in the register",
+        charts=f"{len(frozen)} charts by frozen limits, the others by trial limits" if frozen else "trial limits",
+    )
 
 
 def handover_content(shift: ShiftReport, made: Made, *, limits: str, charts: str) -> Content:

@@ -62,3 +62,22 @@ def test_everybody_can_read_a_report_and_nothing_is_wider_than_the_screen(writte
     assert findings(page) == {}
     page.set_viewport_size(NARROW)
     assert page.evaluate("document.documentElement.scrollWidth") <= NARROW["width"]
+
+
+@pytest.mark.parametrize("size", ["tablet", "portrait"])
+def test_a_lead_prints_the_handover_from_the_shift_view(at, demo_url, size):
+    page = at(demo_url, size=size)
+    sentence = "".join(page.inner_text("h1").split())
+    texts = {}
+    for form in ("PDF", "HTML"):
+        with page.expect_download() as caught:
+            page.get_by_role("button", name=f"{form} to ").click()
+        assert caught.value.suggested_filename == f"handover-late-shift-of-2026-06-26.{form.lower()}"
+        texts[form] = caught.value.path()
+    (only,) = pypdf.PdfReader(texts["PDF"]).pages
+    assert sentence in "".join(only.extract_text().split())
+    words = "".join(texts["HTML"].read_text(encoding="utf-8").split())
+    assert sentence in words and "Held:nothinggoesontheselaps" in words and "bynobodynamed" in words
+    small = "() => [...document.querySelectorAll('.st-key-handover button')].filter(e => e.offsetParent)"
+    small += ".filter(e => e.offsetHeight < 44).length"
+    assert page.evaluate(small) == 0

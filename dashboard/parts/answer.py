@@ -77,7 +77,8 @@ ANSWERS: tuple[Answer, ...] = (
     ),
     Answer("Recharged", "rate and finish looked at", "charge used up", "recharged", "", event="recharged"),
     Answer(
-        "Conditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle", event="reconditioned"
+        "Reconditioned", "lap face checked", "lap worn out of shape", "reconditioned", "new cycle",
+        event="reconditioned",
     ),
     Answer("Handed to lead", "looked at", NOT_FOUND, HANDED, "stays open, with the lead"),
     Answer("Not found", "looked at", NOT_FOUND, "none", ""),

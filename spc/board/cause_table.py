@@ -54,7 +54,7 @@ CAUSES: tuple[CauseEntry, ...] = (
         {"flatness": {"up": 0.8}, "bow": {"turned": 0.4}, "minutes": {"up": 0.3}, "re-lap share": {"up": 0.5}},
         _ONE_LAP,
         "Read the face again when cool, then by another reader, then a check piece, then measure the lap.", 15,
-        "Condition the lap or take a three-plate turn; hold the parts since the last good check.",
+        "Recondition the lap, such as by a three-plate turn; hold the parts since the last good check.",
         ("recondition", "wash"),
         "Lap out of shape", ("reconditioned",),
     ),

@@ -325,3 +325,9 @@ def test_own_words_that_are_missing_are_asked_for_beside_their_field_and_kept_as
     next(field for field in page.text_input if field.label == "In your own words").set_value("Spindle B of DIN 808")
     press(page, "Keep these words")
     assert not refusals(page) and "Kept on CI-1: something else: Spindle B of DIN 808, signed R. Oduya" in text(page)
+
+
+def test_what_is_asked_for_and_what_is_answered_are_one_word():
+    from dashboard.parts.answer import ANSWERS
+
+    assert all(answer.words.lower() == answer.event for answer in ANSWERS if answer.event)  # as it stands in the log

@@ -80,7 +80,7 @@ def test_the_lap_view_shows_the_sentence_the_picture_the_answers_and_the_form(fi
     assert {button.label for button in page.button} >= {
         "Bad wipe",
         "Recharged",
-        "Conditioned",
+        "Reconditioned",
         "Handed to lead",
         "Not found",
     }

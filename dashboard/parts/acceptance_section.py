@@ -19,7 +19,7 @@ from dashboard.units import DisplayUnit
 from dashboard.words import number, percent
 from spc.board.conformity import rule_words
 from spc.board.study import Study
-from spc.board.study_plan import CHARACTERISTICS, StudyPlan
+from spc.board.study_plan import CHARACTERISTICS, READINGS, StudyPlan
 from spc.capability.guard_band import AcceptanceRule
 
 __all__ = ["acceptance_section"]
@@ -115,7 +115,7 @@ def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: 
     chosen_um = [trade.chosen.accept_um] if trade.chosen is not None else []
     lengths_um = [*chosen_um, study.limit_um, reading.step_um, reading.sd_um]
     sentence = unit.said(_capital(rule_words(trade, study.fit)), exactly_um=lengths_um)
-    st.html(cards.subject(sentence, kicker=f"{plan.part}, {plan.characteristic}; {limit}"))
+    st.html(cards.subject(sentence, kicker=f"{plan.part}, {plan.characteristic}, {READINGS[plan.readings]}; {limit}"))
     misfits = study.fit is not None and study.fit.status == "rejected"
     if study.fit is not None and misfits:
         why = unit.said(_capital(study.fit.sentence)).rstrip(".")

@@ -179,7 +179,7 @@ def _reader_sd(readings: GaugeReadings, study: GaugeStudy, given_um: float | Non
     if given_um is not None:
         return given_um, "given", []
     if study.status == "refused":
-        return math.nan, "the reader's spread is not known: log repeats of some faces, or give it (--reader-sd-um)", []
+        return math.nan, "the reader's spread is not known: log repeats of some faces, or state it", []
     remarks = []
     if not is_gauge_study(faces=readings.faces, repeats=readings.repeats, readers=readings.readers):
         remarks.append(f"the gauge data are few ({readings.n:,} readings of {readings.faces:,} faces)")

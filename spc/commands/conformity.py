@@ -47,7 +47,7 @@ def command(
     """
     from spc.board.cell_view import look_at_cell
     from spc.board.conformity import report_conformity
-    from spc.board.study_plan import StudyPlan
+    from spc.board.study_plan import READINGS, StudyPlan
 
     plan = StudyPlan(
         part=part, characteristic=characteristic, laps=laps, since=since, until=until, readings=readings,
@@ -58,7 +58,7 @@ def command(
     if session.as_json:
         print_json(_document(report, risk))
     else:
-        _print(report)
+        _print(report, READINGS[plan.readings])
     return DONE if report.status == "ruled" and not report.in_doubt else NEEDS_A_PERSON
 
 
@@ -74,8 +74,8 @@ def _document(report: "ConformityReport", risk: float) -> dict[str, Any]:
     }
 
 
-def _print(report: "ConformityReport") -> None:
-    click.echo(f"{report.part}, {report.characteristic}: {report.sentence}")
+def _print(report: "ConformityReport", readings: str) -> None:
+    click.echo(f"{report.part}, {report.characteristic}, {readings}: {report.sentence}")
     if report.trade is None:
         return
     click.echo(f"  limit {report.limit_text}; reader's spread {report.reader_sd_um:.3g} um ({report.reader_sd_source})")

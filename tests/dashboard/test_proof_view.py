@@ -183,6 +183,7 @@ def test_acceptance_needs_to_know_how_readings_differ(limited):
     field(page, "Spread of the reader").set_value("0.05").run()
     assert not page.exception, page.exception
     assert "Bad accepted against good rejected" in text(page) and len(page.get("plotly_chart")) == 2
+    assert "seal plate, flatness, the first reading of every face; limit" in text(page)
 
 
 @pytest.mark.parametrize("section", ["Index", "Acceptance"])

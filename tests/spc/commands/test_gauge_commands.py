@@ -59,6 +59,9 @@ def test_gauge_of_a_planned_study(cell, tmp_path):
 def test_conformity_prints_its_rule_and_its_price(cell):
     shown = run(cell, "conformity", "R-1", code=1).stdout
     assert "Accept readings up to" in shown and "Bad among accepted" in shown and "in doubt" in shown
+    assert shown.startswith("R-1, flatness, the last reading of every face: ")
+    first = run(cell, "conformity", "R-1", "--readings", "first pass", code=1).stdout
+    assert first.startswith("R-1, flatness, the first reading of every face: ")
     told = document(cell, "conformity", "R-1", "--reader-sd-um", "0.04", "--risk", "0.01", code=1)
     assert told["status"] == "ruled" and told["chosen"]["bad_among_accepted"] <= 0.01
     assert {"text", "conformance", "verdict", "accepted", "face_ids"} <= set(told["readings"][0])

@@ -6,11 +6,9 @@ import streamlit as st
 
 from dashboard import cards, data
 from dashboard.parts.page import Page
-from spc.board.cell_view import site_now
 from spc.board.results import ShiftReport
 from spc.commands.files import file_name
-from spc.report.made import Made, software_version
-from spc.report.render import FORMATS, MIME_TYPES, PAPERS, render
+from spc.report.render import FORMATS, MIME_TYPES, PAPERS
 
 __all__ = ["handover"]
 
@@ -31,10 +29,13 @@ def handover(page: Page, report: ShiftReport, person: str) -> None:
 
 
 def _writer(page: Page, report: ShiftReport, person: str, form: str, paper: str) -> Callable[[], bytes]:
-    """Return a function that writes the page; nothing is written before somebody asks for it."""
+    """Return a function that writes the page; nothing is written, or loaded for it, before somebody asks."""
 
     def write() -> bytes:
+        from spc.board.cell_view import site_now
         from spc.report.handover_content import handover_of
+        from spc.report.made import Made, software_version
+        from spc.report.render import render
 
         site = page.site
         made = Made(

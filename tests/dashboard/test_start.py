@@ -40,3 +40,10 @@ def test_forecasts_are_made_beside_only_where_they_can_be_handed_over(filled_sto
 def test_a_store_that_cannot_be_read_is_left_to_the_page_to_say(empty_store):
     empty_store.write_bytes(b"not a store at all, whatever its name says" * 100)
     start.make_ready(pause_s=0.0)
+
+
+def test_the_first_page_loads_nothing_that_only_a_report_needs():
+    look = "import sys, dashboard.views.shift; print(sorted(set(sys.modules) & {*sys.argv[1:]}))"
+    heavy = ["spc.report.made", "spc.report.handover_content", "spc.board.kept_studies", "matplotlib", "fpdf"]
+    found = subprocess.run([sys.executable, "-c", look, *heavy], capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "[]"

@@ -32,7 +32,6 @@ class PathScale:
     zeroed_at: float  # age at which every path starts at one value by definition, NaN = no such start
     zeroed_value: float  # that value
     parts: tuple[str, ...]  # parts with an offset of their own
-    covariate_log: tuple[bool, ...]
     covariate_centre: tuple[float, ...]
     covariate_range: tuple[float, ...]  # 0 = constant in the group, not used
 
@@ -69,13 +68,8 @@ class PathScale:
 
     def covariates_scaled(self, covariates: Sequence[float]) -> Array:
         """Scale the covariates in use: centre 0 and spread 1 over the group."""
-        out = []
-        for value, log, centre, width in zip(
-            covariates, self.covariate_log, self.covariate_centre, self.covariate_range, strict=True
-        ):
-            if width > 0:
-                out.append(((np.log(value) if log else value) - centre) / width)
-        return np.asarray(out, dtype=np.float64)
+        each = zip(covariates, self.covariate_centre, self.covariate_range, strict=True)
+        return np.array([(value - centre) / width for value, centre, width in each if width > 0], dtype=np.float64)
 
     def design(self, covariates: Sequence[float]) -> Array:
         """Lay out the fixed terms of one unit: level and slope, each by covariates, then parts; (C - 1, p)."""
@@ -133,22 +127,18 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
         return "needs readings at more than one age"
     middle = middle_of(low, high)
     scaled = _on_shape(shape, middle, mirrored=mirrored)
-    spread = float(np.std(scaled))
-    if not spread > 0:
-        spread = max(abs(float(scaled.mean())), 1.0) * 1e-3
-    centre = float(scaled.mean())
-    logs, centres, widths = [], [], []
+    spread, centre = float(np.std(scaled)), float(scaled.mean())
+    if not spread > 0:  # nothing but how large they are, and where their limits lie, tells what is much of them
+        ends = np.array([p.limit / (abs(p.limit) if relative else 1.0) for p in paths])
+        sizes = np.abs(_on_shape(shape, ends[np.isfinite(ends)], mirrored=mirrored))
+        spread = (max(abs(centre), float(sizes.max(initial=0.0))) or 1.0) * 1e-3
     table = np.array([p.covariates for p in paths], dtype=np.float64)
-    for column in table.T if table.size else []:
-        log = bool((column > 0).all())
-        values = np.log(column) if log else column
-        logs.append(log)
-        centres.append(float(values.mean()))
-        widths.append(float(values.std()) if with_covariates else 0.0)
+    centres = table.mean(axis=0).tolist()
+    widths = table.std(axis=0).tolist() if with_covariates else [0.0] * len(centres)
     names = sorted({part for p in paths for part in p.parts})
     return PathScale(
         shape, mirrored, relative, start, origin, width, centre, spread, zeroed_at, zeroed_value,
-        tuple(names) if len(names) > 1 else (), tuple(logs), tuple(centres), tuple(widths),
+        tuple(names) if len(names) > 1 else (), tuple(centres), tuple(widths),
     )  # fmt: skip
 
 

@@ -46,14 +46,18 @@ class Shape:
         return np.asarray(np.maximum(age, 0.0) ** self.age_power, dtype=np.float64)
 
     def reading(self, reading: Array) -> Array:
-        """Put readings on the shape's own scale, rising with the reading; 0 may become minus infinity."""
+        """Put readings on the shape's own scale, rising with the reading; 0 may become minus infinity.
+
+        A power stands as it is, over itself and without a 1 taken off: what readings differ by must not be lost beside
+        it, however large they are.
+        """
         power = self.reading_power
         if power == 1:
             return reading * 1.0
         with np.errstate(divide="ignore", invalid="ignore"):
             if power == 0:
                 return np.log(reading)
-            return np.asarray((reading**power - 1) / power, dtype=np.float64)
+            return np.asarray(reading**power / power, dtype=np.float64)
 
     def back(self, scaled: Array) -> Array:
         """Invert `reading`; beyond the end of the scale (a path that runs away) infinity."""
@@ -62,7 +66,7 @@ class Shape:
             return scaled * 1.0
         if power == 0:
             return np.exp(np.minimum(scaled, 700.0))
-        base = 1 + power * scaled
+        base = power * scaled
         with np.errstate(divide="ignore", invalid="ignore"):
             end = math.inf if power < 0 else 0.0
             return np.asarray(np.where(base > 0, np.abs(base) ** (1 / power), end), dtype=np.float64)

@@ -33,7 +33,7 @@ class UnitPools:
     Parameters
     ----------
     paths : sequence of WearPath
-        All units of the file, on the file's clock.
+        All units of the file, on the file's clock; a covariate that is above 0 in all of them counts by its logarithm.
     seed : int
     origins : sequence of float, optional
         Clock value of each unit from which its age counts; left out, 0.
@@ -41,7 +41,8 @@ class UnitPools:
 
     def __init__(self, paths: Sequence[WearPath], *, seed: int, origins: Sequence[float] = ()) -> None:
         self._origins, self._seed = origins or [0.0] * len(paths), seed
-        self._paths = [_aged(path, origin) for path, origin in zip(paths, self._origins, strict=True)]
+        aged = [_aged(path, origin) for path, origin in zip(paths, self._origins, strict=True)]
+        self._paths = _covariates_by_their_logarithm(aged)
         self._order = sorted(range(len(paths)), key=lambda at: _sorting(paths[at]))
         self._place = {at: place for place, at in enumerate(self._order)}
         self._pools: dict[int, PooledWear] = {}
@@ -84,7 +85,7 @@ class UnitPools:
         TimeToLimit
             On the file's clock; without its fan, which is on the unit's age.
         """
-        own = _aged(own, self._origins[at])
+        own = replace(_aged(own, self._origins[at]), covariates=self._paths[at].covariates)
         rng = np.random.default_rng([self._seed, self._place[at], _OWN])
         there = crossing == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
         told = there or not np.isfinite(own.limit)
@@ -106,5 +107,16 @@ def _aged(path: WearPath, origin: float) -> WearPath:
     return replace(path, age=path.age - origin) if origin else path
 
 
-def _sorting(path: WearPath) -> tuple[tuple[float, ...], str, str]:
-    return path.covariates, repr(path.limit), path.label
+def _covariates_by_their_logarithm(paths: Sequence[WearPath]) -> list[WearPath]:
+    """Take the logarithm of each covariate that is above 0 in every path: those to be foreseen are among them."""
+    if not paths:
+        return []
+    table = np.array([path.covariates for path in paths], dtype=np.float64)
+    above = (table > 0).all(axis=0)
+    table[:, above] = np.log(table[:, above])
+    return [replace(path, covariates=tuple(row)) for path, row in zip(paths, table.tolist(), strict=True)]
+
+
+def _sorting(path: WearPath) -> tuple[tuple[float, ...], bool, float, str]:
+    limitless = bool(np.isnan(path.limit))
+    return path.covariates, limitless, 0.0 if limitless else path.limit, path.label

@@ -61,3 +61,10 @@ def test_readings_about_zero_may_speed_up_more_than_any_shape_offered(fitted, ne
 def test_a_reading_comes_back_from_its_scale(shape):
     reading = np.array([0.1, 1.0, 3.7])
     assert shape.back(shape.reading(reading)) == pytest.approx(reading, rel=1e-12)
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=lambda shape: shape.name)
+def test_what_large_readings_differ_by_is_not_lost(shape):
+    """Beside a million every shape is a straight line: the middle of two readings stays the middle on its scale."""
+    low, middle, high = shape.reading(1e6 + np.array([0.0, 1.0, 2.0]))
+    assert (middle - low) / (high - low) == pytest.approx(0.5, abs=1e-5)

@@ -71,3 +71,45 @@ def test_nothing_is_fitted_for_a_unit_that_is_there_or_has_no_limit(monkeypatch)
     pools = UnitPools([over, limitless], seed=1)
     assert pools.forecast(0, over).status == "over" and pools.forecast(1, limitless).status == "refused"
     assert pools.forecast(0, over).borrowed == ""
+
+
+def ends(answer):
+    return [answer.low, answer.median, answer.high]
+
+
+@pytest.mark.parametrize(("load", "counts_by"), [(0.0, float), (2.0, np.log)])
+def test_a_covariate_counts_by_its_logarithm_where_every_unit_has_one(load, counts_by):
+    """That of the unit foreseen as well, though none of those it borrows from has nought."""
+    loads = (load, 5.0, 5.0, 7.0, 7.0)
+    paths = [replace(path, covariates=(each,)) for path, each in zip(units(5, rows=10), loads, strict=True)]
+    pools = UnitPools(paths, seed=1)
+    answer = pools.forecast(0, paths[0])
+    assert answer.status == "range" and 0 < answer.low < answer.median < answer.high
+    centre = pools.pool(0).shapes[0].scale.covariate_centre
+    assert centre == pytest.approx([np.mean([counts_by(each) for each in loads[1:]])])
+
+
+@pytest.mark.parametrize(
+    ("per_clock", "per_wear"), [(1e3, 1.0), (0.01, 1.0), (1e-9, 1.0), (1.0, 1e-3), (1.0, 1e9), (1.0, 1e-9)]
+)
+@pytest.mark.parametrize("level", [None, 0.0])
+def test_another_unit_of_the_clock_or_the_wear_tells_the_same(per_clock, per_wear, level):
+    """Limits differ, so that as words they would stand in another order; or all readings are nought."""
+    paths = [replace(path, limit=limit) for path, limit in zip(units(5), (2.0, 14.0, 3.0, 6.0, 30.0), strict=True)]
+    if level is not None:
+        paths = [replace(path, low=0 * path.low, high=0 * path.low) for path in paths]
+    scaled = [
+        replace(p, age=p.age * per_clock, low=p.low * per_wear, high=p.high * per_wear, limit=p.limit * per_wear)
+        for p in paths
+    ]
+    one, other = (UnitPools(each, seed=1).forecast(0, each[0], level=0.5) for each in (paths, scaled))
+    assert one.shape == other.shape
+    for said, told in zip(ends(one), ends(other), strict=True):
+        assert told == (None if said is None else pytest.approx(said * per_clock, rel=1e-6))
+
+
+def test_what_is_added_to_every_reading_and_limit_changes_next_to_nothing():
+    paths = units(5, rows=10)
+    shifted = [replace(p, low=p.low + 1e6, high=p.high + 1e6, limit=p.limit + 1e6) for p in paths]
+    one, other = (UnitPools(each, seed=1).forecast(0, each[0]) for each in (paths, shifted))
+    assert one.status == other.status == "range" and ends(other) == pytest.approx(ends(one), rel=0.05)

@@ -1,7 +1,7 @@
 """`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
 
-from collections.abc import Sequence
-from dataclasses import asdict, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,12 +9,11 @@ import click
 
 from spc.cli import DONE, NEEDS_A_PERSON, Session, common_options
 from spc.commands.forecast_asked import columns_asked, limit_wanted, moment_asked, refuse_idle, shares_asked
-from spc.commands.output import counted, print_json, print_table, progress_bar
+from spc.commands.forecast_told import back_again, backtest_document, print_forecast, unit_document
+from spc.commands.output import counted, print_json, progress_bar
 
 if TYPE_CHECKING:
     from spc.log.wear_table import WearTable
-    from spc.wear.backtest import Backtest
-    from spc.wear.time_to_limit import TimeToLimit
     from spc.wear.wear_path import WearPath
 
 __all__ = ["command"]
@@ -57,7 +56,8 @@ remaining and at_clock with low, median, high (null = past the horizon; all thre
 over, at_clock is where the readings crossed), horizon, own_readings, past_units, shape, shape_share, own_way_share,
 sentence, borrowed); with --backtest instead of units: backtest, a list with share_of_life, level, predicted,
 median_abs_error, covered, coverage, mean_interval_score, median_width and units (unit, status, own_readings, truth,
-low, median, high, error, inside, score, shape, sentence).
+low, median, high, error, inside, score, shape, sentence), and not_held (unit, reason), those without a truth. Where
+row is null a problem is of no one row.
 """
 
 
@@ -119,23 +119,27 @@ def command(session: Session, **options: Any) -> int:
     table, falls, problems = _turned(table, columns.falls)
     units, remark = with_origins(table.units, clock_kind=columns.clock_kind)
     table = replace(table, units=units, remarks=(*table.remarks, remark) if remark else table.remarks)
-    paths, unused = _paths(table, sort=options["sort"])
+    paths, idle, without = _paths(table, sort=options["sort"])
     began = {unit.unit: unit.origin for unit in units}
     origins = [began[path.label] for path in paths]
-    problems += unused
+    problems += [{"row": row, "text": "", "reason": why} for row, why in (*idle, *without.values())]
     document = _opening(options["file"], table, paths, problems, falls=bool(falls))
     if not paths:
         raise ValueError(f"no unit of the file has a clock and a wear reading that can be used; {_why_none(document)}")
+    asked = [at for at, path in enumerate(paths) if options["unit_id"] in ("", path.label)]
+    if not asked:
+        raise ValueError(_no_such_unit(options["unit_id"], paths, without))
+    wanted = {unit.unit: limit_wanted(columns, unit.limit_cell) for unit in table.units if unit.limit != unit.limit}
     if options["backtest"]:
         document["backtest"] = _backtest(paths, origins, options, table.clock_unit)
+        document["not_held"] = _not_held(paths, document["backtest"], wanted)
     else:
-        wanted = {unit.unit: limit_wanted(columns, unit.limit_cell) for unit in table.units if unit.limit != unit.limit}
-        document["units"] = _forecasts(paths, origins, options, table.clock_unit, falls=falls, wanted=wanted)
+        document["units"] = _forecasts(paths, asked, origins, options, table.clock_unit, falls=falls, wanted=wanted)
     if session.as_json:
         print_json(document)
     else:
-        _print(document, table.clock_unit)
-    limitless = any(unit["limit"] != unit["limit"] for unit in document.get("units", ()))
+        print_forecast(document, table.clock_unit)
+    limitless = any(paths[at].label in wanted for at in asked)
     return NEEDS_A_PERSON if document["problems"] or limitless else DONE
 
 
@@ -159,7 +163,10 @@ def _turned(table: "WearTable", falls: bool | None) -> tuple["WearTable", dict[s
     return replace(table, units=units, used=used), limits, problems
 
 
-def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[dict[str, Any]]]:
+def _paths(
+    table: "WearTable", *, sort: bool
+) -> tuple[list["WearPath"], list[tuple[None, str]], dict[str, tuple[int | None, str]]]:
+    """Give the path of each unit, why covariates are not used, and in which row and why units are not."""
     import numpy as np
 
     from spc.log.covariates import covariate_values
@@ -167,7 +174,10 @@ def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[di
 
     covariates, remarks = covariate_values(table)
     paths: list[WearPath] = []
-    problems: list[dict[str, Any]] = [{"row": None, "text": "", "reason": remark} for remark in remarks]
+    without: dict[str, tuple[int | None, str]] = {
+        name: (None, f"unit {name} is not used: none of its rows has a clock and a wear reading that can be used")
+        for name in table.unread
+    }
     for unit in table.units:
         order = np.lexsort((unit.high, unit.low, unit.clock)) if sort else np.arange(unit.clock.size)
         try:
@@ -184,14 +194,24 @@ def _paths(table: "WearTable", *, sort: bool) -> tuple[list["WearPath"], list[di
         except ValueError as error:
             row = int(unit.row_number[np.flatnonzero(np.diff(unit.clock[order]) < 0)[0] + 1])
             reason = f"unit {unit.unit} is not used: {error}; or give --sort if the rows are only out of order"
-            problems.append({"row": row, "text": "", "reason": reason})
-    return paths, problems
+            without[unit.unit] = (row, reason)
+    return paths, [(None, remark) for remark in remarks], without
+
+
+def _no_such_unit(asked: str, paths: Sequence["WearPath"], without: Mapping[str, tuple[int | None, str]]) -> str:
+    """Say why the unit asked for is not among those that can be forecast."""
+    if asked in without:
+        row, why = without[asked]
+        return why if row is None else f"row {row}: {why}"
+    more = f" and {counted(len(paths) - 12, 'other')}" if len(paths) > 12 else ""
+    return f"there is no unit {asked!r}; the file has {', '.join(path.label for path in paths[:12])}{more}"
 
 
 def _why_none(document: dict[str, Any]) -> str:
     """Say why nothing could be used: the first row that could not, else what the rows are."""
     for problem in document["problems"]:
-        return problem["reason"] if problem["row"] is None else f"row {problem['row']}: {problem['reason']}"
+        if problem["row"] is not None:
+            return f"row {problem['row']}: {problem['reason']}"
     rows = document["rows"]
     if rows["not_measured"]:
         return f"the wear is blank in all {counted(len(rows['not_measured']), 'row')} that are not blank altogether"
@@ -226,6 +246,7 @@ def _slips(paths: Sequence["WearPath"], *, falls: bool) -> list[str]:
 
 def _forecasts(
     paths: Sequence["WearPath"],
+    asked: Sequence[int],
     origins: Sequence[float],
     options: dict[str, Any],
     clock_unit: str,
@@ -238,10 +259,6 @@ def _forecasts(
     from spc.wear.backtest import crossing_age, cut_path
     from spc.wear.unit_forecast import UnitPools
 
-    asked = [at for at, p in enumerate(paths) if not options["unit_id"] or p.label == options["unit_id"]]
-    if not asked:
-        names = ", ".join(p.label for p in paths[:12])
-        raise ValueError(f"there is no unit {options['unit_id']!r}; the file has {names}")
     share, age = moment_asked(options["at"])
     pools = UnitPools(paths, seed=options["seed"], origins=origins)
     out = []
@@ -258,7 +275,7 @@ def _forecasts(
             answer = pools.forecast(
                 at, own, level=options["level"], crossing=options["crossing"], unit=clock_unit
             )  # fmt: skip
-            unit = _unit_document(
+            unit = unit_document(
                 own, answer, clock_unit, origin=origins[at], falls=falls, wanted=wanted.get(path.label, "")
             )  # fmt: skip
             if whole and np.isfinite(path.limit):
@@ -266,67 +283,16 @@ def _forecasts(
                     f"; it never reached its limit, so all its readings are used, not {options['at']} of a life"
                 )
             if answer.status == "range":
-                unit["sentence"] += _back_again(own, clock_unit, falls=bool(falls))
+                unit["sentence"] += back_again(own, clock_unit, falls=bool(falls))
                 if age is not None and age > answer.now:
-                    unit["sentence"] += f"; from its last reading at {answer.now:g} on, not from {age:g}"
+                    unit["sentence"] += (
+                        f"; from its last reading at {answer.now:g} on, not from {age:g}"
+                        if own.age.size
+                        else f"; it has no reading by then: from {answer.now:g} on, where its age begins, not {age:g}"
+                    )
             out.append(unit)
             bar(done + 1, len(asked))
     return out
-
-
-def _back_again(own: "WearPath", clock_unit: str, *, falls: bool) -> str:
-    """Name the first reading that had reached the limit although the last one has not: it may be a slip of the pen."""
-    import numpy as np
-
-    over = np.flatnonzero(own.low >= own.limit)
-    if not over.size or own.low[-1] >= own.limit:
-        return ""
-    side = "under" if falls else "over"
-    at = f"{own.age[over[0]]:g} {clock_unit}"
-    return f"; the reading at {at} was at or {side} the limit, the last one is not: look at it"
-
-
-def _since(own: "WearPath", at: float, clock_unit: str) -> str:
-    """Say when a unit whose last reading is at or over its limit came there."""
-    figure = f"{at:.4g}" if at < 1e4 else f"{at:.0f}"
-    if own.low[0] >= own.limit:
-        return f", since its first reading at {figure} {clock_unit}"
-    back = bool((own.high[own.age > at] < own.limit).any())
-    return f"{'; the readings first reached it at' if back else ', since'} about {figure} {clock_unit}"
-
-
-def _unit_document(
-    own: "WearPath", answer: "TimeToLimit", clock_unit: str, *, origin: float, falls: dict[str, float], wanted: str
-) -> dict[str, Any]:
-    from spc.wear.backtest import crossing_age
-
-    left = {"low": answer.low, "median": answer.median, "high": answer.high}
-    at_clock = {k: None if v is None else answer.now + v for k, v in left.items()}
-    sentence = answer.sentence.replace("at or over the limit", "at or under the limit") if falls else answer.sentence
-    if answer.status == "over" and answer.crossing == "reading":
-        at = crossing_age(own, own.limit)
-        at_clock = dict.fromkeys(left, at)
-        sentence += _since(own, at, clock_unit)
-    sentence = wanted or sentence
-    return {
-        "unit": own.label,
-        "status": answer.status,
-        "limit": falls.get(own.label, own.limit),
-        "origin": origin,
-        "now": answer.now,
-        "level": answer.level,
-        "crossing": answer.crossing,
-        "remaining": left,
-        "at_clock": at_clock,
-        "horizon": answer.horizon,
-        "own_readings": answer.own_readings,
-        "past_units": answer.past_cycles,
-        "shape": answer.shape,
-        "shape_share": answer.shape_share,
-        "own_way_share": answer.own_way_share,
-        "sentence": sentence,
-        "borrowed": answer.borrowed,
-    }
 
 
 def _backtest(
@@ -337,53 +303,16 @@ def _backtest(
     shares = shares_asked(options["backtest"])
     with progress_bar("backtest") as bar:
         held = backtest(
-            paths, shares=shares, level=options["level"], crossing=options["crossing"], unit=clock_unit,
-            seed=options["seed"], origins=origins, tick=bar,
+            paths, shares=shares, level=options["level"], unit=clock_unit, seed=options["seed"], origins=origins,
+            tick=bar,
         )  # fmt: skip
-    return [_backtest_document(b) for b in held]
+    return [backtest_document(b) for b in held]
 
 
-def _backtest_document(held: "Backtest") -> dict[str, Any]:
-    return {
-        "share_of_life": held.share,
-        "level": held.level,
-        "predicted": held.predicted,
-        "median_abs_error": held.median_abs_error,
-        "covered": held.covered,
-        "coverage": held.covered / held.predicted if held.predicted else None,
-        "mean_interval_score": held.mean_score,
-        "median_width": held.median_width,
-        "units": [asdict(u) for u in held.units],
-    }
-
-
-def _print(document: dict[str, Any], clock_unit: str) -> None:
-    rows = document["rows"]
-    click.echo(
-        f"{counted(rows['read'], 'row')}, {rows['used']} used, {len(rows['not_measured'])} not measured, "
-        f"{rows['blank']} blank, {counted(len(document['problems']), 'problem')}."
-    )
-    for problem in document["problems"]:
-        where = "" if problem["row"] is None else f"row {problem['row']}: "
-        click.echo(f"  {where}{problem['reason']}")
-    for remark in document["remarks"]:
-        click.echo(f"  {remark}")
-    if "units" in document:
-        for unit in document["units"]:
-            behind = f" ({unit['borrowed']}; shape {unit['shape'] or 'none'})" if unit["borrowed"] else ""
-            click.echo(f"{unit['unit']}: {unit['sentence']}{behind}")
-        return
-    for held in document["backtest"]:
-        if not held["predicted"]:
-            why = f": {held['units'][0]['unit']}: {held['units'][0]['sentence']}" if held["units"] else ""
-            none = "no unit that reached its limit could be predicted" if why else "no unit reached its limit"
-            click.echo(f"\nAt {100 * held['share_of_life']:g}% of life: {none}{why}.")
-            continue
-        click.echo(
-            f"\nAt {100 * held['share_of_life']:g}% of life: median error {held['median_abs_error']:.4g} {clock_unit}, "
-            f"{held['covered']} of {held['predicted']} inside the {held['level']:.0%} range, "
-            f"mean interval score {held['mean_interval_score']:.4g}, median width {held['median_width']:.4g}."
-        )
-        heads = {"unit": "Unit", "own_readings": "Own", "truth": "Truth", "median": "Median", "low": "Low",
-                 "high": "High", "error": "Error", "inside": "Inside", "shape": "Shape"}  # fmt: skip
-        print_table(held["units"], heads, nothing="No unit reached its limit.")
+def _not_held(
+    paths: Sequence["WearPath"], held: Sequence[dict[str, Any]], wanted: Mapping[str, str]
+) -> list[dict[str, str]]:
+    """Say of each unit that no forecast is held against why there is none."""
+    with_truth = {unit["unit"] for unit in held[0]["units"]}
+    never = "it never reached its limit"
+    return [{"unit": p.label, "reason": wanted.get(p.label, never)} for p in paths if p.label not in with_truth]

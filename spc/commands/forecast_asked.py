@@ -24,6 +24,11 @@ def refuse_idle(options: dict[str, Any]) -> None:
         if options[one] and options[other]:
             names = [f"`--{name.replace('_', '-')}`" for name in (one, other)]
             raise click.UsageError(f"{names[0]} and {names[1]} do not go together: give one of them")
+    if options["backtest"] and options["crossing"] != "reading":
+        raise click.UsageError(
+            "`--backtest` holds forecasts against the readings that came, and these show when a reading reached the "
+            f"limit: leave `--crossing {options['crossing']}` out"
+        )
 
 
 def limit_wanted(columns: "WearColumns", cell: str) -> str:
@@ -68,6 +73,8 @@ def columns_asked(options: dict[str, Any]) -> "WearColumns":
         given["falls"] = options["falls"]
     if options["decimal"]:
         given["file"] = dict(columns.file) | {"decimal": options["decimal"]}
+    if options["limit_column"]:
+        given |= {"limit": math.nan, "limit_by": ""}
     if options["limit"]:
         given |= _limit_option(*options["limit"])
     return replace(columns, **given)
@@ -109,6 +116,8 @@ def _limit_option(text: str, *more: str) -> dict[str, Any]:
     try:
         if not colon:
             return {"limit": _finite(text), "limit_column": "", "limit_by": ""}
+        if not column.strip():
+            raise ValueError
         chosen = [(k.strip(), _finite(v)) for k, v in (pair.split("=") for pair in pairs.split(","))]
     except ValueError:
         raise click.UsageError(

@@ -10,6 +10,7 @@ from spc.log.wear_table import WearColumns
 
 __all__ = ["load_wear_columns"]
 
+_LIMITS = ("limit", "limit_column", "limit_by")  # one of them says what the limit of a unit is
 _TEXTS = ("clock", "clock_kind", "wear", "clock_unit", "limit_column", "limit_by")
 
 
@@ -38,6 +39,11 @@ def load_wear_columns(path: str | Path) -> WearColumns:
     for key in table:
         if key not in known:
             raise ValueError(f"{path}: `{key}` is not a key of this map; known are {', '.join(sorted(known))}")
+    named = [key for key in _LIMITS if key in table]
+    if len(named) > 1:
+        raise ValueError(f"{path}: `{named[0]}` and `{named[1]}` do not go together: keep one of them")
+    if "limits" in table and "limit_by" not in table:
+        raise ValueError(f"{path}: `limits` needs `limit_by`, the column whose value chooses among them: add it")
     out: dict[str, Any] = {}
     for key in _TEXTS:
         if key in table:

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ _WITH_UNIT = re.compile(r"\s*(.*\d)\s*([^\d\s]+)\s*")
 _NO_DAYS = " (days and times of day are not read here: give what has passed, such as hours, or count rows)"
 _FALLS_BELOW = "add one amount to every value of the clock, so that the least is 0"
 _ADDS_BELOW = "what a row adds is never less; where the column holds a running clock, say --clock-kind runs"
+_TOO_EARLY = "; later readings of its unit stand too early by what it would have added to the clock"
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit: its age or a meter, as the readings tell",
     "age": "the same, and 0 is where the unit was new",
@@ -81,6 +83,7 @@ class WearTable:
     problems: tuple[tuple[int, str, str], ...]  # (row number, row as in the file, why it is not used)
     remarks: tuple[str, ...]
     decimal: str  # the file's decimal mark
+    unread: tuple[str, ...] = ()  # units none of whose rows has a reading that can be used
 
 
 def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
@@ -114,6 +117,7 @@ def read_wear_table(source: Path | bytes, columns: WearColumns) -> WearTable:
     limit_name = columns.limit_column or columns.limit_by
     limit_at = at(limit_name, "limit") if limit_name else 0
     extra_at = [at(name, "covariates") for name in columns.covariates]
+    _hold_apart([("unit", unit_at), ("clock", [clock_at]), ("wear", [wear_at])], headers)
     wanted = sorted({*unit_at, clock_at, wear_at, *extra_at, limit_at} - {0})
     records = split_records(text, dialect, n_columns=width, wanted=wanted, free=frozenset(wanted))
     cells = {position: records.columns[position].objects()[records.columns[position].codes] for position in wanted}
@@ -157,6 +161,18 @@ def _place(name: str, role: str, headers: Sequence[str]) -> int:
     )
 
 
+def _hold_apart(roles: Sequence[tuple[str, Sequence[int]]], headers: Sequence[str]) -> None:
+    """Refuse a column that is named for two of what must be different columns."""
+    named: dict[int, str] = {}
+    for role, places in roles:
+        for place in places:
+            if named.setdefault(place, role) != role:
+                raise LogRefusedError(
+                    f"column {headers[place - 1]!r} is named both for `{named[place]}` and for `{role}`: each is a "
+                    "column of its own"
+                )
+
+
 def _bare(name: str) -> str:
     return re.sub(r"\s*[\[(<][^\])>]*[\])>]\s*$", "", _plain(name))
 
@@ -194,27 +210,32 @@ class _Reader:
         limits: dict[str, float] = {}
         limit_cells: dict[str, str] = {}
         passed: dict[str, float] = {}
+        named: dict[str, None] = {}  # units, in their order
         blank, unread = 0, []
         kind = self._columns.clock_kind
+        sums = kind in ("adds", "counts")
         for i in range(len(self._records)):
             if i in self._records.faults:
-                self._refuse(i, self._records.faults[i])
+                self._refuse(i, self._records.faults[i] + _TOO_EARLY * sums)
                 continue
             if self._records.blank[i] or not any(str(cells[i]) for cells in self._cells.values()):
                 blank += 1
                 continue
             unit = " ".join(str(self._cells[a][i]) for a in unit_at).strip()
             extra = tuple(str(self._cells[a][i]) for a in extra_at)
+            added = False
             try:
                 if not unit:
                     raise ValueError("the unit is empty")
+                named[unit] = None
                 clock = self._number(str(self._cells[clock_at][i]), "clock") if clock_at else 1.0
                 if clock < 0:
                     why = _ADDS_BELOW if kind == "adds" else _FALLS_BELOW
                     raise ValueError(f"the clock is {clock:g}; it must be 0 or more: {why}")
-                limit = self._limit(i)
-                if kind in ("adds", "counts"):
+                if sums:
                     clock = passed[unit] = passed.get(unit, 0.0) + clock
+                added = True
+                limit = self._limit(i)
                 first[unit] = self._settled(unit, i, first.get(unit, ()), extra)
                 cell = str(self._cells[self._limit_at][i]) if self._limit_at else ""
                 limit_cells[unit] = limit_cells.get(unit, "") or cell
@@ -227,7 +248,7 @@ class _Reader:
                     continue
                 low, high = self._interval(str(self._cells[wear_at][i]))
             except ValueError as error:
-                self._refuse(i, str(error))
+                self._refuse(i, str(error) + _TOO_EARLY * (sums and not added))
                 continue
             rows.setdefault(unit, []).append((clock, low, high, i + 1))
         units = []
@@ -238,17 +259,19 @@ class _Reader:
             units.append(
                 WearUnit(unit, path[:, 0], path[:, 1], path[:, 2], numbers, limit, limit_cells[unit], first[unit])
             )
-        self._remarks += _of_one_name(rows)
+        self._remarks += _of_one_name(rows, self._decimal)
         return WearTable(
             tuple(units), clock_unit, self._columns.covariates, len(self._records), sum(u.clock.size for u in units),
             blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
+            tuple(unit for unit in named if unit not in rows),
         )  # fmt: skip
 
     def _settled(self, unit: str, i: int, known: tuple[str, ...], extra: tuple[str, ...]) -> tuple[str, ...]:
         """Covariates of a unit: the first that is written counts, a blank neither sets nor changes one."""
         if not known:
             return extra
-        if any(a and b and a != b for a, b in zip(known, extra, strict=True)):
+        other = [(a, b) for a, b in zip(known, extra, strict=True) if a and b and a != b]
+        if any(_key_of(a, self._decimal) != _key_of(b, self._decimal) for a, b in other):
             self._remark(f"unit {unit}: a covariate changes in row {i + 1}; the first value is used")
         return tuple(a or b for a, b in zip(known, extra, strict=True))
 
@@ -270,20 +293,19 @@ class _Reader:
             raise ValueError(f"the {role} {error}{days}") from None
 
     def _interval(self, cell: str) -> tuple[float, float]:
+        below_zero = cell.strip().startswith(("-", "−", "–"))
+        number, unit = _number_and_unit(cell) if below_zero else (cell, "")
         try:
-            if cell.strip().startswith(("-", "−", "–")):
-                value = float(parse_number(cell, decimal=self._decimal).value)
-                return value, value
-            share = cell.rstrip().endswith("%")
-            typed = parse_typed(cell.rstrip().removesuffix("%"), decimal=self._decimal)
+            if below_zero:
+                low = high = float(parse_number(number, decimal=self._decimal).value)
+            else:
+                typed = parse_typed(cell.rstrip().removesuffix("%"), decimal=self._decimal)
+                unit = "%" if cell.rstrip().endswith("%") else typed.unit
+                low = 0.0 if typed.kind == "below" else float(typed.low)
+                high = float("inf") if typed.kind == "above" else float(typed.high)
         except ValueError as error:
             raise ValueError(f"the wear {error}") from None
-        self._in_one_unit("%" if share else typed.unit, cell, "wear", "readings are written", "the limit is taken")
-        low, high = float(typed.low), float(typed.high)
-        if typed.kind == "below":
-            return 0.0, high
-        if typed.kind == "above":
-            return low, float("inf")
+        self._in_one_unit(unit, cell, "wear", "readings are written", "the limit is taken")
         return low, high
 
     def _in_one_unit(self, unit: str, cell: str, role: str, said: str, so: str) -> None:
@@ -303,22 +325,35 @@ class _Reader:
             self._in_one_unit(unit, cell, "limit", "the limit is written", "readings are taken")
             return self._number(number, "limit") if cell else float("nan")
         for key, value in self._columns.limits.items():
-            if key.strip() == cell or _same_number(key, cell, self._decimal):
+            if key.strip() == cell or _key_of(key, ".") == _key_of(cell, self._decimal):
                 return value
         return float("nan")
 
 
-def _of_one_name(units: Iterable[str]) -> list[str]:
+def _of_one_name(units: Iterable[str], decimal: str) -> list[str]:
     """Point at names of units that may be one name."""
-    alike: dict[str, list[str]] = {}
+    alike: dict[str | Fraction, list[str]] = {}
     for unit in units:
-        alike.setdefault(" ".join(unit.casefold().split()), []).append(unit)
+        alike.setdefault(_key_of(" ".join(unit.casefold().split()), decimal), []).append(unit)
     return [
-        f"units {' and '.join(names)} differ in capitals or blanks only and are taken as {len(names)}: "
+        f"units {' and '.join(names)} {_told_apart(names)} and are taken as {len(names)}: "
         "give them one name if they are one"
         for names in alike.values()
         if len(names) > 1
     ]
+
+
+def _told_apart(names: Sequence[str]) -> str:
+    letters = len({" ".join(name.casefold().split()) for name in names}) == 1
+    return "differ in capitals or blanks only" if letters else "are one number"
+
+
+def _key_of(cell: str, decimal: str) -> str | Fraction:
+    """Give a number by its value, however it is written, and a word as it stands."""
+    try:
+        return parse_number(cell, decimal=decimal).value
+    except ValueError:
+        return cell
 
 
 def _number_and_unit(cell: str) -> tuple[str, str]:
@@ -332,10 +367,3 @@ def _number_and_unit(cell: str) -> tuple[str, str]:
 
 def _same(a: float, b: float) -> bool:
     return a == b or (np.isnan(a) and np.isnan(b))
-
-
-def _same_number(key: str, cell: str, decimal: str) -> bool:
-    try:
-        return parse_number(key).value == parse_number(cell, decimal=decimal).value
-    except ValueError:
-        return False

@@ -12,6 +12,8 @@ from spc.wear.wear_path import WearPath, taken
 
 __all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score"]
 
+_LAST_BITS = 1e-12  # of an age: a thousand steps added up, or a share taken, are off by less
+
 
 @dataclass(frozen=True, slots=True)
 class BacktestUnit:
@@ -59,8 +61,8 @@ def crossing_age(path: WearPath, limit: float) -> float:
 
 
 def cut_path(path: WearPath, age: float) -> WearPath:
-    """Keep the readings up to an age."""
-    return taken(path, slice(int(np.searchsorted(path.age, age, side="right"))))
+    """Keep the readings up to an age; one that is at it but for the last bits of a sum or a share is kept."""
+    return taken(path, slice(int(np.searchsorted(path.age, age * (1 + _LAST_BITS), side="right"))))
 
 
 def interval_score(low: float, high: float, truth: float, *, level: float) -> float:
@@ -78,7 +80,6 @@ def backtest(
     *,
     shares: Sequence[float] = (0.5, 0.75),
     level: float = 0.9,
-    crossing: str = "reading",
     unit: str = "faces",
     seed: int = 1,
     origins: Sequence[float] = (),
@@ -87,7 +88,7 @@ def backtest(
     """Predict each unit that reached its limit from its first part and the other units' whole paths.
 
     Where the others tell nothing, its first part alone has to do. What is asked is what `UnitPools` answers of the
-    same readings.
+    same readings, for the crossing "reading": that of the wear without reading error is never seen.
 
     Parameters
     ----------
@@ -96,7 +97,6 @@ def backtest(
     shares : sequence of float
         Shares of the life at which to cut, above 0 and below 1; one that is named twice counts once.
     level : float
-    crossing : str
     unit : str
         Unit of the clock, for the sentences.
     seed : int
@@ -115,7 +115,7 @@ def backtest(
     for done, i in enumerate(known):
         for share in shares:
             own = cut_path(paths[i], began[i] + share * (lives[i] - began[i]))
-            answer = pools.forecast(i, own, level=level, crossing=crossing, unit=unit)
+            answer = pools.forecast(i, own, level=level, unit=unit)
             rows[share].append(_row(paths[i].label, answer, own.age.size, lives[i]))
             low, high = (answer.horizon if end is None else end for end in (answer.low, answer.high))
             widths[share].append(high - low)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from spc.cli import COULD_NOT, NEEDS_A_PERSON
 from spc.commands.forecast import command as forecast
 
 MILLING = str(Path(__file__).parents[2] / "sources" / "nasa_milling.csv")
@@ -177,3 +178,63 @@ def test_light_that_fades_by_a_share_of_what_is_left_is_foretold_so(tmp_path):
     held = told["backtest"][0]
     assert held["covered"] >= 5 and held["predicted"] == 6
     assert held["median_abs_error"] < 0.03 * np.median([unit["truth"] for unit in held["units"]])
+
+
+def six_units(*extra, head="unit,clock,wear", more=""):
+    """Units that wear by about 1 in ten clock counts, and further rows; the last two never reach 9."""
+    rng = np.random.default_rng(4)
+    rows = [
+        f"U{unit},{10 * k},{2 + rate * k + 0.1 * rng.normal():.3f}{more}"
+        for unit, rate in enumerate((1.5, 1.3, 1.2, 1.1, 0.5, 0.4))
+        for k in range(1, 11)
+    ]
+    return "\n".join([head, *rows, *extra]) + "\n"
+
+
+def test_a_unit_without_a_reading_is_named_and_not_said_to_be_missing(tmp_path):
+    (file := tmp_path / "wear.csv").write_text(six_units("Z,10,", "Z,20,NaN", "U0,5,1"), encoding="utf-8")
+    outcome = run(file, "--limit", "9", "--json")
+    assert outcome.exit_code == NEEDS_A_PERSON
+    told = {p["reason"].split(" is not used")[0]: p["row"] for p in json.loads(outcome.output)["problems"]}
+    assert told == {"unit Z": None, "unit U0": 63}
+    for unit, why in (("Z", "none of its rows has a clock and a wear"), ("U0", "`age` of U0 must not jump back")):
+        outcome = run(file, "--limit", "9", "--unit-id", unit)
+        assert outcome.exit_code == COULD_NOT and f"unit {unit} is not used: {why}" in outcome.output
+    assert "there is no unit 'Q'; the file has U1, U2" in run(file, "--limit", "9", "--unit-id", "Q").output
+
+
+def test_a_backtest_says_of_every_unit_why_it_is_not_held(tmp_path):
+    rows = six_units(head="unit,clock,wear,kind", more=",a").splitlines()
+    rows = [row.removesuffix("a") + "b" if row.startswith("U3") else row for row in rows]
+    (file := tmp_path / "wear.csv").write_text("\n".join(rows), encoding="utf-8")
+    asked = [file, "--limit", "kind:a=9", "--backtest", "50"]
+    outcome = run(*asked, "--json")
+    assert outcome.exit_code == NEEDS_A_PERSON  # one has no limit
+    document = json.loads(outcome.output)
+    why = {unit["unit"]: unit["reason"] for unit in document["not_held"]}
+    assert {unit["unit"] for unit in document["backtest"][0]["units"]} | {*why} == {"U0", "U1", "U2", "U3", "U4", "U5"}
+    assert why.pop("U3") == "no limit is known for kind b: add b=LIMIT to --limit, or to [limits] of the map"
+    assert why == dict.fromkeys(("U4", "U5"), "it never reached its limit")
+    assert "Not held against what came: U4, U5 (it never reached its limit)." in run(*asked).output
+
+
+def test_a_backtest_of_what_no_reading_shows_is_refused(tmp_path):
+    (file := tmp_path / "wear.csv").write_text(six_units(), encoding="utf-8")
+    for crossing in ("path", "next face"):
+        outcome = run(file, "--limit", "9", "--backtest", "50", "--crossing", crossing)
+        assert outcome.exit_code == 2 and f"leave `--crossing {crossing}` out" in outcome.output
+
+
+def test_a_clock_value_before_the_first_reading_is_not_called_that_of_a_reading(tmp_path):
+    (file := tmp_path / "wear.csv").write_text(six_units(), encoding="utf-8")
+    outcome = run(file, "--limit", "9", "--unit-id", "U1", "--at", "5")
+    assert "it has no reading by then: from 0 on, where its age begins, not 5" in outcome.output
+
+
+def test_a_limit_column_asked_for_comes_before_the_limits_of_a_map(tmp_path):
+    (file := tmp_path / "wear.csv").write_text(six_units(head="unit,clock,wear,most", more=","), encoding="utf-8")
+    (own := tmp_path / "wear.toml").write_text('limit_by = "unit"\n[limits]\nU1 = 9\n', encoding="utf-8")
+    outcome = run(file, "--map", own, "--limit-column", "most", "--unit-id", "U1")
+    assert "U1: no limit is known: its cell under most is empty" in outcome.output
+    outcome = run(file, "--limit", ":U1=9")
+    assert outcome.exit_code == 2 and "COLUMN:VALUE=LIMIT" in outcome.output

@@ -109,6 +109,8 @@ def test_a_missing_column_lists_what_there_is():
         ("unit = [1]", "`unit` must be a column name or a list of them"),
         ("[file]\nsheet = 1", "`file.sheet` is not a key"),
         ("clock = ", "the map cannot be read"),
+        ("limit = 5\nlimit_by = 'load'\n[limits]\n10 = 6", "`limit` and `limit_by` do not go together"),
+        ("[limits]\n10 = 6", "`limits` needs `limit_by`"),
     ],
 )
 def test_bad_maps_are_refused(tmp_path, text, words):
@@ -217,6 +219,38 @@ def test_names_that_differ_in_capitals_only_are_pointed_at():
         f"units {names} differ in capitals or blanks only and are taken as 2: give them one name if they are one"
         for names in ("u0 and U0", "lap  2 and lap 2")
     )
+
+
+def test_names_that_are_one_number_are_pointed_at():
+    table = read_wear_table(b"unit,clock,wear\n6,1,1\n6.0,2,1\n06 b,2,1\n6 b,3,1\n", WearColumns())
+    assert [unit.unit for unit in table.units] == ["6", "6.0", "06 b", "6 b"]
+    assert table.remarks == ("units 6 and 6.0 are one number and are taken as 2: give them one name if they are one",)
+
+
+def test_a_covariate_written_as_another_form_of_its_number_has_not_changed():
+    text = b"unit,clock,wear,load\nA,1,1,5\nA,2,2,5.0\nB,1,1,5\nB,2,1,5.1\n"
+    table = read_wear_table(text, WearColumns(covariates=("load",)))
+    assert table.remarks == ("unit B: a covariate changes in row 4; the first value is used",)
+
+
+def test_one_column_is_not_clock_and_wear():
+    with pytest.raises(ValueError, match="column 'wear' is named both for `clock` and for `wear`"):
+        read_wear_table(b"unit,clock,wear\nA,1,1\n", WearColumns(clock="wear"))
+
+
+def test_what_a_row_that_is_not_used_adds_to_the_clock_is_added_or_said_to_be_lost():
+    text = b"unit,clock,wear,limit\nA,10,1,9\nA,10,2,x\nA,10,3,9\nA,x,4,9\nA,10,5,9\nA,10,5\n"
+    table = read_wear_table(text, WearColumns(clock_kind="adds", limit_column="limit"))
+    assert table.units[0].clock.tolist() == [10, 30, 40]
+    told = {row: why for row, _, why in table.problems}
+    assert [row for row, why in told.items() if "stand too early by what it would have added" in why] == [4, 6]
+    assert told[2] == "the limit is not a number: 'x'"
+
+
+def test_readings_below_zero_may_be_written_with_their_unit():
+    table = read_wear_table(b"unit,clock,wear\nA,1,-1.5%\nA,2,-2 %\nA,3,-3 um\n", WearColumns())
+    assert table.units[0].low.tolist() == table.units[0].high.tolist() == [-1.5, -2]
+    assert [why for _, _, why in table.problems] == ["the wear is in um where readings are in %: '-3 um'"]
 
 
 @pytest.mark.parametrize("cell", ["", "-", "NA", "n/a", "NaN", " nan ", "null"])

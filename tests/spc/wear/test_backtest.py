@@ -33,6 +33,8 @@ def test_crossing_is_where_the_straight_line_meets_the_limit():
 
 def test_cut_keeps_the_reading_at_the_cut():
     assert cut_path(wear_path("a", [0, 2, 6], [0, 1, 3]), 2.0).age.tolist() == [0, 2]
+    assert 0.75 * 1.2 < 0.9  # by its last bit
+    assert cut_path(wear_path("a", [0, 0.9, 1.2], [0, 1, 3]), 0.75 * 1.2).age.size == 2
 
 
 def test_interval_score_by_hand():

@@ -12,6 +12,7 @@ from spc.wear.drawn_paths import draw_paths
 from spc.wear.path_crossing import crossing_ages, share_over
 from spc.wear.path_forecast import FuturePaths, of_part
 from spc.wear.pooled import PooledWear, enough_words
+from spc.wear.reading_ages import ages_of_readings
 from spc.wear.wear_path import WearPath, wear_path
 
 __all__ = [
@@ -33,7 +34,6 @@ CROSSINGS: dict[str, str] = {
     "reading": "the readings, joined by straight lines, reach the limit",
 }
 _GRID = 110
-_MOST_AGES = 400  # that readings are drawn at; of more, several are drawn as one
 _FAN_PATHS = 500
 _COUNTED = ("faces", "passes")  # of a lap: never told in parts of one
 
@@ -346,29 +346,9 @@ def _future_ages(
     past: Sequence[WearPath], own: WearPath, start: float, end: float, *, by_readings: bool
 ) -> tuple[Array, int]:
     """Ages to draw the paths at, steps as those of the paths, and how many readings fall to each."""
-    if not by_readings:
-        return np.asarray(start + (end - start) * np.linspace(0, 1, _GRID) ** 1.5, dtype=np.float64), 1
-    before = np.concatenate([p.age[:-1] for p in (*past, own) if p.age.size > 1])
-    gaps = np.concatenate([np.diff(p.age) for p in (*past, own) if p.age.size > 1])
-    before, gaps = before[gaps > 0], gaps[gaps > 0]
-    order = np.argsort(before, kind="stable")
-    before, gaps = before[order], gaps[order]
-    near = max(5, len(past))
-    ages = [start]
-    end -= 1e-9 * (end - start)  # the last bit of a clock adds no reading
-    while ages[-1] < end:
-        if ages[-1] >= before[-1]:  # from here on the nearest are the same
-            step = float(np.median(gaps[-near:]))
-            ages.extend((ages[-1] + step * np.arange(1, np.ceil((end - ages[-1]) / step) + 1)).tolist())
-            break
-        at = int(np.searchsorted(before, ages[-1]))
-        about = slice(max(at - near, 0), at + near)
-        closest = np.argsort(np.abs(before[about] - ages[-1]), kind="stable")[:near]
-        ages.append(ages[-1] + float(np.median(gaps[about][closest])))
-    together = -(-len(ages) // _MOST_AGES)
-    step = ages[-1] - ages[-2]
-    ages.extend(ages[-1] + step * more for more in range(1, (1 - len(ages)) % together + 1))  # none is left over
-    return np.array([start, *ages[together::together]]), together
+    if by_readings:
+        return ages_of_readings(past, own, start, end)
+    return np.asarray(start + (end - start) * np.linspace(0, 1, _GRID) ** 1.5, dtype=np.float64), 1
 
 
 def _fan(futures: Sequence[FuturePaths], level: float, *, sizes: bool) -> WearFan:

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 _OUTLIER_SD = 2.75  # leave-one-out residuals beyond this lose weight; 0.6 % of sound normal readings; our own rule
 _MOST = 400.0  # largest error multiplier
 _LEAST = 0.05  # smallest one
+_TOLD = 1e-11  # of the variance of the paths, an error below which their covariance cannot be inverted in 16 digits
 
 
 def first_working(stack: PathStack) -> tuple[Array, Array]:
@@ -87,12 +88,14 @@ def _left_out(
     pair = stack.live[:, :, None] & stack.live[:, None, :]
     spread = np.where(pair, spread, 0.0)
     diagonal = np.arange(g.shape[1])
-    spread[:, diagonal, diagonal] += np.where(stack.live, error2 * multiplier, 1.0)
+    error = np.maximum(error2 * multiplier, _TOLD * spread[:, diagonal, diagonal].max(axis=1, keepdims=True))
+    spread[:, diagonal, diagonal] += np.where(stack.live, error, 1.0)
     inverse = np.linalg.inv(spread)
     residual = np.where(stack.live, working - fixed @ mean_fixed, 0.0)
     strength = inverse[:, diagonal, diagonal]
+    strength = np.where(strength > 0, strength, np.inf)  # lost to rounding: as the others predict it
     left = working - (inverse @ residual[..., None])[..., 0] / strength
-    return left, 1 / strength
+    return left, np.maximum(1 / strength, error2 * multiplier)
 
 
 def _matched(stack: PathStack, mean: Array, variance: Array, working: Array, rounding: Array) -> tuple[Array, Array]:

@@ -97,13 +97,15 @@ def foreseen(left: LeftOut, gram: PathGram, log_scales: Array) -> Array:
         Scales of a unit's own (`unit_tails.unit_scales`), one set for each row of the answer; zero = the group's own.
     """
     sums = sums_at(gram, left.lines.spreads[:, 1])  # the scales of a unit leave the ratio as it is
+    with np.errstate(divide="ignore"):
+        log_weight = np.log(left.weight)
     scores = []
     for scales in log_scales:
         spreads = scale_spreads(left.lines.spreads, scales)
         evidence = unit_evidence(spreads, gram, sums=sums)
-        log = _given(evidence, left.precision, left.mean)
+        log = _given(evidence, left.precision, left.mean) + log_weight  # the draw that fits best may weigh nothing
         most = log.max(axis=0)
-        scores.append(most + np.log((left.weight * np.exp(log - most)).sum(axis=0) / left.weight.sum(axis=0)))
+        scores.append(most + np.log(np.exp(log - most).sum(axis=0) / left.weight.sum(axis=0)))
     return np.array(scores, dtype=np.float64)
 
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from spc.measure.interval import middle_of
 from spc.wear.pooled import NO_PAST, PooledWear, fit_alone, fit_pooled
 from spc.wear.pooled_apart import with_own_way
 from spc.wear.time_to_limit import TimeToLimit, time_to_limit
@@ -87,7 +88,7 @@ class UnitPools:
         """
         own = replace(_aged(own, self._origins[at]), covariates=self._paths[at].covariates)
         rng = np.random.default_rng([self._seed, self._place[at], _OWN])
-        there = crossing == "reading" and own.age.size > 0 and own.low[-1] >= own.limit
+        there = crossing == "reading" and own.age.size > 0 and middle_of(own.low[-1], own.high[-1]) >= own.limit
         told = there or not np.isfinite(own.limit)
         pooled = PooledWear((), (), (), "", alone=True) if told else self.pool(at)
         if pooled.refused:

@@ -91,3 +91,19 @@ def test_the_columns_are_one_the_age_each_part_and_the_reading():
     stack = stack_paths(group, scale)
     (columns,) = columns_of(stack, stack.low, 2)
     assert columns == pytest.approx(np.column_stack([np.ones(3), AGE[:3] / 3, [1, 0, 1], [0, 1, 0], stack.low[0]]))
+
+
+@pytest.mark.parametrize("readings", [5, 20])
+@pytest.mark.parametrize("log_ratio", [-4.0, 9.0])
+def test_readings_that_meet_their_lines_exactly_keep_finite_values_and_weights(readings, log_ratio):
+    """The least scatter beside the widest lines: their covariance has no inverse in 16 digits."""
+    age = np.arange(1.0, readings + 1)
+    group = [wear_path(str(u), age, np.exp(0.1 * (u + 1) * age)) for u in range(3)]
+    stack = stack_paths(group, fit_scale(group, SHAPE["linear"], relative=False, with_covariates=False))
+    spreads = np.tile([-12.0, log_ratio, 6.0, 7.0, 0.0], (4, 1))
+    exact = LineDraws(spreads, np.zeros((4, 2)), np.tile(np.diag([16.0, 100.0]), (4, 1, 1)), 0.0, 4.0)
+    working, multiplier = first_working(stack)
+    _, variance = _left_out(stack, working, multiplier, spreads[0], exact, 0)
+    assert (variance > 0).all()
+    refined = refined_working(stack, working, multiplier, exact, 0)
+    assert refined is not None and np.isfinite(refined).all()

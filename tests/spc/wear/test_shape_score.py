@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
@@ -43,6 +45,21 @@ def test_a_unit_is_foreseen_from_the_others_as_the_covariance_written_out_says(l
         begins = (unit == asked) & (np.tile(np.arange(7), 2) < 4)
         assert left.score[asked] == pytest.approx(density(np.ones(14, dtype=bool)) - density(unit != asked))
         assert halves[asked] == pytest.approx(density(begins | (unit != asked)) - density(unit != asked))
+
+
+def test_a_draw_that_fits_best_may_weigh_nothing():
+    """Readings that meet their lines exactly: every other draw is thousands of log units behind, and alone counts."""
+    age = np.tile(np.arange(1.0, 8) / 7, (2, 1))
+    columns = np.stack([np.ones((2, 7)), age, age + np.random.default_rng(2).normal(size=(2, 7))], axis=-1)
+    gram, design = path_gram(age, columns, np.ones((2, 7)), np.full(2, 7)), np.tile(np.eye(2), (2, 1, 1))
+    spreads = np.tile([-0.1, np.log(RATIO_GRID[0]), -0.4, 0.2, 0.3], (2, 1))
+    spreads[1, 0] = -7.0
+    lines = LineDraws(spreads, np.zeros((2, 2)), np.tile(0.1 * np.eye(2), (2, 1, 1)), 0.0, 2.0)
+    both = replace(leave_out(lines, gram, design), weight=np.array([[0.0, 0.0], [1.0, 1.0]]))
+    told = foreseen(both, gram, np.zeros((1, 2, 2)))[0]
+    alone = replace(both, precision=both.precision[1:], mean=both.mean[1:], weight=both.weight[1:])
+    alone = replace(alone, lines=replace(lines, spreads=spreads[1:]))
+    assert told == pytest.approx(foreseen(alone, gram, np.zeros((1, 1, 2)))[0]) and (told < -1000).all()
 
 
 def test_one_half_goes_to_the_straight_line_before_any_reading():

@@ -71,6 +71,8 @@ def test_nothing_is_fitted_for_a_unit_that_is_there_or_has_no_limit(monkeypatch)
     pools = UnitPools([over, limitless], seed=1)
     assert pools.forecast(0, over).status == "over" and pools.forecast(1, limitless).status == "refused"
     assert pools.forecast(0, over).borrowed == ""
+    step = wear_path("C", [1, 2], [0.1, 1.5], [0.6, 3.0], limit=2.0)  # its middle is at the limit, its low end is not
+    assert UnitPools([step, limitless], seed=1).forecast(0, step).status == "over"
 
 
 def ends(answer):

@@ -1,5 +1,6 @@
 """`lapcell forecast`: from a CSV of wear readings, when each unit reaches its limit; no store is needed."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -256,7 +257,7 @@ def _forecasts(
 ) -> list[dict[str, Any]]:
     import numpy as np
 
-    from spc.wear.backtest import crossing_age, cut_path
+    from spc.wear.backtest import cut_path, life_end
     from spc.wear.unit_forecast import UnitPools
 
     share, age = moment_asked(options["at"])
@@ -267,7 +268,7 @@ def _forecasts(
             path = paths[at]
             whole = False  # the share of a life that has not ended is not known
             if share is not None:
-                ends = crossing_age(path, path.limit)
+                ends = life_end(path)
                 whole = not np.isfinite(ends)
                 own = path if whole else cut_path(path, origins[at] + share * (ends - origins[at]))
             else:
@@ -279,9 +280,7 @@ def _forecasts(
                 own, answer, clock_unit, origin=origins[at], falls=falls, wanted=wanted.get(path.label, "")
             )  # fmt: skip
             if whole and np.isfinite(path.limit):
-                unit["sentence"] += (
-                    f"; it never reached its limit, so all its readings are used, not {options['at']} of a life"
-                )
+                unit["sentence"] += f"; {_no_life(path)}, so all its readings are used, not {options['at']} of a life"
             if answer.status == "range":
                 unit["sentence"] += back_again(own, clock_unit, falls=bool(falls))
                 if age is not None and age > answer.now:
@@ -314,5 +313,13 @@ def _not_held(
 ) -> list[dict[str, str]]:
     """Say of each unit that no forecast is held against why there is none."""
     with_truth = {unit["unit"] for unit in held[0]["units"]}
-    never = "it never reached its limit"
-    return [{"unit": p.label, "reason": wanted.get(p.label, never)} for p in paths if p.label not in with_truth]
+    without = [path for path in paths if path.label not in with_truth]
+    return [{"unit": path.label, "reason": wanted.get(path.label) or _no_life(path)} for path in without]
+
+
+def _no_life(path: "WearPath") -> str:
+    """Say why it is not known how long a unit with a limit lasted."""
+    from spc.wear.backtest import crossing_age
+
+    reached = math.isfinite(crossing_age(path, path.limit))
+    return "its first reading is at its limit already" if reached else "it never reached its limit"

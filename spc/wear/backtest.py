@@ -10,7 +10,7 @@ from spc.wear.time_to_limit import TimeToLimit
 from spc.wear.unit_forecast import UnitPools
 from spc.wear.wear_path import WearPath, taken
 
-__all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score"]
+__all__ = ["Backtest", "BacktestUnit", "backtest", "crossing_age", "cut_path", "interval_score", "life_end"]
 
 _LAST_BITS = 1e-12  # of an age: a thousand steps added up, or a share taken, are off by less
 
@@ -60,6 +60,12 @@ def crossing_age(path: WearPath, limit: float) -> float:
     return float(path.age[at - 1] + share * (path.age[at] - path.age[at - 1]))
 
 
+def life_end(path: WearPath) -> float:
+    """Age at which the readings first reach the path's limit; NaN where none does, or the very first has."""
+    age = crossing_age(path, path.limit)
+    return float("nan") if path.age.size and middle_of(path.low[0], path.high[0]) >= path.limit else age
+
+
 def cut_path(path: WearPath, age: float) -> WearPath:
     """Keep the readings up to an age; one that is at it but for the last bits of a sum or a share is kept."""
     return taken(path, slice(int(np.searchsorted(path.age, age * (1 + _LAST_BITS), side="right"))))
@@ -85,7 +91,7 @@ def backtest(
     origins: Sequence[float] = (),
     tick: Callable[[int, int], None] = lambda done, of: None,
 ) -> tuple[Backtest, ...]:
-    """Predict each unit that reached its limit from its first part and the other units' whole paths.
+    """Predict each unit that was seen to reach its limit from its first part and the other units' whole paths.
 
     Where the others tell nothing, its first part alone has to do. What is asked is what `UnitPools` answers of the
     same readings, for the crossing "reading": that of the wear without reading error is never seen.
@@ -106,7 +112,7 @@ def backtest(
         Told how many of how many units are done.
     """
     shares = tuple(dict.fromkeys(shares))
-    lives = [crossing_age(p, p.limit) for p in paths]
+    lives = [life_end(path) for path in paths]
     rows: dict[float, list[BacktestUnit]] = {share: [] for share in shares}
     widths: dict[float, list[float]] = {share: [] for share in shares}
     known = [i for i, life in enumerate(lives) if np.isfinite(life)]

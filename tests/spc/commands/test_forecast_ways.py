@@ -238,3 +238,14 @@ def test_a_limit_column_asked_for_comes_before_the_limits_of_a_map(tmp_path):
     assert "U1: no limit is known: its cell under most is empty" in outcome.output
     outcome = run(file, "--limit", ":U1=9")
     assert outcome.exit_code == 2 and "COLUMN:VALUE=LIMIT" in outcome.output
+
+
+def test_a_life_that_was_over_before_the_first_reading_is_not_known(tmp_path):
+    (file := tmp_path / "wear.csv").write_text(six_units("Z,10,9.5", "Z,20,11"), encoding="utf-8")
+    held = json.loads(run(file, "--limit", "9", "--backtest", "50", "--json").output)
+    assert {"unit": "Z", "reason": "its first reading is at its limit already"} in held["not_held"]
+    told = units_by_name(file, "--limit", "9", "--at", "50%", "--unit-id", "Z")["Z"]
+    assert told["status"] == "over" and told["own_readings"] == 2
+    assert told["sentence"].endswith(
+        "its first reading is at its limit already, so all its readings are used, not 50% of a life"
+    )

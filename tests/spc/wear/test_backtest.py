@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spc.wear.backtest import backtest, crossing_age, cut_path, interval_score
+from spc.wear.backtest import backtest, crossing_age, cut_path, interval_score, life_end
 from spc.wear.time_to_limit import TimeToLimit
 from spc.wear.unit_forecast import UnitPools
 from spc.wear.wear_path import wear_path
@@ -29,6 +29,13 @@ def test_crossing_is_where_the_straight_line_meets_the_limit():
     path = wear_path("a", [0, 2, 6], [0.0, 1.0, 3.0])
     assert crossing_age(path, 2.0) == 4 and crossing_age(path, 0.0) == 0 and math.isnan(crossing_age(path, 9.0))
     assert crossing_age(milling()[0], 0.45) == 41
+
+
+def test_a_unit_whose_first_reading_is_at_its_limit_has_no_life_that_was_seen():
+    over, seen = (wear_path(name, [5, 7, 9], low, limit=2.0) for name, low in (("a", [2, 3, 4]), ("b", [1, 3, 4])))
+    assert math.isnan(life_end(over)) and life_end(seen) == 6 and math.isnan(life_end(wear_path("c", [], [], limit=2)))
+    (held,) = backtest([over, seen], shares=(0.5,))
+    assert [unit.unit for unit in held.units] == ["b"]
 
 
 def test_cut_keeps_the_reading_at_the_cut():

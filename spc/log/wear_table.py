@@ -27,6 +27,7 @@ _NO_DAYS = " (days and times of day are not read here: give what has passed, suc
 _FALLS_BELOW = "add one amount to every value of the clock, so that the least is 0"
 _ADDS_BELOW = "what a row adds is never less; where the column holds a running clock, say --clock-kind runs"
 _TOO_EARLY = "; later readings of its unit stand too early by what it would have added to the clock"
+_MANY_COPIES = 3  # and a third of a unit's rows: fewer are readings taken twice that agree; our own rule
 CLOCKS: dict[str, str] = {
     "runs": "the column holds a running clock, never falling within a unit: its age or a meter, as the readings tell",
     "age": "the same, and 0 is where the unit was new",
@@ -254,6 +255,7 @@ class _Reader:
         units = []
         for unit, read in rows.items():
             path = np.array(read, dtype=np.float64)
+            self._remark_copies(unit, path[:, :3])
             numbers = path[:, 3].astype(np.int64)
             limit = limits[unit]
             units.append(
@@ -265,6 +267,15 @@ class _Reader:
             blank, tuple(unread), tuple(self._problems), tuple(self._remarks), self._decimal,
             tuple(unit for unit in named if unit not in rows),
         )  # fmt: skip
+
+    def _remark_copies(self, unit: str, read: Array) -> None:
+        """Point at rows that may be copies; two readings at one clock value may agree."""
+        again = len(read) - len(np.unique(read, axis=0))
+        if again >= _MANY_COPIES and 3 * again >= len(read):
+            self._remarks.append(
+                f"unit {unit}: {again} of {len(read)} rows read what another row of it reads at the same clock value, "
+                "and each counts by itself: take out those that are copies"
+            )
 
     def _settled(self, unit: str, i: int, known: tuple[str, ...], extra: tuple[str, ...]) -> tuple[str, ...]:
         """Covariates of a unit: the first that is written counts, a blank neither sets nor changes one."""

@@ -281,3 +281,13 @@ def test_a_limit_with_a_unit_says_what_bare_readings_are_in():
     table = read_wear_table(b"unit,clock,wear,limit\nA,1,50,2%\nA,2,60,\n", WearColumns(limit_column="limit"))
     assert table.units[0].limit == 2
     assert table.remarks == ("the limit is written in %; readings are taken to be in % too",)
+
+
+def test_rows_that_stand_there_twice_are_pointed_at():
+    rows = [f"{unit},{k},{k / 10}" for unit in "AB" for k in range(1, 7)]
+    twice = [*rows, *rows[:3], "B,3,0.35", "B,4,0.4", "B,5,0.5"]  # of B two: readings taken twice that agree
+    table = read_wear_table("\n".join(["unit,clock,wear", *twice]).encode(), WearColumns())
+    assert table.used == 18 and table.remarks == (
+        "unit A: 3 of 9 rows read what another row of it reads at the same clock value, and each counts by itself: "
+        "take out those that are copies",
+    )

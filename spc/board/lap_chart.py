@@ -253,6 +253,8 @@ def _sentence(judged: Replayed, spoken: tuple[ChartSignal, ...], status: str) ->
     n = int(np.count_nonzero(~np.isnan(judged.z)))
     if status == "no limits":
         return f"{len(judged.stream):,} readings, none judged: there are no limits."
+    if not n:
+        return f"{len(judged.stream):,} readings, none judged yet: the limits begin after the newest of them."
     if not spoken:
         return f"No signal in {n:,} judged face{'s' * (n != 1)}."
     places = len({s.position for s in spoken})

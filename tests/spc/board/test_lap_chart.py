@@ -50,6 +50,13 @@ def test_a_chart_says_method_baseline_attained_rate_and_what_it_sees(store):
     assert "judged faces signal" in report.sentence
 
 
+def test_limits_that_begin_after_the_newest_face_have_judged_none(store):
+    freeze_limits(store, SITE, lap="K1", sign="minutes", who="Q. Reed", why="all of it", knowingly=True)
+    report = chart_of_lap(store, "K1", "minutes", SITE)
+    assert report.status == "frozen"
+    assert report.sentence == "160 readings, none judged yet: the limits begin after the newest of them."
+
+
 def test_frozen_limits_say_that_a_fault_was_found_later_at_faces_they_rest_on(store):
     freeze(store)
     faces = store.faces(lap="K1")["face_id"].tolist()

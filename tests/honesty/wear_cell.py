@@ -20,6 +20,7 @@ class Scene:
     step: float = 0.0  # reading step; 0 = exact
     tails: float = 0.0  # degrees of freedom of the error; 0 = normal
     noise: float = 0.35
+    of_reading: bool = False  # the noise is a share of what is read
     wander: float = 0.0  # sd of the path's own wandering over one face
     signed: bool = False
     start: float = 0.0  # what every cycle reads at age 0 by definition; 0 = no such reading
@@ -45,10 +46,12 @@ SCENES = {
     "bedding in": Scene("all cycles start at one value by definition and bed in to a level of their own", start=0.3),
     "between shapes": Scene("wear grows with age to the power 0.6, a shape not offered", shape="power", noise=0.15),
 }
-# Paths of a form that no shape has, nor comes near with its powers: what the range then holds is counted, not promised.
+# Paths of a form that no shape has, nor comes near with its powers, and one whose error looks like a form: what the
+# range then holds is counted, not promised.
 STRANGE = {
     "steady after run-in": Scene("wear runs in over some ten faces, then grows steadily", shape="run-in", noise=0.15),
     "late exponential": Scene("a constant part, and one that grows exponentially", shape="exponential", noise=0.15),
+    "error of the reading": Scene("a straight line whose error is 13 % of the reading", noise=0.13, of_reading=True),
 }
 # Paths whose form only the past cycles tell.
 _STEEP = Scene("", own_faces=12, shape="steep at one age", noise=0.1, level_sd=0.05)
@@ -98,7 +101,7 @@ def true_line(scene, rng):
 
 def readings(scene, line, age, rng):
     error = rng.standard_t(scene.tails, age.size) / np.sqrt(3) if scene.tails else rng.standard_normal(age.size)
-    y = line(age) + scene.noise * error
+    y = line(age) + scene.noise * error * (line(age) if scene.of_reading else 1.0)
     if not scene.step:
         return y, y
     middle = np.round(y / scene.step) * scene.step

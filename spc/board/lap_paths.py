@@ -19,7 +19,6 @@ from spc.board.remembered import Remembered
 from spc.board.room_history import RoomOfLap
 from spc.chart.stream import NO_GRIT, grit_running
 from spc.wear.part_factors import by_factors, part_factors
-from spc.wear.pooled import until_limit
 from spc.wear.signed_path import (
     carries_signs,
     many_go_through_flat,
@@ -27,7 +26,7 @@ from spc.wear.signed_path import (
     sizes_go_through_flat,
     ways_through_flat,
 )
-from spc.wear.wear_path import WearPath, wear_path
+from spc.wear.wear_path import WearPath, until_limit, wear_path
 
 __all__ = [
     "LEAST_FACES",

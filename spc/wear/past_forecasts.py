@@ -283,6 +283,6 @@ def _readings_drawn(drawn: DrawnPaths, names: Sequence[str], rng: np.random.Gene
         for part in dict.fromkeys(names):
             columns = np.flatnonzero([name == part for name in names])
             path[:, columns] = of_part(future, part).path[:, columns]
-        path += future.error_sd[:, None] * rng.standard_normal(path.shape)
+        path += future.error_of(path) * rng.standard_normal(path.shape)
         out.append(future.scale.reading_back(path, future.own_limit))
     return np.concatenate(out)

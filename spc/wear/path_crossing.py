@@ -12,6 +12,7 @@ __all__ = ["crossing_ages", "share_over"]
 Array = NDArray[np.float64]
 
 _NEXT_FACE_Z = 1.2815515655446004  # upper 10 % point of the normal law
+_ROUNDS = 30  # in which where the path stands and the error it has there settle
 _NEVER = 20.0  # minus log of a chance too small to matter
 
 
@@ -61,12 +62,11 @@ def _first(
     future: FuturePaths, value: float, side: float, crossing: str, rng: np.random.Generator, together: int
 ) -> Array:
     limit = _on_scale(future, value)
-    gap = side * (future.path - limit)  # 0 or more = there
+    there_at = _likely_over(future, limit, side) if crossing == "next face" else limit
+    gap = side * (future.path - there_at)  # 0 or more = there
     age = future.age
-    if crossing == "next face":
-        gap = gap + _NEXT_FACE_Z * future.error_sd[:, None]
-    elif crossing == "reading":
-        gap[:, 1:] += future.error_sd[:, None] * _largest_error(gap[:, 1:].shape, together, rng)
+    if crossing == "reading":
+        gap[:, 1:] += future.error_of(future.path[:, 1:]) * _largest_error(gap[:, 1:].shape, together, rng)
         gap[:, 0] = np.minimum(side * (future.newest - limit), -1e-12)
     there = gap >= 0
     if crossing != "reading":  # a wandering path may touch the limit between two ages and turn back
@@ -88,6 +88,14 @@ def _first(
     share = np.where(rise > 0, np.clip(-low / np.where(rise > 0, rise, 1.0), 0, 1), 0.5)
     at = age[before] + share * (age[first] - age[before])
     return np.where(there[row, first], np.where(first == 0, age[0], at), np.inf)
+
+
+def _likely_over(future: FuturePaths, limit: float, side: float) -> Array:
+    """Where a path stands when one reading of it in ten exceeds the limit; (S, 1)."""
+    at = np.full((future.path.shape[0], 1), limit)
+    for _ in range(_ROUNDS if future.scale.error_power else 1):
+        at = limit - side * _NEXT_FACE_Z * future.error_of(at)
+    return at
 
 
 def _largest_error(shape: tuple[int, ...], of: int, rng: np.random.Generator) -> Array:

@@ -41,12 +41,16 @@ class FuturePaths:
     scale: PathScale
     age: Array  # (J,)
     path: Array  # (S, J) the wear path of one part number, without reading error
-    error_sd: Array  # (S,) of one reading
+    error_sd: Array  # (S,) of one reading at the middle of the group
     wander_variance: Array  # (S,) of the path per unit of scaled age
     newest: Array | float  # the newest reading; for a new cycle the path's own start
     own_limit: float  # that readings are shares of where the scale is relative
     offsets: Array  # (S, P) of the scale's parts, from one of them to the next on the scale
     offset: Array  # (S,) of them, that of the path
+
+    def error_of(self, path: Array) -> Array:
+        """Give the standard deviation of one reading by where a path stands; (S, J) as the path."""
+        return np.asarray(self.error_sd[:, None] * np.sqrt(self.scale.error_share(path)), dtype=np.float64)
 
 
 def update_own(
@@ -83,7 +87,7 @@ def update_own(
     offsets = len(scale.parts)
     working, multiplier = first_working(stack)
     for _ in range(1 if own.sign_known.all() else 3):  # signs settle from the known ones outwards
-        refined = refined_working(stack, working, multiplier, lines, offsets) if own.age.size else None
+        refined = refined_working(scale, stack, working, multiplier, lines) if own.age.size else None
         if refined is not None:
             working, multiplier = refined
     gram = path_gram(stack.age_scaled, columns_of(stack, working, offsets), multiplier, stack.count)

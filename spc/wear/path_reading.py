@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from spc.wear.path_evidence import error_variance_of
 from spc.wear.path_gram import RATIO_GRID
 from spc.wear.path_posterior import LineDraws
-from spc.wear.path_scale import PathStack
+from spc.wear.path_scale import PathScale, PathStack
 
 __all__ = ["columns_of", "first_working", "refined_working"]
 
@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 _OUTLIER_SD = 2.75  # leave-one-out residuals beyond this lose weight; 0.6 % of sound normal readings; our own rule
 _MOST = 400.0  # largest error multiplier
-_LEAST = 0.05  # smallest one
+_LEAST = 1e-3  # smallest one
 _TOLD = 1e-11  # of the variance of the paths, an error below which their covariance cannot be inverted in 16 digits
 
 
@@ -44,9 +44,10 @@ def columns_of(stack: PathStack, working: Array, parts: int) -> Array:
 
 
 def refined_working(
-    stack: PathStack, working: Array, multiplier: Array, draws: LineDraws, parts: int
+    scale: PathScale, stack: PathStack, working: Array, multiplier: Array, draws: LineDraws
 ) -> tuple[Array, Array] | None:
     """Working values and multipliers after a first fit; None where the first were good enough."""
+    parts = len(scale.parts)
     spreads = np.median(draws.spreads, axis=0)
     error = float(np.sqrt(error_variance_of(spreads[None, :])[0]))
     mean, variance = _left_out(stack, working, multiplier, spreads, draws, parts)
@@ -56,14 +57,15 @@ def refined_working(
     matched = stack.live & (~np.isfinite(width) | ~stack.sign_known)
     closed = width[stack.live & np.isfinite(width)]
     uneven = bool(closed.size) and float(np.ptp(closed)) > 0.2 * error
-    if not matched.any() and not uneven and not (stack.live & (away > _OUTLIER_SD)).any():
+    if not scale.error_power and not matched.any() and not uneven and not (stack.live & (away > _OUTLIER_SD)).any():
         return None
     rounding = np.where(np.isfinite(width), width, 0.0) ** 2 / 12
     usual = float(rounding[stack.live].mean())  # what the error of the first fit already holds
-    own = max(error**2 - usual, 0.1 * error**2)
+    least = max(error**2 - usual, 0.1 * error**2)
+    own = least * scale.error_share(mean)
     value, site = _matched(stack, mean, beyond + own, working, rounding)
     value, site = np.where(matched, value, working), np.where(matched, site, rounding)
-    multiplier = (own + site) / (own + usual)
+    multiplier = (own + site) / (least + usual)
     away = np.abs(value - mean) / np.sqrt(beyond + own + site)
     excess = np.where(away > _OUTLIER_SD, (away / _OUTLIER_SD) ** 2, 1.0)
     multiplier = np.clip(multiplier * excess, _LEAST, _MOST)

@@ -15,6 +15,7 @@ __all__ = ["PathScale", "PathStack", "begins_elsewhere", "fit_scale", "stack_pat
 Array = NDArray[np.float64]
 
 _LEAST_SIZE, _MOST_SIZE = 1e-300, 1e300  # of a reading, where a logarithm is taken, and where it falls
+_LEAST_SHARE, _MOST_SHARE = 1e-3, 400.0  # of the variance of an error at the middle of the group; our own rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ class PathScale:
     parts: tuple[str, ...]  # parts with an offset of their own
     covariate_centre: tuple[float, ...]
     covariate_range: tuple[float, ...]  # 0 = constant in the group, not used
+    error_power: float = 0.0  # of a reading's size, that its error on this scale goes with; see `error_growth`
 
     def age_scaled(self, age: Array) -> Array:
         """Age from 0 (new) to 1 (the oldest of the group)."""
@@ -49,6 +51,17 @@ class PathScale:
         on_shape = scaled * self.reading_range + self.reading_centre
         back = -np.minimum(self.shape.back(-on_shape), _MOST_SIZE) if self.mirrored else self.shape.back(on_shape)
         return np.asarray(back * abs(limit) if self.relative else back, dtype=np.float64)
+
+    def error_share(self, scaled: Array) -> Array:
+        """Variance of the error of readings by where the path stands on this scale, 1 at the middle of the group."""
+        if not self.error_power:
+            return np.ones_like(scaled)
+        sign = -1.0 if self.mirrored else 1.0
+        middle = self.shape.back(np.array([sign * self.reading_centre]))
+        size = self.shape.back(sign * (scaled * self.reading_range + self.reading_centre)) / middle
+        with np.errstate(divide="ignore", over="ignore"):
+            share = np.maximum(size, 0.0) ** (2 * self.error_power)
+        return np.asarray(np.clip(share, _LEAST_SHARE, _MOST_SHARE), dtype=np.float64)
 
     def takes(self, path: WearPath) -> bool:
         """Whether the readings of a path and its limit are on this scale; a start by definition is no reading."""
@@ -103,7 +116,9 @@ class PathStack:
     design: Array  # (U, C - 1, p)
 
 
-def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_covariates: bool) -> PathScale | str:
+def fit_scale(
+    paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_covariates: bool, error_power: float = 0.0
+) -> PathScale | str:
     """Choose the scaling from the group's paths, or say in words why the shape cannot be used."""
     zeroed_at, zeroed_value = zeroed_start(paths)
     paths = [unzeroed(p, zeroed_at, zeroed_value) for p in paths]
@@ -138,7 +153,7 @@ def fit_scale(paths: Sequence[WearPath], shape: Shape, *, relative: bool, with_c
     names = sorted({part for p in paths for part in p.parts})
     return PathScale(
         shape, mirrored, relative, start, origin, width, centre, spread, zeroed_at, zeroed_value,
-        tuple(names) if len(names) > 1 else (), tuple(centres), tuple(widths),
+        tuple(names) if len(names) > 1 else (), tuple(centres), tuple(widths), error_power,
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.measure.interval import middle_of
+from spc.wear.error_growth import ErrorGrowth, error_growth
 from spc.wear.path_gram import PathGram, path_gram
 from spc.wear.path_posterior import LineDraws, draw_lines
 from spc.wear.path_reading import columns_of, first_working, refined_working
@@ -16,7 +17,7 @@ from spc.wear.path_slips import without_slips
 from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
 from spc.wear.unit_tails import TAILS, new_unit_draws, over_tails, tail_shares, unit_scales
 from spc.wear.usual_course import course_of_others, course_on, usual_course
-from spc.wear.wear_path import WearPath, taken, thinned
+from spc.wear.wear_path import WearPath, half_way_to, thinned, until_limit
 
 __all__ = [
     "ALONE_LEAST",
@@ -29,7 +30,6 @@ __all__ = [
     "fit_alone",
     "fit_pooled",
     "shared_out",
-    "until_limit",
 ]
 
 Array = NDArray[np.float64]
@@ -126,23 +126,26 @@ def fit_pooled(
     if not any(np.ptp(p.low) for p in used):  # no cycle's readings differ: there is no shape to tell
         shapes = [shape for shape in shapes if shape.straight] or shapes
     limits = np.array([p.limit for p in used])
-    half_way = np.array([_half_way(p, p.limit if np.isnan(limit) else limit) for p in used])
+    half_way = np.array([half_way_to(p, p.limit if np.isnan(limit) else limit) for p in used])
     one_side = (limits > 0).all() or ((limits < 0).all() and all((p.high < 0).all() for p in used))
     by_limit = bool(np.isfinite(limits).all() and one_side and np.ptp(limits) > 0)
     by_covariates = bool(used[0].covariates) and len(used) >= 3
+    growth = error_growth(used)
     first: list[_Fit] = []
     plain: list[PathScale] = []
     for shape in shapes:
         for relative in (False, True)[: 1 + by_limit]:
             for with_covariates in (False, True)[: 1 + by_covariates]:
-                scale = fit_scale(used, shape, relative=relative, with_covariates=with_covariates)
+                scale = fit_scale(
+                    used, shape, relative=relative, with_covariates=with_covariates, error_power=growth.on(shape)
+                )
                 if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                     continue
                 if shape in ALONE_SHAPES and not relative and not with_covariates:
                     plain.append(scale)
                 first.append(_first_fit(used, scale, with_covariates, half_way, rng))
     if any(shape.needs_positive for shape in shapes):  # sizes: a signed bow goes either way
-        first += _of_course(used, half_way, by_limit, by_covariates, rng)
+        first += _of_course(used, half_way, by_limit, by_covariates, growth, rng)
     if not first:
         return PooledWear((), used, left_out, "no shape fits these readings")
     share = _shares_of(first, first)
@@ -150,7 +153,7 @@ def fit_pooled(
     likely = share > share.max() * np.exp(-behind)
     kept = [_second_fit(used, f, draws, rng) for f, may_be in zip(first, likely, strict=True) if may_be]
     for _ in range(_HALVINGS):
-        between = _between(used, kept, first, half_way, rng)
+        between = _between(used, kept, first, half_way, growth, rng)
         first += between
         kept += [_second_fit(used, f, draws, rng) for f in between]
     shares = _shares_of(kept, first)
@@ -179,8 +182,9 @@ def fit_alone(own: WearPath, *, lacking: str = NO_PAST, draws: int = 500, rng: n
         why = f"{lacking}, and {own_words} of its own where {ALONE_LEAST} are needed"
         return PooledWear((), (), (), why, alone=True)
     fitted, own = [], thinned(own)
+    growth = error_growth([own])
     for shape in ALONE_SHAPES:
-        scale = fit_scale([own], shape, relative=False, with_covariates=False)
+        scale = fit_scale([own], shape, relative=False, with_covariates=False, error_power=growth.on(shape))
         if isinstance(scale, str):
             continue
         lines = _second_fit([own], _first_fit([own], scale, False, np.array([np.nan]), rng), draws, rng).lines
@@ -196,28 +200,6 @@ def enough_words(pooled: PooledWear, own: WearPath) -> str:
         return "log one cycle from its beginning to its end"
     at_one_age = own.age.size > 1 and not np.ptp(own.age)
     return "log one at another" if at_one_age else f"log {ALONE_LEAST - own.age.size} more"
-
-
-def until_limit(path: WearPath, limit: float, lower: float | None = None) -> WearPath:
-    """Cut the path after the first two readings in a row at or over the limit, or beyond the lower one of a signed bow.
-
-    The rest says nothing about the crossing; one reading alone may be there by its error.
-    """
-    over = path.low >= limit
-    if lower is not None:
-        over |= path.high <= lower
-    twice = np.flatnonzero(over[1:] & over[:-1])
-    if not twice.size:
-        return path
-    return taken(path, slice(None, int(twice[0]) + 2))
-
-
-def _half_way(path: WearPath, limit: float) -> float:
-    """Age at which a path first read half way from its first reading to its limit; inf = it has not, NaN = no limit."""
-    if not np.isfinite(limit):
-        return float("nan")
-    over = np.flatnonzero(path.low - path.low[0] >= (limit - path.low[0]) / 2)
-    return float(path.age[over[0]]) if over.size else np.inf
 
 
 def shared_out(fitted: Sequence[PooledShape], shares: Array) -> tuple[PooledShape, ...]:
@@ -258,7 +240,12 @@ class _Fit:
 
 
 def _of_course(
-    paths: Sequence[WearPath], half_way: Array, by_limit: bool, by_covariates: bool, rng: np.random.Generator
+    paths: Sequence[WearPath],
+    half_way: Array,
+    by_limit: bool,
+    by_covariates: bool,
+    growth: ErrorGrowth,
+    rng: np.random.Generator,
 ) -> list[_Fit]:
     """Fit the course that the paths have in common; each is foreseen along the course of others."""
     found = []
@@ -267,7 +254,9 @@ def _of_course(
         if course is None or others is None:
             continue
         for with_covariates in (False, True)[: 1 + by_covariates]:
-            scale = fit_scale(paths, course, relative=relative, with_covariates=with_covariates)
+            scale = fit_scale(
+                paths, course, relative=relative, with_covariates=with_covariates, error_power=growth.on(course)
+            )
             if isinstance(scale, str) or (with_covariates and not any(scale.covariate_range)):
                 continue
             found.append(_first_fit(paths, scale, with_covariates, half_way, rng, _apart(paths, scale, others)))
@@ -299,6 +288,11 @@ def _first_fit(
     count = np.array([np.searchsorted(p.age, at, side="right") for p, at in zip(read, half_way, strict=True)])
     gram, begun = _grams(stack, working, multiplier, len(scale.parts), count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, rng=rng)
+    refined = refined_working(scale, stack, working, multiplier, lines) if scale.error_power else None
+    if refined is not None:
+        working, multiplier = refined
+        gram, begun = _grams(stack, working, multiplier, len(scale.parts), count)
+        lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=_FEW, near=lines, rng=rng)
     slopes = _log_slopes(paths, scale, count)
     left = leave_out(lines, gram, stack.design)
     usual = unit_scales(TAILS[0], _FEW, rng)[None]
@@ -324,7 +318,12 @@ def _shares_of(fits: Sequence[_Fit], tried: Sequence[_Fit]) -> Array:
 
 
 def _between(
-    paths: Sequence[WearPath], kept: Sequence[_Fit], tried: Sequence[_Fit], half_way: Array, rng: np.random.Generator
+    paths: Sequence[WearPath],
+    kept: Sequence[_Fit],
+    tried: Sequence[_Fit],
+    half_way: Array,
+    growth: ErrorGrowth,
+    rng: np.random.Generator,
 ) -> list[_Fit]:
     """Fit the shapes half way from the best one to its neighbours, where the readings tell it from them.
 
@@ -347,7 +346,9 @@ def _between(
     offered = [f.scale.shape for f in tried if alike(f)]
     hopeless = set(offered) - {f.scale.shape for f in kept if alike(f)}
     for shape in halfway_shapes(top.scale.shape, offered, near, hopeless):
-        scale = fit_scale(paths, shape, relative=top.scale.relative, with_covariates=top.with_covariates)
+        scale = fit_scale(
+            paths, shape, relative=top.scale.relative, with_covariates=top.with_covariates, error_power=growth.on(shape)
+        )
         if not isinstance(scale, str):
             fitted.append(_first_fit(paths, scale, top.with_covariates, half_way, rng))
     return fitted
@@ -366,7 +367,7 @@ def _grams(
 def _second_fit(paths: Sequence[WearPath], fit: _Fit, draws: int, rng: np.random.Generator) -> _Fit:
     """Fit again to the readings as intervals, outliers weighed down, with all draws."""
     scale, stack, parts = fit.scale, fit.stack, len(fit.scale.parts)
-    refined = refined_working(stack, fit.working, fit.multiplier, fit.lines, parts)
+    refined = refined_working(scale, stack, fit.working, fit.multiplier, fit.lines)
     gram, begun = (fit.gram, fit.begun) if refined is None else _grams(stack, *refined, parts, fit.begun.count)
     lines = draw_lines(gram, stack.design, scale.prior_precision(), draws=draws, near=fit.lines, rng=rng)
     left = leave_out(lines, gram, stack.design)

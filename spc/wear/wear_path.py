@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["MOST_READINGS", "WearPath", "taken", "thinned", "wear_path"]
+__all__ = ["MOST_READINGS", "WearPath", "half_way_to", "taken", "thinned", "until_limit", "wear_path"]
 
 MOST_READINGS = 600  # of one cycle that a fit takes; the cost grows with them, what they tell hardly does; our own rule
 _NEWEST = 200  # of these, all that are newest: they say where the path stands now
@@ -113,3 +113,25 @@ def taken(path: WearPath, kept: slice | NDArray[np.int64]) -> WearPath:
         sign_known=path.sign_known[kept],
         parts=tuple(np.array(path.parts, dtype=object)[kept]) if path.parts else (),
     )
+
+
+def until_limit(path: WearPath, limit: float, lower: float | None = None) -> WearPath:
+    """Cut the path after the first two readings in a row at or over the limit, or beyond the lower one of a signed bow.
+
+    The rest says nothing about the crossing; one reading alone may be there by its error.
+    """
+    over = path.low >= limit
+    if lower is not None:
+        over |= path.high <= lower
+    twice = np.flatnonzero(over[1:] & over[:-1])
+    if not twice.size:
+        return path
+    return taken(path, slice(None, int(twice[0]) + 2))
+
+
+def half_way_to(path: WearPath, limit: float) -> float:
+    """Find the age at which a path first read half way to its limit; inf = it has not, NaN = no limit."""
+    if not np.isfinite(limit):
+        return float("nan")
+    over = np.flatnonzero(path.low - path.low[0] >= (limit - path.low[0]) / 2)
+    return float(path.age[over[0]]) if over.size else np.inf

@@ -20,7 +20,7 @@ STATEMENT = (
     "and, up to two errors of the simulation, in each; a t law with 3 degrees of freedom has its own 10 % point. A "
     "range with an open end cannot fail on that side."
 )
-ASKED = ("usual", "sparse", "wandering", "half-band steps", "heavy tails", "signed bow")
+ASKED = ("usual", "sparse", "wandering", "half-band steps", "heavy tails", "signed bow", "error of the reading")
 SIZES = {"reduced": (4, 6), "full": (220, 10)}  # groups of past cycles, laps forecast from each
 COLUMNS = ["scene", "laps", "inside %", "standard error", "earlier %", "later %", "open-ended %", "width"]
 

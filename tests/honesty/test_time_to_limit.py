@@ -91,11 +91,10 @@ def test_what_is_left_of_the_range_where_no_shape_fits():
     assert all(60 - 4 * row[3] <= row[2] <= 100 for row in rows), rows
     record(
         "time_to_limit_strange",
-        title="Faces left: what if wear or its error has a form that no shape here has?",
+        title="Faces left: what if wear has a form that no shape here has?",
         statement=(
             "Wear that runs in and then goes on steadily, or of which one part grows exponentially, is not among the "
-            "shapes; an error that grows with the reading makes a straight line look exponential. How often the "
-            "nominal 90 % range then holds the true crossing is counted here, not promised."
+            "shapes. How often the nominal 90 % range then holds the true crossing is counted here, not promised."
         ),
         columns=COLUMNS,
         rows=rows,

@@ -45,13 +45,13 @@ SCENES = {
     "shared start": Scene("all cycles start at one value by definition and wear from it", start=0.7, level_sd=0.0),
     "bedding in": Scene("all cycles start at one value by definition and bed in to a level of their own", start=0.3),
     "between shapes": Scene("wear grows with age to the power 0.6, a shape not offered", shape="power", noise=0.15),
+    "error of the reading": Scene("a straight line whose error is 13 % of the reading", noise=0.13, of_reading=True),
+    "exponential": Scene("wear that grows exponentially, its error alike at every size", shape="e-folds", noise=0.1),
 }
-# Paths of a form that no shape has, nor comes near with its powers, and one whose error looks like a form: what the
-# range then holds is counted, not promised.
+# Paths of a form that no shape has, nor comes near with its powers: what the range then holds is counted, not promised.
 STRANGE = {
     "steady after run-in": Scene("wear runs in over some ten faces, then grows steadily", shape="run-in", noise=0.15),
     "late exponential": Scene("a constant part, and one that grows exponentially", shape="exponential", noise=0.15),
-    "error of the reading": Scene("a straight line whose error is 13 % of the reading", noise=0.13, of_reading=True),
 }
 # Paths whose form only the past cycles tell.
 _STEEP = Scene("", own_faces=12, shape="steep at one age", noise=0.1, level_sd=0.05)
@@ -81,6 +81,9 @@ def true_line(scene, rng):
     if scene.shape == "exponential":
         pace = 0.05 * np.exp(0.15 * rng.standard_normal())
         return lambda t: level + 0.25 * np.exp(pace * t)
+    if scene.shape == "e-folds":
+        pace = 0.035 * np.exp(0.2 * rng.standard_normal())
+        return lambda t: level * np.exp(pace * t)
     if scene.shape == "steep at one age":
         age, pace = 20 + rng.standard_normal(), 0.2 * np.exp(0.15 * rng.standard_normal())
         return lambda t: level + 0.005 * t + pace * np.maximum(t - age, 0.0)
@@ -138,7 +141,8 @@ def lap_in_use(scene, rng):
         line, age = true_line(scene, rng), np.arange(1.0, scene.own_faces + 1)
         low, high = readings(scene, line, age, rng)
         path = line(grid)
-        crossing, risky = (_reached(scene, grid, path, at) for at in (LIMIT, LIMIT - one_in_ten))
+        risky_at = LIMIT / (1 + one_in_ten) if scene.of_reading else LIMIT - one_in_ten
+        crossing, risky = (_reached(scene, grid, path, at) for at in (LIMIT, risky_at))
         if ((low + high) / 2 < LIMIT).all() and crossing > scene.own_faces:
             return _logged(scene, "in use", age, low, high), crossing - scene.own_faces, max(risky - scene.own_faces, 0)
 

@@ -67,21 +67,21 @@ def test_an_interval_counts_as_the_normal_that_gives_the_truncated_laws_moments(
 
 
 def test_sound_readings_are_left_as_they_are_and_an_outlier_loses_weight():
-    stack, _ = stacked()
+    stack, scale = stacked()
     working, multiplier = first_working(stack)
-    assert refined_working(stack, working, multiplier, draws(), 0) is None
+    assert refined_working(scale, stack, working, multiplier, draws()) is None
     slipped, _ = stacked(_6=(3.0, 3.0))
     working, multiplier = first_working(slipped)
-    value, weighed = refined_working(slipped, working, multiplier, draws(), 0)
+    value, weighed = refined_working(scale, slipped, working, multiplier, draws())
     assert value == pytest.approx(working)
     assert weighed[2, 6] > 10 * np.delete(weighed[2], 6).max() and weighed[:2] == pytest.approx(np.ones((2, 10)))
 
 
 def test_a_reading_open_above_is_put_over_its_end():
-    stack, _ = stacked(_9=(1.0, np.inf))
+    stack, scale = stacked(_9=(1.0, np.inf))
     working, multiplier = first_working(stack)
     assert working[2, 9] == stack.low[2, 9]
-    value, weighed = refined_working(stack, working, multiplier, draws(), 0)
+    value, weighed = refined_working(scale, stack, working, multiplier, draws())
     assert value[2, 9] > stack.low[2, 9] and weighed[2, 9] > weighed[2, :9].max()
 
 
@@ -99,11 +99,12 @@ def test_readings_that_meet_their_lines_exactly_keep_finite_values_and_weights(r
     """The least scatter beside the widest lines: their covariance has no inverse in 16 digits."""
     age = np.arange(1.0, readings + 1)
     group = [wear_path(str(u), age, np.exp(0.1 * (u + 1) * age)) for u in range(3)]
-    stack = stack_paths(group, fit_scale(group, SHAPE["linear"], relative=False, with_covariates=False))
+    scale = fit_scale(group, SHAPE["linear"], relative=False, with_covariates=False)
+    stack = stack_paths(group, scale)
     spreads = np.tile([-12.0, log_ratio, 6.0, 7.0, 0.0], (4, 1))
     exact = LineDraws(spreads, np.zeros((4, 2)), np.tile(np.diag([16.0, 100.0]), (4, 1, 1)), 0.0, 4.0)
     working, multiplier = first_working(stack)
     _, variance = _left_out(stack, working, multiplier, spreads[0], exact, 0)
     assert (variance > 0).all()
-    refined = refined_working(stack, working, multiplier, exact, 0)
+    refined = refined_working(scale, stack, working, multiplier, exact)
     assert refined is not None and np.isfinite(refined).all()

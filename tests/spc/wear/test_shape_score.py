@@ -7,9 +7,9 @@ from scipy.stats import multivariate_normal
 from spc.wear.path_evidence import line_evidence, log_marginal
 from spc.wear.path_gram import RATIO_GRID, path_gram
 from spc.wear.path_posterior import LineDraws
-from spc.wear.pooled import _half_way, fit_pooled
+from spc.wear.pooled import fit_pooled
 from spc.wear.shape_score import foreseen, leave_out, shape_shares, weighed_scores
-from spc.wear.wear_path import wear_path
+from spc.wear.wear_path import half_way_to, wear_path
 
 
 @pytest.mark.parametrize("load", [(), (-0.7, 1.1)])
@@ -95,7 +95,7 @@ def test_readings_past_half_way_count_more():
 
 def test_half_way_lies_between_the_first_reading_and_the_limit():
     path = wear_path("a", [0, 1, 2, 3, 4], [0.4, 0.9, 1.3, 1.1, 1.9])
-    assert _half_way(path, 2.0) == 2.0 and _half_way(path, 4.0) == np.inf and np.isnan(_half_way(path, np.nan))
+    assert half_way_to(path, 2.0) == 2.0 and half_way_to(path, 4.0) == np.inf and np.isnan(half_way_to(path, np.nan))
 
 
 def test_bedding_in_does_not_bend_what_comes_after():

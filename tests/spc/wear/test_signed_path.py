@@ -2,7 +2,6 @@ import numpy as np
 import pytest
 from scipy.stats import linregress, t
 
-from spc.wear.pooled import until_limit
 from spc.wear.signed_path import (
     carries_signs,
     goes_through_flat,
@@ -12,7 +11,7 @@ from spc.wear.signed_path import (
     sizes_go_through_flat,
     ways_through_flat,
 )
-from spc.wear.wear_path import wear_path
+from spc.wear.wear_path import until_limit, wear_path
 
 
 def path(bow, **options):

@@ -323,9 +323,9 @@ def test_a_start_at_zero_by_definition_does_not_rule_out_a_power_of_age():
     age = np.arange(0.0, 21)
     rates = np.exp(0.3 * rng.normal(size=5))  # four past cycles: too few to tell a course of their own
     scatter = np.exp(0.03 * rng.normal(size=(5, 21)))
-    *past, own = (wear_path(f"c{i}", age, rate * age**0.75 * scatter[i]) for i, rate in enumerate(rates))
+    *past, own = (wear_path(f"c{i}", age, rate * age**2.5 * scatter[i]) for i, rate in enumerate(rates))
     begun = wear_path("own", own.age[:9], own.low[:9])
-    answer = time_to_limit(fit_pooled(past, limit=20.0, rng=rng), begun, limit=9 * rates[-1], rng=rng)
+    answer = time_to_limit(fit_pooled(past, limit=3000.0, rng=rng), begun, limit=1200 * rates[-1], rng=rng)
     assert answer.shape == "power" and answer.shape_share > 0.9
 
 

@@ -24,11 +24,12 @@ Array = NDArray[np.float64]
 _POWERS = np.arange(0.0, 3.25, 0.5)  # of the size, that the error may go with
 _LIKELY = 3  # of these, the first: 0, as the root of the size, in proportion
 _LEAST, _MOST = 12, 2000  # differences of readings that tell; that are looked at
-_SURE = 1.5  # log likelihood by which a law must explain them better than the one a shape carries with it
+_SURE = 0.75  # log likelihood by which a law must explain them better than the one a shape carries with it
 _COUNTED = 0.5  # of that of the differences: a reading is in four of them
 _DF = 5.0  # degrees of freedom of the errors: heavy tails
 _SMALLEST = 1e-3  # size of a reading, in the mean size, below which its error falls no further
 _FOUR = np.arange(4)
+_TIES = 1e-3  # of the least gap, that readings of one age are taken to lie apart
 _EXACT = 1e-9  # scatter, of the mean size, below which it is rounding
 _SCALES = np.geomspace(0.1, 3.0, 49)  # of the errors, in the root mean square of the differences
 
@@ -101,17 +102,19 @@ def _differences(path: WearPath) -> tuple[Array, Array, Array]:
     """
     closed = np.isfinite(path.high) & path.sign_known
     names = np.array(path.parts or ("",) * path.age.size, dtype=np.str_)
-    found = [np.empty((3, 0))]
+    middle, width, found = middle_of(path.low, path.high), path.high - path.low, [np.empty((3, 0))]
     for name in np.unique(names[closed]):
         row = np.flatnonzero(closed & (names == name))
+        gaps = np.diff(path.age[row] / path.age[-1])
+        if not gaps.any():
+            continue
         four = row[np.arange(max(row.size - 3, 0))[:, None] + _FOUR]
-        age, middle, width = path.age[four] / path.age[-1], middle_of(path.low, path.high)[four], path.high - path.low
-        apart = age[:, :, None] - age[:, None]
+        apart = (path.age[four][:, :, None] - path.age[four][:, None]) / path.age[-1]
+        apart = np.where(apart == 0, _TIES * gaps[gaps > 0].min() * (_FOUR[:, None] - _FOUR), apart)
         apart[:, _FOUR, _FOUR] = 1.0
-        told = (apart != 0).all(axis=(1, 2))
-        part = 1.0 / apart[told].prod(axis=2)
+        part = 1.0 / apart.prod(axis=2)
         part /= np.sqrt((part**2).sum(axis=1, keepdims=True))
-        steps = ((part * width[four][told]) ** 2).sum(axis=1) / 12
-        found.append(np.array([(part * middle[told]).sum(axis=1), middle[told].mean(axis=1), steps]))
+        steps = ((part * width[four]) ** 2).sum(axis=1) / 12
+        found.append(np.array([(part * middle[four]).sum(axis=1), middle[four].mean(axis=1), steps]))
     away, size, steps = np.concatenate(found, axis=1)
     return away, size, steps

@@ -94,6 +94,18 @@ def test_the_law_does_not_hang_on_units():
     assert one - one[0] == pytest.approx(other - other[0], abs=1e-6)
 
 
+def test_readings_of_one_age_tell_what_readings_close_together_tell():
+    rng = np.random.default_rng(8)
+    visits = np.repeat(np.arange(1.0, 13.0), 3)
+    read = (0.5 + 0.2 * visits) * (1 + 0.1 * rng.normal(size=(6, visits.size)))
+    one, close = (
+        error_growth([wear_path("unit", visits + apart * np.tile(np.arange(3), 12), each) for each in read])
+        for apart in (0.0, 1e-6)
+    )
+    assert one.log_likelihood == pytest.approx(close.log_likelihood, abs=0.05)
+    assert one.on(SHAPE["linear"]) > 0
+
+
 @pytest.mark.parametrize("name", ["linear", "exponential", "inverse", "inverse square"])
 @pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
 def test_errors_carried_to_the_scale_of_a_shape_have_the_share_it_states(name, power):

@@ -72,7 +72,10 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             x=[min(_known_to(lap), right) - start for lap, start in zip(ranged, starts, strict=True)],
             y=[rows[lap.lap] for lap in ranged],
             width=0.42,
-            marker={"color": look.quiet, "line": {"width": 1.5, "color": look.ink}},
+            marker={  # empty where no reading tells it
+                "color": [look.paper if lap.faces_left.lives_alone else look.quiet for lap in ranged],
+                "line": {"width": 1.5, "color": look.ink},
+            },
             name=f"faces left, {percent(0.9)} range",
             showlegend=False,
             customdata=[as_typed(lap.faces_left.sentence) for lap in ranged],

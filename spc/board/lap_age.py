@@ -15,15 +15,12 @@ from spc.board.room_history import RoomHistory
 from spc.log.name_list import name_list
 from spc.model.p_words import p_words
 from spc.wear.lifetime import cycle_lifetimes
-from spc.wear.lives_apart import lives_apart_p
+from spc.wear.lives_apart import UNLIKE_P, lives_apart_p
 from spc.wear.log_remarks import contradicted, of_one_face, unknown_reasons
 from spc.wear.recondition_age import ages_words
 from spc.wear.recondition_plan import ReconditionPlan, plan_recondition
 
 __all__ = ["LapAge", "age_of_lap"]
-
-
-_UNLIKE_P = 0.01  # so unlike by chance are the lives of laps that last alike: then it is said; our own rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +111,7 @@ def _unlike(
     names = [name for name, own in lives.items() for _ in own.low]
     low, high = (np.concatenate([getattr(own, end) for own in lives.values()] or [[]]) for end in ("low", "high"))
     p_value = lives_apart_p(plan.fit, low, high, names)
-    if not p_value < _UNLIKE_P:
+    if not p_value < UNLIKE_P:
         return []
     said = (
         f"The cycles of these laps do not last alike ({p_words(p_value)}): what is told of all of them together may be "

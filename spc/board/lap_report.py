@@ -6,7 +6,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_signal, form_signals, rows_of_cycle_now, running_bow, twist_signal
@@ -23,7 +22,8 @@ from spc.board.lap_lead import laps_until_good, lead_of
 from spc.board.lap_names import lap_name_remarks
 from spc.board.lap_rest import Rest, no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
-from spc.board.lap_words import confidence_words, set_aside_words
+from spc.board.lap_words import confidence_words, set_aside_words, turns_words
+from spc.board.life_left import LifeLeft, life_left, told_by_lives
 from spc.board.limit_remarks import limit_remarks
 from spc.board.lives import running_grit
 from spc.board.missing import as_if_confirmed, cycles_if_confirmed, doubt_of_now, first_doubts, missing_of_lap
@@ -33,7 +33,7 @@ from spc.board.new_parts import new_part_words
 from spc.board.one_source import carried_words, waits_for_second_reader
 from spc.board.open_signals import open_signals
 from spc.board.over_limit import over_limit_remarks
-from spc.board.pace import faces_per_shift
+from spc.board.pace import faces_per_shift, minutes_lapped
 from spc.board.pass_scatter import pass_scatter
 from spc.board.past_held import NO_DOUBT, RangesDoubt, ranges_doubt
 from spc.board.reactions import answered_faces, handed_text, is_answered, place_of
@@ -54,7 +54,6 @@ from spc.chart.stream import SIGNS
 from spc.measure.shown import MICROMETRE
 from spc.wear.cycle_table import no_face_yet
 from spc.wear.lead_sign import LeadSign, lead_move
-from spc.wear.lifetime import MOST_MISSING
 from spc.wear.log_remarks import log_remarks
 from spc.wear.sign_moves import SignMove, sign_moves
 from spc.wear.signed_bow import SignedBow
@@ -117,7 +116,8 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
     forecast = foretell()
     ranges = ranges_doubt(view, lap, room) if forecast.faces_left.status == "range" else NO_DOUBT
     forecast = foretell(missed=ranges.missed) if ranges.missed else forecast
-    as_before = _turns_as_before(own, forecast)
+    unread = own.lead.hides or forecast.faces_left.status == "refused"
+    as_before = turns_words(own.bow, own.lead, forecast)
     form = form_signals(None if as_before else own.turning, own.twist, place=partial(place_of, view, lap))
     said = (*stop_signals(view, lap), *own.charted, *form, *own.relaps)
     said = tuple(sorted((replace(s, handed=handed_text(view, s)) for s in said), key=_need))
@@ -143,6 +143,7 @@ def report_of(view: CellView, cell: CellCharts, lap: str, *, room: RoomHistory) 
         room_found=answer_to_room(view, room.running) if here.alarm else "",
         not_the_room=room.not_the_room if room.not_the_room is not None and lap in room.not_the_room.laps else None,
         ranges=ranges,
+        life=life_left(view, lap, room) if unread else None,
     )
     elsewhere = memo.same(lap, "elsewhere", elsewhere)
     return memo.once(lap, "report", (own, elsewhere, forecast), lambda: _report(view, lap, own, elsewhere, forecast))
@@ -191,6 +192,7 @@ class _Elsewhere(NamedTuple):
     names: tuple[str, ...]  # of laps and grits kept apart by how they are written alone, a sentence each
     not_the_room: RoomAlarm | None  # that most laps moved, this one among them, in the faces of one operator or part
     ranges: RangesDoubt  # whether ranges by readings held too few past cycles
+    life: LifeLeft | None  # what is left by how long past cycles lasted, where readings do not tell it
     room_found: str  # what people found where the lap moved with the room this shift, '' = nothing yet
 
 
@@ -269,6 +271,8 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     why = "" if left.own_faces else _NEVER_MOVED
     still = (_EQUAL if own.identical else why) if left.status == "range" and not forecast.past_moves else ""
     forecast = without_faces_left(forecast, still) if still else forecast
+    life = None if still or doubt is not None else elsewhere.life
+    forecast = told_by_lives(forecast, life) if life and forecast.faces_left.status == "refused" else forecast
     rest = elsewhere.rest
     forecast = no_face_left(forecast, rest)
     state = decide_state(
@@ -327,7 +331,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
             *told_as,
             *state.reasons,
             *passes,
-            *_turns_as_before(own, forecast),
+            *turns_words(own.bow, lead, forecast),
             *elsewhere.follows,
             *own.set_aside,
         ),
@@ -343,7 +347,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         picture=draw_cycle(view, lap, forecast, signals, room=own.room),
         age_faces=age_faces,
         finished_faces=finished,
-        age_minutes=_age_minutes(faces["minutes"].to_numpy(np.float64)[of_now]),
+        age_minutes=minutes_lapped(faces["minutes"].to_numpy(np.float64)[of_now]),
         last_time_text=str(faces["time_text"].iloc[-1]) if len(faces) else "",
         last_part=own.last_part,
         unusual_wear=own.unusual,
@@ -362,14 +366,6 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         retired=rest.ended == "retired",
         less_sure=left.status == "range" and bool(elsewhere.ranges.missed) and not left.by_lives,
     )
-
-
-def _turns_as_before(own: _Own, forecast: LapForecast) -> tuple[str, ...]:
-    """Say of a form that turns as those of past cycles did that the faces left take it in: it calls nobody."""
-    same, cycles = forecast.turns_before
-    if not (own.bow.turning and same) or own.lead.hides or forecast.faces_left.status not in ("range", "over"):
-        return ()
-    return (f"{as_sentence(own.bow.sentence)[:-1]}, as in {same} of {cycles} past cycles: the faces left take it in.",)
 
 
 def _passes(view: CellView, lap: str, *, held: bool) -> str:
@@ -391,10 +387,3 @@ def _with(sentence: str, doubt: Signal | None, leads: str) -> str:
 
 def _health(as_read: pd.DataFrame) -> tuple[str, ...]:
     return tuple(f"{f.sentence} {f.cure}" for f in check_data_health(as_read, last=HEALTH_ROWS))
-
-
-def _age_minutes(minutes: NDArray[np.float64]) -> float:
-    """Minutes of some lappings, the mean standing for what is missing; NaN where too much is."""
-    known = minutes > 0
-    told = known.any() and 1.0 - known.mean() <= MOST_MISSING
-    return float(minutes[known].sum() / known.mean()) if told else float("nan")

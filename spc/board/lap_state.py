@@ -106,7 +106,10 @@ def decide_state(
     shift, so that the risk of running out before the next break is more than one in twenty, or one face in ten is, more
     likely than not, over the limit within that shift. Watch: a look signal is open, or the range ends within three
     shifts, or nothing can be said yet, or ever from flatness that is cut off, or a lap without a face since its
-    reconditioning is over by its past cycles alone. Cutting: none of these.
+    reconditioning is over by its past cycles alone. Faces left that rest on no reading make no lap due: a person found
+    the cycles before it worn and looks at this one too, where its leading sign has moved or it is, more likely than
+    not, worn within a shift; it is watched where that is so within three, or the range ends within one. Cutting: none
+    of these.
     """
     stops = [s for s in signals if s.severity == "stop"]
     looks = [s for s in signals if s.severity != "stop"]
@@ -121,7 +124,8 @@ def decide_state(
     one_reads = "one operator" in read_apart
     one_reader, one_part = one_reader or one_reads, one_part or bool(read_apart) and not one_reads
     left = faces_left.sentence.rstrip(".")
-    if limit_text and faces_left.status in ("range", "over"):
+    by_readings = faces_left.status == "range" and not faces_left.lives_alone
+    if limit_text and (by_readings or faces_left.status == "over"):
         limit = limit_text.removesuffix(faces_left.named).rstrip()  # the sentence names the part number by itself
         left = left.replace(" left", f" left under {limit}", 1)
     forecast = f"{left}{', by how long past cycles lasted' if faces_left.by_lives else ''}."
@@ -166,7 +170,7 @@ def decide_state(
         return LapState("watch", _READING_FIRST, begins, (*evidence, forecast))
     if faces_left.status == "over":
         return LapState("due", step, f"{first} before the next face: {_lower(forecast)}", (*evidence, forecast))
-    if faces_left.status == "range" and faces_left.low is not None and faces_left.low <= shift:
+    if by_readings and faces_left.low is not None and faces_left.low <= shift:
         usual = plural(round(shift), faces_left.counted)
         pace = (f"{lap} usually does {usual} in a shift.",) if faces_per_shift > 0 else ()
         sentence = f"{first} at the next break: {_lower(forecast)}"
@@ -188,6 +192,19 @@ def decide_state(
         if step == "Look" and looks[0].sign == RECONDITIONING:  # it is answered, not looked for
             look, step = "", SAY_YES_OR_NO
         return LapState("watch", step, f"{look}{looks[0].sentence}", (*evidence, forecast))
+    if faces_left.lives_alone:
+        near = faces_left.median is not None and faces_left.median <= shift
+        soon = faces_left.low is not None and faces_left.low <= shift
+        soon = soon or (faces_left.median is not None and faces_left.median <= 3 * shift)
+        what, step = f"{lap}: ", "Carry on"
+        if near or (leading is not None and leading.worn):
+            what, step = f"Look at {lap} before the next lot: ", "Look"
+        elif soon:
+            what, step = f"{lap}: plan its reconditioning; ", "Plan"
+        step = _ROOM_FIRST if unseen else step
+        said = f"{moved}. {what}{_lower(forecast)}" if room else f"{what}{_lower(forecast)}"
+        state = "watch" if near or soon or room or (leading is not None and leading.worn) else "cutting"
+        return LapState(state, step, said, (*evidence, forecast))
     if faces_left.status == "refused":
         why = _begun(forecast)
         step = _ROOM_FIRST if unseen else ""

@@ -3,12 +3,15 @@
 import numpy as np
 import pandas as pd
 
+from spc.board.lap_diagnosis import as_sentence
 from spc.board.lap_forecast import LapForecast
 from spc.board.lap_state import plural
 from spc.board.past_held import RangesDoubt
 from spc.board.room_history import RoomOfLap
+from spc.wear.lead_sign import LeadSign
+from spc.wear.signed_bow import SignedBow
 
-__all__ = ["confidence_words", "set_aside_words"]
+__all__ = ["confidence_words", "set_aside_words", "turns_words"]
 
 
 def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt) -> str:
@@ -31,6 +34,15 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt
         asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
     said = doubt.words(by_lives=left.by_lives)
     return f"{left.level:.0%} range; {forecast.borrowed}{asked}{f'; {said}' if said else ''}"
+
+
+def turns_words(bow: SignedBow, lead: LeadSign, forecast: LapForecast) -> tuple[str, ...]:
+    """Say of a form that turns as those of past cycles did that the faces left take it in: it calls nobody."""
+    (same, cycles), left = forecast.turns_before, forecast.faces_left
+    told = left.status in ("range", "over") and not left.lives_alone
+    if not (bow.turning and same) or lead.hides or not told:
+        return ()
+    return (f"{as_sentence(bow.sentence)[:-1]}, as in {same} of {cycles} past cycles: the faces left take it in.",)
 
 
 def set_aside_words(faces: pd.DataFrame, cycles: pd.DataFrame, room: RoomOfLap) -> tuple[str, ...]:

@@ -7,7 +7,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["PartPace", "faces_per_shift", "minutes_by_part", "pace_of_laps"]
+from spc.wear.lifetime import MOST_MISSING
+
+__all__ = ["PartPace", "faces_per_shift", "minutes_by_part", "minutes_lapped", "pace_of_laps"]
 
 PartMinutes = tuple[NDArray[np.int64], NDArray[np.float64]]  # moments and minutes, face by face
 
@@ -56,6 +58,13 @@ def faces_per_shift(faces: pd.DataFrame, *, shifts: int = 10) -> float:
     key = rows["shift_date"].where(rows["shift_date"] != "", day) + "/" + rows["shift"]
     counts = rows.groupby(key.to_numpy(), sort=False).size().to_numpy()
     return float(np.median(counts[-shifts:]))
+
+
+def minutes_lapped(minutes: NDArray[np.float64]) -> float:
+    """Sum the minutes of some lappings, the mean standing for what is missing; NaN where too much is."""
+    known = minutes > 0
+    told = known.any() and 1.0 - known.mean() <= MOST_MISSING
+    return float(minutes[known].sum() / known.mean()) if told else float("nan")
 
 
 def minutes_by_part(faces: pd.DataFrame) -> dict[str, PartMinutes]:

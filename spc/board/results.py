@@ -106,6 +106,7 @@ class FacesLeft:
     others: tuple[PartLeft, ...] = ()  # the other part numbers lapped lately, as they follow
     own_way: bool = False  # True: more likely than not past cycles tell neither its level nor its slope
     by_lives: bool = False  # True: how long past cycles lasted is taken in, for ranges by readings held too few of them
+    lives_alone: bool = False  # True: no reading tells it, only how long past cycles lasted until they were found worn
 
     @property
     def named(self) -> str:

@@ -47,8 +47,9 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     for, in a few words; '' = none), sentence, reasons, faces_left (status 'range', 'over', 'refused' or, out of use and
     worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
     part number that is at its limit first, others, those lapped lately beside it (part, low, median, high, sentence),
-    own_way, true where its readings do not go as past cycles did, and by_lives, true where how long past cycles lasted
-    is taken in, for ranges by readings alone held too few of them; null = open or not known), next_break (of a lap at
+    own_way, true where its readings do not go as past cycles did, by_lives, true where how long past cycles lasted is
+    taken in, for ranges by readings alone held too few of them, and lives_alone, true where no reading tells it, only
+    how long past cycles lasted until they were found worn; null = open or not known), next_break (of a lap at
     its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, less_sure (true where ranges
     by readings held too few past cycles, and too few of these reached the limit to go by), lead_sign, unusual_wear
     ('' = as usual), material, grit, registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes

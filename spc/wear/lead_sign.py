@@ -211,7 +211,8 @@ def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -
     new = level[fresh].dropna().to_numpy(np.float64)
     now = level[worn].dropna().to_numpy(np.float64)[-_LATELY:]
     if now.size < _LATELY // 2 or new.size < _LEAST_FRESH:
-        few = f"{words}: {now.size} worn and {new.size} fresh faces with them are too few to say how far it has worn"
+        beyond = f"{now.size} {'face' if now.size == 1 else 'faces'} of this cycle beyond its first {_LATELY}"
+        few = f"{words}: {beyond} and {new.size} of fresh laps are too few to say how far it has worn"
         return LeadMove(few, False)
     exact = f"the last {now.size} faces against {new.size} of a fresh lap"
     if np.ptp(np.concatenate((new, now))) == 0 or rank_sum_p(now, new, exact=False) >= 0.05:

@@ -9,9 +9,10 @@ from numpy.typing import ArrayLike
 from spc.wear.lifetime import Array, check_lifetimes
 from spc.wear.lifetime_fit import LifetimeFit
 
-__all__ = ["LEAST_LIVES", "lives_apart_p"]
+__all__ = ["LEAST_LIVES", "UNLIKE_P", "lives_apart_p"]
 
 LEAST_LIVES = 2  # of a lap, for it to be compared with the others; our own rule
+UNLIKE_P = 0.01  # so unlike by chance are the lives of laps that last alike, in one of a hundred groups; our own rule
 
 
 def lives_apart_p(fit: LifetimeFit, low: ArrayLike, high: ArrayLike, lap: Sequence[str]) -> float:

@@ -45,7 +45,13 @@ def test_an_open_range_is_drawn_to_what_it_lasts_longer_than_and_an_arrow_goes_o
     assert max(tick.x[1] for tick in arrows) < figure.layout.xaxis.range[1]
     notes = {note.text: note.x for note in figure.layout.annotations}
     assert notes["more than 60"] == arrows[1].x[1]
-    assert bars.marker.color not in (LIGHT.due, LIGHT.held, LIGHT.watch, LIGHT.cutting)  # the mark says the state
+    assert set(bars.marker.color) == {LIGHT.quiet}  # no colour of a state: the mark says that
+
+
+def test_the_bar_of_a_lap_that_no_reading_tells_of_is_empty():
+    laps = (lap(lap="K1"), lap(lap="K2", faces_left=faces_left(low=3.0, high=20.0, lives_alone=True)))
+    (bars,) = [trace for trace in strip_figure(laps, LIGHT).data if trace.type == "bar"]
+    assert bars.marker.color == (LIGHT.quiet, LIGHT.paper) and bars.marker.line.color == LIGHT.ink
 
 
 def test_laps_that_outlast_all_others_do_not_press_the_neediest_together():

@@ -216,6 +216,45 @@ def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
     assert "too little" not in found.sentence
 
 
+BY_LIVES = replace(RANGE, lives_alone=True, sentence="20 to 70 faces left, as past cycles lasted")
+
+
+@pytest.mark.parametrize(
+    ("low", "median", "worn", "state", "step", "said"),
+    [
+        (20.0, 40.0, None, "cutting", "Carry on", "L-1: 20 to 70 faces left, as past cycles lasted."),
+        (20.0, 40.0, False, "cutting", "Carry on", "L-1: 20 to 70 faces left, as past cycles lasted."),
+        (20.0, 40.0, True, "watch", "Look", "Look at L-1 before the next lot: 20 to 70 faces left, as past cycles"),
+        (4.0, 40.0, None, "watch", "Plan", "L-1: plan its reconditioning; 20 to 70 faces left, as past cycles lasted."),
+        (5.0, 12.0, None, "watch", "Plan", "L-1: plan its reconditioning; 20 to 70 faces left, as past cycles lasted."),
+        (
+            0.0,
+            4.0,
+            None,
+            "watch",
+            "Look",
+            "Look at L-1 before the next lot: 20 to 70 faces left, as past cycles lasted",
+        ),
+    ],
+)
+def test_faces_left_that_rest_on_no_reading_make_no_lap_due(low, median, worn, state, step, said):
+    left = replace(BY_LIVES, low=low, median=median)
+    leading = None if worn is None else LeadMove("minutes per face are 60% more than on a fresh lap", worn)
+    found = decide_state(
+        "L-1", signals=(), faces_left=left, next_face=REFUSED, faces_per_shift=4.0, limit_text="2 um", leading=leading
+    )  # fmt: skip
+    assert (found.state, found.step) == (state, step) and found.sentence.startswith(said)
+    assert "under 2 um" not in found.sentence and "20 to 70 faces left, as past cycles lasted." in found.reasons[-1]
+
+
+def test_faces_left_that_rest_on_no_reading_do_not_hide_a_room_that_moved():
+    found = decide_state(
+        "L-1", signals=(), faces_left=BY_LIVES, next_face=REFUSED, faces_per_shift=4.0, room=MOVED
+    )  # fmt: skip
+    assert found.state == "watch" and found.sentence.startswith("L-1 moved with the room: trust its readings")
+    assert state((STOP,), left=BY_LIVES).state == "held" and state((LOOK,), left=BY_LIVES).state == "watch"
+
+
 @pytest.mark.parametrize(("counted", "many"), [("face", "faces"), ("pass", "passes")])
 def test_part_numbers_that_last_longer_are_told_by_their_figures(counted, many):
     others = (PartLeft("A", 75.0, 90.0, 120.0, f"75 to 120 {many} left"), PartLeft("C", 30.0, 50.0, 80.0, ""))

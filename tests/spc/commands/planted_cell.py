@@ -1,7 +1,7 @@
 """Invented cells with a known truth, written as CSV logs: what the commands must say of them is known beforehand."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ class PlantedCell:
         *,
         laps: tuple[str, ...] = ("L1",),
         cycles: int = 5,
-        faces: int = 24,
+        faces: int | Sequence[int] = 24,
         last: int = 20,
         rate: float = 0.02,
         fault: Callable[[str, int, int, Row], list[Row] | None] = lambda *_: None,
@@ -38,12 +38,12 @@ class PlantedCell:
     ) -> None:
         rng = np.random.default_rng(seed)
         self.rows: list[Row] = []
-        serial = 0
+        serial, every = 0, [faces] * cycles if isinstance(faces, int) else list(faces)
         for number, lap in enumerate(laps):
             at = START + timedelta(minutes=3 * number)
             for cycle in range(cycles):
                 self.rows.append({"time": _text(at), "lap": lap, "event": "reconditioned", "reason": reason})
-                for age in range(faces if cycle < cycles - 1 else last):
+                for age in range(every[cycle] if cycle < cycles - 1 else last):
                     at += timedelta(minutes=30)
                     if at.hour >= 22:
                         at = (at + timedelta(days=1)).replace(hour=6)

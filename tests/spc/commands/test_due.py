@@ -1,6 +1,5 @@
 """`lapcell due` on invented cells whose fault is known: it must name what was planted, and only that."""
 
-import re
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -58,53 +57,6 @@ def test_faces_far_off_are_called_unusual_where_their_kind_cannot_be_told(tmp_pa
     path = PlantedCell(4, fault=jump).store(tmp_path, limit="3 um")
     said = run(path, "chart", "L1", "--sign", "wear").output
     assert "whether it jumped, turned steeper or bent cannot be told yet" in said
-
-
-def until_good(seed, *, passes_logged):
-    """Faces lapped until they read at most 0.8 um; every pass takes about 4 minutes and a worn lap needs more."""
-    rng = np.random.default_rng(seed)
-
-    def lapped(lap, cycle, age, row):
-        passes = 1
-        while (read := 0.45 * np.exp(0.035 * age + 0.3 * rng.normal())) > 0.8:
-            passes += 1
-        row |= {"flatness um": f"{read:.2f}", "minutes": f"{4 * passes * np.exp(0.1 * rng.normal()):.1f}"}
-        row["attempt"] = str(passes) if passes_logged else "1"
-
-    return lapped
-
-
-def test_a_cell_that_laps_until_good_is_led_by_another_sign_and_gives_no_faces_left(tmp_path):
-    cell = PlantedCell(5, faces=30, last=26, fault=until_good(12, passes_logged=False))
-    path = cell.store(tmp_path, limit="0.8 um")
-    report = told(path, "due", "--lap", "L1")
-    assert (report["lead_sign"], report["state"], report["confidence"]) == ("minutes", "watch", "")
-    assert report["sentence"].startswith(
-        "Look at L1 before the next lot. Final flatness hides the wear; minutes per face are"
-    )
-    assert "more than on a fresh lap, as wear makes them" in report["reasons"][0]
-    left = report["faces_left"]
-    assert (left["status"], left["low"], left["median"], left["high"]) == ("refused", None, None, None)
-    assert "log the first reading of every face" in left["sentence"]
-    said = run(path, "due").output
-    assert "cannot say yet; minutes lead" in said
-    run(path, "handover", "--format", "json", "--out", str(tmp_path / "handover"))
-    handed = (tmp_path / "handover.json").read_text()
-    for output in (said, run(path, "due", "--lap", "L1").output, handed):
-        assert not re.search(r"\d+ faces left", output)
-    assert "how many were good at the first pass cannot be told" in report["answers"][1]["answer"]
-
-
-def test_a_first_pass_that_is_not_logged_counts_as_over_the_limit(tmp_path):
-    """Only the last pass is logged, with its number: 0.45 um growing 3.5 % a face has 0.8 um in sight at 16 faces."""
-    cell = PlantedCell(5, faces=30, last=12, fault=until_good(12, passes_logged=True))
-    path = cell.store(tmp_path, limit="0.8 um")
-    report = told(path, "due", "--lap", "L1")
-    assert report["lead_sign"] == "flatness"
-    assert any("lapped again after a pass that is not logged" in line for line in report["data_health"])
-    truth = np.log(0.8 / 0.45) / 0.035 - 12
-    assert report["faces_left"]["low"] <= truth <= report["faces_left"]["high"]
-    assert re.search(r"\d+ of \d+ good at the first pass", report["answers"][1]["answer"])
 
 
 def test_a_lap_that_turns_through_flat_is_not_said_to_last(tmp_path):
@@ -352,18 +304,6 @@ def test_a_fresh_lap_is_not_counted_among_those_that_wear_as_usual(tmp_path):
     assert run(path, *done, "--who", "Ann").exit_code == 0
     said = "Nothing needs a person: 1 lap wearing as usual; 1 lap fresh, with no face yet."
     assert told(path, "due")["sentence"] == said
-
-
-def test_which_lap_serves_is_answered_alike_on_every_page(tmp_path):
-    """Of L1 only the pass that ended well is logged; of L2 every reading, some of them over the limit."""
-    hidden = until_good(1, passes_logged=False)
-
-    def fault(lap, cycle, age, row):
-        return hidden(lap, cycle, age, row) if lap == "L1" else None
-
-    path = PlantedCell(6, laps=("L1", "L2"), rate=0.04, fault=fault).store(tmp_path, limit="0.8 um")
-    said = {told(path, "due", "--lap", lap)["answers"][1]["answer"] for lap in ("L1", "L2")}
-    assert len(said) == 1 and "how many were good at the first pass cannot be told" in said.pop().lower()
 
 
 def test_what_was_done_to_a_lap_is_said_in_english(tmp_path):

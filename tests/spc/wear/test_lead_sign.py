@@ -189,7 +189,7 @@ def test_a_few_mistyped_minutes_do_not_turn_what_the_others_say():
 
 def test_what_the_lead_came_to_says_nothing_of_a_lap_reconditioned_since():
     move = lead_move(worn_minutes(1.6), "minutes", cycle_now=4)
-    assert not move.worn and move.words.startswith("minutes per face: 0 worn and 24 fresh faces")
+    assert not move.worn and move.words.startswith("minutes per face: 0 faces of this cycle beyond its first 12")
 
 
 def test_a_face_lapped_again_after_a_pass_that_is_not_logged_was_not_good():

@@ -62,7 +62,8 @@ __all__ = ["UnknownLapError", "known_lap", "report_of"]
 
 HEALTH_ROWS = 120  # newest rows asked about their health: what was wrong months ago is history
 _HIDES = (
-    "cannot say: flatness is logged only when a face is good and hides the wear; log the first reading of every face"
+    "cannot say: flatness is logged only when a face is good and hides the wear; log the first reading of every face, "
+    "or how many passes it took"
 )
 _EQUAL = (
     "cannot say: its last readings are all equal, which shows no wear, and no past cycle tells how it wears; log a "

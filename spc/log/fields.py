@@ -29,6 +29,7 @@ __all__ = [
 
 _CUTOFFS_MM = (0.08, 0.25, 0.8, 2.5, 8.0)  # ISO 21920-3 / ISO 3274 sampling cut-offs
 _LONGEST_LAP = 80
+_MOST_PASSES = 9  # of a face, over which more than half of a log's are not meant as such; our own rule
 
 
 def read_laps(draft: Draft, aliases: Mapping[str, str]) -> None:
@@ -161,7 +162,15 @@ def read_quantities(draft: Draft) -> NDArray[np.bool_]:
     _cutoff(draft)
     if "attempt" in draft.cells:
         codes, values = draft.numbers("attempt", _attempt)
-        draft.columns["attempt"] = Picked(codes, np.where(np.isnan(values), 0, values).astype(np.int64))  # 0: not said
+        values = np.where(np.isnan(values), 0, values)  # 0: not said
+        said = values[codes][values[codes] > 0]
+        if said.size and np.mean(said > _MOST_PASSES) > 0.5:
+            draft.remarks.append(
+                f"{draft.label('attempt')}: more than half of its figures are over {_MOST_PASSES}, which count no "
+                "lappings of a face until it is good: kept in the raw text only"
+            )
+            values = np.zeros_like(values)
+        draft.columns["attempt"] = Picked(codes, values.astype(np.int64))
     return measured
 
 

@@ -37,7 +37,7 @@ FIELDS: dict[str, str] = {
     "serial": "serial number of the part",
     "face": "which face of the part",
     "stage": "rough, semi, finish, touch-up",
-    "attempt": "1 for the first pass, 2 for the first re-lap",
+    "attempt": "1 for the first pass, 2 for the first re-lap; how many passes it took",
     "flatness_unit": "unit of the row's flatness",
     "finish_unit": "unit of the row's finish",
     "lamp": "lamp the bands were read under",
@@ -103,7 +103,8 @@ for _field, _phrases in {
     "numero de serie|n de série|no série",
     "face": "face|face id|side|surface id|fläche|flaeche|seite|face no|côté",
     "stage": "stage|step|operation|stufe|arbeitsgang|étape|etape|phase|pass type",
-    "attempt": "attempt|pass|pass no|try|attempt no|versuch|durchgang|essai|passe|tentative",
+    "attempt": "attempt|pass|pass no|try|attempt no|passes|number of passes|no of passes|passes taken|attempts|versuch|"
+    "durchgang|durchgänge|anzahl durchgänge|essai|passe|tentative|nombre de passes",
     "flatness_unit": "unit|units|flatness unit|unit flatness|einheit|ebenheit einheit|unité|unite|unité planéité",
     "finish_unit": "ra unit|finish unit|unit ra|ra einheit|rauheit einheit|unité ra|roughness unit",
     "lamp": "lamp|light|light source|lampe|lichtquelle|source lumineuse|lamp used",

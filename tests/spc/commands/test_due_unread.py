@@ -33,7 +33,7 @@ def test_a_cell_that_laps_until_good_is_led_by_another_sign_and_gives_no_faces_l
     assert "more than on a fresh lap, as wear makes them" in report["reasons"][0]
     left = report["faces_left"]
     assert (left["status"], left["low"], left["median"], left["high"]) == ("refused", None, None, None)
-    assert "log the first reading of every face" in left["sentence"]
+    assert "log the first reading of every face, or how many passes it took" in left["sentence"]
     said = run(path, "due").output
     assert "cannot say yet; minutes lead" in said
     run(path, "handover", "--format", "json", "--out", str(tmp_path / "handover"))
@@ -62,7 +62,8 @@ def test_where_no_reading_tells_the_faces_left_how_long_past_cycles_lasted_does(
     assert report["sentence"].startswith(f"L1: plan its reconditioning; {left['sentence']}. Final flatness hides the")
     assert report["confidence"] == (
         "90% range; it rests on how long cycles of L1 lasted until 8 of them were found worn, and on no reading: "
-        "flatness is logged only when a face is good and hides the wear; log the first reading of every face"
+        "flatness is logged only when a face is good and hides the wear; log the first reading of every face, or how "
+        "many passes it took"
     )
     shift = run(path, "due").output
     assert f"{left['sentence']}; minutes lead" in shift and "may not last" not in shift

@@ -186,3 +186,27 @@ def test_a_second_reading_says_by_what_it_was_taken_as_one(store, minutes, attem
     again = ROW.format(time="2026-03-01 10:00", serial="7", minutes=minutes, attempt=attempt)
     assert take(store, [first, again.replace("0.3", "0.4")]) == (1, 1, 0, 0)
     assert store.faces()["remarks"].tolist() == ["", f"a second reading of the same face{by}"]
+
+
+def counts_of_passes(header, figures):
+    head = HEAD.replace("attempt", header)
+    return (head + "".join(log(figure, serial=str(at))[0] for at, figure in enumerate(figures))).encode()
+
+
+@pytest.mark.parametrize("header", ["passes", "No. of passes", "Anzahl Durchgänge", "nombre de passes"])
+def test_how_many_passes_a_face_took_is_the_attempt_of_its_last(store, header):
+    result = ingest(store, counts_of_passes(header, "1311241"), name="log.csv", settings=SITE)
+    assert result.faces == 7 and store.faces()["attempt"].tolist() == [1, 3, 1, 1, 2, 4, 1]
+    assert not any("kept in the raw text" in remark for remark in result.remarks)
+
+
+def test_strokes_of_a_machine_are_not_taken_for_lappings_of_a_face(store):
+    """Under a header such as "passes" some log how often the face went over the lap: a guess would hide every face."""
+    figures = ["40", "44", "38", "4", "41"]
+    result = ingest(store, counts_of_passes("passes", figures), name="log.csv", settings=SITE)
+    assert result.faces == 5 and not result.quarantined
+    assert store.faces()["attempt"].tolist() == [1] * 5  # as where nothing is said of it
+    assert (
+        "attempt (column 'passes'): more than half of its figures are over 9, which count no lappings of a face until "
+        "it is good: kept in the raw text only"
+    ) in result.remarks

@@ -6,6 +6,7 @@ refused in one sentence that says what to do.
 
 import codecs
 import csv
+import itertools
 import re
 import unicodedata
 from collections import Counter
@@ -141,7 +142,8 @@ def find_dialect(
     Raises
     ------
     LogRefusedError
-        If there are more than 1000 columns, or a field of more than 1,000,000 characters.
+        If there are more than 1000 columns, or a field of more than 1,000,000 characters, or if commas stand both
+        between the cells and in the numbers.
     """
     lines = _sample_lines(text)
     evidence = [encoding_evidence]
@@ -155,6 +157,8 @@ def find_dialect(
     if max((len(row) for row in table), default=0) > MOST_COLUMNS:
         most = max(len(row) for row in table)
         raise LogRefusedError(f"a line has {most} columns; a log has at most {MOST_COLUMNS}: check the separator")
+    if sep == "," and decimal != "." and header is not False:
+        _refuse_cut_numbers(table, width)
     at = _header_at(table, width, header, header_line, known_headers)
     if header_line:
         evidence.append(f"header: line {header_line}, stated")
@@ -295,6 +299,49 @@ def _header_at(table: list[list[str]], width: int, header: bool | None, header_l
             below = table[at + 1 : at + 6]
             return at if any(_NUMERIC.fullmatch(c.strip()) for line in below for c in line) else -1
     return -1
+
+
+def _refuse_cut_numbers(table: list[list[str]], width: int) -> None:
+    """Refuse rows that are wider than their header by numbers cut in two: read on, 0,6 would be 0 and a next cell."""
+    first = next((i for i, row in enumerate(table) if len(row) == width and any(map(_numeric, row))), 0)
+    above = [c.strip() for c in next((row for row in reversed(table[:first]) if row), [])]
+    while above and not above[-1]:
+        above.pop()
+    if not 2 <= len(above) < width or any(map(_numeric, above)):
+        return
+    rows = [[c.strip() for c in row] for row in table[first:] if len(row) == width]
+    if _decimal(rows, ",")[0] == ".":
+        return
+    cut = [row for row in rows if _cut_in_two(row) >= width - len(above)]
+    if 2 * len(cut) <= len(rows):
+        return
+    beside = [pair for row in cut for pair in itertools.pairwise(row) if _one_number(*pair)]
+    plain = next((pair for pair in beside if pair[0] == "0" or re.match(r"0\d", pair[1])), None)
+    if plain is None and not any(cell for row in rows for cell in row[len(above) :]):
+        return  # separators that end every row
+    raise LogRefusedError(
+        f"rows have {width} cells where the header names {len(above)}, and {','.join(plain or beside[-1])} may be one "
+        "number: commas separate the cells, so none may stand in a number. Save the file with semicolons between the "
+        "cells, or with decimal points (if it is the last columns that have no name, name them)"
+    )
+
+
+def _cut_in_two(row: list[str]) -> int:
+    """Count the numbers with a decimal comma that cells side by side would make, each taken once."""
+    count, at = 0, 0
+    while at < len(row) - 1:
+        whole = _one_number(row[at], row[at + 1])
+        count, at = count + whole, at + 1 + whole
+    return count
+
+
+def _one_number(before: str, after: str) -> bool:
+    """Whether two cells would make a number with a decimal comma, which its unit may follow."""
+    return bool(re.fullmatch(r"[<>~+-]? ?\d+", before) and re.fullmatch(r"\d{1,6}(?: ?[^\d\s].{0,12})?", after))
+
+
+def _numeric(cell: str) -> bool:
+    return bool(_NUMERIC.fullmatch(cell.strip()))
 
 
 def _decimal(body: list[list[str]], separator: str) -> tuple[str, str]:

@@ -107,3 +107,31 @@ def test_too_many_columns():
 def test_one_endless_line():
     with pytest.raises(LogRefusedError, match="one line of 5 MB"):
         dialect_of("x" * 5_000_000)
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("operator,lap,grit,minutes,flatness um", "A,L1,6 um,12,0,6"),
+        ("operator,lap,grit,minutes,flatness um,note", "A,L1,6 um,12,0,6,"),
+        ("operator,lap,grit,minutes,flatness um,finish um", "A,L1,6 um,12,0,6,0,05"),
+        ("lap,flatness", "L1,0,6 um"),
+    ],
+)
+def test_decimal_commas_between_comma_separated_cells_are_refused(header, row):
+    with pytest.raises(LogRefusedError, match="and 0,6.* may be one number: commas separate .* semicolons"):
+        dialect_of(f"{header}\n{row}\n{row.replace('0,6', '1,2')}\n{row}\n")
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("lap,minutes,flatness bands", "L1,12,1,"),  # a separator at the end of every row
+        ("lap,minutes,flatness um", "L1,12,0.6,ok"),  # a decimal point somewhere: the last column has no name
+        ("lap,minutes,flatness um", 'L1,12,"0,6"'),
+        ("lap,flatness bands", "L1,1,ok"),
+    ],
+)
+def test_rows_wider_than_their_header_without_cut_numbers_are_read(header, row):
+    found = dialect_of(f"{header}\n{row}\n{row}\n")
+    assert (found.separator, found.header_line, found.first_line) == (",", 1, 2)

@@ -54,7 +54,6 @@ class LineDraws:
     spreads: Array  # (S, 5)
     mean: Array  # (S, p) of the fixed terms given the spreads
     covariance: Array  # (S, p, p)
-    log_evidence: float  # on the standardised scale
     effective: float  # effective number of draws before they were made equal
 
 
@@ -128,8 +127,7 @@ def draw_lines(
         rounds += 1
         cloud = np.vstack(points)
         logs = np.concatenate([log for log, _, _ in told]) - _mixture(cloud, places, [len(p) for p in points])
-        top = logs.max()
-        weight = np.exp(logs - top)
+        weight = np.exp(logs - logs.max())
         effective = float(weight.sum() ** 2 / (weight**2).sum())
         wanted = _ENOUGH * draws if rounds < _KEPT else min(_COLLAPSED, draws / 5)
         if effective >= wanted or rounds == _MOST_ROUNDS:
@@ -138,13 +136,11 @@ def draw_lines(
         centre = tempered @ cloud
         away = cloud - centre
         covariance = (away * tempered[:, None]).T @ away
-    log_evidence = float(top + np.log(weight.mean()))
     picked = picked_evenly(weight / weight.sum(), draws, rng)
     return LineDraws(
         _boxed(cloud)[picked],
         np.concatenate([mean for _, mean, _ in told])[picked],
         inverted(np.concatenate([precision for _, _, precision in told])[picked]),
-        log_evidence,
         effective,
     )
 

@@ -105,7 +105,7 @@ def _lines_without(lines: LineDraws, units: UnitsTold, rng: np.random.Generator)
         covariance = inverted(precision[picked] - columns.T @ told.precision[:, 0] @ columns)
         mean = np.einsum("spq,sq->sp", covariance, shift[picked] - told.shift[:, 0] @ columns)
         effective = float(1 / (share**2).sum())
-        out.append(LineDraws(lines.spreads[picked], mean, covariance, lines.log_evidence, effective))
+        out.append(LineDraws(lines.spreads[picked], mean, covariance, effective))
     return out
 
 

@@ -48,6 +48,7 @@ _PATTERNS = tuple(
         r"(?P<mon>[a-zà-ÿ]+)\.? (?P<D>\d{1,2})(?:st|nd|rd|th)?,? (?P<y>\d{4})",
     )
 )
+_FIRST_YEAR, _LAST_YEAR = 1950, 2150  # of any log; our own rule
 TOO_FAR_MIN = 15 * 60  # the farthest zone is UTC+14, in the Line Islands
 _OFFSETS = {"z": 0, "utc": 0, "gmt": 0, "cet": 60, "mez": 60, "cest": 120, "mesz": 120}
 
@@ -98,7 +99,7 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
         k: np.zeros(n, dtype=sizes.get(k, np.int8)) for k in ("Y", "M", "D", "h", "m", "s", "us", "a", "b")
     }
     offset, open_order, dated_only = np.full(n, np.nan), np.zeros(n, dtype=np.int8), np.zeros(n, dtype=bool)
-    known = np.zeros(n, dtype=bool)
+    known, short_year = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     faults = [""] * n
     for start in range(0, len(texts), _BLOCK):
         block = texts.slice(start, _BLOCK)
@@ -113,9 +114,10 @@ def parse_times(column: Coded, *, date_order: str = "", time_format: str = "") -
                     faults[row] = f"is no date and time: {texts[row].as_py()[:60]!r}{_counted(shape)}"
                 continue
             _fill(match, rows, part, offset, open_order, dated_only, _reader(data, offsets[members], shape))
-            known[rows] = True
+            known[rows], short_year[rows] = True, len(match.groupdict().get("y") or "") == 2
     timed = known & ~dated_only
     remark = decide_order(part, open_order, known, faults, texts, date_order)
+    _ask_century(part["Y"], short_year, known, faults, texts)
     wall = _assemble(part, known, faults, texts)
     return Times(wall, offset, dated_only, timed, faults, remark)
 
@@ -285,6 +287,18 @@ def _fill(
         part["h"][rows] = np.where((minutes >= TOO_FAR_MIN) | (past_hour > 59), 99, part["h"][rows])  # no such zone
 
 
+def _ask_century(
+    year: NDArray[Any], short: NDArray[np.bool_], known: NDArray[np.bool_], faults: list[str], texts: pa.Array
+) -> None:
+    """Fault the short years that are possible in either century: the others can only be of this one."""
+    for row in np.flatnonzero(short & known & (year >= _FIRST_YEAR + 100)).tolist():
+        faults[row] = (
+            f"could be of {year[row] - 100} or of {year[row]}: {texts[row].as_py()!r}; write the year with four "
+            "digits, or state the format of the time in the column map"
+        )
+        known[row] = False
+
+
 def _assemble(
     part: dict[str, NDArray[Any]], known: NDArray[np.bool_], faults: list[str], texts: pa.Array
 ) -> NDArray[np.int64]:
@@ -295,7 +309,8 @@ def _assemble(
         year, month, day, hour, minute, second, us = (
             part[k][rows].astype(np.int64) for k in ("Y", "M", "D", "h", "m", "s", "us")
         )
-        possible = known[rows] & (year >= 1950) & (year <= 2150) & (month >= 1) & (month <= 12) & (day >= 1)
+        possible = known[rows] & (year >= _FIRST_YEAR) & (year <= _LAST_YEAR)
+        possible &= (month >= 1) & (month <= 12) & (day >= 1)
         months = ((np.where(possible, year, 2000) - 1970) * 12 + np.where(possible, month, 1) - 1).astype("M8[M]")
         first = months.astype("M8[D]").astype(np.int64)
         possible &= day <= (months + 1).astype("M8[D]").astype(np.int64) - first

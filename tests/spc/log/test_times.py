@@ -41,6 +41,18 @@ def test_written_forms(text, when, offset):
     assert np.isnan(found.offset_min[0]) if offset is None else found.offset_min[0] == offset
 
 
+@pytest.mark.parametrize("text", ["02.03.99 08:10", "2 Mar 99", "14/03/50", "99-03-02"])
+def test_a_short_year_of_either_century_is_asked_about(text):
+    found = parsed(text, "13.03.49")
+    assert found.wall_us[0] == NO_TIME
+    assert "could be of 19" in found.faults[0] and "four digits" in found.faults[0]
+    assert found.wall_us[1] == us(2049, 3, 13)  # 1949 is before any log
+
+
+def test_a_stated_format_settles_the_century():
+    assert parsed("02.03.99", time_format="%d.%m.%y").wall_us[0] == us(1999, 3, 2)
+
+
 @given(st.datetimes(datetime(1951, 1, 1), datetime(2149, 1, 1)), st.sampled_from(["iso", "dmy", "mdy"]))
 def test_agrees_with_the_standard_library(when, form):
     text = {

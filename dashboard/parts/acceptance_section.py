@@ -72,19 +72,15 @@ def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
     step = float(np.median(steps)) if steps.size else 0.0
     fit = min(found, key=lambda one: abs(one.study.step_um - step), default=None)
     known = fit.study.reading_sd_um if fit is not None else math.nan
+    which = f"{unit.key}-{study.plan.part}-{study.plan.characteristic}"
     with st.container(key="acceptance-reading", horizontal=True):
-        said_step = number_field(
-            f"Step of the readings, {unit.label}", round(unit.from_um(step), 6), width=280,
-            key=f"acceptance-step-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
-        )  # fmt: skip
-        said = number_field(
-            f"Spread of the reader, {unit.label}", round(unit.from_um(known), 6) if known >= 0 else None,
-            width=280, placeholder="no gauge study: state it",
-            key=f"acceptance-sd-{unit.key}-{study.plan.part}-{study.plan.characteristic}",
-        )  # fmt: skip
-    if unread(said) or unread(said_step):
+        step_um = _length_field("Step of the readings", step, unit, key=f"acceptance-step-{which}")
+        sd_um = _length_field(
+            "Spread of the reader", known, unit, key=f"acceptance-sd-{which}", placeholder="no gauge study: state it"
+        )
+    if unread(sd_um) or unread(step_um):
         return None
-    if said is None:
+    if sd_um is None:
         st.html(
             cards.notice(
                 "No gauge study is large enough to say how far readings differ. Read ten faces twice by two readers, "
@@ -92,11 +88,18 @@ def _how_read(page: Page, study: Study, unit: DisplayUnit) -> _Reading | None:
             )
         )  # fmt: skip
         return None
-    if not said_step:
+    if not step_um:
         st.html(cards.notice("The step of the readings must be a length greater than 0.", kind="refused"))
         return None
-    source = f"faces read again, {fit.way}" if fit is not None and known >= 0 else "as stated"
-    return _Reading(said_step * unit.um_per_unit, said * unit.um_per_unit, source)
+    source = f"faces read again, {fit.way}" if fit is not None and sd_um == known else "as stated"
+    return _Reading(step_um, sd_um, source)
+
+
+def _length_field(words: str, found_um: float, unit: DisplayUnit, *, key: str, placeholder: str = "") -> float | None:
+    """Ask for a length, told in micrometres; the one found stands in three digits, and counts in all until changed."""
+    found = float(f"{unit.from_um(found_um):.3g}") if found_um >= 0 else None
+    said = number_field(f"{words}, {unit.label}", found, width=280, key=key, placeholder=placeholder)
+    return said if said is None else found_um if said == found else said * unit.um_per_unit
 
 
 def _decide(page: Page, plan: StudyPlan, study: Study, reading: _Reading, unit: DisplayUnit) -> None:

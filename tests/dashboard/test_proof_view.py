@@ -3,6 +3,7 @@
 import re
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
@@ -14,6 +15,7 @@ from spc.store.store import Store
 from tests.dashboard import conftest
 from tests.dashboard.conftest import fill, refusals
 from tests.dashboard.view_script import one_view
+from tests.spc.board.gauge_cell import gauge_store, log_text
 
 
 def run(view="proof", *, who="Q. Engineer", **query):
@@ -184,6 +186,16 @@ def test_acceptance_needs_to_know_how_readings_differ(limited):
     assert not page.exception, page.exception
     assert "Bad accepted against good rejected" in text(page) and len(page.get("plotly_chart")) == 2
     assert "seal plate, flatness, the first reading of every face; limit" in text(page)
+
+
+def test_the_spread_found_stands_in_three_digits_and_a_typed_one_is_said_to_be_stated(empty_store):
+    gauge_store(empty_store, log_text(np.random.default_rng(3))).close()
+    page = run(lap="L1", section="Acceptance", unit="um")
+    shown = field(page, "Spread of the reader").value
+    assert re.fullmatch(r"0\.0*[1-9]\d{0,2}", shown) and field(page, "Step of the readings").value == "0.147"
+    assert f"standard deviation {shown} µm (faces read again" in text(page) and "step 0.147 µm" in text(page)
+    field(page, "Spread of the reader").set_value("0.05").run()
+    assert "standard deviation 0.05 µm (as stated)" in text(page)
 
 
 @pytest.mark.parametrize("section", ["Index", "Acceptance"])

@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["LOCALES", "TOLD", "Locale", "locale_named"]
+__all__ = ["LOCALES", "TOLD", "Locale", "locale_named", "told_ppm"]
 
 TOLD = "\u2060"  # stands, unseen, before a number that has its language's marks already
 
@@ -52,8 +52,7 @@ class Locale:
             return ""
         if value < 1:
             return "under 1"
-        digits = 10 ** max(math.floor(math.log10(value)) - 1, 0)
-        return self.count(round(value / digits) * digits)
+        return self.count(told_ppm(value))
 
     def moment(self, when: datetime) -> str:
         """Write a day and its time."""
@@ -88,6 +87,12 @@ class Locale:
 
     def _marks(self, text: str) -> str:
         return text.translate({ord(","): self.thousands, ord("."): self.decimal})
+
+
+def told_ppm(value: float) -> int:
+    """Round parts per million, 1 or more, to the two digits that are told of them."""
+    digits = 10 ** max(math.floor(math.log10(value)) - 1, 0)
+    return int(round(value / digits) * digits)
 
 
 LOCALES: dict[str, Locale] = {

@@ -8,6 +8,7 @@ import math
 from typing import Any
 
 from spc.report.content import Bullets, Cell, Column, Content, Facts, Figure, Paragraph, Series, Table
+from spc.report.locale import told_ppm
 from spc.report.picture import COLOUR
 
 __all__ = ["write_xlsx"]
@@ -19,6 +20,7 @@ _FORMATS = {
 }  # fmt: skip
 _FIGURE = " figure"  # ends the name of the sheet of one
 _WIDEST = 60
+_MOST_DECIMALS = 12  # of a significant number
 
 
 def write_xlsx(content: Content) -> bytes:
@@ -31,7 +33,8 @@ def write_xlsx(content: Content) -> bytes:
     Returns
     -------
     bytes
-        The same content gives the same bytes. Numbers are numbers, shown with the marks of the program that opens them.
+        The same content gives the same bytes. Numbers are numbers, shown with the marks of the program that opens them;
+        parts per million are told to two digits, as everywhere, and with every digit in CSV and JSON alone.
     """
     import xlsxwriter
 
@@ -157,12 +160,14 @@ class _Writer:
         elif math.isinf(cell):
             sheet.write_string(row, at, "open")
         else:
-            sheet.write_number(row, at, cell, self._format(column))
+            told = told_ppm(cell) if column.kind == "ppm" and cell >= 1 else cell  # no format rounds to two digits
+            sheet.write_number(row, at, told, self._format(column, cell))
 
-    def _format(self, column: Column) -> Any:
-        pattern = _FORMATS.get(column.kind) or "0." + "0" * column.decimals
-        if column.kind == "significant":
-            pattern = "General"
+    def _format(self, column: Column, cell: float) -> Any:
+        decimals = column.decimals
+        if column.kind == "significant" and cell:
+            decimals = min(max(decimals - 1 - math.floor(math.log10(abs(cell))), 0), _MOST_DECIMALS)
+        pattern = _FORMATS.get(column.kind) or ("0." + "0" * decimals).rstrip(".")
         if pattern not in self._formats:
             self._formats[pattern] = self._book.add_format({"num_format": pattern})
         return self._formats[pattern]

@@ -15,7 +15,7 @@ FAMILIES: tuple[str, ...] = ("weibull", "lognormal")
 
 # Where the likelihood is running away: a spread of a quarter of a percent of life, or one that no lap has.
 _LEAST_LOG_SPREAD, _MOST_LOG_SPREAD = -6.0, 2.0
-_CERTAIN = -1e-3  # log likelihood of lives that some law makes all but certain: nothing bounds that law
+_CERTAIN = -1e-3  # log likelihood of interval lives that some law makes all but certain: nothing bounds that law
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,8 @@ def fit_lifetime(low: ArrayLike, high: ArrayLike, *, family: str = "weibull") ->
         nan = np.full((2, 2), np.nan)
         return LifetimeFit("counts only", reason, family, math.nan, math.nan, nan, math.nan, math.nan, a.size, worn)
     value = -float(_negative(family, np.array([location, log_spread]), data)[0])
-    if log_spread > _MOST_LOG_SPREAD or value > _CERTAIN:
+    certain = value > _CERTAIN and not np.any(a == b)  # of a life seen it is a density, in the unit of the clock
+    if log_spread > _MOST_LOG_SPREAD or certain:
         reason = "the cycles say too little of when they wore out: too many were only found worn, or only seen good"
         nan = np.full((2, 2), np.nan)
         return LifetimeFit("counts only", reason, family, math.nan, math.nan, nan, math.nan, math.nan, a.size, worn)

@@ -164,3 +164,14 @@ def test_one_that_has_outlived_them_all_still_has_a_range():
         fit = fit_lifetime(life, life, family=family)
         left = draw_remaining(fit, life, life, age=400.0, draws=500, rng=np.random.default_rng(5))
         assert np.isfinite(left).all() and (left >= 0).all() and np.ptp(left) > 0
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("lives", [[3, 4, 5, 6, 7, 4.5], [30.0] * 19 + [31]])
+def test_the_unit_of_the_clock_changes_no_law(lives, family):
+    """Lives all seen, told in faces or in thousands of them: log life moves by the logarithm of a thousand."""
+    faces, thousands = (np.array(lives) / size for size in (1, 1000))
+    told, again = (fit_lifetime(clock, clock, family=family) for clock in (faces, thousands))
+    assert (told.status, again.status) == ("fitted", "fitted")
+    assert again.spread == pytest.approx(told.spread, rel=1e-3)
+    assert again.location == pytest.approx(told.location - np.log(1000), abs=1e-3)

@@ -126,16 +126,25 @@ def sizes_go_through_flat(path: WearPath, until_age: float) -> bool:
     Returns
     -------
     bool
-        They fall to nothing at some age and grow again, which fits them better than the straight line, or they fall
-        and reach nothing. Sizes that only grow, hold, or scatter as widely as they shrink are not called so.
+        They fall to nothing at some age and grow again, which fits them better than a straight line and than sizes
+        that hold until some age and grow from there, or they fall and reach nothing. Sizes that only grow, however late
+        they turn steep, hold, or scatter as widely as they shrink are hardly ever called so.
     """
     middle, age = middle_of(path.low, path.high), path.age
     if age.size < _LEAST_FOR_LINE or not np.ptp(age):
         return False
-    from_flat = np.abs(age - np.linspace(age[0], age[-1], _TURNING_POINTS + 2)[1:-1, None])
-    growth = (from_flat @ middle) / np.sum(from_flat**2, axis=1)
-    turning = np.sum((middle - growth[:, None] * from_flat) ** 2, axis=1).min()
-    return bool(turning < _scatter(age, middle)) or heads_for_flat(path, until_age)
+    after = age - np.linspace(age[0], age[-1], _TURNING_POINTS + 2)[1:-1, None]
+    turning = _left(np.abs(after), middle)
+    grown = np.maximum(after, 0.0)
+    growing = _left(grown - grown.mean(axis=1, keepdims=True), middle - middle.mean())
+    falls = way_of(path) < 0  # a line through sizes that turn steep begins below nothing
+    return turning < min(growing, _scatter(age, middle)) or (falls and heads_for_flat(path, until_age))
+
+
+def _left(shapes: NDArray[np.float64], reading: NDArray[np.float64]) -> float:
+    """Sum of squares that the best of some shapes, each times a factor of 0 or more, leaves."""
+    factor = np.maximum(shapes @ reading, 0.0) / np.sum(shapes**2, axis=1)
+    return float(np.sum((reading - factor[:, None] * shapes) ** 2, axis=1).min())
 
 
 def heads_for_flat(path: WearPath, until_age: float) -> bool:

@@ -110,3 +110,18 @@ def test_sizes_alone_tell_a_form_that_went_through_flat(start, drift, n, step, t
         size = np.round(np.abs(noisy(start, drift, n, seed)) / step) * step
         found = wear_path("a", np.arange(float(n)), np.maximum(size - step / 2, 0), size + step / 2)
         assert sizes_go_through_flat(found, 80.0) is turned
+
+
+@pytest.mark.parametrize(
+    "growth",
+    [lambda age: 0.1 + 0.0003 * age**2, lambda age: 0.2 + 0.03 * np.maximum(age - 40, 0), lambda age: 0.015 * age],
+)
+def test_sizes_that_turn_steep_did_not_go_through_flat(growth):
+    """Of 100 cycles that only grow, at most a few are taken to go through flat; a line and a straight V call most."""
+    rng = np.random.default_rng(6)
+    age = np.arange(1.0, 61.0, 2.0)
+    called = 0
+    for _ in range(100):
+        size = np.abs(growth(age) + 0.05 * rng.standard_normal(age.size))
+        called += sizes_go_through_flat(wear_path("a", age, size, size), 60.0)
+    assert called <= 5

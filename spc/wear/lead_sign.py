@@ -162,8 +162,9 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64], *, cell
         text = f"flatness leads: nothing says that its {n} final readings are cut off at the limit"
         return LeadSign("flatness", False, False, doubtful, n, over, expected, first_over, unread, p_value, text)
     if logged:
-        read = [f"{first_over} faces read over the limit first"] if first_over else []
-        read += [f"{unread} were lapped again after a pass that is not logged"] if unread else []
+        read = [f"{first_over} face{'s' * (first_over > 1)} read over the limit first"] if first_over else []
+        were = "were" if unread > 1 else "was"
+        read += [f"{unread} {were} lapped again after a pass that is not logged"] if unread else []
         why = f"{', '.join(read)} and {over} read over it at the end: faces are lapped until they are good"
     else:
         why = f"{over} of {n} final readings are over the limit where about {expected:.0f} would be expected"

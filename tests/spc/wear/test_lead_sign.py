@@ -203,6 +203,19 @@ def test_a_face_lapped_again_after_a_pass_that_is_not_logged_was_not_good():
     assert f"{unread.sum()} were lapped again after a pass that is not logged" in lead.sentence
 
 
+def test_one_face_is_one_face_in_words():
+    signs = lapped(60, np.random.default_rng(11), median=1.2, until_good=True)
+    again = np.flatnonzero(signs["relapped"].to_numpy())
+    signs.loc[signs.index[again[3:]], "relapped"] = False
+    for unread, said in (
+        (1, "2 faces read over the limit first, 1 was lapped again after"), (2, "(1 face read over the limit first, 2"),
+    ):  # fmt: skip
+        hidden = signs.index[again[:unread]]
+        only_last = signs.copy()
+        only_last.loc[hidden, ["first_low_um", "first_high_um"]] = np.nan
+        assert said in choose_lead_sign(only_last, np.full(60, 2.0)).sentence
+
+
 def test_what_one_lap_cannot_say_the_laps_of_a_cell_may():
     rng = np.random.default_rng(12)
     limit = np.full(120, 2.0)

@@ -37,8 +37,12 @@ def survival_figure(curve: SurvivalCurve, look: Look, *, clock: str) -> go.Figur
     )
     age = np.concatenate([[0.0], curve.age])
     survival, low, high = (
-        100 * np.concatenate([[1.0], np.where(np.isfinite(edge), edge, fallback)])
-        for edge, fallback in ((curve.survival, 0.0), (curve.low, 0.0), (curve.high, 1.0))
+        100 * np.concatenate([[first], np.where(np.isfinite(edge), edge, fallback)])
+        for first, edge, fallback in (
+            (1.0, curve.survival, 0.0),
+            (curve.low_before, curve.low, 0.0),
+            (1.0, curve.high, 1.0),
+        )
     )
     line = {"shape": "hv", "width": 1, "color": look.band}
     figure.add_trace(

@@ -46,9 +46,10 @@ def command(
     all that it ran with, in order, start, end, how it ended, faces, minutes, removed_um, good_faces, said_too where
     another ending says otherwise, low_faces, high_faces between which wear became due, null being not yet, and
     over_limit where the readings tell that), curve (status, reason, method, median, level, and by age: age, at_risk,
-    events, survival, low, high), law (status, reason, family, shape, scale), least_cost (status, age, flat_low,
-    flat_high, cost_per_face, limit_cost_per_face, saving_low, saving_high, no_age_share, sentence) and clocks (which
-    clock foretells wear best: status, clock, scores, left_out, cycles, readings, sentence).
+    events, survival, low, high; low_before is the lower end of the band before the first age), law (status, reason,
+    family, shape, scale), least_cost (status, age, flat_low, flat_high, cost_per_face, limit_cost_per_face, saving_low,
+    saving_high, no_age_share, sentence) and clocks (which clock foretells wear best: status, clock, scores, left_out,
+    cycles, readings, sentence).
     """
     from spc.board.lap_age import age_of_lap
     from spc.board.lap_clocks import clocks_of_lap
@@ -123,6 +124,7 @@ def _document(lap: str, found: "LapAge", costs: dict[str, Any]) -> dict[str, Any
             "at_risk": curve.at_risk,
             "events": curve.events,
             "survival": curve.survival,
+            "low_before": curve.low_before,
             "low": curve.low,
             "high": curve.high,
         },

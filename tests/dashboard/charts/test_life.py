@@ -4,7 +4,7 @@ from dashboard.charts.life import cost_figure, cost_table, survival_figure
 from dashboard.theme import LIGHT
 from spc.wear.lifetime_fit import choose_lifetime
 from spc.wear.recondition_age import recondition_age
-from spc.wear.survival import kaplan_meier
+from spc.wear.survival import kaplan_meier, turnbull
 
 LIVES = np.random.default_rng(5).weibull(4.0, 30) * 60 + 5
 
@@ -18,6 +18,13 @@ def test_the_curve_falls_in_steps_from_all_to_the_share_left():
     assert figure.layout.xaxis.title.text == "faces since reconditioning"
     assert figure.layout.yaxis.title.text == "cycles that still cut good, %"
     assert all(np.isfinite(np.asarray(trace.y, dtype=float)).all() for trace in figure.data)
+
+
+def test_the_band_of_late_findings_reaches_down_before_the_first_step():
+    low = np.repeat([0.0, 20.0, 40.0], [2, 4, 2])
+    curve = turnbull(low, low + 20, rng=np.random.default_rng(1))
+    band = next(trace for trace in survival_figure(curve, LIGHT, clock="faces").data if trace.name == "95% band")
+    np.testing.assert_allclose(np.asarray(band.y, dtype=float), 100 * np.append(curve.low_before, curve.low))
 
 
 def test_the_cost_curve_shows_the_ages_as_good_as_the_best_and_running_to_the_limit():

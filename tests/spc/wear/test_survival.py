@@ -92,6 +92,16 @@ def test_intervals_choose_turnbull_and_its_band_holds_the_curve():
     assert np.all((curve.low <= curve.survival + 1e-9) & (curve.survival <= curve.high + 1e-9))
 
 
+def test_a_band_of_late_findings_knows_neither_the_end_nor_what_lies_between_two_checks():
+    low, high = np.repeat([0.0, 20.0, 40.0], [2, 4, 2]), np.repeat([20.0, 40.0, 60.0], [2, 4, 2])
+    curve = turnbull(low, high, rng=np.random.default_rng(1))
+    assert curve.survival == pytest.approx([0.75, 0.25, 0.0])
+    # None of 8 survives: exact binomial bound (Clopper and Pearson 1934), a half of 5 % on that side.
+    assert curve.high[-1] == pytest.approx(1 - 0.025 ** (1 / 8))
+    assert curve.low_before < 0.75 < 1.0  # they may have worn out soon after the start
+    assert curve.low[0] < 0.25 and curve.low[1] == 0.0  # and soon after the first check
+
+
 def test_under_five_events_only_counts():
     low, high = lives([3, 4, 5, 6, 7, 8], [True, True, True, True, False, False])
     curve = kaplan_meier(low, high)

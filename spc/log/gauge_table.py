@@ -111,10 +111,11 @@ def read_gauge_table(source: Path | bytes, columns: GaugeColumns, settings: Sett
                 not_read.append(i + 1)
                 continue
             own = str(cells[unit_at][i]).strip() if unit_at else ""
+            own = "" if own.lower() in MISSING_CELLS else own
             who = str(cells[reader_at][i]).strip()
             who = "" if who.lower() in MISSING_CELLS else who
             run = str(cells[run_at][i]).strip() if run_at else ""
-            typed.append((face, who, run, i + 1, cell, *reader.typed(cell, own)))
+            typed.append((face, who, run, i + 1, records.raw(slice(i, i + 1))[0], *reader.typed(cell, own)))
         except ValueError as error:
             problems.append((i + 1, records.raw(slice(i, i + 1))[0], str(error)))
     return _table(typed, reader, len(records), blank, not_read, problems, has_run=bool(run_at))
@@ -188,16 +189,17 @@ def _table(
     units = {row[6] for row in typed}
     steps = reader.steps([(row[5], row[6]) for row in typed])
     rows = []
-    for face, who, run, number, cell, one, unit in typed:
+    for face, who, run, number, raw, one, unit in typed:
         try:
             if not unit and len(units) > 1:
                 raise ValueError("the reading has no unit while others have one; say it (--unit)")
             low, high = reader.interval(one, unit, steps[unit])
         except ValueError as error:
-            problems.append((number, cell, str(error)))
+            problems.append((number, raw, str(error)))
             continue
         rows.append(GaugeRow(face, who, run, low, high, number))
-    remarks = [f"reading step {float(step):g} {unit}".strip() for unit, step in sorted(steps.items()) if step > 0]
+    used = {unit: step for unit, step in steps.items() if step > 0 and (unit or len(units) == 1)}
+    remarks = [f"reading step {float(step):g} {unit}".strip() for unit, step in sorted(used.items())]
     if len(units - {""}) > 1:
         remarks.append(f"readings in {', '.join(sorted(units - {''}))}: each is taken in its own unit and step")
     if units == {""}:

@@ -87,3 +87,11 @@ def test_plain_overrules_the_sites_unit():
 def test_what_cannot_be_read_is_said(text, columns, words):
     with pytest.raises(ValueError, match=words):
         read(text, columns)
+
+
+def test_a_reading_without_a_unit_among_others_is_shown_with_its_row_and_gives_no_step():
+    text = "face,reader,flatness,unit\n1,A,0.5,um\n1,B,0.25,-\n"
+    table = read(text)
+    why = "the reading has no unit while others have one; say it (--unit)"
+    assert table.problems == ((2, "1,B,0.25,-", why),)
+    assert table.remarks == ("reading step 0.1 um",)

@@ -9,7 +9,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.chart.cycle_spread import cycle_spread
-from spc.chart.share_interval import share_interval
 from spc.chart.two_groups import fisher_exact_p, rank_sum_p
 from spc.chart.wear_chart import FEWEST_CYCLES, UsualWear, usual_wear
 from spc.measure.interval import middle_of
@@ -31,10 +30,7 @@ class SignMove:
 
     sign: str  # 'flatness', 'passes', 'minutes', 'removal rate', 'finish', 're-lap share'
     direction: str  # 'up', 'down', 'steady', 'too few'
-    recent: float  # median of the last faces (share for 're-lap share')
-    usual: float  # median of the earlier ones
     p_value: float  # two-sided, of no move; NaN when too few
-    sentence: str
 
 
 def sign_moves(
@@ -83,17 +79,16 @@ def sign_moves(
     split = max(len(signs) - recent, int(np.searchsorted(cycle, cycle_now)))
     flatness = pd.Series(middle_of(signs["first_low_um"], signs["first_high_um"]), index=signs.index)
     streams = {
-        "flatness": (flatness, flatness / flatness.groupby(signs["part"], sort=False).transform("median")),
-        "passes": (signs["passes"], signs["passes"]),
-        "minutes": (signs["minutes_ratio"],) * 2,
-        "removal rate": (signs["rate_ratio"],) * 2,
-        "finish": (signs["finish_ratio"],) * 2,
+        "flatness": flatness / flatness.groupby(signs["part"], sort=False).transform("median"),
+        "passes": signs["passes"],
+        "minutes": signs["minutes_ratio"],
+        "removal rate": signs["rate_ratio"],
+        "finish": signs["finish_ratio"],
     }
     age = signs["age_faces"].to_numpy(np.float64)
     moves = []
-    for name, (shown, compared) in streams.items():
-        values, level = (np.asarray(column, dtype=np.float64) for column in (shown, compared))
-        moves.append(_value_move(name, values, level, age, cycle, split, cycle_now, alpha))
+    for name, level in streams.items():
+        moves.append(_value_move(name, level.to_numpy(np.float64), age, cycle, split, cycle_now, alpha))
     relapped = signs["relapped"].to_numpy(bool)
     moves.append(_share_move(relapped[:split], relapped[split:], alpha))
     return tuple(moves)
@@ -101,7 +96,6 @@ def sign_moves(
 
 def _value_move(
     sign: str,
-    values: Array,
     level: Array,
     age: Array,
     cycle: NDArray[np.int64],
@@ -113,19 +107,16 @@ def _value_move(
     known = np.isfinite(y)
     late, early = np.flatnonzero(known[split:]) + split, np.flatnonzero(known[:split])
     if late.size < 3 or early.size < _LEAST_USUAL:
-        text = f"too few {sign} readings to say: {late.size} lately, {early.size} before"
-        return SignMove(sign, "too few", math.nan, math.nan, math.nan, text)
+        return SignMove(sign, "too few", math.nan)
     now = _Faces(age[late], y[late], cycle[late])
     of = cycle[early] == cycle_now
     own, past = (_Faces(age[at], y[at], cycle[at]) for at in (early[of], early[~of]))
     gaps = _gaps(past, own, now)
     if not gaps:
-        text = f"too few {sign} readings to say what is usual: {own.y.size} of this cycle before the last {late.size}"
-        return SignMove(sign, "too few", math.nan, math.nan, math.nan, text)
-    recent, usual = float(np.median(values[late])), float(np.median(values[early]))
+        return SignMove(sign, "too few", math.nan)
     p = max(gap.p_value for gap in gaps) if len({gap.up for gap in gaps}) == 1 else 1.0
     direction = "steady" if p >= alpha else "up" if gaps[0].up else "down"
-    return SignMove(sign, direction, recent, usual, p, _value_text(sign, direction, recent, usual))
+    return SignMove(sign, direction, p)
 
 
 class _Faces(NamedTuple):
@@ -213,28 +204,11 @@ def _rank_sum(before: Array, now: Array) -> float:
     return rank_sum_p(now, before, exact=exact)
 
 
-def _value_text(sign: str, direction: str, recent: float, usual: float) -> str:
-    unit = {"flatness": " um", "passes": " per face"}.get(sign, "")
-    if sign in ("minutes", "removal rate", "finish"):
-        shown = f"{recent:.2g} times the usual of the same part numbers, earlier {usual:.2g}"
-    else:
-        shown = f"{recent:.2g}{unit} lately, {usual:.2g}{unit} before"
-    return f"{sign} {direction} for its age: {shown}" if direction != "steady" else f"{sign} as usual: {shown}"
-
-
 def _share_move(before: NDArray[np.bool_], now: NDArray[np.bool_], alpha: float) -> SignMove:
     sign = "re-lap share"
     if now.size < 3 or before.size < _LEAST_USUAL:
-        text = f"too few faces to compare the re-lap share: {now.size} lately, {before.size} before"
-        return SignMove(sign, "too few", math.nan, math.nan, math.nan, text)
+        return SignMove(sign, "too few", math.nan)
     hit, was = int(now.sum()), int(before.sum())
     p = fisher_exact_p(hit, now.size, was, before.size)
-    recent, usual = hit / now.size, was / before.size
-    direction = "steady" if p >= alpha else "up" if recent > usual else "down"
-    share = share_interval(hit, now.size)
-    low, high = share.low, share.high
-    text = (
-        f"re-lap share {'as usual' if direction == 'steady' else direction}: {hit} of the last {now.size} faces "
-        f"({low:.0%} to {high:.0%}), {was} of {before.size} before"
-    )
-    return SignMove(sign, direction, recent, usual, p, text)
+    direction = "steady" if p >= alpha else "up" if hit / now.size > was / before.size else "down"
+    return SignMove(sign, direction, p)

@@ -12,7 +12,7 @@ def moved(**states):
     names = {"rate": "removal rate", "relaps": "re-lap share"}
     quiet = dict.fromkeys(["flatness", "minutes", "removal rate", "finish", "re-lap share"], "steady")
     quiet |= {names.get(k, k): v for k, v in states.items()}
-    return [SignMove(sign, state, 1.0, 1.0, 0.001, "") for sign, state in quiet.items()]
+    return [SignMove(sign, state, 0.001) for sign, state in quiet.items()]
 
 
 def top(diagnosis):
@@ -76,7 +76,7 @@ def test_the_cheap_check_comes_before_the_dear_one():
 
 
 def test_nothing_moved_and_too_few_say_so():
-    few = [SignMove("flatness", "too few", float("nan"), float("nan"), float("nan"), "")]
+    few = [SignMove("flatness", "too few", float("nan"))]
     pattern = read_pattern(few, scratch=False)
     assert "flatness" not in pattern.states
     assert diagnose(pattern).sentence == "No sign has moved, so there is no cause to look for."

@@ -65,7 +65,7 @@ def error_growth(paths: Sequence[WearPath]) -> ErrorGrowth:
     Returns
     -------
     ErrorGrowth
-        Nothing where one lies below zero, where they are too few, stand at one age, or do not scatter.
+        Nothing where they lie on both sides of zero, are too few, stand at one age, or do not scatter.
 
     Notes
     -----
@@ -79,11 +79,12 @@ def error_growth(paths: Sequence[WearPath]) -> ErrorGrowth:
     law of error, and its likelihood); Gasser, Sroka and Jennen-Steinmetz (1986), Biometrika 73(3), 625-633 (differences
     of neighbours, there of three; both from memory).
     """
+    one_side = all((path.low >= 0).all() for path in paths) or all((path.high <= 0).all() for path in paths)
     told = [_differences(path) for path in paths if path.age.size and path.age[-1] > 0]
     away, size, steps = (np.concatenate(each) for each in zip(*told, strict=True)) if told else (np.empty(0),) * 3
-    if away.size < _LEAST or any((path.low < 0).any() for path in paths):
+    if away.size < _LEAST or not one_side:
         return ErrorGrowth(())
-    some = slice(None, None, -(-away.size // _MOST))
+    size, some = np.abs(size), slice(None, None, -(-away.size // _MOST))
     away, size, steps = away[some], size[some], steps[some]
     usual, mean = float(np.mean(away**2)), float(size.mean())
     if not np.sqrt(usual) > _EXACT * mean:

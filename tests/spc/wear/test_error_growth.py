@@ -120,9 +120,10 @@ def test_errors_carried_to_the_scale_of_a_shape_have_the_share_it_states(name, p
     assert spread / spread[1] == pytest.approx(share / share[1], rel=0.02)
 
 
-def test_sizes_below_zero_have_the_shares_of_those_above():
-    group = cycles(2)
+def test_sizes_below_zero_have_the_law_and_the_shares_of_those_above():
+    group = cycles(2, power=1.0)
     below = [wear_path(p.label, p.age, -p.low) for p in group]
+    assert error_growth(below) == error_growth(group) != ErrorGrowth(())
     above, under = (
         fit_scale(each, SHAPE["inverse"], relative=False, with_covariates=False, error_power=-1.0)
         for each in (group, below)

@@ -24,7 +24,7 @@ def known_law(spreads=SPREADS):
     age = np.arange(1.0, 13)
     group = [wear_path(f"c{i}", age, 0.4 + 0.05 * age + 0.02 * rng().normal(size=12)) for i in range(2)]
     scale = fit_scale(group, SHAPE["linear"], relative=False, with_covariates=False)
-    lines = LineDraws(np.tile(spreads, (4, 1)), np.tile(MEAN, (4, 1)), np.tile(COVARIANCE, (4, 1, 1)), 0.0, 4.0)
+    lines = LineDraws(np.tile(spreads, (4, 1)), np.tile(MEAN, (4, 1)), np.tile(COVARIANCE, (4, 1, 1)), 4.0)
     return scale, lines
 
 
@@ -59,7 +59,7 @@ def test_draws_are_weighed_by_the_density_of_the_own_readings():
     scale, lines = known_law()
     spreads = lines.spreads.copy()
     spreads[:, 2] = [-2.0, -0.8, 0.0, 1.0]
-    lines = LineDraws(spreads, lines.mean, lines.covariance, 0.0, 4.0)
+    lines = LineDraws(spreads, lines.mean, lines.covariance, 4.0)
     own = wear_path("now", [1.0, 2.0, 3.0], [0.62, 0.66, 0.73])
     update = update_own(scale, lines, own)
     g, y = scale.age_scaled(own.age), scale.reading_scaled(own.low, own.limit)

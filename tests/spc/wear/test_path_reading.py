@@ -30,7 +30,7 @@ def stacked(**changed):
 
 def draws():
     mean, covariance = np.array([-1.5, 3.0]), np.array([[0.05, -0.01], [-0.01, 0.08]])
-    return LineDraws(np.tile(SPREADS, (4, 1)), np.tile(mean, (4, 1)), np.tile(covariance, (4, 1, 1)), 0.0, 4.0)
+    return LineDraws(np.tile(SPREADS, (4, 1)), np.tile(mean, (4, 1)), np.tile(covariance, (4, 1, 1)), 4.0)
 
 
 def test_each_reading_is_left_out_as_the_normal_law_of_the_others_says():
@@ -102,7 +102,7 @@ def test_readings_that_meet_their_lines_exactly_keep_finite_values_and_weights(r
     scale = fit_scale(group, SHAPE["linear"], relative=False, with_covariates=False)
     stack = stack_paths(group, scale)
     spreads = np.tile([-12.0, log_ratio, 6.0, 7.0, 0.0], (4, 1))
-    exact = LineDraws(spreads, np.zeros((4, 2)), np.tile(np.diag([16.0, 100.0]), (4, 1, 1)), 0.0, 4.0)
+    exact = LineDraws(spreads, np.zeros((4, 2)), np.tile(np.diag([16.0, 100.0]), (4, 1, 1)), 4.0)
     working, multiplier = first_working(stack)
     _, variance = _left_out(stack, working, multiplier, spreads[0], exact, 0)
     assert (variance > 0).all()

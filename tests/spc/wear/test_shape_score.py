@@ -26,7 +26,7 @@ def test_a_unit_is_foreseen_from_the_others_as_the_covariance_written_out_says(l
     gram, begun = (path_gram(age, columns, np.ones((2, 7)), np.full(2, n)) for n in (7, 4))
     drawn = np.tile(spreads, (3, 1))
     _, mean, precision = log_marginal(line_evidence(drawn, gram, design), prior_sd**-2.0)
-    left = leave_out(LineDraws(drawn, mean, np.linalg.inv(precision), 0.0, 3.0), gram, design)
+    left = leave_out(LineDraws(drawn, mean, np.linalg.inv(precision), 3.0), gram, design)
     halves = foreseen(left, begun, np.zeros((1, 3, 2)))[0]
 
     ratio = np.exp(spreads[1])
@@ -54,7 +54,7 @@ def test_a_draw_that_fits_best_may_weigh_nothing():
     gram, design = path_gram(age, columns, np.ones((2, 7)), np.full(2, 7)), np.tile(np.eye(2), (2, 1, 1))
     spreads = np.tile([-0.1, np.log(RATIO_GRID[0]), -0.4, 0.2, 0.3], (2, 1))
     spreads[1, 0] = -7.0
-    lines = LineDraws(spreads, np.zeros((2, 2)), np.tile(0.1 * np.eye(2), (2, 1, 1)), 0.0, 2.0)
+    lines = LineDraws(spreads, np.zeros((2, 2)), np.tile(0.1 * np.eye(2), (2, 1, 1)), 2.0)
     both = replace(leave_out(lines, gram, design), weight=np.array([[0.0, 0.0], [1.0, 1.0]]))
     told = foreseen(both, gram, np.zeros((1, 2, 2)))[0]
     alone = replace(both, precision=both.precision[1:], mean=both.mean[1:], weight=both.weight[1:])

@@ -260,9 +260,13 @@ def _discard(number: int, person: str) -> None:
             "Why it is not to be taken in", placeholder="test row, no face was lapped", **draft.typed(form, "reason")
         )
         if st.button("Discard this row", key=f"send-{form}") and _signed(place, person, reason):
-            with data.open_store() as store:
-                store.discard_quarantined(number, who=person, reason=reason)
-            _done(" is discarded; it and the reason are kept.")
+            try:
+                with data.open_store() as store:
+                    store.discard_quarantined(number, who=person, reason=reason)
+            except ValueError as error:  # a store's refusal is one too
+                said.refuse(place, f"{_reason(error)}.", person=person)
+            else:
+                _done(" is discarded; it and the reason are kept.")
         said.say(place, person=person)
         draft.offer_to_clear(form, place)
 

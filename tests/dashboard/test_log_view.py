@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard import data
 from dashboard.parts.quarantine import waiting_table
 from dashboard.words import prose, speak
 from spc.log.intake import ingest
@@ -289,6 +290,21 @@ def test_a_discarded_row_is_kept_with_its_reason(waiting):
     with Store.open(waiting) as opened:
         assert len(opened.quarantine()) == 1
         assert "test row" in opened.quarantine(open_only=False)["reason"].tolist()
+
+
+def test_a_row_that_another_settled_while_it_was_on_the_screen_is_not_discarded_too(waiting, monkeypatch):
+    page = start("rows")
+    before = data.snapshot()
+    monkeypatch.setattr(data, "snapshot", lambda: before)  # a press runs but one part of the page again
+    with Store.open(waiting) as opened:
+        opened.discard_quarantined(int(opened.quarantine()["quarantine_id"].iloc[0]), who="Bo", reason="test row")
+    field(page, "Why it is not to be taken in").set_value("no reading")
+    press(page, "Discard this row")
+    (why,) = refusals(page)
+    assert "is settled already: discarded by Bo" in why
+    assert field(page, "Why it is not to be taken in").value == "no reading"
+    with Store.open(waiting) as opened:
+        assert opened.quarantine(open_only=False)["reason"].tolist().count("no reading") == 0
 
 
 def test_a_row_worked_at_stays_on_the_screen_when_others_settle_rows(waiting):

@@ -110,9 +110,8 @@ def series_of(view: CellView, lap: str, sign: str, *, part: str = "", asked: Sho
     value = np.array([float(f"{v:.13g}") for v in value.tolist()])  # the middle as it was typed, not 49.599999999999994
     still_open = int(np.count_nonzero(np.isnan(value)))
     if still_open:
-        remarks.append(
-            f"{still_open:,} readings are open above and are not plotted; the limit of a fitted law takes them"
-        )
+        them = ("1 reading is", "is", "it") if still_open == 1 else (f"{still_open:,} readings are", "are", "them")
+        remarks.append("{} open above and {} not plotted; the limit of a fitted law takes {}".format(*them))
     segments, said = _segments(rows, of_one_part=bool(part))
     lapped = faces[faces["part"] == part] if part else faces
     ends = view.signs_of(lap).loc[:, ["face_id", "relapped"]]

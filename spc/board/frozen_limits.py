@@ -203,7 +203,7 @@ def freeze_limits(
     if analysis.model is None:
         return Freezing("refused", analysis, 0, "", analysis.sentence)
     if analysis.status == "doubtful" and not knowingly:
-        return Freezing("doubtful", analysis, 0, "", "Nothing frozen: " + "; ".join(analysis.doubts))
+        return Freezing("doubtful", analysis, 0, "", f"Nothing frozen: {'; '.join(analysis.doubts)}.")
     last_judged = stream if before else listed
     earliest = int(last_judged.sort_us[-1]) + 1
     begins = earliest if valid_from_us is None else valid_from_us
@@ -317,11 +317,12 @@ def replay_day(
         signals += signals_of(judged, since_us=since_us, until_us=until_us)
     signals.sort(key=lambda s: (s.sort_us, s.lap, s.sign, s.rule))
     called, since = day or f"{iso_of(since_us)} to {iso_of(until_us)}", sum(late.values())
-    sentence = f"{called}: {len(signals):,} signals from {faces:,} judged readings" + (
-        f"; on {unjudged} no limits were valid" if unjudged else ""
-    )
+    told = "1 signal" if len(signals) == 1 else f"{len(signals):,} signals"
+    read = "1 judged reading" if faces == 1 else f"{faces:,} judged readings"
+    sentence = f"{called}: {told} from {read}" + (f"; on {unjudged:,} no limits were valid" if unjudged else "")
     if since:
-        sentence += f"; {since:,} faces of that day or before were corrected or came in later and do not count here"
+        some = ("1 face", "was", "does") if since == 1 else (f"{since:,} faces", "were", "do")
+        sentence += "; {} of that day or before {} corrected or came in later and {} not count here".format(*some)
     if not charts:
         sentence = f"{called}: no limits are frozen, so nothing was judged."
     return DayReplay(called, tuple(signals), faces, unjudged, since, digest_of(tuple(signals)), sentence)

@@ -41,7 +41,10 @@ def handover_of(store: Store, shift: ShiftReport, made: Made) -> Content:
         limits=f"register of limits, revision {int(limits['revision'].max())}"
         if len(limits)
         else "no limit in the register",
-        charts=f"{len(frozen)} charts by frozen limits, the others by trial limits" if frozen else "trial limits",
+        charts=f"{'1 chart' if len(frozen) == 1 else f'{len(frozen):,} charts'} by frozen limits, the others by trial "
+        "limits"
+        if frozen
+        else "trial limits",
     )
 
 

@@ -105,6 +105,15 @@ def test_a_past_day_gives_the_same_signals_after_more_data_and_from_another_proc
     assert other.stdout.strip() == before.digest
 
 
+def test_a_past_day_says_of_one_face_that_it_was_corrected(store):
+    freeze(store)
+    faces = store.faces(lap="K1")
+    of_day = faces[(faces["sort_us"] >= START_US + 10 * DAY_US) & (faces["sort_us"] < START_US + 11 * DAY_US)]
+    store.correct_face(int(of_day["face_id"].iloc[0]), {"minutes": 99.0}, who="Q. Reed", reason="misread")
+    said = day(store, 10).sentence
+    assert "1 face of that day or before was corrected or came in later and does not count here" in said
+
+
 def test_a_past_day_gives_the_same_signals_after_corrections_late_rows_and_late_events(store):
     freeze(store)
     before = day(store, 10)
@@ -162,6 +171,7 @@ def test_doubts_freeze_nothing_unless_known(tmp_path):
         done = freeze(store, **asked)
         assert done.status == "doubtful"
         assert done.sentence.startswith("Nothing frozen: the list is not of one state, likely since ")
+        assert done.sentence.endswith(").")
         assert store.baselines(lap="K1", sign="minutes") == ()
         assert freeze(store, **asked, knowingly=True).status == "frozen"
         assert "not of one state" in " ".join(store.baselines()[0].model["remarks"])

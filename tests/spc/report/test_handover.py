@@ -2,13 +2,15 @@ import io
 import json
 from dataclasses import replace
 from datetime import datetime
+from types import SimpleNamespace
 
+import pandas as pd
 import pypdf
 import pytest
 
 from spc.board.results import CANNOT_WAIT, FacesLeft, LapReport, ShiftReport
 from spc.board.safety import DEFERENCE, cautions_for, urges_speed
-from spc.report.handover_content import handover_content
+from spc.report.handover_content import handover_content, handover_of
 from spc.report.made import Made
 from spc.report.render import FORMATS, render
 
@@ -51,6 +53,22 @@ def words(content):
 HELD = lap("K1", "held", "Stop. Nothing more on K1 until a person has looked.", safety=cautions_for(["wash"]))
 DUE = lap("K2", "due", "Recondition K2 at the next break.", safety=cautions_for(["recondition"]))
 FINE = lap("K3", "cutting", "K3 wears as usual.")
+
+
+@pytest.mark.parametrize(
+    ("frozen", "said"),
+    [
+        ((), "trial limits"),
+        (("K1",), "1 chart by frozen limits, the others by trial limits"),
+        (("K1", "K2", "K2"), "2 charts by frozen limits, the others by trial limits"),
+    ],
+)
+def test_how_many_charts_stand_on_frozen_limits_is_said(frozen, said):
+    baselines = tuple(SimpleNamespace(lap=name, sign="minutes") for name in frozen)
+    store = SimpleNamespace(limits=lambda: pd.DataFrame({"revision": []}), baselines=lambda: baselines)
+    made = Made(at=datetime(2026, 3, 4, 14), by="A. Lead", site="Invented site", software="lapcell test")
+    told = words(handover_of(store, shift(FINE), made))
+    assert said in told and "no limit in the register" in told
 
 
 def test_a_hold_stands_first_and_nothing_beside_it_urges_speed():

@@ -166,10 +166,13 @@ def parts_per_million(share: float) -> str:
 
 def prose(text: object) -> str:
     """Return a sentence of the board for an HTML card: escaped, the sign for micro, names and units never broken."""
-    return "".join(
-        f"<code>{html.escape(piece, quote=True)}</code>" if at % 2 else _sentence(piece)
-        for at, piece in enumerate(_CODE.split(str(text)))
-    )
+    return "".join(_command(piece) if at % 2 else _sentence(piece) for at, piece in enumerate(_CODE.split(str(text))))
+
+
+def _command(typed: str) -> str:
+    """Return what is to be typed; a line ends between its words alone, never after the dash of an option."""
+    safe = re.sub(r"[^ ]*-[^ ]*", r'<span class="lc-whole">\g<0></span>', html.escape(typed, quote=True))
+    return f"<code>{safe}</code>"
 
 
 def _sentence(said: str) -> str:

@@ -23,7 +23,7 @@ from spc.board.remembered import Remembered
 from spc.board.room import beyond_the_rest_p
 from spc.board.shifts import shift_at
 from spc.board.stream_memory import streams_of_cell
-from spc.chart.baseline import Analysis, RulesInUse, analyse, fingerprint_of
+from spc.chart.baseline import FEWEST, Analysis, RulesInUse, analyse, fingerprint_of
 from spc.chart.replay import Replayed, Revision, replay
 from spc.chart.stream import SIGNS, Stream
 from spc.store.registers import Baseline
@@ -170,10 +170,13 @@ def _trial_chart(
     if not keep.any() and stream.cycle[0] < stream.running_cycle:
         return SignChart(nothing, False, f"no limits yet: no earlier cycle of this lap ran with {stream.grit[-1]}")
     if not keep.any():
-        words = (
-            "no limits yet: trial limits rest on earlier cycles, and no cycle of this lap has ended; its "
-            f"{len(stream)} readings can be frozen as a baseline with `lapcell limits freeze`, or looked at first with "
-            f"`lapcell chart {quote(stream.lap)} --kind individuals`"
+        words = "no limits yet: trial limits rest on earlier cycles, and no cycle of this lap has ended; "
+        if len(stream) < FEWEST:
+            few = "1 reading is" if len(stream) == 1 else f"{len(stream)} readings are"
+            return SignChart(nothing, False, f"{words}{few} too few to freeze as a baseline, {FEWEST} are needed")
+        words += (
+            f"its {len(stream)} readings can be frozen as a baseline with `lapcell limits freeze`, or looked at first "
+            f"with `lapcell chart {quote(stream.lap)} --kind individuals`"
         )
         return SignChart(nothing, False, words)
     analysis = _trial(base, rules_of(plan))

@@ -126,3 +126,20 @@ def test_refuses_strangers(store):
         chart_of_lap(store, "K1", "colour", SITE)
     with pytest.raises(ValueError, match="`name` must be one of 'beyond the limit'"):
         chart_of_lap(store, "K1", "minutes", SITE, rules=["loud"])
+
+
+@pytest.mark.parametrize(
+    ("n", "said"),
+    [
+        (1, "1 reading is too few to freeze as a baseline, 12 are needed"),
+        (11, "11 readings are too few to freeze as a baseline, 12 are needed"),
+        (12, "its 12 readings can be frozen as a baseline"),
+    ],
+)
+def test_a_freezing_is_advised_of_no_fewer_readings_than_it_takes(tmp_path, n, said):
+    with Store.open(tmp_path / "few.db") as few:
+        fill(few, faces_of("K1", n, np.random.default_rng(3)), events_of("K1", n))
+        assert said in chart_of_lap(few, "K1", "minutes", SITE).baseline
+        if n == 11:
+            done = freeze_limits(few, SITE, lap="K1", sign="minutes", who="Q. Reed", why="trial", knowingly=True)
+            assert done.status != "frozen" and "too few" in done.sentence

@@ -105,7 +105,8 @@ def cautions_line(lines: tuple[str, ...], *, folded: bool = True) -> str:
 def lost_line(as_of: str, *, typed: bool = False) -> str:
     """Return the sentence that style alone shows when the page has lost the server; `typed` = it has forms."""
     words = f"No connection to the log. What is shown is of {as_of}{'; nothing typed now is kept' if typed else ''}."
-    return f'<p class="lc-notice lc-stop lc-lost" role="alert">{html_text(words)}</p>'
+    seen = " lc-in-sight" if typed else ""
+    return f'<p class="lc-notice lc-stop lc-lost{seen}" role="alert">{html_text(words)}</p>'
 
 
 def room_card(room: RoomAlarm, *, label: str = "Room alarm", said: str = "", folded: bool = True) -> str:

@@ -382,9 +382,12 @@ def test_a_wall_says_that_nobody_writes_and_then_that_it_lost_the_log_and_since_
         tablets = [at(url + view, size="tablet", tab=beside(page)) for view in views]
         assert not any(one.locator(".lc-lost").is_visible() for one in (page, *tablets))
         shown = page.locator(".lc-kicker").first.inner_text()
+        for tablet in tablets:
+            tablet.evaluate("document.querySelector('[data-testid=stMain]').scrollTo(0, 1e6)")
     for tablet in tablets:  # what cannot be kept is not typed in vain
         tablet.locator(".lc-lost").wait_for(state="visible")
         assert tablet.locator(".lc-lost").inner_text().endswith("; nothing typed now is kept.")
+        assert 0 <= tablet.locator(".lc-lost").bounding_box()["y"] < 768
     page.locator(".lc-lost").wait_for(state="visible")
     said = page.locator(".lc-lost").inner_text()
     assert (

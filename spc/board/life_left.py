@@ -26,10 +26,7 @@ _KEPT = 200  # of what is left, on disk
 class LifeLeft:
     """What is left of a running cycle by the lives of past ones, in faces; every pass on a face counts as one."""
 
-    low: float
-    median: float
-    high: float  # inf = beyond the horizon
-    horizon: float
+    told: LifeToCome
     worn: int  # cycles that it rests on that wore out
     unsaid: int  # of these, reconditioned with no reason logged
     laps: tuple[str, ...]  # they are of
@@ -72,28 +69,27 @@ def life_left(view: CellView, lap: str, room: RoomHistory) -> LifeLeft | None:
         return None
     worn = others[told.used & np.isfinite(others["high_faces"].to_numpy(np.float64))]
     unsaid = int((~worn["reason_given"].astype(bool) & ~worn["over_limit"]).sum())
-    return LifeLeft(
-        told.low, told.median, told.high, told.horizon, len(worn), unsaid, tuple(dict.fromkeys(worn["lap"]))
-    )  # fmt: skip
+    return LifeLeft(told, len(worn), unsaid, tuple(dict.fromkeys(worn["lap"])))
 
 
 def told_by_lives(forecast: LapForecast, life: LifeLeft) -> LapForecast:
     """Tell the faces left of a lap by the lives of past cycles, where its readings cannot and say why."""
-    unread = forecast.faces_left
-    high = max(life.high, 1.0)  # the cycle has not been found worn
+    unread, told = forecast.faces_left, life.told
+    high = max(told.high, 1.0)  # the cycle has not been found worn
     words = range_words(
-        life.low, high, life.horizon, "passes" if unread.counted == "pass" else "faces", unread.crossing
+        told.low, high, told.horizon, "passes" if unread.counted == "pass" else "faces", unread.crossing
     )
     left = replace(
         unread,
         status="range",
-        low=life.low,
-        median=life.median,
+        low=told.low,
+        median=told.median,
         high=None if math.isinf(high) else high,
-        horizon=life.horizon,
+        horizon=told.horizon,
         sentence=f"{words}, as past cycles lasted",
         past_cycles=life.worn,
         own_faces=0,
+        part="",
         lives_alone=True,
     )
     unsaid = f" ({life.unsaid} of these with no reason logged)" if life.unsaid else ""

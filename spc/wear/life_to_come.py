@@ -1,7 +1,7 @@
 """How long a running cycle lasts yet, by how long past ones of its lap and its sisters lasted until they wore out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,7 +25,7 @@ class LifeToCome:
     median: float
     high: float  # inf = beyond the horizon
     horizon: float
-    used: NDArray[np.bool_]  # (n,) the lives that it rests on: of all laps, or of its own alone
+    used: NDArray[np.bool_] = field(compare=False)  # (n,) the lives that it rests on: of all laps, or its own alone
 
 
 def life_to_come(

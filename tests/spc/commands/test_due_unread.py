@@ -58,7 +58,7 @@ def test_where_no_reading_tells_the_faces_left_how_long_past_cycles_lasted_does(
     assert min(middle) - 4 - 1 < left["median"] < max(middle) - 4 + 1
     assert 12 < left["low"] < 20 and 28 < left["high"] < 38, left
     assert left["sentence"] == f"{left['low']:.0f} to {left['high']:.0f} faces left, as past cycles lasted"
-    assert (left["past_cycles"], left["own_faces"], left["others"]) == (8, 0, [])
+    assert (left["past_cycles"], left["own_faces"], left["part"], left["others"]) == (8, 0, "", [])
     assert report["sentence"].startswith(f"L1: plan its reconditioning; {left['sentence']}. Final flatness hides the")
     assert report["confidence"] == (
         "90% range; it rests on how long cycles of L1 lasted until 8 of them were found worn, and on no reading: "

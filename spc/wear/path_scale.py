@@ -63,6 +63,14 @@ class PathScale:
             share = np.maximum(size, 0.0) ** (2 * self.error_power)
         return np.asarray(np.clip(share, _LEAST_SHARE, _MOST_SHARE), dtype=np.float64)
 
+    @property
+    def error_words(self) -> str:
+        """How errors go with sizes, where the readings told another law than the shape carries with it, else ''."""
+        if not self.error_power:
+            return ""
+        grows = self.error_power + 1.0 - self.shape.reading_power > 0
+        return "the larger a reading, the larger its error" if grows else "small and large readings err alike"
+
     def takes(self, path: WearPath) -> bool:
         """Whether the readings of a path and its limit are on this scale; a start by definition is no reading."""
         if not self.shape.needs_positive:

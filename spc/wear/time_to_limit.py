@@ -339,7 +339,9 @@ def _borrowed_words(own: WearPath, pooled: PooledWear, unit: str, *, own_way: fl
     if pooled.alone or not cycles:
         return f"{first}, {pooled.lacking}"
     past = f"{cycles} past cycle{'' if cycles == 1 else 's'}"
-    return f"{first}, little from {past}: {pooled.lacking}" if own_way > 0.5 else f"{first}, the rest from {past}"
+    told = f"{first}, little from {past}: {pooled.lacking}" if own_way > 0.5 else f"{first}, the rest from {past}"
+    error = pooled.shapes[0].scale.error_words if pooled.shapes else ""
+    return f"{told}; {error}, as past ones tell" if error else told
 
 
 def _future_ages(

@@ -10,6 +10,7 @@ from spc.wear.path_crossing import crossing_ages
 from spc.wear.path_forecast import FuturePaths
 from spc.wear.path_scale import fit_scale
 from spc.wear.pooled import fit_pooled
+from spc.wear.time_to_limit import time_to_limit
 from spc.wear.wear_path import wear_path
 from tests.spc.wear.shapes import SHAPE
 
@@ -159,3 +160,19 @@ def test_a_straight_line_whose_error_grows_is_not_taken_for_one_that_speeds_up()
         pooled = fit_pooled(cycles(seed, power=1.0, noise=0.13), limit=2.5, rng=np.random.default_rng(seed))
         straight += pooled.shapes[0].scale.shape.straight and pooled.shapes[0].scale.error_power > 0
     assert straight >= 5
+
+
+@pytest.mark.parametrize(
+    ("power", "shape", "said"),
+    [
+        (1.0, "linear", "; the larger a reading, the larger its error, as past ones tell"),
+        (0.0, "linear", ""),
+        (0.0, "exponential", "; small and large readings err alike, as past ones tell"),
+    ],
+)
+def test_a_forecast_says_how_readings_err_where_they_told_it(power, shape, said):
+    *past, own = cycles(5, power=power, noise=0.05 if shape == "exponential" else 0.12, count=13, shape=shape)
+    pooled = fit_pooled(past, limit=2.0, rng=np.random.default_rng(1))
+    begun = wear_path("own", own.age[:8], own.low[:8])
+    answer = time_to_limit(pooled, begun, limit=2.0, rng=np.random.default_rng(2))
+    assert answer.borrowed == f"8 faces of its own, the rest from 12 past cycles{said}"

@@ -183,7 +183,19 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
         f"Planned over the next {plural(len(breaks), 'break')}, one lap at each, so that every lap lasts until its "
         "break at its usual pace and the low end of its faces left."
     )
-    return slots, note if slots else f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
+    if not slots:
+        note = f"No lap needs a break before the {breaks[-1].text.removeprefix('end of the ')}."
+    in_use = [report for report in laps if report.state not in ("held", "resting")]
+    unread = [report.lap for report in in_use if not _planned(report)]
+    if unread and len(unread) == len(in_use):
+        return slots, "No plan: of no lap in use do the readings tell how many faces are left."
+    out = f" Not in this plan: {_and(unread)}, whose faces left no reading tells." if unread else ""
+    return slots, f"{note}{out}"
+
+
+def _planned(report: LapReport) -> bool:
+    """Whether the faces left of a lap rest on its readings, so that a break can be planned by them."""
+    return report.faces_left.status in ("range", "over") and not report.faces_left.lives_alone
 
 
 def _sentence(

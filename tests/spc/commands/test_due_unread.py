@@ -5,6 +5,8 @@ import re
 import numpy as np
 from scipy.stats import gmean, lognorm, weibull_min
 
+from spc.board.board import Board
+from spc.settings import load_settings
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
@@ -114,3 +116,20 @@ def test_which_lap_serves_is_answered_alike_on_every_page(tmp_path):
     path = PlantedCell(6, laps=("L1", "L2"), rate=0.04, fault=fault).store(tmp_path, limit="0.8 um")
     said = {told(path, "due", "--lap", lap)["answers"][1]["answer"] for lap in ("L1", "L2")}
     assert len(said) == 1 and "how many were good at the first pass cannot be told" in said.pop().lower()
+
+
+def test_the_plan_of_breaks_names_the_laps_whose_faces_left_no_reading_tells(tmp_path):
+    """Nobody is told that no lap needs a break where nothing but past cycles, or nothing at all, says how long."""
+    hidden = until_good(12, passes_logged=False)
+
+    def fault(lap, cycle, age, row):
+        return hidden(lap, cycle, age, row) if lap == "L1" else None
+
+    (tmp_path / "alone").mkdir()
+    alone = PlantedCell(5, faces=30, last=26, fault=hidden).store(tmp_path / "alone", limit="0.8 um")
+    both = PlantedCell(5, laps=("L1", "L2"), rate=0.005, fault=fault).store(tmp_path, limit="0.8 um")
+    notes = [
+        Board(path, load_settings(path.parent / "lapcell.toml")).shift().slots_note for path in (alone, both)
+    ]  # fmt: skip
+    assert notes[0] == "No plan: of no lap in use do the readings tell how many faces are left."
+    assert notes[1].endswith(" Not in this plan: L1, whose faces left no reading tells.")

@@ -1,5 +1,6 @@
 """`lapcell serve`: open the screens in a browser, on this machine alone unless told otherwise."""
 
+import errno
 import importlib.util
 import os
 import signal
@@ -12,9 +13,11 @@ from pathlib import Path
 
 import click
 
+from spc.attended import attended_command
 from spc.cli import DONE, Session, common_options
 from spc.commands.output import print_json
 from spc.commands.watch import watch_command
+from spc.store.database import connect
 
 __all__ = ["attend", "command", "screen_command"]
 
@@ -47,9 +50,10 @@ def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]
         if folder.exists() and not folder.is_dir():
             raise ValueError(f"{folder}: is a file; name the folder that it lies in")
         environment["LAPCELL_WATCH"] = str(folder.resolve())
-    _refuse_taken_port(address, port)
     shown = "localhost" if address in ("127.0.0.1", "0.0.0.0", "::") else address
     url = f"http://{shown}:{port}"
+    _refuse_taken_port(address, port, url)
+    connect(session.store_path).close()  # so is a file that is no store
     if session.as_json:
         print_json({"url": url, "store": environment["LAPCELL_STORE"]})
     else:
@@ -57,12 +61,14 @@ def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]
     sys.stdout.flush()
     lines_to = sys.stderr if session.as_json else None  # standard output is the one document
 
+    lifeline, _held = os.pipe()  # held open by this process alone: it closes with it, and they end, see `spc.attended`
+
     def start_watch() -> "subprocess.Popen[bytes] | None":
         if folder is None:
             return None
-        return subprocess.Popen(watch_command(folder.resolve()), env=environment, stdout=lines_to)
+        return subprocess.Popen(watch_command(folder.resolve()), env=environment, stdin=lifeline, stdout=lines_to)
 
-    screens = subprocess.Popen(screen_command(port=port, address=address, hosts=hosts), env=environment)
+    screens = subprocess.Popen(screen_command(port=port, address=address, hosts=hosts), env=environment, stdin=lifeline)
     signal.signal(signal.SIGTERM, lambda *_: screens.terminate())
     code = attend(screens, start_watch)
     if code > 0:
@@ -129,8 +135,7 @@ def screen_command(*, port: int, address: str = "127.0.0.1", hosts: tuple[str, .
     if importlib.util.find_spec("dashboard") is None:
         raise ValueError("the screens are not installed; install lapcell again, complete")
     allowed = dict.fromkeys([*_LOOPBACK, *_reached_by(address), *hosts])
-    # -P: the program that is installed, not one that lies in the folder it is begun from
-    return [sys.executable, "-P", "-m", "dashboard.start", address, str(port), *allowed]
+    return attended_command("dashboard.start", address, str(port), *allowed)
 
 
 def _reached_by(address: str) -> list[str]:
@@ -139,13 +144,17 @@ def _reached_by(address: str) -> list[str]:
     return [address]
 
 
-def _refuse_taken_port(address: str, port: int) -> None:
+def _refuse_taken_port(address: str, port: int, url: str) -> None:
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     with socket.socket(family, socket.SOCK_STREAM) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((address, port))
         except OSError as error:
-            raise ValueError(
-                f"the screens cannot listen on {address}:{port}: {error.strerror or error}; choose another with --port"
-            ) from None
+            cannot = f"the screens cannot listen on {address}:{port}"
+            if error.errno == errno.EADDRINUSE:
+                raise ValueError(
+                    f"{cannot}: a program listens there already; it may be the screens, up at {url}; if it is not, "
+                    "choose another with --port"
+                ) from None
+            raise ValueError(f"{cannot}: {error.strerror or error}; choose another with --port") from None

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from spc.attended import attended_command
 from spc.cli import COULD_NOT, DONE, NEEDS_A_PERSON, Session, common_options, one_sentence
 from spc.commands.output import clean, counted, one_line
 from spc.settings import Settings, SettingsError, load_settings
@@ -89,8 +90,8 @@ def command(session: Session, *, folder: Path, map_path: Path | None, every: flo
 
 
 def watch_command(folder: Path) -> list[str]:
-    """Give the command that watches `folder`, by the installed program; the environment names store and settings."""
-    return [sys.executable, "-P", "-m", "spc.cli", "watch", str(folder)]
+    """Give the command that watches `folder` until its input ends; the environment names store and settings."""
+    return attended_command("spc.cli", "watch", str(folder))
 
 
 def _watch(watch: "FolderWatch", told: "_Told", site: "_Site", *, every_s: float) -> int:

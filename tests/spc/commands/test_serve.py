@@ -1,5 +1,7 @@
 import socket
 import subprocess
+import sys
+import time
 
 import click
 import pytest
@@ -10,12 +12,13 @@ from spc.commands.serve import command as serve
 
 
 def test_the_installed_program_serves_wherever_it_is_begun_on_this_machine_alone():
-    assert screen_command(port=8600)[1:6] == ["-P", "-m", "dashboard.start", "127.0.0.1", "8600"]
+    words = screen_command(port=8600)
+    assert words[1:7] == ["-P", "-m", "spc.attended", "dashboard.start", "127.0.0.1", "8600"]
 
 
 def test_only_known_host_names_are_answered():
     def hosts(**where):
-        return screen_command(port=1, **where)[6:]
+        return screen_command(port=1, **where)[7:]
 
     assert hosts() == ["localhost", "127.0.0.1", "[::1]"]
     wide = hosts(address="0.0.0.0", hosts=("bench.example",))
@@ -29,7 +32,42 @@ def test_a_taken_port_is_said_in_one_sentence():
         port = taken.getsockname()[1]
         outcome = CliRunner().invoke(serve, ["--port", str(port)])
     assert outcome.exit_code == 3
-    assert f"cannot listen on 127.0.0.1:{port}" in outcome.output and "--port" in outcome.output
+    assert f"cannot listen on 127.0.0.1:{port}: a program listens there already" in outcome.output
+    assert f"may be the screens, up at http://localhost:{port}" in outcome.output and "--port" in outcome.output
+
+
+def test_a_store_that_is_none_is_refused_before_anything_starts(tmp_path):
+    port = free_port()
+    outcome = CliRunner().invoke(serve, ["--store", str(tmp_path), "--port", str(port)])
+    assert outcome.exit_code == 3 and "it is a folder, name a file in it" in outcome.output
+    assert "The screens are at" not in outcome.output
+
+
+def test_screens_end_with_a_command_that_was_killed(tmp_path):
+    port = free_port()
+    words = [sys.executable, "-m", "spc.cli", "serve", "--store", str(tmp_path / "l.db"), "--port", str(port)]
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as command:
+        try:
+            assert comes_to(True, port)
+        finally:
+            command.kill()
+    assert comes_to(False, port)
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def comes_to(answers, port):
+    """Whether a port comes to answer, or no longer to, within a time in which it must."""
+    for _ in range(300):
+        with socket.socket() as probe:
+            if (probe.connect_ex(("127.0.0.1", port)) == 0) == answers:
+                return True
+        time.sleep(0.1)
+    return False
 
 
 def test_a_missing_settings_file_is_refused():

@@ -101,9 +101,11 @@ class QuarantineRecords(Registers):
         done = self._connection.execute(
             "SELECT how, who FROM resolution WHERE quarantine_id = ?", (quarantine_id,)
         ).fetchone()
+        held = dict(zip(names, row, strict=True))
         if done:
-            raise StoreError(f"quarantined row {quarantine_id} is settled already: {done[0]} by {done[1]}")
-        return dict(zip(names, row, strict=True))
+            place = f"row {held['row_number']:,} of {held['name']}"
+            raise StoreError(f"{place} is settled already: {done[0]} by {done[1]}")
+        return held
 
     def add_quarantined(self, rows: Sequence[tuple[int, int, str, str, str, int]]) -> None:
         """Write rows (intake_id, row_number, raw, reasons, lap, content) inside the caller's transaction."""

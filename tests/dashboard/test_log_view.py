@@ -301,7 +301,7 @@ def test_a_row_that_another_settled_while_it_was_on_the_screen_is_not_discarded_
     field(page, "Why it is not to be taken in").set_value("no reading")
     press(page, "Discard this row")
     (why,) = refusals(page)
-    assert "is settled already: discarded by Bo" in why
+    assert "Row 3 of own.csv is settled already: discarded by Bo." in why
     assert field(page, "Why it is not to be taken in").value == "no reading"
     with Store.open(waiting) as opened:
         assert opened.quarantine(open_only=False)["reason"].tolist().count("no reading") == 0

@@ -131,9 +131,10 @@ def local_spread(
     status, reason = "ok", ""
     if kept.size < LEAST_RANGES:
         status = "too few"
+        readings = "1 reading gives" if n == 1 else f"{n} readings give"
+        differences = "1 local difference" if kept.size == 1 else f"{kept.size} local differences"
         reason = (
-            f"{n} readings give {kept.size} local differences; at least {LEAST_RANGES} are needed before limits mean "
-            "anything: go on logging"
+            f"{readings} {differences}; at least {LEAST_RANGES} are needed before limits mean anything: go on logging"
         )
     elif not sigma > 0.0:
         status = "no spread"

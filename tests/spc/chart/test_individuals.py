@@ -57,6 +57,18 @@ def test_too_little_is_a_worded_status(values, status):
     assert chart.reason and chart.signals == ()
 
 
+@pytest.mark.parametrize(
+    ("n", "said"),
+    [
+        (0, "0 readings give 0 local differences"),
+        (1, "1 reading gives 0 local differences"),
+        (2, "2 readings give 1 local difference;"),
+    ],
+)
+def test_one_is_said_as_one(n, said):
+    assert individuals_chart([1.0] * n).individuals.reason.startswith(said)
+
+
 @pytest.mark.parametrize("scale", [1e-12, 1.0, 1e9])
 def test_scale_does_not_matter(scale):
     chart = individuals_chart(FLOW * scale).individuals

@@ -193,8 +193,13 @@ def _held(report: ShiftReport) -> list[str]:
         stops = [signal for signal in lap.signals if signal.severity == "stop"]
         if lap.state != "held" or not stops:
             continue
-        since = clock_words(stops[0].time_text)
-        said = f"{lap.lap}: {join_words([signal.rule for signal in stops])}{f', {since}' if since else ''}."
+        times = [clock_words(signal.time_text) for signal in stops]
+        one = len(set(times)) == 1
+        rules = [
+            f"{stop.rule} ({since})" if since and not one else stop.rule
+            for stop, since in zip(stops, times, strict=True)
+        ]
+        said = f"{lap.lap}: {join_words(rules)}{f', {times[0]}' if one and times[0] else ''}."
         handed = next((signal.handed for signal in stops if signal.handed), "")
         lines.append(f"{said} {handed[:1].upper()}{handed[1:]}." if handed else said)
     return lines

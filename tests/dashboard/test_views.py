@@ -128,6 +128,19 @@ def test_a_lap_told_in_passes_says_how_many_faces_they_were(filled_store, monkey
     assert all(said in text(run("lap", lap="CI-1")) for said in ("passes left", "20 faces in 32 passes"))
 
 
+def test_each_thing_that_holds_a_lap_has_its_own_time(filled_store, monkeypatch):
+    jump, scratch = (
+        fixtures.signal(rule=rule, severity="stop", time_text=f"2026-06-28T{clock}:00+02:00")
+        for rule, clock in (("finish jump", "08:26"), ("scratch", "08:47"))
+    )
+    held = {"CE-1": (jump, scratch), "DI-2": (jump,)}
+    laps = tuple(fixtures.lap(lap=lap, state="held", signals=stops) for lap, stops in held.items())
+    put(monkeypatch, replace(fixtures.shift(), laps=laps))
+    said = text(run("shift"))
+    assert "CE-1: finish jump (2026-06-28 08:26) and scratch (2026-06-28 08:47)." in said
+    assert "DI-2: finish jump, 2026-06-28 08:26." in said
+
+
 def test_the_fact_of_faces_left_says_them_once_and_names_their_part(filled_store, monkeypatch):
     put(monkeypatch, fixtures.shift(), faces_left=fixtures.faces_left(sentence="0 to 13 faces left (SP-20)"))
     shown = text(run("lap", lap="CI-1"))

@@ -53,7 +53,6 @@ def reading_site(now: Snapshot) -> Settings:
 
 @st.cache_data(max_entries=8, show_spinner=False)
 def settled(now: Snapshot) -> pd.DataFrame:
-    """Return the newest rows that waited and that somebody has settled, newest first."""
+    """Return how the newest rows that waited were settled, those taken back since too, newest first."""
     with open_store() as store:
-        every = store.quarantine(open_only=False)
-    return every[every["how"] != ""].sort_values("resolved_at", kind="stable").iloc[: -MOST_EDITS - 1 : -1]
+        return store.settlings(last=MOST_EDITS)

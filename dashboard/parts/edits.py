@@ -95,15 +95,21 @@ def _settled(page: Page) -> None:
         f"taken in as {text}" if text not in ("", raw) else _BECAME[how]
         for how, raw, text in zip(rows["how"], rows["raw"], rows["new_text"], strict=True)
     ]
+    back = [
+        f"{said}, then taken back by {who}, {at}: {why}" if who else said
+        for said, who, why, at in zip(
+            became, rows["back_by"], rows["back_why"], moments(rows["back_at"], zone), strict=True
+        )
+    ]
     show_table(
         pd.DataFrame(
             {
-                f"when ({zone})": moments(rows["resolved_at"], zone),
+                f"when ({zone})": moments(rows["at"], zone),
                 "file": rows["name"],
                 "row": rows["row_number"],
                 "who": rows["who"],
                 "why": rows["reason"],
-                "what became of it": became,
+                "what became of it": back,
                 "as delivered": rows["raw"],
             }
         ),

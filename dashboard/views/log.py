@@ -3,6 +3,7 @@
 import streamlit as st
 
 from dashboard import cards, data
+from dashboard.parts.discarded import discarded_before
 from dashboard.parts.edits import edits
 from dashboard.parts.intakes import intakes
 from dashboard.parts.page import Page, lost_line
@@ -51,6 +52,7 @@ def render(page: Page) -> None:
         upload(page, person)
     elif section == "rows":
         quarantine(page, person)
+        discarded_before(page, person)
     elif section == "taken":
         watched(page, person)
         intakes(page)

@@ -13,13 +13,14 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-HELP = """List rows that could not be read; show, fix or discard one. Every decision is signed and kept.
+HELP = """List rows that could not be read; show, fix or discard one, or let a discarded one wait again.
+Every decision is signed and kept.
 
 \b
 JSON of list: {"rows": [ROW, ...]}; of show: ROW; each ROW:
   quarantine_id, name (file), row_number, raw, reasons, lap, how ("" while open, else fixed, alias, discarded),
   new_text, why, who, resolved_at (null while open)
-JSON of fix: {"quarantine_id", "taken_in": {lap, kind or event, ...}}; of discard: {"quarantine_id", "how"}
+JSON of fix: {"quarantine_id", "taken_in": {lap, kind or event, ...}}; of discard, take-back: {"quarantine_id", "how"}
 """
 
 
@@ -93,6 +94,22 @@ def discard(session: Session, *, quarantine_id: int, who: str, why: str) -> int:
     else:
         click.echo(f"Row {quarantine_id} is discarded; it stays on record.")
     return DONE
+
+
+@command.command("take-back")
+@click.argument("quarantine_id", type=int)
+@click.option("--who", required=True, help="Who takes it back.")
+@click.option("--why", required=True, help="Why the row is to wait again.")
+@common_options
+def take_back(session: Session, *, quarantine_id: int, who: str, why: str) -> int:
+    """Let a row that was discarded by mistake wait again; the discarding stays on record."""
+    with session.store() as store:
+        place = store.take_back_discard(quarantine_id, who=who, reason=why)
+    if session.as_json:
+        print_json({"quarantine_id": quarantine_id, "how": ""})
+    else:
+        click.echo(one_line(f"{place[:1].upper()}{place[1:]} waits again; that it was discarded stays on record."))
+    return NEEDS_A_PERSON
 
 
 def _record(session: Session, quarantine_id: int) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from pathlib import Path
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA_VERSION", "StoreError", "connect", "state_of"]
 
 APPLICATION_ID = 0x6C617063  # marks the file as ours
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 BUSY_TIMEOUT_MS = 30_000
 _LEAST_ROOM = 1 << 20  # bytes on the disk, below which a store can hardly be opened
 
@@ -63,6 +63,29 @@ CREATE TABLE rubbing (
     UNIQUE (load_text, load_n, area_text, area_mm2, speed_text, speed_m_per_s)
 );
 ALTER TABLE face ADD COLUMN rubbing_id INTEGER REFERENCES rubbing (id);
+""",
+    7: """
+ALTER TABLE resolution RENAME TO resolution_before;
+CREATE TABLE resolution (
+    resolution_id INTEGER PRIMARY KEY,
+    quarantine_id INTEGER NOT NULL,
+    how TEXT NOT NULL CHECK (how IN ('fixed', 'alias', 'discarded')),
+    new_text TEXT NOT NULL,
+    row_kind TEXT NOT NULL,
+    row_id INTEGER,
+    reason TEXT NOT NULL,
+    who TEXT NOT NULL,
+    at_us INTEGER NOT NULL
+);
+INSERT INTO resolution SELECT * FROM resolution_before;
+DROP TABLE resolution_before;
+CREATE INDEX resolution_by_row ON resolution (quarantine_id);
+CREATE TABLE resolution_withdrawn (
+    resolution_id INTEGER PRIMARY KEY REFERENCES resolution (resolution_id),
+    at_us INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
+);
 """,
 }
 

@@ -10,7 +10,7 @@ from spc.store.coding import texts_of
 
 __all__ = [
     "CHARACTERISTICS", "EVENTS", "EVENT_KINDS", "FACES", "INTAKES", "LAPS", "LIMITS", "NO_ATTEMPT", "QUARANTINE",
-    "frame",
+    "SETTLINGS", "frame",
 ]  # fmt: skip
 
 NO_ATTEMPT = 0  # on a face's way into the store: no log said an attempt number; the first, or counted
@@ -127,6 +127,21 @@ QUARANTINE: dict[str, str] = {
     "reason": "str",
     "who": "str",
     "resolved_at": _UTC,
+}
+
+SETTLINGS: dict[str, str] = {
+    "quarantine_id": "int64",
+    "name": "str",
+    "row_number": "int64",
+    "raw": "str",
+    "how": "str",
+    "new_text": "str",
+    "reason": "str",
+    "who": "str",
+    "at": _UTC,
+    "back_by": "str",
+    "back_why": "str",
+    "back_at": _UTC,
 }
 
 INTAKES: dict[str, str] = {

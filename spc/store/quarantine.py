@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.store.database import StoreError
-from spc.store.frames import QUARANTINE, frame
+from spc.store.frames import QUARANTINE, SETTLINGS, frame
 from spc.store.registers import Registers, now_us
 
 __all__ = ["Delivered", "QuarantineRecords"]
@@ -31,6 +31,8 @@ class Delivered:
     at_us: int  # microseconds since 1970, UTC
 
 
+# How each row ended that was settled, but for what was taken back.
+_STANDING = "(SELECT * FROM resolution WHERE resolution_id NOT IN (SELECT resolution_id FROM resolution_withdrawn))"
 _DELIVERED = (
     "SELECT intake_id, source, text_digest, text_bytes, reading_digest, rows, name, at_us FROM intake "
     "WHERE kind = 'log'"
@@ -59,7 +61,7 @@ class QuarantineRecords(Registers):
         rows = self._connection.execute(
             "SELECT q.quarantine_id, q.intake_id, i.name, q.row_number, q.raw, q.reasons, q.lap, coalesce(r.how, ''), "
             "coalesce(r.new_text, ''), coalesce(r.reason, ''), coalesce(r.who, ''), r.at_us FROM quarantine q "
-            f"JOIN intake i USING (intake_id) LEFT JOIN resolution r USING (quarantine_id) {where} "
+            f"JOIN intake i USING (intake_id) LEFT JOIN {_STANDING} r USING (quarantine_id) {where} "
             "ORDER BY q.quarantine_id"
         ).fetchall()
         return frame(QUARANTINE, rows)
@@ -69,6 +71,50 @@ class QuarantineRecords(Registers):
         if not who.strip() or not reason.strip():
             raise StoreError("who and why must be said: discarding a row is signed and explained")
         self.resolve(quarantine_id, how="discarded", who=who, reason=reason)
+
+    def take_back_discard(self, quarantine_id: int, *, who: str, reason: str) -> str:
+        """
+        Let a discarded row wait again; the discarding stays on record, with who took it back and why.
+
+        Returns
+        -------
+        str
+            The row in words: where it stands in which file.
+
+        Raises
+        ------
+        StoreError
+            If the row was not discarded, or nobody says who takes it back and why.
+        """
+        if not who.strip() or not reason.strip():
+            raise StoreError("who and why must be said: taking a discarded row back is signed and explained")
+        with self.writing(who=who, what=f"quarantined row {quarantine_id} waits again"):
+            held = self._quarantined(quarantine_id)
+            done = self._settled(quarantine_id)
+            if done is None:
+                raise StoreError(f"{_place(held)} waits already; nothing is to be taken back")
+            if done[1] != "discarded":
+                raise StoreError(f"{_place(held)} was taken in; correct or take back what it became")
+            self._insert("resolution_withdrawn", resolution_id=done[0], at_us=now_us(), who=who, reason=reason)
+        return _place(held)
+
+    def settlings(self, *, last: int) -> pd.DataFrame:
+        """
+        How rows that waited ended, one that was taken back since too: the newest `last`, newest first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns and types as `spc.store.frames.SETTLINGS`; `back_by` is '' where nothing was taken back.
+        """
+        rows = self._connection.execute(
+            "SELECT q.quarantine_id, i.name, q.row_number, q.raw, r.how, r.new_text, r.reason, r.who, r.at_us, "
+            "coalesce(w.who, ''), coalesce(w.reason, ''), w.at_us FROM resolution r JOIN quarantine q "
+            "USING (quarantine_id) JOIN intake i USING (intake_id) LEFT JOIN resolution_withdrawn w "
+            "USING (resolution_id) ORDER BY r.at_us DESC, r.resolution_id DESC LIMIT ?",
+            (last,),
+        ).fetchall()
+        return frame(SETTLINGS, rows)
 
     def resolve(
         self, quarantine_id: int, *, how: str, who: str, reason: str, new_text: str = "", row_kind: str = "",
@@ -91,6 +137,13 @@ class QuarantineRecords(Registers):
         mapping
             quarantine_id, intake_id, row_number, raw, reasons, lap, content; name and source of its delivery.
         """
+        held = self._quarantined(quarantine_id)
+        done = self._settled(quarantine_id)
+        if done:
+            raise StoreError(f"{_place(held)} is settled already: {done[1]} by {done[2]}")
+        return held
+
+    def _quarantined(self, quarantine_id: int) -> Mapping[str, Any]:
         names = ("quarantine_id", "intake_id", "row_number", "raw", "reasons", "lap", "content", "name", "source")
         row = self._connection.execute(
             f"SELECT {', '.join(names)} FROM quarantine JOIN intake USING (intake_id) WHERE quarantine_id = ?",
@@ -98,14 +151,13 @@ class QuarantineRecords(Registers):
         ).fetchone()
         if row is None:
             raise StoreError(f"`quarantine_id` must be a quarantined row, got {quarantine_id}; `quarantine` lists them")
-        done = self._connection.execute(
-            "SELECT how, who FROM resolution WHERE quarantine_id = ?", (quarantine_id,)
-        ).fetchone()
-        held = dict(zip(names, row, strict=True))
-        if done:
-            place = f"row {held['row_number']:,} of {held['name']}"
-            raise StoreError(f"{place} is settled already: {done[0]} by {done[1]}")
-        return held
+        return dict(zip(names, row, strict=True))
+
+    def _settled(self, quarantine_id: int) -> tuple[int, str, str] | None:
+        """Resolution, how and who of a row; None while it waits."""
+        sql = f"SELECT resolution_id, how, who FROM {_STANDING} WHERE quarantine_id = ?"
+        row: tuple[int, str, str] | None = self._connection.execute(sql, (quarantine_id,)).fetchone()
+        return row
 
     def add_quarantined(self, rows: Sequence[tuple[int, int, str, str, str, int]]) -> None:
         """Write rows (intake_id, row_number, raw, reasons, lap, content) inside the caller's transaction."""
@@ -169,7 +221,7 @@ class QuarantineRecords(Registers):
         """(quarantine_id, content) of the open rows of one log, oldest first."""
         return self._connection.execute(
             "SELECT q.quarantine_id, q.content FROM quarantine q JOIN intake i USING (intake_id) "
-            "LEFT JOIN resolution r USING (quarantine_id) WHERE r.quarantine_id IS NULL AND i.source = ? "
+            f"LEFT JOIN {_STANDING} r USING (quarantine_id) WHERE r.quarantine_id IS NULL AND i.source = ? "
             "ORDER BY q.quarantine_id",
             (source,),
         ).fetchall()
@@ -186,3 +238,8 @@ class QuarantineRecords(Registers):
     def next_intake_id(self) -> int:
         """Look up the number that the next delivery will carry, inside the caller's transaction."""
         return int(self._connection.execute("SELECT coalesce(max(intake_id), 0) + 1 FROM intake").fetchone()[0])
+
+
+def _place(held: Mapping[str, Any]) -> str:
+    """Name a row as people know it."""
+    return f"row {held['row_number']:,} of {held['name']}"

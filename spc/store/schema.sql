@@ -227,7 +227,7 @@ CREATE INDEX quarantine_by_content ON quarantine (content);
 CREATE INDEX quarantine_by_intake ON quarantine (intake_id, row_number);
 CREATE TABLE resolution (
     resolution_id INTEGER PRIMARY KEY,
-    quarantine_id INTEGER NOT NULL UNIQUE,
+    quarantine_id INTEGER NOT NULL,
     how TEXT NOT NULL CHECK (how IN ('fixed', 'alias', 'discarded')),
     new_text TEXT NOT NULL,
     row_kind TEXT NOT NULL,         -- 'face', 'repeat', 'event' or '' (discarded)
@@ -235,6 +235,13 @@ CREATE TABLE resolution (
     reason TEXT NOT NULL,
     who TEXT NOT NULL,
     at_us INTEGER NOT NULL
+);
+CREATE INDEX resolution_by_row ON resolution (quarantine_id);
+CREATE TABLE resolution_withdrawn (  -- a discarded row that waits again
+    resolution_id INTEGER PRIMARY KEY REFERENCES resolution (resolution_id),
+    at_us INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    reason TEXT NOT NULL
 );
 
 CREATE TABLE signal (

@@ -292,6 +292,26 @@ def test_a_discarded_row_is_kept_with_its_reason(waiting):
         assert "test row" in opened.quarantine(open_only=False)["reason"].tolist()
 
 
+def test_a_row_discarded_by_mistake_waits_again_with_who_and_why_on_record(waiting):
+    with Store.open(waiting) as opened:
+        opened.discard_quarantined(int(opened.quarantine()["quarantine_id"].iloc[0]), who="Bo", reason="test row")
+    page = start("rows")
+    page.session_state["discarded-before"] = True
+    page.run()
+    assert "Row 3 of own.csv: test row. Signed Bo" in text(page)
+    press(page, "Take back")
+    assert refusals(page) == ["Say who takes it back, and why."]
+    field(page, "Why it is to wait again").set_value("it was a face")
+    press(page, "Take back")
+    assert "Row 3 of own.csv waits again." in text(page) and "Signed Bo" not in text(page)
+    with Store.open(waiting) as opened:
+        assert opened.quarantine()["row_number"].tolist() == [3, 4]
+        (kept,) = opened.settlings(last=5).to_dict("records")
+    assert (kept["how"], kept["who"], kept["back_why"]) == ("discarded", "Bo", "it was a face")
+    table = next(table.value for table in start("edits").dataframe if "what became of it" in table.value)
+    assert table["what became of it"].iloc[0].startswith("discarded, then taken back by ")
+
+
 def test_a_row_that_another_settled_while_it_was_on_the_screen_is_not_discarded_too(waiting, monkeypatch):
     page = start("rows")
     before = data.snapshot()

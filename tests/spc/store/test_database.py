@@ -78,11 +78,20 @@ def test_the_way_up_from_the_first_version_ends_at_the_schema_of_today(tmp_path)
         store.connection.execute("DROP TABLE watch_known")  # and version 6
         store.connection.execute("ALTER TABLE face DROP COLUMN rubbing_id")  # and version 7
         store.connection.execute("DROP TABLE rubbing")
+        store.connection.execute("DROP TABLE resolution_withdrawn")  # and version 8
+        store.connection.execute("DROP TABLE resolution")
+        store.connection.execute(
+            "CREATE TABLE resolution (resolution_id INTEGER PRIMARY KEY, quarantine_id INTEGER NOT NULL UNIQUE, "
+            "how TEXT, new_text TEXT, row_kind TEXT, row_id INTEGER, reason TEXT, who TEXT, at_us INTEGER)"
+        )
+        store.connection.execute("INSERT INTO resolution VALUES (1, 1, 'discarded', '', '', NULL, 'test', 'QE', 7)")
         store.connection.execute("PRAGMA user_version = 1")
     with Store.open(tmp_path / "old.db") as store:
         assert pragma(store.connection, "user_version") == SCHEMA_VERSION
         assert written(store.connection) == today
         assert store.faces()["lap"].tolist() == ["CI-1"] and store.watch_problems().empty
+        kept = store.connection.execute("SELECT quarantine_id, how, reason, who, at_us FROM resolution").fetchall()
+        assert kept == [(1, "discarded", "test", "QE", 7)]
 
 
 def test_a_migration_that_fails_leaves_the_file_as_it_was(tmp_path, monkeypatch):

@@ -23,7 +23,8 @@ _WORDS = {
     "note": ("note", "notes", "remark", "bemerkung", "remarque"),
 }
 
-HELP = """List laps; describe one, approve another way of writing it, retire it, or take in a CSV of laps.
+HELP = """List laps; describe one, approve another way of writing it or take that back, retire it, or
+take in a CSV of laps.
 
 \b
 JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state, note,
@@ -32,6 +33,7 @@ JSON of list: {"laps": [{lap, material, kind, size_text, home_grit, group, state
   of alias: {"typed", "lap", "settled", "still_waiting", "reasons", "faces_as_typed", "events_as_typed", "files",
   "faces_moved"}, the faces and events that still stand under what was typed, the files they came in, and the faces
   typed on the screens that were corrected to the lap;
+  of take-back: {"typed", "lap", "faces_moved"}, the lap it was read as, and the faces that went back;
   of take: {"name", "rows", "accepted", "refused": [{row_number, reason}]}
 """
 
@@ -141,6 +143,31 @@ def alias(session: Session, *, typed: str, lap: str, who: str, why: str) -> int:
                 click.echo(f"{' and '.join(stand)} {how} still on {one_line(typed)}: {cure}.")
         _say_waiting(done.reasons)
     return NEEDS_A_PERSON if done.still_waiting else DONE
+
+
+@command.command("take-back")
+@click.argument("typed")
+@click.option("--who", required=True, help="Who takes it back.")
+@click.option("--why", required=True, help="Why TYPED is not the lap.")
+@common_options
+def take_back(session: Session, *, typed: str, who: str, why: str) -> int:
+    """Take back that TYPED is a way of writing a lap; that it was approved stays on record."""
+    from spc.log.rereading import take_back_alias
+
+    with session.store() as store:
+        done = take_back_alias(store, typed, who=who, why=why)
+    if session.as_json:
+        print_json({"typed": typed, "lap": done.lap, "faces_moved": done.moved})
+        return DONE
+    name, lap = one_line(typed), one_line(done.lap)
+    click.echo(f"{name} is no longer read as {lap}.")
+    if done.moved:
+        click.echo(f"{counted(done.moved, 'face')} typed in under it: corrected, and on {name} again.")
+    click.echo(
+        f"Rows of logs that were read so stay on {lap} until their log is taken in again; where the settings list "
+        f"laps, say first which lap {name} is, with `lapcell laps alias`, or describe it with `lapcell laps set`."
+    )
+    return DONE
 
 
 @command.command("take")

@@ -25,12 +25,14 @@ from spc.store.identity import event_keys, face_keys
 from spc.store.store import Store
 
 __all__ = [
+    "AliasTakenBack",
     "Retried",
     "add_lap",
     "approve_alias",
     "fix_quarantined",
     "reading_digest",
     "reading_notes",
+    "take_back_alias",
     "with_registered_laps",
 ]
 
@@ -46,6 +48,14 @@ class Retried:
     still_waiting: int
     reasons: tuple[str, ...]  # of the rows still waiting
     moved: int = 0  # faces typed on the screens under the other name, which stand on the lap now
+
+
+@dataclass(frozen=True, slots=True)
+class AliasTakenBack:
+    """What was taken back."""
+
+    lap: str  # that it was read as
+    moved: int  # faces typed on the screens, which stand under what was typed again
 
 
 def with_registered_laps(settings: Settings, store: Store) -> Settings:
@@ -168,7 +178,7 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
     typed : str
         As it stands in logs.
     lap : str
-        The lap it means; '' takes the alias back, for rows that are yet to come.
+        The lap it means.
     settings : Settings
     who : str
         The person who approves.
@@ -179,15 +189,53 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
     Retried
     """
     known = {one.name for one in settings.laps} | set(store.laps()["lap"])
-    if lap and lap not in known:
+    if lap not in known:
         raise StoreError(f"`lap` must be a known lap, got {lap!r}; known are {', '.join(sorted(known)) or 'none'}")
     with store.writing(who=who, what=f"alias {typed} = {lap}"):
         store.record_alias(typed, lap, approved_by=who, why=why)
-        if not lap:
-            return Retried(0, 0, ())
         lap = store.aliases()[typed]
         done = _retry(store, typed, settings, how="alias", who=who, reason=f"{typed} is {lap}")
         return replace(done, moved=_move_typed(store, typed, lap, who=who))
+
+
+def take_back_alias(store: Store, typed: str, *, who: str, why: str) -> AliasTakenBack:
+    """
+    Take back an alias that was approved by mistake: rows that are yet to come are read as they are typed.
+
+    Faces typed on the screens that went over with the approval go back. Rows of logs stay where they are until their
+    log is taken in again.
+
+    Parameters
+    ----------
+    store : Store
+    typed : str
+        As it stands in logs.
+    who, why : str
+        Both must be given.
+
+    Returns
+    -------
+    AliasTakenBack
+
+    Raises
+    ------
+    StoreError
+        If `typed` is not read as another lap, or nobody says who takes it back and why.
+    """
+    if not who.strip() or not why.strip():
+        raise StoreError("who and why must be said: taking another way of writing a lap back is signed and explained")
+    lap = store.aliases().get(typed)
+    if lap is None:
+        raise StoreError(f"{typed!r} is not read as another lap; `lapcell laps` lists what is")
+    with store.writing(who=who, what=f"alias {typed} = {lap} taken back"):
+        store.record_alias(typed, "", approved_by=who, why=why)
+        edits = store.edits()
+        gone_over = edits["id"][(edits["kind"] == "face") & (edits["reason"] == _moved(typed, lap))]
+        faces = store.faces(lap=lap)
+        back = faces["face_id"][faces["face_id"].isin(gone_over)].tolist()
+        for face_id in back:
+            store.correct_face(face_id, {"lap": typed}, who=who, reason=f"{typed} is not {lap}: {why}")
+    return AliasTakenBack(lap, len(back))
 
 
 def add_lap(
@@ -246,8 +294,13 @@ def _move_typed(store: Store, typed: str, lap: str, *, who: str) -> int:
     faces, intakes = store.faces(lap=typed), store.intakes()
     by_log = faces["intake_id"].isin(intakes["intake_id"][intakes["kind"] == "log"])
     for face_id in faces["face_id"][~by_log].tolist():
-        store.correct_face(face_id, {"lap": lap}, who=who, reason=f"{typed} is {lap}")
+        store.correct_face(face_id, {"lap": lap}, who=who, reason=_moved(typed, lap))
     return int((~by_log).sum())
+
+
+def _moved(typed: str, lap: str) -> str:
+    """Why a face that was typed under another name is corrected to the lap."""
+    return f"{typed} is {lap}"
 
 
 def _sample(scanned: ScannedLog) -> list[str]:

@@ -1,5 +1,7 @@
 """The list of laps by command: what an alias leaves behind, and when a state is said again."""
 
+import pytest
+
 from spc.store.store import Store
 from tests.spc.commands.planted_cell import run, told
 
@@ -92,3 +94,30 @@ def test_a_register_taken_again_says_nothing_new_of_a_lap_and_a_person_does(tmp_
     assert written() == first > 0
     run(store, "laps", "set", "CU-2", "--state", "stand-by", "--who", "QE")
     assert written() > first
+
+
+@pytest.mark.parametrize(
+    ("listed", "cure"), [("", ()), ("[[lap]]\nname = 'CI-1'\n", ("laps", "set", "C1-1", "--who", "QE"))]
+)
+def test_an_alias_approved_by_mistake_is_taken_back_and_its_rows_go_back_too(tmp_path, listed, cure):
+    path, log = tmp_path / "lapcell.db", tmp_path / "log.csv"
+    (tmp_path / "lapcell.toml").write_text(f"time_zone = 'Europe/Vienna'\n{listed}", encoding="utf-8")
+    log.write_text(HEAD + ROW.format(lap="CI-1", serial="1") + ROW.format(lap="C1-1", serial="2"), encoding="utf-8")
+    run(path, "ingest", str(log))
+    with Store.open(path) as store:
+        row = store.faces(lap="CI-1").iloc[0].to_dict()
+        store.append_face(row | {"lap": "C1-1", "serial": "9"}, who="Ann")
+    run(path, "laps", "alias", "C1-1", "CI-1", "--who", "QE")
+    run(path, "ingest", str(log))
+    with Store.open(path) as store:
+        assert sorted(store.faces(lap="CI-1")["serial"]) == ["1", "2", "9"]
+    why = ("--who", "QE", "--why", "it is a plate of its own")
+    back = told(path, "laps", "take-back", "C1-1", *why)
+    assert back == {"typed": "C1-1", "lap": "CI-1", "faces_moved": 1}
+    if cure:
+        run(path, *cure)
+    run(path, "ingest", str(log))
+    with Store.open(path) as store:
+        assert sorted(store.faces(lap="C1-1")["serial"]) == ["2", "9"] and store.aliases() == {}
+        assert store.alias_history()["why"].tolist() == ["", "it is a plate of its own"]
+    assert "is not read as another lap" in run(path, "laps", "take-back", "C1-1", *why).output

@@ -6,6 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import cards, log_data
+from dashboard.parts.aliases import aliases
 from dashboard.parts.answered import answered_before
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_table
@@ -39,7 +40,7 @@ def edits(page: Page, person: str) -> None:
         show_table(_shown(every, page), key="edits-all")
     answered_before(page, person)
     _settled(page)
-    _aliases(page)
+    aliases(page, person)
 
 
 def _shown(edited: pd.DataFrame, page: Page) -> pd.DataFrame:
@@ -114,26 +115,4 @@ def _settled(page: Page) -> None:
             }
         ),
         key="settled",
-    )
-
-
-def _aliases(page: Page) -> None:
-    history = log_data.alias_history(page.now)
-    st.html(cards.section("Ways of writing a lap"))
-    if history.empty:
-        st.html(cards.sentences([], empty="No other way of writing a lap has been approved."))
-        return
-    zone = page.site.time_zone or "UTC"
-    newest = history.iloc[::-1]
-    show_table(
-        pd.DataFrame(
-            {
-                f"when ({zone})": moments(newest["at"], zone),
-                "as typed": newest["typed"],
-                "read as": newest["lap"].where(newest["lap"] != "", "taken back"),
-                "approved by": newest["approved_by"],
-                "why": newest["why"],
-            }
-        ),
-        key="aliases",
     )

@@ -244,6 +244,19 @@ def test_an_alias_is_approved_and_its_rows_are_taken_in(waiting):
         assert opened.aliases() == {"C1-1": "CI-1"} and len(opened.faces(lap="CI-1")) == 3
 
 
+def test_an_alias_approved_by_mistake_is_taken_back_with_who_and_why(waiting):
+    with Store.open(waiting) as opened:
+        opened.record_alias("C1-1", "CI-1", approved_by="Bo")
+    page = press(start("edits"), "Take the alias back")
+    assert refusals(page) == ["Choose what was typed, and say who takes it back, and why."]
+    field(page, "Approved by mistake").set_value("C1-1")
+    field(page, "Why it is not that lap").set_value("a lap of its own")
+    press(page, "Take the alias back")
+    assert "C1-1 is no longer read as CI-1." in text(page) and not refusals(page)
+    with Store.open(waiting) as opened:
+        assert opened.aliases() == {} and opened.alias_history()["why"].tolist() == ["", "a lap of its own"]
+
+
 def test_a_row_is_put_right_with_its_reason(waiting):
     page = start("rows")
     page.number_input[0].set_value(2).run()

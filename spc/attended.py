@@ -17,8 +17,7 @@ _STANDARD_INPUT = 0
 
 
 def attended_command(module: str, *words: str) -> list[str]:
-    """
-    Return the command that runs a module until its standard input ends.
+    """Return the command that runs a module until its standard input ends.
 
     Parameters
     ----------

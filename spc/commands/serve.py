@@ -77,8 +77,7 @@ def command(session: Session, *, port: int, address: str, hosts: tuple[str, ...]
 
 
 def attend(screens: "subprocess.Popen[bytes]", start_watch: Callable[[], "subprocess.Popen[bytes] | None"]) -> int:
-    """
-    Wait for the screens to end; keep the watch of a folder alive meanwhile, and end it with them.
+    """Wait for the screens to end; keep the watch of a folder alive meanwhile, and end it with them.
 
     Parameters
     ----------

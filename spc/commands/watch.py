@@ -109,8 +109,7 @@ def _watch(watch: "FolderWatch", told: "_Told", site: "_Site", *, every_s: float
 
 
 def rest_s(every_s: float, *, quiet_s: float, unsettled: bool, listing_s: float) -> float:
-    """
-    Seconds from one look to the next.
+    """Seconds from one look to the next.
 
     Parameters
     ----------

@@ -132,8 +132,7 @@ _STAND_IN = re.compile(r" \(column 'column \d+'\)")  # of a header that stands i
 def fix_quarantined(
     store: Store, quarantine_id: int, new_text: str, *, settings: Settings, who: str, reason: str
 ) -> pd.DataFrame:
-    """
-    Read a quarantined row again with the text a person put right, and take it in.
+    """Read a quarantined row again with the text a person put right, and take it in.
 
     Parameters
     ----------
@@ -167,8 +166,7 @@ def fix_quarantined(
 
 
 def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who: str, why: str = "") -> Retried:
-    """
-    Approve another way of writing a lap, and read the quarantined rows that waited for it again.
+    """Approve another way of writing a lap, and read the quarantined rows that waited for it again.
 
     Faces that were typed on the screens under it are corrected to the lap, for no file of theirs can be read again.
 
@@ -199,8 +197,7 @@ def approve_alias(store: Store, typed: str, lap: str, *, settings: Settings, who
 
 
 def take_back_alias(store: Store, typed: str, *, who: str, why: str) -> AliasTakenBack:
-    """
-    Take back an alias that was approved by mistake: rows that are yet to come are read as they are typed.
+    """Take back an alias that was approved by mistake: rows that are yet to come are read as they are typed.
 
     Faces typed on the screens that went over with the approval go back. Rows of logs stay where they are until their
     log is taken in again.
@@ -241,8 +238,7 @@ def take_back_alias(store: Store, typed: str, *, who: str, why: str) -> AliasTak
 def add_lap(
     store: Store, lap: str, *, settings: Settings, who: str = "", why: str = "", again: bool = False, **said: str | None
 ) -> Retried:
-    """
-    Set a lap in the register, and read the quarantined rows that waited because nobody knew it again.
+    """Set a lap in the register, and read the quarantined rows that waited because nobody knew it again.
 
     Parameters
     ----------

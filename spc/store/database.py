@@ -95,8 +95,7 @@ class StoreError(ValueError):
 
 
 def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
-    """
-    Open the store's file, create it when it is new, bring it up to the schema of today.
+    """Open the store's file, create it when it is new, bring it up to the schema of today.
 
     Parameters
     ----------
@@ -135,8 +134,7 @@ def connect(path: str | Path, *, create: bool = True) -> sqlite3.Connection:
 
 
 def state_of(path: str | Path) -> tuple[int, int, int]:
-    """
-    Return what tells one state of one store from any other.
+    """Return what tells one state of one store from any other.
 
     Returns
     -------

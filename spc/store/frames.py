@@ -167,8 +167,7 @@ INTAKES: dict[str, str] = {
 
 
 def frame(columns: Mapping[str, str], data: Mapping[str, Any] | Sequence[Sequence[Any]]) -> pd.DataFrame:
-    """
-    Build a frame with exactly these columns and types.
+    """Build a frame with exactly these columns and types.
 
     Parameters
     ----------

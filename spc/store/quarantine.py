@@ -43,8 +43,7 @@ class QuarantineRecords(Registers):
     """Deliveries and quarantine of a store; base of `Store`."""
 
     def quarantine(self, *, open_only: bool = True) -> pd.DataFrame:
-        """
-        Rows that wait for a person, or all that ever did.
+        """Rows that wait for a person, or all that ever did.
 
         Parameters
         ----------
@@ -73,8 +72,7 @@ class QuarantineRecords(Registers):
         self.resolve(quarantine_id, how="discarded", who=who, reason=reason)
 
     def take_back_discard(self, quarantine_id: int, *, who: str, reason: str) -> str:
-        """
-        Let a discarded row wait again; the discarding stays on record, with who took it back and why.
+        """Let a discarded row wait again; the discarding stays on record, with who took it back and why.
 
         Returns
         -------
@@ -99,8 +97,7 @@ class QuarantineRecords(Registers):
         return _place(held)
 
     def settlings(self, *, last: int) -> pd.DataFrame:
-        """
-        How rows that waited ended, one that was taken back since too: the newest `last`, newest first.
+        """How rows that waited ended, one that was taken back since too: the newest `last`, newest first.
 
         Returns
         -------
@@ -129,8 +126,7 @@ class QuarantineRecords(Registers):
             )  # fmt: skip
 
     def open_quarantined(self, quarantine_id: int) -> Mapping[str, Any]:
-        """
-        Look up one quarantined row that is still open.
+        """Look up one quarantined row that is still open.
 
         Returns
         -------

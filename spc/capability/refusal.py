@@ -128,7 +128,8 @@ def refusals(facts: StudyFacts) -> tuple[Refusal, ...]:
         *_reading(facts),
         _operator(facts),
     ]
-    return tuple(refusal for refusal in found if refusal is not None)
+    named = (refusal for refusal in found if refusal is not None)
+    return tuple(sorted(named, key=lambda refusal: refusal.bars != "any index"))
 
 
 def _units(facts: StudyFacts) -> Refusal | None:
@@ -200,8 +201,8 @@ def _stability(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "signals not looked for",
-                f"the charts judged {100 * facts.watched_share:.0f}% of these readings: whether the others were "
-                "stable is not known",
+                f"the charts judged {math.floor(100 * facts.watched_share)}% of these readings: whether the others "
+                "were stable is not known",
                 "freeze limits that are valid from the first of these faces on, or study the faces judged since",
                 "capability",
             )
@@ -265,8 +266,8 @@ def _amount(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "too few faces",
-                f"{facts.faces} independent faces, {LEAST_FACES} are needed",
-                f"read {LEAST_FACES - facts.faces} more faces",
+                f"{facts.faces} independent face{'s' if facts.faces != 1 else ''}, {LEAST_FACES} are needed",
+                f"read {LEAST_FACES - facts.faces} more face{'s' if LEAST_FACES - facts.faces != 1 else ''}",
                 "capability",
             )
         )
@@ -298,7 +299,7 @@ def _reading(facts: StudyFacts) -> list[Refusal | None]:
         found.append(
             Refusal(
                 "step too coarse",
-                f"readings are as coarse as {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.0f}% of the "
+                f"readings are as coarse as {facts.step_um:.3g} um, {100 * facts.step_um / facts.limit_um:.3g}% of the "
                 f"limit {facts.limit_um:.3g} um; at most {100 * COARSEST_STEP:.0f}% can be used",
                 f"read in steps of {COARSEST_STEP * facts.limit_um:.3g} um or finer",
                 "capability",

@@ -117,3 +117,20 @@ def test_or_more_readings_rank_highest():
     low, high = age / 10, age / 10 + 0.1
     high[-3:], low[-3:] = np.inf, 1.6
     assert check_trend(age, low, high).tau > 0.95
+
+
+def test_no_figure_of_a_reason_says_otherwise_than_the_reason():
+    """A step of 10.1 % is beyond 10 %, and 89.6 % judged are not 90 %."""
+    coarse = refusals(replace(CLEAN, step_um=0.101 * CLEAN.limit_um))[0]
+    assert "10.1% of the limit" in coarse.sentence and "at most" in coarse.sentence
+    watched = refusals(replace(CLEAN, watched_share=0.896))[0]
+    assert "the charts judged 89% of these readings" in watched.sentence
+    last = refusals(replace(CLEAN, faces=29))[0]
+    assert last.cure == "read 1 more face" and "29 independent faces" in last.sentence
+    assert "1 independent face, " in refusals(replace(CLEAN, faces=1))[0].sentence
+
+
+def test_what_bars_any_index_is_said_before_what_bars_the_word_alone():
+    few = replace(CLEAN, first_not_logged=1, fit="rejected")  # of these first passes, under a twentieth is not logged
+    assert [one.bars for one in refusals(few)] == ["any index", "capability"]
+    assert refusals(few)[0].name == "fit rejected"

@@ -73,7 +73,7 @@ def strip_figure(laps: tuple[LapReport, ...], look: Look) -> go.Figure:
             y=[rows[lap.lap] for lap in ranged],
             width=0.42,
             marker={  # empty where no reading tells it
-                "color": [look.paper if lap.faces_left.lives_alone else look.quiet for lap in ranged],
+                "color": [look.paper if lap.faces_left.from_lives else look.quiet for lap in ranged],
                 "line": {"width": 1.5, "color": look.ink},
             },
             name=f"faces left, {percent(0.9)} range",

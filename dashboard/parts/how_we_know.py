@@ -19,6 +19,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "Faces left": (
         "open_forecasts", "time_to_limit", "time_to_limit_strange", "time_to_limit_course", "next_face", "leading_part",
         "unlike_unit", "turning_forecast", "unlogged_past", "past_forecasts", "past_lives", "life_to_come",
+        "life_by_sign",
     ),
     "When to recondition": ("recondition_policy", "survival"),
     "Wear within a cycle": (

@@ -124,7 +124,7 @@ def decide_state(
     one_reads = "one operator" in read_apart
     one_reader, one_part = one_reader or one_reads, one_part or bool(read_apart) and not one_reads
     left = faces_left.sentence.rstrip(".")
-    by_readings = faces_left.status == "range" and not faces_left.lives_alone
+    by_readings = faces_left.status == "range" and not faces_left.from_lives
     if limit_text and (by_readings or faces_left.status == "over"):
         limit = limit_text.removesuffix(faces_left.named).rstrip()  # the sentence names the part number by itself
         left = left.replace(" left", f" left under {limit}", 1)
@@ -192,7 +192,7 @@ def decide_state(
         if step == "Look" and looks[0].sign == RECONDITIONING:  # it is answered, not looked for
             look, step = "", SAY_YES_OR_NO
         return LapState("watch", step, f"{look}{looks[0].sentence}", (*evidence, forecast))
-    if faces_left.lives_alone:
+    if faces_left.from_lives:
         near = faces_left.median is not None and faces_left.median <= shift
         soon = faces_left.low is not None and faces_left.low <= shift
         soon = soon or (faces_left.median is not None and faces_left.median <= 3 * shift)

@@ -39,7 +39,7 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt
 def turns_words(bow: SignedBow, lead: LeadSign, forecast: LapForecast) -> tuple[str, ...]:
     """Say of a form that turns as those of past cycles did that the faces left take it in: it calls nobody."""
     (same, cycles), left = forecast.turns_before, forecast.faces_left
-    told = left.status in ("range", "over") and not left.lives_alone
+    told = left.status in ("range", "over") and not left.from_lives
     if not (bow.turning and same) or lead.hides or not told:
         return ()
     return (f"{as_sentence(bow.sentence)[:-1]}, as in {same} of {cycles} past cycles: the faces left take it in.",)

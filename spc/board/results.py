@@ -106,7 +106,8 @@ class FacesLeft:
     others: tuple[PartLeft, ...] = ()  # the other part numbers lapped lately, as they follow
     own_way: bool = False  # True: more likely than not past cycles tell neither its level nor its slope
     by_lives: bool = False  # True: how long past cycles lasted is taken in, for ranges by readings held too few of them
-    lives_alone: bool = False  # True: no reading tells it, only how long past cycles lasted until they were found worn
+    from_lives: bool = False  # True: told by how long past cycles lasted until they were found worn, by no limit read
+    lives_sign: str = ""  # with that: the sign of wear that says how far this one has come, '' = none
 
     @property
     def named(self) -> str:

@@ -173,7 +173,7 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
     needs = []
     for report in laps:
         left = report.faces_left
-        known = left.unit == "faces" and left.low is not None and not left.lives_alone
+        known = left.unit == "faces" and left.low is not None and not left.from_lives
         low = 0.0 if left.status == "over" else float(left.low) if known and left.low is not None else float("nan")
         rows = view.lapped_of(report.lap)
         pace = view.memo.once(report.lap, "pace", (rows,), partial(faces_per_shift, rows))
@@ -195,7 +195,7 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
 
 def _planned(report: LapReport) -> bool:
     """Whether the faces left of a lap rest on its readings, so that a break can be planned by them."""
-    return report.faces_left.status in ("range", "over") and not report.faces_left.lives_alone
+    return report.faces_left.status in ("range", "over") and not report.faces_left.from_lives
 
 
 def _sentence(
@@ -231,8 +231,8 @@ def _sentence(
     calm_laps = [r for r in laps if r.state == "cutting" and r.age_faces > 0 and r.lap not in unusual]
     told_of = [r.faces_left for r in calm_laps if r.lap not in moved]
     with_most = len(calm_laps) - len(told_of)
-    by_lives = sum(left.lives_alone for left in told_of)
-    unread = sum(not left.own_faces and not left.lives_alone for left in told_of)
+    by_lives = sum(left.from_lives for left in told_of)
+    unread = sum(not left.own_faces and not left.from_lives for left in told_of)
     new = sum(left.own_faces > 0 and not left.past_cycles for left in told_of)
     usual = len(told_of) - by_lives - unread - new
     calm = [f"{plural(usual, 'lap')} wearing as usual"] if usual else []
@@ -240,7 +240,7 @@ def _sentence(
         calm.append(f"{plural(len(unusual), 'lap')} not wearing as usual, with faces left ({_and(unusual)})")
     calm += [f"{plural(with_most, 'lap')} moved so, with faces left"] if with_most else []
     calm += [f"{plural(new, 'lap')} with faces left and no past cycle to compare with"] if new else []
-    calm += [f"{plural(by_lives, 'lap')} with faces left, going by past cycles alone"] if by_lives else []
+    calm += [f"{plural(by_lives, 'lap')} with faces left, going by how long past cycles lasted"] if by_lives else []
     calm += [f"{plural(unread, 'lap')} with faces left and no reading of this cycle that counts"] if unread else []
     calm += [f"{plural(fresh, 'lap')} fresh, with no face yet"] if fresh else []
     if not told and not calm:

@@ -48,8 +48,9 @@ def command(session: Session, *, lap: str, against_past: bool) -> int:
     worn or retired, 'ended'; low, median, high, level, own_faces, past_cycles, counted, if_reconditioned, part, the
     part number that is at its limit first, others, those lapped lately beside it (part, low, median, high, sentence),
     own_way, true where its readings do not go as past cycles did, by_lives, true where how long past cycles lasted is
-    taken in, for ranges by readings alone held too few of them, and lives_alone, true where no reading tells it, only
-    how long past cycles lasted until they were found worn; null = open or not known), next_break (of a lap at
+    taken in, for ranges by readings alone held too few of them, from_lives, true where no reading that has a limit
+    tells it, only how long past cycles lasted until they were found worn, and lives_sign, the sign of wear that says
+    beside that how far this one has come, '' = none; null = open or not known), next_break (of a lap at
     its limit 'it cannot wait for one'; '' where held, resting or not known), confidence, less_sure (true where ranges
     by readings held too few past cycles, and too few of these reached the limit to go by), lead_sign, unusual_wear
     ('' = as usual), material, grit, registered_grit ('' = no other than grit), age_faces, finished_faces, age_minutes
@@ -221,7 +222,8 @@ def _left(report: LapReport) -> str:
     left = report.faces_left
     if left.status == "over":
         return "; ".join(filter(None, (f"{_SHORT['over']} {left.named}".rstrip(), left.longer)))
-    return _SHORT.get(left.status, left.sentence) + _LEADS.get(report.lead_sign, "")
+    leads = "" if left.lives_sign else _LEADS.get(report.lead_sign, "")  # it is said with them
+    return _SHORT.get(left.status, left.sentence) + leads
 
 
 def _print_asked(report: LapReport) -> None:

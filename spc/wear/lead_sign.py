@@ -11,7 +11,16 @@ from spc.chart.two_groups import rank_sum_p
 from spc.measure.preston import basis_named
 from spc.wear.part_offsets import without_parts
 
-__all__ = ["CutOff", "LeadMove", "LeadSign", "choose_lead_sign", "cut_off_evidence", "cut_off_together", "lead_move"]
+__all__ = [
+    "CutOff",
+    "LeadMove",
+    "LeadSign",
+    "choose_lead_sign",
+    "cut_off_evidence",
+    "cut_off_together",
+    "lead_column",
+    "lead_move",
+]
 
 _LEAST_FACES = 20  # final readings with a limit from which a cut is looked for; our own rule
 _LATELY = 12  # faces of the running cycle that are put against as many fresh ones of each cycle; our own rule
@@ -175,6 +184,27 @@ def choose_lead_sign(signs: pd.DataFrame, limit_um: NDArray[np.float64], *, cell
     return LeadSign(sign, True, not first_tells, single, n, over, expected, first_over, unread, p_value, text)
 
 
+def lead_column(signs: pd.DataFrame, sign: str) -> tuple[str, str]:
+    """Column of a lap's signs that holds the leading one, and its words.
+
+    Parameters
+    ----------
+    signs : DataFrame, shape (n_faces, ...)
+        Rows of one lap from `spc.wear.signs.face_signs`, oldest first.
+    sign : {'passes', 'minutes', 'removal rate'}
+
+    Returns
+    -------
+    tuple of str
+        'minutes', 'minutes per face'; of the removal rate on the basis it is told on for this lap.
+    """
+    column, words, _ = _LEADS[sign]
+    if sign == "removal rate" and len(signs):
+        basis = basis_named(signs["rate_basis"].iloc[-1])
+        column, words = basis.column, f"{words} {basis.per}".strip()
+    return column, words
+
+
 def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -> LeadMove:
     """Say how far the leading sign has come since its lap was fresh.
 
@@ -200,10 +230,8 @@ def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -
     """
     if sign not in _LEADS:
         return LeadMove(_NOTHING, False)
-    column, words, way = _LEADS[sign]
-    if sign == "removal rate" and len(signs):
-        basis = basis_named(signs["rate_basis"].iloc[-1])
-        column, words = basis.column, f"{words} {basis.per}".strip()
+    column, words = lead_column(signs, sign)
+    way = _LEADS[sign][2]
     rows = signs[signs["grit"] == signs["grit"].iloc[-1]] if len(signs) else signs
     level = rows[column] / rows.groupby("part", sort=False)[column].transform("median")
     fresh = (rows["age_faces"] < _LATELY) & ((rows["cycle"] > 1) | (rows["cycle"].max() == 1))

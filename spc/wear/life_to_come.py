@@ -1,4 +1,7 @@
-"""How long a running cycle lasts yet, by how long past ones of its lap and its sisters lasted until they wore out."""
+"""How long a running cycle lasts yet, by how long past ones of its lap and its sisters lasted until they wore out.
+
+A sign of wear that is logged says beside that how far it has come.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -6,6 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.measure.interval import middle_of
+from spc.wear.life_by_sign import SignPath, log_likelihood_of_lives
 from spc.wear.lifetime import check_lifetimes
 from spc.wear.lifetime_fit import choose_lifetime, draw_remaining
 from spc.wear.lives_apart import UNLIKE_P, lives_apart_p
@@ -15,6 +20,9 @@ __all__ = ["LifeToCome", "life_to_come"]
 Array = NDArray[np.float64]
 
 _LOOKED_AHEAD = 3.0  # times the longest life, as forecasts by readings look; our own rule
+_MORE = 4  # times as many lives are drawn where a sign tells them apart
+_LIVES = 60  # of them it is asked of, evenly spaced in logarithms; those between lie on straight lines
+_UNLIKE_PAST = 0.02  # of the draws are left where a sign goes as in no past cycle: then it is not asked; our own rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +34,7 @@ class LifeToCome:
     high: float  # inf = beyond the horizon
     horizon: float
     used: NDArray[np.bool_] = field(compare=False)  # (n,) the lives that it rests on: of all laps, or its own alone
+    by_sign: bool = False  # True: how far a sign of wear has gone is taken in
 
 
 def life_to_come(
@@ -35,6 +44,8 @@ def life_to_come(
     *,
     lap: str,
     age: float,
+    signs: Sequence[SignPath] = (),
+    now: SignPath | None = None,
     level: float = 0.9,
     draws: int = 1500,
     rng: np.random.Generator,
@@ -51,6 +62,10 @@ def life_to_come(
         That of the cycle.
     age : float
         It has come to, not worn; 0 or more.
+    signs : sequence of SignPath, length n, optional
+        A sign of wear through each of the lives; of those that did not wear out it is not asked.
+    now : SignPath, optional
+        The same sign through this cycle, up to its age.
     level : float, default 0.9
         Coverage of the range.
     draws : int, default 1500
@@ -69,8 +84,9 @@ def life_to_come(
     Notes
     -----
     The law of life is drawn, not plugged in, given the age reached (`draw_remaining`). Where the laps do not last alike
-    (`lives_apart_p`) and the lap has lives enough of its own, these alone count. What such ranges hold is simulated in
-    tests/honesty/test_life_to_come.py.
+    (`lives_apart_p`) and the lap has lives enough of its own, these alone count. Where a sign of wear is given, each
+    life drawn counts as its readings make it likely (`spc.wear.life_by_sign`); a life found late is taken at the middle
+    of what it may be. What such ranges hold is simulated in tests/honesty (test_life_to_come.py, test_life_by_sign.py).
     """
     a, b = check_lifetimes(low, high)
     used = np.ones(a.size, dtype=bool)
@@ -81,8 +97,28 @@ def life_to_come(
         law, used = (alone, own) if alone.status == "fitted" else (law, used)
     if law.status != "fitted":
         return None
-    left = draw_remaining(law, a[used], b[used], age=age, draws=draws, rng=rng)
+    many = draws if now is None else _MORE * draws
+    left = draw_remaining(law, a[used], b[used], age=age, draws=many, rng=rng)
+    weight = None if now is None else _by_sign(left, age, signs, now, used & np.isfinite(b), middle_of(a, b))
+    if weight is not None:
+        left = rng.choice(left, many, p=weight)
     horizon = _LOOKED_AHEAD * max(age, float(a[used].max()))
     ends = np.quantile(left, [(1 - level) / 2, 0.5, (1 + level) / 2], method="inverted_cdf")
     near, middle, far = (float(end) for end in ends)
-    return LifeToCome(min(near, horizon), min(middle, horizon), far if far <= horizon else np.inf, horizon, used)
+    far = far if far <= horizon else np.inf
+    return LifeToCome(min(near, horizon), min(middle, horizon), far, horizon, used, weight is not None)
+
+
+def _by_sign(
+    left: Array, age: float, signs: Sequence[SignPath], now: SignPath, worn: NDArray[np.bool_], lives: Array
+) -> Array | None:
+    """Share that each life drawn counts for; None where the sign says nothing of it."""
+    life = np.log(age + left)
+    at = np.linspace(float(life.min()), float(life.max()), _LIVES)
+    past = [signs[one] for one in np.flatnonzero(worn).tolist()]
+    likely = log_likelihood_of_lives(past, lives[worn], now, np.exp(at))
+    if likely is None:
+        return None
+    weight = np.exp(np.interp(life, at, likely - likely.max()))
+    share = weight / weight.sum()
+    return share if 1 / float(share @ share) > _UNLIKE_PAST * left.size else None

@@ -49,7 +49,7 @@ def test_an_open_range_is_drawn_to_what_it_lasts_longer_than_and_an_arrow_goes_o
 
 
 def test_the_bar_of_a_lap_that_no_reading_tells_of_is_empty():
-    laps = (lap(lap="K1"), lap(lap="K2", faces_left=faces_left(low=3.0, high=20.0, lives_alone=True)))
+    laps = (lap(lap="K1"), lap(lap="K2", faces_left=faces_left(low=3.0, high=20.0, from_lives=True)))
     (bars,) = [trace for trace in strip_figure(laps, LIGHT).data if trace.type == "bar"]
     assert bars.marker.color == (LIGHT.quiet, LIGHT.paper) and bars.marker.line.color == LIGHT.ink
 

@@ -216,7 +216,7 @@ def test_where_flatness_hides_the_wear_the_leading_sign_decides(worn, said):
     assert "too little" not in found.sentence
 
 
-BY_LIVES = replace(RANGE, lives_alone=True, sentence="20 to 70 faces left, as past cycles lasted")
+BY_LIVES = replace(RANGE, from_lives=True, sentence="20 to 70 faces left, as past cycles lasted")
 
 
 @pytest.mark.parametrize(

@@ -10,15 +10,22 @@ from spc.settings import load_settings
 from tests.spc.commands.planted_cell import PlantedCell, run, told
 
 
-def until_good(seed, *, passes_logged):
-    """Faces lapped until they read at most 0.8 um; every pass takes about 4 minutes and a worn lap needs more."""
+def until_good(seed, *, passes_logged, lasting=None):
+    """Faces lapped until they read at most 0.8 um; every pass takes about 4 minutes and a worn lap needs more.
+
+    Where it is given how long each cycle lasts until worn, minutes hang on that alone: twice as many at its end; of 0
+    faces, none is logged.
+    """
     rng = np.random.default_rng(seed)
 
     def lapped(lap, cycle, age, row):
         passes = 1
         while (read := 0.45 * np.exp(0.035 * age + 0.3 * rng.normal())) > 0.8:
             passes += 1
-        row |= {"flatness um": f"{read:.2f}", "minutes": f"{4 * passes * np.exp(0.1 * rng.normal()):.1f}"}
+        minutes = 4 * passes if lasting is None else 4 * (1 + (age + 1) / (lasting[cycle] or np.inf))
+        row |= {"flatness um": f"{read:.2f}", "minutes": f"{minutes * np.exp(0.1 * rng.normal()):.1f}"}
+        if lasting is not None and not lasting[cycle]:
+            row["minutes"] = ""
         row["attempt"] = str(passes) if passes_logged else "1"
 
     return lapped
@@ -50,11 +57,13 @@ LASTED = (24, 31, 27, 35, 22, 29, 33, 26)  # faces of each past cycle until it w
 
 def test_where_no_reading_tells_the_faces_left_how_long_past_cycles_lasted_does(tmp_path):
     """By scipy, Weibull and log-normal fits to these lives put the next one between 20 and 38 faces in 19 of 20."""
-    quiet = PlantedCell(5, cycles=9, faces=(*LASTED, 0), last=4, fault=until_good(12, passes_logged=False))
+    fault = until_good(12, passes_logged=False, lasting=[0] * 9)
+    quiet = PlantedCell(5, cycles=9, faces=(*LASTED, 0), last=4, fault=fault)
     path = quiet.store(tmp_path, limit="0.8 um")
     report = told(path, "due", "--lap", "L1")
     left = report["faces_left"]
-    assert (left["status"], left["lives_alone"], left["by_lives"]) == ("range", True, False)
+    assert (left["status"], left["from_lives"], left["by_lives"]) == ("range", True, False)
+    assert left["lives_sign"] == ""
     shape, _, scale = weibull_min.fit(LASTED, floc=0)
     middle = [weibull_min.median(shape, scale=scale), lognorm.median(np.std(np.log(LASTED)), scale=gmean(LASTED))]
     assert min(middle) - 4 - 1 < left["median"] < max(middle) - 4 + 1
@@ -68,14 +77,33 @@ def test_where_no_reading_tells_the_faces_left_how_long_past_cycles_lasted_does(
         "many passes it took"
     )
     shift = run(path, "due").output
-    assert f"{left['sentence']}; minutes lead" in shift and "may not last" not in shift
+    assert left["sentence"] in shift and "may not last" not in shift
     run(path, "handover", "--format", "json", "--out", str(tmp_path / "handover"))
     assert left["sentence"] in (tmp_path / "handover.json").read_text()
 
 
+def test_minutes_that_go_with_the_life_say_how_far_a_cycle_has_come(tmp_path):
+    """Two running cycles of 14 faces, one to be worn at 20, one at 40: minutes double from fresh to worn."""
+    left = []
+    for life in (20, 40):
+        fault = until_good(12, passes_logged=False, lasting=(*LASTED, life))
+        cell = PlantedCell(5, cycles=9, faces=(*LASTED, 0), last=14, fault=fault)
+        (tmp_path / f"{life}").mkdir()
+        path = cell.store(tmp_path / f"{life}", limit="0.8 um")
+        report = told(path, "due", "--lap", "L1")
+        left.append(report["faces_left"])
+        assert left[-1]["low"] <= life - 14 <= left[-1]["high"], left[-1]
+        assert (left[-1]["from_lives"], left[-1]["lives_sign"]) == (True, "minutes")
+        assert left[-1]["sentence"].endswith("faces left, as past cycles and their minutes went")
+        assert "found worn, and on how minutes per face went in them and in this one: " in report["confidence"]
+        assert left[-1]["sentence"] in run(path, "due").output
+    assert left[0]["high"] < left[1]["median"] and left[0]["high"] - left[0]["low"] < 12
+
+
 def test_lives_that_nobody_called_worn_are_said_to_be_so(tmp_path):
     cell = PlantedCell(
-        5, cycles=9, faces=(*LASTED, 0), last=4, fault=until_good(12, passes_logged=False), reason="by Bo"
+        5, cycles=9, faces=(*LASTED, 0), last=4, reason="by Bo",
+        fault=until_good(12, passes_logged=False, lasting=[0] * 9),
     )  # fmt: skip
     report = told(cell.store(tmp_path, limit="0.8 um"), "due", "--lap", "L1")
     assert (
@@ -88,10 +116,12 @@ def test_a_lap_without_a_limit_has_faces_left_as_past_cycles_lasted_and_is_asked
     path = PlantedCell(5, cycles=9, faces=(*LASTED, 0), last=3).store(tmp_path, limit="")
     report = told(path, "due", "--lap", "L1")
     left = report["faces_left"]
-    assert left["lives_alone"] and "faces left, as past cycles lasted" in report["sentence"]
+    assert (left["from_lives"], left["lives_sign"]) == (True, "flatness")
+    assert "faces left, as past cycles and their flatness went" in report["sentence"]
+    assert "found worn, and on how first flatness went in them and in this one: " in report["confidence"]
     assert report["confidence"].endswith("no limit is set for this part: enter its limit, then the forecast follows")
     run(path, "parts", "set", "*", "flatness", "1 um", "--who", "QE")
-    assert not told(path, "due", "--lap", "L1")["faces_left"]["lives_alone"]
+    assert not told(path, "due", "--lap", "L1")["faces_left"]["from_lives"]
 
 
 def test_a_first_pass_that_is_not_logged_counts_as_over_the_limit(tmp_path):

@@ -9,6 +9,7 @@ import pandas as pd
 
 from spc.board.answers import answer_questions, pass_to_pass
 from spc.board.bow_signals import bow_signal, form_signals, rows_of_cycle_now, running_bow, twist_signal
+from spc.board.called_worn import called_worn
 from spc.board.causes import Diagnosis, Pattern
 from spc.board.cell_charts import CellCharts
 from spc.board.cell_view import CellView
@@ -340,7 +341,12 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
         next_break="" if state.state in ("held", "resting") else CANNOT_WAIT if over else elsewhere.next_break,
         confidence=""
         if state.state == "resting"
-        else confidence_words(forecast, cycles_if_confirmed(elsewhere.asked, signs, cycles), elsewhere.ranges),
+        else confidence_words(
+            forecast,
+            cycles_if_confirmed(elsewhere.asked, signs, cycles),
+            elsewhere.ranges,
+            called_worn(view, lap, forecast),
+        ),
         lead_sign=lead.sign,
         signals=signals,
         causes=shown_causes(diagnosis) if said else (),

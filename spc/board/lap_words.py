@@ -14,7 +14,7 @@ from spc.wear.signed_bow import SignedBow
 __all__ = ["confidence_words", "set_aside_words", "turns_words"]
 
 
-def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt) -> str:
+def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt, called: str) -> str:
     """Say what the range of a forecast rests on, '' where there is none.
 
     Parameters
@@ -24,6 +24,8 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt
         Past cycles that count once a person has said yes to them.
     doubt : RangesDoubt
         That ranges by readings held too few past cycles.
+    called : str
+        That past cycles were called worn long before (`spc.board.called_worn`), '' = they were not.
     """
     left = forecast.faces_left
     if left.status not in ("range", "over"):
@@ -32,8 +34,8 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt
     if unconfirmed and not left.past_cycles:
         are = "is one" if unconfirmed == 1 else f"are {unconfirmed}"
         asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
-    said = doubt.words(by_lives=left.by_lives)
-    return f"{left.level:.0%} range; {forecast.borrowed}{asked}{f'; {said}' if said else ''}"
+    said = "".join(f"; {words}" for words in (doubt.words(by_lives=left.by_lives), called) if words)
+    return f"{left.level:.0%} range; {forecast.borrowed}{asked}{said}"
 
 
 def turns_words(bow: SignedBow, lead: LeadSign, forecast: LapForecast) -> tuple[str, ...]:

@@ -16,20 +16,20 @@ DOUBT = RangesDoubt(("faster",), "from the middle, only 6 of 12 past cycles came
 @pytest.mark.parametrize("status", ["range", "over"])
 def test_a_range_and_a_limit_reached_say_what_they_rest_on(status):
     forecast = replace(FORECAST, faces_left=replace(LEFT, status=status))
-    assert confidence_words(forecast, 0, NO_DOUBT) == f"90% range; {RESTS}"
+    assert confidence_words(forecast, 0, NO_DOUBT, "") == f"90% range; {RESTS}"
 
 
 @pytest.mark.parametrize("status", ["refused", "ended"])
 def test_where_nothing_is_foretold_nothing_is_rested_on(status):
-    assert confidence_words(replace(FORECAST, faces_left=replace(LEFT, status=status)), 0, DOUBT) == ""
+    assert confidence_words(replace(FORECAST, faces_left=replace(LEFT, status=status)), 0, DOUBT, "") == ""
 
 
 @pytest.mark.parametrize(
     ("asked", "said"), [(1, "there is one once each question"), (3, "there are 3 once each question")]
 )
 def test_past_cycles_that_wait_for_an_answer_are_told_where_there_are_no_others(asked, said):
-    assert said in confidence_words(replace(FORECAST, faces_left=replace(LEFT, past_cycles=0)), asked, NO_DOUBT)
-    assert "once each question" not in confidence_words(FORECAST, asked, NO_DOUBT)
+    assert said in confidence_words(replace(FORECAST, faces_left=replace(LEFT, past_cycles=0)), asked, NO_DOUBT, "")
+    assert "once each question" not in confidence_words(FORECAST, asked, NO_DOUBT, "")
 
 
 @pytest.mark.parametrize(
@@ -37,4 +37,5 @@ def test_past_cycles_that_wait_for_an_answer_are_told_where_there_are_no_others(
 )
 def test_a_doubt_of_its_ranges_is_told_with_what_was_done_about_it(by_lives, said):
     forecast = replace(FORECAST, faces_left=replace(LEFT, by_lives=by_lives))
-    assert confidence_words(forecast, 0, DOUBT).startswith(f"90% range; {RESTS}{said}")
+    told = confidence_words(forecast, 0, DOUBT, "all were called worn early")
+    assert told.startswith(f"90% range; {RESTS}{said}") and told.endswith("; all were called worn early")

@@ -23,7 +23,7 @@ from spc.board.lap_lead import laps_until_good, lead_of
 from spc.board.lap_names import lap_name_remarks
 from spc.board.lap_rest import Rest, no_face_left, rest_of
 from spc.board.lap_state import SAY_YES_OR_NO, decide_state, plural
-from spc.board.lap_words import confidence_words, set_aside_words, turns_words
+from spc.board.lap_words import confidence_words, lead_words, set_aside_words, turns_words
 from spc.board.life_left import LifeLeft, life_left, told_by_lives
 from spc.board.limit_remarks import limit_remarks
 from spc.board.lives import running_grit
@@ -299,7 +299,7 @@ def _report(view: CellView, lap: str, own: _Own, elsewhere: _Elsewhere, forecast
     )
     over = forecast.faces_left.status == "over" and state.state == "due"
     grit, registered = running_grit(view, lap) or str(row["home_grit"]), elsewhere.registered_grit
-    leads = f"Final flatness hides the wear; {leading.words}." if leading is not None else ""
+    leads = lead_words(leading, forecast.faces_left.lives_sign) if leading is not None else ""
     sentence = state.sentence if state.state in ("held", "resting") else _with(state.sentence, doubt, leads)
     health = (
         *elsewhere.left_over,

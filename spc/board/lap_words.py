@@ -8,10 +8,10 @@ from spc.board.lap_forecast import LapForecast
 from spc.board.lap_state import plural
 from spc.board.past_held import RangesDoubt
 from spc.board.room_history import RoomOfLap
-from spc.wear.lead_sign import LeadSign
+from spc.wear.lead_sign import LeadMove, LeadSign
 from spc.wear.signed_bow import SignedBow
 
-__all__ = ["confidence_words", "set_aside_words", "turns_words"]
+__all__ = ["confidence_words", "lead_words", "set_aside_words", "turns_words"]
 
 
 def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt, called: str) -> str:
@@ -36,6 +36,19 @@ def confidence_words(forecast: LapForecast, unconfirmed: int, doubt: RangesDoubt
         asked = f"; there {are} once each question whether it was reconditioned is answered with yes"
     said = "".join(f"; {words}" for words in (doubt.words(by_lives=left.by_lives), called) if words)
     return f"{left.level:.0%} range; {forecast.borrowed}{asked}{said}"
+
+
+def lead_words(leading: LeadMove, told_by: str) -> str:
+    """Say that another sign leads, and how far it has moved; not that it cannot say, where faces left go by it.
+
+    Parameters
+    ----------
+    leading : LeadMove
+    told_by : str
+        Sign that the faces left take in, '' = none.
+    """
+    words = f"; {leading.words}" if leading.moved or not told_by else ""
+    return f"Final flatness hides the wear{words}."
 
 
 def turns_words(bow: SignedBow, lead: LeadSign, forecast: LapForecast) -> tuple[str, ...]:

@@ -188,8 +188,8 @@ def _slots(view: CellView, laps: tuple[LapReport, ...]) -> tuple[tuple[Reconditi
     in_use = [report for report in laps if report.state not in ("held", "resting")]
     unread = [report.lap for report in in_use if not _planned(report)]
     if unread and len(unread) == len(in_use):
-        return slots, "No plan: of no lap in use do the readings tell how many faces are left."
-    out = f" Not in this plan: {_and(unread)}, whose faces left no reading tells." if unread else ""
+        return slots, "No plan: of no lap in use do the readings tell when a limit is reached."
+    out = f" Not in this plan: {_and(unread)}, whose readings do not tell when a limit is reached." if unread else ""
     return slots, f"{note}{out}"
 
 

@@ -76,6 +76,7 @@ class LeadMove:
 
     words: str
     worn: bool  # it has moved, and as wear moves it
+    moved: bool = False  # it has moved, whichever way
 
 
 def cut_off_evidence(signs: pd.DataFrame, limit_um: NDArray[np.float64]) -> CutOff:
@@ -251,7 +252,9 @@ def lead_move(signs: pd.DataFrame, sign: str, *, cycle_now: int | None = None) -
     by = f"{abs(ratio - 1):.0%} " if (ratio > 1) == up else ""
     worn = up == (way > 0)
     wear = "as wear makes them" if worn else "the other way than wear makes them"
-    return LeadMove(f"{words} are {by}{'more' if up else 'less'} than on a fresh lap, {wear} ({exact})", worn)
+    return LeadMove(
+        f"{words} are {by}{'more' if up else 'less'} than on a fresh lap, {wear} ({exact})", worn, moved=True
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,6 +96,7 @@ def test_minutes_that_go_with_the_life_say_how_far_a_cycle_has_come(tmp_path):
         assert (left[-1]["from_lives"], left[-1]["lives_sign"]) == (True, "minutes")
         assert left[-1]["sentence"].endswith("faces left, as past cycles and their minutes went")
         assert "found worn, and on how minutes per face went in them and in this one: " in report["confidence"]
+        assert "too few to say" not in report["sentence"]
         assert left[-1]["sentence"] in run(path, "due").output
     assert left[0]["high"] < left[1]["median"] and left[0]["high"] - left[0]["low"] < 12
 
@@ -161,5 +162,5 @@ def test_the_plan_of_breaks_names_the_laps_whose_faces_left_no_reading_tells(tmp
     notes = [
         Board(path, load_settings(path.parent / "lapcell.toml")).shift().slots_note for path in (alone, both)
     ]  # fmt: skip
-    assert notes[0] == "No plan: of no lap in use do the readings tell how many faces are left."
-    assert notes[1].endswith(" Not in this plan: L1, whose faces left no reading tells.")
+    assert notes[0] == "No plan: of no lap in use do the readings tell when a limit is reached."
+    assert notes[1].endswith(" Not in this plan: L1, whose readings do not tell when a limit is reached.")

@@ -86,7 +86,7 @@ def last_zero(values: Array, *, starts: NDArray[np.intp], at: int | None = None)
     Parameters
     ----------
     values : (n,) floats
-        The sum; NaN is passed over.
+        The sum; NaN is passed over, and no shift begins there.
     starts : positions
         Starts of the stretches that begin afresh; the estimate never lies before the stretch of `at`.
     at : int, optional
@@ -104,7 +104,8 @@ def last_zero(values: Array, *, starts: NDArray[np.intp], at: int | None = None)
     stretch = values[begin : end + 1]
     at_zero = np.flatnonzero(stretch == 0.0)
     since = begin if not at_zero.size else begin + int(at_zero[-1]) + 1
-    return since if since <= end else -1
+    measured = np.flatnonzero(~np.isnan(values[since : end + 1]))
+    return since + int(measured[0]) if measured.size else -1
 
 
 def cusum_chart(

@@ -40,6 +40,15 @@ def test_change_is_placed_after_the_last_zero():
     assert last_zero(np.array([5.0, 1.0, 2.0]), starts=np.array([0, 1])) == 1
 
 
+def test_no_change_is_placed_at_a_face_that_was_not_measured():
+    first = np.array([0])
+    assert last_zero(np.array([1.0, 0.0, np.nan]), starts=first) == -1
+    assert last_zero(np.array([np.nan, np.nan]), starts=first) == -1
+    assert last_zero(np.array([0.0, np.nan, 2.0, np.nan]), starts=first) == 2
+    z = [-1.0, -1.0, np.nan, 2.0, 2.0, 2.0, np.nan]
+    assert cusum_chart(z, centre=0, sigma=1, decision_sd=4.0, sides="upper").high_since == 3
+
+
 def test_fast_start_speaks_sooner():
     z = np.full(5, 1.5)
     slow = cusum_chart(z, centre=0, sigma=1, decision_sd=4.0, sides="upper")

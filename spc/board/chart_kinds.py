@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spc.board.cell_view import CellView
-from spc.board.chart_made import ChartOptions, Made, Panel, seen
+from spc.board.chart_made import ChartOptions, Made, Panel, faces_panel, rested, seen
 from spc.board.chart_series import ChartSeries, groups_of, series_of
 from spc.board.count_kinds import between_relaps, relap_share, scratches
 from spc.board.joint_kinds import joint_average, joint_distance
 from spc.board.lap_state import plural
 from spc.board.law_kinds import law_limit, likelihood_sum
+from spc.board.part_kinds import ratio_to_part, standardised
 from spc.chart.attained import attained_rate, guaranteed_width
 from spc.chart.cusum import cusum_chart
 from spc.chart.ewma import ewma_chart
@@ -33,7 +34,6 @@ from spc.chart.result import Chart, signal_sentences, unable
 from spc.chart.rules import RULES, rule_named
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
 from spc.chart.self_starting import self_starting_chart
-from spc.chart.short_run import ShortRunChart, ratio_chart, standard_chart
 from spc.chart.subgroup import subgroup_chart
 from spc.measure.shown import ShownLength
 from spc.model.autocorrelation import serial_correlation
@@ -43,7 +43,6 @@ __all__ = ["KINDS", "KindReport", "chart_of_kind"]
 FEWEST_ATTAINED, MOST_ATTAINED = 5, 1_000_000  # readings for which the luck of a baseline is worked out
 FEWEST_DEPENDENT = 20  # readings from which the correlation of neighbours is estimated [our rule]
 LEANING = 1.0  # skewness from which it is told; 50 normal readings pass it once in 250 [our rule]
-FEWEST_OF_PART = 5  # readings of a part from which it is standardised by its own figures [our rule]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,15 +107,22 @@ def chart_of_kind(
     if first.status != "ok":
         sentence = f"No limits: {first.reason}."
     else:
-        points = int(np.count_nonzero(~np.isnan(first.value)))
-        count = len({i for s in first.signals for i in s.index.tolist()})
-        sentence = f"{count:,} of {points:,} points signal." if count else f"No signal in {plural(points, 'point')}."
+        sentence = _signal_words([panel.chart for panel in made.panels])
     remarks = (*series.remarks, *made.remarks, *dict.fromkeys(n for panel in made.panels for n in panel.chart.notes))
     return KindReport(
         lap, sign, part, kind, series.unit, first.status, sentence, first.method, made.baseline,
         _alarms(made.panels),
         made.sees if first.status == "ok" else "", made.panels, called, remarks,
     )  # fmt: skip
+
+
+def _signal_words(charts: list[Chart]) -> str:
+    """Say how many points signal on any of the charts, which have their points in common."""
+    points = int(np.count_nonzero(~np.all([np.isnan(chart.value) for chart in charts], axis=0)))
+    count = len({i for chart in charts for signals in chart.signals for i in signals.index.tolist()})
+    if not count:
+        return f"No signal in {plural(points, 'point')}."
+    return f"{count:,} of {plural(points, 'point')} {'signals' if count == 1 else 'signal'}."
 
 
 def _alarms(panels: tuple[Panel, ...]) -> str:
@@ -127,25 +133,9 @@ def _alarms(panels: tuple[Panel, ...]) -> str:
     return "; ".join(f"{panel.chart.name}: {panel.chart.alarms}" for panel in panels)
 
 
-def _faces(series: ChartSeries, chart: Chart) -> Panel:
-    """Panel with one point per reading."""
-    return Panel(
-        chart, tuple(str(f) for f in series.rows["face_id"].tolist()), tuple(series.rows["time_text"].tolist())
-    )
-
-
-def _rested(options: ChartOptions, n: int) -> str:
-    """Say what centre and spread rest on."""
-    given = [name for name, value in (("centre", options.centre), ("spread", options.sigma)) if value is not None]
-    used = f"the first {min(options.baseline, n):,} of {n:,} readings" if options.baseline else f"all {n:,} readings"
-    if len(given) == 2:
-        return "centre and spread given, nothing estimated"
-    return f"{used}, the very ones charted; nothing is frozen" + (f"; {given[0]} given" if given else "")
-
-
 def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
-    width, sides = options.width or 3.0, options.sides or "both"
+    width, sides = options.width_or(3.0), options.sides or "both"
     used = options.mask(len(series)) & ~np.isnan(series.value)
     n = min(int(used.sum()), MOST_ATTAINED)
     stretches = min(np.unique(series.segments[used]).size, n // 3)
@@ -166,11 +156,11 @@ def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     def run(shift: float) -> float:
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
-    panels = (_faces(series, single), _faces(series, found.moving_range))
+    panels = (faces_panel(series, single), faces_panel(series, found.moving_range))
     sees = seen(run, found.individuals.sigma, series.unit, "faces")
     pace = _points_a_day(series)
     prices = tuple(one.sentence for one in price(rules[1:], pace, limit_z=width, sides=sides)) if pace > 0 else ()
-    return Made(panels, _rested(options, len(series)), sees, (*widened, *prices, *_doubts(series, width)))
+    return Made(panels, rested(options, len(series)), sees, (*widened, *prices, *_doubts(series, width)))
 
 
 def _doubts(series: ChartSeries, width: float) -> tuple[str, ...]:
@@ -207,7 +197,7 @@ def _points_a_day(series: ChartSeries) -> float:
 def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
     ids, words = groups_of(series.rows, options.by)
     rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
-    width, sides = options.width or 3.0, options.sides or "both"
+    width, sides = options.width_or(3.0), options.sides or "both"
     within = "range" if options.spread == "range" else "standard deviation"
     found = subgroup_chart(
         series.value, ids.astype(str), within=within, width_sd=width, sides=sides, centre=options.centre,
@@ -220,13 +210,13 @@ def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
     panels = tuple(Panel(chart, names, ("",) * len(names)) for chart in (found.mean, found.within))
-    baseline = f"{len(names)} subgroups, {words}, usually of {usual:,}; {_rested(options, len(series))}"
+    baseline = f"{len(names)} subgroups, {words}, usually of {usual:,}; {rested(options, len(series))}"
     spread = found.mean.sigma / math.sqrt(max(usual, 1))
     return Made(panels, baseline, seen(run, spread, series.unit, "subgroups"))
 
 
 def _average(series: ChartSeries, options: ChartOptions) -> Made:
-    width, sides, exact = options.width or 2.86, options.sides or "both", not options.settled
+    width, sides, exact = options.width_or(2.86), options.sides or "both", not options.settled
     chart = ewma_chart(
         series.value, weight=options.weight, width_sd=width, sides=sides, exact_limits=exact, centre=options.centre,
         sigma=options.sigma, segments=series.segments, baseline=options.mask(len(series)), restart=options.restart,
@@ -238,11 +228,12 @@ def _average(series: ChartSeries, options: ChartOptions) -> Made:
         ).average
 
     sees = seen(run, chart.sigma, series.unit, "faces")
-    return Made((_faces(series, chart),), _rested(options, len(series)), sees, _doubts(series, 3.0))
+    return Made((faces_panel(series, chart),), rested(options, len(series)), sees, _doubts(series, 3.0))
 
 
 def _sum(series: ChartSeries, options: ChartOptions) -> Made:
-    decision, sides = options.decision or 4.77, options.sides or "both"
+    decision = 4.77 if options.decision is None else options.decision
+    sides = options.sides or "both"
     found = cusum_chart(
         series.value, reference_sd=options.reference, decision_sd=decision, sides=sides, head_start=options.head_start,
         centre=options.centre, sigma=options.sigma, segments=series.segments, baseline=options.mask(len(series)),
@@ -256,67 +247,19 @@ def _sum(series: ChartSeries, options: ChartOptions) -> Made:
 
     charts = [chart for chart in (found.high, found.low) if chart is not None]
     begun = []
-    for name, since, own in (("high", found.high_since, found.high), ("low", found.low_since, found.low)):
+    sums = (("high sum has stood above", found.high_since, found.high),
+            ("low sum has stood below", found.low_since, found.low))  # fmt: skip
+    for words, since, own in sums:
         if own is not None and since >= 0 and own.signals and own.signals[0].index.size:
-            begun.append(f"the {name} sum has stood above 0 since {series.face(since)}")
+            begun.append(f"the {words} 0 since {series.face(since)}")
     return Made(
-        tuple(_faces(series, chart) for chart in charts), _rested(options, len(series)),
+        tuple(faces_panel(series, chart) for chart in charts), rested(options, len(series)),
         seen(run, charts[0].sigma, series.unit, "faces"), (*begun, *_doubts(series, 3.0)),
     )  # fmt: skip
 
 
-def _ratio(series: ChartSeries, options: ChartOptions) -> Made:
-    width, sides = options.width or 3.0, options.sides or "both"
-    found = ratio_chart(
-        np.where(series.value > 0, series.value, np.nan), series.rows["part"].to_numpy(str),
-        segments=series.rows["cycle"].to_numpy(np.int64), baseline=options.mask(len(series)), width_sd=width,
-        sides=sides,
-    )  # fmt: skip
-    below = int(np.count_nonzero(series.value <= 0))
-    remarks = (f"{below:,} readings of 0 or below have no ratio and are not plotted",) if below else ()
-    return _by_part(series, options, found, width=width, sides=sides, unit="of the natural log", remarks=remarks)
-
-
-def _standardised(series: ChartSeries, options: ChartOptions) -> Made:
-    parts = series.rows["part"].to_numpy(str)
-    known = ~np.isnan(series.value) & options.mask(len(series))
-    target, spread = dict[object, float](), dict[object, float]()
-    for name in np.unique(parts):
-        own = series.value[known & (parts == name)]
-        if own.size >= FEWEST_OF_PART and float(np.ptp(own)) > 0:
-            target[str(name)], spread[str(name)] = float(own.mean()), float(own.std(ddof=1))
-    width, sides = options.width or 3.0, options.sides or "both"
-    found = standard_chart(
-        series.value, parts, target=target, spread=spread, segments=series.rows["cycle"].to_numpy(np.int64),
-        width_sd=width, sides=sides,
-    )  # fmt: skip
-    said = f"{len(target):,} parts by mean and standard deviation of their own readings, {FEWEST_OF_PART} or more each"
-    return _by_part(series, options, found, width=width, sides=sides, unit="sd of its part", remarks=(said,))
-
-
-def _by_part(
-    series: ChartSeries,
-    options: ChartOptions,
-    found: ShortRunChart,
-    *,
-    width: float,
-    sides: str,
-    unit: str,
-    remarks: tuple[str, ...],
-) -> Made:
-    def run(shift: float) -> float:
-        rules = (RULES["beyond the limit"],)
-        return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
-
-    parts = len(set(series.rows["part"]))
-    return Made(
-        (_faces(series, found.chart),), f"{parts} part numbers; {_rested(options, len(series))}",
-        seen(run, found.chart.sigma, unit, "faces"), remarks,
-    )  # fmt: skip
-
-
 def _self_starting(series: ChartSeries, options: ChartOptions) -> Made:
-    width = options.width or 3.0
+    width = options.width_or(3.0)
     found = self_starting_chart(series.value, width_sd=width, weight=options.weight)
 
     def run(shift: float) -> float:
@@ -326,7 +269,7 @@ def _self_starting(series: ChartSeries, options: ChartOptions) -> Made:
     if sees:
         sees = f"Once many readings are in: {sees[:1].lower()}{sees[1:-1]}; a shift that comes early is soon learnt."
     baseline = "none: each reading is judged by those before it"
-    return Made((_faces(series, found.single), _faces(series, found.drift)), baseline, sees)
+    return Made((faces_panel(series, found.single), faces_panel(series, found.drift)), baseline, sees)
 
 
 def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -> Made:
@@ -351,7 +294,7 @@ def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -
         name = "residuals" if residuals else "individuals, correlated"
         method = "first-order autoregression"
         chart = unable(name, status, reason, series.value, method=method, n=n, starts=starts)
-        return Made((_faces(series, chart),), _rested(options, len(series)), "")
+        return Made((faces_panel(series, chart),), rested(options, len(series)), "")
     chart = dependent_chart(
         series.value, phi=phi, centre=found.mean if options.centre is None else options.centre, sigma=scale,
         average=options.average, sides=sides, segments=chain, residuals=residuals,
@@ -367,7 +310,7 @@ def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -
         return dependent_run_length(phi, width, sides=sides, shift_sd=towards).average
 
     return Made(
-        (_faces(series, chart),), _rested(options, len(series)), seen(run, scale, series.unit, "faces"),
+        (faces_panel(series, chart),), rested(options, len(series)), seen(run, scale, series.unit, "faces"),
         (found.sentence.rstrip("."),),
     )  # fmt: skip
 
@@ -387,8 +330,8 @@ KINDS: dict[str, Callable[[ChartSeries, ChartOptions], Made]] = {
     "cumulative sum": _sum,
     "probability limit": law_limit,
     "likelihood-ratio sum": likelihood_sum,
-    "ratio to part": _ratio,
-    "standardised by part": _standardised,
+    "ratio to part": ratio_to_part,
+    "standardised by part": standardised,
     "self-starting": _self_starting,
     "correlated": _correlated,
     "residuals": _residuals,

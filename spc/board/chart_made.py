@@ -6,10 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.board.chart_series import ChartSeries
 from spc.chart.price import in_points
 from spc.chart.result import Chart
 
-__all__ = ["ChartOptions", "Made", "Panel", "seen"]
+__all__ = ["ChartOptions", "Made", "Panel", "faces_panel", "rested", "seen"]
 
 SHIFTS_SD = (0.5, 1.0, 2.0)
 
@@ -39,6 +40,10 @@ class ChartOptions:
     def mask(self, n: int) -> NDArray[np.bool_]:
         """Which of n readings set centre and spread."""
         return np.arange(n) < (n if self.baseline is None else self.baseline)
+
+    def width_or(self, usual: float) -> float:
+        """Return the width asked for, or the usual one of the kind."""
+        return usual if self.width is None else self.width
 
     def towards(self, shift: float) -> float:
         """Turn a shift to the side that is watched."""
@@ -92,3 +97,19 @@ def seen(
         return ""
     parts = [f"{s * sd_in_unit:.3g} {unit} after about {in_points(run_length(s))}" for s in shifts_sd]
     return f"Sees a lasting shift of {', of '.join(parts)} {what}."
+
+
+def faces_panel(series: ChartSeries, chart: Chart) -> Panel:
+    """Panel with one point per reading."""
+    return Panel(
+        chart, tuple(str(f) for f in series.rows["face_id"].tolist()), tuple(series.rows["time_text"].tolist())
+    )
+
+
+def rested(options: ChartOptions, n: int) -> str:
+    """Say what centre and spread rest on."""
+    given = [name for name, value in (("centre", options.centre), ("spread", options.sigma)) if value is not None]
+    used = f"the first {min(options.baseline, n):,} of {n:,} readings" if options.baseline else f"all {n:,} readings"
+    if len(given) == 2:
+        return "centre and spread given, nothing estimated"
+    return f"{used}, the very ones charted; nothing is frozen" + (f"; {given[0]} given" if given else "")

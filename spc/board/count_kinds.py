@@ -18,14 +18,14 @@ TIMES = (1.5, 2.0, 3.0)
 def relap_share(series: ChartSeries, options: ChartOptions) -> Made:
     """Share of faces that had to be lapped again, lot by lot."""
     bad, lots, size, words = _lots(series.finished, options, series.finished["relapped"].to_numpy(bool))
-    found = share_chart(bad, size, share=options.centre, limits=_limits(options), width_sd=options.width or 3.0)
+    found = share_chart(bad, size, share=options.centre, limits=_limits(options), width_sd=options.width_or(3.0))
     return _made(found, lots, size, words, "of faces lapped again", binomial=True)
 
 
 def scratches(series: ChartSeries, options: ChartOptions) -> Made:
     """Scratches per lapping, lot by lot."""
     bad, lots, size, words = _lots(series.lapped, options, series.lapped["scratch"].to_numpy(bool))
-    found = count_chart(bad, size, rate=options.centre, limits=_limits(options), width_sd=options.width or 3.0)
+    found = count_chart(bad, size, rate=options.centre, limits=_limits(options), width_sd=options.width_or(3.0))
     return _made(found, lots, size, words, "scratches per lapping", binomial=False)
 
 

@@ -13,6 +13,7 @@ from spc.settings import Settings
 if TYPE_CHECKING:
     from spc.board.chart_kinds import KindReport
     from spc.board.chart_made import Panel
+    from spc.chart.result import Chart
 
 __all__ = ["OPTIONS", "chart_one_kind", "kind_options"]
 
@@ -95,9 +96,13 @@ def chart_one_kind(
         print_json(_document(report))
     else:
         _print(report, last, session.settings(), by=options.by)
-    first = report.panels[0].chart
-    newest = max((i for i in range(first.value.size) if math.isfinite(first.value[i])), default=-1)
-    return NEEDS_A_PERSON if any(newest in s.index.tolist() for s in first.signals) else DONE
+    return NEEDS_A_PERSON if any(_calls_now(panel.chart) for panel in report.panels) else DONE
+
+
+def _calls_now(chart: "Chart") -> bool:
+    """Whether the newest point of a chart signals."""
+    newest = max((i for i in range(chart.value.size) if math.isfinite(chart.value[i])), default=-1)
+    return any(newest in signals.index.tolist() for signals in chart.signals)
 
 
 def _print(report: "KindReport", last: int, settings: Settings, *, by: str) -> None:

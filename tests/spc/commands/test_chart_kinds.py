@@ -112,6 +112,33 @@ def test_cumulative_sum_has_its_published_run_length(tmp_path):
     assert any("has stood above 0 since face 4" in remark for remark in found["remarks"])
 
 
+def test_a_signal_of_any_panel_is_counted_and_wants_a_person(tmp_path):
+    """A fall speaks on the low sum alone: the headline of the high one must not deny it."""
+    rng = np.random.default_rng(3)
+    values = [f"{v:.2f}" for v in np.concatenate([rng.normal(10, 1, 40), rng.normal(7.5, 1, 10)])]
+    cell = Cell(tmp_path, values)
+    words = ("--sign", "thickness", "--kind", "cumulative sum", "--centre", 10, "--sigma", 1)
+    done = cell.run("chart", "L", *words, code=1)
+    high, low = cell.chart(*words[3:])["charts"]
+    count = sum(bool(point["signal"]) for point in low["points"])
+    assert count > 1 and not any(point["signal"] for point in high["points"])
+    assert f"\n{count} of 50 points signal.\n" in done.output and "the low sum has stood below 0 since" in done.output
+
+
+def test_one_point_that_signals_is_said_as_one(tmp_path):
+    values = [10 + 0.1 * (i % 3) for i in range(50)]
+    values[20] = 11
+    said = Cell(tmp_path, values).chart("drifting average", "--weight", 1, "--width", 3)
+    assert said["sentence"] == "1 of 50 points signals."
+
+
+@pytest.mark.parametrize("option", ["--width", "--decision"])
+def test_a_setting_of_0_is_refused_not_replaced(tmp_path, option):
+    kind = "cumulative sum" if option == "--decision" else "individuals"
+    done = Cell(tmp_path, range(9)).run("chart", "L", "--sign", "thickness", "--kind", kind, option, 0, code=3)
+    assert f"`{option[2:]}_sd` must be a finite number greater than 0, got 0" in done.stderr
+
+
 @pytest.mark.parametrize("kind", ["cumulative sum", "likelihood-ratio sum"])
 def test_a_sum_names_the_face_by_its_cycle_and_time(tmp_path, kind):
     rng = np.random.default_rng(5)

@@ -1,0 +1,68 @@
+"""Charts of many part numbers on one lap: each reading against the level, or the level and spread, of its part."""
+
+import numpy as np
+
+from spc.board.chart_made import ChartOptions, Made, faces_panel, rested, seen
+from spc.board.chart_series import ChartSeries
+from spc.board.lap_state import plural
+from spc.chart.rules import RULES
+from spc.chart.run_length import rule_run_length
+from spc.chart.short_run import ShortRunChart, ratio_chart, standard_chart
+
+__all__ = ["ratio_to_part", "standardised"]
+
+FEWEST_OF_PART = 5  # readings of a part from which it is standardised by its own figures [our rule]
+
+
+def ratio_to_part(series: ChartSeries, options: ChartOptions) -> Made:
+    """Logarithm of each reading over the level of its part."""
+    width, sides = options.width_or(3.0), options.sides or "both"
+    found = ratio_chart(
+        np.where(series.value > 0, series.value, np.nan), series.rows["part"].to_numpy(str),
+        segments=series.rows["cycle"].to_numpy(np.int64), baseline=options.mask(len(series)), width_sd=width,
+        sides=sides,
+    )  # fmt: skip
+    below = int(np.count_nonzero(series.value <= 0))
+    have = "has no ratio and is" if below == 1 else "have no ratio and are"
+    remarks = (f"{plural(below, 'reading')} of 0 or below {have} not plotted",) if below else ()
+    return _by_part(series, options, found, width=width, sides=sides, unit="of the natural log", remarks=remarks)
+
+
+def standardised(series: ChartSeries, options: ChartOptions) -> Made:
+    """Each reading less the mean of its part, over the spread of its part."""
+    parts = series.rows["part"].to_numpy(str)
+    known = ~np.isnan(series.value) & options.mask(len(series))
+    target, spread = dict[object, float](), dict[object, float]()
+    for name in np.unique(parts):
+        own = series.value[known & (parts == name)]
+        if own.size >= FEWEST_OF_PART and float(np.ptp(own)) > 0:
+            target[str(name)], spread[str(name)] = float(own.mean()), float(own.std(ddof=1))
+    width, sides = options.width_or(3.0), options.sides or "both"
+    found = standard_chart(
+        series.value, parts, target=target, spread=spread, segments=series.rows["cycle"].to_numpy(np.int64),
+        width_sd=width, sides=sides,
+    )  # fmt: skip
+    count = plural(len(target), "part")
+    said = f"{count} by mean and standard deviation of their own readings, {FEWEST_OF_PART} or more each"
+    return _by_part(series, options, found, width=width, sides=sides, unit="sd of its part", remarks=(said,))
+
+
+def _by_part(
+    series: ChartSeries,
+    options: ChartOptions,
+    found: ShortRunChart,
+    *,
+    width: float,
+    sides: str,
+    unit: str,
+    remarks: tuple[str, ...],
+) -> Made:
+    def run(shift: float) -> float:
+        rules = (RULES["beyond the limit"],)
+        return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
+
+    parts = len(set(series.rows["part"]))
+    return Made(
+        (faces_panel(series, found.chart),), f"{plural(parts, 'part number')}; {rested(options, len(series))}",
+        seen(run, found.chart.sigma, unit, "faces"), remarks,
+    )  # fmt: skip

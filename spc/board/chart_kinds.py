@@ -19,6 +19,7 @@ from spc.board.lap_state import plural
 from spc.board.law_kinds import law_limit, likelihood_sum
 from spc.board.part_kinds import ratio_to_part, standardised
 from spc.chart.attained import attained_rate, guaranteed_width
+from spc.chart.checks import choice
 from spc.chart.cusum import cusum_chart
 from spc.chart.ewma import ewma_chart
 from spc.chart.individuals import individuals_chart
@@ -34,13 +35,14 @@ from spc.chart.result import Chart, signal_sentences, unable
 from spc.chart.rules import RULES, rule_named
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
 from spc.chart.self_starting import self_starting_chart
-from spc.chart.subgroup import subgroup_chart
+from spc.chart.subgroup import WITHIN, subgroup_chart
 from spc.measure.shown import ShownLength
 from spc.model.autocorrelation import serial_correlation
 
 __all__ = ["KINDS", "KindReport", "chart_of_kind"]
 
 FEWEST_ATTAINED, MOST_ATTAINED = 5, 1_000_000  # readings for which the luck of a baseline is worked out
+MOVING_RANGE = "mean moving range"  # the spread of individuals whose luck is known
 FEWEST_DEPENDENT = 20  # readings from which the correlation of neighbours is estimated [our rule]
 LEANING = 1.0  # skewness from which it is told; 50 normal readings pass it once in 250 [our rule]
 
@@ -140,16 +142,22 @@ def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     n = min(int(used.sum()), MOST_ATTAINED)
     stretches = min(np.unique(series.segments[used]).size, n // 3)
     estimated = options.centre is None and options.sigma is None and n >= FEWEST_ATTAINED
+    spread = options.spread or MOVING_RANGE
     widened: tuple[str, ...] = ()
+    if options.guarantee and not (options.centre is None and options.sigma is None and spread == MOVING_RANGE):
+        raise ValueError(
+            f"`guarantee` must go with a centre and a {MOVING_RANGE} both taken from the readings, got others; leave "
+            "out `guarantee`, or `centre`, `sigma` and `spread`"
+        )
     if options.guarantee and estimated:
         plain, width = width, guaranteed_width(n, width_sd=width, sides=sides, stretches=stretches)
         widened = (f"limits widened from {plain:g} to {width:.3g} sd: 9 of 10 such baselines keep 1.2 times the rate",)
     found = individuals_chart(
         series.value, segments=series.segments, baseline=options.mask(len(series)), centre=options.centre,
-        sigma=options.sigma, width_sd=width, sides=sides, spread=options.spread, rules=rules,
+        sigma=options.sigma, width_sd=width, sides=sides, spread=spread, rules=rules,
     )  # fmt: skip
     single = found.individuals
-    if estimated and single.status == "ok" and options.spread == "mean moving range":
+    if estimated and single.status == "ok" and spread == MOVING_RANGE:
         luck = attained_rate(n, width_sd=width, sides=sides, stretches=stretches)
         single = replace(single, alarms=f"{single.alarms}; {luck.words}")
 
@@ -198,7 +206,7 @@ def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
     ids, words = groups_of(series.rows, options.by)
     rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
     width, sides = options.width_or(3.0), options.sides or "both"
-    within = "range" if options.spread == "range" else "standard deviation"
+    within = choice(options.spread or "standard deviation", "spread", WITHIN)
     found = subgroup_chart(
         series.value, ids.astype(str), within=within, width_sd=width, sides=sides, centre=options.centre,
         sigma=options.sigma, rules=rules,
@@ -210,7 +218,8 @@ def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
     panels = tuple(Panel(chart, names, ("",) * len(names)) for chart in (found.mean, found.within))
-    baseline = f"{len(names)} subgroups, {words}, usually of {usual:,}; {rested(options, len(series))}"
+    told = rested(replace(options, baseline=None), len(series))
+    baseline = f"{plural(len(names), 'subgroup')}, {words}, usually of {usual:,}; {told}"
     spread = found.mean.sigma / math.sqrt(max(usual, 1))
     return Made(panels, baseline, seen(run, spread, series.unit, "subgroups"))
 
@@ -279,9 +288,13 @@ def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -
     found = serial_correlation(series.value[used], chain=chain[used])
     phi = found.phi if math.isfinite(found.phi) else 0.0
     scale = found.sd if options.sigma is None else options.sigma
+    rested_on = rested(options, len(series), besides="the correlation of neighbours")
     status, reason = "", ""
     if n < FEWEST_DEPENDENT:
-        status, reason = "too few", f"{n} readings; {FEWEST_DEPENDENT} are needed to tell how neighbours hang together"
+        status, reason = (
+            "too few",
+            f"{plural(n, 'reading')}; {FEWEST_DEPENDENT} are needed to tell how neighbours hang together",
+        )
     elif not (scale > 0 and math.isfinite(scale)):
         status, reason = "no spread", "all readings are equal, so nothing can be judged by them"
     elif abs(phi) >= PHI_MOST:
@@ -294,7 +307,7 @@ def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -
         name = "residuals" if residuals else "individuals, correlated"
         method = "first-order autoregression"
         chart = unable(name, status, reason, series.value, method=method, n=n, starts=starts)
-        return Made((faces_panel(series, chart),), rested(options, len(series)), "")
+        return Made((faces_panel(series, chart),), rested_on, "")
     chart = dependent_chart(
         series.value, phi=phi, centre=found.mean if options.centre is None else options.centre, sigma=scale,
         average=options.average, sides=sides, segments=chain, residuals=residuals,
@@ -310,7 +323,7 @@ def _dependent(series: ChartSeries, options: ChartOptions, *, residuals: bool) -
         return dependent_run_length(phi, width, sides=sides, shift_sd=towards).average
 
     return Made(
-        (faces_panel(series, chart),), rested(options, len(series)), seen(run, scale, series.unit, "faces"),
+        (faces_panel(series, chart),), rested_on, seen(run, scale, series.unit, "faces"),
         (found.sentence.rstrip("."),),
     )  # fmt: skip
 

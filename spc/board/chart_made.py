@@ -24,7 +24,7 @@ class ChartOptions:
     baseline: int | None = None  # the first so many readings set centre and spread; None = all
     width: float | None = None  # limits in standard deviations of what is plotted; None = the usual of the kind
     sides: str | None = None  # 'both', 'upper' or 'lower'; None = the usual of the kind
-    spread: str = "mean moving range"  # how a spread is estimated; 'range' for subgroups
+    spread: str | None = None  # how a spread is estimated; None = the usual way of the kind
     rules: tuple[str, ...] = ()  # run rules beside the limit
     by: str = "time"  # what makes a subgroup or a lot
     weight: float = 0.2  # of the newest point in a drifting average
@@ -106,10 +106,13 @@ def faces_panel(series: ChartSeries, chart: Chart) -> Panel:
     )
 
 
-def rested(options: ChartOptions, n: int) -> str:
-    """Say what centre and spread rest on."""
+def rested(options: ChartOptions, n: int, *, besides: str = "") -> str:
+    """Say what centre and spread rest on; `besides` = what else is estimated even where both are given."""
     given = [name for name, value in (("centre", options.centre), ("spread", options.sigma)) if value is not None]
     used = f"the first {min(options.baseline, n):,} of {n:,} readings" if options.baseline else f"all {n:,} readings"
-    if len(given) == 2:
+    if len(given) == 2 and not besides:
         return "centre and spread given, nothing estimated"
-    return f"{used}, the very ones charted; nothing is frozen" + (f"; {given[0]} given" if given else "")
+    told = f"{used}, the very ones charted; nothing is frozen"
+    if len(given) == 2:
+        return f"centre and spread given; {besides} from {told}"
+    return told + (f"; {given[0]} given" if given else "")

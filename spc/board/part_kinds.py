@@ -1,5 +1,7 @@
 """Charts of many part numbers on one lap: each reading against the level, or the level and spread, of its part."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from spc.board.chart_made import ChartOptions, Made, faces_panel, rested, seen
@@ -62,7 +64,8 @@ def _by_part(
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
     parts = len(set(series.rows["part"]))
+    baseline = rested(replace(options, centre=None, sigma=None), len(series))  # each part has its own
     return Made(
-        (faces_panel(series, found.chart),), f"{plural(parts, 'part number')}; {rested(options, len(series))}",
+        (faces_panel(series, found.chart),), f"{plural(parts, 'part number')}; {baseline}",
         seen(run, found.chart.sigma, unit, "faces"), remarks,
     )  # fmt: skip

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from spc.board.chart_made import Panel
     from spc.chart.result import Chart
 
-__all__ = ["OPTIONS", "chart_one_kind", "kind_options"]
+__all__ = ["HEARD", "OPTIONS", "chart_one_kind", "kind_options"]
 
 MOST_LOOKED_AT = 1000  # newest points, beside those asked for, among which plotted ones are looked for
 
@@ -27,9 +27,8 @@ OPTIONS: tuple[Any, ...] = (
     click.option("--sides", type=click.Choice(["both", "upper", "lower"]), help="Where limits are drawn."),
     click.option(
         "--spread",
-        default="mean moving range",
-        show_default=True,
-        help="mean moving range, median moving range, standard deviation; for subgroups range or standard deviation.",
+        help="mean moving range (usual), median moving range, standard deviation; for subgroups standard deviation "
+        "(usual) or range.",
     ),
     click.option(
         "--by",
@@ -55,6 +54,30 @@ OPTIONS: tuple[Any, ...] = (
 )
 
 
+# What each kind hears of the options above, and of --rules: any other is refused, since unheard it would mislead.
+HEARD: dict[str, frozenset[str]] = {
+    kind: frozenset(words.split())
+    for kind, words in {
+        "individuals": "centre sigma baseline width sides spread rules guarantee",
+        "subgroup mean": "centre sigma width sides spread rules by",
+        "drifting average": "centre sigma baseline width sides weight settled carry_on",
+        "cumulative sum": "centre sigma baseline sides reference decision head_start carry_on",
+        "probability limit": "baseline between guarantee",
+        "likelihood-ratio sum": "baseline between times head_start",
+        "ratio to part": "baseline width sides",
+        "standardised by part": "baseline width sides",
+        "self-starting": "width weight",
+        "correlated": "centre sigma baseline sides between",
+        "residuals": "centre sigma baseline sides between",
+        "joint distance": "baseline between",
+        "joint drifting average": "baseline weight between",
+        "share of re-laps": "centre width by",
+        "scratches": "centre width by",
+        "faces between re-laps": "centre",
+    }.items()
+}
+
+
 def kind_options(command: Any) -> Any:
     """Give a command the options of the kinds."""
     for option in reversed(OPTIONS):
@@ -70,6 +93,7 @@ def chart_one_kind(
     from spc.board.chart_kinds import chart_of_kind
     from spc.board.chart_made import ChartOptions
 
+    _only_heard(kind, (*asked, "rules"))
     options = ChartOptions(
         centre=asked["centre"],
         sigma=asked["sigma"],
@@ -97,6 +121,18 @@ def chart_one_kind(
     else:
         _print(report, last, session.settings(), by=options.by)
     return NEEDS_A_PERSON if any(_calls_now(panel.chart) for panel in report.panels) else DONE
+
+
+def _only_heard(kind: str, names: tuple[str, ...]) -> None:
+    """Refuse an option that this kind of chart does not hear."""
+    context = click.get_current_context()
+    for name in names:
+        given = context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE
+        if given and name not in HEARD.get(kind, names):
+            heard = ", ".join(f"--{word.replace('_', '-')}" for word in sorted(HEARD[kind]))
+            raise ValueError(
+                f"`--{name.replace('_', '-')}` does not go with the kind {kind!r}, which takes {heard}; leave it out"
+            )
 
 
 def _calls_now(chart: "Chart") -> bool:

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from spc.board.cell_view import look_at_cell
 from spc.board.chart_kinds import KINDS, chart_of_kind
 from spc.board.chart_made import ChartOptions
 from spc.cli import cli
+from spc.commands.chart_kinds import HEARD, _document
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import events_of, faces_of, fill
@@ -239,6 +241,79 @@ def test_flatness_with_finish_and_re_laps(tmp_path):
     assert len(share["charts"][0]["points"]) == 15  # days
 
 
+CHANGED = {  # every option of the command, at a value that no kind takes for its usual one
+    "centre": 0.31,
+    "sigma": 0.2,
+    "baseline": 150,
+    "width": 2.1,
+    "sides": "lower",
+    "spread": "standard deviation",
+    "rules": ("far out",),
+    "by": "7",
+    "weight": 0.11,
+    "settled": True,
+    "restart": "carry",
+    "reference": 0.7,
+    "decision": 3.1,
+    "head_start": 0.4,
+    "average": 123.0,
+    "times": 2.5,
+    "guarantee": True,
+}
+OPTION_OF = {"restart": "carry_on", "average": "between"}  # where the command calls a setting otherwise
+
+
+@pytest.fixture(scope="module")
+def whole_view(tmp_path_factory):
+    """One lap with all that any kind charts: finish, re-laps, scratches, two parts, two cycles."""
+    folder, rng = tmp_path_factory.mktemp("whole"), np.random.default_rng(8)
+    lines = ["lap,part,serial,attempt,time,flatness (um),Ra (um),scratch"]
+    for i in range(300):
+        a, b = rng.normal(size=2)
+        flat, rough = np.exp(0.3 * a - 1), np.exp(0.2 * (0.6 * a + 0.8 * b) - 3)
+        when = f"2026-01-{5 + i // 20:02d} {8 + i % 20 // 2:02d}:{30 * (i % 2):02d}"
+        lines.append(f"K1,P{1 + i // 40 % 2},S{i},1,{when},{flat:.1f},{rough:.4f},{'yes' if i % 50 == 7 else ''}")
+        if i % 9 == 4:
+            lines.append(f"K1,P{1 + i // 40 % 2},S{i},2,{when},{flat / 2:.1f},{rough:.4f},")
+    (folder / "x.csv").write_text("\n".join(lines) + "\n")
+    event = ("events", "add", "K1", "reconditioned", "--time", "2026-01-12 07:00", "--who", "Q")
+    for words in (("ingest", folder / "x.csv"), event):
+        done = CliRunner().invoke(cli, [*map(str, words), "--store", str(folder / "s.db")])
+        assert done.exit_code in (0, 1), done.output
+    with Store.open(folder / "s.db") as store:
+        return look_at_cell(store, Settings(), rows=None)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_kind_hears_the_options_it_says_it_takes_and_no_other(whole_view, kind):
+    def told_with(options):
+        try:
+            return _document(chart_of_kind(whole_view, "K1", "flatness", kind, part="", options=options))
+        except ValueError as error:  # a word that another kind takes is refused: it was heard
+            return str(error)
+
+    plain = ChartOptions(by="day")
+    usual = told_with(plain)
+    assert usual["status"] == "ok"
+    heard = {OPTION_OF.get(name, name) for name, value in CHANGED.items()
+             if told_with(replace(plain, **{name: value})) != usual}  # fmt: skip
+    if kind == "subgroup mean":
+        assert told_with(replace(plain, spread="range")) != usual
+        heard.add("spread")  # its usual one is the value tried above
+    assert heard == HEARD[kind]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_option_that_a_kind_does_not_hear_is_refused(cell, kind):
+    values = {"centre": "1", "sigma": "1", "baseline": "9", "width": "2", "sides": "upper", "rules": "far out",
+              "spread": "range", "by": "part", "weight": "0.1", "reference": "1", "decision": "3", "times": "2",
+              "head_start": "0.5", "between": "99"}  # fmt: skip
+    for name in {*CHANGED, *OPTION_OF.values()} - {*OPTION_OF} - HEARD[kind]:
+        words = [f"--{name.replace('_', '-')}", *([values[name]] if name in values else [])]
+        done = CliRunner().invoke(cli, ["chart", "K1", "--kind", kind, *words, "--store", str(cell)])
+        assert done.exit_code == 3 and f"`{words[0]}` does not go with the kind '{kind}', which takes" in done.stderr
+
+
 HARD = {
     "constant": ["1"] * 40,
     "one": ["1"],
@@ -279,6 +354,13 @@ def test_hard_series_get_an_answer_or_a_refusal_in_words(tmp_path, name):
         (("--kind", "likelihood-ratio sum", "--times", "1"), "`times` must be"),
         (("--kind", "probability limit", "--between", "1"), "`between` must be"),
         (("--weight", "0.1"), "`--weight` goes with --kind only"),
+        (
+            ("--kind", "subgroup mean", "--by", "2", "--spread", "fish"),
+            "`spread` must be one of 'range', 'standard dev",
+        ),
+        (("--kind", "individuals", "--spread", "range"), "`spread` must be one of 'mean moving range'"),
+        (("--kind", "individuals", "--guarantee", "--sigma", "2"), "`guarantee` must go with a centre and a mean"),
+        (("--kind", "individuals", "--guarantee", "--spread", "median moving range"), "`guarantee` must go with a"),
     ],
 )
 def test_refusals(tmp_path, words, sentence):
@@ -294,13 +376,14 @@ def test_a_signal_names_its_point_as_the_table_does_where_other_laps_share_the_l
             row.update({"flatness um": "2.9", "ra um": "0.4"})
 
     path = PlantedCell(4, laps=("L1", "L2"), fault=rough).store(tmp_path)
-    for kind, by in (("individuals", ()), ("joint distance", ()), ("subgroup mean", ("--by", "day"))):
-        found = told(path, "chart", "L2", "--kind", kind, "--between", "2000", *by)
+    joint, by_day = ("--between", "2000"), ("--by", "day")
+    for kind, by in (("individuals", ()), ("joint distance", joint), ("subgroup mean", by_day)):
+        found = told(path, "chart", "L2", "--kind", kind, *by)
         for chart in found["charts"]:
             named = {point["point"] for point in chart["points"] if point["signal"]}
             said = [one for one in found["signals"] if one.startswith(f"{chart['name']}, point ")]
             assert {re.search(r", point (\S+?)(?: \(20|,)", one)[1] for one in said} == named
-        assert any(chart["points"][-3]["signal"] for chart in found["charts"]) or by
+        assert any(chart["points"][-3]["signal"] for chart in found["charts"]) or by == by_day
         if kind == "joint distance":
             lead = next(remark for remark in found["remarks"] if "lies apart mostly by its" in remark)
             assert lead.startswith(f"point {found['charts'][0]['points'][-3]['point']} (")

@@ -71,7 +71,8 @@ def equal_spread(values: ArrayLike, parts: ArrayLike) -> EqualSpread:
     between = sum(score.size * (float(score.mean()) - grand) ** 2 for score in scores)
     within = sum(float(np.sum((score - score.mean()) ** 2)) for score in scores)
     if within <= 0.0:
-        return EqualSpread(1.0, len(groups), "untested", "the readings of each part are equal: spread not tested")
+        alike = "the readings of each part lie all equally far from its median: spread not tested"
+        return EqualSpread(1.0, len(groups), "untested", alike)
     statistic = (between / (len(groups) - 1)) / (within / (total - len(groups)))
     p_value = float(fdtrc(len(groups) - 1, total - len(groups), statistic))
     if p_value < TEST_LEVEL:

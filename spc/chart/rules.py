@@ -2,8 +2,9 @@
 
 A rule sees z-scores (how far out, in standard deviations of a normal reading) and the distance `limit_z` of the
 limit. All thresholds are shares of that distance, so the rules keep their meaning when the limit is widened.
-A point exactly on a threshold is not beyond it; a point exactly on the centre line is on neither side; a missing
-point, or a break between stretches, ends every run. A rule speaks at the point that completes its pattern.
+A point exactly on a threshold is not beyond it; a point exactly on the centre line is on neither side. A break between
+stretches ends every pattern; a missing point ends every run, and among 'two of three' counts as one not far out. A rule
+speaks at the point that completes its pattern.
 """
 
 from dataclasses import dataclass
@@ -82,7 +83,7 @@ def rule_signals(
     Parameters
     ----------
     z : (n,) floats
-        Standardised readings; NaN = no reading, which ends every run.
+        Standardised readings; NaN = no reading, which shows no pattern and takes a place among 'so many in a row'.
     rules : tuple of RunRule
     limit_z : float, default 3
         Distance from centre to limit, standard deviations, greater than 0.

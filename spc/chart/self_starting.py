@@ -20,7 +20,10 @@ WEAKNESS = (
     "within 20 readings in about one run of nine; watch the drifting average, and freeze limits "
     "once some 30 readings are in"
 )
-SKEW = "skewed readings raise false alarms on the long side five times: take logarithms of flatness first"
+SKEW = (
+    "readings skewed as flatness often is (logarithms with a spread of 0.5) give five times as many false alarms, "
+    "nearly all of them on the long side: take logarithms first"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +113,8 @@ def self_starting_chart(
     if scored == 0:
         n = int(np.count_nonzero(~np.isnan(x)))
         if n < LEAST:
-            status, reason = "too few", f"{n:,} readings; the first score needs {LEAST}: go on logging"
+            readings = "1 reading" if n == 1 else f"{n} readings"
+            status, reason = "too few", f"{readings}; the first score needs {LEAST}: go on logging"
         else:
             status, reason = "no spread", f"all {n:,} readings are equal, so nothing can be judged by them"
         blank = unable("self-starting score", status, reason, q, method=method, n=n, starts=starts)

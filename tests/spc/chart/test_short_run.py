@@ -109,3 +109,18 @@ def test_refusals():
         standard_chart([1.0], ["a"], target={"a": 1.0}, spread={"a": 0.0})
     with pytest.raises(ValueError, match="`parts` must hold one id per reading"):
         ratio_chart([1.0], ["a", "b"])
+
+
+def test_what_skewness_costs_is_true_and_stated():  # second way: counted on lognormal readings, spread 0.5
+    rng, high, low, points = np.random.default_rng(11), 0, 0, 0
+    for _ in range(3000):
+        q = q_values(rng.lognormal(0.0, 0.5, 20))[2:]
+        high, low, points = high + np.sum(q > 3), low + np.sum(q < -3), points + q.size
+    assert (high + low) / points / 0.0026998 == pytest.approx(5, abs=0.7) and low < 0.05 * high
+    note = self_starting_chart(rng.normal(size=9)).single.notes[1]
+    assert "spread of 0.5) give five times as many false alarms, nearly all of them on the long side" in note
+
+
+def test_parts_whose_readings_lie_alike_about_their_medians_are_not_called_equal():
+    found = equal_spread([1, 1, 3, 3, 1, 1, 2, 2], list("AAAABBBB"))
+    assert found.status == "untested" and "equally far from its median" in found.sentence

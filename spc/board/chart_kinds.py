@@ -30,7 +30,7 @@ from spc.chart.phi_aware import (
     false_alarm_rate_of_moving_ranges,
     residual_run_length,
 )
-from spc.chart.price import in_points, price
+from spc.chart.price import points_between, price
 from spc.chart.result import Chart, signal_sentences, unable
 from spc.chart.rules import RULES, rule_named
 from spc.chart.run_length import cusum_run_length, ewma_run_length, rule_run_length
@@ -183,7 +183,7 @@ def _doubts(series: ChartSeries, width: float) -> tuple[str, ...]:
         rate = false_alarm_rate_of_moving_ranges(min(found.phi, PHI_MOST), width_sd=width)
         said.append(
             f"neighbours follow each other (phi {found.phi:.2f}), so limits from moving ranges call one good reading "
-            f"in about {in_points(1 / rate)}, not as said for independent ones: see the kinds correlated and residuals"
+            f"in about {points_between(rate)}, not as said for independent ones: see the kinds correlated and residuals"
         )
     apart = (value - value.mean()) / value.std()
     lean = float(np.mean(apart**3))

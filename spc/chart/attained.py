@@ -9,12 +9,13 @@ from scipy.special import ndtr
 
 from spc.chart.checks import choice, count_in, number_in
 from spc.chart.constants import moving_range_spread_variance
-from spc.chart.price import in_points
+from spc.chart.price import points_between
 from spc.chart.rules import SIDES
 
 __all__ = ["AttainedRate", "attained_rate", "guaranteed_width"]
 
 NODES = 400
+WIDEST_SD = 8.0  # width up to which a rate can be guaranteed: farther out no normal law is known [our rule]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +73,8 @@ def attained_rate(baseline: int, *, width_sd: float = 3.0, sides: str = "both", 
     nominal = both * float(ndtr(-width))
     low, median, high = (float(np.quantile(rates, q)) for q in (0.1, 0.5, 0.9))
     words = (
-        f"limits from {n:,} readings: the true false-alarm rate lies between 1 in {in_points(1 / high)} and "
-        f"1 in {in_points(1 / low)} points for 8 of 10 such baselines (1 in {in_points(1 / nominal)} "
+        f"limits from {n:,} readings: the true false-alarm rate lies between 1 in {points_between(high)} and "
+        f"1 in {points_between(low)} points for 8 of 10 such baselines (1 in {points_between(nominal)} "
         "if all were known)"
     )
     return AttainedRate(nominal, float(rates.mean()), low, median, high, n, width, words)
@@ -94,7 +95,7 @@ def guaranteed_width(
     Parameters
     ----------
     baseline, width_sd, sides, stretches
-        As for `attained_rate`; `width_sd` sets the nominal rate.
+        As for `attained_rate`; `width_sd` sets the nominal rate and is at most 8.
     excess : float, default 1.2
         Greater than 0.
     assurance : float, default 0.9
@@ -109,7 +110,7 @@ def guaranteed_width(
 
     n = count_in(baseline, "baseline", least=5)
     parts = count_in(stretches, "stretches", least=1, most=n // 3)
-    width = number_in(width_sd, "width_sd", above=0.0)
+    width = number_in(width_sd, "width_sd", above=0.0, most=WIDEST_SD)
     choice(sides, "sides", SIDES)
     share = number_in(assurance, "assurance", above=0.0)
     if share >= 1.0:

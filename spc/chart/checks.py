@@ -44,12 +44,15 @@ def finite(value: float, name: str) -> float:
     return number
 
 
-def number_in(value: float, name: str, *, above: float = -math.inf, most: float = math.inf) -> float:
-    """Return `value` if above < value <= most, else say what came."""
+def number_in(
+    value: float, name: str, *, above: float = -math.inf, least: float = -math.inf, most: float = math.inf
+) -> float:
+    """Return `value` if above < value and least <= value <= most, else say what came."""
     number = float(value)
-    if not (math.isfinite(number) and above < number <= most):
+    if not (math.isfinite(number) and above < number and least <= number <= most):
+        lower = f"of at least {least:g}" if least > above else f"greater than {above:g}"
         upper = "" if most == math.inf else f" and at most {most:g}"
-        raise ValueError(f"`{name}` must be a finite number greater than {above:g}{upper}, got {value}")
+        raise ValueError(f"`{name}` must be a finite number {lower}{upper}, got {value}")
     return number
 
 

@@ -234,7 +234,8 @@ def _chart(
     starts = np.zeros(min(1, y.size), dtype=np.intp)
     n = int(there.sum())
     if n < LEAST_POINTS and frozen is None:
-        reason = f"{n:,} lots with faces; at least {LEAST_POINTS} are needed before limits mean anything: go on logging"
+        lots = f"{n} lot{'' if n == 1 else 's'} with {'faces' if binomial else 'units'}"
+        reason = f"{lots}; at least {LEAST_POINTS} are needed before limits mean anything: go on logging"
         blank = unable(name, "too few", reason, value, method=method, n=n, starts=starts)
         return CountChart(blank, 0.0, None, 0.0, size)
     rate = float(y.sum() / size.sum()) if frozen is None else finite(frozen, "rate")

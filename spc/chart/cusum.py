@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import choice, finite, number_in, readings_of, segment_starts
-from spc.chart.individuals import local_spread
+from spc.chart.individuals import local_spread, wanting
 from spc.chart.price import in_points, sees
 from spc.chart.result import Chart, unable
 from spc.chart.rules import SIDES
@@ -63,7 +63,7 @@ def cusum_values(
     a long history, stretches are handled in blocks.
     """
     x = readings_of(increments, name="increments")
-    first = number_in(head, "head", above=-1e-300)
+    first = number_in(head, "head", least=0.0)
     starts = set(segment_starts(segments, x.size).tolist()) if restart else {0}
     missing = np.isnan(x)
     filled = np.where(missing, 0.0, x)
@@ -160,7 +160,7 @@ def cusum_chart(
     Page (1954), Biometrika 41; Lucas and Crosier (1982), Technometrics 24(3); Hawkins and Olwell (1998).
     """
     x = readings_of(values)
-    reference = number_in(reference_sd, "reference_sd", above=-1e-300)
+    reference = number_in(reference_sd, "reference_sd", least=0.0)
     decision = number_in(decision_sd, "decision_sd", above=0.0)
     choice(sides, "sides", SIDES)
     run_length = cusum_run_length(reference, decision, sides=sides, head_start=head_start)
@@ -172,8 +172,9 @@ def cusum_chart(
         f"stretch {'starts again' if restart else 'carries the sum on'}"
     )
     found = local_spread(x, segments=segments, baseline=baseline)
-    if sigma is None and found.status != "ok":
-        chart = unable(NAME, found.status, found.reason, x, method=method, n=found.n, starts=starts)
+    status, reason = wanting(found, centre=centre, sigma=sigma)
+    if status != "ok":
+        chart = unable(NAME, status, reason, x, method=method, n=found.n, starts=starts)
         return CusumChart(
             high=chart if sides != "lower" else None,
             low=chart if sides != "upper" else None,
@@ -321,7 +322,7 @@ def log_ratio_cusum(
     Page (1954), Biometrika 41; Moustakides (1986), Annals of Statistics 14, for its optimality.
     """
     limit = number_in(decision, "decision", above=0.0)
-    share = number_in(head_start, "head_start", above=-1e-300)
+    share = number_in(head_start, "head_start", least=0.0)
     if share >= 1.0:
         raise ValueError(f"`head_start` must be a share of the decision below 1, got {head_start}; 0.5 is usual")
     x = readings_of(increments, name="increments")

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import choice, finite, number_in, readings_of, segment_starts
-from spc.chart.individuals import local_spread
+from spc.chart.individuals import local_spread, wanting
 from spc.chart.price import in_points, sees
 from spc.chart.result import Chart, unable
 from spc.chart.rules import SIDES
@@ -142,8 +142,9 @@ def ewma_chart(
         f"{'starts afresh at the centre' if restart == 'centre' else 'carries the average on'}"
     )
     found = local_spread(x, segments=segments, baseline=baseline)
-    if sigma is None and found.status != "ok":
-        return unable(NAME, found.status, found.reason, x, method=method, n=found.n, starts=starts)
+    status, reason = wanting(found, centre=centre, sigma=sigma)
+    if status != "ok":
+        return unable(NAME, status, reason, x, method=method, n=found.n, starts=starts)
     middle = found.centre if centre is None else finite(centre, "centre")
     scale = found.sigma if sigma is None else number_in(sigma, "sigma", above=0.0)
     z = (x - middle) / scale

@@ -8,13 +8,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import choice, finite, number_in, readings_of, segment_starts
 from spc.chart.constants import d2, d3, moving_range_spread_variance
-from spc.chart.price import in_points, sees
+from spc.chart.price import in_points, points_between, sees
 from spc.chart.result import Chart, unable
 from spc.chart.rules import RULES, SIDES, RunRule, rule_signals
 from spc.chart.run_length import rule_run_length
 from spc.chart.signals import beyond_limits
 
-__all__ = ["IndividualsChart", "LocalSpread", "individuals_chart", "local_spread", "moving_ranges"]
+__all__ = ["IndividualsChart", "LocalSpread", "individuals_chart", "local_spread", "moving_ranges", "wanting"]
 
 SPREADS = ("mean moving range", "median moving range", "standard deviation")
 LEAST_RANGES = 2
@@ -122,7 +122,7 @@ def local_spread(
         from scipy.special import ndtri
 
         sigma = float(np.median(kept)) / (math.sqrt(2.0) * float(ndtri(0.75))) if kept.size else 0.0
-        error = 1.17 / math.sqrt(kept.size) if kept.size else math.inf
+        error = _median_error(kept.size, adjacent) if kept.size else math.inf
         how = f"median of {kept.size:,} moving ranges over 0.954"
     else:
         sigma = float(_safe_mean(kept)) / d2(2) if kept.size else 0.0
@@ -154,6 +154,15 @@ def local_spread(
         status=status,
         reason=reason,
     )
+
+
+def wanting(found: LocalSpread, *, centre: float | None, sigma: float | None) -> tuple[str, str]:
+    """Status and reason of a chart for which readings and given figures do not suffice; ('ok', '') if they do."""
+    if sigma is None and found.status != "ok":
+        return found.status, found.reason
+    if centre is None and not found.n:
+        return "too few", "no reading counts for the centre: give a centre, or go on logging"
+    return "ok", ""
 
 
 def individuals_chart(
@@ -210,18 +219,17 @@ def individuals_chart(
     choice(sides, "sides", SIDES)
     found = local_spread(x, segments=segments, baseline=baseline, spread=spread)
     middle = found.centre if centre is None else finite(centre, "centre")
-    given = sigma is not None
     scale = number_in(sigma, "sigma", above=0.0) if sigma is not None else found.sigma
     starts = segment_starts(segments, x.size)
     ranges = moving_ranges(x, segments=segments)
-    if not given and found.status != "ok":
+    status, reason = wanting(found, centre=centre, sigma=sigma)
+    if status != "ok":
         return IndividualsChart(
-            individuals=unable(NAME, found.status, found.reason, x, method=METHOD, n=found.n, starts=starts),
-            moving_range=unable(
-                "moving range", found.status, found.reason, ranges, method=METHOD, n=found.n, starts=starts
-            ),
+            individuals=unable(NAME, status, reason, x, method=METHOD, n=found.n, starts=starts),
+            moving_range=unable("moving range", status, reason, ranges, method=METHOD, n=found.n, starts=starts),
             spread=found,
         )
+    given = sigma is not None
     how = "given" if given else found.how
     notes = _notes(found, given)
     run_length = rule_run_length(rules, limit_z=width, sides=sides)
@@ -269,7 +277,7 @@ def _range_chart(
     upper = np.full(ranges.size, middle + width * d3(2) * sigma)
     chance = math.erfc((d2(2) + width * d3(2)) / 2.0)  # |x - y| is half-normal with spread sqrt(2)
     alarms = (
-        f"one false alarm in about {in_points(1 / chance)} moving ranges if readings are normal and independent; adds "
+        f"one false alarm in about {points_between(chance)} moving ranges if readings are normal and independent; adds "
         "little to the individuals, and helps to see a change of spread"
     )
     lower = np.full(ranges.size, -math.inf)
@@ -300,16 +308,27 @@ def _notes(found: LocalSpread, given: bool) -> tuple[str, ...]:
     """Say what a person should know about the readings."""
     notes = []
     if found.zero_share >= EQUAL_SHARE_NOTED:
+        unsure = "" if given or "moving ranges" not in found.how else ", so limits from moving ranges are unsure"
         notes.append(
             f"{found.zero_share:.0%} of neighbouring readings are equal: the reading step is coarse against the "
-            "spread, so limits from moving ranges are unsure"
+            f"spread{unsure}"
         )
     if not given:
         notes.append(
-            f"the spread is known to about {found.sigma_relative_error:.0%} (one standard error) from "
-            f"{found.ranges:,} moving ranges"
+            f"the spread is known to about {found.sigma_relative_error:.0%} (one standard error), from the {found.how}"
         )
     return tuple(notes)
+
+
+def _median_error(ranges: int, adjacent: int) -> float:
+    """Return the relative standard error of the spread from the median of moving ranges, large samples.
+
+    The share of ranges below the median of their law, over their density there times that median. Two neighbouring
+    differences have correlation -1/2, so both lie within it with probability 0.2766 (bivariate normal integral).
+    """
+    own, shared = 0.25, 0.2766 - 0.25
+    slope = 2.0 * 0.6744898 * math.exp(-0.5 * 0.6744898**2) / math.sqrt(2.0 * math.pi)
+    return math.sqrt(ranges * own + 2.0 * adjacent * shared) / ranges / slope
 
 
 def _towards(shift: float, sides: str) -> float:

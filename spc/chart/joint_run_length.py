@@ -47,7 +47,7 @@ def distance_run_length(limit: float, *, characteristics: int, shift: float, row
 
     edge = number_in(limit, "limit", above=0.0)
     p = count_in(characteristics, "characteristics", least=2)
-    away = number_in(shift, "shift", above=-1e-300) ** 2
+    away = number_in(shift, "shift", least=0.0) ** 2
     if rows is None:
         chance = 1.0 - float(chndtr(edge, p, away))
     else:
@@ -88,7 +88,7 @@ def shifted_mewma_run_length(weight: float, limit: float, *, characteristics: in
     lam = number_in(weight, "weight", above=0.0, most=1.0)
     edge = number_in(limit, "limit", above=0.0)
     p = count_in(characteristics, "characteristics", least=2)
-    away = number_in(shift, "shift", above=-1e-300)
+    away = number_in(shift, "shift", least=0.0)
     if away == 0.0:
         return mewma_run_length(lam, edge, characteristics=p).average
     return _shifted(lam, edge, p, away)

@@ -70,10 +70,13 @@ def mewma_limit_for(average: float, *, weight: float, characteristics: int) -> f
     def excess(limit: float) -> float:
         return math.log(chain_average(_chain(lam, limit, p))) - wanted
 
-    high = float(p)
+    least, high = 0.05, float(p)
+    if excess(least) > 0.0:
+        gives = in_points(chain_average(_chain(lam, least, p)))
+        raise ValueError(f"`average` must be more than the {gives} faces that the nearest limit gives, got {average:g}")
     while excess(high) < 0.0 and high < 200.0:
         high *= 1.3
-    return float(brentq(excess, 0.05, high, xtol=1e-4))
+    return float(brentq(excess, least, high, xtol=1e-4))
 
 
 def mewma_chart(

@@ -94,12 +94,17 @@ def width_for_phi(average: float, *, phi: float, sides: str = "both") -> float:
     def excess(width: float) -> float:
         return math.log(dependent_run_length(phi, width, sides=sides).average) - wanted
 
-    high = 0.5
+    least, high = 0.01, 0.5
+    if excess(least) > 0.0:
+        gives = in_points(dependent_run_length(phi, least, sides=sides).average)
+        raise ValueError(
+            f"`average` must be more than the {gives} points that the nearest limits give, got {average:g}"
+        )
     while excess(high) < 0.0 and high < 7.0:
         high += 0.25
     if excess(high) < 0.0:
         raise ValueError(f"`average` must be within reach of such limits, got {average:g}")
-    return float(brentq(excess, 0.01, high, xtol=1e-9))
+    return float(brentq(excess, least, high, xtol=1e-9))
 
 
 def false_alarm_rate_of_moving_ranges(phi: float, *, width_sd: float = 3.0) -> float:

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from spc.chart.checks import number_in
+from spc.chart.markov import ENDLESS
 from spc.chart.rules import RULES, RunRule
 from spc.chart.run_length import RunLength, ewma_run_length, rule_run_length
 
-__all__ = ["RulePrice", "ewma_width_for", "in_points", "one_in", "price", "sees"]
+__all__ = ["RulePrice", "ewma_width_for", "in_points", "one_in", "points_between", "price", "sees"]
 
 BASE = (RULES["beyond the limit"],)
 _RAREST = 1e-6  # chance of one point: what a fitted law says of rarer ones is no knowledge; our own rule
@@ -111,9 +112,14 @@ def one_in(chance: float, what: str) -> str:
     return said if chance >= _RAREST else f"fewer than {said}"
 
 
+def points_between(chance: float) -> str:
+    """Return how many points lie between two of such a chance per point, as a person would say it."""
+    return in_points(1.0 / chance if chance > 1.0 / ENDLESS else math.inf)
+
+
 def in_points(value: float) -> str:
     """Return a count as a person would say it: two figures below 100, otherwise three."""
-    if not math.isfinite(value):
+    if not value < ENDLESS:
         return "endlessly many"
     if value < 9.95:
         return f"{value:.1f}".rstrip("0").rstrip(".")

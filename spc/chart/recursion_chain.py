@@ -21,6 +21,7 @@ __all__ = ["Recursion", "recursion_chain"]
 
 Array = NDArray[np.float64]
 CELLS = 401
+WIDEST = 240.0  # stretch without signal over what one point moves the chart; beyond, the nodes lie too far apart
 EARLY_MOST = 4000  # points over which early limits may still move
 
 
@@ -62,6 +63,11 @@ def recursion_chain(
     Returns
     -------
     Chain
+
+    Raises
+    ------
+    ValueError
+        If the chart remembers so many points that the integral route cannot follow it.
 
     References
     ----------
@@ -114,6 +120,11 @@ class _Grid:
         chart = self.chart
         low = -limit if chart.both else 0.0
         width = (limit - low) / (chart.gain * self.spread)
+        if width > WIDEST:
+            raise ValueError(
+                f"limits {width:.0f} times as far apart as one point moves the chart remember too long for a run "
+                f"length, at most {WIDEST:g} can be worked out; take a larger `weight`, or a nearer `decision_sd`"
+            )
         x, w = _gauss(min(400, 40 + 4 * math.ceil(width)))
         half = (limit - low) / 2
         nodes = low + half * (x + 1.0)

@@ -85,7 +85,7 @@ def bernoulli_plan(in_control: float, worse: float, *, average: float, head_star
     if p1 >= 1.0:
         raise ValueError(f"`worse` must be below 1, got {worse}")
     wanted = number_in(average, "average", above=1.0)
-    share = number_in(head_start, "head_start", above=-1e-300)
+    share = number_in(head_start, "head_start", least=0.0)
     if share >= 1.0:
         raise ValueError(f"`head_start` must be a share of the decision below 1, got {head_start}; 0.5 is usual")
     against = -math.log((1.0 - p1) / (1.0 - p0))

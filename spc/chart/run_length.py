@@ -207,10 +207,10 @@ def cusum_run_length(
     ----------
     Brook and Evans (1972), Biometrika 59(3); Lucas and Crosier (1982), Technometrics 24(3), 199-205.
     """
-    reference = number_in(reference_sd, "reference_sd", above=-1e-300)
+    reference = number_in(reference_sd, "reference_sd", least=0.0)
     decision = number_in(decision_sd, "decision_sd", above=0.0)
     choice(sides, "sides", SIDES)
-    share = number_in(head_start, "head_start", above=-1e-300)
+    share = number_in(head_start, "head_start", least=0.0)
     if share >= 1.0:
         raise ValueError(f"`head_start` must be a share of the decision below 1, got {head_start}; 0.5 is usual")
     single = _single_limit(limit_z)

@@ -60,7 +60,7 @@ def step_cusum_run_length(
     """
     steps = np.asarray(increments, dtype=np.float64)
     limit = number_in(decision, "decision", above=0.0)
-    share = number_in(head_start, "head_start", above=-1e-300)
+    share = number_in(head_start, "head_start", least=0.0)
     calm_law = _law(probabilities, steps, "probabilities")
     moved_law = (
         calm_law if shifted_probabilities is None else _law(shifted_probabilities, steps, "shifted_probabilities")
@@ -97,7 +97,7 @@ def step_cusum_decision_for(
         If no decision gives such an average.
     """
     wanted = number_in(average, "average", above=1.0)
-    share = number_in(head_start, "head_start", above=-1e-300)
+    share = number_in(head_start, "head_start", least=0.0)
     steps = np.asarray(increments, dtype=np.float64)
     law = _law(probabilities, steps, "probabilities")
 

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.chart.checks import choice, finite, number_in, readings_of
 from spc.chart.constants import c4, d2, d3, range_cdf, range_quantile
-from spc.chart.price import in_points, sees
+from spc.chart.price import in_points, points_between, sees
 from spc.chart.result import Chart, unable
 from spc.chart.rules import RULES, SIDES, RunRule, rule_signals
 from spc.chart.run_length import rule_run_length
@@ -106,8 +106,8 @@ def subgroup_chart(
     if sigma is None and usable.sum() < 2:
         status = "too few"
         reason = (
-            f"{int(usable.sum()):,} subgroups hold two readings or more; at least 2 are needed before limits mean "
-            "anything: chart single readings instead, or log more faces per load"
+            f"{'1 subgroup holds' if usable.sum() == 1 else 'no subgroup holds'} two readings or more; at least 2 are "
+            "needed before limits mean anything: chart single readings instead, or log more faces per load"
         )
     elif not scale > 0.0:
         status = "no spread"
@@ -275,7 +275,10 @@ def _within_alarms(size: NDArray[np.intp], reach: dict[int, tuple[float, float]]
     """Say the attained false-alarm rate for the commonest size, from the law of the statistic itself."""
     from scipy.special import gammainc, gammaincc
 
-    usual = int(np.bincount(np.maximum(size, 2)).argmax())
+    spread = size[size > 1]
+    if not spread.size:
+        return "no subgroup of two readings or more, so no alarms"
+    usual = int(np.bincount(spread).argmax())
     low, high = reach[usual]
     if within == "range":
         chance = float(1.0 - range_cdf(high, usual)[0] + range_cdf(low, usual)[0])
@@ -283,5 +286,5 @@ def _within_alarms(size: NDArray[np.intp], reach: dict[int, tuple[float, float]]
         half = (usual - 1) / 2
         chance = float(gammaincc(half, half * high * high) + gammainc(half, half * low * low))
     return (
-        f"one false alarm in about {in_points(1 / chance)} subgroups of {usual} if readings are normal and independent"
+        f"one false alarm in about {points_between(chance)} subgroups of {usual} if readings are normal and independent"
     )

@@ -1,12 +1,17 @@
 import json
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from spc.chart.attained import attained_rate, guaranteed_width
+from spc.chart.cusum import cusum_chart
+from spc.chart.ewma import ewma_chart
 from spc.chart.individuals import individuals_chart, local_spread, moving_ranges
 from spc.chart.result import signal_sentences
 from spc.chart.rules import RULES
+from spc.chart.subgroup import subgroup_chart
 
 SOURCES = Path(__file__).parents[2] / "sources"
 FLOW = np.loadtxt(SOURCES / "nist_individuals_flowrate.csv", skiprows=1)
@@ -104,3 +109,50 @@ def test_refusals():
         individuals_chart(FLOW, sigma=0.0)
     with pytest.raises(ValueError, match="`baseline` must hold one True or False per reading"):
         individuals_chart(FLOW, baseline=[1] * 10)
+
+
+@pytest.mark.parametrize("chart", [individuals_chart, ewma_chart, cusum_chart])
+def test_no_centre_is_made_up_where_no_reading_counts(chart):
+    """A spread given and a baseline without readings: 0 as the centre would call every face."""
+    for values, baseline in (([np.nan] * 5, None), ([5.0, 6.0, 7.0], np.zeros(3, dtype=bool))):
+        found = chart(values, sigma=1.0, baseline=baseline)
+        found = getattr(found, "individuals", None) or getattr(found, "high", None) or found
+        assert found.status == "too few" and "give a centre" in found.reason and not found.signals
+    given = chart([5.0, 6.0, 7.0], sigma=1.0, centre=6.0, baseline=np.zeros(3, dtype=bool))
+    given = getattr(given, "individuals", None) or getattr(given, "high", None) or given
+    assert given.status == "ok"
+
+
+@pytest.mark.parametrize("readings", [25, 120])
+@pytest.mark.parametrize("spread", ["mean moving range", "median moving range", "standard deviation"])
+def test_the_error_of_the_spread_is_the_one_counted(readings, spread):  # second way: simulation, normal readings
+    x = np.random.default_rng(5).normal(size=(6000, readings))
+    sigma = np.array([local_spread(row, spread=spread).sigma for row in x])
+    said = local_spread(x[0], spread=spread).sigma_relative_error
+    assert said == pytest.approx(sigma.std() / sigma.mean(), rel=0.045)  # four errors of a counted spread: 3.7 %
+
+
+def test_the_note_names_what_the_spread_was_taken_from():
+    x = np.random.default_rng(6).normal(size=40)
+    for spread, words in (
+        ("standard deviation", "standard deviation of 40 readings"),
+        ("mean moving range", "mean of 39 moving ranges"),
+    ):
+        (note,) = individuals_chart(x, spread=spread).individuals.notes
+        assert words in note
+    coarse = np.round(x)
+    assert "moving ranges are unsure" in individuals_chart(coarse).individuals.notes[0]
+    assert "unsure" not in " ".join(individuals_chart(coarse, sigma=1.0).individuals.notes)
+
+
+@pytest.mark.parametrize("width", [7.0, 12.0, 50.0, 200.0])
+def test_limits_so_wide_that_nothing_lies_beyond_are_said_in_words(width):
+    x = np.random.default_rng(7).normal(size=40)
+    found = individuals_chart(x, width_sd=width)
+    groups = [subgroup_chart(x, np.arange(40) // 4, width_sd=width, within=w) for w in ("range", "standard deviation")]
+    said = [found.individuals.alarms, found.moving_range.alarms, *(g.within.alarms for g in groups)]
+    said.append(attained_rate(40, width_sd=width).words)
+    assert all(len(figure) < 19 for words in said for figure in re.findall(r"[\d,]+", words))  # below 10^13
+    if width > 8:
+        with pytest.raises(ValueError, match="`width_sd` must be a finite number greater than 0 and at most 8"):
+            guaranteed_width(40, width_sd=width)

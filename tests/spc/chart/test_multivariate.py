@@ -112,3 +112,8 @@ def test_refusals():
         joint_law(np.ones((5, 1)))
     with pytest.raises(ValueError, match="`values` must be finite, got infinity at position 1"):
         joint_law([[1.0, 2.0], [np.inf, 2.0]])
+
+
+def test_a_joint_average_out_of_reach_is_refused_in_words():
+    with pytest.raises(ValueError, match=r"`average` must be more than the [\d.]+ faces that the nearest limit gives"):
+        mewma_limit_for(1.01, weight=0.1, characteristics=2)

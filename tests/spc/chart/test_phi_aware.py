@@ -100,3 +100,9 @@ def test_residuals_after_a_shift_as_counted():
     first = np.where(out.any(axis=1), out.argmax(axis=1) + 1, points)
     assert abs(first.mean() - said) < 4 * first.std() / runs**0.5
     assert residual_run_length(0.0, 3.0, shift_sd=1.0) == pytest.approx(43.89, abs=0.01)  # Champ and Woodall 1987
+
+
+@pytest.mark.parametrize("sides", ["both", "upper"])
+def test_an_average_out_of_reach_is_refused_in_words(sides):
+    with pytest.raises(ValueError, match=r"`average` must be more than the [\d.]+ points that the nearest limits give"):
+        width_for_phi(1.001, phi=0.3, sides=sides)

@@ -260,3 +260,18 @@ def test_refusals():
         cusum_run_length(0.5, 4.0, head_start=1.0)
     with pytest.raises(ValueError, match="`average` must be within what `weight` can give"):
         ewma_width_for(1.0 + 1e-9, weight=0.1)
+
+
+def test_a_memory_too_long_for_a_run_length_is_refused():
+    # For small weights the average follows an Ornstein-Uhlenbeck process: its run length goes as 1 / weight.
+    long, longer = ewma_run_length(0.001, 2.86).average, ewma_run_length(0.0004, 2.86).average
+    assert longer / long == pytest.approx(2.5, rel=0.03)
+    with pytest.raises(ValueError, match="take a larger `weight`"):
+        ewma_run_length(0.0001, 2.86)
+
+
+def test_a_setting_below_0_is_refused_as_such():
+    with pytest.raises(ValueError, match="`reference_sd` must be a finite number of at least 0, got -1"):
+        cusum_run_length(-1, 4)
+    with pytest.raises(ValueError, match=r"`head_start` must be a finite number of at least 0, got -0\.1"):
+        cusum_run_length(0.5, 4, head_start=-0.1)

@@ -83,3 +83,11 @@ def test_refusals():
         subgroup_chart([1.0, 2.0], [1])
     with pytest.raises(ValueError, match="`within` must be one of 'range', 'standard deviation'"):
         subgroup_chart([1.0], [1], within="variance")
+
+
+def test_single_readings_are_no_subgroups_of_two():
+    values, groups = np.random.default_rng(4).normal(size=14), [1, 2, 3, 4, 5, 6, *[7] * 4, *[8] * 4]
+    assert "subgroups of 4 if" in subgroup_chart(values, groups, sigma=1.0).within.alarms  # most hold one reading
+    alone = subgroup_chart([5.0, 6.0, 7.0], [1, 2, 3], centre=6.0, sigma=1.0)
+    assert alone.within.alarms == "no subgroup of two readings or more, so no alarms"
+    assert subgroup_chart([5.0, 6.0, 7.0], [1, 1, 2]).mean.reason.startswith("1 subgroup holds two")

@@ -66,7 +66,8 @@ def share_chart(
     alpha : float, default 0.0027
         Both tails together, for probability limits.
     dispersion : {'test', 'plain', 'extra'}
-        'test' widens the limits when the lots vary more than chance (5 % level), 'extra' always, 'plain' never.
+        'test' widens the limits when the lots vary about their own share more than chance (5 % level), 'extra' by as
+        much as they do, 'plain' never.
 
     Returns
     -------
@@ -140,31 +141,32 @@ def count_chart(
     return _chart(y, size, rate, limits, alpha, width_sd, dispersion, binomial=False)
 
 
-def dispersion_of(y: Array, size: Array, rate: float, *, binomial: bool, estimated: bool = True) -> Dispersion:
-    """Test for, and estimate, variation beyond chance.
+def dispersion_of(y: Array, size: Array, *, binomial: bool) -> Dispersion:
+    """Test for, and estimate, variation between lots beyond chance, about the rate of these very lots.
 
     Parameters
     ----------
     y, size : (n,) floats
-        Counts and sizes, all sizes greater than 0.
-    rate : float
-        Share or count per unit, greater than 0.
+        Counts and sizes, all sizes greater than 0; neither no face nor every face has the property.
     binomial : bool
         Shares of faces, else counts.
-    estimated : bool
-        Whether the rate was estimated from these counts (costs one degree of freedom).
 
     Returns
     -------
     Dispersion
+
+    Notes
+    -----
+    Lots that all lie as far from a frozen rate do not vary: they have moved, and limits widened for that would hide it.
     """
     from scipy.special import chdtrc
 
+    rate = float(y.sum() / size.sum())
     expected = rate * size
     variance = expected * (1.0 - rate) if binomial else expected
     statistic = float(np.sum((y - expected) ** 2 / variance))
-    free = 1.0 - size / size.sum() if estimated else np.ones(size.size)
-    degrees = size.size - 1 if estimated else size.size
+    free = 1.0 - size / size.sum()
+    degrees = size.size - 1
     grows = size - 1.0 if binomial else expected
     room = float(np.sum(free * grows))
     extra = max(statistic - float(free.sum()), 0.0) / room if room > 0 else 0.0
@@ -248,8 +250,8 @@ def _chart(
         blank = unable(name, "no spread", reason, value, method=method, n=n, starts=starts)
         return CountChart(blank, rate, None, 0.0, size)
     found = None
-    if n:
-        found = dispersion_of(y[there], size[there], rate, binomial=binomial, estimated=frozen is None)
+    if n >= LEAST_POINTS and 0.0 < float(y.sum()) < (float(size.sum()) if binomial else math.inf):
+        found = dispersion_of(y[there], size[there], binomial=binomial)
     widened = dispersion == "extra" or (dispersion == "test" and found is not None and found.p_value < TEST_LEVEL)
     extra = found.extra if widened and found is not None else 0.0
     lower, upper, chance = _limits(size, rate, extra, limits, tail, width, binomial)

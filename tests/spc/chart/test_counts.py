@@ -64,7 +64,7 @@ def test_dispersion_test_holds_its_level():
     found = 0
     for _ in range(runs):
         bad = rng.binomial(faces.astype(int), 0.12).astype(float)
-        found += dispersion_of(bad, faces, bad.sum() / faces.sum(), binomial=True).p_value < 0.05
+        found += dispersion_of(bad, faces, binomial=True).p_value < 0.05
     assert found / runs == pytest.approx(0.05, abs=4 * (0.05 * 0.95 / runs) ** 0.5)
 
 
@@ -103,3 +103,14 @@ def test_lots_until_a_higher_share_signals_is_the_binomial_tail():
     chance = stats.binom.sf(first - 1, 50, 0.15) + stats.binom.cdf(low, 50, 0.15)
     assert lots_until(found, 50, 0.15, binomial=True) == pytest.approx(1 / chance)
     assert lots_until(share_chart([0], [5]), 5, 0.1, binomial=True) == np.inf  # no limits, no signal
+
+
+def test_a_shift_away_from_a_frozen_rate_is_no_variation_between_lots():
+    """Twenty lots, all at three times the frozen share: limits widened for that would call none of them."""
+    for found in (share_chart([24] * 20, [400] * 20, share=0.02), count_chart([24] * 20, [400] * 20, rate=0.02)):
+        assert found.chart.signals[0].index.size == 20
+        assert "no more than chance" in found.chart.notes[0] and found.dispersion.ratio == 0
+    for bad in ([0, 0, 0], [9, 9, 9], [4]):  # nothing to judge variation by
+        found = share_chart(bad, [9] * len(bad), share=0.5)
+        assert found.dispersion is None and found.chart.status == "ok"
+    assert count_chart([3], [1.0]).chart.reason.startswith("1 lot with units; at least 2")

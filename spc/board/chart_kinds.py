@@ -140,7 +140,7 @@ def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     width, sides = options.width_or(3.0), options.sides or "both"
     used = options.mask(len(series)) & ~np.isnan(series.value)
     n = min(int(used.sum()), MOST_ATTAINED)
-    stretches = min(np.unique(series.segments[used]).size, n // 3)
+    stretches = min(np.unique(series.segments[used]).size, n // 2)
     estimated = options.centre is None and options.sigma is None and n >= FEWEST_ATTAINED
     spread = options.spread or MOVING_RANGE
     widened: tuple[str, ...] = ()

@@ -65,7 +65,7 @@ def attained_rate(baseline: int, *, width_sd: float = 3.0, sides: str = "both", 
     Quesenberry (1993), Journal of Quality Technology 25(4); Patnaik (1950), Biometrika 37.
     """
     n = count_in(baseline, "baseline", least=5)
-    parts = count_in(stretches, "stretches", least=1, most=n // 3)
+    parts = count_in(stretches, "stretches", least=1, most=n // 2)
     width = number_in(width_sd, "width_sd", above=0.0)
     choice(sides, "sides", SIDES)
     rates = np.sort(_rates(n, parts, width, sides), axis=None)
@@ -109,7 +109,7 @@ def guaranteed_width(
     from scipy.optimize import brentq
 
     n = count_in(baseline, "baseline", least=5)
-    parts = count_in(stretches, "stretches", least=1, most=n // 3)
+    parts = count_in(stretches, "stretches", least=1, most=n // 2)
     width = number_in(width_sd, "width_sd", above=0.0, most=WIDEST_SD)
     choice(sides, "sides", SIDES)
     share = number_in(assurance, "assurance", above=0.0)

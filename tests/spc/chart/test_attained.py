@@ -20,6 +20,20 @@ def test_agrees_with_simulated_baselines(n, sides):
     assert found.high_90 == pytest.approx(np.quantile(rates, 0.9), rel=0.06)
 
 
+@pytest.mark.parametrize(("n", "each"), [(24, 3), (24, 2), (10, 2)])
+def test_many_breaks_in_the_baseline_cost_what_is_counted(n, each):
+    rng, runs = np.random.default_rng(n + each), 20_000
+    x = rng.normal(size=(runs, n))
+    local = np.abs(np.diff(x, axis=1))[:, np.arange(1, n) % each != 0]  # no difference across a stretch of so many
+    sigma = local.mean(axis=1) * np.sqrt(np.pi) / 2
+    rates = norm.sf(x.mean(axis=1) + 3 * sigma) + norm.cdf(x.mean(axis=1) - 3 * sigma)
+    found = attained_rate(n, stretches=-(-n // each))
+    assert found.average == pytest.approx(rates.mean(), rel=0.06)
+    assert found.high_90 == pytest.approx(np.quantile(rates, 0.9), rel=0.06)
+    if each == 2:
+        assert found.average > 1.04 * attained_rate(n, stretches=n // 3).average
+
+
 def test_words_for_a_short_baseline():
     words = attained_rate(24).words
     assert words.startswith("limits from 24 readings: the true false-alarm rate lies between 1 in 40 and 1 in 4,280")

@@ -167,6 +167,8 @@ def _trial_chart(
     base = stream.where(keep)
     if not keep.any() and (before & sure).any():
         return SignChart(nothing, False, "no limits yet: a fault was found at every reading of the earlier cycles")
+    if not keep.any() and before.any():
+        return SignChart(nothing, False, f"no limits yet{unsure_words(int(np.count_nonzero(before)))}")
     if not keep.any() and stream.cycle[0] < stream.running_cycle:
         return SignChart(nothing, False, f"no limits yet: no earlier cycle of this lap ran with {stream.grit[-1]}")
     if not keep.any():

@@ -113,7 +113,8 @@ def mewma_chart(
 
     Notes
     -----
-    The distance uses the exact spread of a young average. The limit is set for the settled one.
+    The distance is measured by the settled spread of the average from its first face on, as its run length is: by the
+    narrower spread of a young average a weight of 0.01 would call falsely twice as often as said.
 
     References
     ----------
@@ -124,7 +125,10 @@ def mewma_chart(
     known = joint_law(x, names=names, least_rows=least_rows) if law is None else law
     n, p = x.shape
     starts = np.zeros(min(1, n), dtype=np.intp)
-    method = f"multivariate exponentially weighted moving average of {p:,} characteristics, newest face weighs {lam:g}"
+    method = (
+        f"multivariate exponentially weighted moving average of {p:,} characteristics, newest face weighs {lam:g}, "
+        "distance by its settled spread"
+    )
     if known.status != "ok":
         blank = np.full(n, np.nan)
         return unable(NAME, known.status, known.reason, blank, method=method, n=known.n, starts=starts)
@@ -139,9 +143,7 @@ def mewma_chart(
         from scipy.signal import lfilter
 
         mean = lfilter([lam], [1.0, lam - 1.0], z[whole], axis=0)
-        age = np.arange(1, int(whole.sum()) + 1)
-        young = -np.expm1(2 * age * math.log1p(-lam)) if lam < 1.0 else np.ones(age.size)
-        value[whole] = np.sum(mean * mean, axis=1) / (lam / (2.0 - lam) * young)
+        value[whole] = np.sum(mean * mean, axis=1) / (lam / (2.0 - lam))
     upper = np.full(n, limit)
     lower = np.full(n, -math.inf)
     words = "flatness, finish and their like have drifted together"

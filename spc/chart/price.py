@@ -121,6 +121,8 @@ def in_points(value: float) -> str:
     """Return a count as a person would say it: two figures below 100, otherwise three."""
     if not value < ENDLESS:
         return "endlessly many"
+    if value < 0.05:
+        return f"{value:.1g}"
     if value < 9.95:
         return f"{value:.1f}".rstrip("0").rstrip(".")
     digits = 2 if value < 100 else 3

@@ -275,3 +275,9 @@ def test_a_setting_below_0_is_refused_as_such():
         cusum_run_length(-1, 4)
     with pytest.raises(ValueError, match=r"`head_start` must be a finite number of at least 0, got -0\.1"):
         cusum_run_length(0.5, 4, head_start=-0.1)
+
+
+def test_a_wait_of_a_moment_is_not_said_as_none():
+    (priced,) = price((RULES["far out"],), 10_000.0)
+    assert priced.days_together == pytest.approx(0.0225, abs=5e-5)  # 225 points (Champ and Woodall 1987), 10,000 a day
+    assert "a false alarm every 0.02 days instead of every 0.04 days" in priced.sentence

@@ -3,7 +3,6 @@
 import csv
 import json
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +13,6 @@ from spc.board.cell_view import look_at_cell
 from spc.board.chart_kinds import KINDS, chart_of_kind
 from spc.board.chart_made import ChartOptions
 from spc.cli import cli
-from spc.commands.chart_kinds import HEARD, _document
 from spc.settings import Settings
 from spc.store.store import Store
 from tests.spc.board.invented_cell import events_of, faces_of, fill
@@ -125,6 +123,19 @@ def test_a_signal_of_any_panel_is_counted_and_wants_a_person(tmp_path):
     count = sum(bool(point["signal"]) for point in low["points"])
     assert count > 1 and not any(point["signal"] for point in high["points"])
     assert f"\n{count} of 50 points signal.\n" in done.output and "the low sum has stood below 0 since" in done.output
+
+
+def test_a_part_too_short_to_signal_is_told(tmp_path):
+    """Nine readings alike and one far out: of ten the farthest possible, and still within 3 sd of their own mean."""
+    values, parts = [10.0] * 9 + [500.0] + [10 + 0.1 * (i % 3) for i in range(29)] + [500.0], ["a"] * 10 + ["b"] * 30
+    more = '[columns.part]\nheader = "part"'
+    cell = Cell(tmp_path, values, more=more, columns=[("part", parts)])
+    found = cell.chart("standardised by part")
+    assert [bool(point["signal"]) for point in found["charts"][0]["points"]] == [False] * 39 + [True]
+    assert found["charts"][0]["points"][9]["value"] == pytest.approx(9 / 10**0.5)
+    (said,) = [remark for remark in found["remarks"] if "so few readings" in remark]
+    assert said == "1 part has so few readings that none of its own can lie 3 sd from their mean: nothing signals there"
+    assert not any("so few readings" in r for r in cell.chart("standardised by part", "--width", 2.5)["remarks"])
 
 
 def test_one_point_that_signals_is_said_as_one(tmp_path):
@@ -239,79 +250,6 @@ def test_flatness_with_finish_and_re_laps(tmp_path):
     share = run("chart", "K1", "--kind", "share of re-laps", "--json")
     assert "11.000% of faces lapped again" in share["baseline"]  # 33 of 300
     assert len(share["charts"][0]["points"]) == 15  # days
-
-
-CHANGED = {  # every option of the command, at a value that no kind takes for its usual one
-    "centre": 0.31,
-    "sigma": 0.2,
-    "baseline": 150,
-    "width": 2.1,
-    "sides": "lower",
-    "spread": "standard deviation",
-    "rules": ("far out",),
-    "by": "7",
-    "weight": 0.11,
-    "settled": True,
-    "restart": "carry",
-    "reference": 0.7,
-    "decision": 3.1,
-    "head_start": 0.4,
-    "average": 123.0,
-    "times": 2.5,
-    "guarantee": True,
-}
-OPTION_OF = {"restart": "carry_on", "average": "between"}  # where the command calls a setting otherwise
-
-
-@pytest.fixture(scope="module")
-def whole_view(tmp_path_factory):
-    """One lap with all that any kind charts: finish, re-laps, scratches, two parts, two cycles."""
-    folder, rng = tmp_path_factory.mktemp("whole"), np.random.default_rng(8)
-    lines = ["lap,part,serial,attempt,time,flatness (um),Ra (um),scratch"]
-    for i in range(300):
-        a, b = rng.normal(size=2)
-        flat, rough = np.exp(0.3 * a - 1), np.exp(0.2 * (0.6 * a + 0.8 * b) - 3)
-        when = f"2026-01-{5 + i // 20:02d} {8 + i % 20 // 2:02d}:{30 * (i % 2):02d}"
-        lines.append(f"K1,P{1 + i // 40 % 2},S{i},1,{when},{flat:.1f},{rough:.4f},{'yes' if i % 50 == 7 else ''}")
-        if i % 9 == 4:
-            lines.append(f"K1,P{1 + i // 40 % 2},S{i},2,{when},{flat / 2:.1f},{rough:.4f},")
-    (folder / "x.csv").write_text("\n".join(lines) + "\n")
-    event = ("events", "add", "K1", "reconditioned", "--time", "2026-01-12 07:00", "--who", "Q")
-    for words in (("ingest", folder / "x.csv"), event):
-        done = CliRunner().invoke(cli, [*map(str, words), "--store", str(folder / "s.db")])
-        assert done.exit_code in (0, 1), done.output
-    with Store.open(folder / "s.db") as store:
-        return look_at_cell(store, Settings(), rows=None)
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_kind_hears_the_options_it_says_it_takes_and_no_other(whole_view, kind):
-    def told_with(options):
-        try:
-            return _document(chart_of_kind(whole_view, "K1", "flatness", kind, part="", options=options))
-        except ValueError as error:  # a word that another kind takes is refused: it was heard
-            return str(error)
-
-    plain = ChartOptions(by="day")
-    usual = told_with(plain)
-    assert usual["status"] == "ok"
-    heard = {OPTION_OF.get(name, name) for name, value in CHANGED.items()
-             if told_with(replace(plain, **{name: value})) != usual}  # fmt: skip
-    if kind == "subgroup mean":
-        assert told_with(replace(plain, spread="range")) != usual
-        heard.add("spread")  # its usual one is the value tried above
-    assert heard == HEARD[kind]
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_an_option_that_a_kind_does_not_hear_is_refused(cell, kind):
-    values = {"centre": "1", "sigma": "1", "baseline": "9", "width": "2", "sides": "upper", "rules": "far out",
-              "spread": "range", "by": "part", "weight": "0.1", "reference": "1", "decision": "3", "times": "2",
-              "head_start": "0.5", "between": "99"}  # fmt: skip
-    for name in {*CHANGED, *OPTION_OF.values()} - {*OPTION_OF} - HEARD[kind]:
-        words = [f"--{name.replace('_', '-')}", *([values[name]] if name in values else [])]
-        done = CliRunner().invoke(cli, ["chart", "K1", "--kind", kind, *words, "--store", str(cell)])
-        assert done.exit_code == 3 and f"`{words[0]}` does not go with the kind '{kind}', which takes" in done.stderr
 
 
 HARD = {

@@ -1,5 +1,6 @@
 """What a kind of chart is asked for and what it hands on, with its words on which shift it sees."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -36,6 +37,11 @@ class ChartOptions:
     average: float = 370.4  # points between false alarms, where the kind finds its own limit
     times: float = 1.5  # how many times as large readings become that the likelihood-ratio sum shall see
     guarantee: bool = False  # widen a limit so that 9 of 10 such baselines keep the rate
+
+    def __post_init__(self) -> None:
+        """Refuse a number of points between false alarms that no kind can set its limit for."""
+        if not (math.isfinite(self.average) and self.average > 2.0):
+            raise ValueError(f"`between` must be a number of points greater than 2, got {self.average:g}; 370 is usual")
 
     def mask(self, n: int) -> NDArray[np.bool_]:
         """Which of n readings set centre and spread."""

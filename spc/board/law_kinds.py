@@ -20,8 +20,6 @@ MOST_STEPS = 4000  # steps up to the largest reading from which a step is so fin
 
 def law_limit(series: ChartSeries, options: ChartOptions) -> Made:
     """Upper limit that a stated share of good faces exceeds, under the law that fits the intervals best."""
-    if not (math.isfinite(options.average) and options.average > 2.0):
-        raise ValueError(f"`between` must be a number of points greater than 2, got {options.average:g}; 370 is usual")
     used = options.mask(len(series))
     low, high = np.maximum(series.low, 0.0), series.high
     if (series.low < 0).any():

@@ -291,6 +291,12 @@ def test_hard_series_get_an_answer_or_a_refusal_in_words(tmp_path, name):
         (("--kind", "drifting average", "--weight", "2"), "`weight` must be"),
         (("--kind", "likelihood-ratio sum", "--times", "1"), "`times` must be"),
         (("--kind", "probability limit", "--between", "1"), "`between` must be"),
+        (
+            ("--kind", "joint distance", "--between", "0.5"),
+            "`between` must be a number of points greater than 2, got",
+        ),
+        (("--kind", "joint drifting average", "--between", "nan"), "`between` must be"),
+        (("--kind", "residuals", "--between", "inf"), "`between` must be"),
         (("--weight", "0.1"), "`--weight` goes with --kind only"),
         (
             ("--kind", "subgroup mean", "--by", "2", "--spread", "fish"),

@@ -25,7 +25,7 @@ class PairChart:
     average: Array  # drifting average after each point, before any restart; standard deviations of a point
     beyond: NDArray[np.bool_]  # the point itself beyond the limit
     drifting: NDArray[np.bool_]  # the drifting average beyond its limit
-    since: NDArray[np.int64]  # where a drift signal began: point after the average last touched its centre; else own
+    since: NDArray[np.int64]  # where a drift signal began: first measured since the average left its centre; else own
 
 
 class Points(Protocol):
@@ -134,7 +134,7 @@ def pair_chart_of(
             value = carry * value + weight * sign * score
             if held and value <= 0.0:
                 value, begun = 0.0, i + 1
-            elif two and value * before <= 0.0:
+            elif before == 0.0 or (two and value * before <= 0.0):
                 begun = i
         average[i] = sign * value
         beyond[i] = out

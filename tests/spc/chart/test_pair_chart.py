@@ -66,3 +66,13 @@ def test_refuses_bad_arguments():
         watch([1.0], alpha=0.0)
     with pytest.raises(ValueError, match="`weight` must be in"):
         watch([1.0], weight=0.0)
+
+
+@pytest.mark.parametrize("side", ["upper", "lower", "both"])
+def test_no_drift_begins_at_a_point_that_was_not_measured(side):
+    good = 0.0 if side == "both" else -1.0  # held back at the centre, or there
+    z = np.array([good, good, np.nan, 2.0, 2.0, 2.0, np.nan, 2.0, 2.0, 2.0])
+    z = -z if side == "lower" else z
+    found = pair_chart(z, np.ones(z.size), alpha=0.001, weight=0.2, average_limit_z=0.9, side=side)
+    assert np.flatnonzero(found.drifting).tolist() == [5, 9]
+    assert found.since[[5, 9]].tolist() == [3, 7]

@@ -110,7 +110,8 @@ def chart_of_kind(
         sentence = f"No limits: {first.reason}."
     else:
         sentence = _signal_words([panel.chart for panel in made.panels])
-    remarks = (*series.remarks, *made.remarks, *dict.fromkeys(n for panel in made.panels for n in panel.chart.notes))
+    left_out = () if made.lappings else series.remarks
+    remarks = (*left_out, *made.remarks, *dict.fromkeys(n for panel in made.panels for n in panel.chart.notes))
     return KindReport(
         lap, sign, part, kind, series.unit, first.status, sentence, first.method, made.baseline,
         _alarms(made.panels),

@@ -78,6 +78,7 @@ class Made:
     baseline: str
     sees: str  # '' where it cannot be said
     remarks: tuple[str, ...] = ()
+    lappings: bool = False  # charts every lapping or face of the lap, whatever its series left out
 
 
 def seen(

@@ -38,7 +38,8 @@ def between_relaps(series: ChartSeries, options: ChartOptions) -> Made:
     parts = [f"{t:g} times as many after about {in_points(2 / min(0.99, t * share))}" for t in TIMES[1:]]
     sees = f"A point falls due after two re-laps: with {', with '.join(parts)} faces."
     baseline = f"a share of {share:.2%}, " + ("given" if options.centre is not None else f"from all {bad.size:,} faces")
-    return Made((Panel(chart, labels, tuple(series.finished["time_text"].tolist())),), baseline, sees)
+    panel = Panel(chart, labels, tuple(series.finished["time_text"].tolist()))
+    return Made((panel,), baseline, sees, lappings=True)
 
 
 def _limits(options: ChartOptions) -> str:
@@ -71,4 +72,4 @@ def _made(
     baseline = f"{len(lots):,} lots, {words}; {found.rate:.3%} {what}" if binomial else (
         f"{len(lots):,} lots, {words}; {found.rate:.3g} {what}"
     )  # fmt: skip
-    return Made((Panel(found.chart, lots, ("",) * len(lots)),), baseline, sees)
+    return Made((Panel(found.chart, lots, ("",) * len(lots)),), baseline, sees, lappings=True)

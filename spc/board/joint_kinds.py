@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from spc.board.chart_made import ChartOptions, Made, Panel, seen
 from spc.board.chart_series import ChartSeries
+from spc.board.lap_state import plural
 from spc.chart.joint_run_length import distance_run_length, shifted_mewma_run_length
 from spc.chart.mewma import mewma_chart
 from spc.chart.multivariate import joint_chart, joint_law
@@ -15,7 +16,7 @@ from spc.chart.result import Chart
 __all__ = ["joint_average", "joint_distance"]
 
 NAMES = ("flatness", "finish")
-LOGS = "logarithms of the middles of the readings; a face without both, open above or at 0 is not plotted"
+LOGS = "logarithms of the middles of the readings of every pass; a pass without both, open above or at 0 is not plotted"
 
 
 def joint_distance(series: ChartSeries, options: ChartOptions) -> Made:
@@ -31,7 +32,7 @@ def joint_distance(series: ChartSeries, options: ChartOptions) -> Made:
     sees = _seen(run) if found.chart.status == "ok" else ""
     panel = _panel(series, found.chart)
     leads = (f"{panel.name(row)} lies apart mostly by its {lead}" for row, lead in found.leads)
-    return Made((panel,), _rested(values, options), sees, (LOGS, *leads))
+    return Made((panel,), _rested(values, options), sees, (LOGS, *leads), lappings=True)
 
 
 def joint_average(series: ChartSeries, options: ChartOptions) -> Made:
@@ -45,7 +46,7 @@ def joint_average(series: ChartSeries, options: ChartOptions) -> Made:
         return shifted_mewma_run_length(options.weight, limit, characteristics=len(NAMES), shift=shift)
 
     sees = _seen(run) if limit > 0 else ""
-    return Made((_panel(series, chart),), _rested(values, options), sees, (LOGS,))
+    return Made((_panel(series, chart),), _rested(values, options), sees, (LOGS,), lappings=True)
 
 
 def _seen(run_length: Callable[[float], float]) -> str:
@@ -70,5 +71,5 @@ def _panel(series: ChartSeries, chart: Chart) -> Panel:
 
 def _rested(values: NDArray[np.float64], options: ChartOptions) -> str:
     whole = int(np.count_nonzero(~np.isnan(values[: options.baseline] if options.baseline else values).any(axis=1)))
-    which = f"the first {options.baseline:,} faces" if options.baseline else "all faces charted"
-    return f"{whole:,} faces with flatness and finish, of {which}; nothing is frozen"
+    which = f"the first {options.baseline:,} passes" if options.baseline else "all passes charted"
+    return f"{plural(whole, 'pass')} with flatness and finish, of {which}; nothing is frozen"

@@ -25,9 +25,10 @@ class LapState:
 
 
 def plural(count: float, word: str) -> str:
-    """'1 face', '3 faces', '2.5 faces', '2 passes'."""
+    """'1 face', '3 faces', '2.5 faces', '2 passes', '1,250 faces'."""
     many = f"{word}es" if word.endswith("ss") else f"{word}s"
-    return f"{count:g} {word if count == 1 else many}"
+    said = f"{count:,.0f}" if float(count).is_integer() else f"{count:g}"
+    return f"{said} {word if count == 1 else many}"
 
 
 def decide_state(

@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import pytest
 
-from spc.board.lap_state import decide_state
+from spc.board.lap_state import decide_state, plural
 from spc.board.results import RECONDITIONING, FacesLeft, PartLeft, Signal
 from spc.wear.lead_sign import LeadMove
 
@@ -263,3 +263,12 @@ def test_part_numbers_that_last_longer_are_told_by_their_figures(counted, many):
 
 def test_a_lap_whose_retirement_has_no_time_is_retired():
     assert state(resting="retired").sentence == "L-1 is retired."
+
+
+@pytest.mark.parametrize(
+    ("count", "word", "said"),
+    [(1, "face", "1 face"), (2.5, "face", "2.5 faces"), (2, "pass", "2 passes"), (1_250, "point", "1,250 points"),
+     (1_234_567, "point", "1,234,567 points")],
+)  # fmt: skip
+def test_counts_of_a_thousand_and_more_carry_their_mark(count, word, said):
+    assert plural(count, word) == said

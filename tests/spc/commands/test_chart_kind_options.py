@@ -87,3 +87,17 @@ def test_an_option_that_a_kind_does_not_hear_is_refused(whole, kind):
         words = [f"--{name.replace('_', '-')}", *([values[name]] if name in values else [])]
         done = CliRunner().invoke(cli, ["chart", "K1", "--kind", kind, *words, "--store", str(whole)])
         assert done.exit_code == 3 and f"`{words[0]}` does not go with the kind '{kind}', which takes" in done.stderr
+
+
+def test_further_passes_are_called_left_out_only_where_they_are(whole):
+    """Finish has them, re-laps are made of them, and the joint charts take every pass."""
+    with Store.open(whole) as store:
+        view = look_at_cell(store, Settings(), rows=None)
+    for kind in KINDS:
+        found = chart_of_kind(view, "K1", "flatness", kind, part="", options=ChartOptions(by="day"))
+        said = any("further passes on a face already lapped are not charted" in remark for remark in found.remarks)
+        joint, of_faces = kind.startswith("joint"), kind in ("share of re-laps", "scratches", "faces between re-laps")
+        assert said == (not joint and not of_faces), kind
+        if joint:
+            assert found.baseline.startswith("333 passes with flatness and finish")
+            assert len(found.panels[0].labels) == 333

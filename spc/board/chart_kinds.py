@@ -168,12 +168,17 @@ def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
     panels = (faces_panel(series, single), faces_panel(series, found.moving_range))
     sees = seen(run, found.individuals.sigma, series.unit, "faces")
     pace = _points_a_day(series)
+    by_ranges = options.sigma is None and "moving range" in spread
+    doubts = _doubts(series, width if by_ranges else None, sides=sides)
     prices = tuple(one.sentence for one in price(rules[1:], pace, limit_z=width, sides=sides)) if pace > 0 else ()
-    return Made(panels, rested(options, len(series)), sees, (*widened, *prices, *_doubts(series, width)))
+    return Made(panels, rested(options, len(series)), sees, (*widened, *prices, *doubts))
 
 
-def _doubts(series: ChartSeries, width: float) -> tuple[str, ...]:
-    """Say why the alarm rate of independent normal readings is not the one these readings have."""
+def _doubts(series: ChartSeries, width: float | None = None, *, sides: str = "both") -> tuple[str, ...]:
+    """Say why the alarm rate of independent normal readings is not the one these readings have.
+
+    `width` = of limits for single readings that rest on moving ranges, whose rate can be told; None = other limits.
+    """
     known = ~np.isnan(series.value)
     value = series.value[known]
     if value.size < FEWEST_DEPENDENT or np.ptp(value) == 0:
@@ -181,10 +186,14 @@ def _doubts(series: ChartSeries, width: float) -> tuple[str, ...]:
     said = []
     found = serial_correlation(value, chain=series.rows["cycle"].to_numpy(np.int64)[known])
     if found.status == "correlated" and found.phi_low > 0:
-        rate = false_alarm_rate_of_moving_ranges(min(found.phi, PHI_MOST), width_sd=width)
+        true = "the alarm rate is not the one"
+        if width is not None:
+            rate = false_alarm_rate_of_moving_ranges(min(found.phi, PHI_MOST), width_sd=width)
+            rate = rate if sides == "both" else rate / 2.0
+            true = f"limits from moving ranges call one good reading in about {points_between(rate)}, not as"
         said.append(
-            f"neighbours follow each other (phi {found.phi:.2f}), so limits from moving ranges call one good reading "
-            f"in about {points_between(rate)}, not as said for independent ones: see the kinds correlated and residuals"
+            f"neighbours follow each other (phi {found.phi:.2f}), so {true} said for independent ones: see the kinds "
+            "correlated and residuals"
         )
     apart = (value - value.mean()) / value.std()
     lean = float(np.mean(apart**3))
@@ -238,7 +247,7 @@ def _average(series: ChartSeries, options: ChartOptions) -> Made:
         ).average
 
     sees = seen(run, chart.sigma, series.unit, "faces")
-    return Made((faces_panel(series, chart),), rested(options, len(series)), sees, _doubts(series, 3.0))
+    return Made((faces_panel(series, chart),), rested(options, len(series)), sees, _doubts(series))
 
 
 def _sum(series: ChartSeries, options: ChartOptions) -> Made:
@@ -264,7 +273,7 @@ def _sum(series: ChartSeries, options: ChartOptions) -> Made:
             begun.append(f"the {words} 0 since {series.face(since)}")
     return Made(
         tuple(faces_panel(series, chart) for chart in charts), rested(options, len(series)),
-        seen(run, charts[0].sigma, series.unit, "faces"), (*begun, *_doubts(series, 3.0)),
+        seen(run, charts[0].sigma, series.unit, "faces"), (*begun, *_doubts(series)),
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.stats import norm
 
 from spc.board.cell_view import look_at_cell
 from spc.board.chart_kinds import KINDS, chart_of_kind
@@ -180,6 +181,31 @@ def test_readings_that_are_not_independent_or_not_normal_are_told(tmp_path):
         for kind in ("individuals", "drifting average", "cumulative sum"):
             said = " ".join(cell.chart(kind)["remarks"])
             assert words in said and (bool(words) or "see the kind" not in said)
+
+
+@pytest.mark.parametrize(
+    ("kind", "words", "of_ranges"),
+    [
+        ("individuals", (), True),
+        ("individuals", ("--sides", "upper"), True),
+        ("individuals", ("--spread", "standard deviation"), False),  # rests on the lasting spread
+        ("individuals", ("--sigma", "2"), False),
+        ("drifting average", (), False),  # its rate is another than that of single readings
+        ("cumulative sum", (), False),
+    ],
+)
+def test_the_rate_of_moving_ranges_is_told_of_limits_that_rest_on_them(tmp_path, kind, words, of_ranges):
+    rng, walk = np.random.default_rng(12), [50.0]
+    for step in rng.normal(size=99):
+        walk.append(50 + 0.9 * (walk[-1] - 50) + step)
+    found = Cell(tmp_path, [f"{v:.3f}" for v in walk]).chart(kind, *words)
+    (said,) = [remark for remark in found["remarks"] if "neighbours follow each other" in remark]
+    assert ("limits from moving ranges call" in said) == of_ranges
+    assert of_ranges or "so the alarm rate is not the one said for independent ones" in said
+    if of_ranges:  # second way: the normal tail at the share of the lasting spread that moving ranges see
+        phi, between = (float(re.search(words, said)[1]) for words in (r"phi ([\d.]+)", r"in about ([\d.]+),"))
+        tails = 2 if words == () else 1
+        assert 1 / between == pytest.approx(tails * norm.sf(3 * (1 - phi) ** 0.5), rel=0.06)  # phi to two digits
 
 
 def test_a_dimension_on_two_sides_says_what_every_chart_says(tmp_path):

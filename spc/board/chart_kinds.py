@@ -12,7 +12,7 @@ import numpy as np
 
 from spc.board.cell_view import CellView
 from spc.board.chart_made import ChartOptions, Made, Panel, faces_panel, rested, seen
-from spc.board.chart_series import ChartSeries, groups_of, series_of
+from spc.board.chart_series import ChartSeries, groups_of, series_of, ungrouped_words
 from spc.board.count_kinds import between_relaps, relap_share, scratches
 from spc.board.joint_kinds import joint_average, joint_distance
 from spc.board.lap_state import plural
@@ -214,12 +214,13 @@ def _points_a_day(series: ChartSeries) -> float:
 
 def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
     ids, words = groups_of(series.rows, options.by)
+    of_one = ids != ""
     rules = (RULES["beyond the limit"], *(rule_named(name) for name in options.rules if name != "beyond the limit"))
     width, sides = options.width_or(3.0), options.sides or "both"
     within = choice(options.spread or "standard deviation", "spread", WITHIN)
     found = subgroup_chart(
-        series.value, ids.astype(str), within=within, width_sd=width, sides=sides, centre=options.centre,
-        sigma=options.sigma, rules=rules,
+        series.value[of_one], ids[of_one].astype(str), within=within, width_sd=width, sides=sides,
+        centre=options.centre, sigma=options.sigma, rules=rules,
     )  # fmt: skip
     names = tuple(str(label) for label in found.label)
     usual = int(np.median(found.size)) if found.size.size else 1
@@ -228,10 +229,10 @@ def _subgroups(series: ChartSeries, options: ChartOptions) -> Made:
         return rule_run_length(rules, limit_z=width, sides=sides, shift_sd=options.towards(shift)).average
 
     panels = tuple(Panel(chart, names, ("",) * len(names)) for chart in (found.mean, found.within))
-    told = rested(replace(options, baseline=None), len(series))
+    told = rested(replace(options, baseline=None), int(of_one.sum()))
     baseline = f"{plural(len(names), 'subgroup')}, {words}, usually of {usual:,}; {told}"
     spread = found.mean.sigma / math.sqrt(max(usual, 1))
-    return Made(panels, baseline, seen(run, spread, series.unit, "subgroups"))
+    return Made(panels, baseline, seen(run, spread, series.unit, "subgroups"), ungrouped_words(ids, options.by))
 
 
 def _average(series: ChartSeries, options: ChartOptions) -> Made:

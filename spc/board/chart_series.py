@@ -16,7 +16,7 @@ from spc.board.stream_memory import basis_frozen
 from spc.chart.stream import SIGNS, face_of_cycle, stream_of
 from spc.measure.shown import ShownLength
 
-__all__ = ["CHARACTERISTICS", "ChartSeries", "GROUPINGS", "groups_of", "series_of"]
+__all__ = ["CHARACTERISTICS", "ChartSeries", "GROUPINGS", "groups_of", "series_of", "ungrouped_words"]
 
 Array = NDArray[np.float64]
 
@@ -135,12 +135,12 @@ def groups_of(rows: pd.DataFrame, by: str) -> tuple[NDArray[np.object_], str]:
     Returns
     -------
     tuple of (ndarray of object, shape (n,); str)
-        The ids, and in words what a subgroup is.
+        The ids, '' of a face that does not carry what is grouped by, and in words what a subgroup is.
 
     Raises
     ------
     ValueError
-        If the word is unknown.
+        If the word is unknown, or no face carries it.
     """
     n = len(rows)
     if by.isascii() and by.isdigit() and int(by) > 0:
@@ -160,8 +160,20 @@ def groups_of(rows: pd.DataFrame, by: str) -> tuple[NDArray[np.object_], str]:
         named = [f"{d} {s}".strip() for d, s in zip(dates, rows["shift"].tolist(), strict=True)]
         return np.array(named, dtype=object), "readings of one shift"
     if by in GROUPINGS:
-        return rows[by].astype(str).to_numpy(object), f"readings of one {by}"
+        ids = rows[by].astype(str).to_numpy(object)
+        if n and not (ids != "").any():
+            raise ValueError(f"`by` must not be {by!r} where no face carries one; take 'day', 'cycle' or a number")
+        return ids, f"readings of one {by}"
     raise ValueError(f"`by` must be a whole number of readings in a row or one of {', '.join(GROUPINGS)}, got {by!r}")
+
+
+def ungrouped_words(ids: NDArray[np.object_], by: str) -> tuple[str, ...]:
+    """Say how many faces carry nothing of what is grouped by: they are of no subgroup, not of one together."""
+    without = int(np.count_nonzero(ids == ""))
+    if not without:
+        return ()
+    faces, are = ("1 face carries", "is") if without == 1 else (f"{without:,} faces carry", "are")
+    return (f"{faces} no {by} and {are} left out",)
 
 
 def _segments(rows: pd.DataFrame, *, of_one_part: bool) -> tuple[NDArray[np.int64], tuple[str, ...]]:

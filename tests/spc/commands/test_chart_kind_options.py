@@ -89,6 +89,25 @@ def test_an_option_that_a_kind_does_not_hear_is_refused(whole, kind):
         assert done.exit_code == 3 and f"`{words[0]}` does not go with the kind '{kind}', which takes" in done.stderr
 
 
+@pytest.mark.parametrize("kind", ["subgroup mean", "scratches", "share of re-laps"])
+def test_faces_that_carry_no_part_are_of_no_subgroup_together(tmp_path, kind):
+    rng = np.random.default_rng(4)
+    lines = ["lap,part,operator,time,flatness (um),scratch"]
+    for i, part in enumerate([*["A"] * 5, *[""] * 7, *["B"] * 5, *[""] * 4, *["C"] * 5]):
+        when = f"2026-01-05 {8 + i // 4:02d}:{15 * (i % 4):02d}"
+        lines.append(f"K1,{part},,{when},{np.exp(0.3 * rng.normal()):.2f},{'yes' if i % 4 == 1 else ''}")
+    (tmp_path / "x.csv").write_text("\n".join(lines) + "\n")
+    done = CliRunner().invoke(cli, ["ingest", str(tmp_path / "x.csv"), "--store", str(tmp_path / "s.db")])
+    assert done.exit_code in (0, 1), done.output
+    with Store.open(tmp_path / "s.db") as store:
+        view = look_at_cell(store, Settings(), rows=None)
+    found = chart_of_kind(view, "K1", "flatness", kind, part="", options=ChartOptions(by="part"))
+    assert found.panels[0].labels == ("A", "B", "C")
+    assert "11 faces carry no part and are left out" in found.remarks
+    with pytest.raises(ValueError, match="`by` must not be 'operator' where no face carries one"):
+        chart_of_kind(view, "K1", "flatness", kind, part="", options=ChartOptions(by="operator"))
+
+
 def test_further_passes_are_called_left_out_only_where_they_are(whole):
     """Finish has them, re-laps are made of them, and the joint charts take every pass."""
     with Store.open(whole) as store:

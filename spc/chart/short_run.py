@@ -145,7 +145,8 @@ def standard_chart(
     middle = np.array([targets.get(name, math.nan) for name in names.tolist()])[code.reshape(-1)]
     scale = np.array([spreads.get(name, math.nan) for name in names.tolist()])[code.reshape(-1)]
     z = (x - middle) / scale
-    unknown = sorted({str(name) for name in names.tolist() if name not in targets or name not in spreads})
+    read = set(names[code.reshape(-1)[~np.isnan(x)]].tolist())
+    unknown = sorted({str(name) for name in read if name not in targets or name not in spreads})
     test = equal_spread(z, parts)
     notes = [test.sentence]
     if unknown:

@@ -108,6 +108,31 @@ def test_faces_that_carry_no_part_are_of_no_subgroup_together(tmp_path, kind):
         chart_of_kind(view, "K1", "flatness", kind, part="", options=ChartOptions(by="operator"))
 
 
+@pytest.mark.parametrize("kind", ["ratio to part", "standardised by part"])
+def test_faces_that_carry_no_part_number_are_no_part(tmp_path, kind):
+    rng = np.random.default_rng(4)
+    for name, parts in (("some", [*["A"] * 9, *[""] * 7, *["B"] * 9]), ("none", [""] * 25)):
+        lines = ["lap,part,serial,time,flatness (um)"]
+        for i, part in enumerate(parts):
+            when = f"2026-01-05 {8 + i // 4:02d}:{15 * (i % 4):02d}"
+            lines.append(f"K1,{part},S{i},{when},{np.exp(0.3 * rng.normal()):.2f}")
+        (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n")
+        store = tmp_path / f"{name}.db"
+        done = CliRunner().invoke(cli, ["ingest", str(tmp_path / f"{name}.csv"), "--store", str(store)])
+        assert done.exit_code in (0, 1), done.output
+        with Store.open(store) as opened:
+            view = look_at_cell(opened, Settings(), rows=None)
+        if name == "none":
+            with pytest.raises(ValueError, match="`kind` must not be one by part where no face carries a part number"):
+                chart_of_kind(view, "K1", "flatness", kind, part="", options=ChartOptions())
+        else:
+            found = chart_of_kind(view, "K1", "flatness", kind, part="", options=ChartOptions())
+            assert np.count_nonzero(~np.isnan(found.panels[0].chart.value)) == 18
+            assert found.baseline.startswith("2 part numbers; ")
+            assert "7 faces carry no part number and are left out" in found.remarks
+            assert not any("for want of a target" in remark for remark in found.remarks)
+
+
 def test_further_passes_are_called_left_out_only_where_they_are(whole):
     """Finish has them, re-laps are made of them, and the joint charts take every pass."""
     with Store.open(whole) as store:

@@ -150,7 +150,10 @@ def _individuals(series: ChartSeries, options: ChartOptions) -> Made:
             f"`guarantee` must go with a centre and a {MOVING_RANGE} both taken from the readings, got others; leave "
             "out `guarantee`, or `centre`, `sigma` and `spread`"
         )
-    if options.guarantee and estimated:
+    if options.guarantee and not estimated:
+        few = f"what {plural(n, 'reading')} may be off by is not known, at least {FEWEST_ATTAINED} are needed"
+        widened = (f"limits not widened: {few}",)
+    elif options.guarantee:
         plain, width = width, guaranteed_width(n, width_sd=width, sides=sides, stretches=stretches)
         widened = (f"limits widened from {plain:g} to {width:.3g} sd: 9 of 10 such baselines keep 1.2 times the rate",)
     found = individuals_chart(

@@ -229,7 +229,8 @@ def _chart(
         raise ValueError(f"`alpha` must be below 1, got {alpha}; 0.0027 is usual")
     width = number_in(width_sd, "width_sd", above=0.0)
     name = "share of faces" if binomial else "count per unit"
-    method = f"{name}, {limits} limits by the size of each lot (after ISO 7870-2)"
+    drawn = "probability limits" if limits == "probability" else f"limits at {width:g} standard deviations"
+    method = f"{name}, {drawn} by the size of each lot (after ISO 7870-2)"
     there = size > 0
     value = np.full(y.size, np.nan)
     value[there] = y[there] / size[there]

@@ -69,8 +69,8 @@ def joint_law(values: ArrayLike, *, names: tuple[str, ...] | None = None, least_
     n = rows.shape[0]
     if n < least:
         reason = (
-            f"{n:,} faces have all of {', '.join(labels)}; at least {least} are needed before a joint chart means "
-            "anything: chart them one by one"
+            f"{'1 face has' if n == 1 else f'{n:,} faces have'} all of {', '.join(labels)}; at least {least} are "
+            "needed before a joint chart means anything: chart them one by one"
         )
         return JointLaw(labels, np.zeros(p), np.eye(p), n, "too few", reason)
     mean = rows[0] + (rows - rows[0]).mean(axis=0)

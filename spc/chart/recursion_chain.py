@@ -122,8 +122,8 @@ class _Grid:
         width = (limit - low) / (chart.gain * self.spread)
         if width > WIDEST:
             raise ValueError(
-                f"limits {width:.0f} times as far apart as one point moves the chart remember too long for a run "
-                f"length, at most {WIDEST:g} can be worked out; take a larger `weight`, or a nearer `decision_sd`"
+                f"limits {math.ceil(width):,} times as far apart as one point moves the chart remember too long for "
+                f"a run length, at most {WIDEST:g} can be worked out; take a larger `weight`, or a nearer `decision_sd`"
             )
         x, w = _gauss(min(400, 40 + 4 * math.ceil(width)))
         half = (limit - low) / 2

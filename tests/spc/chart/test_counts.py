@@ -105,6 +105,14 @@ def test_lots_until_a_higher_share_signals_is_the_binomial_tail():
     assert lots_until(share_chart([0], [5]), 5, 0.1, binomial=True) == np.inf  # no limits, no signal
 
 
+@pytest.mark.parametrize(
+    ("limits", "words"), [("probability", "probability limits"), ("three sigma", "limits at 2 st")]
+)
+def test_the_method_says_how_far_out_the_limits_are(limits, words):
+    found = share_chart([3, 4, 2], [40] * 3, limits=limits, width_sd=2.0)
+    assert words in found.chart.method and "three sigma" not in found.chart.method
+
+
 def test_a_shift_away_from_a_frozen_rate_is_no_variation_between_lots():
     """Twenty lots, all at three times the frozen share: limits widened for that would call none of them."""
     for found in (share_chart([24] * 20, [400] * 20, share=0.02), count_chart([24] * 20, [400] * 20, rate=0.02)):

@@ -66,6 +66,10 @@ def test_refused_in_words_where_data_do_not_suffice():
     assert mewma_chart(x).status == "too few"
 
 
+def test_one_face_is_said_as_one():
+    assert joint_law(np.ones((1, 2))).reason.startswith("1 face has all of characteristic 1")
+
+
 def test_incomplete_rows_are_counted_not_used():
     x = faces(np.random.default_rng(4), 120)
     x[3, 1] = np.nan

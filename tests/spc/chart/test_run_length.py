@@ -266,8 +266,10 @@ def test_a_memory_too_long_for_a_run_length_is_refused():
     # For small weights the average follows an Ornstein-Uhlenbeck process: its run length goes as 1 / weight.
     long, longer = ewma_run_length(0.001, 2.86).average, ewma_run_length(0.0004, 2.86).average
     assert longer / long == pytest.approx(2.5, rel=0.03)
-    with pytest.raises(ValueError, match="take a larger `weight`"):
+    with pytest.raises(ValueError, match="limits 405 times as far apart .* take a larger `weight`"):
         ewma_run_length(0.0001, 2.86)
+    with pytest.raises(ValueError, match="limits 241 times .* at most 240 can"):
+        cusum_run_length(0.5, 240.2)
 
 
 def test_a_setting_below_0_is_refused_as_such():

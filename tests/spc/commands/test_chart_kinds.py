@@ -76,6 +76,8 @@ def test_individuals_of_the_handbook(tmp_path):
     wide = Cell(tmp_path / "w", column("nist_individuals_flowrate", "flowrate")).chart("individuals", "--guarantee")
     assert wide["charts"][0]["upper"] > single["upper"] + 1
     assert "limits widened from 3 to" in " ".join(wide["remarks"])
+    few = Cell(tmp_path / "f", column("nist_individuals_flowrate", "flowrate")[:4]).chart("individuals", "--guarantee")
+    assert any("limits not widened: what 4 readings may be off by is not known, at least" in r for r in few["remarks"])
 
 
 def test_drifting_average_of_the_handbook(tmp_path):

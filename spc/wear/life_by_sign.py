@@ -126,9 +126,8 @@ def _counts_for(paths: Sequence[SignPath], left_over: Array) -> float:
     lags = lag_correlation(left_over, np.concatenate([path.age for path in paths]), chain=cycle, max_lag=1)
     if not lags.correlation.size:
         return 1.0
-    r = (
-        float(lags.correlation[0]) + 3 * len(paths) / left_over.size
-    )  # curves of three terms each make neighbours unlike
+    of_curves = 3 * len(paths) / left_over.size  # each of three terms: they make neighbours look unlike by so much
+    r = float(lags.correlation[0]) + of_curves
     if r < 2 / np.sqrt(float(lags.pairs[0])):
         return 1.0
     return max((1 - r) / (1 + r), _LEAST_TOLD)

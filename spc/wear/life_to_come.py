@@ -113,6 +113,8 @@ def _by_sign(
     left: Array, age: float, signs: Sequence[SignPath], now: SignPath, worn: NDArray[np.bool_], lives: Array
 ) -> Array | None:
     """Share that each life drawn counts for; None where the sign says nothing of it."""
+    if not now.level.size:
+        return None
     life = np.log(age + left)
     at = np.linspace(float(life.min()), float(life.max()), _LIVES)
     past = [signs[one] for one in np.flatnonzero(worn).tolist()]

@@ -14,7 +14,7 @@ from spc.wear.life_by_sign import SignPath
 from spc.wear.life_to_come import life_to_come
 from tests.honesty.table import RESULTS, honesty_size, record
 from tests.honesty.test_life_to_come import Scene as Lives
-from tests.honesty.test_life_to_come import in_use, shop
+from tests.honesty.test_life_to_come import in_use, shares, shop
 
 STATEMENT = (
     "A lap is looked at in mid-cycle, at any moment of its time in use. How long past cycles of it and its sisters "
@@ -123,11 +123,8 @@ def run(size, rng, scene):
         width.append(told.high - told.low)
         alone.append(plain.high - plain.low)
         asked += told.by_sign
-    inside = 1 - np.mean(early) - np.mean(late)
-    error = np.sqrt(max(inside * (1 - inside), 0.9 * 0.1) / len(early))
-    percent = [round(100 * float(v), 1) for v in (inside, error, np.mean(early), np.mean(late))]
     wide = [round(float(np.median(w)), 1) for w in (width, alone)]
-    return [scene.words, len(early), *percent, *wide, round(100 * asked / len(early), 1)]
+    return [scene.words, len(early), *shares(early, late), *wide, round(100 * asked / len(early), 1)]
 
 
 @pytest.mark.parametrize("at", range(len(SCENES)))

@@ -84,6 +84,13 @@ def in_use(scene, scale, rng):
     return float(rng.integers(0, int(met))), met
 
 
+def shares(early, late):
+    """Inside, its error, ended earlier and later, %."""
+    inside = 1 - np.mean(early) - np.mean(late)
+    error = np.sqrt(max(inside * (1 - inside), 0.9 * 0.1) / len(early))
+    return [round(100 * float(v), 1) for v in (inside, error, np.mean(early), np.mean(late))]
+
+
 def run(size, rng, scene):
     early, late, width, no_law = [], [], [], 0
     while len(early) < SIZES[size]:
@@ -97,9 +104,7 @@ def run(size, rng, scene):
         early.append(left < np.floor(told.low))
         late.append(left > np.ceil(told.high))
         width.append(told.high - told.low)
-    inside = 1 - np.mean(early) - np.mean(late)
-    error = np.sqrt(max(inside * (1 - inside), 0.9 * 0.1) / len(early))
-    percent = [round(100 * float(v), 1) for v in (inside, error, np.mean(early), np.mean(late))]
+    percent = shares(early, late)
     tried = len(early) + no_law
     return [scene.words, len(early), *percent, round(float(np.median(width)), 1), round(100 * no_law / tried, 1)]
 

@@ -24,6 +24,7 @@ __all__ = [
     "markdown_text",
     "marks_kept",
     "micro",
+    "micro_unit",
     "moments",
     "number",
     "number_of",
@@ -45,6 +46,7 @@ _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>~$:=&])")
 
 _MOMENT = re.compile(r"^(\d{4}-\d\d-\d\d)([T ](\d\d:\d\d)(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:?\d\d)| (UTC))?)?$")
 _MICRO = re.compile(r"(?<=\d) u(m|in)\b")
+_MICRO_UNIT = re.compile(r"\bu(?=(m|in)\b)")
 _UNIT = re.compile(r"(?<=\d) (?=(?:bands?|min|sd|nm|mm|laps?)\b)")
 _CODE = re.compile(r"`([^`]+)`")
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?(?:Z|\+00:00)")
@@ -121,6 +123,11 @@ def grit_words(grit: str) -> str:
 def micro(text: str) -> str:
     """Return text with the sign for micro after a number: '0.3 um' becomes '0.3 µm', never broken over a line end."""
     return _MICRO.sub(lambda found: f"\u00a0µ{found[1]}", text)
+
+
+def micro_unit(unit: str) -> str:
+    """Return a unit by itself with the sign for micro: 'um/min' becomes 'µm/min'."""
+    return _MICRO_UNIT.sub("µ", unit)
 
 
 def number(value: float, digits: int = 3) -> str:

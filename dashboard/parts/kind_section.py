@@ -9,6 +9,7 @@ from dashboard import cards, proof_data
 from dashboard.charts.kinds import kind_figure, kind_table
 from dashboard.parts.page import Page
 from dashboard.parts.picture import show_picture
+from dashboard.words import micro_unit
 from spc.board.chart_kinds import KINDS
 from spc.board.chart_series import GROUPINGS
 
@@ -40,7 +41,7 @@ def kind_section(page: Page, lap: str, sign: str, part: str) -> None:
         if not np.isfinite(panel.chart.value).any():
             continue
         name = panel.chart.name
-        unit = "" if name.startswith(_NOT_IN_UNIT) or (kind == "self-starting") else f", {report.unit}"
+        unit = "" if name.startswith(_NOT_IN_UNIT) or (kind == "self-starting") else f", {micro_unit(report.unit)}"
         show_picture(
             partial(kind_figure, panel, page.look, f"{name}{unit}"),
             key=f"kind-{place}",

@@ -13,6 +13,7 @@ from dashboard.words import (
     join_words,
     markdown_text,
     micro,
+    micro_unit,
     number,
     percent,
     prose,
@@ -111,6 +112,14 @@ def test_what_is_to_be_typed_stands_out_and_stays_text():
 
 def test_sentences_keep_names_and_units_whole():
     assert micro("0.3 um and 12 uin, um alone") == "0.3\u00a0µm and 12\u00a0µin, um alone"
+
+
+@pytest.mark.parametrize(
+    ("unit", "shown"),
+    [("um", "µm"), ("uin", "µin"), ("um/min per N/mm2", "µm/min per N/mm2"), ("bands", "bands"), ("min", "min")],
+)
+def test_a_unit_on_an_axis_has_the_sign_for_micro(unit, shown):
+    assert micro_unit(unit) == shown
     shown = prose("<b> CI-1 reads 0.3 um & more")
     assert shown == '&lt;b&gt; <span class="lc-whole">CI-1</span> reads 0.3\u00a0µm &amp; more'
 
